@@ -1,0 +1,268 @@
+package rules
+
+import (
+	"fmt"
+	"time"
+
+	"liftbank/rules/estimate"
+	"liftbank/rules/feed"
+	"liftbank/rules/motor"
+)
+
+// Engine follows one unit. It belongs to one goroutine.
+type Engine struct {
+	cfg   Config
+	est   []*estimate.Battery
+	res   []*estimate.Resistance
+	motor *motor.Detector
+	feed  *feed.Judge
+	sense senseState
+	share shareState
+
+	begun  bool
+	startA time.Duration // of the first input
+	last   time.Duration
+
+	lowSince  time.Duration // bank under the undercharged percentage since
+	lowNow    bool
+	chargedWh float64
+	drawnWh   float64
+	lastW     float64
+	haveW     bool
+	slots     slots
+	out       Output
+}
+
+// New gives an engine that knows nothing yet.
+func New(cfg Config) (*Engine, error) {
+	if err := cfg.Validate(); err != nil {
+		return nil, fmt.Errorf("rules: %w", err)
+	}
+	n := len(cfg.Batteries)
+	e := &Engine{
+		cfg:   cfg,
+		motor: motor.New(motor.Settings{MinA: cfg.MotorMinA, CycleRuns: cfg.LiftCycleRuns, HasCommand: cfg.HasCommand}),
+		feed: feed.New(feed.Settings{
+			Allowance: cfg.Thresholds.FeedAllowance, PresentV: cfg.Thresholds.FeedPresentV, PresentA: cfg.Thresholds.FeedPresentA,
+		}),
+	}
+	e.out.Battery = make([]BatteryState, n)
+	e.out.Events = make([]Event, 0, 16)
+	for i, b := range cfg.Batteries {
+		e.est = append(e.est, estimate.New(estimate.Params{Chemistry: b.Chemistry, RatedAh: b.RatedAh}))
+		e.res = append(e.res, &estimate.Resistance{})
+		e.out.Battery[i].ID = b.ID
+	}
+	e.buildFindings()
+	return e, nil
+}
+
+// Step takes one scan in and gives what is known after it. Inputs come in order of time; one that goes back is refused by
+// returning the output unchanged but for its events.
+func (e *Engine) Step(in *Input) *Output {
+	e.out.Events = e.out.Events[:0]
+	if e.begun && in.At.Mono < e.last {
+		return &e.out
+	}
+	if !e.begun {
+		e.startA = in.At.Mono
+	}
+	dt := in.At.Mono - e.last
+	if !e.begun {
+		dt = 0
+	}
+	e.begun, e.last, e.out.At = true, in.At.Mono, in.At
+
+	var use Input // what may be believed
+	e.believe(in, &use)
+	bankV, bankA := e.bank(&use)
+	began := e.stepMotor(&use, bankV, bankA)
+	e.stepBatteries(in, &use, began)
+	e.countEnergy(bankV, bankA, dt)
+	e.stepFeed(&use, bankA)
+	e.summarise(bankV, bankA)
+	e.judgeFindings(in, &use)
+	return &e.out
+}
+
+// believe copies the input and takes out what contradicts the rest.
+func (e *Engine) believe(in, use *Input) {
+	*use = *in
+	for i := range e.cfg.Batteries {
+		b := &use.Battery[i]
+		if b.VoltageV.OK() && (b.VoltageV.Value < deadPostV || e.sense.deafV[i] >= deafRuns) {
+			b.VoltageV.Quality = OutOfRange
+		}
+		if b.CurrentA.OK() && e.sense.deafA[i] >= deafRuns {
+			b.CurrentA.Quality = OutOfRange
+		}
+	}
+}
+
+// bank gives the mean voltage of the batteries and the sum of their currents. With one current missing the sum is that of
+// the others scaled up: good enough to see the motor, marked as not usable for counting.
+func (e *Engine) bank(use *Input) (v, a Reading) {
+	var sumV, sumA float64
+	var nV, nA, fitted int
+	for i := range e.cfg.Batteries {
+		b := &use.Battery[i]
+		if b.VoltageV.OK() {
+			sumV, nV = sumV+b.VoltageV.Value, nV+1
+		}
+		if b.CurrentA.OK() {
+			sumA, nA = sumA+b.CurrentA.Value, nA+1
+		}
+		if b.CurrentA.Quality != NotFitted {
+			fitted++
+		}
+	}
+	n := len(e.cfg.Batteries)
+	if nV > 0 {
+		v = Reading{sumV / float64(nV), Good}
+	} else {
+		v.Quality = use.Battery[0].VoltageV.Quality
+	}
+	switch {
+	case nA == n:
+		a = Reading{sumA, Good}
+	case nA > 0:
+		a = Reading{sumA * float64(n) / float64(nA), OutOfRange}
+	case fitted > 0:
+		a.Quality = NoAnswer
+	}
+	return v, a
+}
+
+// stepMotor follows the motor and reports whether a run began in this input.
+func (e *Engine) stepMotor(use *Input, bankV, bankA Reading) (began bool) {
+	for _, ed := range use.CommandEdges {
+		b, ended := e.motor.Edge(ed.On, ed.At)
+		if b {
+			began = true
+			e.beginRun(ed.At)
+		}
+		if ended {
+			e.endRun()
+		}
+	}
+	b, ended := e.motor.Step(motor.Reading{
+		At:       use.At.Mono,
+		CurrentA: bankA.Value, CurrentOK: bankA.OK() || bankA.Quality == OutOfRange,
+		VoltageV: bankV.Value, VoltageOK: bankV.OK(),
+		Command: use.MotorCommand == ContactOn, CommandOK: use.MotorCommand == ContactOn || use.MotorCommand == ContactOff,
+	})
+	if b {
+		began = true
+		_, start := e.motor.Running()
+		e.beginRun(start)
+	}
+	if ended {
+		e.endRun()
+	}
+	return began
+}
+
+func (e *Engine) beginRun(at time.Duration) {
+	for _, r := range e.res {
+		r.Begin(at)
+	}
+}
+
+func (e *Engine) endRun() {
+	e.hearRun()
+	e.out.Events = append(e.out.Events, Event{Kind: RunEnded, Run: e.motor.Last()})
+}
+
+// stepBatteries feeds the estimators of each battery.
+func (e *Engine) stepBatteries(in, use *Input, began bool) {
+	running, _ := e.motor.Running()
+	for i := range e.cfg.Batteries {
+		b := &use.Battery[i]
+		s := estimate.Sample{
+			At: use.At.Mono, VoltageV: b.VoltageV.Value, CurrentA: b.CurrentA.Value, TempC: e.temperature(use, i),
+			VoltageOK: b.VoltageV.OK(), CurrentOK: b.CurrentA.OK(), Held: began && e.cfg.HasCommand,
+		}
+		s.TempOK = s.TempC != noTemperature
+		before := e.share.counted(e.est[i])
+		e.est[i].Step(s)
+		e.share.add(i, before, e.est[i])
+		e.stepResistance(i, &in.Battery[i], s, running)
+	}
+}
+
+// noTemperature marks that no thermometer of the bank can be believed; below absolute zero, so never a reading.
+const noTemperature = -300.0
+
+// temperature gives that of battery i, or of a neighbour in the same box.
+func (e *Engine) temperature(use *Input, i int) float64 {
+	if t := use.Battery[i].TempC; t.OK() {
+		return t.Value
+	}
+	for j := range e.cfg.Batteries {
+		if t := use.Battery[j].TempC; t.OK() {
+			return t.Value
+		}
+	}
+	return noTemperature
+}
+
+// stepResistance works on what was read, believed or not: a channel that answers to a run again shows it here.
+func (e *Engine) stepResistance(i int, raw *BatteryInput, s estimate.Sample, running bool) {
+	if !raw.VoltageV.OK() || !raw.CurrentA.OK() {
+		e.res[i].Forget()
+		return
+	}
+	if !running {
+		e.res[i].Idle(raw.VoltageV.Value, raw.CurrentA.Value)
+		return
+	}
+	soc, _, ok := e.est[i].SoC()
+	if !ok {
+		soc = 80 // between the extremes; worth 8 % of the factor at most from half charge up
+	}
+	temp := s.TempC
+	if !s.TempOK {
+		temp = 25
+	}
+	e.res[i].Run(s.At, raw.VoltageV.Value, raw.CurrentA.Value, temp, soc)
+}
+
+func (e *Engine) countEnergy(v, a Reading, dt time.Duration) {
+	if !v.OK() || !a.OK() {
+		e.haveW = false
+		return
+	}
+	w := v.Value * a.Value
+	if e.haveW && dt <= 20*time.Minute {
+		if wh := (w + e.lastW) / 2 * dt.Hours(); wh >= 0 {
+			e.chargedWh += wh
+		} else {
+			e.drawnWh -= wh
+		}
+	}
+	e.lastW, e.haveW = w, true
+}
+
+func (e *Engine) stepFeed(use *Input, bankA Reading) {
+	running, _ := e.motor.Running()
+	temp := e.temperature(use, 0)
+	if temp == noTemperature {
+		temp = 25
+	}
+	e.feed.Step(feed.Reading{
+		At: use.At.Mono, FeedV: use.FeedV.Value, FeedOK: use.FeedV.OK(),
+		CurrentA: bankA.Value, CurrentOK: bankA.OK(), TempC: temp,
+		Wake: use.WakeLine == ContactOn, WakeOK: use.WakeLine == ContactOn || use.WakeLine == ContactOff, MotorOn: running,
+	})
+	status, since := e.feed.Status()
+	e.out.Feed = FeedState{
+		Status: status, Since: since, VoltageV: use.FeedV, WakeLine: use.WakeLine, Disconnect: use.Disconnect,
+		WakeTime: e.feed.WakeTime(), FeedTime: e.feed.FeedTime(),
+	}
+	run := &e.out.Motor
+	run.Running, run.Runs, run.RunTime, run.LiftCycles = running, e.motor.Runs(), e.motor.Time(), e.motor.Cycles()
+	run.Last, run.DeadCommands = e.motor.Last(), e.motor.DeadCommands()
+	for i := range e.cfg.Batteries {
+		e.out.Battery[i].In = use.Battery[i]
+	}
+}

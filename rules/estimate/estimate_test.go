@@ -1,0 +1,202 @@
+package estimate_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"liftbank/rules/estimate"
+	"liftbank/rules/leadacid"
+)
+
+// rig drives one estimator by hand.
+type rig struct {
+	b  *estimate.Battery
+	at time.Duration
+}
+
+func newRig(c leadacid.Chemistry, ah float64) *rig {
+	return &rig{b: estimate.New(estimate.Params{Chemistry: c, RatedAh: ah})}
+}
+
+// hold keeps voltage and current for span, sampled every dt, at 26.7 °C.
+func (r *rig) hold(span, dt time.Duration, v, a float64) {
+	for end := r.at + span; r.at < end; {
+		r.at += dt
+		r.b.Step(estimate.Sample{At: r.at, VoltageV: v, CurrentA: a, TempC: 26.7, VoltageOK: true, CurrentOK: true, TempOK: true})
+	}
+}
+
+// Published table (Battery Council, 26.7 °C): a flooded block at 12.45 V rested is 75 % charged. Published rest times run from 3 to
+// 24 h; after 12 h the figure must be the table's.
+func TestALongRestGivesTheTablesCharge(t *testing.T) {
+	r := newRig(leadacid.Flooded, 100)
+	r.hold(12*time.Hour, time.Minute, 12.45, 0)
+	soc, sigma, ok := r.b.SoC()
+	require.True(t, ok)
+	assert.InDelta(t, 75, soc, 2)
+	assert.Less(t, sigma, 5.0)
+	assert.Greater(t, sigma, 2.0, "the table is not that good for any one block")
+}
+
+func TestNothingIsSaidBeforeThereIsEvidence(t *testing.T) {
+	_, _, ok := newRig(leadacid.Flooded, 100).b.SoC()
+	assert.False(t, ok)
+	r := newRig(leadacid.AGM, 100)
+	r.hold(5*time.Minute, time.Second, 13.9, 12)
+	_, _, ok = r.b.SoC()
+	assert.False(t, ok, "switched on in mid-charge")
+}
+
+func TestChargeIsCounted(t *testing.T) {
+	r := newRig(leadacid.Flooded, 100)
+	r.hold(12*time.Hour, time.Minute, 12.65, 0)
+	start, sigma0, _ := r.b.SoC()
+	r.hold(2*time.Hour, time.Second, 12.3, -10)
+	soc, sigma, ok := r.b.SoC()
+	require.True(t, ok)
+	assert.InDelta(t, start-20, soc, 0.3)
+	assert.Greater(t, sigma, sigma0*0.9, "counting adds no certainty")
+	assert.InDelta(t, 20, r.b.DrawnAh(), 0.01)
+}
+
+// The end of a charge: published absorption 14.4 V and a current that has tapered off; common practice, no source.
+func TestAChargeSeenToItsEndIsFull(t *testing.T) {
+	r := newRig(leadacid.Flooded, 100)
+	r.hold(time.Hour, time.Second, 13.6, 20)
+	_, ever := r.b.Full()
+	assert.False(t, ever, "20 A is no taper")
+	r.hold(20*time.Minute, time.Second, 14.4, 1.5)
+	_, ever = r.b.Full()
+	assert.False(t, ever, "not for long enough")
+	r.hold(15*time.Minute, time.Second, 14.4, 1.5)
+	at, ever := r.b.Full()
+	require.True(t, ever)
+	assert.InDelta(t, 99, must(r.b), 1.5)
+	r.hold(3*time.Hour, time.Second, 12.3, -10)
+	again, _ := r.b.Full()
+	assert.Equal(t, at, again)
+}
+
+func must(b *estimate.Battery) float64 { soc, _, _ := b.SoC(); return soc }
+
+// A surface charge after a charge is not taken for charge; a load that draws it off makes the reading good (service manuals: 300 A
+// for 15 s, about 1 % of the capacity).
+func TestSurfaceChargeIsNotBelievedUntilDrawnOff(t *testing.T) {
+	r := newRig(leadacid.Flooded, 100)
+	r.hold(12*time.Hour, time.Minute, 12.24, 0) // 50 %
+	r.hold(30*time.Minute, time.Second, 13.2, 10)
+	before := must(r.b)
+	r.hold(20*time.Minute, time.Second, 12.75, 0)
+	assert.InDelta(t, before, must(r.b), 3, "12.75 V shortly after a charge is no full battery")
+	_, sigma, ok := r.b.RestedV()
+	require.True(t, ok)
+	assert.Greater(t, sigma, 0.1)
+}
+
+// The knee: at a light load the battery meets 10.5 V at its end by the definition of the 20 h capacity.
+func TestTheKneePutsAWrongStartRight(t *testing.T) {
+	r := newRig(leadacid.AGM, 17)
+	r.hold(12*time.Hour, time.Minute, 12.7, 0) // says about 85 %
+	r.hold(5*time.Hour, 10*time.Second, 11.6, -1.0)
+	require.Greater(t, must(r.b), 40.0)
+	r.hold(time.Minute, time.Second, 10.7, -1.0)
+	assert.Less(t, must(r.b), 12.0)
+}
+
+func TestAGapInTheCurrentMakesUnsure(t *testing.T) {
+	r := newRig(leadacid.Flooded, 100)
+	r.hold(12*time.Hour, time.Minute, 12.65, 0)
+	_, before, _ := r.b.SoC()
+	r.at += 12 * time.Hour
+	r.hold(time.Second, time.Second, 12.2, -20)
+	_, after, _ := r.b.SoC()
+	assert.Greater(t, after, before+10)
+}
+
+func TestNoThermometerIsWorthMoreUncertainty(t *testing.T) {
+	play := func(temp bool) float64 {
+		b := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
+		for at := time.Minute; at < 12*time.Hour; at += time.Minute {
+			b.Step(estimate.Sample{At: at, VoltageV: 12.5, TempC: 25, VoltageOK: true, CurrentOK: true, TempOK: temp})
+		}
+		_, sigma, _ := b.SoC()
+		return sigma
+	}
+	assert.Greater(t, play(false), play(true))
+}
+
+// Whatever comes, the charge stays between 0 and 100 %, its deviation is a number and not negative, and asking changes nothing.
+func TestAnySamplesKeepTheBounds(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		asked := estimate.New(estimate.Params{Chemistry: rapid.SampledFrom([]leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel}).Draw(t, "chemistry"), RatedAh: 100})
+		silent := *asked
+		at := time.Duration(0)
+		for range rapid.IntRange(1, 60).Draw(t, "steps") {
+			at += time.Duration(rapid.Int64Range(-int64(time.Second), int64(40*time.Minute)).Draw(t, "dt"))
+			s := estimate.Sample{
+				At: at, VoltageV: anyNumber(t, "v"), CurrentA: anyNumber(t, "a"), TempC: anyNumber(t, "c"),
+				VoltageOK: rapid.Bool().Draw(t, "vok"), CurrentOK: rapid.Bool().Draw(t, "aok"), TempOK: rapid.Bool().Draw(t, "cok"), Held: rapid.Bool().Draw(t, "held"),
+			}
+			asked.Step(s)
+			silent.Step(s)
+			soc, sigma, _ := asked.SoC()
+			require.True(t, soc >= 0 && soc <= 100, "%g", soc)
+			require.True(t, sigma >= 0 && !math.IsInf(sigma, 0), "%g", sigma)
+		}
+		a, sa, _ := asked.SoC()
+		b, sb, _ := silent.SoC()
+		require.Equal(t, [2]float64{a, sa}, [2]float64{b, sb})
+	})
+}
+
+func anyNumber(t *rapid.T, label string) float64 {
+	return rapid.OneOf(rapid.Float64Range(-60, 60), rapid.SampledFrom([]float64{math.NaN(), math.Inf(1), math.Inf(-1), 1e300, -1e300, 0})).Draw(t, label)
+}
+
+func TestResistanceFromStepsIgnoresOffsets(t *testing.T) {
+	const trueMohm = 4.0
+	var r estimate.Resistance
+	at := time.Duration(0)
+	for range 25 {
+		const offsetV, offsetA = 0.01, 0.2
+		r.Idle(12.6+offsetV, offsetA)
+		r.Begin(at)
+		for t := time.Duration(0); t < 400*time.Millisecond; t += 6 * time.Millisecond {
+			r.Run(at+t, 12.6-60*trueMohm/1000+offsetV, -60+offsetA, 25, 100)
+		}
+		at += time.Minute
+	}
+	mohm, sigma, runs, ok := r.Mohm()
+	require.True(t, ok)
+	assert.EqualValues(t, 25, runs)
+	assert.InDelta(t, trueMohm, mohm, 0.01)
+	assert.Less(t, sigma, 0.15)
+}
+
+func TestTooSmallAStepIsNotRead(t *testing.T) {
+	var r estimate.Resistance
+	for i := range 10 {
+		at := time.Duration(i) * time.Minute
+		r.Idle(12.6, 0)
+		r.Begin(at)
+		r.Run(at+100*time.Millisecond, 12.55, -5, 25, 100)
+		r.Run(at+300*time.Millisecond, 12.55, -5, 25, 100)
+	}
+	_, _, _, ok := r.Mohm()
+	assert.False(t, ok)
+}
+
+func BenchmarkStep(b *testing.B) {
+	e := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
+	s := estimate.Sample{VoltageV: 12.6, CurrentA: -0.2, TempC: 20, VoltageOK: true, CurrentOK: true, TempOK: true}
+	b.ReportAllocs()
+	for b.Loop() {
+		s.At += time.Second
+		e.Step(s)
+	}
+}

@@ -1,0 +1,144 @@
+// Package feed tells what the charger's side does, from its voltage ahead of the charge breaker, the current into the bank and
+// the wake line.
+//
+// With the breaker closed the bank's own voltage stands on the feed's terminals, so voltage alone proves a feed only above
+// what a bank shows by itself.
+package feed
+
+import "time"
+
+// Status says what the feed does.
+type Status uint8
+
+// Feed states.
+const (
+	Unknown Status = iota // not enough sensors to tell
+	Off                   // wake line off, no feed
+	Awaited               // wake line on, converter not up yet, within its allowance
+	Present               // voltage above what a bank shows by itself, or current into the bank
+	Missing               // wake line on, and neither voltage nor current for longer than the allowance
+	Unasked               // feed present although the wake line is off
+)
+
+// String gives the state in words.
+func (s Status) String() string {
+	return [...]string{"unknown", "off", "awaited", "present", "missing", "unasked"}[s]
+}
+
+// Settings of the judge.
+type Settings struct {
+	Allowance time.Duration // the converter may take this long to come up after the wake line
+	PresentV  float64       // the feed's voltage at 25 °C above which it must be a charger's (13.3: every float setting published is higher, at 25 °C)
+	PresentA  float64       // current into the bank that must come from a feed (1 A: five times a ±200 A sensor's zero error)
+}
+
+// Reading is one scan as the judge needs it.
+type Reading struct {
+	At        time.Duration // monotonic
+	FeedV     float64
+	FeedOK    bool
+	CurrentA  float64 // into the bank
+	CurrentOK bool
+	TempC     float64 // 25 when not known
+	Wake      bool
+	WakeOK    bool
+	MotorOn   bool // the motor pulls the bus down: nothing is judged
+}
+
+// Judge follows the feed. It is not safe for concurrent use.
+type Judge struct {
+	set      Settings
+	status   Status
+	since    time.Duration
+	last     time.Duration
+	wakeAt   time.Duration
+	wake     bool
+	begun    bool
+	smoothA  float64
+	haveA    bool
+	wakeTime time.Duration
+	feedTime time.Duration
+}
+
+// smoothing of the current: seconds of noise must not read as a feed.
+const smoothing = 3 * time.Second
+
+// New gives a judge that has seen nothing.
+func New(set Settings) *Judge { return &Judge{set: set} }
+
+// Step takes one reading in.
+func (j *Judge) Step(r Reading) Status {
+	dt := r.At - j.last
+	if !j.begun {
+		dt = 0
+	}
+	j.last = r.At
+	if j.wake {
+		j.wakeTime += dt
+	}
+	if j.status == Present || j.status == Unasked {
+		j.feedTime += dt
+	}
+	if r.WakeOK && (r.Wake != j.wake || !j.begun) {
+		j.wake, j.wakeAt = r.Wake, r.At
+	}
+	j.begun = true
+	if r.MotorOn {
+		j.haveA = false
+		return j.status
+	}
+	j.smooth(r, dt)
+	next := j.judge(r)
+	if next != j.status {
+		j.status, j.since = next, r.At
+	}
+	return j.status
+}
+
+func (j *Judge) smooth(r Reading, dt time.Duration) {
+	if !r.CurrentOK {
+		j.haveA = false
+		return
+	}
+	if !j.haveA {
+		j.smoothA, j.haveA = r.CurrentA, true
+		return
+	}
+	x := float64(dt) / float64(smoothing)
+	j.smoothA += (r.CurrentA - j.smoothA) * x / (1 + x)
+}
+
+// compensationVPerC is the usual temperature compensation of charge voltages, -3 mV per °C and cell (published float settings).
+const compensationVPerC = -6 * 0.003
+
+func (j *Judge) judge(r Reading) Status {
+	highV := r.FeedOK && r.FeedV >= j.set.PresentV+compensationVPerC*(max(r.TempC, 25)-25)
+	flows := j.haveA && j.smoothA >= j.set.PresentA
+	present := highV || flows
+	switch {
+	case present && r.WakeOK && !r.Wake:
+		return Unasked
+	case present:
+		return Present
+	case !r.FeedOK && !r.CurrentOK:
+		return Unknown
+	case !r.FeedOK:
+		return Unknown // a full bank takes too little to tell the feed by current alone
+	case !r.WakeOK:
+		return Off
+	case !r.Wake:
+		return Off
+	case r.At-j.wakeAt < j.set.Allowance:
+		return Awaited
+	}
+	return Missing
+}
+
+// Status gives the state and since when.
+func (j *Judge) Status() (Status, time.Duration) { return j.status, j.since }
+
+// WakeTime sums the time with the wake line on, FeedTime that with the feed present.
+func (j *Judge) WakeTime() time.Duration { return j.wakeTime }
+
+// FeedTime: see WakeTime.
+func (j *Judge) FeedTime() time.Duration { return j.feedTime }

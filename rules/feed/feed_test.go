@@ -1,0 +1,60 @@
+package feed_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+
+	"liftbank/rules/feed"
+)
+
+func reading(feedV, amps float64, wake bool) feed.Reading {
+	return feed.Reading{FeedV: feedV, FeedOK: true, CurrentA: amps, CurrentOK: true, TempC: 25, Wake: wake, WakeOK: true}
+}
+
+// hold feeds the same reading once a second for the time given and returns the last status.
+func hold(j *feed.Judge, from, span time.Duration, r feed.Reading) feed.Status {
+	var s feed.Status
+	for at := from; at <= from+span; at += time.Second {
+		r.At = at
+		s = j.Step(r)
+	}
+	return s
+}
+
+func TestStatus(t *testing.T) {
+	set := feed.Settings{Allowance: 2 * time.Minute, PresentV: 13.3, PresentA: 1}
+	after := func(want feed.Status, span time.Duration, r feed.Reading, why string) {
+		t.Helper()
+		assert.Equal(t, want, hold(feed.New(set), 0, span, r), why)
+	}
+	after(feed.Off, time.Hour, reading(12.6, -0.1, false), "nobody asked")
+	after(feed.Awaited, time.Minute, reading(12.6, -0.1, true), "it may take two minutes")
+	after(feed.Missing, 3*time.Minute, reading(12.6, -0.1, true), "the bank's own voltage is no feed")
+	after(feed.Present, time.Minute, reading(14.2, 30, true), "charging")
+	after(feed.Present, time.Minute, reading(13.6, 0, true), "full, floating")
+	after(feed.Present, time.Minute, reading(12.8, 30, true), "current alone: the bank is far down")
+	after(feed.Unasked, time.Minute, reading(14.2, 30, false), "a charger on the stand")
+
+	noVoltage := reading(0, 0, true)
+	noVoltage.FeedOK = false
+	after(feed.Unknown, time.Hour, noVoltage, "a full bank takes nothing: current alone can't tell")
+	noCurrent := reading(12.6, 0, true)
+	noCurrent.CurrentOK = false
+	after(feed.Missing, time.Hour, noCurrent, "the voltage tells")
+	noWake := reading(12.6, 0, false)
+	noWake.WakeOK = false
+	after(feed.Off, time.Hour, noWake, "nothing asks that can be seen")
+	hot := reading(13.1, 0, true)
+	hot.TempC = 45
+	after(feed.Present, time.Minute, hot, "13.3 V at 25 °C is 12.94 V at 45 °C")
+}
+
+func TestAMotorRunChangesNothing(t *testing.T) {
+	j := feed.New(feed.Settings{Allowance: 2 * time.Minute, PresentV: 13.3, PresentA: 1})
+	assert.Equal(t, feed.Present, hold(j, 0, time.Minute, reading(14.2, 30, true)))
+	r := reading(12.1, -90, true)
+	r.MotorOn = true
+	assert.Equal(t, feed.Present, hold(j, 2*time.Minute, 20*time.Second, r))
+}

@@ -1,0 +1,141 @@
+package motor_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"liftbank/rules/motor"
+)
+
+const ms = time.Millisecond
+
+// play runs the detector over a bank current that is amps while one of the runs is on, sampled as the board does: every
+// restEvery until a sample shows the motor (or an edge wakes it), then every 6 ms until two seconds after.
+func play(set motor.Settings, runs [][2]time.Duration, until, restEvery time.Duration, amps float64) *motor.Detector {
+	d := motor.New(set)
+	on := func(t time.Duration) bool {
+		for _, r := range runs {
+			if t >= r[0] && t < r[1] {
+				return true
+			}
+		}
+		return false
+	}
+	next := func(t time.Duration) (at time.Duration, level bool) {
+		at = until + 1
+		for _, r := range runs {
+			for i, x := range r {
+				if x > t && x < at {
+					at, level = x, i == 0
+				}
+			}
+		}
+		return at, level
+	}
+	fastUntil := time.Duration(-1)
+	for t := time.Duration(0); t < until; {
+		step := restEvery
+		if t < fastUntil {
+			step = 6 * ms
+		}
+		to := t + step
+		if at, level := next(t); set.HasCommand && at <= to {
+			to = at
+			d.Edge(level, at)
+			fastUntil = at + 2*time.Second
+		}
+		t = to
+		a := 0.2
+		if on(t) {
+			a, fastUntil = -amps, t+2*time.Second
+		}
+		d.Step(motor.Reading{At: t, CurrentA: a, CurrentOK: true, VoltageV: 12.4, VoltageOK: true, Command: on(t), CommandOK: set.HasCommand})
+	}
+	return d
+}
+
+func settings(hasCommand bool) motor.Settings {
+	return motor.Settings{MinA: 30, CycleRuns: 2, HasCommand: hasCommand}
+}
+
+// Any schedule of runs of at least 0.3 s (coil wired) or 1.2 s (current alone), at least a second apart, is counted exactly, whatever
+// the phase of the slow scan.
+func TestEveryRunIsCountedOnce(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		wired := rapid.Bool().Draw(t, "wired")
+		shortest := 1200
+		if wired {
+			shortest = 300
+		}
+		at := time.Duration(0)
+		var runs [][2]time.Duration
+		var total time.Duration
+		for range rapid.IntRange(1, 12).Draw(t, "runs") {
+			at += time.Duration(rapid.IntRange(1000, 9000).Draw(t, "gap ms")) * ms
+			length := time.Duration(rapid.IntRange(shortest, 14000).Draw(t, "length ms")) * ms
+			runs = append(runs, [2]time.Duration{at, at + length})
+			at, total = at+length, total+length
+		}
+		d := play(settings(wired), runs, at+5*time.Second, time.Second, 120)
+		require.EqualValues(t, len(runs), d.Runs())
+		slack := time.Duration(len(runs)) * time.Second // from current alone, a start is seen up to one slow scan late
+		if wired {
+			slack = time.Duration(len(runs)) * ms
+		}
+		require.InDelta(t, total.Seconds(), d.Time().Seconds(), slack.Seconds())
+	})
+}
+
+func TestNotARun(t *testing.T) {
+	none := func(name string, readings ...motor.Reading) {
+		t.Helper()
+		d := motor.New(settings(false))
+		for i := range readings {
+			readings[i].CurrentOK = true
+			d.Step(readings[i])
+		}
+		assert.Zero(t, d.Runs(), name)
+	}
+	at := func(t time.Duration, a float64) motor.Reading { return motor.Reading{At: t, CurrentA: a} }
+	none("one reading alone", at(0, 0), at(6*ms, -300), at(12*ms, 0), at(100*ms, 0), at(200*ms, 0))
+	none("lights", at(0, -25), at(time.Second, -25), at(2*time.Second, 0), at(3*time.Second, 0))
+	none("charging", at(0, 120), at(time.Second, 120), at(2*time.Second, 0))
+}
+
+func TestABouncingContactorIsOneRun(t *testing.T) {
+	runs := [][2]time.Duration{{2000 * ms, 2010 * ms}, {2030 * ms, 6000 * ms}}
+	d := play(settings(false), runs, 10*time.Second, 20*ms, 120)
+	assert.EqualValues(t, 1, d.Runs())
+}
+
+func TestCoilThatCanNoLongerBeReadLeavesTheCurrent(t *testing.T) {
+	d := motor.New(settings(true))
+	step := func(at time.Duration, a float64, on, ok bool) {
+		d.Step(motor.Reading{At: at, CurrentA: a, CurrentOK: true, Command: on, CommandOK: ok})
+	}
+	step(0, 0, false, true)
+	step(time.Second, -120, true, true)
+	step(2*time.Second, -120, false, false)
+	step(3*time.Second, 0, false, false)
+	step(4*time.Second, 0, false, false)
+	assert.EqualValues(t, 1, d.Runs())
+	step(5*time.Second, -120, false, false)
+	step(6*time.Second, -120, false, false)
+	step(7*time.Second, 0, false, false)
+	step(8*time.Second, 0, false, false)
+	assert.EqualValues(t, 2, d.Runs())
+	assert.False(t, d.Last().ByCommand)
+}
+
+func TestRunFigures(t *testing.T) {
+	d := play(settings(true), [][2]time.Duration{{1500 * ms, 11500 * ms}}, 20*time.Second, time.Second, 120)
+	r := d.Last()
+	assert.Equal(t, 10*time.Second, r.Duration)
+	assert.InDelta(t, 120, r.MeanA, 1)
+	assert.InDelta(t, 120.0*10/3600, r.DrawnAh, 0.003)
+	assert.InDelta(t, 12.4, r.MinBankV, 1e-9)
+}

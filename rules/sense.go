@@ -1,0 +1,110 @@
+package rules
+
+import (
+	"math"
+
+	"liftbank/rules/finding"
+)
+
+// senseState remembers how the channels answered to motor runs.
+type senseState struct {
+	deafV, deafA [MaxBatteries]uint8 // runs in a row that a channel did not answer to
+}
+
+// deadPostV: under it no battery's post can be while the board, which lives from the bank, works. Our choice, well under the 7 V or so that a
+// battery with two dead cells shows.
+//
+// A channel is deaf when it moved less than deafStepV or deafStepA in a run in which it must have moved, for deafRuns runs in a row. A current
+// of seenStepA drops more than 60 mV over the least resistance a 12 V block has (2.5 mΩ, general literature, from memory); a dip of seenStepV takes tens
+// of amperes.
+const (
+	deadPostV = 5.0
+	deafRuns  = 3
+	deafStepV = 0.015
+	deafStepA = 1.5
+	seenStepA = 25.0
+	seenStepV = 0.20
+)
+
+// hearRun compares what each channel showed of the run just ended.
+func (e *Engine) hearRun() {
+	n := len(e.cfg.Batteries)
+	var dv, da [MaxBatteries]float64
+	var have [MaxBatteries]bool
+	dipElsewhere, flowElsewhere := 0, 0
+	for i := range n {
+		dv[i], da[i], have[i] = e.res[i].LastStep()
+		if have[i] && dv[i] < -seenStepV {
+			dipElsewhere++
+		}
+		if have[i] && da[i] < -seenStepA {
+			flowElsewhere++
+		}
+	}
+	for i := range n {
+		if !have[i] {
+			continue
+		}
+		deafV := math.Abs(dv[i]) < deafStepV && flowElsewhere > 0 && (da[i] < -seenStepA || dipElsewhere > 0)
+		deafA := math.Abs(da[i]) < deafStepA && dv[i] < -seenStepV && flowElsewhere+dipElsewhere > 0 && e.motor.Last().ByCommand
+		e.sense.deafV[i] = tally(e.sense.deafV[i], deafV)
+		e.sense.deafA[i] = tally(e.sense.deafA[i], deafA)
+	}
+}
+
+func tally(count uint8, deaf bool) uint8 {
+	if !deaf {
+		return 0
+	}
+	return min(count+1, deafRuns)
+}
+
+// judgeSense judges every fitted channel by itself.
+func (e *Engine) judgeSense(in *Input) {
+	for k, s := range e.slots.sense {
+		r := e.reading(in, s)
+		slot := e.slots.senseFrom + k
+		text, o := "", finding.Absent
+		switch {
+		case r.Quality == NotFitted || r.Quality == Waiting:
+			o = finding.Between
+		case r.Faulty():
+			text, o = r.Quality.String(), finding.Present
+		case s.kind == batteryVoltage && r.Value < deadPostV:
+			text, o = "no battery voltage, yet the board lives from the bank", finding.Present
+		case s.kind == batteryVoltage && e.sense.deafV[s.battery] >= deafRuns,
+			s.kind == batteryCurrent && e.sense.deafA[s.battery] >= deafRuns:
+			text, o = "did not answer to three motor runs that other channels saw", finding.Present
+		}
+		if o == finding.Present {
+			e.out.Findings[slot].Show(
+				finding.Evidence{What: "channel", Text: text, At: e.last},
+				finding.Evidence{What: "reads", Value: r.Value, Unit: s.unit(), At: e.last})
+		}
+		e.give(slot, o, "")
+	}
+}
+
+func (e *Engine) reading(in *Input, s signal) Reading {
+	switch s.kind {
+	case batteryVoltage:
+		return in.Battery[s.battery].VoltageV
+	case batteryCurrent:
+		return in.Battery[s.battery].CurrentA
+	case batteryTemp:
+		return in.Battery[s.battery].TempC
+	case feedVoltage:
+		return in.FeedV
+	}
+	return in.MotorV
+}
+
+func (s signal) unit() string {
+	switch s.kind {
+	case batteryCurrent:
+		return "A"
+	case batteryTemp:
+		return "°C"
+	}
+	return "V"
+}
