@@ -1,0 +1,179 @@
+package ads1115
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+)
+
+// Words worked out by hand from the fields of the data sheet's config register page (SBAS444).
+func TestSingleShotWords(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		mux  Mux
+		fs   FullScale
+		rate Rate
+		want Config
+	}{
+		{"AIN0 over ground, 4.096 V, 128 SPS", AIN0, Range4V096, SPS128, 0xC383},
+		{"AIN1 over ground, 4.096 V, 860 SPS", AIN1, Range4V096, SPS860, 0xD3E3},
+		{"the power-on settings, started", AIN0AIN1, Range2V048, SPS128, 0x8583},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			got := SingleShot(tt.mux, tt.fs, tt.rate)
+			assert.Equal(t, tt.want, got, "got %v", got)
+			assert.Equal(t, tt.mux, got.Mux())
+			assert.Equal(t, tt.fs, got.FullScale())
+			assert.Equal(t, tt.rate, got.Rate())
+		})
+	}
+	assert.Equal(t, Config(0x8483), PowerOn.Continuous(), "as in the data sheet's quick start")
+}
+
+// Data sheet SBASAV5 table 8-1: size of one step and the voltages of the end codes.
+func TestVolts(t *testing.T) {
+	for _, tt := range []struct {
+		fs                 FullScale
+		lsbUV, top, bottom float64
+	}{
+		{Range6V144, 187.5, 6.143813, -6.144},
+		{Range4V096, 125, 4.095875, -4.096},
+		{Range2V048, 62.5, 2.047938, -2.048},
+		{Range1V024, 31.25, 1.023969, -1.024},
+		{Range0V512, 15.625, 0.511984, -0.512},
+		{Range0V256, 7.8125, 0.255992, -0.256},
+	} {
+		t.Run(tt.fs.String(), func(t *testing.T) {
+			assert.InDelta(t, tt.lsbUV*1e-6, tt.fs.Volts(1), 1e-15)
+			assert.InDelta(t, tt.top, tt.fs.Volts(0x7FFF), 0.6e-6, "the table rounds to 1 µV")
+			assert.InDelta(t, tt.bottom, tt.fs.Volts(-0x8000), 1e-12)
+		})
+	}
+	// Computed from the step size.
+	assert.InDelta(t, 1.024, Range2V048.Volts(0x4000), 1e-12)
+	assert.InDelta(t, -1.024, Range2V048.Volts(-0x4000), 1e-12)
+	assert.InDelta(t, 2.8875, Range4V096.Volts(0x5A3C), 1e-12)
+}
+
+// The three highest codes of the range field mean the same range.
+func TestSpareRangeCodes(t *testing.T) {
+	for code := Config(5); code <= 7; code++ {
+		assert.Equal(t, Range0V256, (code << 9).FullScale())
+	}
+	assert.InDelta(t, 0.256, FullScale(7).MaxV(), 1e-12)
+}
+
+// The rate may be 10 % low, by the data sheet (from memory), and waking takes about 25 µs.
+func TestConversionTimeCoversTheSlowestChip(t *testing.T) {
+	for r := SPS8; r <= SPS860; r++ {
+		slowest := time.Duration(float64(time.Second)/(0.9*float64(r.SPS()))) + 25*time.Microsecond
+		got := SingleShot(AIN0, Range4V096, r).ConversionTime()
+		assert.GreaterOrEqual(t, got, slowest, r)
+		assert.Less(t, got, slowest+slowest/50+50*time.Microsecond, "%v: waits longer than it has to", r)
+	}
+}
+
+func TestParse(t *testing.T) {
+	for s, want := range map[string]Mux{"AIN0": AIN0, "ain3": AIN3, "AIN0-AIN1": AIN0AIN1, "Ain2-Ain3": AIN2AIN3} {
+		got, err := ParseMux(s)
+		require.NoError(t, err)
+		assert.Equal(t, want, got, s)
+	}
+	for s, want := range map[string]FullScale{"6.144 V": Range6V144, "4.096V": Range4V096, "2.048": Range2V048, "0.256 V": Range0V256} {
+		got, err := ParseFullScale(s)
+		require.NoError(t, err)
+		assert.Equal(t, want, got, s)
+	}
+	for s, want := range map[string]Rate{"8 SPS": SPS8, "860SPS": SPS860, "128": SPS128} {
+		got, err := ParseRate(s)
+		require.NoError(t, err)
+		assert.Equal(t, want, got, s)
+	}
+}
+
+func TestParseRefuses(t *testing.T) {
+	for _, s := range []string{"", "AIN4", "AIN1-AIN0", "0", " AIN0", "AIN0-AIN2"} {
+		_, err := ParseMux(s)
+		assert.ErrorContains(t, err, "want one of AIN0-AIN1", s)
+	}
+	for _, s := range []string{"", "V", "5 V", "4.096 VV", "NaN", "Inf", "-4.096", "4096 mV", "4.096 v"} {
+		_, err := ParseFullScale(s)
+		assert.ErrorContains(t, err, "want one of 6.144 V", s)
+	}
+	for _, s := range []string{"", "SPS", "0", "100 SPS", "860 Hz", "-8", "8.0", "860 sps"} {
+		_, err := ParseRate(s)
+		assert.ErrorContains(t, err, "want one of 8 SPS", s)
+	}
+	_, err := RateOf(1000)
+	assert.EqualError(t, err, "ads1115 rate: 1000 SPS: want one of 8 SPS, 16 SPS, 32 SPS, 64 SPS, 128 SPS, 250 SPS, 475 SPS, 860 SPS")
+	_, err = FullScaleOf(3.3)
+	assert.ErrorContains(t, err, "ads1115 range: 3.3 V: want one of")
+}
+
+func TestWordsOfUnknownCodes(t *testing.T) {
+	assert.Equal(t, "Mux(9)", Mux(9).String())
+	assert.Equal(t, "FullScale(9)", FullScale(9).String())
+	assert.Equal(t, "Rate(9)", Rate(9).String())
+	assert.Equal(t, "unknown class", Class(99).String())
+	assert.Equal(t, "C383h (AIN0, 4.096 V, 128 SPS)", Config(0xC383).String())
+}
+
+// Any word is its fields put together again, and what is written reads back as written.
+func TestWordIsItsFields(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		m := Mux(rapid.Uint8Range(0, 7).Draw(t, "mux"))
+		fs := FullScale(rapid.Uint8Range(0, 5).Draw(t, "range"))
+		r := Rate(rapid.Uint8Range(0, 7).Draw(t, "rate"))
+		c := SingleShot(m, fs, r)
+		if c.Mux() != m || c.FullScale() != fs || c.Rate() != r {
+			t.Fatalf("%v: got %v %v %v, want %v %v %v", c, c.Mux(), c.FullScale(), c.Rate(), m, fs, r)
+		}
+		if uint16(c)&0x8103 != 0x8103 {
+			t.Fatalf("%v: want a start bit, single-shot and the comparator off", c)
+		}
+		back, err := ParseMux(m.String())
+		if err != nil || back != m {
+			t.Fatalf("mux %v: got %v, %v", m, back, err)
+		}
+	})
+}
+
+// Volts are proportional to the code, to the step.
+func TestVoltsAreLinear(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		fs := FullScale(rapid.Uint8Range(0, 5).Draw(t, "range"))
+		code := rapid.Int16Range(-0x8000, 0x7FFE).Draw(t, "code")
+		if step := fs.Volts(code+1) - fs.Volts(code); math.Abs(step-fs.MaxV()/32768) > 1e-12 {
+			t.Fatalf("step at %d: got %g, want %g", code, step, fs.MaxV()/32768)
+		}
+	})
+}
+
+func FuzzParse(f *testing.F) {
+	for _, s := range []string{"AIN0", "AIN0-AIN3", "4.096 V", "860 SPS", "", "1e400", "0x8p0 V", "٣ SPS", "AIN0-"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		if m, err := ParseMux(s); err == nil {
+			back, err := ParseMux(m.String())
+			require.NoError(t, err)
+			require.Equal(t, m, back)
+		}
+		if fs, err := ParseFullScale(s); err == nil {
+			back, err := ParseFullScale(fs.String())
+			require.NoError(t, err)
+			require.Equal(t, fs, back)
+			require.LessOrEqual(t, fs, Range0V256)
+		}
+		if r, err := ParseRate(s); err == nil {
+			back, err := ParseRate(r.String())
+			require.NoError(t, err)
+			require.Equal(t, r, back)
+			require.LessOrEqual(t, r, SPS860)
+		}
+	})
+}

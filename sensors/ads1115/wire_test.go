@@ -1,0 +1,194 @@
+package ads1115_test
+
+import (
+	"context"
+	"errors"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"periph.io/x/conn/v3/i2c/i2ctest"
+
+	"liftbank/sensors/ads1115"
+)
+
+// steppedClock is time that passes only by being waited for.
+type steppedClock struct {
+	now   time.Duration
+	waits int
+}
+
+func (c *steppedClock) Now() time.Duration { return c.now }
+
+func (c *steppedClock) WaitUntil(ctx context.Context, at time.Duration) error {
+	c.waits++
+	c.now = max(c.now, at)
+	return ctx.Err()
+}
+
+// transfer is one expected transfer with the chip at 48h, whose address bytes on the wire are 90h to write and 91h to read.
+func transfer(write, read []byte) i2ctest.IO { return i2ctest.IO{Addr: 0x48, W: write, R: read} }
+
+// playback gives a driver on a bus that accepts the given transfers only, all of them and in that order.
+func playback(t *testing.T, ops ...i2ctest.IO) (*ads1115.Dev, *steppedClock) {
+	t.Helper()
+	bus := &i2ctest.Playback{Ops: ops, DontPanic: true}
+	t.Cleanup(func() { assert.NoError(t, bus.Close()) })
+	clock := &steppedClock{}
+	return ads1115.New(bus, 0x48, clock), clock
+}
+
+// The data sheet's quick start (SBAS444; read in the copy for the 12-bit chip with the same register map): write 90h 01h 84h 83h,
+// point with 90h 00h, read with 91h. The driver reads the settings back after that.
+func TestQuickStartOnTheWire(t *testing.T) {
+	dev, _ := playback(t,
+		transfer([]byte{0x01, 0x84, 0x83}, nil),
+		transfer([]byte{0x00}, []byte{0x40, 0x00}),
+		transfer([]byte{0x01}, []byte{0x04, 0x83}),
+	)
+	require.NoError(t, dev.StartContinuous(0x8583))
+	code, err := dev.ReadContinuous(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, int16(0x4000), code)
+}
+
+// One conversion of AIN0 over ground at 4.096 V and 128 SPS, whose word is C383h; it reads back with the OS bit as status.
+func TestSingleShotOnTheWire(t *testing.T) {
+	dev, clock := playback(t,
+		transfer([]byte{0x01, 0xC3, 0x83}, nil),
+		transfer([]byte{0x01}, []byte{0xC3, 0x83}),
+		transfer([]byte{0x00}, []byte{0x5A, 0x3C}),
+	)
+	require.NoError(t, dev.Start(0xC383))
+	code, err := dev.Result(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, int16(0x5A3C), code)
+	assert.Equal(t, 1, clock.waits)
+	assert.InDelta(t, 1.0/128, clock.now.Seconds(), 0.12/128, "asked when it should be done")
+}
+
+// Negative codes are two's complement.
+func TestNegativeCode(t *testing.T) {
+	dev, _ := playback(t,
+		transfer([]byte{0x01, 0xD3, 0xE3}, nil),
+		transfer([]byte{0x01}, []byte{0xD3, 0xE3}),
+		transfer([]byte{0x00}, []byte{0xC0, 0x00}),
+	)
+	require.NoError(t, dev.Start(0xD3E3))
+	code, err := dev.Result(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, int16(-16384), code)
+}
+
+// While OS reads 0 the conversion register holds the conversion before, perhaps of another input: it is not read.
+func TestNotReadBeforeItIsReady(t *testing.T) {
+	dev, clock := playback(t,
+		transfer([]byte{0x01, 0xC3, 0x83}, nil),
+		transfer([]byte{0x01}, []byte{0x43, 0x83}),
+		transfer([]byte{0x01}, []byte{0x43, 0x83}),
+		transfer([]byte{0x01}, []byte{0xC3, 0x83}),
+		transfer([]byte{0x00}, []byte{0x12, 0x34}),
+	)
+	require.NoError(t, dev.Start(0xC383))
+	code, err := dev.Result(t.Context())
+	require.NoError(t, err)
+	assert.Equal(t, int16(0x1234), code)
+	assert.Equal(t, 3, clock.waits, "one for the conversion, one before each further poll")
+}
+
+// A conversion register of 0000h may be a fresh chip's: the settings decide.
+func TestZeroIsChecked(t *testing.T) {
+	start := []i2ctest.IO{
+		transfer([]byte{0x01, 0xC3, 0x83}, nil),
+		transfer([]byte{0x01}, []byte{0xC3, 0x83}),
+		transfer([]byte{0x00}, []byte{0x00, 0x00}),
+	}
+	t.Run("true zero", func(t *testing.T) {
+		dev, _ := playback(t, append(start, transfer([]byte{0x01}, []byte{0xC3, 0x83}))...)
+		require.NoError(t, dev.Start(0xC383))
+		code, err := dev.Result(t.Context())
+		require.NoError(t, err)
+		assert.Zero(t, code)
+	})
+	t.Run("power-on between the two reads", func(t *testing.T) {
+		dev, _ := playback(t, append(start, transfer([]byte{0x01}, []byte{0x85, 0x83}))...)
+		require.NoError(t, dev.Start(0xC383))
+		_, err := dev.Result(t.Context())
+		assert.EqualError(t, err, "check config: on ads1115 48h: settings lost: "+
+			"got 8583h (AIN0-AIN1, 2.048 V, 128 SPS), want C383h (AIN0, 4.096 V, 128 SPS)")
+		assert.Equal(t, ads1115.Reset, ads1115.ClassOf(err))
+	})
+}
+
+func TestEndsOfTheRange(t *testing.T) {
+	for _, tt := range []struct {
+		read []byte
+		want int16
+	}{{[]byte{0x7F, 0xFF}, 0x7FFF}, {[]byte{0x80, 0x00}, -0x8000}} {
+		dev, _ := playback(t,
+			transfer([]byte{0x01, 0xC3, 0x83}, nil),
+			transfer([]byte{0x01}, []byte{0xC3, 0x83}),
+			transfer([]byte{0x00}, tt.read),
+		)
+		require.NoError(t, dev.Start(0xC383))
+		code, err := dev.Result(t.Context())
+		assert.Equal(t, tt.want, code)
+		assert.EqualError(t, err, "convert: on ads1115 48h: at the end of the range")
+		assert.Equal(t, ads1115.Saturated, ads1115.ClassOf(err))
+	}
+}
+
+// Stop writes single-shot with OS 0, so that no further conversion begins.
+func TestStopOnTheWire(t *testing.T) {
+	dev, clock := playback(t,
+		transfer([]byte{0x01, 0x84, 0x83}, nil),
+		transfer([]byte{0x01, 0x05, 0x83}, nil),
+	)
+	require.NoError(t, dev.StartContinuous(0x8583))
+	require.NoError(t, dev.Stop(t.Context()))
+	assert.GreaterOrEqual(t, clock.now, time.Second/128, "waits for the conversion under way")
+	_, err := dev.ReadContinuous(t.Context())
+	assert.Equal(t, ads1115.NotReady, ads1115.ClassOf(err), "there is nothing to read any more")
+}
+
+func TestResultWithoutStart(t *testing.T) {
+	dev, _ := playback(t)
+	_, err := dev.Result(t.Context())
+	assert.EqualError(t, err, "read result: on ads1115 48h: conversion not finished: no conversion was started")
+}
+
+func TestStopOfContextIsPassedOn(t *testing.T) {
+	dev, _ := playback(t, transfer([]byte{0x01, 0xC3, 0x83}, nil))
+	require.NoError(t, dev.Start(0xC383))
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	_, err := dev.Result(ctx)
+	assert.Same(t, context.Canceled, err)
+}
+
+// Texts are those that a Linux adapter gives through periph, which keeps no error number.
+func TestClassOf(t *testing.T) {
+	for _, tt := range []struct {
+		err  error
+		want ads1115.Class
+	}{
+		{errors.New("sysfs-i2c: remote I/O error"), ads1115.NoAnswer},
+		{errors.New("sysfs-i2c: no such device or address"), ads1115.NoAnswer},
+		{errors.New("sysfs-i2c: connection timed out"), ads1115.BusStuck},
+		{errors.New("sysfs-i2c: device or resource busy"), ads1115.BusStuck},
+		{errors.New("sysfs-i2c: resource temporarily unavailable"), ads1115.BusStuck},
+		{syscall.ETIMEDOUT, ads1115.BusStuck},
+		{syscall.ENXIO, ads1115.NoAnswer},
+		{&ads1115.Error{Class: ads1115.Reset, Err: syscall.ETIMEDOUT}, ads1115.Reset},
+	} {
+		assert.Equal(t, tt.want, ads1115.ClassOf(tt.err), "%v", tt.err)
+	}
+}
+
+func TestErrorKeepsItsCause(t *testing.T) {
+	err := error(&ads1115.Error{Class: ads1115.BusStuck, Addr: 0x49, Op: "start conversion", Err: syscall.ETIMEDOUT})
+	assert.ErrorIs(t, err, syscall.ETIMEDOUT)
+	assert.EqualError(t, err, "start conversion: on ads1115 49h: bus stuck: connection timed out")
+}

@@ -1,0 +1,175 @@
+package sensors
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+)
+
+// Board scans channels and contacts on its schedule. It is to be used by one goroutine.
+type Board struct {
+	cfg      Config
+	chips    []chip
+	contacts Contacts // nil for none
+	clock    Clock
+	pace     pace
+	spent    bool // edges were taken ahead of the wake-up that belongs to them
+	scan     Scan
+	stats    Stats
+}
+
+// New builds a board; it touches neither bus nor pins. contacts may be nil when cfg.Contacts is 0. The error names all that
+// is wrong with cfg.
+func New(cfg Config, chips []Converter, contacts Contacts, clock Clock) (*Board, error) {
+	err := cfg.Validate(len(chips))
+	if contacts == nil && cfg.Contacts > 0 {
+		err = errors.Join(err, fmt.Errorf("contacts: %d: want 0 on a board without contacts", cfg.Contacts))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("board: %w", err)
+	}
+	cfg.Channels = slices.Clone(cfg.Channels)
+	cfg.Schedule.RunChannels = slices.Clone(cfg.Schedule.RunChannels)
+	b := &Board{cfg: cfg, contacts: contacts, clock: clock}
+	b.pace.schedule = cfg.Schedule
+	b.pace.useful = slices.ContainsFunc(cfg.Channels, func(ch ChannelConfig) bool { return ch.InRun })
+	b.stats.Chips = make([]ChipStats, len(chips))
+	b.stats.Channels = make([]ChannelStats, len(cfg.Channels))
+	for i, conv := range chips {
+		b.chips = append(b.chips, newChip(conv, i, cfg.Channels, &b.stats.Chips[i]))
+	}
+	b.scan.Readings = make([]Reading, len(cfg.Channels))
+	for i := range b.scan.Readings {
+		b.scan.Readings[i].Fault = NotSampled
+	}
+	b.scan.Contacts = make([]ContactReading, cfg.Contacts)
+	return b, nil
+}
+
+// Stats gives the counts since the start.
+func (b *Board) Stats() *Stats { return &b.stats }
+
+// Next waits until a scan is due or a contact changed, takes the scan and returns it. The first scan is due at once, those at
+// rest on whole multiples of RestEvery of the clock, those of a motor run one after the other.
+//
+// Only the context's error is returned. Trouble on the bus shows in the readings and in Stats.
+func (b *Board) Next(ctx context.Context) (*Scan, error) {
+	b.scan.Edges = b.scan.Edges[:0]
+	if err := b.awaitDue(ctx); err != nil {
+		return nil, err
+	}
+	begin := b.clock.Now()
+	fast := b.pace.fast(begin)
+	full := !fast || begin >= b.pace.due
+	b.scan.Overrun = begin-b.pace.due > b.cfg.Schedule.RestEvery/10
+	if full {
+		b.pace.scanned(begin)
+	}
+	converted, err := b.convert(ctx, full, fast)
+	if err != nil {
+		return nil, err
+	}
+	b.finishScan(begin, fast)
+	b.pace.idle = converted == 0
+	return &b.scan, nil
+}
+
+// awaitDue returns when a scan is to begin: it is due, a contact changed, or one stirred that is worth a look ahead.
+func (b *Board) awaitDue(ctx context.Context) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	now := b.clock.Now()
+	due := b.pace.next(now)
+	if due <= now {
+		// Between the scans of a run there is no wait that would notice a change of contact.
+		b.noteContacts(false)
+	}
+	for now < due && len(b.scan.Edges) == 0 {
+		edge, err := b.waitOrEdge(ctx, due)
+		if err != nil {
+			return err
+		}
+		now = b.clock.Now()
+		if edge && b.pace.fast(now) {
+			return nil
+		}
+	}
+	return nil
+}
+
+// waitOrEdge waits until at or, with edge true, until a contact stirred, and takes note of it.
+func (b *Board) waitOrEdge(ctx context.Context, at time.Duration) (edge bool, err error) {
+	if b.contacts == nil {
+		return false, b.clock.WaitUntil(ctx, at)
+	}
+	edge, err = b.clock.WaitUntilOrEdge(ctx, at)
+	if err != nil {
+		return false, err
+	}
+	b.noteContacts(edge)
+	return edge, nil
+}
+
+// noteContacts takes edges and levels, and lets the pace follow. woken tells that a wait was ended by a contact.
+func (b *Board) noteContacts(woken bool) {
+	if b.contacts == nil {
+		return
+	}
+	now := b.clock.Now()
+	before := len(b.scan.Edges)
+	b.scan.Edges = b.contacts.Take(b.scan.Edges)
+	for i := range b.scan.Contacts {
+		on, known := b.contacts.Level(i)
+		b.scan.Contacts[i] = ContactReading{On: on && known, Known: known}
+	}
+	taken := b.scan.Edges[before:]
+	if run := b.cfg.Schedule.RunContact; run >= 0 {
+		on := b.scan.Contacts[run].On
+		edge := slices.ContainsFunc(taken, func(e Edge) bool { return e.Contact == run })
+		b.pace.command(now, on, edge)
+	}
+	switch {
+	case len(taken) > 0:
+		b.spent = !woken
+	case woken && b.spent:
+		b.spent = false
+	case woken:
+		b.pace.lookAhead(now)
+	}
+}
+
+// finishScan fills in all of a scan but the readings.
+func (b *Board) finishScan(begin time.Duration, fast bool) {
+	b.noteContacts(false)
+	now := b.clock.Now()
+	b.pace.current(now, b.dischargeSeen())
+	s := &b.scan
+	s.At, s.Took, s.Fast = now, now-begin, fast
+	s.Count++
+	if len(s.Edges) > 1 {
+		slices.SortStableFunc(s.Edges, func(a, b Edge) int { return int(max(-1, min(1, a.At-b.At))) })
+	}
+	b.stats.Scans++
+	if fast {
+		b.stats.FastScans++
+	}
+	if s.Overrun {
+		b.stats.Overruns++
+	}
+}
+
+// dischargeSeen reports whether the current alone says that the motor runs. One sensor at the end of its range counts with that, as at
+// an inrush; one without a value is left out: the others' sum is then nearer to zero, so that a run may be missed and none
+// invented.
+func (b *Board) dischargeSeen() bool {
+	var sum float64
+	for _, i := range b.cfg.Schedule.RunChannels {
+		if r := &b.scan.Readings[i]; r.Fault == None || r.Fault == Saturated {
+			sum += r.Value
+		}
+	}
+	return sum < b.cfg.Schedule.RunBelow
+}

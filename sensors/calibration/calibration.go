@@ -1,0 +1,86 @@
+// Package calibration turns the volts at a converter's pin into the quantity that a channel stands for: volts at a post,
+// amperes through a sensor, °C of a thermistor.
+//
+// A channel has a [Scale], the nominal law of its circuit, and a [Correction] found by comparing with a better meter. Both are
+// pure: no state, no clock. The way back, from a quantity to volts, is not here on purpose: the simulator has its own.
+//
+// Current into a battery is positive. A sensor mounted the other way round has its sign turned in its scale (a negative
+// sensitivity), not in the correction.
+package calibration
+
+import (
+	"errors"
+	"fmt"
+	"math"
+)
+
+// Scale is the law of one front end.
+type Scale interface {
+	// Physical gives the quantity for the volts at the pin. ok is false for volts that the circuit cannot give, as
+	// from a thermistor that is cut or shorted; value is then 0.
+	Physical(pinV float64) (value float64, ok bool)
+	// Unit gives the unit of the quantity: "V", "A" or "°C".
+	Unit() string
+	// Validate returns an error that names each field that cannot be, with what is accepted; nil if there is none.
+	Validate() error
+}
+
+var (
+	_ Scale = Divider{}
+	_ Scale = Hall{}
+	_ Scale = Shunt{}
+	_ Scale = NTCBeta{}
+	_ Scale = NTCSteinhartHart{}
+)
+
+// Correction is what a comparison with a meter changed. The zero value changes nothing.
+type Correction struct {
+	OffsetAdd float64 // added to the quantity, in its unit
+	Gain      float64 // then multiplied with; 0 stands for 1
+}
+
+// Apply gives the corrected quantity, (value + OffsetAdd) · Gain: the zero is set first, so that a later change of
+// the gain leaves it where it is.
+func (c Correction) Apply(value float64) float64 {
+	if c.Gain == 0 {
+		return value + c.OffsetAdd
+	}
+	return (value + c.OffsetAdd) * c.Gain
+}
+
+// Validate refuses a gain outside 0.5 to 2 and an offset that is not a number: such a difference is a wrong scale or a wrong
+// wire, not a tolerance (common practice, no source).
+func (c Correction) Validate() error {
+	var errs []error
+	if !finite(c.OffsetAdd) {
+		errs = append(errs, fmt.Errorf("offset: %v: want a finite number", c.OffsetAdd))
+	}
+	if c.Gain != 0 && !(c.Gain >= 0.5 && c.Gain <= 2) {
+		errs = append(errs, fmt.Errorf("gain: %v: want 0.5 to 2", c.Gain))
+	}
+	return errors.Join(errs...)
+}
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
+// positive and nonZero give the error of a field, or nil.
+func positive(field string, x float64) error {
+	if finite(x) && x > 0 {
+		return nil
+	}
+	return fmt.Errorf("%s: %v: want more than 0", field, x)
+}
+
+func nonZero(field string, x float64) error {
+	if finite(x) && x != 0 {
+		return nil
+	}
+	return fmt.Errorf("%s: %v: want a number other than 0", field, x)
+}
+
+func number(field string, x float64) error {
+	if finite(x) {
+		return nil
+	}
+	return fmt.Errorf("%s: %v: want a finite number", field, x)
+}
