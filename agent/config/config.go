@@ -1,0 +1,135 @@
+// Package config reads the file that describes one unit: its batteries, the board and its wiring, thresholds, and where
+// results go.
+//
+// The file is YAML, strictly read: an unknown field, a field written twice, a value of another type, out of range or in
+// another unit, and fields that contradict each other are errors. All of them are reported at once, as [Errors], each
+// with file, line, field, value and what is accepted. Anchors, aliases, tags and texts over several lines are refused.
+//
+// Field names carry their units (rated_ah: 100) and such a field takes a plain number. A time is text with its unit: 250ms,
+// 1s, 5m, 24h, 7d. What the file leaves out has the default that [Default] gives and [Reference] lists. Nothing here opens a
+// bus, a pin or a broker, or looks at whether the files named exist.
+package config
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+)
+
+// Config is one unit as configured. One that [Load] or [Parse] returned has passed all checks.
+type Config struct {
+	Unit     Unit
+	Bank     Bank
+	Board    Board
+	Motor    Motor
+	Feed     Feed
+	Findings Findings
+	MQTT     *MQTT // nil: nothing is sent
+	HTTP     HTTP
+}
+
+// Unit names the lift.
+type Unit struct {
+	ID string // a-z, 0-9 and -, 1 to 64 of them; the unit's name in topics, metrics and reports
+}
+
+// Default gives what a file gets that has the required fields only. Unit, bank and board have none of their own, so this
+// alone doesn't describe a unit.
+func Default() Config {
+	return Config{Board: defaultBoard(), Motor: defaultMotor(), Feed: defaultFeed(), Findings: defaultFindings(), HTTP: defaultHTTP()}
+}
+
+// Load reads the config file at path. The error is [Errors] if the file could be read and is wrong.
+func Load(path string) (Config, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return Config{}, fmt.Errorf("read config: %w", err)
+	}
+	return Parse(path, data)
+}
+
+// Parse reads a config from data. file is its name for errors, and its folder is where relative names of files in it
+// start from. The error, if any, is [Errors].
+func Parse(file string, data []byte) (Config, error) {
+	c := Default()
+	r := newReading(file)
+	if root := r.root(data); root != nil {
+		readSection(r, "", root, c.read)
+		c.check(r)
+	}
+	if err := r.failed(); err != nil {
+		return Config{}, err
+	}
+	if c.MQTT != nil {
+		c.MQTT.resolve(filepath.Dir(file))
+	}
+	return c, nil
+}
+
+// LoadBank reads a bank file from data: a file with the section bank only, as strictly as a config, but for any battery from
+// 1 Ah and 10 A. file is its name for errors. The error, if any, is [Errors].
+func LoadBank(file string, data []byte) (Bank, error) {
+	var b Bank
+	r := newReading(file)
+	if root := r.root(data); root != nil {
+		readSection(r, "", root, func(s *section) {
+			s.section("bank", false, aboutBank, func(s *section) { b.read(s, anyRatings) })
+		})
+		b.check(r)
+	}
+	if err := r.failed(); err != nil {
+		return Bank{}, err
+	}
+	return b, nil
+}
+
+// root gives the file's outermost section, nil with an error noted where there is none.
+func (r *reading) root(data []byte) *node {
+	n := document(data, r)
+	if n != nil && n.kind != mapping {
+		r.add(n.place, "", valueWord(n), "want sections: unit, bank, board and so on")
+		return nil
+	}
+	return n
+}
+
+func (r *reading) failed() error {
+	if len(r.errs) == 0 {
+		return nil
+	}
+	r.errs.sort()
+	return r.errs
+}
+
+func (c *Config) read(s *section) {
+	s.section("unit", false, about{doc: "the lift that this board watches", required: true}, c.Unit.read)
+	s.section("bank", false, aboutBank, func(s *section) { c.Bank.read(s, liftRatings) })
+	s.section("board", false, about{doc: "converters, what is wired to them, and contacts", required: true}, c.Board.read)
+	s.section("motor", false, about{doc: "pump motor", usually: "all defaults"}, c.Motor.read)
+	s.section("feed", false, about{doc: "charger's side", usually: "all defaults"}, c.Feed.read)
+	s.section("findings", false, about{doc: "thresholds of the findings", usually: "all defaults"}, c.Findings.read)
+	m := defaultMQTT()
+	if s.section("mqtt", true, about{doc: "where to send results; without it nothing is sent", usually: "not sent"}, m.read) {
+		c.MQTT = &m
+	}
+	s.section("http", false, about{doc: "page, API and metrics", usually: "all defaults"}, c.HTTP.read)
+}
+
+func (u *Unit) read(s *section) {
+	s.text("id", &u.ID, "1 to 64 of a-z, 0-9 and -", isID,
+		about{doc: "name of the unit, unique in the fleet; part of the MQTT topics", required: true})
+}
+
+// isID accepts names that can go into a topic, a file name and a label as they are.
+func isID(text string) bool {
+	const longest = 64
+	if text == "" || len(text) > longest {
+		return false
+	}
+	for _, c := range text {
+		if (c < 'a' || c > 'z') && (c < '0' || c > '9') && c != '-' {
+			return false
+		}
+	}
+	return true
+}

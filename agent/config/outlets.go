@@ -1,0 +1,151 @@
+package config
+
+import (
+	"fmt"
+	"net"
+	"net/netip"
+	"net/url"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// MQTT is where results are sent.
+type MQTT struct {
+	Broker        string // URL with port; scheme tcp or mqtt, or with TLS ssl or mqtts
+	Prefix        string // of all topics
+	SnapshotEvery time.Duration
+	KeepAlive     time.Duration
+	Username      string // empty: none
+	PasswordFile  string // file whose first line is the password; empty: none
+	CAFile        string // PEM, authorities to trust; empty: the system's
+	CertFile      string // PEM, the unit's own certificate; empty: none
+	KeyFile       string // PEM, its key
+}
+
+// TLS reports whether the broker is spoken to with TLS.
+func (m *MQTT) TLS() bool {
+	return strings.HasPrefix(m.Broker, "ssl:") || strings.HasPrefix(m.Broker, "mqtts:")
+}
+
+// HTTP is the local page.
+type HTTP struct {
+	Listen    string   // address and port; without address on all interfaces; port 0 takes a free one
+	HostNames []string // names the page may be called by, besides IP addresses and localhost
+}
+
+func defaultMQTT() MQTT {
+	return MQTT{Prefix: "liftbank", SnapshotEvery: 10 * time.Second, KeepAlive: time.Minute}
+}
+
+func defaultHTTP() HTTP { return HTTP{Listen: ":8480"} }
+
+func (m *MQTT) read(s *section) {
+	inFile := "want password_file: a password is never written here but in a file of its own"
+	s.hints = map[string]string{"password": inFile, "pass": inFile, "passwd": inFile, "secret": inFile}
+	s.text("broker", &m.Broker, brokerForm, func(t string) bool { _, ok := brokerURL(t); return ok },
+		about{doc: "MQTT broker; without a port 1883, with TLS (ssl, mqtts) 8883", required: true})
+	m.Broker, _ = brokerURL(m.Broker)
+	s.text("prefix", &m.Prefix, "topic levels of a-z, A-Z, 0-9, - and _ with / between them", isPrefix, about{doc: "first levels of all topics"})
+	s.duration("snapshot_every", &m.SnapshotEvery, time.Second, time.Hour, about{doc: "between snapshots sent; a change of the findings is sent at once"})
+	s.duration("keepalive", &m.KeepAlive, 10*time.Second, time.Hour, about{doc: "between signs of life to the broker"})
+	s.text("username", &m.Username, "a name", isText, about{doc: "name at the broker", usually: "none"})
+	s.text("password_file", &m.PasswordFile, fileForm, isText, about{doc: "file with the password in its first line; the password itself is never in this file", usually: "none"})
+	s.text("ca_file", &m.CAFile, fileForm, isText, about{doc: "PEM file of the authorities to trust, with TLS", usually: "the system's"})
+	s.text("cert_file", &m.CertFile, fileForm, isText, about{doc: "PEM file of the unit's own certificate, with TLS", usually: "none"})
+	s.text("key_file", &m.KeyFile, fileForm, isText, about{doc: "PEM file of its key, with cert_file", usually: "none"})
+}
+
+// resolve makes the names of files start from folder.
+func (m *MQTT) resolve(folder string) {
+	for _, name := range []*string{&m.PasswordFile, &m.CAFile, &m.CertFile, &m.KeyFile} {
+		if *name != "" && !filepath.IsAbs(*name) {
+			*name = filepath.Join(folder, *name)
+		}
+	}
+}
+
+func (h *HTTP) read(s *section) {
+	s.text("listen", &h.Listen, "address:port, such as :8480 or 127.0.0.1:8480", isListen,
+		about{doc: "where the page is served; without an address on all interfaces"})
+	s.texts("host_names", &h.HostNames, 16, "a host name without port, such as liftbank.local", isHostName,
+		about{doc: "names the page may be called by, besides IP addresses and localhost; others are refused, so that a foreign page can't reach it by a name of its own"})
+}
+
+const (
+	brokerForm = "a URL of scheme tcp, ssl, mqtt or mqtts, a host and maybe a port, such as mqtts://broker.example:8883"
+	fileForm   = "a file name; a relative one starts from this file's folder"
+)
+
+// brokerURL brings a broker's URL to the form that has a port. User and password in it aren't accepted.
+func brokerURL(text string) (full string, ok bool) {
+	u, err := url.Parse(text)
+	if err != nil || u.User != nil || u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.Fragment != "" || u.Opaque != "" {
+		return "", false
+	}
+	port := map[string]string{"tcp": "1883", "mqtt": "1883", "ssl": "8883", "mqtts": "8883"}[u.Scheme]
+	if port == "" || !isHost(u.Hostname()) {
+		return "", false
+	}
+	if u.Port() != "" {
+		port = u.Port()
+	} else if strings.HasSuffix(u.Host, ":") {
+		return "", false
+	}
+	if n, err := strconv.Atoi(port); err != nil || n < 1 || n > 65535 {
+		return "", false
+	}
+	return fmt.Sprintf("%s://%s", u.Scheme, net.JoinHostPort(u.Hostname(), port)), true
+}
+
+// isPrefix accepts topic levels without wildcards, empty levels or a leading or trailing slash.
+func isPrefix(text string) bool {
+	const longest = 100
+	if len(text) > longest {
+		return false
+	}
+	for level := range strings.SplitSeq(text, "/") {
+		if level == "" || strings.ContainsFunc(level, func(c rune) bool {
+			return (c < 'a' || c > 'z') && (c < 'A' || c > 'Z') && (c < '0' || c > '9') && c != '-' && c != '_'
+		}) {
+			return false
+		}
+	}
+	return true
+}
+
+func isText(text string) bool { return text != "" && len(text) <= 1000 }
+
+func isListen(text string) bool {
+	host, port, err := net.SplitHostPort(text)
+	if err != nil {
+		return false
+	}
+	n, err := strconv.Atoi(port)
+	return err == nil && n >= 0 && n <= 65535 && (host == "" || isHost(host))
+}
+
+func isHost(text string) bool {
+	_, err := netip.ParseAddr(text)
+	return err == nil || isHostName(text)
+}
+
+// isHostName accepts labels of letters, digits and hyphens with dots between them (RFC 1123).
+func isHostName(text string) bool {
+	const longest, longestLabel = 253, 63
+	if len(text) > longest {
+		return false
+	}
+	for label := range strings.SplitSeq(text, ".") {
+		if label == "" || len(label) > longestLabel || label[0] == '-' || label[len(label)-1] == '-' {
+			return false
+		}
+		if strings.ContainsFunc(label, func(c rune) bool {
+			return (c < 'a' || c > 'z') && (c < 'A' || c > 'Z') && (c < '0' || c > '9') && c != '-'
+		}) {
+			return false
+		}
+	}
+	return true
+}

@@ -1,0 +1,34 @@
+package config
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Reference gives a table of every field in Markdown: what it accepts, its default, what it is for. It is made by the
+// functions that read a file.
+func Reference() string {
+	r := newReading("")
+	r.describe = true
+	c := Default()
+	c.read(&section{r: r})
+	var b strings.Builder
+	b.WriteString(`# Fields of the config file
+
+Made from the program by its tests. Field names carry units, and such a field takes a plain number. A time is text with
+its unit: 250ms, 1s, 5m, 24h, 7d. ` + "`[]`" + ` stands for each entry of a list.
+
+| field | accepts | default | what it is |
+| --- | --- | --- | --- |
+`)
+	for _, f := range r.fields {
+		if f.only != "" {
+			f.doc = fmt.Sprintf("(%s) %s", f.only, f.doc)
+		}
+		if f.byDefault == "" {
+			f.byDefault = "none"
+		}
+		fmt.Fprintf(&b, "| `%s` | %s | %s | %s |\n", f.path, f.accepts, f.byDefault, f.doc)
+	}
+	return b.String()
+}

@@ -1,0 +1,78 @@
+package deploy_test
+
+import (
+	"flag"
+	"os"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/agent/config"
+	"liftbank/deploy"
+)
+
+var update = flag.Bool("update", false, "write config.md again")
+
+func TestExampleConfigsLoad(t *testing.T) {
+	two, err := config.Parse("board-two-batteries.yaml", deploy.BoardTwoBatteries)
+	require.NoError(t, err)
+	assert.Len(t, two.Bank.Batteries, 2)
+	assert.Len(t, two.Board.Channels, 8, "both converters are full")
+
+	four, err := config.Parse("board-four-batteries.yaml", deploy.BoardFourBatteries)
+	require.NoError(t, err)
+	assert.Len(t, four.Bank.Batteries, 4)
+	assert.Len(t, four.Board.Chips, 4)
+}
+
+// The example writes its defaults down: what it says must be what a file without them gets.
+func TestExampleShowsTheDefaults(t *testing.T) {
+	c, err := config.Parse("board-two-batteries.yaml", deploy.BoardTwoBatteries)
+	require.NoError(t, err)
+	d := config.Default()
+	assert.Equal(t, d.Board.Scan, c.Board.Scan)
+	assert.Equal(t, d.Motor, c.Motor)
+	assert.Equal(t, d.Feed, c.Feed)
+	assert.Equal(t, d.Findings, c.Findings)
+	assert.Equal(t, d.HTTP.Listen, c.HTTP.Listen)
+
+	full, bare := c.Board.Channels[0], c.Board.Channels[1]
+	full.Battery, full.Input = bare.Battery, bare.Input
+	assert.Equal(t, bare, full, "a channel with everything written and one with the required only")
+}
+
+// The part of the example that is commented out must be right too.
+func TestExampleMQTTSectionLoads(t *testing.T) {
+	text := string(deploy.BoardTwoBatteries)
+	at := strings.Index(text, "# mqtt:")
+	require.Positive(t, at)
+	end := at + strings.Index(text[at:], "\n\n")
+	mqtt := regexp.MustCompile(`(?m)^# ?`).ReplaceAllString(text[at:end], "")
+	c, err := config.Parse("/etc/liftbank/config.yaml", []byte(text[:at]+mqtt+text[end:]))
+	require.NoError(t, err)
+	assert.Equal(t, &config.MQTT{
+		Broker: "mqtts://broker.example:8883", Prefix: "liftbank", SnapshotEvery: 10e9, KeepAlive: 60e9, Username: "lift-1",
+		PasswordFile: "/etc/liftbank/mqtt-password", CAFile: "/etc/liftbank/ca.pem", CertFile: "/etc/liftbank/lift-1.pem", KeyFile: "/etc/liftbank/lift-1.key",
+	}, c.MQTT)
+}
+
+func TestExampleMentionsEveryField(t *testing.T) {
+	for _, row := range regexp.MustCompile("(?m)^\\| `([^`]+)`").FindAllStringSubmatch(config.Reference(), -1) {
+		name := row[1][strings.LastIndex(row[1], ".")+1:]
+		assert.Regexp(t, `\b`+name+`:`, string(deploy.BoardTwoBatteries), row[1])
+	}
+}
+
+func TestReferenceIsCurrent(t *testing.T) {
+	if *update {
+		require.NoError(t, os.WriteFile("config.md", []byte(config.Reference()), 0o644))
+	}
+	got, err := os.ReadFile("config.md")
+	require.NoError(t, err)
+	if string(got) != config.Reference() {
+		t.Error("config.md is not what the program accepts: renew it with go test ./deploy -update and read the difference")
+	}
+}
