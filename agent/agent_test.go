@@ -1,0 +1,141 @@
+package agent_test
+
+import (
+	"context"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+
+	"liftbank/agent"
+	"liftbank/agent/config"
+	"liftbank/sensors"
+	"liftbank/sensors/ads1115"
+	"liftbank/sim/board"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// bench is an agent on two emulated converters that see a bank at 12.6 V with 1 A flowing in, in real time.
+type bench struct {
+	agent *agent.Agent
+	chips []*board.Chip
+	addr  string
+}
+
+// levels are contacts that stay as they are.
+type levels []bool
+
+func (l levels) Level(i int) (on, known bool)         { return l[i], true }
+func (levels) Take(buf []sensors.Edge) []sensors.Edge { return buf }
+
+func newBench(t *testing.T) *bench {
+	t.Helper()
+	path := filepath.Join("..", "deploy", "board-two-batteries.yaml")
+	data, err := os.ReadFile(path)
+	require.NoError(t, err)
+	cfg, err := config.Parse(path, data)
+	require.NoError(t, err)
+	cfg.MQTT = nil
+
+	clock := sensors.NewRealClock()
+	volts, amps := board.NewChip(0x48, clock, board.Options{}), board.NewChip(0x49, clock, board.Options{})
+	bank := board.Divider{TopOhm: 100e3, BottomOhm: 10e3}
+	for ain, v := range []float64{12.6, 12.6, 0, 12.6} {
+		volts.Connect(ain, func(time.Duration) float64 { return bank.PinV(v) })
+	}
+	hall := board.Hall{ZeroV: 1.65, VPerA: 0.00625}
+	ntc := board.NTC{R25Ohm: 10e3, BetaK: 3950, PullupOhm: 10e3, SupplyV: 3.3}
+	for ain := range 2 {
+		amps.Connect(ain, func(time.Duration) float64 { return hall.PinV(0.5) })
+		amps.Connect(ain+2, func(time.Duration) float64 { return ntc.PinV(21) })
+	}
+	bus := board.NewBus(clock, volts, amps)
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	a, err := agent.New(agent.Options{
+		Config: cfg, Listener: l, Session: "test", Version: "test", Log: slog.New(slog.DiscardHandler), Now: time.Now,
+		Parts: agent.Parts{
+			Chips:    []sensors.Converter{ads1115.New(bus, 0x48, clock), ads1115.New(bus, 0x49, clock)},
+			Contacts: levels{false, false, true}, Clock: clock, Wall: agent.SystemWall,
+		},
+	})
+	require.NoError(t, err)
+	return &bench{agent: a, chips: []*board.Chip{volts, amps}, addr: "http://" + l.Addr().String()}
+}
+
+// start runs the agent and gives what stops it and waits.
+func (b *bench) start(t *testing.T) (stop func() error) {
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- b.agent.Run(ctx) }()
+	return func() error {
+		cancel()
+		select {
+		case err := <-done:
+			return err
+		case <-time.After(20 * time.Second):
+			require.Fail(t, "agent did not stop")
+			return nil
+		}
+	}
+}
+
+func TestAgentMakesSnapshotsOfTheBoardAndStops(t *testing.T) {
+	b := newBench(t)
+	stop := b.start(t)
+	s, err := b.agent.Hub().Next(t.Context(), 0)
+	require.NoError(t, err)
+	assert.Equal(t, "lift-1", s.Unit)
+	require.Len(t, s.Batteries, 2)
+	for _, bat := range s.Batteries {
+		assert.InDelta(t, 12.6, *bat.VoltageV, 0.002, "one step of the converter is 1.4 mV")
+		assert.InDelta(t, 0.5, *bat.CurrentA, 0.02)
+		assert.InDelta(t, 21, *bat.TempC, 0.1)
+		assert.Equal(t, "unknown", bat.Verdict)
+	}
+	assert.InDelta(t, 1.0, *s.Bank.CurrentA, 0.04)
+	assert.False(t, *s.Motor.Command)
+	assert.True(t, *s.Feed.DisconnectClosed)
+	resp, err := http.Get(b.addr + "/healthz")
+	require.NoError(t, err)
+	resp.Body.Close()
+	assert.Equal(t, http.StatusOK, resp.StatusCode)
+	http.DefaultClient.CloseIdleConnections()
+
+	require.NoError(t, stop())
+	assert.Greater(t, b.agent.Hub().Current().Seq, s.Seq, "the last word")
+	_, err = http.Get(b.addr + "/healthz")
+	assert.Error(t, err, "the page is gone")
+}
+
+// A chip that goes silent silences its channels: no figure stays behind, and the agent goes on.
+func TestASilentChipLeavesNoFiguresBehind(t *testing.T) {
+	b := newBench(t)
+	stop := b.start(t)
+	s, err := b.agent.Hub().Next(t.Context(), 0)
+	require.NoError(t, err)
+	b.chips[1].Absent(true)
+	for s.Batteries[0].CurrentA != nil {
+		s, err = b.agent.Hub().Next(t.Context(), s.Seq)
+		require.NoError(t, err)
+	}
+	assert.Nil(t, s.Bank.CurrentA)
+	assert.Nil(t, s.Batteries[0].TempC)
+	assert.NotNil(t, s.Batteries[0].VoltageV, "the other chip still answers")
+	assert.False(t, s.Chips[1].Answering)
+	assert.Positive(t, s.Chips[1].Errors)
+	for _, ch := range s.Channels {
+		if ch.Name == "battery_current_a" {
+			assert.Equal(t, "no answer on the bus", ch.Quality)
+		}
+	}
+	require.NoError(t, stop())
+}

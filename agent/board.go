@@ -1,0 +1,184 @@
+package agent
+
+import (
+	"fmt"
+
+	"liftbank/agent/config"
+	"liftbank/rules"
+	"liftbank/rules/leadacid"
+	"liftbank/sensors"
+	"liftbank/sensors/ads1115"
+	"liftbank/sensors/calibration"
+)
+
+// boardConfig brings a unit's configuration to what the board must know.
+func boardConfig(cfg *config.Config) (sensors.Config, error) {
+	b := &cfg.Board
+	out := sensors.Config{Contacts: len(b.Contacts), Schedule: sensors.DefaultSchedule()}
+	out.Schedule.RestEvery, out.Schedule.RunTail, out.Schedule.RunBelow = b.Scan.RestEvery, b.Scan.RunTail, b.Scan.RunBelowA
+	chips := map[string]int{}
+	for i, c := range b.Chips {
+		chips[c.Name] = i
+	}
+	for i := range b.Channels {
+		ch, err := channelConfig(&b.Channels[i], chips)
+		if err != nil {
+			return out, fmt.Errorf("board.channels[%d]: %w", i, err)
+		}
+		if b.Channels[i].Signal == config.BatteryCurrent {
+			out.Schedule.RunChannels = append(out.Schedule.RunChannels, i)
+		}
+		out.Channels = append(out.Channels, ch)
+	}
+	for i, c := range b.Contacts {
+		if c.Signal == config.MotorCommand {
+			out.Schedule.RunContact = i
+		}
+	}
+	return out, nil
+}
+
+func channelConfig(c *config.Channel, chips map[string]int) (sensors.ChannelConfig, error) {
+	out := sensors.ChannelConfig{
+		Name: c.Name(), InRun: c.InRun, Scale: c.Scale.Law(), Min: c.Min, Max: c.Max,
+		Correction: calibration.Correction{OffsetAdd: c.Calibration.Offset, Gain: c.Calibration.Gain},
+	}
+	var known bool
+	if out.Chip, known = chips[c.Chip]; !known {
+		return out, fmt.Errorf("chip %q: want one of board.chips", c.Chip)
+	}
+	var err error
+	if out.Mux, err = ads1115.ParseMux(c.Input); err != nil {
+		return out, err
+	}
+	if out.FullScale, err = ads1115.FullScaleOf(c.FullScaleV); err != nil {
+		return out, err
+	}
+	if out.RestRate, err = ads1115.RateOf(c.RestSPS); err != nil {
+		return out, err
+	}
+	out.RunRate, err = ads1115.RateOf(c.RunSPS)
+	return out, err
+}
+
+// RulesConfig brings a unit's configuration to what the rules must know.
+func RulesConfig(cfg *config.Config) (rules.Config, error) {
+	bats, err := Batteries(cfg.Bank)
+	if err != nil {
+		return rules.Config{}, err
+	}
+	f := &cfg.Findings
+	out := rules.Config{
+		Batteries: bats, MotorMinA: cfg.Motor.MinCurrentA, LiftCycleRuns: cfg.Motor.LiftCycleRuns,
+		Thresholds: rules.Thresholds{
+			FeedAllowance: cfg.Feed.Allowance, FeedPresentV: cfg.Feed.PresentV, FeedPresentA: cfg.Feed.PresentA,
+			FeedLostAfter: f.FeedLostAfter, BankLowV: f.BankLowV, BankLowClearV: f.BankLowClearV, RestTime: f.RestTime,
+			UnderchargedAfter: f.UnderchargedAfter, UnderchargedPct: f.UnderchargedSoCPct, UnderchargedHold: f.UnderchargedSoCTime,
+			SeriesV: f.SeriesV, SenseFaultAfter: f.SenseFaultAfter,
+		},
+	}
+	return out, out.Validate()
+}
+
+// Batteries brings a bank file's batteries to what the rules must know.
+func Batteries(bank config.Bank) ([]rules.BatteryConfig, error) {
+	var out []rules.BatteryConfig
+	for i, b := range bank.Batteries {
+		chem, err := leadacid.ParseChemistry(string(b.Chemistry))
+		if err != nil {
+			return nil, fmt.Errorf("bank.batteries[%d]: %w", i, err)
+		}
+		out = append(out, rules.BatteryConfig{ID: b.ID, Chemistry: chem, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA})
+	}
+	return out, nil
+}
+
+// wiring says where each channel and contact of the board goes in the rules' input.
+type wiring struct {
+	channel []func(*rules.Input) *rules.Reading
+	contact []func(*rules.Input) *rules.Contact
+	command int // contact that is the motor command; -1 for none
+}
+
+func wire(cfg *config.Config) (wiring, error) {
+	w := wiring{command: -1}
+	index := map[string]int{}
+	for i, b := range cfg.Bank.Batteries {
+		index[b.ID] = i
+	}
+	for i := range cfg.Board.Channels {
+		c := &cfg.Board.Channels[i]
+		at, known := index[c.Battery]
+		if c.Battery != "" && !known {
+			return w, fmt.Errorf("board.channels[%d].battery: %q: want a battery of the bank", i, c.Battery)
+		}
+		place, err := channelPlace(c.Signal, at)
+		if err != nil {
+			return w, fmt.Errorf("board.channels[%d]: %w", i, err)
+		}
+		w.channel = append(w.channel, place)
+	}
+	for i, c := range cfg.Board.Contacts {
+		switch c.Signal {
+		case config.WakeLine:
+			w.contact = append(w.contact, func(in *rules.Input) *rules.Contact { return &in.WakeLine })
+		case config.MotorCommand:
+			w.contact = append(w.contact, func(in *rules.Input) *rules.Contact { return &in.MotorCommand })
+			w.command = i
+		case config.Disconnect:
+			w.contact = append(w.contact, func(in *rules.Input) *rules.Contact { return &in.Disconnect })
+		default:
+			return w, fmt.Errorf("board.contacts[%d].signal: %q: want wake_line, motor_command or disconnect", i, c.Signal)
+		}
+	}
+	return w, nil
+}
+
+func channelPlace(signal config.Signal, battery int) (func(*rules.Input) *rules.Reading, error) {
+	switch signal {
+	case config.BatteryVoltage:
+		return func(in *rules.Input) *rules.Reading { return &in.Battery[battery].VoltageV }, nil
+	case config.BatteryCurrent:
+		return func(in *rules.Input) *rules.Reading { return &in.Battery[battery].CurrentA }, nil
+	case config.BatteryTemperature:
+		return func(in *rules.Input) *rules.Reading { return &in.Battery[battery].TempC }, nil
+	case config.FeedVoltage:
+		return func(in *rules.Input) *rules.Reading { return &in.FeedV }, nil
+	case config.MotorVoltage:
+		return func(in *rules.Input) *rules.Reading { return &in.MotorV }, nil
+	}
+	return nil, fmt.Errorf("signal %q: unknown", signal)
+}
+
+// qualities translates the board's faults into the rules' words.
+var qualities = [sensors.FaultCount]rules.Quality{
+	sensors.None: rules.Good, sensors.NotSampled: rules.Waiting, sensors.NoAnswer: rules.NoAnswer, sensors.BusStuck: rules.BusStuck,
+	sensors.NotReady: rules.NotReady, sensors.Saturated: rules.Saturated, sensors.Reset: rules.ChipReset, sensors.OutOfRange: rules.OutOfRange,
+}
+
+// fill writes a scan into the rules' input.
+func (w *wiring) fill(s *sensors.Scan, in *rules.Input) {
+	for i, place := range w.channel {
+		r := &s.Readings[i]
+		*place(in) = rules.Reading{Value: r.Value, Quality: qualities[r.Fault]}
+	}
+	for i, place := range w.contact {
+		*place(in) = contactOf(s.Contacts[i])
+	}
+	in.CommandEdges = in.CommandEdges[:0]
+	for _, e := range s.Edges {
+		if e.Contact == w.command {
+			in.CommandEdges = append(in.CommandEdges, rules.Edge{On: e.On, At: e.At})
+		}
+	}
+}
+
+func contactOf(c sensors.ContactReading) rules.Contact {
+	switch {
+	case !c.Known:
+		return rules.ContactUnknown
+	case c.On:
+		return rules.ContactOn
+	}
+	return rules.ContactOff
+}

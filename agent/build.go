@@ -1,0 +1,182 @@
+package agent
+
+import (
+	"math"
+	"sort"
+	"time"
+
+	"liftbank/agent/snapshot"
+	"liftbank/rules"
+	"liftbank/rules/finding"
+	"liftbank/rules/motor"
+)
+
+// Decimals that figures are rounded to, once: a tenth of what the sensors can tell, or finer.
+const (
+	voltDecimals    = 3
+	ampereDecimals  = 2
+	percentDecimals = 1
+	ahDecimals      = 2
+	celsiusDecimals = 1
+	secondDecimals  = 3
+	mohmDecimals    = 2
+)
+
+func round(x float64, decimals int) float64 {
+	p := math.Pow10(decimals)
+	return math.Round(x*p) / p
+}
+
+// figure gives a rounded figure, nil when it is no number: JSON has none for it.
+func figure(x float64, decimals int) *float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return nil
+	}
+	r := round(x, decimals)
+	return &r
+}
+
+func reading(r rules.Reading, decimals int) *float64 {
+	if !r.OK() {
+		return nil
+	}
+	return figure(r.Value, decimals)
+}
+
+func estimateOf(e rules.Estimate, decimals int) snapshot.Estimate {
+	if !e.Known {
+		return snapshot.Estimate{}
+	}
+	return snapshot.Estimate{Value: figure(e.Value, decimals), Sigma: figure(e.Sigma, decimals)}
+}
+
+func contact(c rules.Contact) *bool {
+	on := c == rules.ContactOn
+	if !on && c != rules.ContactOff {
+		return nil
+	}
+	return &on
+}
+
+// labels turns monotonic instants into times of day, by the wall clock as it stands now.
+type labels struct{ now rules.Moment }
+
+func (l labels) at(mono time.Duration) time.Time {
+	return l.now.Wall.Add(mono - l.now.Mono).UTC().Truncate(time.Millisecond)
+}
+
+// Snapshot gives the state after the last scan. seq counts snapshots from 1; session names this start of the agent.
+func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
+	out, stats := c.out, c.board.Stats()
+	l := labels{out.At}
+	s := &snapshot.Snapshot{
+		Schema: snapshot.Schema, Unit: c.cfg.Unit.ID, Session: session, Seq: seq,
+		At: l.at(out.At.Mono), ClockTrusted: out.At.WallTrusted, UptimeS: round(out.At.Mono.Seconds(), secondDecimals),
+		Scan: snapshot.Scan{Count: stats.Scans, Fast: c.scan.Fast, TookS: round(c.scan.Took.Seconds(), 6), Overruns: stats.Overruns},
+		Bank: bankOf(&out.Bank), Motor: c.motorOf(out, l), Feed: feedOf(&out.Feed, l),
+		Findings: []snapshot.Finding{}, NotJudged: []snapshot.Silence{},
+	}
+	for i := range out.Battery {
+		s.Batteries = append(s.Batteries, c.batteryOf(i, &out.Battery[i]))
+	}
+	for i := range out.Findings {
+		rec := &out.Findings[i]
+		if rec.Because != "" {
+			s.NotJudged = append(s.NotJudged, snapshot.Silence{Name: rec.Def.Name, Because: rec.Because})
+		}
+		if rec.Active() {
+			s.Findings = append(s.Findings, findingOf(rec, l))
+		}
+	}
+	rank := map[string]int{finding.Urgent.String(): 0, finding.Service.String(): 1, finding.Note.String(): 2}
+	sort.SliceStable(s.Findings, func(i, j int) bool { return rank[s.Findings[i].Severity] < rank[s.Findings[j].Severity] })
+	c.sensorsOf(s)
+	return s
+}
+
+func bankOf(b *rules.BankState) snapshot.Bank {
+	out := snapshot.Bank{
+		VoltageV: reading(b.VoltageV, voltDecimals), CurrentA: reading(b.CurrentA, ampereDecimals),
+		SoCPct: estimateOf(b.SoCPct, percentDecimals), SpreadPct: estimateOf(b.SpreadPct, percentDecimals),
+		RestedV: estimateOf(b.RestedV, voltDecimals), Rested: b.Rested,
+		ChargedAh: round(b.ChargedAh, ahDecimals), DrawnAh: round(b.DrawnAh, ahDecimals),
+		ChargedWh: round(b.ChargedWh, percentDecimals), DrawnWh: round(b.DrawnWh, percentDecimals),
+		CirculatingA: estimateOf(b.CirculatingA, ampereDecimals),
+	}
+	if b.FullKnown {
+		out.SinceFullS = figure(b.SinceFull.Seconds(), 0)
+	}
+	return out
+}
+
+func (c *Core) batteryOf(i int, b *rules.BatteryState) snapshot.Battery {
+	rated := c.cfg.Bank.Batteries[i]
+	return snapshot.Battery{
+		ID: b.ID, Chemistry: string(rated.Chemistry), RatedAh: rated.RatedAh, RatedCCA: rated.RatedCCA,
+		VoltageV: reading(b.In.VoltageV, voltDecimals), CurrentA: reading(b.In.CurrentA, ampereDecimals), TempC: reading(b.In.TempC, celsiusDecimals),
+		SoCPct: estimateOf(b.SoCPct, percentDecimals), RestedV: estimateOf(b.RestedV, voltDecimals),
+		ResistanceMohm: estimateOf(b.Resistance, mohmDecimals), CrankingA: estimateOf(b.CrankingA, 0),
+		Verdict: b.Verdict.String(), WaitsFor: b.WaitsFor,
+		ChargedAh: round(b.ChargedAh, ahDecimals), DrawnAh: round(b.DrawnAh, ahDecimals),
+		DrawSharePct: estimateOf(b.DrawSharePct, percentDecimals), ChargeSharePct: estimateOf(b.ChargeSharePct, percentDecimals),
+	}
+}
+
+func (c *Core) motorOf(out *rules.Output, l labels) snapshot.Motor {
+	m := &out.Motor
+	s := snapshot.Motor{
+		Running: m.Running, Runs: m.Runs, RunTimeS: round(m.RunTime.Seconds(), secondDecimals), LiftCycles: m.LiftCycles,
+		VoltageV: reading(c.in.MotorV, voltDecimals), Command: contact(c.in.MotorCommand),
+	}
+	if m.Last.Number > 0 {
+		run := runOf(m.Last, l)
+		s.LastRun = &run
+	}
+	return s
+}
+
+func runOf(r motor.Run, l labels) snapshot.Run {
+	return snapshot.Run{
+		Number: r.Number, Start: l.at(r.Start), DurationS: round(r.Duration.Seconds(), secondDecimals), ByCommand: r.ByCommand,
+		PeakA: round(r.PeakA, ampereDecimals), MeanA: round(r.MeanA, ampereDecimals), MinBankV: round(r.MinBankV, voltDecimals),
+		DrawnAh: round(r.DrawnAh, 4),
+	}
+}
+
+func feedOf(f *rules.FeedState, l labels) snapshot.Feed {
+	return snapshot.Feed{
+		Status: f.Status.String(), Since: l.at(f.Since), VoltageV: reading(f.VoltageV, voltDecimals),
+		WakeLine: contact(f.WakeLine), DisconnectClosed: contact(f.Disconnect),
+		WakeTimeS: round(f.WakeTime.Seconds(), 0), FeedTimeS: round(f.FeedTime.Seconds(), 0),
+	}
+}
+
+func findingOf(rec *finding.Record, l labels) snapshot.Finding {
+	d := rec.Def
+	f := snapshot.Finding{
+		Name: d.Name, Subject: rec.Subject, Severity: d.Severity.String(), State: rec.State.String(), Since: l.at(rec.Since),
+		Summary: d.Summary, Evidence: []snapshot.Evidence{}, Causes: d.Causes, NextCheck: d.NextCheck, Clears: d.Clears,
+	}
+	for _, e := range rec.Evidence() {
+		f.Evidence = append(f.Evidence, snapshot.Evidence{What: e.What, Value: round(e.Value, voltDecimals), Unit: e.Unit, Text: e.Text, At: l.at(e.At)})
+	}
+	return f
+}
+
+// sensorsOf adds the channels as read last, and the chips.
+func (c *Core) sensorsOf(s *snapshot.Snapshot) {
+	stats := c.board.Stats()
+	for i := range c.cfg.Board.Channels {
+		ch := &c.cfg.Board.Channels[i]
+		r := *c.wiring.channel[i](&c.in)
+		s.Channels = append(s.Channels, snapshot.Channel{
+			Name: ch.Name(), Value: reading(r, voltDecimals), Unit: ch.Unit(), Quality: r.Quality.String(), Faults: stats.Channels[i].Refused(),
+		})
+	}
+	for i, chip := range c.cfg.Board.Chips {
+		st := &stats.Chips[i]
+		s.Chips = append(s.Chips, snapshot.Chip{
+			Name: chip.Name, Address: uint16(chip.Address), Answering: st.Answering, Errors: st.Errors, Retries: st.Retries,
+		})
+	}
+}

@@ -1,0 +1,85 @@
+package agent
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"liftbank/agent/config"
+	"liftbank/rules"
+	"liftbank/sensors"
+)
+
+// Parts are what a core works with: the real board, or an emulated one.
+type Parts struct {
+	Chips    []sensors.Converter // in the order of the configuration's chips
+	Contacts sensors.Contacts    // in the order of its contacts; nil when there are none
+	Clock    sensors.Clock
+	// Wall gives the time of day and whether it can be trusted.
+	Wall func() (now time.Time, trusted bool)
+}
+
+// Core is the measuring part of a unit: each step takes one scan of the board and gives what is known after it. It does no other
+// input or output, and belongs to one goroutine.
+type Core struct {
+	cfg    config.Config
+	board  *sensors.Board
+	engine *rules.Engine
+	wiring wiring
+	wall   func() (time.Time, bool)
+	in     rules.Input
+	scan   *sensors.Scan
+	out    *rules.Output
+}
+
+// NewCore puts a unit together. It touches neither bus nor pins.
+func NewCore(cfg config.Config, p Parts) (*Core, error) {
+	bc, err := boardConfig(&cfg)
+	if err != nil {
+		return nil, err
+	}
+	board, err := sensors.New(bc, p.Chips, p.Contacts, p.Clock)
+	if err != nil {
+		return nil, err
+	}
+	rc, err := RulesConfig(&cfg)
+	if err != nil {
+		return nil, err
+	}
+	engine, err := rules.New(rc)
+	if err != nil {
+		return nil, err
+	}
+	w, err := wire(&cfg)
+	if err != nil {
+		return nil, fmt.Errorf("wiring: %w", err)
+	}
+	return &Core{cfg: cfg, board: board, engine: engine, wiring: w, wall: p.Wall}, nil
+}
+
+// Next waits for the next scan, takes it and works it out. The output belongs to the core until the next call. The only error is
+// the context's.
+func (c *Core) Next(ctx context.Context) (*rules.Output, error) {
+	scan, err := c.board.Next(ctx)
+	if err != nil {
+		return nil, err
+	}
+	c.scan = scan
+	c.wiring.fill(scan, &c.in)
+	c.in.At.Mono = scan.At
+	c.in.At.Wall, c.in.At.WallTrusted = c.wall()
+	c.out = c.engine.Step(&c.in)
+	return c.out, nil
+}
+
+// Scan gives the last scan; it belongs to the board until the next call of Next.
+func (c *Core) Scan() *sensors.Scan { return c.scan }
+
+// Input gives what the rules were handed last.
+func (c *Core) Input() *rules.Input { return &c.in }
+
+// Stats gives the board's counts.
+func (c *Core) Stats() *sensors.Stats { return c.board.Stats() }
+
+// Output gives what the last step gave; it belongs to the core until the next call of Next.
+func (c *Core) Output() *rules.Output { return c.out }

@@ -1,0 +1,128 @@
+package metrics_test
+
+import (
+	"reflect"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"liftbank/agent/snapshot"
+)
+
+// shown lists where each figure of the snapshot's JSON form is found among the metrics, and what a base unit of the metric
+// is in the snapshot's unit. It is written from the snapshot's field names and the naming rules of Prometheus, apart from
+// the collector, and a figure of the snapshot that it leaves out fails the test.
+var shown = map[string]struct {
+	metric string
+	per    float64
+}{
+	"Bank.VoltageV": {"bank_volts", 1}, "Bank.CurrentA": {"bank_amperes", 1},
+	"Bank.SoCPct": {"bank_soc_ratio", 100}, "Bank.SpreadPct": {"bank_soc_spread_ratio", 100},
+	"Bank.RestedV": {"bank_rested_volts", 1}, "Bank.CirculatingA": {"bank_circulating_amperes", 1},
+	"Bank.ChargedAh": {"bank_charged_coulombs_total", 1.0 / 3600}, "Bank.DrawnAh": {"bank_drawn_coulombs_total", 1.0 / 3600},
+	"Bank.ChargedWh": {"bank_charged_joules_total", 1.0 / 3600}, "Bank.DrawnWh": {"bank_drawn_joules_total", 1.0 / 3600},
+	"Bank.SinceFullS": {"bank_since_full_seconds", 1},
+	"Battery.RatedAh": {"battery_rated_coulombs", 1.0 / 3600}, "Battery.RatedCCA": {"battery_rated_cranking_amperes", 1},
+	"Battery.VoltageV": {"battery_volts", 1}, "Battery.CurrentA": {"battery_amperes", 1}, "Battery.TempC": {"battery_celsius", 1},
+	"Battery.SoCPct": {"battery_soc_ratio", 100}, "Battery.RestedV": {"battery_rested_volts", 1},
+	"Battery.ResistanceMohm": {"battery_resistance_ohms", 1000}, "Battery.CrankingA": {"battery_cranking_amperes", 1},
+	"Battery.ChargedAh":    {"battery_charged_coulombs_total", 1.0 / 3600},
+	"Battery.DrawnAh":      {"battery_drawn_coulombs_total", 1.0 / 3600},
+	"Battery.DrawSharePct": {"battery_draw_share_ratio", 100}, "Battery.ChargeSharePct": {"battery_charge_share_ratio", 100},
+	"Motor.RunTimeS": {"motor_run_seconds_total", 1}, "Motor.VoltageV": {"motor_volts", 1},
+	"Run.DurationS": {"motor_last_run_duration_seconds", 1}, "Run.PeakA": {"motor_last_run_peak_amperes", 1},
+	"Run.MeanA": {"motor_last_run_mean_amperes", 1}, "Run.MinBankV": {"motor_last_run_min_bank_volts", 1},
+	"Run.DrawnAh":   {"motor_last_run_drawn_coulombs", 1.0 / 3600},
+	"Feed.VoltageV": {"feed_volts", 1}, "Feed.WakeTimeS": {"feed_wake_seconds_total", 1}, "Feed.FeedTimeS": {"feed_present_seconds_total", 1},
+	"Scan.TookS": {"scan_duration_seconds", 1}, "Snapshot.UptimeS": {"uptime_seconds", 1},
+}
+
+var estimateType = reflect.TypeFor[snapshot.Estimate]()
+
+// draw fills every float, pointer to float and estimate below v with drawn values, and notes what each metric must be. A
+// nil wish means that it must not be there.
+func draw(t *rapid.T, v reflect.Value, labels string, want map[string]*float64) {
+	typ := v.Type()
+	for i := range typ.NumField() {
+		f, field := v.Field(i), typ.Name()+"."+typ.Field(i).Name
+		where, listed := shown[field]
+		value := rapid.Float64Range(0.001, 5000).Draw(t, field)
+		known := rapid.Bool().Draw(t, field+" known")
+		wish := func(metric string, v float64, known bool) {
+			want["liftbank_"+metric+labels] = nil
+			if known {
+				want["liftbank_"+metric+labels] = new(v / where.per)
+			}
+		}
+		switch {
+		case f.Type() == estimateType:
+			require.True(t, listed, "no metric for %s", field)
+			sigma := value / 7
+			unit := where.metric[strings.LastIndex(where.metric, "_")+1:]
+			wish(where.metric, value, known)
+			wish(strings.TrimSuffix(where.metric, unit)+"sigma_"+unit, sigma, known)
+			f.Set(reflect.ValueOf(snapshot.Estimate{}))
+			if known {
+				f.Set(reflect.ValueOf(snapshot.Estimate{Value: &value, Sigma: &sigma}))
+			}
+		case f.Type() == reflect.TypeFor[*float64]():
+			require.True(t, listed, "no metric for %s", field)
+			wish(where.metric, value, known)
+			f.SetZero()
+			if known {
+				f.Set(reflect.ValueOf(&value))
+			}
+		case f.Kind() == reflect.Float64:
+			require.True(t, listed, "no metric for %s", field)
+			wish(where.metric, value, true)
+			f.SetFloat(value)
+		}
+	}
+}
+
+// Whatever figures a snapshot holds, the metrics say the same in base units, and nothing of what it doesn't know.
+func TestEveryFigureIsTheSnapshots(t *testing.T) {
+	base := sample(t, "healthy")
+	rapid.Check(t, func(t *rapid.T) {
+		s := *base
+		s.Batteries = append([]snapshot.Battery(nil), base.Batteries...)
+		run := *base.Motor.LastRun
+		s.Motor.LastRun = &run
+		want := map[string]*float64{}
+		for _, part := range []any{&s, &s.Scan, &s.Bank, &s.Motor, &s.Feed, &run} {
+			draw(t, reflect.ValueOf(part).Elem(), "", want)
+		}
+		for i := range s.Batteries {
+			draw(t, reflect.ValueOf(&s.Batteries[i]).Elem(), `{battery="`+s.Batteries[i].ID+`"}`, want)
+		}
+
+		got := map[string]float64{}
+		for _, line := range samples(ours(t, registryOf(&s, &clock{}))) {
+			name, text, _ := cutLast(line, " ")
+			v, err := strconv.ParseFloat(text, 64)
+			require.NoError(t, err)
+			got[name] = v
+		}
+		for name, w := range want {
+			g, there := got[name]
+			if w == nil {
+				assert.False(t, there, "%s: unknown in the snapshot, metric says %v", name, g)
+				continue
+			}
+			if assert.True(t, there, "%s: missing", name) {
+				assert.InEpsilon(t, *w, g, 1e-12, name)
+			}
+		}
+	})
+}
+
+func cutLast(s, sep string) (before, after string, found bool) {
+	if i := strings.LastIndex(s, sep); i >= 0 {
+		return s[:i], s[i+len(sep):], true
+	}
+	return s, "", false
+}

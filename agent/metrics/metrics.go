@@ -1,0 +1,146 @@
+// Package metrics shows the newest snapshot of one unit to Prometheus.
+//
+// Every sample is made from the snapshot when it is scraped; nothing is kept. A figure that is unknown has no sample, and
+// when no new snapshot came for a while all figures of the old one are gone too, so that an old value never looks like one
+// of now. Names start liftbank_ and end in their base unit.
+package metrics
+
+import (
+	"net/http"
+	"runtime"
+	"strings"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"liftbank/agent/publish"
+	"liftbank/agent/snapshot"
+)
+
+// Options say what is shown.
+type Options struct {
+	Hub        *snapshot.Hub
+	StaleAfter time.Duration        // age at which the figures vanish; 0 is 10 s
+	Publish    func() publish.State // nil where nothing is published
+	Version    string               // of the program
+	Revision   string               // of its source
+}
+
+// NewCollector gives the unit's figures alone, for a registry of the caller's.
+func NewCollector(opts Options) prometheus.Collector {
+	if opts.StaleAfter == 0 {
+		opts.StaleAfter = 10 * time.Second
+	}
+	return &collector{opts: opts}
+}
+
+// New gives a registry with the unit's figures and those of the process.
+func New(opts Options) *prometheus.Registry {
+	reg := prometheus.NewRegistry()
+	reg.MustRegister(NewCollector(opts), collectors.NewGoCollector(),
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	return reg
+}
+
+// Handler serves a registry. At most four scrapes run at a time, and scrapes at one time share one gathering.
+func Handler(reg *prometheus.Registry) http.Handler {
+	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
+		Registry: reg, ErrorHandling: promhttp.ContinueOnError, MaxRequestsInFlight: 4, Timeout: 10 * time.Second,
+		EnableOpenMetrics: true, CoalesceGather: true,
+	})
+}
+
+// collector makes the unit's samples.
+type collector struct{ opts Options }
+
+// Describe sends every name that Collect can make, so that a name used twice shows when the program starts.
+func (c *collector) Describe(ch chan<- *prometheus.Desc) {
+	for _, d := range described {
+		ch <- d
+	}
+}
+
+// Collect makes the samples. It does no input or output and waits for nothing.
+func (c *collector) Collect(ch chan<- prometheus.Metric) {
+	send(ch, buildInfo, prometheus.GaugeValue, 1, c.opts.Version, c.opts.Revision, runtime.Version())
+	if c.opts.Publish != nil {
+		st := c.opts.Publish()
+		collect(ch, publishFigures, &st)
+	}
+	s := c.opts.Hub.Current()
+	if s == nil {
+		return
+	}
+	send(ch, snapshotTime, prometheus.GaugeValue, unixSeconds(s.At))
+	if c.opts.Hub.Age() > c.opts.StaleAfter {
+		return
+	}
+	collect(ch, unitFigures, s)
+	for i := range s.Batteries {
+		b := &s.Batteries[i]
+		collect(ch, batteryFigures, b, b.ID)
+		send(ch, batteryInfo, prometheus.GaugeValue, 1, b.ID, b.Chemistry)
+		collectState(ch, batteryVerdict, verdicts, b.Verdict, b.ID)
+	}
+	collectState(ch, feedStatus, feeds, s.Feed.Status)
+	for i := range s.Channels {
+		collect(ch, channelFigures, &s.Channels[i], s.Channels[i].Name)
+		send(ch, channelQuality, prometheus.GaugeValue, 1, s.Channels[i].Name, s.Channels[i].Quality)
+	}
+	for i := range s.Chips {
+		collect(ch, chipFigures, &s.Chips[i], s.Chips[i].Name)
+	}
+	collectFindings(ch, s)
+}
+
+// collectFindings makes the samples of findings and of what can't be judged.
+func collectFindings(ch chan<- prometheus.Metric, s *snapshot.Snapshot) {
+	send(ch, unitInfo, prometheus.GaugeValue, 1, s.Unit)
+	type key struct{ name, subject, severity string }
+	active := map[key]bool{}
+	count := map[string]float64{}
+	for _, f := range s.Findings {
+		k := key{f.Name, f.Subject, f.Severity}
+		active[k] = active[k] || f.Active()
+	}
+	for k, on := range active {
+		send(ch, findingActive, prometheus.GaugeValue, fromBool(on), k.name, k.subject, k.severity)
+		count[k.severity] += fromBool(on)
+	}
+	for _, severity := range severities {
+		send(ch, findings, prometheus.GaugeValue, count[severity], severity)
+	}
+	silent := map[string]bool{}
+	for _, n := range s.NotJudged {
+		if !silent[n.Name] { // one series a name, whatever the reasons
+			silent[n.Name] = true
+			send(ch, findingNotJudged, prometheus.GaugeValue, 1, n.Name)
+		}
+	}
+}
+
+// collectState makes one sample for each state that there can be, 1 for the present one.
+func collectState(ch chan<- prometheus.Metric, desc *prometheus.Desc, states []string, present string, labels ...string) {
+	for _, state := range states {
+		send(ch, desc, prometheus.GaugeValue, fromBool(state == present), append(labels, state)...)
+	}
+}
+
+// send makes one sample. Label values come from the unit's configuration: what isn't UTF-8 there must not end the scrape.
+func send(ch chan<- prometheus.Metric, desc *prometheus.Desc, kind prometheus.ValueType, value float64, labels ...string) {
+	for i := range labels {
+		labels[i] = strings.ToValidUTF8(labels[i], "�")
+	}
+	ch <- prometheus.MustNewConstMetric(desc, kind, value, labels...)
+}
+
+func fromBool(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+func unixSeconds(t time.Time) float64 { return float64(t.UnixMilli()) / 1000 }

@@ -1,0 +1,76 @@
+package page
+
+import (
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"html/template"
+	"net/http"
+	"path"
+	"strings"
+)
+
+//go:embed assets
+var files embed.FS
+
+// assets are the files that the page refers to, under names that change with their content, so that a browser may keep
+// them for good.
+type assets struct {
+	build  string            // changes when any of them does
+	urls   map[string]string // by plain name
+	byName map[string]asset  // by the name in the URL
+}
+
+type asset struct {
+	contentType   string
+	plain, packed []byte
+}
+
+var assetTypes = map[string]string{
+	"sheet.css": "text/css; charset=utf-8",
+	"sheet.js":  "text/javascript; charset=utf-8",
+	"mark.svg":  "image/svg+xml",
+}
+
+func newAssets() assets {
+	a := assets{urls: map[string]string{}, byName: map[string]asset{}}
+	all := sha256.New()
+	for _, name := range []string{"sheet.css", "sheet.js", "mark.svg"} {
+		plain := mustRead(name)
+		all.Write(plain)
+		sum := sha256.Sum256(plain)
+		ext := path.Ext(name)
+		hashed := strings.TrimSuffix(name, ext) + "." + hex.EncodeToString(sum[:6]) + ext
+		a.urls[name] = "/assets/" + hashed
+		a.byName[hashed] = asset{contentType: assetTypes[name], plain: plain, packed: pack(plain)}
+	}
+	a.build = hex.EncodeToString(all.Sum(nil)[:6])
+	return a
+}
+
+func mustRead(name string) []byte {
+	b, err := files.ReadFile("assets/" + name)
+	if err != nil {
+		panic("bug: " + err.Error()) // embedded at build time
+	}
+	return b
+}
+
+func (s *Server) asset(w http.ResponseWriter, r *http.Request) {
+	a, ok := s.assets.byName[r.PathValue("name")]
+	if !ok {
+		http.NotFound(w, r)
+		return
+	}
+	w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	w.Header().Set("Content-Type", a.contentType)
+	w.Header().Set("Vary", "Accept-Encoding")
+	body := a.plain
+	if acceptsGzip(r) {
+		w.Header().Set("Content-Encoding", "gzip")
+		body = a.packed
+	}
+	_, _ = w.Write(body)
+}
+
+var templates = template.Must(template.New("").ParseFS(files, "assets/*.html"))

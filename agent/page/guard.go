@@ -1,0 +1,52 @@
+package page
+
+import (
+	"net"
+	"net/http"
+	"net/netip"
+	"slices"
+	"strings"
+)
+
+// securityHeaders are on every answer. The policy allows our own script, style, pictures and requests, and nothing else.
+var securityHeaders = map[string]string{
+	"Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; " +
+		"frame-ancestors 'none'; base-uri 'none'; form-action 'none'",
+	"X-Content-Type-Options":       "nosniff",
+	"X-Frame-Options":              "DENY",
+	"Referrer-Policy":              "no-referrer",
+	"Cross-Origin-Opener-Policy":   "same-origin",
+	"Cross-Origin-Resource-Policy": "same-origin",
+	"Permissions-Policy":           "camera=(), geolocation=(), microphone=()",
+	"Cache-Control":                "no-store", // assets, named by their content, say otherwise
+}
+
+// guard puts the headers on every answer and turns away requests under a name that isn't ours.
+func (s *Server) guard(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		for name, value := range securityHeaders {
+			w.Header().Set(name, value)
+		}
+		if !s.knownHost(r.Host) {
+			http.Error(w, words.WrongHost, http.StatusMisdirectedRequest)
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// knownHost tells whether the page may be asked by this name. A web site elsewhere that lets its own name point at the unit
+// could otherwise read the page through a visitor's browser (DNS rebinding).
+func (s *Server) knownHost(hostport string) bool {
+	host := hostport
+	if h, _, err := net.SplitHostPort(hostport); err == nil {
+		host = h
+	}
+	host = strings.ToLower(strings.TrimSuffix(strings.Trim(host, "[]"), "."))
+	if _, err := netip.ParseAddr(host); err == nil || host == "localhost" {
+		return true
+	}
+	return slices.ContainsFunc(s.opts.Hosts, func(known string) bool {
+		return known == "*" || strings.EqualFold(strings.TrimSuffix(known, "."), host)
+	})
+}

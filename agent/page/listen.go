@@ -1,0 +1,62 @@
+package page
+
+import (
+	"errors"
+	"net"
+	"sync"
+	"syscall"
+)
+
+// hint says what to do about an address that can't be listened on.
+func hint(err error) string {
+	switch {
+	case errors.Is(err, syscall.EADDRINUSE):
+		return ": another program has this port: stop it or choose another port"
+	case errors.Is(err, syscall.EACCES):
+		return ": ports below 1024 need a privilege: choose one above"
+	case errors.Is(err, syscall.EADDRNOTAVAIL):
+		return ": this machine has no such address: use one of its own, or only :PORT"
+	}
+	return ""
+}
+
+// limited is a listener that holds at most so many connections open; further ones wait in the kernel.
+type limited struct {
+	net.Listener
+	places chan struct{}
+	closed chan struct{}
+	once   sync.Once
+}
+
+func newLimited(l net.Listener, n int) *limited {
+	return &limited{Listener: l, places: make(chan struct{}, n), closed: make(chan struct{})}
+}
+
+func (l *limited) Accept() (net.Conn, error) {
+	select {
+	case l.places <- struct{}{}:
+	case <-l.closed:
+		return nil, net.ErrClosed
+	}
+	c, err := l.Listener.Accept()
+	if err != nil {
+		<-l.places
+		return nil, err
+	}
+	return &limitedConn{Conn: c, leave: sync.OnceFunc(func() { <-l.places })}, nil
+}
+
+func (l *limited) Close() error {
+	l.once.Do(func() { close(l.closed) })
+	return l.Listener.Close()
+}
+
+type limitedConn struct {
+	net.Conn
+	leave func()
+}
+
+func (c *limitedConn) Close() error {
+	defer c.leave()
+	return c.Conn.Close()
+}

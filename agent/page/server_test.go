@@ -1,0 +1,325 @@
+package page
+
+import (
+	"compress/gzip"
+	"context"
+	"encoding/json"
+	"io"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+
+	"liftbank/agent/snapshot"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+const patience = 10 * time.Second
+
+// clock is a process clock that a test moves.
+type clock struct{ t time.Time }
+
+func (c *clock) now() time.Time { return c.t }
+
+func sample(t testing.TB, name string) *snapshot.Snapshot {
+	b, err := os.ReadFile(filepath.Join("..", "snapshot", "testdata", name+".json"))
+	require.NoError(t, err)
+	var s snapshot.Snapshot
+	require.NoError(t, json.Unmarshal(b, &s))
+	return &s
+}
+
+// unit is a server with its hub and clock; first is nil for a hub without a snapshot.
+func unit(t testing.TB, first *snapshot.Snapshot, change ...func(*Options)) (*Server, *snapshot.Hub, *clock) {
+	c := &clock{t: time.Date(2026, 3, 9, 14, 3, 22, 0, time.UTC)}
+	hub := snapshot.NewHub(c.now)
+	opts := Options{Hub: hub, Now: c.now, Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "metrics\n") })}
+	for _, f := range change {
+		f(&opts)
+	}
+	s, err := New(opts)
+	require.NoError(t, err)
+	if first != nil {
+		hub.Publish(first)
+	}
+	return s, hub, c
+}
+
+func get(s *Server, path string, change ...func(*http.Request)) *httptest.ResponseRecorder {
+	r := httptest.NewRequest(http.MethodGet, path, nil)
+	r.Host = "192.168.4.1:8080"
+	for _, f := range change {
+		f(r)
+	}
+	w := httptest.NewRecorder()
+	s.Handler().ServeHTTP(w, r)
+	return w
+}
+
+func gzipped(r *http.Request) { r.Header.Set("Accept-Encoding", "gzip, deflate, br") }
+
+var everyPath = []string{"/", "/api/v1/snapshot", "/api/v1/findings", "/metrics", "/healthz", "/readyz", "/no/such/page", "/assets/", "/assets/../server.go"}
+
+// The policy is that of the trade's hardening guides: nothing from elsewhere, nothing inline, not in a frame.
+func TestEveryAnswerHasTheHeaders(t *testing.T) {
+	s, _, _ := unit(t, sample(t, "healthy"))
+	for _, path := range append(everyPath, s.assets.urls["sheet.css"]) {
+		h := get(s, path).Header()
+		assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'",
+			h.Get("Content-Security-Policy"), path)
+		for name, want := range map[string]string{
+			"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "no-referrer",
+			"Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin",
+			"Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+		} {
+			assert.Equal(t, want, h.Get(name), "%s: %s", path, name)
+		}
+		if !strings.HasPrefix(path, "/assets/sheet") {
+			assert.Equal(t, "no-store", h.Get("Cache-Control"), path)
+		}
+	}
+}
+
+func TestRoutes(t *testing.T) {
+	s, _, _ := unit(t, sample(t, "healthy"))
+	for path, want := range map[string]struct {
+		status      int
+		contentType string
+	}{
+		"/":                 {200, "text/html; charset=utf-8"},
+		"/api/v1/snapshot":  {200, "application/json"},
+		"/api/v1/findings":  {200, "application/json"},
+		"/metrics":          {200, ""},
+		"/healthz":          {200, "text/plain; charset=utf-8"},
+		"/readyz":           {200, "text/plain; charset=utf-8"},
+		"/index.html":       {404, "text/plain; charset=utf-8"},
+		"/api/v1":           {404, "text/plain; charset=utf-8"},
+		"/assets":           {404, "text/plain; charset=utf-8"},
+		"/assets/":          {404, "text/plain; charset=utf-8"},
+		"/assets/sheet.css": {404, "text/plain; charset=utf-8"},
+	} {
+		w := get(s, path)
+		assert.Equal(t, want.status, w.Code, path)
+		if want.contentType != "" {
+			assert.Equal(t, want.contentType, w.Header().Get("Content-Type"), path)
+		}
+	}
+	for _, method := range []string{"POST", "PUT", "DELETE", "PATCH", "TRACE", "OPTIONS"} {
+		for _, path := range []string{"/", "/api/v1/snapshot", "/api/v1/stream", "/live", "/healthz"} {
+			w := get(s, path, func(r *http.Request) { r.Method = method })
+			assert.Equal(t, http.StatusMethodNotAllowed, w.Code, "%s %s", method, path)
+			assert.Equal(t, "GET, HEAD", w.Header().Get("Allow"))
+		}
+	}
+	none, _, _ := unit(t, nil, func(o *Options) { o.Metrics = nil })
+	assert.Equal(t, http.StatusNotFound, get(none, "/metrics").Code)
+}
+
+func TestHosts(t *testing.T) {
+	s, _, _ := unit(t, sample(t, "healthy"), func(o *Options) { o.Hosts = []string{"lift-7.local"} })
+	for host, want := range map[string]int{
+		"192.168.4.1": 200, "192.168.4.1:80": 200, "[fe80::1]:8080": 200, "[fe80::1]": 200, "localhost": 200, "LOCALHOST:8080": 200,
+		"lift-7.local": 200, "Lift-7.local.:8080": 200,
+		"evil.example": 421, "lift-7.local.evil.example": 421, "127.0.0.1.evil.example": 421, "": 421, "localhost.evil.example": 421,
+	} {
+		assert.Equal(t, want, get(s, "/api/v1/snapshot", func(r *http.Request) { r.Host = host }).Code, host)
+	}
+	open, _, _ := unit(t, sample(t, "healthy"), func(o *Options) { o.Hosts = []string{"*"} })
+	assert.Equal(t, 200, get(open, "/", func(r *http.Request) { r.Host = "evil.example" }).Code)
+}
+
+// One snapshot, the same bytes wherever it goes.
+func TestSnapshotIsTheHubs(t *testing.T) {
+	first := sample(t, "findings")
+	s, hub, _ := unit(t, first)
+	want, err := hub.JSON(first)
+	require.NoError(t, err)
+	assert.Equal(t, string(want), get(s, "/api/v1/snapshot").Body.String())
+
+	packed := get(s, "/api/v1/snapshot", gzipped)
+	assert.Equal(t, "gzip", packed.Header().Get("Content-Encoding"))
+	assert.Equal(t, "Accept-Encoding", packed.Header().Get("Vary"))
+	z, err := gzip.NewReader(packed.Body)
+	require.NoError(t, err)
+	plain, err := io.ReadAll(z)
+	require.NoError(t, err)
+	assert.Equal(t, string(want), string(plain))
+
+	var answer struct {
+		Schema    string             `json:"schema"`
+		Seq       uint64             `json:"seq"`
+		Findings  []snapshot.Finding `json:"findings"`
+		NotJudged []snapshot.Silence `json:"not_judged"`
+	}
+	require.NoError(t, json.Unmarshal(get(s, "/api/v1/findings").Body.Bytes(), &answer))
+	assert.Equal(t, "liftbank.findings.v1", answer.Schema)
+	assert.Equal(t, first.Seq, answer.Seq)
+	assert.Equal(t, first.Findings, answer.Findings)
+	assert.Equal(t, first.NotJudged, answer.NotJudged)
+}
+
+func TestBeforeTheFirstSnapshot(t *testing.T) {
+	s, _, c := unit(t, nil)
+	assert.Equal(t, 503, get(s, "/api/v1/snapshot").Code)
+	assert.JSONEq(t, `{"error":"no reading yet"}`, get(s, "/api/v1/findings").Body.String())
+	assert.Equal(t, 503, get(s, "/readyz").Code)
+	assert.Equal(t, 200, get(s, "/healthz").Code, "the scan loop may take its time at first")
+	page := get(s, "/")
+	assert.Equal(t, 200, page.Code)
+	assert.Contains(t, page.Body.String(), words.NotYet)
+	c.t = c.t.Add(11 * time.Second)
+	assert.Equal(t, 503, get(s, "/healthz").Code)
+}
+
+func TestHealthFollowsTheScanLoop(t *testing.T) {
+	s, hub, c := unit(t, sample(t, "healthy"))
+	c.t = c.t.Add(10 * time.Second)
+	assert.Equal(t, 200, get(s, "/healthz").Code)
+	c.t = c.t.Add(time.Second)
+	w := get(s, "/healthz")
+	assert.Equal(t, 503, w.Code)
+	assert.Equal(t, "scan loop: last snapshot 11s ago\n", w.Body.String())
+	assert.Equal(t, 200, get(s, "/readyz").Code)
+	hub.Publish(sample(t, "healthy"))
+	assert.Equal(t, 200, get(s, "/healthz").Code)
+}
+
+// A snapshot that JSON can't say is a defect of ours: an error to whoever asks, not the end of the process.
+func TestSnapshotWithoutJSON(t *testing.T) {
+	bad := sample(t, "healthy")
+	bad.UptimeS = nan
+	s, _, _ := unit(t, bad)
+	assert.Equal(t, 500, get(s, "/api/v1/snapshot").Code)
+}
+
+func TestAssets(t *testing.T) {
+	s, _, _ := unit(t, sample(t, "healthy"))
+	page := get(s, "/").Body.String()
+	for name, url := range s.assets.urls {
+		assert.Regexp(t, regexp.MustCompile(`^/assets/\w+\.[0-9a-f]{12}\.\w+$`), url)
+		assert.Contains(t, page, url, name)
+		w := get(s, url)
+		assert.Equal(t, 200, w.Code)
+		assert.Equal(t, "public, max-age=31536000, immutable", w.Header().Get("Cache-Control"))
+		assert.Equal(t, assetTypes[name], w.Header().Get("Content-Type"))
+		want, err := os.ReadFile(filepath.Join("assets", name))
+		require.NoError(t, err)
+		assert.Equal(t, string(want), w.Body.String())
+		packed := get(s, url, gzipped)
+		assert.Equal(t, "gzip", packed.Header().Get("Content-Encoding"))
+	}
+}
+
+func TestAcceptsGzip(t *testing.T) {
+	// Cases of RFC 9110 section 12.5.3.
+	for header, want := range map[string]bool{
+		"": false, "gzip": true, "*": true, "identity": false, "compress, gzip": true, "gzip;q=0": false, "gzip; q=0.5": true,
+		"compress;q=0.5, gzip;q=1.0": true, "identity; q=0.5, *;q=0": false, "gzip;q=x": false, "xgzip": false,
+	} {
+		r := httptest.NewRequest(http.MethodGet, "/", nil)
+		r.Header.Set("Accept-Encoding", header)
+		assert.Equal(t, want, acceptsGzip(r), header)
+	}
+}
+
+// What a phone loads first, packed as a browser asks for it.
+func TestFirstViewIsSmall(t *testing.T) {
+	s, _, _ := unit(t, sample(t, "findings"))
+	total := get(s, "/", gzipped).Body.Len()
+	for _, url := range s.assets.urls {
+		total += get(s, url, gzipped).Body.Len()
+	}
+	t.Logf("first view: %d bytes", total)
+	assert.Less(t, total, 20_000)
+}
+
+func TestTakenPort(t *testing.T) {
+	l, err := Listen(t.Context(), "127.0.0.1:0")
+	require.NoError(t, err)
+	defer l.Close()
+	_, err = Listen(t.Context(), l.Addr().String())
+	require.ErrorIs(t, err, syscall.EADDRINUSE)
+	assert.Contains(t, err.Error(), l.Addr().String())
+	assert.Contains(t, err.Error(), "another program has this port")
+	_, err = Listen(t.Context(), "127.0.0.1:port")
+	assert.Error(t, err)
+	_, err = Listen(t.Context(), "192.0.2.1:0") // TEST-NET-1 of RFC 5737: no machine has it
+	assert.ErrorContains(t, err, "no such address")
+}
+
+// serve runs a server on a listener until the test ends or stop is called.
+func serve(t *testing.T, s *Server, l net.Listener) (stop func()) {
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- s.Serve(ctx, l) }()
+	done := false
+	stop = func() {
+		if done {
+			return
+		}
+		done = true
+		cancel()
+		select {
+		case err := <-ended:
+			require.NoError(t, err)
+		case <-time.After(patience):
+			t.Fatal("Serve doesn't return")
+		}
+	}
+	t.Cleanup(stop)
+	return stop
+}
+
+func TestServeFailsWithItsListener(t *testing.T) {
+	s, _, _ := unit(t, nil)
+	l, err := Listen(t.Context(), "127.0.0.1:0")
+	require.NoError(t, err)
+	require.NoError(t, l.Close())
+	assert.ErrorContains(t, s.Serve(t.Context(), l), "page: serve on 127.0.0.1:")
+}
+
+// Connections beyond the limit wait until another one ends.
+func TestConnectionsAreLimited(t *testing.T) {
+	inner, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	l := newLimited(inner, 1)
+	accepted := make(chan net.Conn, 2)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			accepted <- c
+		}
+	}()
+	for range 2 {
+		c, err := net.Dial("tcp", inner.Addr().String())
+		require.NoError(t, err)
+		defer c.Close()
+	}
+	first := <-accepted
+	assert.Empty(t, accepted)
+	require.NoError(t, first.Close())
+	require.NoError(t, (<-accepted).Close())
+	require.NoError(t, l.Close())
+	<-ended
+}
+
+func TestNewRefusesWhatIsMissing(t *testing.T) {
+	_, err := New(Options{})
+	assert.Error(t, err)
+}

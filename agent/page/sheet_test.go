@@ -1,0 +1,235 @@
+package page
+
+import (
+	"flag"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/agent/snapshot"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+var nan = math.NaN()
+
+// The parts of the page, as golden fragments.
+func TestGoldenParts(t *testing.T) {
+	for _, name := range []string{"healthy", "findings", "unknown", "none", "old"} {
+		t.Run(name, func(t *testing.T) {
+			var snap *snapshot.Snapshot
+			switch name {
+			case "none":
+			case "old":
+				snap = sample(t, "healthy")
+			default:
+				snap = sample(t, name)
+			}
+			s, _, c := unit(t, snap)
+			if name == "old" {
+				c.t = c.t.Add(time.Minute)
+			}
+			sh, err := s.sheet(snap)
+			require.NoError(t, err)
+			var b strings.Builder
+			for _, p := range sh.parts {
+				fmt.Fprintf(&b, "<!-- %s -->\n%s\n", p.ID, p.HTML)
+			}
+			file := filepath.Join("testdata", name+".html")
+			if *update {
+				require.NoError(t, os.MkdirAll("testdata", 0o755))
+				require.NoError(t, os.WriteFile(file, []byte(b.String()), 0o644))
+			}
+			want, err := os.ReadFile(file)
+			require.NoError(t, err)
+			assert.Equal(t, string(want), b.String())
+		})
+	}
+}
+
+// Whatever stands in a snapshot stays text: names come from a configuration, words from anywhere.
+func TestHostileText(t *testing.T) {
+	const evil = `"><script>alert(1)</script><img src=x onerror=alert(1)>'`
+	s := sample(t, "findings")
+	s.Unit, s.Feed.Status = evil, evil
+	for i := range s.Findings {
+		f := &s.Findings[i]
+		f.Name, f.Subject, f.Severity, f.State, f.Summary, f.NextCheck, f.Clears = evil, evil, evil, evil, evil, evil, evil
+		f.Causes = []string{evil}
+		f.Evidence = []snapshot.Evidence{{What: evil, Unit: evil, Value: 1}, {What: evil, Text: evil}}
+	}
+	for i := range s.Batteries {
+		b := &s.Batteries[i]
+		b.ID, b.Chemistry, b.Verdict, b.WaitsFor = evil, evil, evil, evil
+	}
+	for i := range s.Channels {
+		c := &s.Channels[i]
+		c.Name, c.Unit, c.Quality = evil, evil, evil
+	}
+	for i := range s.Chips {
+		s.Chips[i].Name = evil
+	}
+	s.NotJudged = []snapshot.Silence{{Name: evil, Because: evil}}
+	server, _, _ := unit(t, s)
+	page := get(server, "/").Body.String()
+	assert.NotContains(t, page, "<script>alert")
+	assert.NotContains(t, page, "<img")
+	assert.NotRegexp(t, `class="[^"]*alert`, page)
+	assert.Equal(t, 1, strings.Count(page, "<script"), "ours only")
+}
+
+// The page without script: the answer first, then findings, then the rest; nothing inline that the policy would block.
+func TestPage(t *testing.T) {
+	s, _, _ := unit(t, sample(t, "findings"))
+	page := get(s, "/").Body.String()
+	last := -1
+	for _, mark := range []string{`id="bar"`, words.Question, "Yes: 1 urgent, 1 service, 1 note", `id="findings"`, `id="bank"`, `id="feed"`, `id="motor"`, `id="silent"`, `id="sensors"`, `id="before"`} {
+		at := strings.Index(page, mark)
+		assert.Greater(t, at, last, mark)
+		last = at
+	}
+	assert.Contains(t, page, `<html lang="en">`)
+	assert.Contains(t, page, `<meta name="viewport"`)
+	assert.Contains(t, page, `<noscript><meta http-equiv="refresh"`)
+	assert.Equal(t, 1, strings.Count(page, "aria-live"), "only what is found is read out")
+	assert.NotRegexp(t, regexp.MustCompile(`\son\w+=|\sstyle=|<style|javascript:|https?://`), page)
+	for _, caution := range words.Cautions {
+		assert.Contains(t, page, caution)
+	}
+	assert.Equal(t, strings.Count(page, "<section"), strings.Count(page, "</section>"))
+}
+
+func TestAnswer(t *testing.T) {
+	f := func(want, more string, change func(*snapshot.Snapshot)) {
+		t.Helper()
+		s := sample(t, "healthy")
+		change(s)
+		assert.Equal(t, answer{want, more}, answerOf(s, false))
+	}
+	finding := func(severity, state string) snapshot.Finding {
+		return snapshot.Finding{Severity: severity, State: state}
+	}
+
+	f("No. Nothing found wrong.", "", func(*snapshot.Snapshot) {})
+	f("Nothing found wrong in what can be judged.", "2 can’t be judged now, see “Not judged”.", func(s *snapshot.Snapshot) {
+		s.NotJudged = []snapshot.Silence{{Name: "feed-lost"}, {Name: "feed-lost", Because: "two reasons"}, {Name: "hot"}}
+	})
+	f("Yes: 2 urgent", "", func(s *snapshot.Snapshot) {
+		s.Findings = []snapshot.Finding{finding("urgent", "unacknowledged"), finding("urgent", "acknowledged"), finding("note", "normal")}
+	})
+	f("Yes: 1 service, 1 note", "", func(s *snapshot.Snapshot) {
+		s.Findings = []snapshot.Finding{finding("service", "unacknowledged"), finding("note", "unacknowledged")}
+	})
+	f("No. Only to note: 1 note", "", func(s *snapshot.Snapshot) { s.Findings = []snapshot.Finding{finding("note", "unacknowledged")} })
+	f("No longer. What was wrong is over: 1", "", func(s *snapshot.Snapshot) {
+		s.Findings = []snapshot.Finding{finding("urgent", "returned to normal unacknowledged")}
+	})
+	f("Can’t say yet.", "No battery’s voltage can be read.", func(s *snapshot.Snapshot) {
+		for i := range s.Batteries {
+			s.Batteries[i].VoltageV = nil
+		}
+	})
+	f("Yes: 1", "", func(s *snapshot.Snapshot) { s.Findings = []snapshot.Finding{finding("unheard-of", "unacknowledged")} })
+
+	assert.Equal(t, words.NotYet, answerOf(nil, false).Short)
+	assert.Equal(t, words.NotNow, answerOf(sample(t, "healthy"), true).Short, "old readings answer nothing")
+}
+
+func TestOldReadingsAreCalledOld(t *testing.T) {
+	s, _, c := unit(t, sample(t, "healthy"))
+	fresh := get(s, "/").Body.String()
+	assert.Contains(t, fresh, ">Data 0\u00a0s old<")
+	assert.Contains(t, fresh, words.No)
+	c.t = c.t.Add(90 * time.Second)
+	old := get(s, "/").Body.String()
+	assert.Contains(t, old, "class=\"bad\">No new readings from the board. The data below is 90\u00a0s old.<")
+	assert.NotContains(t, old, words.No)
+}
+
+func TestFigures(t *testing.T) {
+	v := func(x float64) *float64 { return &x }
+	assert.Equal(t, "—", figure(nil, 2))
+	assert.Equal(t, "12.60", figure(v(12.6), 2))
+	assert.Equal(t, "12.653", figure(v(12.653), 2), "digits are never taken away")
+	assert.Equal(t, "12", figure(v(12), 0))
+	assert.Equal(t, "+3.0", signed(v(3), 1))
+	assert.Equal(t, "−3.0", signed(v(-3), 1))
+	assert.Equal(t, "0.0", signed(v(0), 1))
+	assert.Equal(t, estimated{"92.4", "±\u00a02.1"}, estimate(snapshot.Estimate{Value: v(92.4), Sigma: v(2.1)}, 0))
+	assert.Equal(t, estimated{Value: "—"}, estimate(snapshot.Estimate{}, 0))
+	for d, want := range map[time.Duration]string{
+		0: "0 s", -time.Second: "0 s", 119 * time.Second: "119 s", 2 * time.Minute: "2 min", 59*time.Minute + 59*time.Second: "59 min",
+		time.Hour: "1 h 0 min", 26*time.Hour + 5*time.Minute: "1 d 2 h",
+	} {
+		assert.Equal(t, want, strings.ReplaceAll(span(d), "\u00a0", " "))
+	}
+	day := time.Date(2026, 3, 9, 23, 0, 0, 0, time.UTC)
+	assert.Equal(t, "22:00:00 UTC", timeOfDay(day.Add(-time.Hour), day))
+	assert.Equal(t, "2026-03-08 23:00 UTC", timeOfDay(day.Add(-24*time.Hour), day))
+	assert.Equal(t, "2025-03-09 23:00 UTC", timeOfDay(day.AddDate(-1, 0, 0), day))
+	assert.Equal(t, "—", timeOfDay(time.Time{}, day))
+}
+
+func TestDrawing(t *testing.T) {
+	s := sample(t, "findings")
+	assert.Equal(t, strings.Join([]string{
+		"+ ────┬────────┬──── feed",
+		"    [ a ]    [ b ]",
+		"   11.952 V 11.931 V",
+		"   −1.90 A    — A",
+		"− ────┴────────┴──── motor",
+	}, "\n"), drawing(s))
+	s.Batteries = nil
+	assert.Empty(t, drawing(s))
+}
+
+// Text and ground of the style sheet, both ways: WCAG 2.1 relative luminance, at least 7 to 1 for text (level AAA) and 3 to 1
+// for the rules of tables.
+func TestContrast(t *testing.T) {
+	css, err := os.ReadFile(filepath.Join("assets", "sheet.css"))
+	require.NoError(t, err)
+	sets := regexp.MustCompile(`--paper: (#\w+); --ink: (#\w+); --soft: (#\w+); --rule: (#\w+); --shade: (#\w+);`).FindAllStringSubmatch(string(css), -1)
+	require.Len(t, sets, 2, "light and dark")
+	for _, set := range sets {
+		paper, ink, soft, rule, shade := set[1], set[2], set[3], set[4], set[5]
+		for _, text := range []string{ink, soft} {
+			for _, ground := range []string{paper, shade} {
+				assert.GreaterOrEqual(t, contrast(text, ground), 7.0, "%s on %s", text, ground)
+			}
+		}
+		assert.GreaterOrEqual(t, contrast(rule, paper), 3.0, "%s on %s", rule, paper)
+	}
+}
+
+// contrast is the ratio of WCAG 2.1 for two colours like #rgb or #rrggbb.
+func contrast(a, b string) float64 {
+	la, lb := luminance(a), luminance(b)
+	return (max(la, lb) + 0.05) / (min(la, lb) + 0.05)
+}
+
+func luminance(colour string) float64 {
+	digits := strings.TrimPrefix(colour, "#")
+	if len(digits) == 3 {
+		digits = string([]byte{digits[0], digits[0], digits[1], digits[1], digits[2], digits[2]})
+	}
+	var r, g, b uint8
+	if _, err := fmt.Sscanf(digits, "%02x%02x%02x", &r, &g, &b); err != nil {
+		panic(err)
+	}
+	linear := func(v uint8) float64 {
+		c := float64(v) / 255
+		if c <= 0.03928 {
+			return c / 12.92
+		}
+		return math.Pow((c+0.055)/1.055, 2.4)
+	}
+	return 0.2126*linear(r) + 0.7152*linear(g) + 0.0722*linear(b)
+}

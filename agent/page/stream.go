@@ -1,0 +1,180 @@
+package page
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"strconv"
+	"time"
+
+	"liftbank/agent/snapshot"
+)
+
+// apiStream follows the snapshot: events `snapshot` whose data is the JSON of /api/v1/snapshot and whose id is its sequence
+// number. A client that reads slowly skips to the newest.
+func (s *Server) apiStream(w http.ResponseWriter, r *http.Request) {
+	s.follow(w, r, apiGap, func(snap *snapshot.Snapshot, fresh bool) ([]byte, error) {
+		if !fresh {
+			return nil, nil
+		}
+		data, err := s.opts.Hub.JSON(snap)
+		if err != nil {
+			return nil, err
+		}
+		return event("snapshot", snap.Seq, data), nil
+	})
+}
+
+// sheetEvent carries the parts of the page that have changed since the last one on this stream, by their id.
+type sheetEvent struct {
+	Build string            `json:"build"` // of script and style: a page of another build loads itself anew
+	AgeS  float64           `json:"age_s"`
+	Parts map[string]string `json:"parts"`
+}
+
+// live follows the page: events `sheet`.
+func (s *Server) live(w http.ResponseWriter, r *http.Request) {
+	sent := map[string]string{}
+	s.follow(w, r, sheetGap, func(snap *snapshot.Snapshot, fresh bool) ([]byte, error) {
+		sh, err := s.sheet(snap)
+		if err != nil {
+			return nil, err
+		}
+		e := sheetEvent{Build: s.assets.build, AgeS: s.opts.Hub.Age().Seconds(), Parts: map[string]string{}}
+		for _, p := range sh.parts {
+			if sent[p.ID] != string(p.HTML) {
+				sent[p.ID] = string(p.HTML)
+				e.Parts[p.ID] = string(p.HTML)
+			}
+		}
+		if snap == nil || !fresh && len(e.Parts) == 0 {
+			return nil, nil
+		}
+		data, err := json.Marshal(e)
+		if err != nil {
+			return nil, err
+		}
+		return event("sheet", snap.Seq, data), nil
+	})
+}
+
+// event gives one server-sent event. data must not hold a line break, which JSON doesn't.
+func event(name string, id uint64, data []byte) []byte {
+	var b bytes.Buffer
+	b.Grow(len(data) + len(name) + 48)
+	fmt.Fprintf(&b, "event: %s\nid: %d\ndata: ", name, id)
+	b.Write(data)
+	b.WriteString("\n\n")
+	return b.Bytes()
+}
+
+// eventOf makes the event for a snapshot. With fresh false the client has this one already and time has passed; the snapshot
+// may be nil. Nothing to say is an empty event.
+type eventOf func(snap *snapshot.Snapshot, fresh bool) ([]byte, error)
+
+// follow sends an event for each new snapshot, at most one in gap, until the client has gone, is too slow, or the server
+// stops.
+func (s *Server) follow(w http.ResponseWriter, r *http.Request, gap time.Duration, event eventOf) {
+	if s.streams.Add(1) > int32(s.opts.MaxStreams) {
+		s.streams.Add(-1)
+		w.Header().Set("Retry-After", "10")
+		send(w, r, http.StatusServiceUnavailable, typeText, []byte(words.TooMany+"\n"))
+		return
+	}
+	defer s.streams.Add(-1)
+	ctx, leave := context.WithCancel(r.Context())
+	defer leave()
+	defer context.AfterFunc(s.stopping, leave)()
+
+	out := eventWriter{w: w, rc: http.NewResponseController(w), now: s.opts.Now}
+	if err := out.open(r); err != nil {
+		return
+	}
+	for after := s.lastSeen(r); ; {
+		snap, err := s.next(ctx, after)
+		fresh := err == nil
+		if errors.Is(err, context.DeadlineExceeded) {
+			snap, err = s.opts.Hub.Current(), nil
+		}
+		if err != nil {
+			return
+		}
+		if fresh {
+			after = snap.Seq
+		}
+		e, err := event(snap, fresh)
+		if err != nil {
+			s.opts.Log.Error("snapshot can't be shown", "path", r.URL.Path, "err", err)
+			return
+		}
+		if len(e) == 0 {
+			e = []byte(": still here\n\n")
+		}
+		if out.write(e) != nil || !pause(ctx, gap) {
+			return
+		}
+	}
+}
+
+// lastSeen gives the sequence number that a client coming back has seen last, 0 for none. A number above the present one is
+// of an earlier start of the agent.
+func (s *Server) lastSeen(r *http.Request) uint64 {
+	id, err := strconv.ParseUint(r.Header.Get("Last-Event-ID"), 10, 64)
+	if snap := s.opts.Hub.Current(); err != nil || snap == nil || id > snap.Seq {
+		return 0
+	}
+	return id
+}
+
+// next waits for a newer snapshot; context.DeadlineExceeded when there is none for so long that a ping is due.
+func (s *Server) next(ctx context.Context, after uint64) (*snapshot.Snapshot, error) {
+	quiet, cancel := context.WithTimeout(ctx, pingEvery)
+	defer cancel()
+	return s.opts.Hub.Next(quiet, after)
+}
+
+func pause(ctx context.Context, d time.Duration) bool {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}
+
+// eventWriter writes to one client; each write has its own time limit, as a stream has none.
+type eventWriter struct {
+	w   http.ResponseWriter
+	rc  *http.ResponseController
+	now func() time.Time
+}
+
+// open sends the headers and how long to wait before coming back.
+func (e eventWriter) open(r *http.Request) error {
+	// The server's limit for reading a request would end the stream.
+	if err := e.rc.SetReadDeadline(time.Time{}); err != nil {
+		return err
+	}
+	e.w.Header().Set("Content-Type", "text/event-stream")
+	e.w.Header().Set("X-Accel-Buffering", "no") // a proxy in between must not hold events back
+	e.w.WriteHeader(http.StatusOK)
+	if r.Method == http.MethodHead {
+		return errors.New("head only")
+	}
+	return e.write(fmt.Appendf(nil, "retry: %d\n\n", retryMillis))
+}
+
+func (e eventWriter) write(b []byte) error {
+	if err := e.rc.SetWriteDeadline(e.now().Add(writeLimit)); err != nil {
+		return err
+	}
+	if _, err := e.w.Write(b); err != nil {
+		return err
+	}
+	return e.rc.Flush()
+}

@@ -1,0 +1,238 @@
+package publish
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	mochi "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/hooks/auth"
+	"github.com/mochi-mqtt/server/v2/listeners"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/agent/snapshot"
+)
+
+// message is one that a subscriber got.
+type message struct {
+	leaf     string
+	payload  []byte
+	retained bool // was there before the subscription
+}
+
+// subscribe follows fleet/v1/t-1042/# on a broker.
+func subscribe(t *testing.T, broker string) <-chan message {
+	got := make(chan message, 1000)
+	opts := mqtt.NewClientOptions().AddBroker(broker).SetClientID("reader-" + strconv.FormatInt(time.Now().UnixNano(), 36)).SetAutoReconnect(false)
+	client := mqtt.NewClient(opts)
+	token := client.Connect()
+	require.True(t, token.WaitTimeout(patience))
+	require.NoError(t, token.Error())
+	token = client.Subscribe("fleet/v1/t-1042/#", 1, func(_ mqtt.Client, m mqtt.Message) {
+		got <- message{m.Topic()[len("fleet/v1/t-1042/"):], m.Payload(), m.Retained()}
+	})
+	require.True(t, token.WaitTimeout(patience))
+	require.NoError(t, token.Error())
+	t.Cleanup(func() { client.Disconnect(250) })
+	return got
+}
+
+// next waits for the next message on leaf.
+func next(t *testing.T, got <-chan message, leaf string) message {
+	t.Helper()
+	for {
+		if m := receive(t, got, "a message on "+leaf); m.leaf == leaf {
+			return m
+		}
+	}
+}
+
+func statusOf(t *testing.T, m message) statusMessage {
+	var s statusMessage
+	require.NoError(t, json.Unmarshal(m.payload, &s))
+	return s
+}
+
+// embedded starts a broker in this process.
+func embedded(t *testing.T) string {
+	server := mochi.New(&mochi.Options{Logger: slog.New(slog.DiscardHandler)})
+	require.NoError(t, server.AddHook(new(auth.AllowHook), nil))
+	l := listeners.NewTCP(listeners.Config{ID: "test", Address: "127.0.0.1:0"})
+	require.NoError(t, server.AddListener(l))
+	go func() { _ = server.Serve() }()
+	t.Cleanup(func() { require.NoError(t, server.Close()) })
+	return "mqtt://" + l.Address()
+}
+
+// conversation is what any broker must carry: it runs on the embedded one and on mosquitto. broker is where the agent
+// connects, behind a relay that the test can cut; direct is where readers do.
+func conversation(t *testing.T, direct string) {
+	relay := newRelay(t, strings.TrimPrefix(direct, "mqtt://"))
+	opts := options("mqtt://" + relay.listener.Addr().String())
+	got := subscribe(t, direct)
+	first := sample(t, "healthy")
+	opts.Hub.Publish(first)
+	p, stop := start(t, opts)
+
+	assert.Equal(t, "online", statusOf(t, next(t, got, "status")).Status)
+	shown := next(t, got, "snapshot")
+	want, err := opts.Hub.JSON(first)
+	require.NoError(t, err)
+	assert.Equal(t, string(want), string(shown.payload), "the very bytes of the other outlets")
+
+	// No news: a snapshot with the same findings waits for its interval, which is an hour; one with others goes at once.
+	same := sample(t, "healthy")
+	same.Seq++
+	opts.Hub.Publish(same)
+	worse := sample(t, "findings")
+	opts.Hub.Publish(worse)
+	var back snapshot.Snapshot
+	require.NoError(t, json.Unmarshal(next(t, got, "snapshot").payload, &back))
+	assert.Equal(t, worse.Seq, back.Seq)
+
+	p.AddRun(time.Unix(100, 0), snapshot.Run{Number: 7})
+	p.AddFinding(time.Unix(101, 0), worse.Findings[0])
+	var run runMessage
+	var finding findingMessage
+	for run.Seq == 0 || finding.Seq == 0 {
+		switch m := receive(t, got, "run and finding"); m.leaf {
+		case "runs":
+			require.NoError(t, json.Unmarshal(m.payload, &run))
+		case "findings":
+			require.NoError(t, json.Unmarshal(m.payload, &finding))
+		}
+	}
+	assert.Equal(t, uint64(7), run.Run.Number)
+	assert.Equal(t, worse.Findings[0], finding.Finding)
+
+	// The link breaks: the broker says the will; the next connection says its birth and shows the snapshot again.
+	relay.cut()
+	said := map[string]uint64{}
+	for said["online"] == 0 || said["lost"] == 0 { // the broker may send them in either order
+		s := statusOf(t, next(t, got, "status"))
+		assert.Equal(t, "5f0c2a9e", s.Session)
+		said[s.Status] = s.Connection
+	}
+	assert.Equal(t, map[string]uint64{"lost": 1, "online": 2}, said)
+	next(t, got, "snapshot")
+	assert.Equal(t, uint64(1), p.State().Reconnects)
+	assert.True(t, p.State().Connected)
+
+	stop()
+	assert.Equal(t, "offline", statusOf(t, next(t, got, "status")).Status)
+	assert.False(t, p.State().Connected)
+	assert.Zero(t, p.State().Queued)
+
+	// A reader who comes later finds status and snapshot, and no stream.
+	late := subscribe(t, direct)
+	retained := map[string]message{}
+	for len(retained) < 2 {
+		m := receive(t, late, "what is retained")
+		require.True(t, m.retained)
+		retained[m.leaf] = m
+	}
+	assert.Equal(t, "offline", statusOf(t, retained["status"]).Status)
+	require.NoError(t, json.Unmarshal(retained["snapshot"].payload, &back))
+	assert.Equal(t, worse.Seq, back.Seq)
+}
+
+func TestEmbeddedBroker(t *testing.T) { conversation(t, embedded(t)) }
+
+// The real broker of a fleet (Debian package mosquitto).
+func TestMosquitto(t *testing.T) {
+	const program = "/usr/sbin/mosquitto"
+	if _, err := os.Stat(program); err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatal("mosquitto is not installed: apt-get install mosquitto")
+		}
+		t.Skip("mosquitto is not installed")
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	addr := l.Addr().(*net.TCPAddr)
+	require.NoError(t, l.Close())
+	config := filepath.Join(t.TempDir(), "mosquitto.conf")
+	require.NoError(t, os.WriteFile(config, []byte("listener "+strconv.Itoa(addr.Port)+" 127.0.0.1\nallow_anonymous true\npersistence false\n"), 0o600))
+	ctx, cancel := context.WithCancel(context.Background())
+	cmd := exec.CommandContext(ctx, program, "-c", config)
+	var out bytes.Buffer
+	ready := &watcher{w: &out, word: "running", seen: make(chan struct{})}
+	cmd.Stdout, cmd.Stderr = ready, ready
+	require.NoError(t, cmd.Start())
+	t.Cleanup(func() { cancel(); _ = cmd.Wait() })
+	receive(t, ready.seen, "mosquitto to run")
+	conversation(t, "mqtt://"+addr.String())
+}
+
+// watcher is a writer that tells when a word has gone by.
+type watcher struct {
+	w    *bytes.Buffer
+	word string
+	seen chan struct{}
+}
+
+func (w *watcher) Write(b []byte) (int, error) {
+	n, err := w.w.Write(b)
+	if w.word != "" && strings.Contains(w.w.String(), w.word) {
+		w.word = ""
+		close(w.seen)
+	}
+	return n, err
+}
+
+// relay passes connections on to an address until it is cut.
+type relay struct {
+	listener net.Listener
+	conns    chan net.Conn
+}
+
+func newRelay(t *testing.T, to string) *relay {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	r := &relay{listener: l, conns: make(chan net.Conn, 100)}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for {
+			in, err := l.Accept()
+			if err != nil {
+				return
+			}
+			out, err := net.Dial("tcp", to)
+			if err != nil {
+				in.Close()
+				continue
+			}
+			r.conns <- in
+			r.conns <- out
+			go func() { _, _ = io.Copy(out, in); out.Close() }()
+			go func() { _, _ = io.Copy(in, out); in.Close() }()
+		}
+	}()
+	t.Cleanup(func() { l.Close(); <-done; r.cut() })
+	return r
+}
+
+// cut closes every connection there is.
+func (r *relay) cut() {
+	for {
+		select {
+		case c := <-r.conns:
+			c.Close()
+		default:
+			return
+		}
+	}
+}

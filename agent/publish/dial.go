@@ -1,0 +1,73 @@
+package publish
+
+import (
+	"bytes"
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+)
+
+// credentials are the files of the options, as read for one connection.
+type credentials struct {
+	password string
+	tls      *tls.Config // nil without TLS
+}
+
+func (p *Publisher) credentials() (credentials, error) {
+	var c credentials
+	if p.opts.PasswordFile != "" {
+		b, err := os.ReadFile(p.opts.PasswordFile)
+		if err != nil {
+			return c, fmt.Errorf("mqtt password file: %w", err)
+		}
+		c.password = string(bytes.TrimRight(b, "\r\n"))
+	}
+	if p.broker.Scheme != "mqtts" {
+		return c, nil
+	}
+	// The clock is handed in because a board without a battery-backed clock starts in the past, before any certificate.
+	c.tls = &tls.Config{ServerName: p.broker.Hostname(), MinVersion: tls.VersionTLS12, Time: p.opts.Clock.Now}
+	if p.opts.CAFile != "" {
+		pem, err := os.ReadFile(p.opts.CAFile)
+		if err != nil {
+			return c, fmt.Errorf("mqtt ca file: %w", err)
+		}
+		c.tls.RootCAs = x509.NewCertPool()
+		if !c.tls.RootCAs.AppendCertsFromPEM(pem) {
+			return c, fmt.Errorf("mqtt ca file: %s: no certificate in it: want PEM", p.opts.CAFile)
+		}
+	}
+	if p.opts.CertFile != "" {
+		cert, err := tls.LoadX509KeyPair(p.opts.CertFile, p.opts.KeyFile)
+		if err != nil {
+			return c, fmt.Errorf("mqtt certificate: %w", err)
+		}
+		c.tls.Certificates = []tls.Certificate{cert}
+	}
+	return c, nil
+}
+
+// dial opens the network connection. It ends at once when life does, whatever stage it has reached.
+func (p *Publisher) dial(life context.Context, c credentials) (net.Conn, error) {
+	// TCP keep-alive probes off: MQTT pings do their work at a fraction of the bytes.
+	dialer := net.Dialer{KeepAlive: -1, Timeout: p.opts.Limits.Connect}
+	conn, err := dialer.DialContext(life, "tcp", p.broker.Host)
+	if err != nil {
+		return nil, err
+	}
+	context.AfterFunc(life, func() { _ = conn.Close() })
+	if c.tls == nil {
+		return conn, nil
+	}
+	handshake, cancel := context.WithTimeout(life, p.opts.Limits.Connect)
+	defer cancel()
+	secured := tls.Client(conn, c.tls)
+	if err := secured.HandshakeContext(handshake); err != nil {
+		return nil, errors.Join(fmt.Errorf("tls to %s: %w", p.broker.Host, err), conn.Close())
+	}
+	return secured, nil
+}

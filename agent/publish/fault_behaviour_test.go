@@ -1,0 +1,306 @@
+package publish
+
+import (
+	"context"
+	"encoding/json"
+	"net"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/eclipse/paho.mqtt.golang/packets"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/agent/snapshot"
+)
+
+// pausedClock hands each wait to the test, which lets it end or not.
+type pausedClock struct{ waits chan wait }
+
+type wait struct {
+	d    time.Duration
+	over chan time.Time
+}
+
+func (c pausedClock) after(d time.Duration) <-chan time.Time {
+	w := wait{d, make(chan time.Time, 1)}
+	c.waits <- w
+	return w.over
+}
+
+// nextPause skips the limits on connecting and gives the pause before the next attempt.
+func (c pausedClock) nextPause(t *testing.T, limits Limits) wait {
+	for {
+		if w := receive(t, c.waits, "the next pause"); w.d <= limits.BackoffMax && w.d != quiesce {
+			return w
+		}
+	}
+}
+
+// With no broker at all the attempts come ever slower, and the state says why there is no connection.
+func TestUnreachableBroker(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	broker := "mqtt://" + l.Addr().String()
+	require.NoError(t, l.Close())
+
+	clock := pausedClock{make(chan wait, 100)}
+	opts := options(broker)
+	opts.Clock.After = clock.after
+	opts.Limits = Limits{BackoffMin: 100 * time.Millisecond, BackoffMax: 700 * time.Millisecond}
+	p, _ := start(t, opts)
+
+	for _, want := range []time.Duration{75, 150, 300, 525, 525} { // three quarters of 100, 200, 400, 700, 700 at rand 0.5
+		pause := clock.nextPause(t, opts.Limits)
+		assert.Equal(t, want*time.Millisecond, pause.d)
+		pause.over <- time.Time{}
+	}
+	clock.nextPause(t, opts.Limits) // left waiting
+	state := p.State()
+	assert.False(t, state.Connected)
+	assert.Equal(t, uint64(6), state.Failures)
+	assert.Contains(t, state.LastError, "connection refused")
+	assert.Zero(t, state.Published)
+}
+
+// Brokers that are there and of no use: each leaves a clear state, and the next attempt waits for its pause.
+func TestUselessBroker(t *testing.T) {
+	f := func(name string, behaviour func(n int, c *faultConn), limits Limits, wantError string) {
+		t.Run(name, func(t *testing.T) {
+			t.Helper()
+			b := newFaultBroker(t, nil, behaviour)
+			opts := options(b.url())
+			limits.BackoffMin, limits.BackoffMax = time.Hour, time.Hour // one attempt, then quiet
+			opts.Limits = limits
+			failed := make(chan struct{}, 10)
+			opts.Clock.After = func(d time.Duration) <-chan time.Time {
+				if d == 45*time.Minute { // the pause, at rand 0.5
+					failed <- struct{}{}
+				}
+				return time.After(d)
+			}
+			p, _ := start(t, opts)
+			receive(t, failed, "the attempt to fail")
+			state := p.State()
+			assert.False(t, state.Connected)
+			assert.Contains(t, state.LastError, wantError)
+			assert.Equal(t, uint64(1), state.Failures)
+			assert.Len(t, b.accepted, 1, "no hot loop")
+		})
+	}
+	f("refuses the user", func(_ int, c *faultConn) { c.connack(packets.ErrRefusedNotAuthorised) }, Limits{}, "not Authorized")
+	f("refuses the name", func(_ int, c *faultConn) { c.connack(packets.ErrRefusedIDRejected) }, Limits{}, "identifier rejected")
+	f("stays silent", func(_ int, c *faultConn) {
+		for c.read() != nil {
+		}
+	}, Limits{Connect: 50 * time.Millisecond}, "i/o timeout")
+	f("drops at once", func(int, *faultConn) {}, Limits{}, "connect to 127.0.0.1")
+	f("drops after its yes", func(_ int, c *faultConn) { c.connack(0) }, Limits{}, "lost")
+	f("speaks another protocol", func(_ int, c *faultConn) { _, _ = c.Write([]byte("HTTP/1.1 400 Bad Request\r\n\r\n")) }, Limits{}, "connect to 127.0.0.1")
+	f("never acknowledges", func(_ int, c *faultConn) { c.connack(0); c.serve(nothing) }, Limits{Ack: 50 * time.Millisecond}, "no acknowledgement within 50ms")
+}
+
+// The CONNECT packet: what the broker will say for us when we are gone.
+func TestWillAndBirthBelongTogether(t *testing.T) {
+	drop := make(chan struct{})
+	b := newFaultBroker(t, nil, func(n int, c *faultConn) {
+		c.connack(0)
+		if n == 1 {
+			go func() { <-drop; c.Close() }()
+		}
+		c.serve(everything)
+	})
+	_, stop := start(t, options(b.url()))
+
+	for connection := uint64(1); connection <= 2; connection++ {
+		c := receive(t, b.accepted, "a connection")
+		connect := receive(t, c.seen, "CONNECT").(*packets.ConnectPacket)
+		assert.Equal(t, "liftbank-t-1042", connect.ClientIdentifier)
+		assert.True(t, connect.CleanSession)
+		assert.Equal(t, "MQTT", connect.ProtocolName)
+		assert.True(t, connect.WillFlag && connect.WillRetain)
+		assert.Equal(t, byte(1), connect.WillQos)
+		assert.Equal(t, "fleet/v1/t-1042/status", connect.WillTopic)
+		birth := c.nextPublish("status")
+		assert.True(t, birth.Retain)
+		assert.Equal(t, byte(1), birth.Qos)
+
+		var will, born statusMessage
+		require.NoError(t, json.Unmarshal(connect.WillMessage, &will))
+		require.NoError(t, json.Unmarshal(birth.Payload, &born))
+		assert.Equal(t, "lost", will.Status)
+		assert.Equal(t, "online", born.Status)
+		for _, m := range []statusMessage{will, born} {
+			assert.Equal(t, "5f0c2a9e", m.Session)
+			assert.Equal(t, connection, m.Connection)
+		}
+		if connection == 1 {
+			close(drop)
+			continue
+		}
+		stop()
+		var off statusMessage
+		offline := c.nextPublish("status")
+		require.NoError(t, json.Unmarshal(offline.Payload, &off))
+		assert.Equal(t, "offline", off.Status)
+		assert.True(t, offline.Retain)
+		assert.IsType(t, &packets.DisconnectPacket{}, receive(t, c.seen, "DISCONNECT"), "said after offline was acknowledged")
+	}
+}
+
+// What wasn't acknowledged is sent again on the next connection, under the same number.
+func TestUnacknowledgedIsSentAgain(t *testing.T) {
+	b := newFaultBroker(t, nil, func(n int, c *faultConn) {
+		c.connack(0)
+		if n > 1 {
+			c.serve(everything)
+			return
+		}
+		runs := 0
+		c.serve(func(p *packets.PublishPacket) bool { // acknowledges the first run, then drops the connection at the third
+			if p.TopicName != "fleet/v1/t-1042/runs" {
+				return true
+			}
+			if runs++; runs == 3 {
+				c.Close()
+			}
+			return runs == 1
+		})
+	})
+	p, err := New(options(b.url()))
+	require.NoError(t, err)
+	for n := range uint64(3) {
+		p.AddRun(time.Unix(100, 0), snapshot.Run{Number: n + 1})
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	var running sync.WaitGroup
+	running.Go(func() { assert.NoError(t, p.Run(ctx)) })
+	defer running.Wait()
+	defer cancel()
+
+	receive(t, b.accepted, "the first connection")
+	second := receive(t, b.accepted, "the second connection")
+	for _, want := range []uint64{2, 3} {
+		var m runMessage
+		require.NoError(t, json.Unmarshal(second.nextPublish("runs").Payload, &m))
+		assert.Equal(t, want, m.Seq)
+		assert.Equal(t, want, m.Run.Number)
+		assert.Equal(t, "5f0c2a9e", m.Session)
+	}
+}
+
+// A full queue drops its oldest; the numbers show the gap and the state counts it.
+func TestOverflowIsSeen(t *testing.T) {
+	b := newFaultBroker(t, nil, func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
+	opts := options(b.url())
+	opts.QueueLen = 3
+	p, err := New(opts)
+	require.NoError(t, err)
+	for n := range uint64(5) {
+		p.AddRun(time.Unix(100, 0), snapshot.Run{Number: n + 1})
+	}
+	assert.Equal(t, 3, p.State().Queued)
+	assert.Equal(t, uint64(2), p.State().Dropped)
+
+	ctx, cancel := context.WithCancel(context.Background())
+	var running sync.WaitGroup
+	running.Go(func() { assert.NoError(t, p.Run(ctx)) })
+	c := receive(t, b.accepted, "a connection")
+	for _, want := range []uint64{3, 4, 5} {
+		var m runMessage
+		require.NoError(t, json.Unmarshal(c.nextPublish("runs").Payload, &m))
+		assert.Equal(t, want, m.Seq)
+	}
+	cancel()
+	running.Wait()
+	assert.Equal(t, State{Published: 5, Dropped: 2}, withoutTimes(p.State()), "three runs, online and offline")
+}
+
+func withoutTimes(s State) State {
+	s.Since = time.Time{}
+	return s
+}
+
+// Findings go ahead of the backlog of runs.
+func TestFindingsGoFirst(t *testing.T) {
+	b := newFaultBroker(t, nil, func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
+	opts := options(b.url())
+	p, err := New(opts)
+	require.NoError(t, err)
+	opts.Hub.Publish(sample(t, "findings"))
+	for n := range uint64(40) {
+		p.AddRun(time.Unix(100, 0), snapshot.Run{Number: n + 1})
+	}
+	p.AddFinding(time.Unix(200, 0), snapshot.Finding{Name: "feed-lost"})
+	ctx, cancel := context.WithCancel(context.Background())
+	var running sync.WaitGroup
+	running.Go(func() { assert.NoError(t, p.Run(ctx)) })
+	defer running.Wait()
+	defer cancel()
+
+	c := receive(t, b.accepted, "a connection")
+	var order []string
+	for len(order) < 4 {
+		if m, ok := receive(t, c.seen, "messages").(*packets.PublishPacket); ok {
+			order = append(order, m.TopicName[len("fleet/v1/t-1042/"):])
+		}
+	}
+	assert.Equal(t, []string{"status", "findings", "snapshot", "runs"}, order)
+}
+
+// The end is bounded: a broker that acknowledges nothing holds the agent up for Limits.Stop, no longer.
+func TestLeavingASilentBroker(t *testing.T) {
+	b := newFaultBroker(t, nil, func(_ int, c *faultConn) { c.connack(0); c.serve(nothing) })
+	opts := options(b.url())
+	opts.Limits.Stop = 50 * time.Millisecond
+	p, stop := start(t, opts)
+	c := receive(t, b.accepted, "a connection")
+	c.nextPublish("status")
+	begun := time.Now()
+	stop()
+	assert.Less(t, time.Since(begun), patience)
+	assert.Contains(t, p.State().LastError, "leaving")
+	assert.False(t, p.State().Connected)
+}
+
+// Stopping while the broker keeps us waiting for its first answer.
+func TestStoppedWhileConnecting(t *testing.T) {
+	b := newFaultBroker(t, nil, func(_ int, c *faultConn) {
+		for c.read() != nil {
+		}
+	})
+	_, stop := start(t, options(b.url()))
+	c := receive(t, b.accepted, "a connection")
+	receive(t, c.seen, "CONNECT")
+	begun := time.Now()
+	stop()
+	assert.Less(t, time.Since(begun), patience, "not the 30 s that connecting may take")
+}
+
+// The agent subscribes to nothing, and a message sent to it all the same does nothing, not even stop it.
+func TestNothingIsListenedTo(t *testing.T) {
+	pushed := make(chan struct{})
+	b := newFaultBroker(t, nil, func(_ int, c *faultConn) {
+		c.connack(0)
+		push := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
+		push.TopicName, push.Qos, push.MessageID, push.Payload = "fleet/v1/t-1042/snapshot", 1, 7, []byte(`{"motor":"on"}`)
+		c.answer(push)
+		close(pushed)
+		c.serve(everything)
+	})
+	opts := options(b.url())
+	p, stop := start(t, opts)
+	c := receive(t, b.accepted, "a connection")
+	receive(t, pushed, "the push")
+	p.AddRun(time.Unix(1, 0), snapshot.Run{Number: 1})
+	c.nextPublish("runs")
+	stop()
+	b.close()
+	for len(c.seen) > 0 {
+		switch p := (<-c.seen).(type) {
+		case *packets.SubscribePacket, *packets.UnsubscribePacket:
+			t.Errorf("sent %v", p)
+		}
+	}
+}

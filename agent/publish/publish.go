@@ -1,0 +1,279 @@
+// Package publish tells the fleet over MQTT what one unit does: whether its agent is there (`status`, with a last will), the
+// snapshot, and the streams of motor runs and findings.
+//
+// Topics are <prefix>/v1/<unit>/ + status, snapshot, runs, findings; all are QoS 1, status and snapshot are retained. A
+// consumer tells lost, repeated and late stream messages apart by session and sequence number.
+//
+// The queue of the streams is in memory and bounded: what doesn't fit is dropped, oldest first, counted, and shows as a gap
+// in the sequence. Nothing is subscribed to; nothing that a broker sends has any effect on the agent.
+package publish
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/url"
+	"sync"
+	"time"
+
+	"liftbank/agent/snapshot"
+)
+
+// Clock is the time that a Publisher lives by; outside of tests it is {time.Now, time.After}.
+type Clock struct {
+	Now   func() time.Time
+	After func(time.Duration) <-chan time.Time
+}
+
+// Options say what is sent, where to and how. Fields without a stated default must be set.
+type Options struct {
+	Broker       string // mqtt://HOST[:PORT], or mqtts:// for TLS; port 1883 or 8883 when left out
+	ClientID     string // no two agents may share one: the broker would throw each out in turn; "" is "liftbank-" + Unit
+	Username     string // "" connects without one
+	PasswordFile string // this file and those below are read again at each connection, so that they can be renewed
+	CAFile       string // PEM, what the broker's certificate is checked against; "" is the system's list
+	CertFile     string // PEM, the unit's own certificate, with KeyFile; "" for none
+	KeyFile      string
+
+	Prefix  string // topic levels ahead of v1; may hold several, parted by "/"
+	Unit    string // one topic level
+	Session string // this start of the agent, as in the snapshot
+
+	Hub   *snapshot.Hub
+	Clock Clock
+	Rand  func() float64 // 0 to below 1, for the back-off's jitter
+	Log   *slog.Logger   // nil logs nothing
+
+	Every    time.Duration // between snapshots while no finding changes; 0 is 1 min
+	QueueLen int           // messages held in memory, each stream; 0 is 256
+	Limits   Limits
+}
+
+// Limits bound how long the broker may take. A zero field takes the default.
+type Limits struct {
+	Connect     time.Duration // from dialling to the broker's answer; 30 s
+	Write       time.Duration // for one packet to leave; 5 s
+	Ack         time.Duration // for the answer to a message; a connection that takes longer is given up; 30 s
+	KeepAlive   time.Duration // between pings on a silent connection; 60 s, whole seconds
+	Ping        time.Duration // for the answer to a ping; 15 s
+	Stop        time.Duration // for outstanding answers at the end; 5 s
+	BackoffMin  time.Duration // pause after the first failure; doubles; 1 s
+	BackoffMax  time.Duration // 2 min
+	BackoffKept time.Duration // a connection must stay up this long for the pause to start small again; 1 min
+}
+
+func (l Limits) withDefaults() Limits {
+	for _, d := range []struct {
+		field *time.Duration
+		value time.Duration
+	}{
+		{&l.Connect, 30 * time.Second}, {&l.Write, 5 * time.Second}, {&l.Ack, 30 * time.Second},
+		{&l.KeepAlive, time.Minute}, {&l.Ping, 15 * time.Second}, {&l.Stop, 5 * time.Second},
+		{&l.BackoffMin, time.Second}, {&l.BackoffMax, 2 * time.Minute}, {&l.BackoffKept, time.Minute},
+	} {
+		if *d.field == 0 {
+			*d.field = d.value
+		}
+	}
+	return l
+}
+
+// State is how publishing goes.
+type State struct {
+	Connected  bool
+	Since      time.Time // of Connected being as it is; zero before Run
+	LastError  string    // why there is no connection, or why there was none last; "" if there never was an error
+	Failures   uint64    // connections that failed to come up or were lost, since the start
+	Reconnects uint64    // connections that came up after the first
+	Published  uint64    // messages that the broker acknowledged
+	Dropped    uint64    // messages given up: no room in the queue, or a figure that can't be sent
+	Queued     int       // stream messages that wait or are not acknowledged yet
+}
+
+// Publisher sends one unit's messages to one broker.
+type Publisher struct {
+	opts   Options
+	broker *url.URL
+	wake   chan struct{} // something to send; cap 1
+
+	mu       sync.Mutex // over all below; never held while sending
+	state    State
+	wasUp    bool // there has been a connection
+	findings queue
+	runs     queue
+}
+
+// New checks the options; nothing is connected before Run. All errors are reported together.
+func New(opts Options) (*Publisher, error) {
+	broker, brokerErr := parseBroker(opts.Broker)
+	err := errors.Join(brokerErr, checkPrefix(opts.Prefix), checkLevel("unit", opts.Unit), opts.check())
+	if err != nil {
+		return nil, err
+	}
+	opts.Limits = opts.Limits.withDefaults()
+	if opts.Every == 0 {
+		opts.Every = time.Minute
+	}
+	if opts.QueueLen == 0 {
+		opts.QueueLen = 256
+	}
+	if opts.ClientID == "" {
+		opts.ClientID = "liftbank-" + opts.Unit
+	}
+	if opts.Log == nil {
+		opts.Log = slog.New(slog.DiscardHandler)
+	}
+	return &Publisher{
+		opts: opts, broker: broker, wake: make(chan struct{}, 1),
+		findings: queue{limit: opts.QueueLen}, runs: queue{limit: opts.QueueLen},
+	}, nil
+}
+
+// check covers what the parsers of broker, prefix and unit don't.
+func (o Options) check() error {
+	var errs []error
+	if o.Session == "" {
+		errs = append(errs, errors.New("mqtt session: empty: want an id of this start"))
+	}
+	if o.Hub == nil || o.Clock.Now == nil || o.Clock.After == nil || o.Rand == nil {
+		errs = append(errs, errors.New("mqtt: hub, clock or rand not given"))
+	}
+	if (o.CertFile == "") != (o.KeyFile == "") {
+		errs = append(errs, errors.New("mqtt: certificate and key file: one without the other"))
+	}
+	if o.Username == "" && o.PasswordFile != "" {
+		errs = append(errs, errors.New("mqtt: password file without a user name"))
+	}
+	if o.Every < 0 || o.QueueLen < 0 {
+		errs = append(errs, fmt.Errorf("mqtt: interval %v, queue length %d: want 0 or more", o.Every, o.QueueLen))
+	}
+	return errors.Join(errs...)
+}
+
+// State gives how publishing goes now.
+func (p *Publisher) State() State {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	s := p.state
+	s.Queued = p.findings.len() + p.runs.len()
+	s.Dropped += p.findings.dropped + p.runs.dropped
+	return s
+}
+
+// AddRun queues a motor run that ended at the moment at of the unit's clock. It never blocks.
+func (p *Publisher) AddRun(at time.Time, r snapshot.Run) {
+	p.add(&p.runs, func(seq uint64) any {
+		return runMessage{streamHead: p.head(runSchema, "runs", seq, at), Run: r}
+	})
+}
+
+// AddFinding queues a finding that appeared, changed its state or went at the moment at of the unit's clock. It never
+// blocks.
+func (p *Publisher) AddFinding(at time.Time, f snapshot.Finding) {
+	p.add(&p.findings, func(seq uint64) any {
+		return findingMessage{streamHead: p.head(findingSchema, "findings", seq, at), Finding: f}
+	})
+}
+
+func (p *Publisher) add(q *queue, message func(seq uint64) any) {
+	p.mu.Lock()
+	q.push(message)
+	p.mu.Unlock()
+	p.poke()
+}
+
+func (p *Publisher) poke() {
+	select {
+	case p.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Run connects, publishes, and connects again with growing pauses whenever that fails, until ctx ends; then it says
+// goodbye to the broker and returns nil. It leaves no goroutine or connection behind. Run may be called once.
+func (p *Publisher) Run(ctx context.Context) error {
+	var watching sync.WaitGroup
+	watching.Go(func() { p.watch(ctx) })
+	defer watching.Wait()
+
+	p.setState(func(s *State) { s.Since = p.opts.Clock.Now() })
+	pause := backoff{limits: p.opts.Limits, rand: p.opts.Rand}
+	for connection := uint64(1); ctx.Err() == nil; connection++ {
+		begun := p.opts.Clock.Now()
+		err := p.connection(ctx, connection)
+		p.ended(err)
+		if err == nil {
+			break
+		}
+		select {
+		case <-ctx.Done():
+		case <-p.opts.Clock.After(pause.next(p.opts.Clock.Now().Sub(begun))):
+		}
+	}
+	return nil
+}
+
+// watch pokes when there is a first snapshot and when the findings of the newest differ from those before.
+func (p *Publisher) watch(ctx context.Context) {
+	var last *snapshot.Snapshot
+	for seq := uint64(0); ; seq = last.Seq {
+		s, err := p.opts.Hub.Next(ctx, seq)
+		if err != nil {
+			return
+		}
+		if last == nil || !sameFindings(last.Findings, s.Findings) {
+			p.poke()
+		}
+		last = s
+	}
+}
+
+// sameFindings tells whether two snapshots show the same conditions in the same states; evidence may differ.
+func sameFindings(a, b []snapshot.Finding) bool {
+	if len(a) != len(b) {
+		return false
+	}
+	for i := range a {
+		if a[i].Name != b[i].Name || a[i].Subject != b[i].Subject || a[i].Severity != b[i].Severity || a[i].State != b[i].State {
+			return false
+		}
+	}
+	return true
+}
+
+func (p *Publisher) setState(change func(*State)) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	change(&p.state)
+}
+
+// connected records a connection that came up.
+func (p *Publisher) connected() {
+	p.setState(func(s *State) {
+		if p.wasUp {
+			s.Reconnects++
+		}
+		p.wasUp = true
+		s.Connected, s.Since = true, p.opts.Clock.Now()
+	})
+	p.opts.Log.Info("broker connected", "broker", p.broker.Host, "unit", p.opts.Unit)
+}
+
+// ended records a connection that didn't come up, was lost, or (nil) was left. A repeated cause is logged once.
+func (p *Publisher) ended(err error) {
+	var repeated bool
+	p.setState(func(s *State) {
+		repeated = err == nil || !s.Connected && s.LastError == err.Error()
+		if s.Connected {
+			s.Connected, s.Since = false, p.opts.Clock.Now()
+		}
+		if err != nil {
+			s.LastError = err.Error()
+			s.Failures++
+		}
+	})
+	if !repeated {
+		p.opts.Log.Warn("no broker", "broker", p.broker.Host, "unit", p.opts.Unit, "err", err)
+	}
+}

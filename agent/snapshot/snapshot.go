@@ -1,0 +1,164 @@
+// Package snapshot holds the one type that everything shown, sent or scraped is read from, so that the page, MQTT, the
+// metrics and a report cannot disagree.
+//
+// Figures are rounded once, when a snapshot is built. A nil pointer is an unknown figure: JSON null, no metric sample, a
+// dash on the page. A snapshot is immutable once it is handed on.
+package snapshot
+
+import "time"
+
+// Schema names the layout of the JSON form. Fields are only ever added within a version.
+const Schema = "liftbank.snapshot.v1"
+
+// Snapshot is the state of one unit at one moment. Field names carry their units: _v volt, _a ampere, _ah ampere hour, _wh
+// watt hour, _c °C, _mohm milliohm, _s second, _pct percent. Current into a battery is positive.
+type Snapshot struct {
+	Schema       string    `json:"schema"`
+	Unit         string    `json:"unit"`
+	Session      string    `json:"session"` // one start of the agent; sequence numbers count within it
+	Seq          uint64    `json:"seq"`
+	At           time.Time `json:"at"` // UTC
+	ClockTrusted bool      `json:"clock_trusted"`
+	UptimeS      float64   `json:"uptime_s"` // of the unit's clock, since the agent started
+	Scan         Scan      `json:"scan"`
+	Bank         Bank      `json:"bank"`
+	Batteries    []Battery `json:"batteries"`
+	Motor        Motor     `json:"motor"`
+	Feed         Feed      `json:"feed"`
+	Findings     []Finding `json:"findings"`   // worst first
+	NotJudged    []Silence `json:"not_judged"` // findings that can't be judged, with the reason
+	Channels     []Channel `json:"channels"`
+	Chips        []Chip    `json:"chips"`
+}
+
+// Scan is how the reading itself goes.
+type Scan struct {
+	Count    uint64  `json:"count"`
+	Fast     bool    `json:"fast"` // true while the motor runs
+	TookS    float64 `json:"took_s"`
+	Overruns uint64  `json:"overruns"` // scans begun later than they were due
+}
+
+// Estimate is a figure with its standard uncertainty; both are nil when unknown.
+type Estimate struct {
+	Value *float64 `json:"value"`
+	Sigma *float64 `json:"sigma"`
+}
+
+// Bank is the batteries together.
+type Bank struct {
+	VoltageV     *float64 `json:"voltage_v"`
+	CurrentA     *float64 `json:"current_a"`
+	SoCPct       Estimate `json:"soc_pct"`
+	SpreadPct    Estimate `json:"spread_pct"`
+	RestedV      Estimate `json:"rested_v"` // at 25 °C
+	Rested       bool     `json:"rested"`
+	ChargedAh    float64  `json:"charged_ah"`
+	DrawnAh      float64  `json:"drawn_ah"`
+	ChargedWh    float64  `json:"charged_wh"`
+	DrawnWh      float64  `json:"drawn_wh"`
+	SinceFullS   *float64 `json:"since_full_s"`
+	CirculatingA Estimate `json:"circulating_a"`
+}
+
+// Battery is one 12 V block.
+type Battery struct {
+	ID             string   `json:"id"`
+	Chemistry      string   `json:"chemistry"`
+	RatedAh        float64  `json:"rated_ah"`
+	RatedCCA       float64  `json:"rated_cca_a"`
+	VoltageV       *float64 `json:"voltage_v"`
+	CurrentA       *float64 `json:"current_a"`
+	TempC          *float64 `json:"temperature_c"`
+	SoCPct         Estimate `json:"soc_pct"`
+	RestedV        Estimate `json:"rested_v"` // at 25 °C
+	ResistanceMohm Estimate `json:"resistance_mohm"`
+	CrankingA      Estimate `json:"cranking_a"`
+	Verdict        string   `json:"verdict"`
+	WaitsFor       string   `json:"waits_for,omitempty"`
+	ChargedAh      float64  `json:"charged_ah"`
+	DrawnAh        float64  `json:"drawn_ah"`
+	DrawSharePct   Estimate `json:"draw_share_pct"`
+	ChargeSharePct Estimate `json:"charge_share_pct"`
+}
+
+// Motor is the pump motor's work.
+type Motor struct {
+	Running    bool     `json:"running"`
+	Runs       uint64   `json:"runs"`
+	RunTimeS   float64  `json:"run_time_s"`
+	LiftCycles uint64   `json:"lift_cycles"`
+	VoltageV   *float64 `json:"voltage_v"` // at the motor terminal
+	Command    *bool    `json:"command"`   // contactor coil
+	LastRun    *Run     `json:"last_run"`
+}
+
+// Run is one motor run.
+type Run struct {
+	Number    uint64    `json:"number"`
+	Start     time.Time `json:"start"`
+	DurationS float64   `json:"duration_s"`
+	ByCommand bool      `json:"by_command"`
+	PeakA     float64   `json:"peak_a"`
+	MeanA     float64   `json:"mean_a"`
+	MinBankV  float64   `json:"min_bank_v"`
+	DrawnAh   float64   `json:"drawn_ah"`
+}
+
+// Feed is the charger's side.
+type Feed struct {
+	Status           string    `json:"status"`
+	Since            time.Time `json:"since"`
+	VoltageV         *float64  `json:"voltage_v"` // ahead of the charge breaker
+	WakeLine         *bool     `json:"wake_line"`
+	DisconnectClosed *bool     `json:"disconnect_closed"`
+	WakeTimeS        float64   `json:"wake_time_s"`
+	FeedTimeS        float64   `json:"feed_time_s"`
+}
+
+// Finding is a named condition with its evidence and the next check.
+type Finding struct {
+	Name      string     `json:"name"`
+	Subject   string     `json:"subject,omitempty"` // battery or channel; empty for the unit
+	Severity  string     `json:"severity"`          // note, service, urgent
+	State     string     `json:"state"`             // of the alarm life cycle of ISA-18.2 / IEC 62682
+	Since     time.Time  `json:"since"`
+	Summary   string     `json:"summary"`
+	Evidence  []Evidence `json:"evidence"`
+	Causes    []string   `json:"causes"` // most likely first
+	NextCheck string     `json:"next_check"`
+	Clears    string     `json:"clears"`
+}
+
+// Evidence is one number behind a finding.
+type Evidence struct {
+	What  string    `json:"what"`
+	Value float64   `json:"value"`
+	Unit  string    `json:"unit"`
+	Text  string    `json:"text,omitempty"` // instead of a number, where the evidence is a word
+	At    time.Time `json:"at"`
+}
+
+// Silence is a finding that cannot be judged now.
+type Silence struct {
+	Name    string `json:"name"`
+	Because string `json:"because"`
+}
+
+// Channel is one analogue input as read last.
+type Channel struct {
+	Name    string   `json:"name"`
+	Value   *float64 `json:"value"`
+	Unit    string   `json:"unit"`
+	Quality string   `json:"quality"`
+	Faults  uint64   `json:"faults"` // readings refused since start
+}
+
+// Chip is one converter on the bus.
+type Chip struct {
+	Name      string `json:"name"`
+	Address   uint16 `json:"address"`
+	Answering bool   `json:"answering"`
+	Errors    uint64 `json:"errors"`  // failed transfers, retries included
+	Retries   uint64 `json:"retries"` // transfers tried again
+}
