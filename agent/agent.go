@@ -84,7 +84,7 @@ func (a *Agent) newPublisher(m *config.MQTT) (*publish.Publisher, error) {
 }
 
 func (a *Agent) metrics() http.Handler {
-	o := metrics.Options{Hub: a.hub, Version: a.opts.Version, Revision: a.opts.Revision}
+	o := metrics.Options{Hub: a.hub, Version: a.opts.Version, Revision: a.opts.Revision, Started: a.opts.Now()}
 	if a.publisher != nil {
 		o.Publish = a.publisher.State
 	}

@@ -147,8 +147,8 @@ func (e *Engine) judgeFeedLost(use *Input) {
 func (e *Engine) judgeBankLow() {
 	slot, t := e.slots.bankLow, &e.cfg.Thresholds
 	bank := &e.out.Bank
-	if !bank.VoltageV.OK() || !e.anyCurrent() {
-		e.give(slot, finding.NotJudged, "no battery's voltage and current can both be read")
+	if why := e.bankUnread(); why != "" {
+		e.give(slot, finding.NotJudged, why)
 		return
 	}
 	rec := &e.out.Findings[slot]
@@ -169,13 +169,17 @@ func (e *Engine) judgeBankLow() {
 	e.give(slot, o, "")
 }
 
-func (e *Engine) anyCurrent() bool {
+// bankUnread says why the bank's charge can't be judged; empty when it can.
+func (e *Engine) bankUnread() string {
+	if e.out.Findings[e.slots.series].Active() {
+		return "the batteries are wired in series"
+	}
 	for i := range e.out.Battery {
 		if in := &e.out.Battery[i].In; in.VoltageV.OK() && in.CurrentA.OK() {
-			return true
+			return ""
 		}
 	}
-	return false
+	return "no battery's voltage and current can both be read"
 }
 
 func (e *Engine) restFor() time.Duration {
@@ -189,8 +193,8 @@ func (e *Engine) restFor() time.Duration {
 func (e *Engine) judgeUndercharged() {
 	slot, t := e.slots.undercharged, &e.cfg.Thresholds
 	bank := &e.out.Bank
-	if !bank.VoltageV.OK() || !e.anyCurrent() {
-		e.give(slot, finding.NotJudged, "no battery's voltage and current can both be read")
+	if why := e.bankUnread(); why != "" {
+		e.give(slot, finding.NotJudged, why)
 		return
 	}
 	since := e.last - e.startA

@@ -26,6 +26,7 @@ type Options struct {
 	Publish    func() publish.State // nil where nothing is published
 	Version    string               // of the program
 	Revision   string               // of its source
+	Started    time.Time            // of the process
 }
 
 // NewCollector gives the unit's figures alone, for a registry of the caller's.
@@ -39,8 +40,7 @@ func NewCollector(opts Options) prometheus.Collector {
 // New gives a registry with the unit's figures and those of the process.
 func New(opts Options) *prometheus.Registry {
 	reg := prometheus.NewRegistry()
-	reg.MustRegister(NewCollector(opts), collectors.NewGoCollector(),
-		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	reg.MustRegister(NewCollector(opts), newProcess(opts.Started), collectors.NewGoCollector(collectors.WithGoCollectorMemStatsMetricsDisabled()))
 	return reg
 }
 
