@@ -48,15 +48,16 @@ func newBench(t *testing.T) *bench {
 	clock := sensors.NewRealClock()
 	volts, amps := board.NewChip(0x48, clock, board.Options{}), board.NewChip(0x49, clock, board.Options{})
 	bank := board.Divider{TopOhm: 100e3, BottomOhm: 10e3}
-	for ain, v := range []float64{12.6, 12.6, 0, 12.6} {
+	for ain, v := range []float64{12.6, 12.65, 0.05, 0} { // a+, b+, b-, motor
 		volts.Connect(ain, func(time.Duration) float64 { return bank.PinV(v) })
 	}
 	hall := board.Hall{ZeroV: 1.65, VPerA: 0.00625}
 	ntc := board.NTC{R25Ohm: 10e3, BetaK: 3950, PullupOhm: 10e3, SupplyV: 3.3}
 	for ain := range 2 {
 		amps.Connect(ain, func(time.Duration) float64 { return hall.PinV(0.5) })
-		amps.Connect(ain+2, func(time.Duration) float64 { return ntc.PinV(21) })
 	}
+	amps.Connect(2, func(time.Duration) float64 { return bank.PinV(12.6) })
+	amps.Connect(3, func(time.Duration) float64 { return ntc.PinV(21) })
 	bus := board.NewBus(clock, volts, amps)
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -96,11 +97,12 @@ func TestAgentMakesSnapshotsOfTheBoardAndStops(t *testing.T) {
 	assert.Equal(t, "lift-1", s.Unit)
 	require.Len(t, s.Batteries, 2)
 	for _, bat := range s.Batteries {
-		assert.InDelta(t, 12.6, *bat.VoltageV, 0.002, "one step of the converter is 1.4 mV")
+		assert.InDelta(t, 12.6, *bat.VoltageV, 0.002, "between its own posts; one step of the converter is 1.4 mV")
 		assert.InDelta(t, 0.5, *bat.CurrentA, 0.02)
-		assert.InDelta(t, 21, *bat.TempC, 0.1)
 		assert.Equal(t, "unknown", bat.Verdict)
 	}
+	assert.InDelta(t, 21, *s.Batteries[0].TempC, 0.1)
+	assert.Nil(t, s.Batteries[1].TempC, "it has no thermistor of its own")
 	assert.InDelta(t, 1.0, *s.Bank.CurrentA, 0.04)
 	assert.False(t, *s.Motor.Command)
 	assert.True(t, *s.Feed.DisconnectClosed)

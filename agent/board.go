@@ -138,6 +138,8 @@ func channelPlace(signal config.Signal, battery int) (func(*rules.Input) *rules.
 	switch signal {
 	case config.BatteryVoltage:
 		return func(in *rules.Input) *rules.Reading { return &in.Battery[battery].VoltageV }, nil
+	case config.BatteryNegative:
+		return func(in *rules.Input) *rules.Reading { return &in.Battery[battery].NegativeV }, nil
 	case config.BatteryCurrent:
 		return func(in *rules.Input) *rules.Reading { return &in.Battery[battery].CurrentA }, nil
 	case config.BatteryTemperature:

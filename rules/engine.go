@@ -90,6 +90,7 @@ func (e *Engine) believe(in, use *Input) {
 	*use = *in
 	for i := range e.cfg.Batteries {
 		b := &use.Battery[i]
+		b.VoltageV = ownVoltage(b)
 		if b.VoltageV.OK() && (b.VoltageV.Value < deadPostV || e.sense.deafV[i] >= deafRuns) {
 			b.VoltageV.Quality = OutOfRange
 		}
@@ -97,6 +98,16 @@ func (e *Engine) believe(in, use *Input) {
 			b.CurrentA.Quality = OutOfRange
 		}
 	}
+}
+
+// ownVoltage gives the voltage between a battery's own posts: without its negative's drop over the links. A negative post that can't
+// be read leaves the voltage as it is, some tens of millivolts off while the motor runs.
+func ownVoltage(b *BatteryInput) Reading {
+	v := b.VoltageV
+	if v.OK() && b.NegativeV.OK() {
+		v.Value -= b.NegativeV.Value
+	}
+	return v
 }
 
 // bank gives the mean voltage of the batteries and the sum of their currents. With one current missing the sum is that of
@@ -208,12 +219,13 @@ func (e *Engine) temperature(use *Input, i int) float64 {
 
 // stepResistance works on what was read, believed or not: a channel that answers to a run again shows it here.
 func (e *Engine) stepResistance(i int, raw *BatteryInput, s estimate.Sample, running bool) {
-	if !raw.VoltageV.OK() || !raw.CurrentA.OK() {
+	if !raw.VoltageV.OK() || !raw.CurrentA.OK() || raw.NegativeV.Faulty() {
 		e.res[i].Forget()
 		return
 	}
+	voltageV := ownVoltage(raw).Value
 	if !running {
-		e.res[i].Idle(raw.VoltageV.Value, raw.CurrentA.Value)
+		e.res[i].Idle(voltageV, raw.CurrentA.Value)
 		return
 	}
 	soc, _, ok := e.est[i].SoC()
@@ -224,7 +236,7 @@ func (e *Engine) stepResistance(i int, raw *BatteryInput, s estimate.Sample, run
 	if !s.TempOK {
 		temp = 25
 	}
-	e.res[i].Run(s.At, raw.VoltageV.Value, raw.CurrentA.Value, temp, soc)
+	e.res[i].Run(s.At, voltageV, raw.CurrentA.Value, temp, soc)
 }
 
 func (e *Engine) countEnergy(v, a Reading, dt time.Duration) {

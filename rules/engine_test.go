@@ -251,6 +251,33 @@ func TestRunsAreCountedHoweverShort(t *testing.T) {
 	assert.InDelta(t, 8.37, r.Value*leadacid.ResistanceFactor(25, 80), 0.15)
 }
 
+// The drop of the negative link between the board's ground and a battery's negative post is no part of the battery.
+func TestResistanceIsBetweenTheBatterysOwnPosts(t *testing.T) {
+	b := newBench(t, twoFlooded())
+	const linkV = 0.030 // 0.5 mΩ at 60 A
+	b.in.Battery[1].NegativeV = good(0)
+	b.hold(10*time.Second, time.Second)
+	for range 5 {
+		b.in.Battery[1].NegativeV = good(0)
+		b.hold(2*time.Second, time.Second)
+		start := b.in.At.Mono + time.Second
+		b.in.At.Mono = start
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, rules.ContactOn
+		b.set(12.41, -120) // 0.24 V over 60 A: 4 mΩ
+		b.in.Battery[1].VoltageV, b.in.Battery[1].NegativeV = good(12.41+linkV), good(linkV)
+		b.step()
+		b.hold(time.Second, 6*time.Millisecond)
+		assert.InDelta(t, 12.41, b.out.Battery[1].In.VoltageV.Value, 1e-9)
+		b.in.MotorCommand = rules.ContactOff
+		b.set(12.65, 0)
+		b.in.Battery[1].NegativeV = good(0)
+		b.step()
+	}
+	x, y := b.out.Battery[0].Resistance, b.out.Battery[1].Resistance
+	require.True(t, x.Known && y.Known)
+	assert.InDelta(t, x.Value, y.Value, 1e-9)
+}
+
 func TestEdgesAloneCountARunBetweenTwoScans(t *testing.T) {
 	b := newBench(t, twoFlooded())
 	b.hold(10*time.Second, time.Second)

@@ -24,6 +24,7 @@ type signalKind uint8
 
 const (
 	batteryVoltage signalKind = iota
+	batteryNegative
 	batteryCurrent
 	batteryTemp
 	feedVoltage
@@ -59,6 +60,7 @@ func (e *Engine) buildFindings() {
 	}
 	for i, b := range e.cfg.Batteries {
 		sense(signal{i, batteryVoltage}, "battery "+b.ID+" voltage")
+		sense(signal{i, batteryNegative}, "battery "+b.ID+" negative")
 		sense(signal{i, batteryCurrent}, "battery "+b.ID+" current")
 		sense(signal{i, batteryTemp}, "battery "+b.ID+" temperature")
 	}

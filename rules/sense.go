@@ -68,6 +68,8 @@ func (e *Engine) judgeSense(in *Input) {
 		switch {
 		case r.Quality == NotFitted || r.Quality == Waiting:
 			o = finding.Between
+		case s.kind == batteryNegative && r.Quality == Saturated && e.out.Findings[e.slots.series].Active():
+			o = finding.Between // half a series pair's voltage stands there
 		case r.Faulty():
 			text, o = r.Quality.String(), finding.Present
 		case s.kind == batteryVoltage && r.Value < deadPostV:
@@ -89,6 +91,8 @@ func (e *Engine) reading(in *Input, s signal) Reading {
 	switch s.kind {
 	case batteryVoltage:
 		return in.Battery[s.battery].VoltageV
+	case batteryNegative:
+		return in.Battery[s.battery].NegativeV
 	case batteryCurrent:
 		return in.Battery[s.battery].CurrentA
 	case batteryTemp:

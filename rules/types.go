@@ -87,9 +87,10 @@ type Edge struct {
 
 // BatteryInput holds what is measured at one battery.
 type BatteryInput struct {
-	VoltageV Reading // at its own positive post, over the board's ground (the bank's negative)
-	CurrentA Reading // positive into the battery
-	TempC    Reading // at the case or post
+	VoltageV  Reading // at its own positive post, over the board's ground
+	NegativeV Reading // at its own negative post, over the same; NotFitted where that is the ground
+	CurrentA  Reading // positive into the battery
+	TempC     Reading // at the case or post
 }
 
 // Input is one scan of a unit, brought to physical values.

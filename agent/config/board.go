@@ -31,10 +31,11 @@ const ADS1115 ChipKind = "ads1115"
 // Signal is what a channel measures.
 type Signal string
 
-// Signals. The first three are of one battery, the others of the unit.
+// Signals. The first four are of one battery, the others of the unit.
 const (
 	BatteryVoltage     Signal = "battery_voltage"     // V, at its own positive post over the board's ground
 	BatteryCurrent     Signal = "battery_current"     // A, positive into the battery
+	BatteryNegative    Signal = "battery_negative"    // V, its negative post over the board's ground; not needed where that is the ground
 	BatteryTemperature Signal = "battery_temperature" // °C, at the case or a post
 	FeedVoltage        Signal = "feed_voltage"        // V, ahead of the charge breaker
 	MotorVoltage       Signal = "motor_voltage"       // V, at the motor terminal
@@ -175,6 +176,8 @@ var (
 
 	signals = map[Signal]signalFacts{
 		BatteryVoltage: voltage.of(true, true),
+		BatteryNegative: {perBattery: true, unit: "V", suffix: "_v", limit: span{-60, 60, "V"}, min: -3, max: 32, offset: 2, inRun: true,
+			scales: []ScaleKind{Divider}},
 		BatteryCurrent: {perBattery: true, unit: "A", suffix: "_a", limit: span{-1000, 1000, "A"}, min: -220, max: 220, offset: 20,
 			inRun: true, scales: []ScaleKind{Hall, Shunt}},
 		BatteryTemperature: {perBattery: true, unit: "°C", suffix: "_c", limit: span{-60, 150, "°C"}, min: -50, max: 90, offset: 20,
@@ -182,7 +185,7 @@ var (
 		FeedVoltage:  voltage.of(false, false),
 		MotorVoltage: voltage.of(false, true),
 	}
-	signalNames    = []Signal{BatteryVoltage, BatteryCurrent, BatteryTemperature, FeedVoltage, MotorVoltage}
+	signalNames    = []Signal{BatteryVoltage, BatteryNegative, BatteryCurrent, BatteryTemperature, FeedVoltage, MotorVoltage}
 	contactSignals = []ContactSignal{WakeLine, MotorCommand, Disconnect}
 	scaleKinds     = []ScaleKind{Divider, Hall, Shunt, NTCBeta, NTCSteinhartHart}
 
@@ -220,7 +223,7 @@ func (c *Channel) read(s *section) {
 	choose(s, "signal", &c.Signal, signalNames, about{doc: "what is measured", required: true})
 	facts := signals[c.Signal]
 	s.text("battery", &c.Battery, "a, b, c or d", func(t string) bool { return t == "a" || t == "b" || t == "c" || t == "d" },
-		about{doc: "which battery; only for battery_voltage, battery_current and battery_temperature, and required there", required: facts.perBattery, usually: "none"})
+		about{doc: "which battery; only for the four battery_ signals, and required there", required: facts.perBattery, usually: "none"})
 	s.text("chip", &c.Chip, "the name of one of board.chips", isID, about{doc: "converter it is wired to", required: true})
 	choose(s, "input", &c.Input, inputs, about{doc: "input of the converter: over ground, or the difference of two", required: true})
 	c.FullScaleV = 4.096

@@ -115,7 +115,7 @@ func (c *Channel) checkRange(r *reading, path string) {
 		value := formatNumber(c.Min)
 		r.refuse(path+".min"+suffix, value, fmt.Sprintf("want less than max%s (%s)", suffix, formatNumber(c.Max)), path+".max"+suffix, path+".signal")
 	}
-	if (c.Signal == BatteryVoltage || c.Signal == BatteryCurrent) && !c.InRun {
+	if (c.Signal == BatteryVoltage || c.Signal == BatteryNegative || c.Signal == BatteryCurrent) && !c.InRun {
 		r.refuse(path+".in_run", "", "want true: each motor run is a load test of every battery", path+".signal")
 	}
 }
