@@ -1,0 +1,179 @@
+package board
+
+import (
+	"errors"
+	"fmt"
+	"sync"
+	"sync/atomic"
+
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/physic"
+)
+
+// Errors of a transfer. On a real bus nothing is left to match but their words: periph's sysfs-i2c wraps the kernel's
+// error number with %v. Numbers by the kernel's "I2C/SMBUS Fault Codes".
+var (
+	ErrAbsent   = errors.New("sysfs-i2c: no such device or address") // ENXIO: nobody at the address
+	ErrNACK     = errors.New("sysfs-i2c: remote I/O error")          // EREMOTEIO: not acknowledged
+	ErrBusStuck = errors.New("sysfs-i2c: connection timed out")      // ETIMEDOUT: a line held low
+)
+
+var (
+	errAddress    = errors.New("sysfs-i2c: invalid address")
+	errSpeedFixed = errors.New("sysfs-i2c: not supported")
+)
+
+// generalCall is the address every chip answers to; resetByte after it resets them.
+const (
+	generalCall = 0x00
+	resetByte   = 0x06
+)
+
+// Bus is an I2C bus with chips on it, as Linux shows it through periph. Transfers take no time. Its methods may be
+// called from any goroutine; Tx and the chips' Start and Result from one at a time.
+type Bus struct {
+	clock   Clock
+	trouble atomic.Bool // some fault below is set
+
+	mu        sync.Mutex
+	chips     [128]*Chip
+	nack      [128]int // transfers still to refuse; below 0: until cleared
+	stuck     bool
+	transfers uint64
+}
+
+var _ i2c.Bus = (*Bus)(nil)
+
+// NewBus puts chips on a bus. Two at one address are a mistake of the caller.
+func NewBus(clock Clock, chips ...*Chip) *Bus {
+	b := &Bus{clock: clock}
+	for _, c := range chips {
+		if b.chips[c.addr] != nil {
+			panic(fmt.Sprintf("bug: two chips at address %#x", c.addr))
+		}
+		b.chips[c.addr] = c
+		c.bus = b
+	}
+	return b
+}
+
+// String names the bus.
+func (b *Bus) String() string { return "simulated I2C" }
+
+// SetSpeed fails as it does on Linux, where the device tree sets the speed.
+func (b *Bus) SetSpeed(physic.Frequency) error { return errSpeedFixed }
+
+// Tx writes w to the chip at addr, then reads r from it, as one transfer. Its errors are worded as sysfs-i2c's.
+func (b *Bus) Tx(addr uint16, w, r []byte) error {
+	if addr >= 128 {
+		return errAddress
+	}
+	if len(w) == 0 && len(r) == 0 {
+		return nil
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.transfers++
+	if b.trouble.Load() {
+		if err := b.refusal(addr); err != nil {
+			return err
+		}
+	}
+	if addr == generalCall {
+		return b.callAll(w, r)
+	}
+	c := b.chips[addr]
+	if c == nil || !c.present() {
+		return ErrAbsent
+	}
+	c.transfer(b.clock.Now(), w, r)
+	return nil
+}
+
+// callAll does a general call: any chip's acknowledge is one, 06h resets them, everything else is ignored. There is no
+// reading from all at once.
+func (b *Bus) callAll(w, r []byte) error {
+	if len(r) > 0 {
+		return ErrAbsent
+	}
+	answered := false
+	for _, c := range b.chips {
+		if c == nil || !c.present() {
+			continue
+		}
+		answered = true
+		if w[0] == resetByte {
+			c.powerOn()
+		}
+	}
+	if !answered {
+		return ErrAbsent
+	}
+	return nil
+}
+
+// NACK makes the next n transfers with an address go unacknowledged, counting one written and read in one go once; n
+// below 0 until further notice, n = 0 ends it.
+func (b *Bus) NACK(addr uint16, n int) {
+	if addr >= 128 {
+		panic(fmt.Sprintf("bug: I2C address %#x: want 0 to 0x7f", addr))
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.nack[addr] = n
+	b.noteTrouble()
+}
+
+// Stick holds a bus line low, so that every transfer times out, or lets go of it.
+func (b *Bus) Stick(stuck bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.stuck = stuck
+	b.noteTrouble()
+}
+
+// Transfers gives the number of transfers tried so far.
+func (b *Bus) Transfers() uint64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.transfers
+}
+
+// refuse is refusal for a chip that is spoken to without Tx.
+func (b *Bus) refuse(addr uint16) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.refusal(addr)
+}
+
+// refusal gives the error of a transfer that a bus fault prevents, nil if none does. b.mu is held.
+func (b *Bus) refusal(addr uint16) error {
+	if b.stuck {
+		return ErrBusStuck
+	}
+	if b.nack[addr] == 0 {
+		return nil
+	}
+	if b.nack[addr] > 0 {
+		b.nack[addr]--
+		b.noteTrouble()
+	}
+	return ErrNACK
+}
+
+// noteTrouble keeps the flag that lets a healthy bus skip the rest. b.mu is held.
+func (b *Bus) noteTrouble() {
+	trouble := b.stuck
+	for _, n := range b.nack {
+		trouble = trouble || n != 0
+	}
+	b.trouble.Store(trouble)
+}
+
+// present reports whether the chip answers to its address.
+func (c *Chip) present() bool {
+	if c.changed.Load() {
+		c.takeFaults()
+	}
+	return !c.faults.absent
+}
