@@ -1,0 +1,165 @@
+package sim
+
+import (
+	"time"
+
+	"liftbank/sim/scenario"
+)
+
+// verdict is what a definition says at an instant.
+type verdict uint8
+
+const (
+	no verdict = iota
+	yes
+	unknown // nothing at this instant bears on it: it stays as it was
+)
+
+func yesIf(b bool) verdict {
+	if b {
+		return yes
+	}
+	return no
+}
+
+// definition says what must be physically so for a finding to be true.
+type definition struct {
+	finding  string
+	what     string // the definition
+	why      string // its reason
+	prompt   bool   // judged at each tick of a run and at each event, else once a minute
+	follows  []string
+	subjects func(*Unit) []string // nil: the unit, with an empty name
+	judge    func(u *Unit, subject int) verdict
+}
+
+// slot is one definition for one subject.
+type slot struct {
+	Condition
+	def     *definition
+	subject int
+	until   time.Duration // when it last stopped being so
+}
+
+func slotsOf(u *Unit) []slot {
+	var slots []slot
+	for i := range definitions {
+		d := &definitions[i]
+		names := []string{""}
+		if d.subjects != nil {
+			names = d.subjects(u)
+		}
+		for k, name := range names {
+			slots = append(slots, slot{Condition: Condition{Finding: d.finding, Subject: name, First: -1}, def: d, subject: k, until: -1})
+		}
+	}
+	return slots
+}
+
+// judge brings the conditions up to date: the prompt ones, and if all is set the others too. A new minute is one.
+func (u *Unit) judge(all, minute bool) {
+	if minute {
+		u.remember()
+	}
+	for i := range u.story.slots {
+		if s := &u.story.slots[i]; all || s.def.prompt {
+			s.take(s.def.judge(u, s.subject), u.tickAt)
+		}
+	}
+	if !all {
+		return
+	}
+	for i := range u.story.slots {
+		if s := &u.story.slots[i]; s.Active {
+			s.Cause = !u.explained(s.def)
+		}
+	}
+}
+
+// take takes a verdict of the instant at.
+func (s *slot) take(v verdict, at time.Duration) {
+	if v == unknown || (v == yes) == s.Active {
+		return
+	}
+	s.Active, s.Since = v == yes, at
+	if !s.Active {
+		s.until = at
+		return
+	}
+	if s.First < 0 {
+		s.First = at
+	}
+}
+
+// lately is how long a cause explains what it brought about after it has ended: a bank that lived without its feed for days
+// is not full again sooner.
+const lately = 7 * 24 * time.Hour
+
+// explained reports whether something else that is or lately was so brings this about.
+func (u *Unit) explained(d *definition) bool {
+	for _, name := range d.follows {
+		for i := range u.story.slots {
+			s := &u.story.slots[i]
+			if s.Finding == name && (s.Active || (s.until >= 0 && u.tickAt-s.until < lately)) {
+				return true
+			}
+		}
+		if u.faulty(name) {
+			return true
+		}
+	}
+	return false
+}
+
+// faulty reports whether an active fault is the root cause of a finding, even of one that is not so yet.
+func (u *Unit) faulty(finding string) bool {
+	found := false
+	u.faults.each(func(f *scenario.Fault) {
+		for _, name := range scenario.RootFindings(f.Kind) {
+			found = found || name == finding
+		}
+	})
+	return found
+}
+
+// Subjects.
+
+func batteryNames(u *Unit) []string {
+	var names []string
+	for k := range u.sc.Bank.Batteries {
+		names = append(names, u.sc.Bank.Batteries[k].ID)
+	}
+	return names
+}
+
+// jointNames names the links and posts in the order that jointOhm knows them by.
+func jointNames(u *Unit) []string {
+	ids := batteryNames(u)
+	var names []string
+	for k, id := range ids {
+		names = append(names, "positive-post-"+id, "negative-post-"+id)
+		if k+1 < len(ids) {
+			names = append(names, "positive-link-"+id+ids[k+1], "negative-link-"+id+ids[k+1])
+		}
+	}
+	return names
+}
+
+// sensorFaultNames names what each sensor fault of the scenario concerns: a channel, a chip or the bus.
+func sensorFaultNames(u *Unit) []string {
+	var names []string
+	for i := range u.sc.Sensors.Faults {
+		names = append(names, sensorSubject(&u.sc.Sensors.Faults[i]))
+	}
+	return names
+}
+
+func sensorSubject(f *scenario.SensorFault) string {
+	switch f.Kind {
+	case "chip-silent", "chip-slow":
+		return "chip-" + string(rune('0'+f.Chip))
+	case "bus-stuck":
+		return "bus"
+	}
+	return f.Channel
+}

@@ -1,0 +1,395 @@
+package sim
+
+import (
+	"math"
+	"time"
+
+	"liftbank/sim/bank"
+)
+
+// Limits of the definitions. Where a published figure exists it is named; the rest is common practice, no source.
+const (
+	fullPct       = 97.0               // counts as a full charge
+	fullEvery     = 7 * 24 * time.Hour // IEEE Std 1361 and 937 practice: at least every 7 to 14 days in partial charge (from memory)
+	lowBankPct    = 60.0
+	lowBankFor    = 3 * 24 * time.Hour
+	lowRestedV    = 12.4 // 25 °C: charge before test if under (service manuals)
+	restedAfterS  = 3600
+	balanceFall   = 3.0  // % SoC over storyDays-1 working days
+	balanceUnder  = 90.0 // %: a fall from a full charge to just under it is no loss
+	unevenRatio   = 1.10 // a battery's share over an even one
+	unevenAh      = 1.0
+	linkOhm       = 1.5e-3    // two joints and a cable
+	postOhm       = 0.1 / 120 // 0.1 V a connection (drop-testing practice) at 120 A
+	motorDropV    = 0.5       // starting circuit, total (voltage drop guide, 2024)
+	tiredPart     = 0.8       // replace at capacity under 80 % (US Bureau of Reclamation storage battery guide; IEEE Std 450)
+	failedPart    = 0.6       // fails the half-CCA load test
+	circulatingA  = 0.3
+	circulatingS  = 2 * 3600
+	seriesV       = 18.0
+	overrunS      = 5.0
+	longestRun    = 45 * time.Second
+	hungryFactor  = 1.2
+	starvedFactor = 0.8
+	deadS         = 0.3
+	strayS        = 1.5  // longer than a motor takes to stop
+	parkedPart    = 0.25 // of the rated capacity in parkedDays
+	parkedDays    = 14
+	freezeMarginC = 3.0
+	hotC          = 50.0
+	weakPart      = 0.6 // of what would be accepted
+	weakLeastA    = 5.0
+	highMarginV   = 0.1
+	highS         = 60.0
+	startGraceS   = 10.0
+)
+
+// definitions is the one place that says what each finding physically is. In order of scenario.Findings.
+var definitions = []definition{
+	{
+		finding: "feed-lost", prompt: true,
+		what: "wake line on for longer than the converter takes to start, and nothing comes out of it that reaches the bank; " +
+			"stays so while the wake line is off",
+		why: "with the wake line off nobody can tell, and nothing has been mended",
+		judge: func(u *Unit, _ int) verdict {
+			src := u.feed.Source(u.bank.Battery(0).TempC())
+			switch {
+			case src.On && src.Joined:
+				return no
+			case u.feed.WakeLine() && u.story.wakeS > u.sc.Feed.StartDelay.Duration().Seconds()+startGraceS:
+				return yes
+			}
+			return unknown
+		},
+	},
+	{
+		finding: "feed-weak", follows: []string{"series-wired", "reversed"},
+		what:  "the bank takes under 60 % of what it would take at this instant from the same converter through a sound feed path, and that would be over 5 A",
+		why:   "only then does the path hold back what the bank wants; a full bank tells nothing",
+		judge: func(u *Unit, _ int) verdict { return u.judgeWeak() },
+	},
+	{
+		finding: "feed-high",
+		what:    "charge voltage at the posts over the upper absorption voltage of the chemistry, temperature compensated, by 0.1 V for a minute",
+		why:     "14.8 V flooded and AGM, 14.4 V gel, -24 mV/°C (handbooks, from memory)",
+		judge: func(u *Unit, _ int) verdict {
+			if u.bank.Flow.FeedA <= 0 {
+				return unknown
+			}
+			return yesIf(u.story.highS >= highS)
+		},
+	},
+	{
+		finding: "bank-low",
+		follows: []string{"feed-lost", "feed-weak", "bank-undercharged", "balance-negative", "parked-drain", "battery-failed", "motor-stuck"},
+		what:    "mean rested voltage of the batteries, at 25 °C, under 12.4 V with nothing on for an hour",
+		why:     "the service threshold of service manuals; with current flowing the bank is not at rest, and it stays as it was",
+		judge: func(u *Unit, _ int) verdict {
+			if u.restedS() < restedAfterS {
+				return unknown
+			}
+			return yesIf(u.bankRestedV() < lowRestedV)
+		},
+	},
+	{
+		finding: "bank-undercharged", follows: []string{"feed-lost", "feed-weak", "balance-negative", "parked-drain", "motor-stuck"},
+		what: "a battery without a dead cell has not reached 97 % for 7 days, or the bank has been under 60 % for 3 days",
+		why:  "partial state of charge practice: full at least every 7 to 14 days",
+		judge: func(u *Unit, _ int) verdict {
+			starved := u.tickAt-u.story.lastBank >= lowBankFor
+			for k := range u.bank.Batteries() {
+				starved = starved || (!u.deadCell(k) && u.tickAt-u.story.lastFull[k] >= fullEvery)
+			}
+			return yesIf(starved)
+		},
+	},
+	{
+		finding: "balance-negative", follows: []string{"feed-lost", "feed-weak", "parked-drain", "battery-failed"},
+		what: "the bank's charge at midnight after working days fell by 3 % or more over three of them, to under 90 %",
+		why:  "a trend over days of duty; parked days and the first days after a full charge say nothing",
+		judge: func(u *Unit, _ int) verdict {
+			s := &u.story
+			if s.known < storyDays {
+				return unknown
+			}
+			return yesIf(s.midnights[storyDays-1]-s.midnights[0] >= balanceFall && s.midnights[0] < balanceUnder)
+		},
+	},
+	{
+		finding: "share-uneven", follows: []string{"link-resistive", "battery-tired", "battery-failed"}, subjects: batteryNames,
+		what: "in yesterday's runs this battery gave 1.10 times an even share or more, of 1 Ah or more",
+		why:  "same-post leads with 0.5 mΩ patches give 1.10 (solved by hand and by a circuit simulator)",
+		judge: func(u *Unit, k int) verdict {
+			sum := 0.0
+			for j := range u.bank.Batteries() {
+				sum += u.story.outDayAh[j]
+			}
+			if sum < unevenAh || u.bank.Batteries() == 1 {
+				return unknown
+			}
+			even := sum / float64(u.bank.Batteries())
+			return yesIf(u.story.outDayAh[k] >= float64(unevenRatio*even))
+		},
+	},
+	{
+		finding: "link-resistive", subjects: jointNames,
+		what: "a link over 1.5 mΩ, or a joint at a post over 0.83 mΩ",
+		why:  "0.1 V a connection at 120 A (drop-testing practice); a link is two connections and a cable",
+		judge: func(u *Unit, j int) verdict {
+			ohm, limit := u.joint(j)
+			return yesIf(ohm > limit)
+		},
+	},
+	{
+		finding: "battery-tired", subjects: batteryNames,
+		what: "cold cranking capability or capacity under 80 % of rated, not under 60 %",
+		why:  "replace at capacity under 80 % (storage battery guides, IEEE Std 450)",
+		judge: func(u *Unit, k int) verdict {
+			part := u.soundPart(k)
+			return yesIf(part < tiredPart && part >= failedPart)
+		},
+	},
+	{
+		finding: "battery-failed", subjects: batteryNames,
+		what:  "cold cranking capability or capacity under 60 % of rated, or a dead cell",
+		why:   "fails the half-CCA load test at every temperature",
+		judge: func(u *Unit, k int) verdict { return yesIf(u.soundPart(k) < failedPart) },
+	},
+	{
+		finding: "circulating", follows: []string{"battery-failed", "battery-tired"},
+		what: "after two hours with nothing on, half the sum of the batteries' currents without sign is 0.3 A or more over the drain",
+		why:  "batteries of one charge settle within that; 0.3 A is 7 Ah a day",
+		judge: func(u *Unit, _ int) verdict {
+			if u.restedS() < circulatingS {
+				return unknown
+			}
+			sum := -u.drainA
+			for k := range u.bank.Batteries() {
+				sum += math.Abs(u.bank.Flow.CurrentA[k])
+			}
+			return yesIf(sum/2 >= circulatingA)
+		},
+	},
+	{
+		finding: "series-wired",
+		what:    "batteries in series and over 18 V across the bank",
+		why:     "no 12 V bank is ever charged to that",
+		judge: func(u *Unit, _ int) verdict {
+			wired := u.bank.Wiring().Layout == bank.SeriesPairs
+			return yesIf(wired && u.bank.Flow.PositiveV[u.bank.Batteries()-1]-u.bank.Flow.NegativeV[0] > seriesV)
+		},
+	},
+	{
+		finding: "reversed", subjects: batteryNames,
+		what:  "a battery clamped the wrong way round",
+		why:   "by itself",
+		judge: func(u *Unit, k int) verdict { return yesIf(u.bank.Wiring().Reversed[k]) },
+	},
+	{
+		finding: "motor-overrun", prompt: true, follows: []string{"series-wired"},
+		what: "in this run 5 s against the relief valve, or 45 s in all; ends with a run without",
+		why:  "an operator lets go when the platform stops; a lift takes 8 to 14 s",
+		judge: func(u *Unit, _ int) verdict {
+			switch {
+			case u.story.reliefS >= overrunS || (u.joined && u.count.thisRun >= longestRun):
+				return yes
+			case u.joined && u.count.thisRun < time.Duration(overrunS*float64(time.Second)):
+				return unknown // this run may still become one
+			case u.joined:
+				return no
+			}
+			return unknown
+		},
+	},
+	{
+		finding: "motor-hungry",
+		what:    "the pump takes over 1.2 times a sound one's torque",
+		why:     "the same lift, oil and voltage cost 20 % more current; that is more than load or cold explain after correction",
+		judge:   func(u *Unit, _ int) verdict { return yesIf(u.motor.Torque() > hungryFactor) },
+	},
+	{
+		finding: "motor-starved",
+		what:    "the pump takes under 0.8 times a sound one's torque",
+		why:     "as motor-hungry, the other way: a worn pump or a relief valve that opens early",
+		judge:   func(u *Unit, _ int) verdict { return yesIf(u.motor.Torque() < starvedFactor) },
+	},
+	{
+		finding: "motor-stuck", prompt: true,
+		what:  "motor current with no command for 1.5 s",
+		why:   "a sound motor's circuit opens with the command",
+		judge: func(u *Unit, _ int) verdict { return yesIf(u.joined && u.story.strayS >= strayS) },
+	},
+	{
+		finding: "motor-dead", prompt: true, follows: []string{"bank-low", "battery-failed", "reversed"},
+		what: "command for 0.3 s with no motor current; ends with a command that draws current",
+		why:  "inrush comes within milliseconds; breaker, disconnect or contactor is open",
+		judge: func(u *Unit, _ int) verdict {
+			switch {
+			case u.story.deadS >= deadS:
+				return yes
+			case u.command && u.bank.Flow.LoadA > flowingA:
+				return no
+			}
+			return unknown
+		},
+	},
+	{
+		finding: "motor-drop",
+		what:    "load leads with contactor, breaker and disconnect drop over 0.5 V at the rated run current",
+		why:     "starting circuit, total (voltage drop guide)",
+		judge: func(u *Unit, _ int) verdict {
+			w := u.bank.Wiring()
+			return yesIf((w.LoadPositive.Ohm+w.LoadNegative.Ohm)*u.sc.Motor.RunA > motorDropV)
+		},
+	},
+	{
+		finding: "parked-drain",
+		what:    "board and whatever else is left on would take a quarter of the rated capacity in 14 days",
+		why:     "a fortnight is an ordinary stand; a quarter is what stands between full and 12.4 V",
+		judge: func(u *Unit, _ int) verdict {
+			return yesIf(u.drainA*24*parkedDays > parkedPart*u.ratedAh())
+		},
+	},
+	{
+		finding: "freeze-risk", subjects: batteryNames,
+		follows: []string{"bank-low", "bank-undercharged", "feed-lost", "feed-weak", "parked-drain", "battery-failed", "balance-negative"},
+		what:    "a battery within 3 °C of the freezing point of its electrolyte at its true charge",
+		why:     "storage tables of a vehicle manual and US Army TM-5-1185, the warmer of the published sets",
+		judge: func(u *Unit, k int) verdict {
+			b := u.bank.Battery(k)
+			return yesIf(b.TempC() <= freezingC(b.SoCPct())+freezeMarginC)
+		},
+	},
+	{
+		finding: "hot", subjects: batteryNames, follows: []string{"feed-high", "battery-failed"},
+		what:  "a battery over 50 °C",
+		why:   "charging is stopped there (common practice, no source)",
+		judge: func(u *Unit, k int) verdict { return yesIf(u.bank.Battery(k).TempC() > hotC) },
+	},
+	{
+		finding: "service-due",
+		what:    "lift cycles or motor hours at or over the lift's interval",
+		why:     "the lift maker's manual, as configured",
+		judge: func(u *Unit, _ int) verdict {
+			s := &u.sc.Service
+			return yesIf((s.LiftCycles > 0 && u.liftCycles() >= uint64(s.LiftCycles)) ||
+				(s.MotorHours > 0 && u.count.runTime.Hours() >= s.MotorHours))
+		},
+	},
+	{
+		finding: "sense-fault", subjects: sensorFaultNames,
+		what: "a fault of a channel, a converter chip or the bus is active",
+		why:  "by itself",
+		judge: func(u *Unit, i int) verdict {
+			return yesIf(u.sensorFault(i) && u.sc.Sensors.Faults[i].Kind != "clock-unset")
+		},
+	},
+	{
+		finding: "clock-unsure",
+		what:    "the board does not know the wall time",
+		why:     "by itself",
+		judge: func(u *Unit, _ int) verdict {
+			for i := range u.sc.Sensors.Faults {
+				if u.sc.Sensors.Faults[i].Kind == "clock-unset" && u.sensorFault(i) {
+					return yes
+				}
+			}
+			return no
+		},
+	},
+}
+
+// deadCell reports whether a battery has a cell that gives nothing.
+func (u *Unit) deadCell(k int) bool {
+	return u.story.ageing[k].ShortedCells > 0 || u.story.ageing[k].OpenCell
+}
+
+// soundPart gives the smaller of capability and capacity over rated; 0 with a dead cell.
+func (u *Unit) soundPart(k int) float64 {
+	if u.deadCell(k) {
+		return 0
+	}
+	b := &u.sc.Bank.Batteries[k]
+	return min(u.story.crankingA[k]/b.RatedCCA, u.bank.Battery(k).CapacityAh()/b.RatedAh)
+}
+
+// restedPerC is the change of a 12 V battery's rested voltage per °C at one charge: six times 0.2 mV (thermodynamic, from
+// memory; published sheets have 3 mV).
+const restedPerC = 0.0012
+
+// bankRestedV gives the mean rested voltage of the batteries, brought to 25 °C.
+func (u *Unit) bankRestedV() float64 {
+	sum := 0.0
+	for k := range u.bank.Batteries() {
+		b := u.bank.Battery(k)
+		sum += b.RestedOCV() + float64(restedPerC*(25-b.TempC()))
+	}
+	return sum / float64(u.bank.Batteries())
+}
+
+// joint gives the resistance of a link or post, in the order of jointNames, and its limit, in ohms.
+func (u *Unit) joint(j int) (ohm, limit float64) {
+	w, k := u.bank.Wiring(), j/4
+	switch j % 4 {
+	case 0:
+		return w.PositivePost[k], postOhm
+	case 1:
+		return w.NegativePost[k], postOhm
+	case 2:
+		return w.PositiveLink[k], linkOhm
+	}
+	return w.NegativeLink[k], linkOhm
+}
+
+// highLimitV gives the charge voltage at the posts that is too high for the bank as it is now.
+func (u *Unit) highLimitV() float64 {
+	upper := 14.8
+	for k := range u.sc.Bank.Batteries {
+		if u.sc.Bank.Batteries[k].Chemistry == "gel" {
+			upper = 14.4
+		}
+	}
+	return upper + highMarginV - float64(0.024*(u.bank.Battery(0).TempC()-25))
+}
+
+// judgeWeak solves the same instant with a sound feed path and compares.
+func (u *Unit) judgeWeak() verdict {
+	tempC := u.bank.Battery(0).TempC()
+	sound := u.feed.Sound(tempC)
+	if !sound.On || u.joined {
+		return unknown
+	}
+	trial := &u.story.sound
+	*trial = *u.bank
+	w, base := trial.Wiring(), wiringOf(&u.sc)
+	w.FeedPositive, w.FeedNegative = base.FeedPositive, base.FeedNegative
+	if err := trial.SetWiring(w); err != nil {
+		panic("bug: sim: sound feed: " + err.Error())
+	}
+	trial.Solve(sound, u.load())
+	would, does := trial.Flow.FeedA, u.bank.Flow.FeedA
+	if would < weakLeastA {
+		return unknown
+	}
+	if !u.feed.Source(tempC).Joined || u.feed.Phase() == bank.FeedOff || does <= 0 {
+		return no // that is a lost feed
+	}
+	return yesIf(does < float64(weakPart*would))
+}
+
+// freezing is the freezing point over charge: specific gravities 1.265, 1.225, 1.190, 1.155 and 1.120 at 100 to 0 % (Battery
+// Council scale), and their freezing points from a vehicle manual's storage table and US Army TM-5-1185.
+var freezing = [...]float64{-10.7, -16.2, -24.8, -37.2, -59.4}
+
+// freezingC gives the freezing point of the electrolyte in °C at a charge of 0 to 100 %.
+func freezingC(socPct float64) float64 {
+	at := max(0, min(socPct/25, float64(len(freezing)-1)))
+	k := min(int(at), len(freezing)-2)
+	return freezing[k] + float64((freezing[k+1]-freezing[k])*(at-float64(k)))
+}
+
+// sensorFault reports whether sensor fault i is active.
+func (u *Unit) sensorFault(i int) bool {
+	f := &u.sc.Sensors.Faults[i]
+	return u.tickAt >= f.At.Duration() && u.tickAt < f.Until()
+}

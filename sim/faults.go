@@ -1,0 +1,196 @@
+package sim
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"liftbank/sim/bank"
+	"liftbank/sim/cell"
+	"liftbank/sim/scenario"
+)
+
+// boardDrainA is what the monitor board itself takes from the bank all the time (common practice, no source).
+const boardDrainA = 0.015
+
+// change is a fault's beginning or end.
+type change struct {
+	at    time.Duration
+	fault int
+	on    bool
+}
+
+// ofSensor marks a change of a sensor fault.
+const ofSensor = -1
+
+// wrong is what the active faults add up to, besides the wiring.
+type wrong struct {
+	feed                                                       bank.FeedFault
+	contactorDead, contactorStuck, breakerOpen, disconnectOpen bool
+	torque                                                     float64
+	drainA                                                     float64
+}
+
+// faults is the scenario's faults over time.
+type faults struct {
+	all     []scenario.Fault
+	changes []change // in time order
+	next    int
+	active  uint64 // bit i: fault i; a scenario has at most 64
+	now     wrong
+}
+
+func newFaults(sc *scenario.Scenario) faults {
+	f := faults{all: sc.Faults}
+	for i := range f.all {
+		f.changes = append(f.changes, change{f.all[i].At.Duration(), i, true})
+		if until := f.all[i].Until(); until != never {
+			f.changes = append(f.changes, change{until, i, false})
+		}
+	}
+	for i := range sc.Sensors.Faults { // they change nothing here, but the truth about them is to change on time
+		x := &sc.Sensors.Faults[i]
+		f.changes = append(f.changes, change{at: x.At.Duration(), fault: ofSensor}, change{at: x.Until(), fault: ofSensor})
+	}
+	slices.SortStableFunc(f.changes, func(a, b change) int {
+		switch {
+		case a.at < b.at:
+			return -1
+		case a.at > b.at:
+			return 1
+		}
+		return 0
+	})
+	f.now = f.sum()
+	return f
+}
+
+// nextAt gives the time of the next change, or never.
+func (f *faults) nextAt() time.Duration {
+	if f.next >= len(f.changes) {
+		return never
+	}
+	return f.changes[f.next].at
+}
+
+// take carries out one change due at or before `at` and reports whether there was one.
+func (f *faults) take(at time.Duration) bool {
+	if f.nextAt() > at {
+		return false
+	}
+	c := f.changes[f.next]
+	f.next++
+	if c.fault != ofSensor {
+		f.active &^= 1 << c.fault
+		if c.on {
+			f.active |= 1 << c.fault
+		}
+		f.now = f.sum()
+	}
+	return true
+}
+
+// lookAhead gives a copy whose future can be tried.
+func (f *faults) lookAhead() faults { return *f }
+
+// contacts gives what the faults do to contacts.
+func (f *faults) contacts() (wakeBroken, disconnectOpen bool) {
+	return f.now.feed.WakeBroken, f.now.disconnectOpen
+}
+
+// each calls visit with every active fault.
+func (f *faults) each(visit func(*scenario.Fault)) {
+	for i := range f.all {
+		if f.active&(1<<i) != 0 {
+			visit(&f.all[i])
+		}
+	}
+}
+
+// sum adds up the active faults.
+func (f *faults) sum() wrong {
+	w := wrong{torque: 1}
+	f.each(func(x *scenario.Fault) {
+		switch x.Kind {
+		case "feed-unplugged":
+			w.feed.Unplugged = true
+		case "converter-dead":
+			w.feed.Dead = true
+		case "charge-breaker-open":
+			w.feed.BreakerOpen = true
+		case "wake-broken":
+			w.feed.WakeBroken = true
+		case "feed-cable-resistive":
+			w.feed.CableOhm += x.Mohm / 1000
+		case "feed-stuck-high":
+			w.feed.StuckV = math.Max(w.feed.StuckV, x.Volt)
+		case "contactor-stuck":
+			w.contactorStuck = true
+		case "contactor-dead":
+			w.contactorDead = true
+		case "motor-breaker-open":
+			w.breakerOpen = true
+		case "disconnect-open":
+			w.disconnectOpen = true
+		case "pump-dragging", "pump-worn":
+			w.torque *= x.Factor
+		case "drain":
+			w.drainA += x.Amp
+		}
+	})
+	return w
+}
+
+// wire adds a fault's resistance to the wiring; k is its battery.
+func wire(w *bank.Wiring, x *scenario.Fault, k int) {
+	ohm := x.Mohm / 1000
+	positive := x.Side == "positive"
+	pick := func(p, n *float64) *float64 {
+		if positive {
+			return p
+		}
+		return n
+	}
+	switch x.Kind {
+	case "link-resistive":
+		*pick(&w.PositiveLink[k], &w.NegativeLink[k]) += ohm
+	case "link-open":
+		*pick(&w.PositiveLink[k], &w.NegativeLink[k]) = bank.OpenOhm
+	case "post-resistive":
+		*pick(&w.PositivePost[k], &w.NegativePost[k]) += ohm
+	case "feed-lead-resistive":
+		*pick(&w.FeedPositive.Ohm, &w.FeedNegative.Ohm) += ohm
+	case "load-lead-resistive":
+		*pick(&w.LoadPositive.Ohm, &w.LoadNegative.Ohm) += ohm
+	}
+}
+
+// applyFaults brings everything to what the active faults make of it.
+func (u *Unit) applyFaults() {
+	w := wiringOf(&u.sc)
+	var ageing [MaxBatteries]cell.Ageing
+	for k := range u.sc.Bank.Batteries {
+		ageing[k] = ageingOf(u.sc.Bank.Batteries[k].Ageing)
+	}
+	u.faults.each(func(x *scenario.Fault) {
+		k := max(0, u.sc.Bank.Index(x.Battery))
+		wire(&w, x, k)
+		if x.Kind == "battery-aged" {
+			ageing[k] = ageingOf(x.Ageing)
+		}
+	})
+	if err := u.bank.SetWiring(w); err != nil {
+		panic(fmt.Sprintf("bug: sim: faults: %v", err)) // the scenario was checked
+	}
+	for k := range u.bank.Batteries() {
+		if ageing[k] != u.story.ageing[k] {
+			u.story.ageing[k] = ageing[k]
+			u.bank.Battery(k).SetAgeing(ageing[k])
+			u.story.assess(u, k)
+		}
+	}
+	u.feed.SetFault(u.faults.now.feed)
+	u.motor.SetTorque(u.faults.now.torque)
+	u.drainA = boardDrainA + u.faults.now.drainA
+}

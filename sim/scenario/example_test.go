@@ -1,0 +1,17 @@
+package scenario_test
+
+import (
+	"fmt"
+
+	"liftbank/sim/scenario"
+)
+
+func ExampleParse() {
+	_, err := scenario.Parse("unit.yaml", []byte("days: 2\nbank:\n  batteries:\n    - {id: a, rated_ah: -3}\nfaults:\n  - {kind: feed-unplugged, at: 5d}\n"))
+	fmt.Println(err)
+	sc, err := scenario.Parse("unit.yaml", []byte("days: 2\nfaults:\n  - {kind: feed-unplugged, at: 1d6h}\n"))
+	fmt.Println(sc.Name, sc.Length(), sc.Faults[0].Kind, sc.Faults[0].At, err)
+	// Output:
+	// unit.yaml:4: bank.batteries[0].rated_ah: "-3": want 20 to 400
+	// unit 48h0m0s feed-unplugged 1d6h0m0s <nil>
+}

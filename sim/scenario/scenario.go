@@ -1,0 +1,209 @@
+package scenario
+
+import (
+	"time"
+
+	"liftbank/sim/cell"
+)
+
+// Scenario is one unit's story. Field comments give unit, default and meaning; the `want` tag is the accepted range, which
+// error messages quote.
+type Scenario struct {
+	Name        string    `yaml:"name"`                              // default: the file's name
+	Description string    `yaml:"description"`                       // one line
+	Days        float64   `yaml:"days" want:"0.01 to 4000"`          // length of the run, 1
+	Start       time.Time `yaml:"start"`                             // the unit's local time, written as UTC; whole seconds; 2025-03-03T05:00:00Z, a Monday
+	Seed        uint64    `yaml:"seed" want:"0 to 9007199254740992"` // of duty, weather and sensor noise, 1
+	Bank        Bank      `yaml:"bank"`
+	Feed        Feed      `yaml:"feed"`
+	Motor       Motor     `yaml:"motor"`
+	Duty        Duty      `yaml:"duty"`
+	Weather     Weather   `yaml:"weather"`
+	Sensors     Sensors   `yaml:"sensors"`
+	Service     Service   `yaml:"service"`
+	Faults      []Fault   `yaml:"faults"`
+	Expect      []string  `yaml:"expect"` // findings that this story brings about, by name
+}
+
+// Length gives the length of the run.
+func (s *Scenario) Length() time.Duration { return time.Duration(s.Days * float64(24*time.Hour)) }
+
+// Bank is the batteries and their wiring.
+type Bank struct {
+	Layout    string    `yaml:"layout" want:"one of parallel, series-pairs"` // parallel
+	Batteries []Battery `yaml:"batteries"`                                   // 1 to 4; default: a and b, flooded, 100 Ah, 950 A
+	Wiring    Wiring    `yaml:"wiring"`
+}
+
+// Index gives the place of the battery with this id, or -1.
+func (b *Bank) Index(id string) int {
+	for k := range b.Batteries {
+		if b.Batteries[k].ID == id {
+			return k
+		}
+	}
+	return -1
+}
+
+// Battery is one 12 V block at the start.
+type Battery struct {
+	ID        string         `yaml:"id" want:"one of a, b, c, d"`
+	Chemistry cell.Chemistry `yaml:"chemistry" want:"one of flooded, agm, gel"` // flooded
+	RatedAh   float64        `yaml:"rated_ah" want:"20 to 400"`                 // at the 20 h rate, 100
+	RatedCCA  float64        `yaml:"rated_cca" want:"100 to 2000"`              // A, SAE J537, 950
+	SoCPct    float64        `yaml:"soc_pct" want:"0 to 100"`                   // 100
+	Reversed  bool           `yaml:"reversed"`                                  // clamped the wrong way round
+	Ageing    Ageing         `yaml:"ageing"`
+}
+
+// Ageing is how far a battery has gone.
+type Ageing struct {
+	LostCapacityPct     float64 `yaml:"lost_capacity_pct" want:"0 to 95"`      // of the rated capacity
+	RaisedResistancePct float64 `yaml:"raised_resistance_pct" want:"0 to 900"` // over a new battery's
+	SulphationPct       float64 `yaml:"sulphation_pct" want:"0 to 90"`
+	ShortedCells        int     `yaml:"shorted_cells" want:"0 to 5"`
+	OpenCell            bool    `yaml:"open_cell"`
+}
+
+// Wiring is the copper. Lists give the same value to all links or posts when they hold one number.
+type Wiring struct {
+	PositiveLinkMohm []float64 `yaml:"positive_link_mohm" want:"0 to 1e6"` // a-b, b-c, c-d; 0.5
+	NegativeLinkMohm []float64 `yaml:"negative_link_mohm" want:"0 to 1e6"` // 0.5
+	PositivePostMohm []float64 `yaml:"positive_post_mohm" want:"0 to 1e6"` // 0.1
+	NegativePostMohm []float64 `yaml:"negative_post_mohm" want:"0 to 1e6"` // 0.1
+	FeedLeads        Leads     `yaml:"feed_leads"`                         // diagonal, 2 mΩ each
+	LoadLeads        Leads     `yaml:"load_leads"`                         // diagonal, 1.5 mΩ the positive (with contactor, breaker and disconnect), 1 mΩ the negative
+}
+
+// Leads is the two cables of the feed or of the load. `at` places both: diagonal is the positive on the first battery and
+// the negative on the last, same-post both on the first; positive_at and negative_at place each, and win.
+type Leads struct {
+	At           string  `yaml:"at" want:"one of diagonal, same-post"`
+	PositiveAt   string  `yaml:"positive_at" want:"one of a, b, c, d"`
+	NegativeAt   string  `yaml:"negative_at" want:"one of a, b, c, d"`
+	PositiveMohm float64 `yaml:"positive_mohm" want:"0 to 1e6"`
+	NegativeMohm float64 `yaml:"negative_mohm" want:"0 to 1e6"`
+}
+
+// Feed is the tractor's side and the converter.
+type Feed struct {
+	AlternatorV      float64 `yaml:"alternator_v" want:"12 to 16"`          // at the tractor's battery, 14.0
+	CableMohm        float64 `yaml:"cable_mohm" want:"0 to 2000"`           // tractor to converter and back, 25
+	EfficiencyPct    float64 `yaml:"efficiency_pct" want:"50 to 99"`        // 90
+	PowerW           float64 `yaml:"power_w" want:"20 to 3000"`             // most output, 500
+	LimitA           float64 `yaml:"limit_a" want:"1 to 200"`               // most output, 40
+	MinInputV        float64 `yaml:"min_input_v" want:"8 to 13"`            // 11
+	StartDelay       Span    `yaml:"start_delay" want:"0s to 10m"`          // wake line to output, 5s
+	AbsorptionV      float64 `yaml:"absorption_v" want:"13 to 16"`          // at 25 °C, 14.4
+	FloatV           float64 `yaml:"float_v" want:"12.8 to 15"`             // at 25 °C, 13.6
+	CompensationMVPC float64 `yaml:"compensation_mv_per_c" want:"-50 to 0"` // of the 12 V block, -24
+	TailA            float64 `yaml:"tail_a" want:"0.1 to 50"`               // absorption ends under this, 1
+	TailFor          Span    `yaml:"tail_for" want:"1s to 1d"`              // held so long, 10m
+	AbsorptionMax    Span    `yaml:"absorption_max" want:"1m to 2d"`        // or after this, 4h
+}
+
+// Motor is the pump motor and its breaker.
+type Motor struct {
+	RunA           float64 `yaml:"run_a" want:"20 to 400"`                    // rated load, 25 °C, nominal_v, 120
+	ReliefA        float64 `yaml:"relief_a" want:"20 to 600"`                 // against the relief valve, 160
+	ResistanceMohm float64 `yaml:"resistance_mohm" want:"2 to 200"`           // armature and brushes, 26
+	NominalV       float64 `yaml:"nominal_v" want:"8 to 14"`                  // at the motor, 12.4
+	SpinVPerAs     float64 `yaml:"spin_v_per_as" want:"0.02 to 2"`            // back EMF per ampere over the load's and second, 0.3
+	BreakerA       float64 `yaml:"breaker_a" want:"30 to 500"`                // 150
+	BreakerReset   string  `yaml:"breaker_reset" want:"one of auto, by-hand"` // auto
+	ResetAfter     Span    `yaml:"reset_after" want:"1m to 30d"`              // by-hand: how long it stays open, 1h
+}
+
+// Duty is what is asked of the unit.
+type Duty struct {
+	WorkDays       []string  `yaml:"work_days" want:"one of mon, tue, wed, thu, fri, sat, sun"` // mon to fri; [] for none
+	Depart         Span      `yaml:"depart" want:"0s to 20h"`                                   // first ignition, after midnight, 6h
+	Stops          [2]int    `yaml:"stops" want:"0 to 40"`                                      // a day, from and to, [8, 12]
+	Drive          [2]Span   `yaml:"drive" want:"1m to 8h"`                                     // ignition on, [20m, 45m]
+	Stay           [2]Span   `yaml:"stay" want:"1m to 8h"`                                      // at a stop besides the lifting, [8m, 20m]
+	LiftsPerStop   [2]int    `yaml:"lifts_per_stop" want:"0 to 20"`                             // [1, 3]
+	RunsPerLift    int       `yaml:"runs_per_lift" want:"1 to 10"`                              // powered runs in a lift cycle, 1
+	Up             [2]Span   `yaml:"up" want:"1s to 1m"`                                        // a lift to the end of travel, [8s, 14s]
+	Gap            [2]Span   `yaml:"gap" want:"4s to 1h"`                                       // between runs, [25s, 70s]
+	NudgesPerStop  [2]int    `yaml:"nudges_per_stop" want:"0 to 20"`                            // [0, 2]
+	Nudge          [2]Span   `yaml:"nudge" want:"100ms to 5s"`                                  // [300ms, 1s]
+	EngineAtStops  bool      `yaml:"engine_at_stops"`                                           // ignition stays on at stops, false
+	BusyMonth      int       `yaml:"busy_month" want:"0 to 12"`                                 // 0: no season
+	SeasonSwingPct float64   `yaml:"season_swing_pct" want:"0 to 90"`                           // stops over the mean in the busy month, 0
+	Parked         []Stretch `yaml:"parked"`                                                    // days on which it does not go out
+}
+
+// Stretch is a part of the run.
+type Stretch struct {
+	At  Span `yaml:"at" want:"0s to 4000d"`
+	For Span `yaml:"for" want:"1s to 4000d"`
+}
+
+// Weather is the air around the battery box.
+type Weather struct {
+	MeanC      float64 `yaml:"mean_c" want:"-40 to 50"`     // over the year, 12
+	SeasonC    float64 `yaml:"season_c" want:"0 to 40"`     // warmest day over the mean, 10
+	DayC       float64 `yaml:"day_c" want:"0 to 20"`        // warmest hour over the day's mean, 5
+	SpellC     float64 `yaml:"spell_c" want:"0 to 15"`      // warmer and colder days, 3
+	WarmestDay int     `yaml:"warmest_day" want:"1 to 365"` // of the year, 200
+}
+
+// Service is when the lift wants service; zero: not watched.
+type Service struct {
+	LiftCycles int     `yaml:"lift_cycles" want:"0 to 1e6"`
+	MotorHours float64 `yaml:"motor_hours" want:"0 to 1e5"`
+}
+
+// Fault is something that goes wrong, or is wrong from the start. Which of the values a kind needs is in Kinds.
+type Fault struct {
+	Kind    string  `yaml:"kind"`
+	At      Span    `yaml:"at" want:"0s to 4000d"`  // since the start, 0
+	For     Span    `yaml:"for" want:"0s to 4000d"` // 0: to the end
+	Battery string  `yaml:"battery" want:"one of a, b, c, d"`
+	Side    string  `yaml:"side" want:"one of positive, negative"`
+	Mohm    float64 `yaml:"mohm" want:"0 to 1e6"`
+	Volt    float64 `yaml:"volt" want:"13 to 20"`
+	Amp     float64 `yaml:"amp" want:"0 to 50"`
+	Factor  float64 `yaml:"factor" want:"0.2 to 3"`
+	Hold    Span    `yaml:"hold" want:"1s to 5m"`
+	Ageing  Ageing  `yaml:"ageing"`
+}
+
+// Until gives the time at which the fault ends, or the largest time if it does not.
+func (f *Fault) Until() time.Duration { return until(f.At, f.For) }
+
+func until(at, lasting Span) time.Duration {
+	if lasting == 0 {
+		return 1<<63 - 1
+	}
+	return time.Duration(at + lasting)
+}
+
+// Sensors is how the board errs. It is data only: whoever puts a board in front of the bank applies it.
+type Sensors struct {
+	Errors []SensorError `yaml:"errors"`
+	Faults []SensorFault `yaml:"faults"`
+}
+
+// SensorError is the constant error of one channel, in the channel's own unit (V, A or °C).
+type SensorError struct {
+	Channel     string  `yaml:"channel"` // see Channels; a quantity alone (voltage) stands for all batteries
+	Offset      float64 `yaml:"offset" want:"-100 to 100"`
+	GainPct     float64 `yaml:"gain_pct" want:"-50 to 50"` // reads so much too much
+	NoiseRMS    float64 `yaml:"noise_rms" want:"0 to 100"`
+	DriftPerDay float64 `yaml:"drift_per_day" want:"-10 to 10"`
+}
+
+// SensorFault is a fault of a channel, a converter chip or the bus.
+type SensorFault struct {
+	Kind    string  `yaml:"kind"`
+	At      Span    `yaml:"at" want:"0s to 4000d"`
+	For     Span    `yaml:"for" want:"0s to 4000d"` // 0: to the end
+	Channel string  `yaml:"channel"`
+	Chip    int     `yaml:"chip" want:"0 to 3"`       // number of the converter, in the order of the board's config
+	Value   float64 `yaml:"value" want:"-1e4 to 1e4"` // what the kind needs, in the channel's unit
+	Every   Span    `yaml:"every" want:"1s to 1d"`    // dropouts: one this often
+}
+
+// Until gives the time at which the fault ends, or the largest time if it does not.
+func (f *SensorFault) Until() time.Duration { return until(f.At, f.For) }

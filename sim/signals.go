@@ -1,0 +1,85 @@
+package sim
+
+import (
+	"time"
+
+	"liftbank/sim/duty"
+)
+
+// Signals is what a board could measure, true and without error. Voltages are over the board's ground, which is the
+// negative post of battery a.
+type Signals struct {
+	Battery [MaxBatteries]BatterySignals // in the scenario's order; the rest zero
+
+	FeedV float64 // charger's output, ahead of the charge breaker; with the breaker closed and the charger off it shows the bank
+	FeedA float64 // out of the charger
+	// MotorV is the motor's positive terminal: what is lost in the negative load lead still counts in it. With the contactor
+	// open it shows the back EMF of a motor that runs down.
+	MotorV float64
+	MotorA float64 // into the motor, 0 or more
+
+	AmbientC float64
+
+	WakeLine         bool // ignition as it arrives at the box
+	MotorCommand     bool // contactor coil
+	DisconnectClosed bool
+}
+
+// BatterySignals is what can be measured at one battery. The posts are those in the positive and the negative place: of a
+// battery clamped the wrong way round, PositiveV is the lower.
+type BatterySignals struct {
+	PositiveV, NegativeV float64
+	CurrentA             float64 // into the bank's place: positive charges a battery that is the right way round
+	TempC                float64
+}
+
+// Signals gives the values as of Now. The pointer stays the same and its contents change with AdvanceTo.
+func (u *Unit) Signals() *Signals { return &u.signals }
+
+func (u *Unit) setSignals() {
+	s, flow := &u.signals, &u.bank.Flow
+	for k := range u.bank.Batteries() {
+		s.Battery[k] = BatterySignals{flow.PositiveV[k], flow.NegativeV[k], flow.CurrentA[k], u.bank.Battery(k).TempC()}
+	}
+	s.FeedV, s.FeedA = flow.FeedV, flow.FeedA
+	s.MotorV, s.MotorA = flow.LoadV, flow.LoadA
+	s.AmbientC = u.ambientC
+	s.WakeLine, s.MotorCommand, s.DisconnectClosed = u.feed.WakeLine(), u.command, !u.faults.now.disconnectOpen
+}
+
+// lines is the state of what the contacts depend on.
+type lines struct {
+	wake, command              bool
+	wakeBroken, disconnectOpen bool
+}
+
+func (u *Unit) lines() lines {
+	return lines{u.feed.Wake(), u.command, u.faults.now.feed.WakeBroken, u.faults.now.disconnectOpen}
+}
+
+// contacts gives the levels a board sees.
+func (l lines) contacts() [3]bool {
+	return [3]bool{l.wake && !l.wakeBroken, l.command, !l.disconnectOpen}
+}
+
+// edge takes an edge of the plan and reports whether a contact changed.
+func (l *lines) edge(e duty.Edge) bool {
+	before := l.contacts()
+	switch e.Line {
+	case duty.Wake:
+		l.wake = e.On
+	case duty.Motor:
+		l.command = e.On
+	}
+	return l.contacts() != before
+}
+
+// set takes a change of faults and reports whether a contact changed.
+func (l *lines) set(wakeBroken, disconnectOpen bool) bool {
+	before := l.contacts()
+	l.wakeBroken, l.disconnectOpen = wakeBroken, disconnectOpen
+	return l.contacts() != before
+}
+
+// never is a time that does not come.
+const never = time.Duration(1<<63 - 1)

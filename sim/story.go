@@ -1,0 +1,168 @@
+package sim
+
+import (
+	"time"
+
+	"liftbank/sim/bank"
+	"liftbank/sim/cell"
+)
+
+// counters is what the unit did, exactly.
+type counters struct {
+	commands uint64 // lift button pressed
+	runs     uint64 // motor circuit closed
+	runTime  time.Duration
+	thisRun  time.Duration // circuit closed in this run
+}
+
+// storyDays is how many midnights are remembered.
+const storyDays = 4
+
+// story is what conditions need to know of the past: a few figures, however long the run.
+type story struct {
+	ageing    [MaxBatteries]cell.Ageing // as set
+	crankingA [MaxBatteries]float64     // of that ageing
+	restS     float64                   // nothing but the drain on the bank
+	wakeS     float64                   // ignition at the box without a break
+	reliefS   float64                   // on the relief valve in this run
+	deadS     float64                   // command without current, since the last press
+	strayS    float64                   // current without command
+	highS     float64                   // charge voltage over the limit
+
+	lastFull  [MaxBatteries]time.Duration // true SoC at 97 % or more
+	lastBank  time.Duration               // bank SoC at 60 % or more
+	outAh     [MaxBatteries]float64       // by motor runs, since midnight
+	outDayAh  [MaxBatteries]float64       // the day before
+	midnights [storyDays]float64          // bank SoC at the last midnights that followed a day with runs, newest first
+	known     int                         // how many of them
+	runsThen  uint64                      // motor runs at the last midnight
+	sound     bank.Bank                   // the bank with a sound feed path, for what it would accept
+
+	slots []slot
+	shown []Condition
+}
+
+func newStory(u *Unit) story {
+	s := story{}
+	for k := range u.bank.Batteries() {
+		s.ageing[k] = ageingOf(u.sc.Bank.Batteries[k].Ageing)
+		s.assess(u, k)
+	}
+	s.slots = slotsOf(u)
+	return s
+}
+
+// assess works out what only ageing changes; a virtual cranking test is too slow for each step.
+func (s *story) assess(u *Unit, k int) { s.crankingA[k] = u.bank.Battery(k).CrankingA() }
+
+// tally counts what happened in the dt just past, with the currents that flowed in it.
+func (u *Unit) tally(dt time.Duration, dtS float64) {
+	s, flow := &u.story, &u.bank.Flow
+	if u.joined {
+		u.count.runTime += dt
+		u.count.thisRun += dt
+	}
+	s.restS += dtS
+	if flow.FeedA > 0 || flow.LoadA > 0 {
+		s.restS = 0
+	}
+	s.wakeS += dtS
+	if !u.feed.WakeLine() {
+		s.wakeS = 0
+	}
+	if u.busy() || flow.LoadA > 0 {
+		u.tallyRun(dtS)
+	}
+	s.highS += dtS
+	if flow.FeedA <= 0 || u.chargeV() < u.highLimitV() {
+		s.highS = 0
+	}
+}
+
+// flowingA is the motor current from which it counts as drawing at all.
+const flowingA = 5
+
+func (u *Unit) tallyRun(dtS float64) {
+	s, flow := &u.story, &u.bank.Flow
+	for k := range u.bank.Batteries() {
+		if i := flow.CurrentA[k]; i < 0 {
+			s.outAh[k] -= float64(i * dtS / 3600)
+		}
+	}
+	switch flowing := flow.LoadA > flowingA; {
+	case u.command && !flowing:
+		s.deadS += dtS
+	case !u.command && flowing:
+		s.strayS += dtS
+	case flowing && u.motor.OnRelief():
+		s.reliefS += dtS
+	}
+	if u.command || !u.joined {
+		s.strayS = 0
+	}
+}
+
+// restedS gives for how many seconds nothing but the drain has been on the bank, now included.
+func (u *Unit) restedS() float64 {
+	if u.bank.Flow.FeedA > 0 || u.bank.Flow.LoadA > 0 {
+		return 0
+	}
+	return u.story.restS
+}
+
+// remember takes note of charge once a minute.
+func (u *Unit) remember() {
+	s := &u.story
+	for k := range u.bank.Batteries() {
+		if u.bank.Battery(k).SoCPct() >= fullPct {
+			s.lastFull[k] = u.tickAt
+		}
+	}
+	if u.bankSoCPct() >= lowBankPct {
+		s.lastBank = u.tickAt
+	}
+	if wall := u.sc.Start.Add(u.tickAt); wall.Hour() == 0 && wall.Minute() == 0 {
+		u.midnight()
+	}
+}
+
+func (u *Unit) midnight() {
+	s := &u.story
+	s.outDayAh, s.outAh = s.outAh, [MaxBatteries]float64{}
+	if u.count.runs == s.runsThen {
+		return // a day without runs says nothing about the balance of the duty
+	}
+	s.runsThen = u.count.runs
+	copy(s.midnights[1:], s.midnights[:storyDays-1])
+	s.midnights[0] = u.bankSoCPct()
+	s.known = min(s.known+1, storyDays)
+}
+
+// bankSoCPct gives the true charge of the bank, % of what its batteries hold when full.
+func (u *Unit) bankSoCPct() float64 {
+	has, holds := 0.0, 0.0
+	for k := range u.bank.Batteries() {
+		b := u.bank.Battery(k)
+		has += float64(b.SoCPct() * b.CapacityAh())
+		holds += b.CapacityAh()
+	}
+	return has / holds
+}
+
+// chargeV gives the mean voltage at the batteries' posts.
+func (u *Unit) chargeV() float64 {
+	sum := 0.0
+	for k := range u.bank.Batteries() {
+		sum += u.bank.Flow.PositiveV[k] - u.bank.Flow.NegativeV[k]
+	}
+	return sum / float64(u.bank.Batteries())
+}
+
+// ratedAh gives the rated capacity of the bank.
+func (u *Unit) ratedAh() float64 {
+	sum := 0.0
+	for k := range u.sc.Bank.Batteries {
+		sum += u.sc.Bank.Batteries[k].RatedAh
+	}
+	return sum
+}

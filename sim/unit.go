@@ -1,0 +1,238 @@
+// Package sim is a whole unit that behaves: batteries, feed, pump motor, duty and weather, with whatever a scenario says is
+// wrong, and with its truth known.
+//
+// It gives true physical values (Signals) and true conditions (Truth). What a board makes of the values, its sensor errors
+// and its faults, is up to whoever puts one in front of it; the scenario carries them as data. Nothing here knows how a unit
+// is judged by its monitor: the package must not import any of that.
+//
+// Time is handed in. State moves in ticks at instants that depend on the scenario and the seed only, and is held between
+// them, so that it is the same at t however AdvanceTo was called: at rest each whole second, from a motor's start until a
+// second after its stop every 5 ms, and at every change of ignition, lift button or fault. A year from one seed is the same,
+// bit for bit, on every architecture.
+package sim
+
+import (
+	"fmt"
+	"time"
+
+	"liftbank/sim/bank"
+	"liftbank/sim/duty"
+	"liftbank/sim/scenario"
+)
+
+// MaxBatteries is the largest bank.
+const MaxBatteries = bank.MaxBatteries
+
+// Tick lengths.
+const (
+	restTick = time.Second
+	fastTick = 5 * time.Millisecond
+	fastTail = time.Second // fast ticks go on this long after a motor's stop
+)
+
+// Unit is one simulated unit. It belongs to one goroutine.
+type Unit struct {
+	sc      scenario.Scenario
+	now     time.Duration // as asked for
+	tickAt  time.Duration // last tick; at or before now
+	fastEnd time.Duration // fast ticks up to here
+
+	bank    *bank.Bank
+	feed    bank.Feed
+	motor   bank.Motor
+	breaker bank.Breaker
+	plan    *duty.Schedule
+	weather duty.Weather
+
+	command bool // lift button
+	faults  faults
+	welded  bool // contactor stuck closed
+	joined  bool // motor circuit closed
+	drainA  float64
+
+	ambientC      float64
+	ambientMinute int64
+
+	signals Signals
+	count   counters
+	story   story
+}
+
+// New builds the unit of a scenario at its start. A seed other than 0 takes the place of the scenario's own.
+func New(sc scenario.Scenario, seed uint64) (*Unit, error) {
+	if seed != 0 {
+		sc.Seed = seed
+	}
+	u := &Unit{sc: sc, plan: duty.New(dutyOf(&sc)), weather: weatherOf(&sc)}
+	u.ambientC = u.weather.AmbientC(0)
+	batteries, err := batteriesOf(&sc, u.ambientC)
+	if err != nil {
+		return nil, fmt.Errorf("sim: %w", err)
+	}
+	if u.bank, err = bank.New(wiringOf(&sc), batteries); err != nil {
+		return nil, fmt.Errorf("sim: %w", err)
+	}
+	u.feed = bank.NewFeed(feedOf(&sc))
+	u.motor = bank.NewMotor(motorOf(&sc), u.ambientC)
+	u.breaker = bank.NewBreaker(breakerOf(&sc))
+	u.faults = newFaults(&sc)
+	u.story = newStory(u)
+	u.applyFaults()
+	u.happen(0)
+	u.solve()
+	u.judge(true, true)
+	return u, nil
+}
+
+// Now gives the time since the scenario's start that AdvanceTo was last called with.
+func (u *Unit) Now() time.Duration { return u.now }
+
+// StartWall gives the wall time of the scenario's start.
+func (u *Unit) StartWall() time.Time { return u.sc.Start }
+
+// Batteries gives the number of batteries.
+func (u *Unit) Batteries() int { return u.bank.Batteries() }
+
+// AdvanceTo lets time pass until t after the scenario's start. A t before Now changes nothing.
+func (u *Unit) AdvanceTo(t time.Duration) {
+	for at := u.nextTick(); at <= t; at = u.nextTick() {
+		u.tick(at)
+	}
+	u.now = max(u.now, t)
+}
+
+// nextTick gives the instant of the next tick.
+func (u *Unit) nextTick() time.Duration {
+	at := u.tickAt.Truncate(restTick) + restTick
+	if u.busy() || u.tickAt < u.fastEnd {
+		at = u.tickAt + fastTick
+	}
+	if e, due := u.plan.Peek(at); due {
+		at = e.At
+	}
+	return min(at, u.faults.nextAt())
+}
+
+// busy reports whether the motor is on or asked for.
+func (u *Unit) busy() bool { return u.command || u.joined }
+
+// tick moves the state to `at`, lets happen what is due, and solves the network anew.
+func (u *Unit) tick(at time.Duration) {
+	u.pass(at - u.tickAt)
+	u.tickAt = at
+	minute := at/time.Minute != time.Duration(u.ambientMinute)
+	if minute {
+		u.ambientMinute = int64(at / time.Minute)
+		u.ambientC = u.weather.AmbientC(at)
+	}
+	event := u.happen(at)
+	u.solve()
+	if minute || event || u.busy() {
+		u.judge(minute || event, minute)
+	}
+}
+
+// pass lets time pass with everything as it was solved last.
+func (u *Unit) pass(dt time.Duration) {
+	dtS := float64(dt) / float64(time.Second)
+	flow := &u.bank.Flow
+	u.tally(dt, dtS)
+	u.feed.Step(dtS, flow.FeedA, flow.FeedV, u.bank.Battery(0).TempC())
+	u.motor.Step(dtS, flow.LoadA, u.ambientC)
+	u.breaker.Step(dtS, flow.LoadA, u.ambientC)
+	u.bank.Step(dtS, u.ambientC)
+}
+
+// happen carries out what the plan and the faults have due at `at` and reports whether there was anything.
+func (u *Unit) happen(at time.Duration) bool {
+	event := false
+	for u.faults.take(at) {
+		event = true
+		u.applyFaults()
+	}
+	for {
+		e, due := u.plan.Peek(at)
+		if !due {
+			break
+		}
+		u.plan.Take()
+		event = true
+		switch e.Line {
+		case duty.Wake:
+			u.feed.SetWake(e.On)
+		case duty.Motor:
+			u.press(e)
+		}
+	}
+	u.joinMotor()
+	return event
+}
+
+// press takes a change of the lift button.
+func (u *Unit) press(e duty.Edge) {
+	u.command = e.On
+	if e.On {
+		u.count.commands++
+		u.story.deadS = 0
+		u.motor.Begin(e.Run.Load, e.Run.Travel.Seconds())
+	}
+}
+
+// joinMotor works out whether the motor's circuit is closed.
+func (u *Unit) joinMotor() {
+	was := u.joined
+	f := &u.faults.now
+	closed := (u.command && !f.contactorDead) || u.welded
+	u.welded = f.contactorStuck && closed
+	u.joined = closed && !f.breakerOpen && !f.disconnectOpen && !u.breaker.Open()
+	if u.joined && !was {
+		u.count.runs++
+		u.count.thisRun, u.story.reliefS = 0, 0
+	}
+	if was || u.joined || u.command {
+		u.fastEnd = u.tickAt + fastTail
+	}
+}
+
+// solve finds the currents of this instant and sets the signals.
+func (u *Unit) solve() {
+	u.joinMotor()
+	u.bank.Solve(u.feed.Source(u.bank.Battery(0).TempC()), u.load())
+	u.setSignals()
+}
+
+func (u *Unit) load() bank.Load {
+	return bank.Load{
+		Joined: u.joined, BackEMFV: u.motor.BackEMFV(), Ohm: u.sc.Motor.ResistanceMohm / 1000, DrainA: u.drainA,
+	}
+}
+
+// NextEdge gives the earliest change of a contact (wake line, motor command, disconnect) after Now and at or before limit.
+// ok is false if there is none.
+func (u *Unit) NextEdge(limit time.Duration) (at time.Duration, ok bool) {
+	lines := u.lines()
+	ahead := u.faults.lookAhead()
+	changed := func(upTo time.Duration) (time.Duration, bool) {
+		for ahead.nextAt() <= upTo {
+			when := ahead.nextAt()
+			ahead.take(when)
+			if lines.set(ahead.contacts()) {
+				return when, true
+			}
+		}
+		return 0, false
+	}
+	u.plan.Ahead(limit, func(e duty.Edge) bool {
+		if at, ok = changed(e.At - 1); ok {
+			return false
+		}
+		if lines.edge(e) {
+			at, ok = e.At, true
+		}
+		return !ok
+	})
+	if !ok {
+		at, ok = changed(limit)
+	}
+	return at, ok
+}
