@@ -1,0 +1,104 @@
+package trial
+
+import (
+	"fmt"
+	"strings"
+
+	"liftbank/agent/config"
+	"liftbank/sim/scenario"
+)
+
+// Values of the reference board, as in deploy's examples: divider 100 kΩ over 10 kΩ, a ±200 A Hall sensor on 3.3 V, a 10 kΩ thermistor.
+const (
+	dividerTopOhm, dividerBottomOhm = 100e3, 10e3
+	hallZeroV, hallVPerA            = 1.65, 0.00625
+	ntcOhm, ntcBetaK, ntcSupplyV    = 10e3, 3950, 3.3
+)
+
+// Board says what a simulated unit's board leaves out.
+type Board struct {
+	NoCommand bool // the contactor coil is not wired: runs show by current alone
+	RestEvery string
+	Listen    string // of the page; empty for the default
+	Broker    string // MQTT; empty for none
+}
+
+// ConfigYAML writes the configuration of the reference board in front of a scenario's bank, as a person would.
+func ConfigYAML(sc *scenario.Scenario, unit string, b Board) string {
+	var w strings.Builder
+	line := func(format string, args ...any) { fmt.Fprintf(&w, format+"\n", args...) }
+	line("unit:\n  id: %s\nbank:\n  layout: parallel\n  batteries:", unit)
+	for _, bat := range sc.Bank.Batteries {
+		line("    - {id: %s, chemistry: %s, rated_ah: %g, rated_cca: %g}", bat.ID, bat.Chemistry, bat.RatedAh, bat.RatedCCA)
+	}
+	line("board:\n  i2c_bus: simulated\n  chips:")
+	chips, channels := layout(sc)
+	for i, c := range chips {
+		line("    - {name: %s, kind: ads1115, address: 0x%02x}", c, firstAddress+i)
+	}
+	line("  channels:")
+	for _, c := range channels {
+		line("    - %s", c)
+	}
+	line("  contacts:\n    - {signal: wake_line, pin: GPIO17}")
+	if !b.NoCommand {
+		line("    - {signal: motor_command, pin: GPIO27}")
+	}
+	line("    - {signal: disconnect, pin: GPIO22}")
+	if b.RestEvery != "" {
+		line("  scan: {rest_every: %s}", b.RestEvery)
+	}
+	line("motor: {lift_cycle_runs: %d}", max(sc.Duty.RunsPerLift, 1))
+	if b.Broker != "" {
+		line("mqtt: {broker: %q, snapshot_every: 1s}", b.Broker)
+	}
+	if b.Listen != "" {
+		line("http: {listen: %q}", b.Listen)
+	}
+	return w.String()
+}
+
+const firstAddress = 0x48
+
+// layout gives chips and channels: two batteries fit on two chips, more take four.
+func layout(sc *scenario.Scenario) (chips, channels []string) {
+	n := len(sc.Bank.Batteries)
+	place := func(signal, battery, chip string, input int, scale string) {
+		of := ""
+		if battery != "" {
+			of = "battery: " + battery + ", "
+		}
+		channels = append(channels, fmt.Sprintf("{signal: %s, %schip: %s, input: AIN%d, scale: %s}", signal, of, chip, input, scale))
+	}
+	divider := fmt.Sprintf("{kind: divider, top_ohm: %g, bottom_ohm: %g}", dividerTopOhm, dividerBottomOhm)
+	hall := fmt.Sprintf("{kind: hall, zero_v: %g, v_per_a: %g}", hallZeroV, hallVPerA)
+	ntc := fmt.Sprintf("{kind: ntc_beta, r25_ohm: %g, beta_k: %g, pullup_ohm: %g, supply_v: %g}", ntcOhm, float64(ntcBetaK), ntcOhm, ntcSupplyV)
+	chips = []string{"volts", "amps"}
+	posts, unit, firstNegative, firstUnit := "volts", "amps", n, 2
+	if n > 2 {
+		chips = append(chips, "posts", "unit")
+		posts, unit, firstNegative, firstUnit = "posts", "unit", 0, 0
+	}
+	for i, b := range sc.Bank.Batteries {
+		place("battery_voltage", b.ID, "volts", i, divider)
+	}
+	for i, b := range sc.Bank.Batteries[1:] {
+		place("battery_negative", b.ID, posts, firstNegative+i, divider+", full_scale_v: 0.256")
+	}
+	place("motor_voltage", "", posts, 3, divider)
+	place("feed_voltage", "", unit, firstUnit, divider)
+	for i, b := range sc.Bank.Batteries {
+		place("battery_current", b.ID, "amps", i, hall)
+	}
+	// Three thermistors at the most; a battery without one takes its neighbour's temperature, and so does b of two.
+	thermistors := sc.Bank.Batteries[:min(max(n-1, 1), 3)]
+	for i, b := range thermistors {
+		place("battery_temperature", b.ID, unit, firstUnit+1+i, ntc)
+	}
+	return chips, channels
+}
+
+// Config gives the parsed form of ConfigYAML.
+func Config(sc *scenario.Scenario, unit string, b Board) (config.Config, error) {
+	return config.Parse("simulated.yaml", []byte(ConfigYAML(sc, unit, b)))
+}

@@ -1,0 +1,200 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"liftbank/agent"
+	"liftbank/agent/config"
+	"liftbank/agent/page"
+	"liftbank/agent/snapshot"
+	"liftbank/cmd/internal/trial"
+	"liftbank/sim/curve"
+)
+
+type demoCmd struct {
+	Listen     string        `default:"127.0.0.1:8480" placeholder:"ADDR" help:"Address of the page (default ${default})."`
+	MQTTListen string        `name:"mqtt-listen" default:"127.0.0.1:0" placeholder:"ADDR" help:"Address of the broker in this process; port 0 takes a free one (default ${default})."`
+	Broker     string        `placeholder:"URL" help:"Send to this broker instead of the one in this process."`
+	Speed      float64       `default:"60" placeholder:"N" help:"Simulated seconds a second, 0.1 to 5000 (default ${default})."`
+	Scenario   string        `default:"healthy-day" placeholder:"NAME" help:"A scenario by name, or a scenario file; liftbank simulate --list names them (default ${default})."`
+	Data       string        `placeholder:"DIR" help:"Keep the unit's configuration and the curve shown in this directory."`
+	For        time.Duration `placeholder:"DURATION" help:"End by itself after this long; without it, on Ctrl-C."`
+	Verbose    bool          `short:"v" help:"Log more."`
+}
+
+// Help gives an example.
+func (demoCmd) Help() string {
+	return "A simulated bank and a trailer's day behind emulated converter registers, the whole agent, an MQTT broker and the page in one " +
+		"process. It needs no hardware, no network and no other program.\n\nExample: liftbank demo --speed 600 --for 60s"
+}
+
+// Run shows the demonstration.
+func (c demoCmd) Run(s streams) (err error) {
+	if !(c.Speed >= 0.1 && c.Speed <= 5000) {
+		return usageError{fmt.Errorf("--speed %g: want 0.1 to 5000", c.Speed)}
+	}
+	if c.For < 0 {
+		return usageError{fmt.Errorf("--for %v: want a positive time such as 60s", c.For)}
+	}
+	sc, err := loadScenario(c.Scenario)
+	if err != nil {
+		return err
+	}
+	broker := c.Broker
+	if broker == "" {
+		addr, stop, err := startBroker(c.MQTTListen)
+		if err != nil {
+			return err
+		}
+		broker = "mqtt://" + addr
+		defer func() { err = errors.Join(err, stop()) }()
+	}
+	text := trial.ConfigYAML(&sc, demoUnit, trial.Board{Listen: c.Listen, Broker: broker})
+	cfg, err := config.Parse("demo.yaml", []byte(text))
+	if err != nil {
+		return err
+	}
+	rig, err := trial.NewRig(sc, cfg, true)
+	if err != nil {
+		return err
+	}
+	rig.Clock.Pace = newPacer(c.Speed).wait
+	l, err := page.Listen(s.ctx, c.Listen)
+	if err != nil {
+		return fmt.Errorf("%w (--listen chooses another address)", err)
+	}
+	a, err := agent.New(agent.Options{
+		Config: cfg, Parts: rig.Parts(), Listener: l, Session: newSession(), Version: version, Revision: revision(),
+		Log: newLog(s.err, c.Verbose), Now: time.Now,
+	})
+	if err != nil {
+		return errors.Join(err, l.Close())
+	}
+	fmt.Fprintf(s.out, "scenario  %s: %s\npage      http://%s/\nmetrics   http://%s/metrics\nmqtt      %s   topic liftbank/v1/%s/#\nspeed     %g simulated seconds a second; the unit's clock starts at %s\n",
+		sc.Name, sc.Description, l.Addr(), l.Addr(), broker, demoUnit, c.Speed, rig.Unit.StartWall().Format(time.RFC3339))
+	return c.show(s, a, text)
+}
+
+const demoUnit = "demo"
+
+// show runs the agent, and the recorder beside it, until the time is up or it is told to stop.
+func (c demoCmd) show(s streams, a *agent.Agent, text string) error {
+	ctx, cancel := s.ctx, context.CancelFunc(func() {})
+	if c.For > 0 {
+		ctx, cancel = context.WithTimeout(ctx, c.For)
+	}
+	defer cancel()
+	var recording sync.WaitGroup
+	var recordErr error
+	recordCtx, stopRecording := context.WithCancel(context.WithoutCancel(ctx))
+	if c.Data != "" {
+		rec, err := newRecorder(c.Data, text)
+		if err != nil {
+			stopRecording()
+			return usageError{err}
+		}
+		recording.Go(func() { recordErr = rec.run(recordCtx, a.Hub()) })
+	}
+	err := a.Run(ctx)
+	stopRecording()
+	recording.Wait()
+	if snap := a.Hub().Current(); snap != nil {
+		fmt.Fprintln(s.out, farewell(snap))
+	}
+	return errors.Join(err, recordErr)
+}
+
+// farewell says in one line how far the demonstration came.
+func farewell(s *snapshot.Snapshot) string {
+	soc := "charge unknown"
+	if s.Bank.SoCPct.Value != nil {
+		soc = fmt.Sprintf("charge %.0f ± %.0f %%", *s.Bank.SoCPct.Value, *s.Bank.SoCPct.Sigma)
+	}
+	text := fmt.Sprintf("ended     after %.1f h of the unit's time: %d motor runs, %s, feed %s", s.UptimeS/3600, s.Motor.Runs, soc, s.Feed.Status)
+	for _, f := range s.Findings {
+		text += ", " + f.Name
+	}
+	return text
+}
+
+// pacer lets real time pass at a fixed ratio to simulated time.
+type pacer struct {
+	speed float64
+	begun time.Time
+}
+
+func newPacer(speed float64) *pacer { return &pacer{speed: speed} }
+
+// slack is how far simulated time may run ahead before it is worth sleeping: a timer is good to about a millisecond.
+const slack = 2 * time.Millisecond
+
+func (p *pacer) wait(ctx context.Context, now time.Duration) error {
+	if p.begun.IsZero() {
+		p.begun = time.Now().Add(-time.Duration(float64(now) / p.speed))
+	}
+	ahead := time.Duration(float64(now)/p.speed) - time.Since(p.begun)
+	if ahead < slack {
+		if ahead < -time.Second {
+			p.begun = p.begun.Add(-ahead - time.Second) // too slow a machine: no catching up in a rush
+		}
+		return ctx.Err()
+	}
+	t := time.NewTimer(ahead)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// recorder keeps what a demonstration showed: its configuration, and a curve that liftbank replay reads.
+type recorder struct{ file *os.File }
+
+func newRecorder(dir, configText string) (*recorder, error) {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, fmt.Errorf("--data: %w", err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "unit.yaml"), []byte(configText), 0o644); err != nil {
+		return nil, fmt.Errorf("--data: %w", err)
+	}
+	f, err := os.Create(filepath.Join(dir, "curve.csv"))
+	if err != nil {
+		return nil, fmt.Errorf("--data: %w", err)
+	}
+	return &recorder{f}, nil
+}
+
+// run writes a row for each battery and snapshot until ctx ends.
+func (r *recorder) run(ctx context.Context, hub *snapshot.Hub) (err error) {
+	w := curve.NewWriter(r.file)
+	defer func() { err = errors.Join(err, w.Flush(), r.file.Close()) }()
+	var seq uint64
+	for {
+		s, err := hub.Next(ctx, seq)
+		if err != nil {
+			return nil
+		}
+		seq = s.Seq
+		for _, b := range s.Batteries {
+			if b.VoltageV == nil || b.CurrentA == nil {
+				continue
+			}
+			row := curve.Row{Battery: b.ID, VoltageV: *b.VoltageV, CurrentA: *b.CurrentA, TempKnown: b.TempC != nil}
+			if b.TempC != nil {
+				row.TempC = *b.TempC
+			}
+			if err := w.Write(s.UptimeS, row, math.NaN()); err != nil {
+				return fmt.Errorf("--data: %w", err)
+			}
+		}
+	}
+}

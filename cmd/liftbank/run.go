@@ -1,0 +1,99 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"sync"
+	"time"
+
+	"liftbank/agent"
+	"liftbank/agent/config"
+	"liftbank/agent/page"
+)
+
+type runCmd struct {
+	Config  string `required:"" placeholder:"FILE" help:"Configuration of the unit."`
+	Verbose bool   `short:"v" help:"Log more."`
+}
+
+// Help gives an example.
+func (runCmd) Help() string {
+	return "Ends on SIGTERM or SIGINT: scanning stops, the last snapshot goes out, the broker is told.\n\n" +
+		"Exit code 2: the configuration is wrong, nothing was begun. 1: it ran and failed.\n\nExample: liftbank run --config /etc/liftbank/unit.yaml"
+}
+
+// Run watches the real board until told to stop.
+func (c runCmd) Run(s streams) error {
+	cfg, err := config.Load(c.Config)
+	if err != nil {
+		return loadError(err)
+	}
+	log := newLog(s.err, c.Verbose)
+	hw, err := openBoard(&cfg)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err := hw.Close(); err != nil {
+			log.Warn("close board", "err", err)
+		}
+	}()
+	for _, remark := range hw.Remarks {
+		log.Debug("driver not loaded", "why", remark)
+	}
+	l, err := page.Listen(s.ctx, cfg.HTTP.Listen)
+	if err != nil {
+		return err
+	}
+	a, err := agent.New(agent.Options{
+		Config: cfg, Parts: partsOf(hw), Listener: l, Session: newSession(), Version: version, Revision: revision(), Log: log, Now: time.Now,
+	})
+	if err != nil {
+		return errors.Join(err, l.Close())
+	}
+	log.Info("started", "unit", cfg.Unit.ID, "page", "http://"+l.Addr().String())
+
+	ctx, cancel := context.WithCancel(s.ctx)
+	defer cancel()
+	var contacts sync.WaitGroup
+	var contactsErr error
+	contacts.Go(func() {
+		if err := hw.Run(ctx); err != nil && ctx.Err() == nil {
+			contactsErr = fmt.Errorf("contacts: %w", err)
+			cancel()
+		}
+	})
+	err = a.Run(ctx)
+	cancel()
+	contacts.Wait()
+	log.Info("stopped", "unit", cfg.Unit.ID)
+	return errors.Join(err, contactsErr)
+}
+
+// loadError marks a configuration that can't be read as a usage error.
+func loadError(err error) error {
+	if _, bad := errors.AsType[config.Errors](err); bad {
+		return err
+	}
+	return usageError{err}
+}
+
+func newLog(w io.Writer, verbose bool) *slog.Logger {
+	level := slog.LevelInfo
+	if verbose {
+		level = slog.LevelDebug
+	}
+	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level}))
+}
+
+// newSession gives a name for this start that no other has.
+func newSession() string {
+	b := make([]byte, 6)
+	rand.Read(b) // never fails
+	return hex.EncodeToString(b)
+}

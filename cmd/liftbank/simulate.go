@@ -1,0 +1,179 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"liftbank/cmd/internal/trial"
+	"liftbank/sim/scenario"
+)
+
+type simulateCmd struct {
+	Scenario  string        `placeholder:"FILE|NAME" help:"Scenario by name, or a scenario file."`
+	Days      float64       `placeholder:"N" help:"Length of the run; without it, the scenario's own."`
+	Seed      *uint64       `placeholder:"S" help:"Seed of duty, weather and sensor noise; without it, the scenario's own."`
+	Step      time.Duration `default:"1s" help:"Time between scans while the motor stands, 200ms to 1m (default ${default})."`
+	Curve     string        `placeholder:"OUT.csv" help:"Write what the sensors read, in the replay format with the true charge added; - is standard output."`
+	Report    string        `placeholder:"OUT.json" help:"Write the comparison with the truth as JSON; - is standard output."`
+	Plot      string        `placeholder:"OUT.svg" help:"Draw voltage, current, charge true and estimated, and findings on one time axis; .svg or .png."`
+	NoCommand bool          `name:"no-command" help:"Leave the contactor coil unwired: motor runs show by current alone."`
+	Board     bool          `help:"Take every reading byte by byte over the emulated I2C bus: slower, same scans."`
+	List      bool          `help:"Name the scenarios and end."`
+}
+
+// Help gives an example.
+func (simulateCmd) Help() string {
+	return "A summary goes to standard error.\n\nExample: liftbank simulate --scenario feed-lost --days 3 --report -"
+}
+
+// Run simulates.
+func (c simulateCmd) Run(s streams) (err error) {
+	if c.List {
+		return listScenarios(s.out)
+	}
+	sc, err := c.scenario()
+	if err != nil {
+		return err
+	}
+	o := trial.Options{Days: c.Days, RestEvery: c.Step, ThroughBus: c.Board, NoCommand: c.NoCommand}
+	begun := time.Now()
+	o.Elapsed = func() time.Duration { return time.Since(begun) }
+	if c.Curve != "" {
+		out, err2 := createOutput(c.Curve, s.out)
+		if err2 != nil {
+			return err2
+		}
+		defer func() { err = errors.Join(err, out.Close()) }()
+		o.Curve = out
+	}
+	if c.Plot != "" {
+		o.Trace = newTrace(sc, c.Days)
+	}
+	rep, err := trial.Run(s.ctx, sc, o)
+	if err != nil {
+		return err
+	}
+	if c.Plot != "" {
+		if err := writePlot(c.Plot, sc.Name, o.Trace); err != nil {
+			return err
+		}
+	}
+	fmt.Fprintln(s.err, summarise(rep))
+	if c.Report == "" {
+		return nil
+	}
+	return writeReport(c.Report, s.out, rep)
+}
+
+// scenario loads and checks what the flags ask for.
+func (c simulateCmd) scenario() (scenario.Scenario, error) {
+	var none scenario.Scenario
+	switch {
+	case c.Scenario == "":
+		return none, usageError{errors.New("--scenario: missing: want a file or a name; --list names them")}
+	case c.Days < 0 || c.Days > 4000:
+		return none, usageError{fmt.Errorf("--days %g: want more than 0, to 4000", c.Days)}
+	case c.Step < 200*time.Millisecond || c.Step > time.Minute:
+		return none, usageError{fmt.Errorf("--step %v: want 200ms to 1m", c.Step)}
+	case c.Plot != "" && plotFormat(c.Plot) == "":
+		return none, usageError{fmt.Errorf("--plot %s: want a name that ends in .svg or .png", c.Plot)}
+	case c.Curve == "-" && c.Report == "-":
+		return none, usageError{errors.New("--curve and --report: both to standard output")}
+	}
+	sc, err := loadScenario(c.Scenario)
+	if c.Seed != nil {
+		sc.Seed = *c.Seed
+	}
+	return sc, err
+}
+
+// loadScenario takes a name of the library, or a file.
+func loadScenario(name string) (scenario.Scenario, error) {
+	if !strings.ContainsAny(name, "./\\") {
+		sc, err := scenario.Load(name)
+		if err != nil {
+			return sc, usageError{err}
+		}
+		return sc, nil
+	}
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return scenario.Scenario{}, usageError{fmt.Errorf("read scenario: %w", err)}
+	}
+	sc, err := scenario.Parse(name, data)
+	if err != nil {
+		return sc, usageError{err}
+	}
+	return sc, nil
+}
+
+func newTrace(sc scenario.Scenario, days float64) *trial.Trace {
+	var ids []string
+	for _, b := range sc.Bank.Batteries {
+		ids = append(ids, b.ID)
+	}
+	return trial.NewTrace(trial.Length(sc, days), ids)
+}
+
+// plotFormat gives the format that a file's name asks for, empty for another.
+func plotFormat(name string) string {
+	switch ext := strings.ToLower(filepath.Ext(name)); ext {
+	case ".svg", ".png":
+		return ext[1:]
+	}
+	return ""
+}
+
+func writePlot(name, title string, t *trial.Trace) (err error) {
+	f, err := os.Create(name)
+	if err != nil {
+		return usageError{fmt.Errorf("create plot: %w", err)}
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	return trial.Plot(f, title, plotFormat(name), t)
+}
+
+func listScenarios(out io.Writer) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	for _, e := range scenario.Names() {
+		fmt.Fprintf(w, "%s\t%s\n", e.Name, e.Description)
+	}
+	return w.Flush()
+}
+
+func summarise(r *trial.Report) string {
+	text := fmt.Sprintf("%s, seed %d: %.1f days in %.1f s (%.0f simulated seconds a second), %d scans; motor runs %d of %d", r.Scenario, r.Seed,
+		r.SimulatedS/86400, r.WallS, r.SpeedSPerS, r.Scans, r.Runs.Counted, r.Runs.True)
+	for _, b := range r.Batteries {
+		text += fmt.Sprintf("; %s charge error %.1f %% RMS", b.ID, b.RMSPct)
+	}
+	for _, f := range r.Findings {
+		if f.DelayS == nil {
+			text += fmt.Sprintf("; %s not found", f.Finding)
+		} else {
+			text += fmt.Sprintf("; %s found after %v", f.Finding, time.Duration(*f.DelayS*float64(time.Second)).Round(time.Second))
+		}
+	}
+	return text + fmt.Sprintf("; %d false findings", len(r.False))
+}
+
+func writeReport(name string, stdout io.Writer, rep *trial.Report) (err error) {
+	out, err := createOutput(name, stdout)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, out.Close()) }()
+	enc := json.NewEncoder(out)
+	enc.SetIndent("", "  ")
+	if err := enc.Encode(rep); err != nil {
+		return fmt.Errorf("write report: %w", err)
+	}
+	return nil
+}
