@@ -187,11 +187,13 @@ func (e *Engine) endRun() {
 // stepBatteries feeds the estimators of each battery.
 func (e *Engine) stepBatteries(in, use *Input, began bool) {
 	running, _ := e.motor.Running()
+	status, _ := e.feed.Status()
+	idle := !running && (status == feed.Off || status == feed.Unknown)
 	for i := range e.cfg.Batteries {
 		b := &use.Battery[i]
 		s := estimate.Sample{
 			At: use.At.Mono, VoltageV: b.VoltageV.Value, CurrentA: b.CurrentA.Value, TempC: e.temperature(use, i),
-			VoltageOK: b.VoltageV.OK(), CurrentOK: b.CurrentA.OK(), Held: began && e.cfg.HasCommand,
+			VoltageOK: b.VoltageV.OK(), CurrentOK: b.CurrentA.OK(), Held: began && e.cfg.HasCommand, Idle: idle,
 		}
 		s.TempOK = s.TempC != noTemperature
 		before := e.share.counted(e.est[i])

@@ -164,6 +164,8 @@ func TestUsageErrors(t *testing.T) {
 		{[]string{"simulate", "--scenario", "no-such"}, "no-such"},
 		{[]string{"simulate", "--scenario", "healthy-day", "--step", "1h"}, "200ms to 1m"},
 		{[]string{"simulate", "--scenario", "healthy-day", "--days", "-1"}, "--days"},
+		{[]string{"simulate", "--suite", "nonsense"}, "estimator"},
+		{[]string{"simulate", "--suite", "estimator", "--seeds", "0"}, "--seeds"},
 		{[]string{"demo", "--speed", "0"}, "--speed"},
 		{[]string{"explain", "no-such"}, "feed-lost"},
 		{[]string{"nonsense"}, "nonsense"},

@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -26,6 +27,8 @@ type simulateCmd struct {
 	NoCommand bool          `name:"no-command" help:"Leave the contactor coil unwired: motor runs show by current alone."`
 	Board     bool          `help:"Take every reading byte by byte over the emulated I2C bus: slower, same scans."`
 	List      bool          `help:"Name the scenarios and end."`
+	Suite     string        `placeholder:"NAME" help:"Run the whole library with the sensors at the limits of their class and print one table: estimator."`
+	Seeds     int           `default:"3" placeholder:"N" help:"With --suite: runs of each scenario (default ${default})."`
 }
 
 // Help gives an example.
@@ -37,6 +40,9 @@ func (simulateCmd) Help() string {
 func (c simulateCmd) Run(s streams) (err error) {
 	if c.List {
 		return listScenarios(s.out)
+	}
+	if c.Suite != "" {
+		return c.suite(s)
 	}
 	sc, err := c.scenario()
 	if err != nil {
@@ -70,6 +76,42 @@ func (c simulateCmd) Run(s streams) (err error) {
 		return nil
 	}
 	return writeReport(c.Report, s.out, rep)
+}
+
+// suiteDays is the longest run of a scenario in the suite; with --days another.
+const suiteDays = 8
+
+// suite runs the library and prints its table where the report would go.
+func (c simulateCmd) suite(s streams) (err error) {
+	switch {
+	case c.Suite != "estimator":
+		return usageError{fmt.Errorf("--suite %q: want estimator", c.Suite)}
+	case c.Seeds < 1 || c.Seeds > 1000:
+		return usageError{fmt.Errorf("--seeds %d: want 1 to 1000", c.Seeds)}
+	case c.Days != 0 && (c.Days < 3 || c.Days > 4000):
+		return usageError{fmt.Errorf("--days %g: want 3 to 4000", c.Days)}
+	}
+	suite := trial.Suite{Seeds: c.Seeds, MaxDays: suiteDays, Workers: runtime.GOMAXPROCS(0)}
+	if c.Days > 0 {
+		suite.MaxDays = c.Days
+	}
+	if c.Scenario != "" {
+		suite.Only = strings.Split(c.Scenario, ",")
+	}
+	rows, err := trial.RunSuite(s.ctx, suite)
+	if err != nil {
+		return err
+	}
+	name := c.Report
+	if name == "" {
+		name = "-"
+	}
+	out, err := createOutput(name, s.out)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, out.Close()) }()
+	return trial.WriteSuite(out, rows)
 }
 
 // scenario loads and checks what the flags ask for.

@@ -30,6 +30,8 @@ type Sample struct {
 	VoltageOK bool
 	CurrentOK bool
 	TempOK    bool
+	// Idle says that neither feed nor motor is on: what flows is a trickle, and the current sensor's zero shows.
+	Idle bool
 	// Held says that the current before this sample held until now (the sample was taken at once on a change).
 	// Otherwise the change is taken as even between the two.
 	Held bool
@@ -40,29 +42,50 @@ const (
 	maxGap         = 20 * time.Minute // longer without a current: what flowed is not known
 	firstSigmaPct  = 30.0             // before any evidence
 	knownSigmaPct  = 25.0             // above it, the charge counts as unknown
-	offsetSigmaA   = 0.1              // current sensor's zero, as a class; its error grows with time
+	zeroSigmaA     = 0.15             // current sensor's zero, as a class (±0.2 A), before it was seen at rest
+	zeroMostA      = 0.25             // more is no offset of the class but a fault, or a drain
+	zeroFloorA     = 0.05             // how well it can ever be known: what a parked bank gives is not
+	idleA          = -0.03            // what a parked battery gives: the board, self-balancing
+	idleSigmaA     = 0.06             // and how uncertain that is
+	idleShare      = 2 * time.Hour    // readings closer than this count as one
+	idleAfter      = 20 * time.Minute // of rest
 	gainSigma      = 0.01             // current sensor's gain
 	restShare      = 0.012            // of the capacity per hour: below it the battery counts as at rest
 	restFloorA     = 0.3              // as small as a ±200 A sensor can tell from zero
 	surfaceV       = 0.5              // most that a charge leaves above the rested voltage
-	surfaceDecay   = 3 * time.Hour    // published: 6 h or more to go by itself
+	surfaceDecay   = 5 * time.Hour    // at 25 °C; published: 6 h or more to go by itself
+	surfaceColdC   = 12.0             // °C colder make it twice as slow; between the rule of 10 °C and acid diffusion's 2 % per °C
 	surfaceLoad    = 0.01             // of the capacity drawn takes most of it
 	dipV           = 0.15             // most that a discharge leaves below
 	dipDecay       = 30 * time.Minute // published: about 1 h to settle after a load
 	memoryShare    = 0.02             // of the capacity moved builds either up
 	tableShare     = 12 * time.Hour   // readings of the table closer than this count as one
+	gasFromV       = 13.0             // under it gassing is too little to count
 	heldV          = 13.25            // above it a charger holds the voltage, or did until just now: no rest
 	fullV25        = 13.5             // a charge this high, at 25 °C, ...
-	fullShare      = 0.02             // ... that takes less than this of the capacity per hour ...
+	taperShare     = 0.04             // ... that takes less than this of the capacity per hour ...
+	fullMissing    = 3.0              // % missing at most for a charge to count as full
 	fullHold       = 30 * time.Minute // ... for this long is at its end
-	fullPct        = 99.0
-	fullSigmaPct   = 2.0
-	kneeV          = 10.8 // at a third of the capacity per hour or less; 10.5 V is the usual end of a 20 h discharge
+	fullAgain      = 10 * time.Minute // while it lasts, the taper is read again
+	fullTau        = 1.2              // h: what is missing over the current; published and measured: 0.65 to 2 h
+	fullTauV       = 14.4             // at this voltage at 25 °C; at a lower one the current falls sooner
+	fullRestV      = 12.8             // of a full block
+	fullSigmaPct   = 0.7              // of an end of charge as such
+	kneeV          = 10.8             // at a third of the capacity per hour or less; 10.5 V is the usual end of a 20 h discharge
 	kneePct        = 2.0
 	kneeSigmaPct   = 4.0
 	rereadSigmaV   = 0.010
 	unknownTempSgV = 0.015 // no thermometer: ±12 °C at about 1.2 mV per °C
 	voltageTau     = 2 * time.Minute
+	restJumpV      = 0.10 // between two readings of a resting battery
+	aboveFullV     = 0.10 // over a full block's rested voltage
+	aboveFullPct   = 6.0
+	ratedSigma     = 0.12 // of the rated capacity, before a swing was seen
+	swingShare     = 0.3  // of a capacity's error that a swing's charge feels: swings go both ways
+	swingLeast     = 0.3  // of the capacity, for a swing to tell something
+	capLeast       = 0.2  // of the rated capacity
+	capMost        = 1.4
+	capKnownSigma  = 0.08 // relative; above it the capacity counts as unknown
 )
 
 // Battery is the estimator of one battery. It is not safe for concurrent use.
@@ -73,6 +96,12 @@ type Battery struct {
 	lastI time.Duration // instant of the last usable current
 	everI bool
 
+	zero     float64 // A that the current sensor shows without current
+	zeroVar  float64 // A²
+	capAh    float64 // present full capacity
+	capVar   float64 // relative variance of it
+	capHad   bool    // learnt from at least one swing
+	swing    swing
 	soc      float64 // counted from the last anchor
 	anchor   float64 // variance at that anchor, %²
 	counted  float64 // standard deviation counted up since, %
@@ -81,15 +110,20 @@ type Battery struct {
 	restFor  time.Duration
 	restedV  float64 // smoothed, 25 °C
 	restNew  bool
+	jumped   bool          // the last reading stood far from the smoothed one
 	tableAt  time.Duration // last time the table was committed
 	tableHad bool
 
 	fullFor  time.Duration
 	full     bool
+	fullRead time.Duration // last time the taper was read
+	taper    float64       // % missing by it
 	fullAt   time.Duration
 	everFull bool
 	knee     bool
 
+	tauFor             time.Duration // of a surface charge, at tauTempC
+	tauTempC           float64
 	chargedAh, drawnAh float64
 
 	settleV    float64 // settleSigmaV of the last step
@@ -113,6 +147,8 @@ func (b *Battery) Step(s Sample) {
 	if dt <= 0 {
 		return
 	}
+	b.learnZero(s, dt)
+	s.CurrentA -= b.zero
 	b.haveSettle = false
 	if dt > maxGap && b.restNew {
 		// What the rest said was of before the gap.
@@ -140,11 +176,13 @@ func sane(s Sample) Sample {
 func (b *Battery) begin(s Sample) {
 	b.begun, b.last = true, s
 	b.soc, b.anchor = 60, firstSigmaPct*firstSigmaPct
+	b.zeroVar = zeroSigmaA * zeroSigmaA
+	b.capAh, b.capVar = b.p.RatedAh, ratedSigma*ratedSigma
 	b.surface, b.dip = surfaceV/2, dipV/2 // what came before is not known
 	if s.CurrentOK {
 		b.lastI, b.everI = s.At, true
 	}
-	if !s.VoltageOK || !s.CurrentOK || b.resting(s.CurrentA) {
+	if !s.VoltageOK || !s.CurrentOK || b.resting(s.CurrentA) { // the zero is not known yet
 		return
 	}
 	// A loaded voltage says something: about 0.4 V is lost at a fifth of the capacity per hour, growing with the root.
@@ -167,8 +205,17 @@ func (b *Battery) resting(currentA float64) bool {
 
 // relax lets surface charge and dip go with time.
 func (b *Battery) relax(dt time.Duration) {
-	b.surface *= 1 - ease(dt, surfaceDecay)
+	b.surface *= 1 - ease(dt, b.surfaceTau())
 	b.dip *= 1 - ease(dt, dipDecay)
+}
+
+// surfaceTau gives how long a surface charge takes to fall to a third at the battery's temperature.
+func (b *Battery) surfaceTau() time.Duration {
+	if t := b.tempC(b.last); b.tauFor == 0 || math.Abs(t-b.tauTempC) > 1 {
+		b.tauTempC = t
+		b.tauFor = time.Duration(float64(surfaceDecay) * math.Exp2((leadacid.ReferenceC-min(max(t, -20), 50))/surfaceColdC))
+	}
+	return b.tauFor
 }
 
 // ease is the share of an exponential approach made in dt; the rational form is close enough and costs no exp.
@@ -189,6 +236,7 @@ func (b *Battery) count(s Sample) {
 		// What flowed in between is not known: any charge is possible again after a day.
 		days := float64(gap) / float64(24*time.Hour)
 		b.counted += firstSigmaPct * min(1, days)
+		b.swing.open = false
 		return
 	}
 	mean := s.CurrentA
@@ -199,22 +247,46 @@ func (b *Battery) count(s Sample) {
 		}
 	}
 	hours := gap.Hours()
+	offset := math.Sqrt(b.zeroVar)
 	ah := mean * hours
-	share := ah / b.p.RatedAh
-	b.counted += (offsetSigmaA*hours + gainSigma*math.Abs(ah)) / b.p.RatedAh * 100
+	b.counted += (offset*hours + gainSigma*math.Abs(ah)) / b.capAh * 100
+	stored := ah
 	if ah >= 0 {
 		b.chargedAh += ah
-		stored := leadacid.ChargeEfficiency(b.p.Chemistry, b.soc)
-		b.counted += (1 - stored) * 0.5 * share * 100 // efficiency itself is known to about half of what it takes
-		share *= stored
+		lost := ah * (1 - leadacid.ChargeEfficiency(b.p.Chemistry))
+		if s.VoltageOK && s.VoltageV > gasFromV {
+			lost += leadacid.GassingA(b.p.Chemistry, b.p.RatedAh, s.VoltageV, b.tempC(s)) * hours
+		}
+		lost = min(lost, ah)
+		stored -= lost
+		b.counted += 50 * lost / b.capAh // known to a factor of two
 	} else {
 		b.drawnAh -= ah
 	}
+	share := stored / b.capAh
+	b.swing.drawnAh -= stored
+	b.counted += math.Abs(share) * 100 * math.Sqrt(b.capVar) * swingShare
 	if !b.resting(mean) {
 		b.remember(share)
 	}
 	b.soc = min(max(b.soc+100*share, 0), 100)
 }
+
+// learnZero takes a reading of an idle bank as one of the current sensor's zero.
+func (b *Battery) learnZero(s Sample, dt time.Duration) {
+	if !s.Idle || !s.CurrentOK || !b.restNew || b.restFor < idleAfter || math.Abs(s.CurrentA) > 4*zeroMostA {
+		return
+	}
+	// Until the battery has settled, more than a trickle may flow between it and its neighbours.
+	settle := 0.3 * (1 - ease(b.restFor, time.Hour))
+	r := (idleSigmaA*idleSigmaA + settle*settle) * float64(idleShare) / float64(max(dt, time.Millisecond))
+	k := b.zeroVar / (b.zeroVar + r)
+	b.zero = min(max(b.zero+k*(s.CurrentA-idleA-b.zero), -zeroMostA), zeroMostA)
+	b.zeroVar = max(b.zeroVar*(1-k), zeroFloorA*zeroFloorA)
+}
+
+// ZeroA gives what the current sensor shows without current, in amperes, and its standard deviation.
+func (b *Battery) ZeroA() (zeroA, sigmaA float64) { return b.zero, math.Sqrt(b.zeroVar) }
 
 // remember builds up surface charge or dip with the share of the capacity moved.
 func (b *Battery) remember(share float64) {
@@ -245,10 +317,15 @@ func (b *Battery) watchRest(s Sample, dt time.Duration) {
 		return
 	}
 	if !b.restNew {
-		b.restNew, b.restFor, b.restedV = true, 0, v25
+		b.restNew, b.restFor, b.restedV, b.jumped = true, 0, v25, false
 		return
 	}
 	b.restFor += dt
+	if jump := math.Abs(v25-b.restedV) > restJumpV; jump && !b.jumped {
+		b.jumped = true // a load whose current is not in this reading yet, or a bad reading: wait for the next
+		return
+	}
+	b.jumped = false
 	b.restedV += (v25 - b.restedV) * ease(dt, voltageTau)
 }
 
@@ -277,6 +354,7 @@ func (b *Battery) commitRest(s Sample) {
 		return
 	}
 	v25, sigma := b.restReading()
+	b.learnFromRest(v25, sigma)
 	soc, variance := b.withTable(v25, sigma)
 	b.setAnchor(soc, variance)
 	b.tableAt, b.tableHad = s.At, true
@@ -286,6 +364,9 @@ func (b *Battery) commitRest(s Sample) {
 func (b *Battery) withTable(v25, sigmaV float64) (soc, variance float64) {
 	z, slope := leadacid.SoCFromRestedV(b.p.Chemistry, v25)
 	r := sq(sigmaV * slope)
+	if v25 > leadacid.RestedVFromSoC(b.p.Chemistry, 100)+aboveFullV && b.restFor >= idleAfter {
+		r = min(r, sq(aboveFullPct)) // only a charge near its end leaves so much
+	}
 	if b.tableHad && b.last.At-b.tableAt < tableShare {
 		// Largely the same evidence as last time.
 		r *= float64(tableShare) / float64(max(b.last.At-b.tableAt, time.Minute))
@@ -305,25 +386,42 @@ func (b *Battery) setAnchor(soc, variance float64) {
 	b.soc, b.anchor, b.counted = soc, variance, 0
 }
 
-// watchFull sees the end of a charge: voltage held, current tapered off.
+// watchFull sees the end of a charge: voltage held, current tapered off. What is then still missing is about an hour's worth of the
+// current; the longer it lasts, the less.
 func (b *Battery) watchFull(s Sample, dt time.Duration) {
 	if !s.CurrentOK || !s.VoltageOK {
 		b.fullFor = 0
 		return
 	}
-	held := s.VoltageV >= leadacid.ChargeLimitV(fullV25, b.tempC(s))
-	small := s.CurrentA < fullShare*b.p.RatedAh && s.CurrentA > -offsetSigmaA*3
+	limit := leadacid.ChargeLimitV(fullV25, b.tempC(s))
+	held := s.VoltageV >= limit
+	gas := leadacid.GassingA(b.p.Chemistry, b.p.RatedAh, s.VoltageV, b.tempC(s))
+	taper := s.CurrentA - gas
+	small := taper < taperShare*b.p.RatedAh && s.CurrentA > -restFloorA
 	if !held || !small {
 		b.fullFor = 0
 		b.full = b.full && held
 		return
 	}
 	b.fullFor += dt
-	if b.fullFor >= fullHold {
-		if !b.full {
-			b.fuse(fullPct, fullSigmaPct)
+	if b.fullFor < fullHold {
+		return
+	}
+	if !b.full || s.At-b.fullRead >= fullAgain {
+		v25 := s.VoltageV - limit + fullV25
+		tau := fullTau * (fullTauV - fullRestV) / (v25 - fullRestV)
+		missing := 100 * tau * max(taper, 0) / b.p.RatedAh
+		sigma := fullSigmaPct + missing/2 + 50*tau*gas/b.p.RatedAh
+		if b.full {
+			sigma *= 2.5 // much the same evidence as ten minutes ago
 		}
-		b.full, b.everFull, b.fullAt = true, true, s.At
+		b.fuse(100-missing, sigma)
+		b.taper, b.fullRead = missing, s.At
+		b.swing = swing{open: true, topPct: b.soc, topSigmaPct: math.Sqrt(b.variance())}
+	}
+	b.full = true
+	if b.taper <= fullMissing {
+		b.everFull, b.fullAt = true, s.At
 	}
 }
 
@@ -335,6 +433,7 @@ func (b *Battery) watchKnee(s Sample) {
 	load := -s.CurrentA / b.p.RatedAh
 	low := load > restShare && load <= 1.0/3 && s.VoltageV < kneeV
 	if low && !b.knee {
+		b.learnCapacity(kneePct, kneeSigmaPct)
 		b.fuse(kneePct, kneeSigmaPct)
 	}
 	if low || s.VoltageV > kneeV+0.5 {

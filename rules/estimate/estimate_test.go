@@ -108,6 +108,60 @@ func TestTheKneePutsAWrongStartRight(t *testing.T) {
 	assert.Less(t, must(r.b), 12.0)
 }
 
+// A sensor 0.2 A off would count 4.8 Ah a day that never flowed. In an idle bank its zero shows.
+func TestTheCurrentSensorsZeroIsLearntAtRest(t *testing.T) {
+	play := func(idle bool) *estimate.Battery {
+		b := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
+		for at := time.Second; at < 12*time.Hour; at += time.Second {
+			b.Step(estimate.Sample{At: at, VoltageV: 12.5, CurrentA: 0.17, TempC: 25, VoltageOK: true, CurrentOK: true, TempOK: true, Idle: idle})
+		}
+		return b
+	}
+	zero, sigma := play(true).ZeroA()
+	assert.InDelta(t, 0.2, zero, 0.03, "a parked battery gives about 0.03 A")
+	assert.Less(t, sigma, 0.06)
+	zero, sigma = play(false).ZeroA()
+	assert.Zero(t, zero, "with a feed or motor on, nothing is learnt")
+	assert.InDelta(t, 0.15, sigma, 1e-9)
+}
+
+// Two swings from full to the knee of a 100 Ah battery that holds 70 Ah: 8 % is asked for.
+func TestCapacityIsLearntBetweenTwoTrustedPoints(t *testing.T) {
+	r := newRig(leadacid.Flooded, 100)
+	full := func() {
+		r.hold(8*time.Hour, time.Minute, 14.4, 15)
+		r.hold(time.Hour, time.Minute, 14.4, 0.8)
+	}
+	r.hold(12*time.Hour, time.Minute, 12.65, 0)
+	_, _, ok := r.b.CapacityAh()
+	assert.False(t, ok)
+	for range 2 {
+		full()
+		r.hold(14*time.Hour, time.Minute, 12.0, -5) // 70 Ah
+		r.hold(2*time.Minute, time.Second, 10.7, -5)
+	}
+	capAh, sigma, ok := r.b.CapacityAh()
+	require.True(t, ok)
+	assert.InDelta(t, 70, capAh, 70*0.08)
+	assert.Less(t, sigma, 70*0.08)
+	full()
+	before := capAh
+	r.hold(2*time.Hour, time.Minute, 12.4, -5)
+	r.hold(20*time.Hour, time.Minute, 12.5, 0)
+	after, _, _ := r.b.CapacityAh()
+	assert.Equal(t, before, after, "a shallow swing teaches nothing")
+}
+
+func TestAVoltageAheadOfItsCurrentIsNoRest(t *testing.T) {
+	r := newRig(leadacid.AGM, 17)
+	r.hold(2*time.Hour, 10*time.Minute, 13.15, 0)
+	before := must(r.b)
+	assert.Greater(t, before, 95.0, "only a charge near its end leaves so much")
+	r.hold(7*time.Minute, 7*time.Minute, 12.6, 0) // the load is on, its current not in the reading yet
+	r.hold(time.Minute, time.Minute, 12.6, -3)
+	assert.InDelta(t, before, must(r.b), 2)
+}
+
 func TestAGapInTheCurrentMakesUnsure(t *testing.T) {
 	r := newRig(leadacid.Flooded, 100)
 	r.hold(12*time.Hour, time.Minute, 12.65, 0)

@@ -108,11 +108,18 @@ func (j *Judge) smooth(r Reading, dt time.Duration) {
 	j.smoothA += (r.CurrentA - j.smoothA) * x / (1 + x)
 }
 
+// unaskedV is above what any bank keeps for long by itself, and under every published absorption voltage.
+const unaskedV = 13.9
+
 // compensationVPerC is the usual temperature compensation of charge voltages, -3 mV per °C and cell (published float settings).
 const compensationVPerC = -6 * 0.003
 
 func (j *Judge) judge(r Reading) Status {
 	highV := r.FeedOK && r.FeedV >= j.set.PresentV+compensationVPerC*(max(r.TempC, 25)-25)
+	if r.WakeOK && !r.Wake {
+		// Nobody asks for a feed. What a bank shows by itself after a charge must not be taken for one.
+		highV = r.FeedOK && r.FeedV >= unaskedV
+	}
 	flows := j.haveA && j.smoothA >= j.set.PresentA
 	present := highV || flows
 	switch {

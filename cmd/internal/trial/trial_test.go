@@ -124,6 +124,21 @@ func TestCurveOfARunCanBeReplayed(t *testing.T) {
 	assert.Greater(t, bytes.Count(buf.Bytes(), []byte("\n")), 10000)
 }
 
+// The estimator against its two yardsticks with the sensors at the limits of their class: told nothing, after a day.
+func TestSuiteBeatsItsYardsticks(t *testing.T) {
+	rows, err := trial.RunSuite(t.Context(), trial.Suite{Seeds: 1, MaxDays: 3, Workers: 2, Only: []string{"healthy-day", "balance-negative"}})
+	require.NoError(t, err)
+	require.Len(t, rows, 2)
+	for _, r := range rows {
+		assert.Less(t, r.RMSPct, 4.0, r.Scenario)
+		assert.Less(t, 2*r.RMSPct, r.CountPct, r.Scenario)
+	}
+	assert.Less(t, rows[1].RMSPct, rows[1].TablePct)
+	var table bytes.Buffer
+	require.NoError(t, trial.WriteSuite(&table, rows))
+	assert.Contains(t, table.String(), "over the library")
+}
+
 func TestSimulateStopsWhenTold(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
