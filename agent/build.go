@@ -115,7 +115,7 @@ func (c *Core) batteryOf(i int, b *rules.BatteryState) snapshot.Battery {
 		ID: b.ID, Chemistry: string(rated.Chemistry), RatedAh: rated.RatedAh, RatedCCA: rated.RatedCCA,
 		VoltageV: reading(b.In.VoltageV, voltDecimals), CurrentA: reading(b.In.CurrentA, ampereDecimals), TempC: reading(b.In.TempC, celsiusDecimals),
 		SoCPct: estimateOf(b.SoCPct, percentDecimals), RestedV: estimateOf(b.RestedV, voltDecimals),
-		ResistanceMohm: estimateOf(b.Resistance, mohmDecimals), CrankingA: estimateOf(b.CrankingA, 0),
+		ResistanceMohm: estimateOf(b.Resistance, mohmDecimals), CrankingA: estimateOf(b.CrankingA, 0), CapacityAh: estimateOf(b.CapacityAh, percentDecimals),
 		Verdict: b.Verdict.String(), WaitsFor: b.WaitsFor,
 		ChargedAh: round(b.ChargedAh, ahDecimals), DrawnAh: round(b.DrawnAh, ahDecimals),
 		DrawSharePct: estimateOf(b.DrawSharePct, percentDecimals), ChargeSharePct: estimateOf(b.ChargeSharePct, percentDecimals),

@@ -6,6 +6,7 @@ import (
 
 	"liftbank/rules/estimate"
 	"liftbank/rules/feed"
+	"liftbank/rules/loadtest"
 	"liftbank/rules/motor"
 )
 
@@ -13,7 +14,8 @@ import (
 type Engine struct {
 	cfg   Config
 	est   []*estimate.Battery
-	res   []*estimate.Resistance
+	load  []*loadtest.Meter
+	judge []loadtest.Judge
 	motor *motor.Detector
 	feed  *feed.Judge
 	sense senseState
@@ -29,6 +31,7 @@ type Engine struct {
 	drawnWh   float64
 	lastW     float64
 	haveW     bool
+	judgeAt   time.Duration // next time that capability and verdict are worked out
 	slots     slots
 	out       Output
 }
@@ -50,7 +53,8 @@ func New(cfg Config) (*Engine, error) {
 	e.out.Events = make([]Event, 0, 16)
 	for i, b := range cfg.Batteries {
 		e.est = append(e.est, estimate.New(estimate.Params{Chemistry: b.Chemistry, RatedAh: b.RatedAh}))
-		e.res = append(e.res, &estimate.Resistance{})
+		e.load = append(e.load, loadtest.New(loadtest.Params{Chemistry: b.Chemistry, RatedCCA: b.RatedCCA}))
+		e.judge = append(e.judge, loadtest.Judge{})
 		e.out.Battery[i].ID = b.ID
 	}
 	e.buildFindings()
@@ -150,7 +154,7 @@ func (e *Engine) stepMotor(use *Input, bankV, bankA Reading) (began bool) {
 		b, ended := e.motor.Edge(ed.On, ed.At)
 		if b {
 			began = true
-			e.beginRun(ed.At)
+			e.beginRun(ed.At, true)
 		}
 		if ended {
 			e.endRun()
@@ -165,7 +169,7 @@ func (e *Engine) stepMotor(use *Input, bankV, bankA Reading) (began bool) {
 	if b {
 		began = true
 		_, start := e.motor.Running()
-		e.beginRun(start)
+		e.beginRun(start, use.MotorCommand == ContactOn)
 	}
 	if ended {
 		e.endRun()
@@ -173,15 +177,19 @@ func (e *Engine) stepMotor(use *Input, bankV, bankA Reading) (began bool) {
 	return began
 }
 
-func (e *Engine) beginRun(at time.Duration) {
-	for _, r := range e.res {
-		r.Begin(at)
+func (e *Engine) beginRun(at time.Duration, exact bool) {
+	for _, m := range e.load {
+		m.Begin(at, exact)
 	}
 }
 
 func (e *Engine) endRun() {
+	run := e.motor.Last()
+	for _, m := range e.load {
+		m.End(run.Start + run.Duration)
+	}
 	e.hearRun()
-	e.out.Events = append(e.out.Events, Event{Kind: RunEnded, Run: e.motor.Last()})
+	e.out.Events = append(e.out.Events, Event{Kind: RunEnded, Run: run})
 }
 
 // stepBatteries feeds the estimators of each battery.
@@ -199,7 +207,7 @@ func (e *Engine) stepBatteries(in, use *Input, began bool) {
 		before := e.share.counted(e.est[i])
 		e.est[i].Step(s)
 		e.share.add(i, before, e.est[i])
-		e.stepResistance(i, &in.Battery[i], s, running)
+		e.stepLoad(i, &in.Battery[i], s, running)
 	}
 }
 
@@ -219,26 +227,19 @@ func (e *Engine) temperature(use *Input, i int) float64 {
 	return noTemperature
 }
 
-// stepResistance works on what was read, believed or not: a channel that answers to a run again shows it here.
-func (e *Engine) stepResistance(i int, raw *BatteryInput, s estimate.Sample, running bool) {
+// stepLoad works on what was read, believed or not: a channel that answers to a run again shows it here.
+func (e *Engine) stepLoad(i int, raw *BatteryInput, s estimate.Sample, running bool) {
 	if !raw.VoltageV.OK() || !raw.CurrentA.OK() || raw.NegativeV.Faulty() {
-		e.res[i].Forget()
+		e.load[i].Forget()
 		return
 	}
-	voltageV := ownVoltage(raw).Value
-	if !running {
-		e.res[i].Idle(voltageV, raw.CurrentA.Value)
-		return
+	r := loadtest.Reading{At: s.At, VoltageV: ownVoltage(raw).Value, CurrentA: raw.CurrentA.Value, TempC: s.TempC, TempOK: s.TempOK}
+	r.SoCPct, r.SoCSigma, r.SoCOK = e.est[i].SoC()
+	if running {
+		e.load[i].Run(&r)
+	} else {
+		e.load[i].Idle(&r)
 	}
-	soc, _, ok := e.est[i].SoC()
-	if !ok {
-		soc = 80 // between the extremes; worth 8 % of the factor at most from half charge up
-	}
-	temp := s.TempC
-	if !s.TempOK {
-		temp = 25
-	}
-	e.res[i].Run(s.At, voltageV, raw.CurrentA.Value, temp, soc)
 }
 
 func (e *Engine) countEnergy(v, a Reading, dt time.Duration) {

@@ -33,7 +33,7 @@ func (e *Engine) hearRun() {
 	var have [MaxBatteries]bool
 	dipElsewhere, flowElsewhere := 0, 0
 	for i := range n {
-		dv[i], da[i], have[i] = e.res[i].LastStep()
+		dv[i], da[i], have[i] = e.load[i].LastStep()
 		if have[i] && dv[i] < -seenStepV {
 			dipElsewhere++
 		}

@@ -2,9 +2,10 @@ package rules
 
 import (
 	"math"
+	"time"
 
 	"liftbank/rules/estimate"
-	"liftbank/rules/leadacid"
+	"liftbank/rules/loadtest"
 )
 
 // shareState sums who carried what, with a memory of some days of throughput.
@@ -53,17 +54,25 @@ func (e *Engine) summarise(bankV, bankA Reading) {
 	n := len(e.cfg.Batteries)
 	draw, drawOK := shares(&e.share.drawnAh, n)
 	charge, chargeOK := shares(&e.share.chargedAh, n)
+	judge := e.last >= e.judgeAt
+	if judge {
+		e.judgeAt = e.last + judgeEvery
+	}
 	for i := range n {
 		b := &e.out.Battery[i]
 		e.charge(i, b)
-		e.resistance(i, b)
-		b.Verdict, b.WaitsFor = verdict(b, e.cfg.Batteries[i].RatedCCA)
+		if judge {
+			e.capability(i, b)
+		}
 		b.ChargedAh, b.DrawnAh = e.est[i].ChargedAh(), e.est[i].DrawnAh()
 		b.DrawSharePct = Estimate{Value: draw[i], Sigma: shareSigmaPct, Known: drawOK && n > 1}
 		b.ChargeSharePct = Estimate{Value: charge[i], Sigma: shareSigmaPct, Known: chargeOK && n > 1}
 	}
 	e.summariseBank(bankV, bankA)
 }
+
+// judgeEvery is how often capability and verdict are worked out: they change with runs and over hours.
+const judgeEvery = 5 * time.Second
 
 // shareSigmaPct is what 1 % gain errors of two sensors make of a half share.
 const shareSigmaPct = 0.7
@@ -79,55 +88,27 @@ func (e *Engine) charge(i int, b *BatteryState) {
 // restedSigmaV is how well a rested voltage must have settled before it is said.
 const restedSigmaV = 0.05
 
-func (e *Engine) resistance(i int, b *BatteryState) {
-	mohm, sigma, runs, ok := e.res[i].Mohm()
-	b.RunsJudged = runs
-	b.Resistance, b.CrankingA = Estimate{mohm, sigma, ok}, Estimate{}
-	if !ok {
-		return
+func (e *Engine) capability(i int, b *BatteryState) {
+	m := e.load[i]
+	b.Resistance.Value, b.Resistance.Sigma, b.RunsJudged, b.Resistance.Known = m.ResistanceMohm()
+	b.CrankingA.Value, b.CrankingA.Sigma, b.CrankingA.Known = m.CrankingA()
+	b.CapacityAh.Value, b.CapacityAh.Sigma, b.CapacityAh.Known = e.est[i].CapacityAh()
+	rated := &e.cfg.Batteries[i]
+	ev := loadtest.Evidence{
+		Runs:          b.RunsJudged,
+		CrankingShare: b.CrankingA.Value / rated.RatedCCA, CrankingSigma: b.CrankingA.Sigma / rated.RatedCCA, CrankingOK: b.CrankingA.Known,
+		CapacityShare: b.CapacityAh.Value / rated.RatedAh, CapacitySigma: b.CapacityAh.Sigma / rated.RatedAh, CapacityOK: b.CapacityAh.Known,
+		SoCPct: b.SoCPct.Value, SoCSigma: b.SoCPct.Sigma, SoCOK: b.SoCPct.Known,
+		RestedV: b.RestedV.Value, RestedOK: b.RestedV.Known, TakingRuns: m.TakingRuns(),
 	}
-	a := leadacid.CrankingA(mohm)
-	rel := math.Hypot(sigma/mohm, leadacid.CrankingSigma)
-	b.CrankingA = Estimate{a, a * rel, true}
+	ev.EMFV, ev.EMFOK = m.EMFV()
+	for j, other := range e.load {
+		if v, ok := other.EMFV(); ok && j != i && (!ev.NeighbourEMFOK || v > ev.NeighbourEMFV) {
+			ev.NeighbourEMFV, ev.NeighbourEMFOK = v, true
+		}
+	}
+	b.Verdict, b.WaitsFor = e.judge[i].Step(&ev)
 }
-
-// Limits of a verdict, as shares of the rated cold cranking current. Replacement below 80 % of rated is the published practice for
-// stationary banks (IEEE Std 450) and half the rating is the load test's own limit; the rule from resistance to cranking is worth
-// 15 %, so tired is only called clear of it, and between the limits nothing is.
-const (
-	verdictRuns  = 20
-	fitShare     = 0.80
-	tiredShare   = 0.65
-	failedShare  = 0.50
-	fitLowPct    = 75.0 // 12.45 V rested, flooded: under it a battery needs charge before it is tested
-	fitLowSigmas = 1.0
-)
-
-func verdict(b *BatteryState, ratedCCA float64) (Verdict, string) {
-	if b.RunsJudged < verdictRuns || !b.CrankingA.Known {
-		return VerdictUnknown, waitsForRuns
-	}
-	share := b.CrankingA.Value / ratedCCA
-	switch {
-	case share < failedShare:
-		return VerdictFailed, ""
-	case share < tiredShare:
-		return VerdictTired, ""
-	case share < fitShare:
-		return VerdictUnknown, waitsForClear
-	case !b.SoCPct.Known:
-		return VerdictUnknown, waitsForCharge
-	case b.SoCPct.Value+fitLowSigmas*b.SoCPct.Sigma < fitLowPct:
-		return VerdictFitLow, ""
-	}
-	return VerdictFit, ""
-}
-
-const (
-	waitsForRuns   = "20 motor runs with voltage and current read"
-	waitsForClear  = "a capability clear of the limit: it lies within its uncertainty"
-	waitsForCharge = "a state of charge: a rest or a full charge"
-)
 
 func (e *Engine) summariseBank(bankV, bankA Reading) {
 	bank := &e.out.Bank

@@ -11,6 +11,7 @@ import (
 
 	"liftbank/rules/feed"
 	"liftbank/rules/finding"
+	"liftbank/rules/loadtest"
 	"liftbank/rules/motor"
 )
 
@@ -112,23 +113,6 @@ type Estimate struct {
 	Known bool
 }
 
-// Verdict is what a battery's capability allows to be said of it.
-type Verdict uint8
-
-// Verdicts.
-const (
-	VerdictUnknown Verdict = iota // not enough evidence yet; BatteryState.WaitsFor says what is missing
-	VerdictFit                    // sound and charged
-	VerdictFitLow                 // sound, needs charge
-	VerdictTired                  // capability below the service limit
-	VerdictFailed                 // capability below the replacement limit, or a dead cell
-)
-
-// String gives the word used everywhere: page, MQTT, reports.
-func (v Verdict) String() string {
-	return [...]string{"unknown", "fit", "fit-low", "tired", "failed"}[v]
-}
-
 // BatteryState is what is known of one battery.
 type BatteryState struct {
 	ID             string
@@ -138,8 +122,9 @@ type BatteryState struct {
 	RestedAt       time.Duration // monotonic
 	Resistance     Estimate      // mΩ, from motor runs, at 25 °C and full charge
 	CrankingA      Estimate      // A, cold cranking capability
+	CapacityAh     Estimate      // present full capacity, 20 h rate; learnt from deep swings only
 	RunsJudged     uint32        // motor runs that went into Resistance
-	Verdict        Verdict
+	Verdict        loadtest.Verdict
 	WaitsFor       string   // what a verdict still needs, in words; empty when there is one
 	ChargedAh      float64  // counted in since start
 	DrawnAh        float64  // counted out since start, positive

@@ -12,11 +12,12 @@ import (
 	"liftbank/rules"
 	"liftbank/rules/feed"
 	"liftbank/rules/finding"
+	"liftbank/rules/loadtest"
 )
 
 // Words that a state label can have. States that are not the present one have a sample of 0.
 var (
-	verdicts   = words(rules.VerdictUnknown, rules.VerdictFit, rules.VerdictFitLow, rules.VerdictTired, rules.VerdictFailed)
+	verdicts   = words(loadtest.Unknown, loadtest.Fit, loadtest.FitLow, loadtest.Tired, loadtest.Failed)
 	feeds      = words(feed.Unknown, feed.Off, feed.Awaited, feed.Present, feed.Missing, feed.Unasked)
 	severities = words(finding.Note, finding.Service, finding.Urgent)
 )
@@ -82,8 +83,9 @@ func join[T any](parts ...[]figure[T]) []figure[T] {
 
 // Conversions to base units.
 const (
-	percent        = 100.0  // per 1
-	milliohms      = 1000.0 // per ohm
+	percent        = 100.0                // per 1
+	milliohms      = 1000.0               // per ohm
+	ampereHours    = 1.0 / secondsPerHour // per coulomb
 	unchanged      = 1.0
 	secondsPerHour = 3600.0 // ampere hours to coulombs, watt hours to joules
 )
@@ -215,6 +217,7 @@ var batteryFigures = join([]figure[batt]{
 	estimate("battery_rested", "volts", "Last rested voltage of the battery brought to 25 °C, in volts.", unchanged, func(b batt) snapshot.Estimate { return b.RestedV }, labelBattery),
 	estimate("battery_resistance", "ohms", "Resistance of the battery from motor runs, at 25 °C and full charge, in ohms.", milliohms, func(b batt) snapshot.Estimate { return b.ResistanceMohm }, labelBattery),
 	estimate("battery_cranking", "amperes", "Current that the battery could give under SAE J537 conditions, worked out from its resistance, in amperes.", unchanged, func(b batt) snapshot.Estimate { return b.CrankingA }, labelBattery),
+	estimate("battery_capacity", "coulombs", "Present full capacity of the battery at the 20 h rate, learnt from deep swings, in coulombs (1 Ah is 3600).", ampereHours, func(b batt) snapshot.Estimate { return b.CapacityAh }, labelBattery),
 	estimate("battery_draw_share", "ratio", "The battery's share of what the bank gave over the last motor runs, 0 to 1.", percent, func(b batt) snapshot.Estimate { return b.DrawSharePct }, labelBattery),
 	estimate("battery_charge_share", "ratio", "The battery's share of what went into the bank, 0 to 1.", percent, func(b batt) snapshot.Estimate { return b.ChargeSharePct }, labelBattery),
 )

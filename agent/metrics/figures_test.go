@@ -30,6 +30,7 @@ var shown = map[string]struct {
 	"Battery.VoltageV": {"battery_volts", 1}, "Battery.CurrentA": {"battery_amperes", 1}, "Battery.TempC": {"battery_celsius", 1},
 	"Battery.SoCPct": {"battery_soc_ratio", 100}, "Battery.RestedV": {"battery_rested_volts", 1},
 	"Battery.ResistanceMohm": {"battery_resistance_ohms", 1000}, "Battery.CrankingA": {"battery_cranking_amperes", 1},
+	"Battery.CapacityAh":   {"battery_capacity_coulombs", 1.0 / 3600},
 	"Battery.ChargedAh":    {"battery_charged_coulombs_total", 1.0 / 3600},
 	"Battery.DrawnAh":      {"battery_drawn_coulombs_total", 1.0 / 3600},
 	"Battery.DrawSharePct": {"battery_draw_share_ratio", 100}, "Battery.ChargeSharePct": {"battery_charge_share_ratio", 100},

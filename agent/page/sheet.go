@@ -259,6 +259,7 @@ func batteryRows(batteries []snapshot.Battery) []row {
 		cells(words.Rested, func(b snapshot.Battery) estimated { return estimate(b.RestedV, voltDecimals) }),
 		cells(words.Resistance, func(b snapshot.Battery) estimated { return estimate(b.ResistanceMohm, 2) }),
 		cells(words.Cranking, func(b snapshot.Battery) estimated { return estimate(b.CrankingA, 0) }),
+		cells(words.Capacity, func(b snapshot.Battery) estimated { return estimate(b.CapacityAh, 1) }),
 		cells(words.DrawShare, func(b snapshot.Battery) estimated { return estimate(b.DrawSharePct, 1) }),
 		cells(words.ChargeShare, func(b snapshot.Battery) estimated { return estimate(b.ChargeSharePct, 1) }),
 		cells(words.Counted, func(b snapshot.Battery) estimated {

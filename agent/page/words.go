@@ -3,33 +3,33 @@ package page
 // words are all texts that the page and the API say to people, apart from those that a snapshot brings along. {age} and
 // the like are filled in.
 var words = struct {
-	Lang, Title                                                           string
-	Question, No, NoOfJudged, Yes, Over, NotNow, NotYet                   string
-	NotYetMore, NoVoltage, NotNowMore, SilentMore, Noted                  string
-	ReadAt, Fine, NoData, Lost, Stalled, ClockUnsure, OfUnit              string
-	Findings, FindingsNone, FindingsUnknown                               string
-	Severity                                                              map[string]string
-	State                                                                 map[string]string
-	Since, On, Seen, SeenAt, Causes, NextCheck, Clears                    string
-	Bank, Wiring, Together, OneByOne, Battery, Kind                       string
-	Voltage, Current, Temperature, Charge, Rested, Resistance             string
-	Cranking, DrawShare, ChargeShare, Counted, Verdict, WaitsFor          string
-	Spread, Circulating, SinceFull, Energy, RestedNow, RestedEarlier      string
-	Signs                                                                 string
-	VerdictMeans                                                          map[string]string
-	Feed, FeedDoes, FeedVoltage, WakeLine, Disconnect, WakeTime, FeedTime string
-	FeedMeans                                                             map[string]string
-	Motor, Now, Running, Resting, MotorVoltage, Command, Runs, RunTime    string
-	LiftCycles, LastRun, LastStart, LastLength, LastPeak, LastMean        string
-	LastLow, LastDrawn, LastSeenBy, ByCommand, ByCurrent, NoRun           string
-	Silent, SilentNone, SilentIntro                                       string
-	Sensors, Channel, Value, Quality, Refused, Chips, Chip, Answers       string
-	Errors, Retries, Scans, Overruns, ScanTook, Yes2, No2                 string
-	Before, AsData                                                        string
-	Cautions                                                              []string
-	WrongHost, NoReadingYet, CantShow, TooMany                            string
-	SwitchOn, SwitchOff, Closed, Open, Unknown                            string
-	DrawFeed, DrawMotor                                                   string
+	Lang, Title                                                            string
+	Question, No, NoOfJudged, Yes, Over, NotNow, NotYet                    string
+	NotYetMore, NoVoltage, NotNowMore, SilentMore, Noted                   string
+	ReadAt, Fine, NoData, Lost, Stalled, ClockUnsure, OfUnit               string
+	Findings, FindingsNone, FindingsUnknown                                string
+	Severity                                                               map[string]string
+	State                                                                  map[string]string
+	Since, On, Seen, SeenAt, Causes, NextCheck, Clears                     string
+	Bank, Wiring, Together, OneByOne, Battery, Kind                        string
+	Voltage, Current, Temperature, Charge, Rested, Resistance              string
+	Cranking, Capacity, DrawShare, ChargeShare, Counted, Verdict, WaitsFor string
+	Spread, Circulating, SinceFull, Energy, RestedNow, RestedEarlier       string
+	Signs                                                                  string
+	VerdictMeans                                                           map[string]string
+	Feed, FeedDoes, FeedVoltage, WakeLine, Disconnect, WakeTime, FeedTime  string
+	FeedMeans                                                              map[string]string
+	Motor, Now, Running, Resting, MotorVoltage, Command, Runs, RunTime     string
+	LiftCycles, LastRun, LastStart, LastLength, LastPeak, LastMean         string
+	LastLow, LastDrawn, LastSeenBy, ByCommand, ByCurrent, NoRun            string
+	Silent, SilentNone, SilentIntro                                        string
+	Sensors, Channel, Value, Quality, Refused, Chips, Chip, Answers        string
+	Errors, Retries, Scans, Overruns, ScanTook, Yes2, No2                  string
+	Before, AsData                                                         string
+	Cautions                                                               []string
+	WrongHost, NoReadingYet, CantShow, TooMany                             string
+	SwitchOn, SwitchOff, Closed, Open, Unknown                             string
+	DrawFeed, DrawMotor                                                    string
 }{
 	Lang:  "en",
 	Title: "Lift batteries",
@@ -84,6 +84,7 @@ var words = struct {
 	Rested:        "Rested voltage at 25 °C, V",
 	Resistance:    "Resistance, mΩ",
 	Cranking:      "Cold cranking, A",
+	Capacity:      "Full capacity, Ah",
 	DrawShare:     "Share of the work, %",
 	ChargeShare:   "Share of the charge, %",
 	Counted:       "Charged / drawn, Ah",

@@ -74,6 +74,7 @@ type Battery struct {
 	RestedV        Estimate `json:"rested_v"` // at 25 °C
 	ResistanceMohm Estimate `json:"resistance_mohm"`
 	CrankingA      Estimate `json:"cranking_a"`
+	CapacityAh     Estimate `json:"capacity_ah"` // 20 h rate; learnt from deep swings only
 	Verdict        string   `json:"verdict"`
 	WaitsFor       string   `json:"waits_for,omitempty"`
 	ChargedAh      float64  `json:"charged_ah"`

@@ -1,5 +1,5 @@
 // Package estimate follows one battery: its state of charge by counted charge, put right by rested voltage, a charge seen
-// to its end and the knee at the empty end; and its resistance from motor runs.
+// to its end and the knee at the empty end; the zero of its current sensor; and its capacity.
 //
 // State of charge is in percent of the present full capacity at the 20 h rate. What a rested voltage is worth depends on what
 // came before it: charge leaves a surface charge that takes hours to go at rest and about 1 % of the capacity under load; a

@@ -212,39 +212,6 @@ func anyNumber(t *rapid.T, label string) float64 {
 	return rapid.OneOf(rapid.Float64Range(-60, 60), rapid.SampledFrom([]float64{math.NaN(), math.Inf(1), math.Inf(-1), 1e300, -1e300, 0})).Draw(t, label)
 }
 
-func TestResistanceFromStepsIgnoresOffsets(t *testing.T) {
-	const trueMohm = 4.0
-	var r estimate.Resistance
-	at := time.Duration(0)
-	for range 25 {
-		const offsetV, offsetA = 0.01, 0.2
-		r.Idle(12.6+offsetV, offsetA)
-		r.Begin(at)
-		for t := time.Duration(0); t < 400*time.Millisecond; t += 6 * time.Millisecond {
-			r.Run(at+t, 12.6-60*trueMohm/1000+offsetV, -60+offsetA, 25, 100)
-		}
-		at += time.Minute
-	}
-	mohm, sigma, runs, ok := r.Mohm()
-	require.True(t, ok)
-	assert.EqualValues(t, 25, runs)
-	assert.InDelta(t, trueMohm, mohm, 0.01)
-	assert.Less(t, sigma, 0.15)
-}
-
-func TestTooSmallAStepIsNotRead(t *testing.T) {
-	var r estimate.Resistance
-	for i := range 10 {
-		at := time.Duration(i) * time.Minute
-		r.Idle(12.6, 0)
-		r.Begin(at)
-		r.Run(at+100*time.Millisecond, 12.55, -5, 25, 100)
-		r.Run(at+300*time.Millisecond, 12.55, -5, 25, 100)
-	}
-	_, _, _, ok := r.Mohm()
-	assert.False(t, ok)
-}
-
 func BenchmarkStep(b *testing.B) {
 	e := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
 	s := estimate.Sample{VoltageV: 12.6, CurrentA: -0.2, TempC: 20, VoltageOK: true, CurrentOK: true, TempOK: true}

@@ -39,13 +39,6 @@ func TestTemperatureShiftLiesBetweenItsSources(t *testing.T) {
 	}
 }
 
-// SAE J537 asks for 7.2 V after 30 s at -18 °C; the rule of thumb of 3.0 V/CCA near 25 °C is from memory.
-func TestCrankingOfARuleOfThumbBattery(t *testing.T) {
-	for _, cca := range []float64{500, 650, 750, 850, 950, 1000} {
-		assert.InDelta(t, cca, leadacid.CrankingA(3.0/cca*1000), 0.5)
-	}
-}
-
 // General literature, from memory: 1.5 to 2.0 times at -18 °C; 1.1 to 1.3 times at half charge, 1.5 to 2.5 empty.
 func TestResistanceFactorStaysInItsPublishedBands(t *testing.T) {
 	in := func(low, high, got float64) {
@@ -57,6 +50,49 @@ func TestResistanceFactorStaysInItsPublishedBands(t *testing.T) {
 	in(1.1, 1.3, leadacid.ResistanceFactor(25, 50))
 	in(1.5, 2.5, leadacid.ResistanceFactor(25, 0))
 	in(-0.010, -0.005, (leadacid.ResistanceFactor(27, 100)-leadacid.ResistanceFactor(23, 100))/4)
+}
+
+// A new battery just meets its rated CCA, and shows about the 3.0 V/CCA of the rule of thumb (from memory, "must be fitted") near 25 °C; the
+// resistance that just passes J537 (5.32 V/CCA, computed) is 1.5 to 2.0 times that (general literature, from memory).
+func TestANewBatteryMeetsItsRating(t *testing.T) {
+	for _, c := range []leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel} {
+		for _, cca := range []float64{500, 650, 750, 850, 950, 1000} {
+			mohm := leadacid.RatedMohm(c, cca)
+			amps := leadacid.CrankingCurrentA(c, leadacid.MetalShare*mohm, (1-leadacid.MetalShare)*mohm)
+			assert.InDelta(t, cca, amps, 1e-6, "%v", c)
+			assert.InDelta(t, 3.0, mohm*cca/1000, 0.6, "%v", c)
+			assert.InDelta(t, 1.75, 5320/cca/mohm, 0.26, "%v", c)
+		}
+	}
+}
+
+// Two trade articles (2004 and later): 25 % more resistance goes with about 80 % of performance. From a cold-proof part alone it is less, from
+// the acid's alone more.
+func TestMoreResistanceIsLessCapability(t *testing.T) {
+	const m, a = leadacid.MetalShare * 4, (1 - leadacid.MetalShare) * 4
+	for _, c := range []leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel} {
+		full := leadacid.CrankingCurrentA(c, m, a)
+		assert.InDelta(t, 0.80, leadacid.CrankingCurrentA(c, 1.25*m, 1.25*a)/full, 1e-9)
+		assert.Greater(t, leadacid.CrankingCurrentA(c, m+1, a)/full, 0.85)
+		assert.Less(t, leadacid.CrankingCurrentA(c, m, a+1)/full, 0.78)
+		assert.InDelta(t, 0.61, leadacid.CrankingShortA(c, full)/full, 0.015, "five cells of 2.1 V instead of six")
+	}
+}
+
+// Load test at half CCA: least voltages of vehicle service manuals (2004 to 2020, same values). A new battery's first 100 ms keep well
+// clear of them, one at half its rating passes nowhere.
+func TestHalfCCALoadTestIsConsistent(t *testing.T) {
+	rows := map[float64]float64{21: 9.6, 16: 9.5, 10: 9.4, 4: 9.3, -1: 9.1, -7: 8.9, -12: 8.7, -18: 8.5}
+	for tempC, leastV := range rows {
+		for _, c := range []leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel} {
+			shift, _ := leadacid.TemperatureShiftV(tempC)
+			ref, _ := leadacid.TemperatureShiftV(25)
+			rested := leadacid.RestedVFromSoC(c, 100) - ref + shift
+			dropV := 475 * leadacid.RatedMohm(c, 950) / 1000 * leadacid.ResistanceFactor(tempC, 100)
+			assert.Greater(t, rested-dropV, leastV+0.3, "%v at %g °C", c, tempC)
+			assert.Less(t, rested-2*dropV, leastV, "%v at %g °C", c, tempC)
+		}
+	}
 }
 
 // Stevens and Corey 1996: above 95 % at low charge (read). Published settings: a float of 13.02 to 13.80 V must not gas noticeably, an

@@ -1,0 +1,372 @@
+package loadtest_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"liftbank/rules/leadacid"
+	"liftbank/rules/loadtest"
+)
+
+// bench is a battery and a motor of the plainest kind: a voltage behind a resistor, an inrush that decays, read every 4 ms.
+type bench struct {
+	meter *loadtest.Meter
+	now   time.Duration
+
+	mohm    float64 // as it is, at tempC and socPct
+	restV   float64
+	heldV   float64 // what a neighbour holds it above its line at rest
+	restA   float64
+	plateau float64 // A
+	inrush  float64 // A above the plateau at the start
+	tempC   float64
+	socPct  float64
+
+	offsetV, offsetA float64
+	gainV, gainA     float64       // 1: none
+	lag              time.Duration // the voltage is read this much after the current
+	number           int
+	lose             func() bool // a scan without a usable pair
+}
+
+func newBench(c leadacid.Chemistry, cca float64) *bench {
+	return &bench{
+		meter: loadtest.New(loadtest.Params{Chemistry: c, RatedCCA: cca}), mohm: 4, restV: 12.7, plateau: 60, inrush: 130,
+		tempC: 25, socPct: 100, gainV: 1, gainA: 1,
+	}
+}
+
+const scan = 4 * time.Millisecond
+
+// run lets a minute of rest and a run of length pass. The phase of the scans against the motor's edges is different each time.
+func (b *bench) run(length time.Duration) {
+	b.number++
+	start := b.now + time.Minute
+	phase := time.Duration(b.number * 2477 % 4000 * 1000) // of the scans, in ns
+	stop := start + length
+	for b.now < start-time.Second {
+		b.now += time.Second
+		b.read(b.now, start, stop, false)
+	}
+	begun, ended := false, false
+	for b.now = start - time.Second - phase; b.now < stop+2*time.Second; b.now += scan {
+		if !begun && b.now >= start {
+			b.meter.Begin(start, true)
+			begun = true
+		}
+		if !ended && b.now >= stop {
+			b.meter.End(stop)
+			ended = true
+		}
+		b.read(b.now, start, stop, begun && !ended)
+	}
+}
+
+func (b *bench) truth(at, start, stop time.Duration) (v, a float64) {
+	if at < start || at >= stop {
+		return b.restV + b.heldV + b.restA*b.mohm/1000, b.restA
+	}
+	a = -(b.plateau + b.inrush*math.Exp(-float64(at-start)/float64(100*time.Millisecond)))
+	return b.restV + a*b.mohm/1000, a
+}
+
+func (b *bench) read(at, start, stop time.Duration, running bool) {
+	if b.lose != nil && b.lose() {
+		b.meter.Forget()
+		return
+	}
+	// The scan ends at `at`, its readings are of shortly before.
+	v, _ := b.truth(at-time.Millisecond, start, stop)
+	_, a := b.truth(at-time.Millisecond-b.lag, start, stop)
+	r := loadtest.Reading{
+		At: at, VoltageV: v*b.gainV + b.offsetV, CurrentA: a*b.gainA + b.offsetA, TempC: b.tempC, TempOK: true,
+		SoCPct: b.socPct, SoCSigma: 2, SoCOK: true,
+	}
+	if running {
+		b.meter.Run(&r)
+	} else {
+		b.meter.Idle(&r)
+	}
+}
+
+func (b *bench) runs(n int) {
+	for range n {
+		b.run(9 * time.Second)
+	}
+}
+
+func (b *bench) shown(t require.TestingT) float64 {
+	mohm, sigma, _, ok := b.meter.ResistanceMohm()
+	require.True(t, ok)
+	require.Positive(t, sigma)
+	return mohm
+}
+
+// 60 A through 4 mΩ: 240 mV at the plateau; at the start 190 A.
+func TestOneBatteryByHand(t *testing.T) {
+	b := newBench(leadacid.Flooded, 950)
+	b.run(9 * time.Second)
+	dv, da, ok := b.meter.LastStep()
+	require.True(t, ok)
+	assert.InDelta(t, 0.004, dv/da, 1e-6)
+	assert.InDelta(t, -112.7, da, 1.5, "mean of 10 to 200 ms: 60 A and (exp(-0.1) - exp(-2))/1.9 = 0.405 of 130 A")
+	_, _, _, ok = b.meter.ResistanceMohm()
+	assert.False(t, ok, "one run is not enough")
+	b.runs(9)
+	mohm, sigma, runs, ok := b.meter.ResistanceMohm()
+	require.True(t, ok)
+	assert.Equal(t, uint32(10), runs)
+	assert.InDelta(t, 4, mohm, 0.02)
+	assert.InDelta(t, 0.02*4, sigma, 0.02*4, "1 % of each gain, thermometer, charge")
+	amps, sigmaA, ok := b.meter.CrankingA()
+	require.True(t, ok)
+	assert.InEpsilon(t, 950*leadacid.RatedMohm(leadacid.Flooded, 950)/4, amps, 0.01)
+	assert.InDelta(t, 0.07, sigmaA/amps, 0.03)
+	emf, ok := b.meter.EMFV()
+	assert.True(t, ok)
+	assert.InDelta(t, 12.7, emf, 0.005)
+}
+
+func TestBroughtToReference(t *testing.T) {
+	for _, at := range []struct{ tempC, socPct float64 }{{-20, 100}, {0, 90}, {40, 70}, {25, 50}} {
+		b := newBench(leadacid.AGM, 900)
+		b.tempC, b.socPct = at.tempC, at.socPct
+		b.mohm = 4 * leadacid.ResistanceFactor(at.tempC, at.socPct)
+		b.runs(10)
+		assert.InEpsilon(t, 4, b.shown(t), 0.005, "%+v", at)
+	}
+}
+
+func TestOffsetsCancelAndGainsScale(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		b := newBench(leadacid.Flooded, 950)
+		b.mohm = rapid.Float64Range(2, 15).Draw(t, "mohm")
+		b.offsetV = rapid.Float64Range(-0.01, 0.01).Draw(t, "offset V")
+		b.offsetA = rapid.Float64Range(-0.2, 0.2).Draw(t, "offset A")
+		b.gainV = rapid.Float64Range(0.99, 1.01).Draw(t, "gain V")
+		b.gainA = rapid.Float64Range(0.99, 1.01).Draw(t, "gain A")
+		b.runs(4)
+		want := b.mohm * b.gainV / b.gainA
+		require.InEpsilon(t, want, b.shown(t), 0.004)
+	})
+}
+
+// The voltage is read up to 5 ms before or after the current: uncorrected, an inrush of 100 ms makes 5 % of that. What is left are the
+// first runs, in which the lag was not known yet.
+func TestSkewBetweenTheChannels(t *testing.T) {
+	for _, lag := range []time.Duration{-5, -3, -1, 1, 3, 5} {
+		b := newBench(leadacid.Flooded, 950)
+		b.lag = lag * time.Millisecond
+		b.runs(30)
+		assert.InEpsilon(t, 4, b.shown(t), 0.018, "%v ms", int64(lag))
+	}
+}
+
+func TestLostReadings(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		b := newBench(leadacid.Gel, 700)
+		x := rapid.Uint64().Draw(t, "seed")
+		share := rapid.Uint64Range(0, 30).Draw(t, "lost, %")
+		b.lose = func() bool {
+			x = x*6364136223846793005 + 1442695040888963407
+			return x>>33%100 < share
+		}
+		b.runs(20)
+		if _, _, runs, ok := b.meter.ResistanceMohm(); ok && runs > 5 {
+			require.InEpsilon(t, 4, b.shown(t), 0.01)
+		}
+	})
+}
+
+// A neighbour holds the battery 0.1 V above its line at rest: a step of 60 A against that would show 5.7 mΩ.
+func TestANeighbourAtRestDoesNotCount(t *testing.T) {
+	b := newBench(leadacid.Flooded, 950)
+	b.heldV = 0.1
+	b.runs(20)
+	assert.InEpsilon(t, 4, b.shown(t), 0.03)
+}
+
+// With a charger on before and after, the inrush alone still tells.
+func TestChargerOn(t *testing.T) {
+	b := newBench(leadacid.Flooded, 950)
+	b.heldV, b.restA = 1.4, 8
+	b.runs(10)
+	assert.InEpsilon(t, 4, b.shown(t), 0.01)
+}
+
+func TestOneOddRunChangesLittle(t *testing.T) {
+	b := newBench(leadacid.Flooded, 950)
+	b.runs(30)
+	before := b.shown(t)
+	b.mohm = 40
+	b.run(9 * time.Second)
+	b.mohm = 4
+	b.runs(2)
+	assert.InEpsilon(t, before, b.shown(t), 0.02)
+}
+
+// Another battery put in shows within ten runs, with as many runs as it has had.
+func TestAnotherBattery(t *testing.T) {
+	b := newBench(leadacid.Flooded, 950)
+	b.mohm = 6
+	b.runs(100)
+	b.mohm = 3.5
+	b.runs(11)
+	mohm, _, runs, ok := b.meter.ResistanceMohm()
+	require.True(t, ok)
+	assert.InEpsilon(t, 3.5, mohm, 0.02)
+	assert.LessOrEqual(t, runs, uint32(11))
+}
+
+func TestTrend(t *testing.T) {
+	b := newBench(leadacid.Flooded, 950)
+	b.runs(40)
+	_, _, ok := b.meter.Trend()
+	assert.False(t, ok)
+	for i := range 160 {
+		b.mohm = 4 * (1 + 0.0005*float64(i))
+		b.run(3 * time.Second)
+	}
+	slope, sigma, ok := b.meter.Trend()
+	require.True(t, ok)
+	assert.InDelta(t, 0.2, slope, 0.04, "0.05 % of 4 mΩ a run")
+	assert.Less(t, sigma, 0.05)
+	assert.InEpsilon(t, b.mohm, b.shown(t), 0.03, "followed with the filter's memory behind it")
+}
+
+// Runs in the cold and in the warm tell metal from acid: the same 6 mΩ at 25 °C, once by more metal and once by more acid.
+func TestSeasonsTellMetalFromAcid(t *testing.T) {
+	for _, parts := range []struct{ metal, acid float64 }{{3.6, 2.4}, {1.4, 4.6}} {
+		b := newBench(leadacid.Flooded, 950)
+		for i := range 200 {
+			b.tempC = 10 + 25*math.Sin(float64(i)/20)
+			b.mohm = parts.metal + parts.acid*leadacid.AcidFactor(b.tempC)
+			b.run(2 * time.Second)
+		}
+		amps, sigma, ok := b.meter.CrankingA()
+		require.True(t, ok)
+		want := leadacid.CrankingCurrentA(leadacid.Flooded, parts.metal, parts.acid)
+		assert.InEpsilon(t, want, amps, 0.03, "%+v", parts)
+		assert.Less(t, sigma/amps, 0.06)
+	}
+}
+
+func TestRunsThatAreNotJudged(t *testing.T) {
+	for name, change := range map[string]func(*bench){
+		"flat":        func(b *bench) { b.socPct = 10 },
+		"deaf V":      func(b *bench) { b.gainV = 0 },
+		"deaf A":      func(b *bench) { b.gainA = 0 },
+		"no inrush":   func(b *bench) { b.plateau, b.inrush = 5, 5 },
+		"all is lost": func(b *bench) { b.lose = func() bool { return true } },
+	} {
+		b := newBench(leadacid.Flooded, 950)
+		change(b)
+		b.runs(10)
+		_, _, runs, ok := b.meter.ResistanceMohm()
+		assert.False(t, ok, name)
+		assert.Zero(t, runs, name)
+	}
+}
+
+func TestStateGoesOnAsIfNeverStopped(t *testing.T) {
+	a, b := newBench(leadacid.AGM, 900), newBench(leadacid.AGM, 900)
+	a.runs(60)
+	b.runs(60)
+	a.meter.Forget()
+	b.meter.Forget()
+	saved := b.meter.State()
+	b.meter = loadtest.New(loadtest.Params{Chemistry: leadacid.AGM, RatedCCA: 900})
+	require.NoError(t, b.meter.Restore(saved))
+	assert.Equal(t, saved, b.meter.State())
+	a.runs(5)
+	b.runs(5)
+	assert.Equal(t, a.meter.State(), b.meter.State())
+	x, _, _ := a.meter.CrankingA()
+	y, _, ok := b.meter.CrankingA()
+	assert.True(t, ok)
+	assert.Equal(t, x, y)
+}
+
+func TestRestoreRefusesWhatNoMeterHad(t *testing.T) {
+	b := newBench(leadacid.AGM, 900)
+	b.runs(60)
+	good := b.meter.State()
+	for name, spoil := range map[string]func(*loadtest.State){
+		"metal resistance":  func(s *loadtest.State) { s.MetalMohm = -1 },
+		"acid resistance":   func(s *loadtest.State) { s.AcidMohm = math.NaN() },
+		"variance of metal": func(s *loadtest.State) { s.VarMetal = -1 },
+		"covariance":        func(s *loadtest.State) { s.Covar = 10 * (s.VarMetal + s.VarAcid) },
+		"correction":        func(s *loadtest.State) { s.CorrectionShare = math.Inf(1) },
+		"emf":               func(s *loadtest.State) { s.EMFV = 48 },
+		"lag:":              func(s *loadtest.State) { s.LagS = 1 },
+		"trend sum":         func(s *loadtest.State) { s.TrendXY = math.NaN() },
+		"runs taking":       func(s *loadtest.State) { s.TakingRuns = 200 },
+		"strikes":           func(s *loadtest.State) { s.Strikes = 100 },
+	} {
+		bad := good
+		spoil(&bad)
+		err := b.meter.Restore(bad)
+		assert.ErrorContains(t, err, name)
+		assert.Equal(t, good, b.meter.State(), "nothing changed")
+	}
+}
+
+func TestAnythingReadIsNoPanicAndNoNaN(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		m := loadtest.New(loadtest.Params{Chemistry: leadacid.Flooded, RatedCCA: 950})
+		now := time.Duration(0)
+		for range rapid.IntRange(1, 200).Draw(t, "steps") {
+			now += time.Duration(rapid.IntRange(0, 30).Draw(t, "ms")) * time.Millisecond
+			r := loadtest.Reading{
+				At: now, VoltageV: rapid.Float64Range(-100, 100).Draw(t, "V"), CurrentA: rapid.Float64Range(-5000, 5000).Draw(t, "A"),
+				TempC: rapid.Float64Range(-200, 200).Draw(t, "C"), TempOK: rapid.Bool().Draw(t, "C ok"),
+				SoCPct: rapid.Float64Range(-10, 110).Draw(t, "SoC"), SoCSigma: 5, SoCOK: rapid.Bool().Draw(t, "SoC ok"),
+			}
+			switch rapid.IntRange(0, 8).Draw(t, "what") {
+			case 0:
+				m.Begin(now, rapid.Bool().Draw(t, "exact"))
+			case 1:
+				m.End(now)
+			case 2:
+				m.Forget()
+			case 3, 4:
+				m.Idle(&r)
+			default:
+				m.Run(&r)
+			}
+		}
+		mohm, sigma, _, _ := m.ResistanceMohm()
+		amps, sigmaA, _ := m.CrankingA()
+		for _, x := range []float64{mohm, sigma, amps, sigmaA} {
+			require.False(t, math.IsNaN(x) || math.IsInf(x, 0) || x < 0)
+		}
+	})
+}
+
+func TestNoAllocations(t *testing.T) {
+	b := newBench(leadacid.Flooded, 950)
+	b.runs(3)
+	assert.Zero(t, testing.AllocsPerRun(5, func() { b.run(time.Second) }))
+}
+
+func BenchmarkIdle(b *testing.B) {
+	m := loadtest.New(loadtest.Params{Chemistry: leadacid.Flooded, RatedCCA: 950})
+	r := loadtest.Reading{VoltageV: 12.7, TempC: 25, TempOK: true, SoCPct: 90, SoCSigma: 3, SoCOK: true}
+	b.ReportAllocs()
+	for b.Loop() {
+		r.At += time.Second
+		m.Idle(&r)
+	}
+}
+
+func BenchmarkRunOfTenSeconds(b *testing.B) {
+	x := newBench(leadacid.Flooded, 950)
+	for b.Loop() {
+		x.run(10 * time.Second)
+	}
+}

@@ -1,0 +1,268 @@
+package loadtest
+
+import (
+	"math"
+	"time"
+)
+
+// A battery that a neighbour or a charger holds up, be it by a fraction of an ampere, stands up to some 0.1 V above the line that its
+// discharge follows: near full, hardly any current passes for a while of voltage. A step from such a rest shows too much. The inrush
+// has both its ends in discharge and shows the line itself, so it is what counts; steps against the rest before and after only help
+// where the battery was giving current then. The inrush's price is that voltage and current must be of one instant, as
+// the current falls by a thousand amperes a second. How far apart the channels are is learnt at the stops, where the current breaks off:
+// see lag.
+//
+// Where no source is named, figures are our choice.
+const (
+	// settle is how long after an edge readings are left out: the scan that brings it may have been begun before it, so that
+	// its voltage and current are not of one side.
+	settle = 10 * time.Millisecond
+	// startSpan ends what is read at the start: the inrush is over the most of its way, the slow part has not begun.
+	startSpan = 200 * time.Millisecond
+	// edgeSpan is how far from the stop it is read, to either side.
+	edgeSpan = 120 * time.Millisecond
+	// baseAge is the oldest reading that a start is held against: a slow scan and some.
+	baseAge = 15 * time.Second
+	// pairGap is the longest between two readings that a rate of change is taken from.
+	pairGap = 20 * time.Millisecond
+
+	edgeMinA    = 15.0 // least change of current worth reading: 10 mV over 15 A is 0.7 mΩ
+	stopLeast   = 3    // readings on each side of the stop
+	givingA     = -0.4 // a battery with less than this gives current, whatever its sensor's zero (±0.2 A)
+	idleChargeA = 1.5  // a battery that takes more, or stands higher than ...
+	idleHighV   = 13.3 // ... this, is held by a charger
+)
+
+// What an edge leaves uncertain by itself, as a share, besides readVoltV over the step.
+const (
+	inrushSigma = 0.010
+	stopSigma   = 0.010 // the battery gives current at rest
+	heldSigma   = 0.08  // or it does not
+	readVoltV   = 0.003
+	inrushS     = 0.1 // the inrush's time constant, about: what a lag does is lag over this
+)
+
+type phase uint8
+
+const (
+	none    phase = iota
+	running       // between Begin and End
+	tail          // after End, the stop's other side still to be read
+)
+
+// point is one reading as edges need it.
+type point struct {
+	at   time.Duration
+	v, a float64
+}
+
+// runState reads the edges of one run.
+type runState struct {
+	phase phase
+	exact bool
+	open  bool // the start's window
+	begun bool // the first reading was seen
+	start time.Duration
+	stop  time.Duration
+
+	base     point
+	haveBase bool
+	inrush   inrush
+
+	ring   [32]point // the latest readings within the run, and those about the stop
+	ringN  int       // ever written
+	before mean
+	behind mean // after the stop
+
+	stepV, stepA float64
+	haveStep     bool
+	cond         Reading // temperature and charge, as last read
+}
+
+// restPoint is the last reading with the motor off.
+type restPoint struct {
+	last point
+	have bool
+}
+
+// mean is a sum of points.
+type mean struct {
+	n    int
+	v, a float64
+}
+
+func (m *mean) add(v, a float64) { m.n, m.v, m.a = m.n+1, m.v+v, m.a+a }
+
+func (m *mean) get() (v, a float64) { return m.v / float64(m.n), m.a / float64(m.n) }
+
+func (s *runState) begin(at time.Duration, exact bool, bendA float64, rest *restPoint) {
+	s.phase, s.exact, s.open, s.begun = running, exact, true, false
+	s.start, s.ringN = at, 0
+	s.inrush.n, s.inrush.mostA, s.before, s.behind = 0, bendA, mean{}, mean{}
+	s.haveStep = false
+	s.base, s.haveBase = rest.last, rest.have && at-rest.last.at <= baseAge
+}
+
+// beside tells what a reading at rest is worth as one side of a step: nothing with a charger on, and not much unless the battery gives
+// current.
+func beside(v, a float64) (sigma float64, ok bool) {
+	switch {
+	case a > idleChargeA || v > idleHighV:
+		return 0, false
+	case a < givingA:
+		return stopSigma, true
+	}
+	return heldSigma, true
+}
+
+// within takes a reading of the run.
+func (s *runState) within(r *Reading) {
+	if s.phase != running {
+		return
+	}
+	p := point{r.At, r.VoltageV, r.CurrentA}
+	rate, paired := 0.0, false
+	if s.ringN > 0 {
+		before := &s.ring[(s.ringN-1)%len(s.ring)]
+		dt := (p.at - before.at).Seconds()
+		if paired = p.at > before.at && p.at-before.at <= pairGap; paired {
+			rate = (p.a - before.a) / dt
+		}
+	}
+	s.ring[s.ringN%len(s.ring)] = p
+	s.ringN++
+	s.cond = *r
+	if !s.open {
+		return
+	}
+	since := p.at - s.start
+	switch {
+	case since > startSpan:
+		s.closeStart()
+	case s.begun && since > settle && paired:
+		s.inrush.add(p.v, p.a, rate)
+	}
+	s.begun = true
+}
+
+func (s *runState) closeStart() {
+	s.open = false
+	if s.inrush.n > 0 && s.haveBase {
+		v, a := s.inrush.mean()
+		s.stepV, s.stepA, s.haveStep = v-s.base.v, a-s.base.a, true
+	}
+}
+
+// end closes the run as of at and looks back for the stop's near side.
+func (s *runState) end(at time.Duration) {
+	if s.phase != running {
+		return
+	}
+	s.closeStart()
+	s.phase, s.stop = tail, at
+	for i := max(0, s.ringN-len(s.ring)); i < s.ringN; i++ {
+		p := &s.ring[i%len(s.ring)]
+		switch {
+		case p.at < at && at-p.at <= edgeSpan && p.at-s.start > 2*settle:
+			s.before.add(p.v, p.a)
+		case p.at > at:
+			s.far(*p)
+		}
+	}
+}
+
+// after takes a reading after the stop.
+func (s *runState) after(r *Reading) {
+	p := point{r.At, r.VoltageV, r.CurrentA}
+	s.far(p)
+	if p.at-s.stop <= lagSpan {
+		s.ring[s.ringN%len(s.ring)] = p
+		s.ringN++
+	}
+	s.cond = *r
+}
+
+func (s *runState) far(p point) {
+	if since := p.at - s.stop; since > settle && since <= edgeSpan {
+		s.behind.add(p.v, p.a)
+	}
+}
+
+// A battery that takes takingA or more while the motor pulls its posts down by takingDipV, is charged by its neighbours even then.
+const (
+	takingA    = 0.5 // more than a ±200 A sensor's zero
+	takingDipV = 0.1
+	takingMost = 100 // counted so far
+)
+
+// took reports whether the battery took current at the end of the run, with its posts pulled down; ok is false when that was not read.
+func (s *runState) took() (took, ok bool) {
+	if s.before.n < stopLeast || !s.haveBase {
+		return false, false
+	}
+	v, a := s.before.get()
+	return a >= takingA && v < s.base.v-takingDipV, true
+}
+
+// result is what a run showed.
+type result struct {
+	ohm, sigma float64 // resistance as it was; sigma leaves out the gains' class
+	emfV       float64 // voltage the run's line points to at no current
+	ok, emfOK  bool
+}
+
+// read puts the two edges together: the resistance over a step of stepA from none.
+func (s *runState) read(lag *lag, stepA float64) (out result) {
+	lagS, lagSigmaS := lag.seconds()
+	var w, sum float64
+	take := func(ohm, sigma float64) {
+		v := sq(sigma)
+		w, sum = w+1/v, sum+ohm/v
+	}
+	line, lineOK := s.inrush.line(lagS, stepA)
+	if lineOK && s.exact {
+		take(line.ohm, math.Hypot(line.sigma, line.ohm*math.Hypot(inrushSigma, lagSigmaS/inrushS)))
+	}
+	stopOhm, stopA, stopOK := s.stopEdge()
+	if stopOK {
+		v1, a1 := s.behind.get()
+		if sigma, usable := beside(v1, a1); usable {
+			take(stopOhm, math.Hypot(sigma*stopOhm, readVoltV/stopA))
+		}
+	}
+	if w == 0 && s.haveBase && s.inrush.n >= startLeast {
+		sigma, usable := beside(s.base.v, s.base.a)
+		v, a := s.inrush.mean()
+		if v, a = v-s.base.v, a-s.base.a; usable && a < -edgeMinA && v < 0 {
+			take(v/a, math.Hypot(max(sigma, lagSigmaS/inrushS)*v/a, readVoltV/a))
+		}
+	}
+	if w > 0 {
+		out.ohm, out.sigma, out.ok = sum/w, math.Sqrt(1/w), true
+	}
+	if stopOK {
+		v, a := s.before.get()
+		if lineOK {
+			stopOhm = line.ohm
+		}
+		out.emfV, out.emfOK = v-a*stopOhm, true
+	}
+	return out
+}
+
+// stopEdge gives the resistance over the stop and by how much the current moved.
+func (s *runState) stopEdge() (ohm, stepA float64, ok bool) {
+	if s.before.n < stopLeast || s.behind.n < stopLeast {
+		return 0, 0, false
+	}
+	v0, a0 := s.before.get()
+	v1, a1 := s.behind.get()
+	stepA = a1 - a0
+	if stepA < edgeMinA {
+		return 0, 0, false
+	}
+	ohm = (v1 - v0) / stepA
+	return ohm, stepA, ohm > 0
+}
+
+func sq(x float64) float64 { return x * x }
