@@ -2,6 +2,7 @@ package agent
 
 import (
 	"fmt"
+	"slices"
 
 	"liftbank/agent/config"
 	"liftbank/rules"
@@ -77,7 +78,21 @@ func RulesConfig(cfg *config.Config) (rules.Config, error) {
 			SeriesV: f.SeriesV, SenseFaultAfter: f.SenseFaultAfter,
 		},
 	}
+	out.NegativeTap[0] = true // the board's ground
+	for i := range cfg.Board.Channels {
+		if ch := &cfg.Board.Channels[i]; ch.Signal == config.BatteryNegative {
+			out.NegativeTap[batteryIndex(&cfg.Bank, ch.Battery)] = true
+		}
+	}
+	for _, c := range cfg.Board.Contacts {
+		out.HasCommand = out.HasCommand || c.Signal == config.MotorCommand
+	}
 	return out, out.Validate()
+}
+
+// batteryIndex gives the place of a battery in the bank; a checked configuration names no other.
+func batteryIndex(bank *config.Bank, id string) int {
+	return max(slices.IndexFunc(bank.Batteries, func(b config.Battery) bool { return b.ID == id }), 0)
 }
 
 // Batteries brings a bank file's batteries to what the rules must know.

@@ -74,7 +74,12 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 		At: l.at(out.At.Mono), ClockTrusted: out.At.WallTrusted, UptimeS: round(out.At.Mono.Seconds(), secondDecimals),
 		Scan: snapshot.Scan{Count: stats.Scans, Fast: c.scan.Fast, TookS: round(c.scan.Took.Seconds(), 6), Overruns: stats.Overruns},
 		Bank: bankOf(&out.Bank), Motor: c.motorOf(out, l), Feed: feedOf(&out.Feed, l),
-		Findings: []snapshot.Finding{}, NotJudged: []snapshot.Silence{},
+		Links: []snapshot.Link{}, Findings: []snapshot.Finding{}, NotJudged: []snapshot.Silence{},
+	}
+	for _, l := range out.Links {
+		s.Links = append(s.Links, snapshot.Link{
+			Side: l.Side.String(), From: out.Battery[l.From].ID, To: out.Battery[l.To].ID, ResistanceMohm: estimateOf(l.Mohm, mohmDecimals),
+		})
 	}
 	for i := range out.Battery {
 		s.Batteries = append(s.Batteries, c.batteryOf(i, &out.Battery[i]))
@@ -102,6 +107,7 @@ func bankOf(b *rules.BankState) snapshot.Bank {
 		ChargedAh: round(b.ChargedAh, ahDecimals), DrawnAh: round(b.DrawnAh, ahDecimals),
 		ChargedWh: round(b.ChargedWh, percentDecimals), DrawnWh: round(b.DrawnWh, percentDecimals),
 		CirculatingA: estimateOf(b.CirculatingA, ampereDecimals),
+		LoadLeads:    b.LoadLeads.Arrangement.String(), FeedLeads: b.FeedLeads.Arrangement.String(),
 	}
 	if b.FullKnown {
 		out.SinceFullS = figure(b.SinceFull.Seconds(), 0)
@@ -127,6 +133,7 @@ func (c *Core) motorOf(out *rules.Output, l labels) snapshot.Motor {
 	s := snapshot.Motor{
 		Running: m.Running, Runs: m.Runs, RunTimeS: round(m.RunTime.Seconds(), secondDecimals), LiftCycles: m.LiftCycles,
 		VoltageV: reading(c.in.MotorV, voltDecimals), Command: contact(c.in.MotorCommand),
+		PathMohm: estimateOf(m.PathMohm, mohmDecimals),
 	}
 	if m.Last.Number > 0 {
 		run := runOf(m.Last, l)
@@ -148,6 +155,7 @@ func feedOf(f *rules.FeedState, l labels) snapshot.Feed {
 		Status: f.Status.String(), Since: l.at(f.Since), VoltageV: reading(f.VoltageV, voltDecimals),
 		WakeLine: contact(f.WakeLine), DisconnectClosed: contact(f.Disconnect),
 		WakeTimeS: round(f.WakeTime.Seconds(), 0), FeedTimeS: round(f.FeedTime.Seconds(), 0),
+		PathMohm: estimateOf(f.PathMohm, mohmDecimals),
 	}
 }
 

@@ -75,14 +75,12 @@ func (t Thresholds) Validate() error {
 
 // Config is what the engine must know of a unit.
 type Config struct {
-	Batteries      []BatteryConfig // 1 to MaxBatteries, in the order of Input.Battery
-	MotorMinA      float64         // least bank discharge of a running motor, A
-	LiftCycleRuns  int             // runs that make a lift cycle
-	HasCommand     bool            // the motor contactor's coil is wired
-	HasWakeLine    bool
-	HasDisconnect  bool
-	HasFeedVoltage bool
-	Thresholds     Thresholds
+	Batteries     []BatteryConfig    // 1 to MaxBatteries, in the order of Input.Battery
+	MotorMinA     float64            // least bank discharge of a running motor, A
+	LiftCycleRuns int                // runs that make a lift cycle
+	HasCommand    bool               // the motor contactor's coil is wired
+	NegativeTap   [MaxBatteries]bool // the negative post is measured, or is the board's ground
+	Thresholds    Thresholds
 }
 
 // Validate reports everything that is wrong with the configuration.

@@ -8,6 +8,7 @@ import (
 	"liftbank/rules/feed"
 	"liftbank/rules/loadtest"
 	"liftbank/rules/motor"
+	"liftbank/rules/network"
 )
 
 // Engine follows one unit. It belongs to one goroutine.
@@ -16,6 +17,7 @@ type Engine struct {
 	est   []*estimate.Battery
 	load  []*loadtest.Meter
 	judge []loadtest.Judge
+	net   *network.Meter
 	motor *motor.Detector
 	feed  *feed.Judge
 	sense senseState
@@ -32,6 +34,7 @@ type Engine struct {
 	lastW     float64
 	haveW     bool
 	judgeAt   time.Duration // next time that capability and verdict are worked out
+	feedPath  Estimate
 	slots     slots
 	out       Output
 }
@@ -48,6 +51,13 @@ func New(cfg Config) (*Engine, error) {
 		feed: feed.New(feed.Settings{
 			Allowance: cfg.Thresholds.FeedAllowance, PresentV: cfg.Thresholds.FeedPresentV, PresentA: cfg.Thresholds.FeedPresentA,
 		}),
+	}
+	taps := cfg.NegativeTap
+	e.net = network.New(n, taps)
+	for _, side := range []network.Side{network.Positive, network.Negative} {
+		for k := range n - 1 {
+			e.out.Links = append(e.out.Links, LinkState{Side: side, From: k, To: k + 1})
+		}
 	}
 	e.out.Battery = make([]BatteryState, n)
 	e.out.Events = make([]Event, 0, 16)
@@ -84,6 +94,7 @@ func (e *Engine) Step(in *Input) *Output {
 	e.stepBatteries(in, &use, began)
 	e.countEnergy(bankV, bankA, dt)
 	e.stepFeed(&use, bankA)
+	e.stepNetwork(in, &use)
 	e.summarise(bankV, bankA)
 	e.judgeFindings(in, &use)
 	return &e.out
@@ -242,6 +253,27 @@ func (e *Engine) stepLoad(i int, raw *BatteryInput, s estimate.Sample, running b
 	}
 }
 
+// stepNetwork gives the posts as measured to what works out links and leads; what is not believed is left out.
+func (e *Engine) stepNetwork(in, use *Input) {
+	running, since := e.motor.Running()
+	status, _ := e.feed.Status()
+	r := network.Reading{
+		At: use.At.Mono, Running: running, RunFor: use.At.Mono - since,
+		Feeding: use.WakeLine == ContactOn || status == feed.Present || status == feed.Unasked,
+		MotorV:  use.MotorV.Value, MotorOK: use.MotorV.OK(), FeedV: use.FeedV.Value, FeedOK: use.FeedV.OK(),
+	}
+	for i := range e.cfg.Batteries {
+		raw := &in.Battery[i]
+		r.PositiveV[i], r.PositiveOK[i] = raw.VoltageV.Value, use.Battery[i].VoltageV.OK()
+		r.CurrentA[i], r.CurrentOK[i] = raw.CurrentA.Value, use.Battery[i].CurrentA.OK()
+		r.NegativeV[i], r.NegativeOK[i] = raw.NegativeV.Value, raw.NegativeV.OK()
+		if raw.NegativeV.Quality == NotFitted && e.cfg.NegativeTap[i] {
+			r.NegativeV[i], r.NegativeOK[i] = 0, true // the board's ground
+		}
+	}
+	e.net.Step(&r)
+}
+
 func (e *Engine) countEnergy(v, a Reading, dt time.Duration) {
 	if !v.OK() || !a.OK() {
 		e.haveW = false
@@ -272,7 +304,7 @@ func (e *Engine) stepFeed(use *Input, bankA Reading) {
 	status, since := e.feed.Status()
 	e.out.Feed = FeedState{
 		Status: status, Since: since, VoltageV: use.FeedV, WakeLine: use.WakeLine, Disconnect: use.Disconnect,
-		WakeTime: e.feed.WakeTime(), FeedTime: e.feed.FeedTime(),
+		WakeTime: e.feed.WakeTime(), FeedTime: e.feed.FeedTime(), PathMohm: e.feedPath,
 	}
 	run := &e.out.Motor
 	run.Running, run.Runs, run.RunTime, run.LiftCycles = running, e.motor.Runs(), e.motor.Time(), e.motor.Cycles()

@@ -20,7 +20,7 @@ func twoFlooded() rules.Config {
 	c.ID = "b"
 	return rules.Config{
 		Batteries: []rules.BatteryConfig{b, c}, MotorMinA: 30, LiftCycleRuns: 2,
-		HasCommand: true, HasWakeLine: true, HasDisconnect: true, HasFeedVoltage: true,
+		HasCommand: true, NegativeTap: [rules.MaxBatteries]bool{true, true},
 		Thresholds: rules.DefaultThresholds(),
 	}
 }
@@ -132,9 +132,7 @@ func TestFeedLostIsFoundWithinItsTimeAndClearsOnlyOnAFeed(t *testing.T) {
 }
 
 func TestMissingSensorsSilenceInsteadOfAccusing(t *testing.T) {
-	cfg := twoFlooded()
-	cfg.HasWakeLine = false
-	b := newBench(t, cfg)
+	b := newBench(t, twoFlooded())
 	b.in.WakeLine = rules.ContactNotFitted
 	b.hold(time.Hour, time.Second)
 	assert.Empty(t, b.active())

@@ -68,7 +68,22 @@ func (e *Engine) summarise(bankV, bankA Reading) {
 		b.DrawSharePct = Estimate{Value: draw[i], Sigma: shareSigmaPct, Known: drawOK && n > 1}
 		b.ChargeSharePct = Estimate{Value: charge[i], Sigma: shareSigmaPct, Known: chargeOK && n > 1}
 	}
+	if judge {
+		e.summariseNetwork()
+	}
 	e.summariseBank(bankV, bankA)
+}
+
+func (e *Engine) summariseNetwork() {
+	for i := range e.out.Links {
+		l := &e.out.Links[i]
+		l.Mohm.Value, l.Mohm.Sigma, l.Mohm.Known = e.net.Link(l.From, l.Side)
+	}
+	path := &e.out.Motor.PathMohm
+	path.Value, path.Sigma, path.Known = e.net.MotorPath()
+	e.feedPath.Value, e.feedPath.Sigma, e.feedPath.Known = e.net.FeedPath()
+	e.out.Feed.PathMohm = e.feedPath
+	e.out.Bank.LoadLeads, e.out.Bank.FeedLeads = e.net.Load(), e.net.Feed()
 }
 
 // judgeEvery is how often capability and verdict are worked out: they change with runs and over hours.

@@ -13,6 +13,7 @@ import (
 	"liftbank/rules/finding"
 	"liftbank/rules/loadtest"
 	"liftbank/rules/motor"
+	"liftbank/rules/network"
 )
 
 // MaxBatteries is the largest bank: four 12 V blocks in parallel.
@@ -132,6 +133,13 @@ type BatteryState struct {
 	ChargeSharePct Estimate // its share of the bank's charge Ah
 }
 
+// LinkState is what is known of one patch cable between two batteries' posts, its lugs included.
+type LinkState struct {
+	Side     network.Side
+	From, To int      // batteries, To = From + 1
+	Mohm     Estimate // mΩ
+}
+
 // BankState is what is known of the bank as a whole.
 type BankState struct {
 	VoltageV     Reading // mean of the batteries' usable voltages
@@ -146,6 +154,8 @@ type BankState struct {
 	DrawnWh      float64
 	SinceFull    time.Duration // since the last full charge seen
 	FullKnown    bool          // whether a full charge was seen since start
+	LoadLeads    network.Leads // where the pump motor's leads sit
+	FeedLeads    network.Leads // where the converter's leads sit
 	CirculatingA Estimate      // half the sum of absolute currents at rest with nothing on: what one battery drains into another
 }
 
@@ -156,6 +166,7 @@ type MotorState struct {
 	RunTime      time.Duration
 	Last         motor.Run // zero Number: none yet
 	DeadCommands uint64    // commands that drew no current
+	PathMohm Estimate // bank positive post to the motor terminal, mΩ
 	LiftCycles   uint64
 }
 
@@ -167,6 +178,7 @@ type FeedState struct {
 	WakeLine   Contact
 	Disconnect Contact
 	WakeTime   time.Duration // wake line on, summed since start
+	PathMohm   Estimate      // converter to the bank's positive post, mΩ
 	FeedTime   time.Duration // feed present, summed since start
 }
 
@@ -174,6 +186,7 @@ type FeedState struct {
 type Output struct {
 	At       Moment
 	Battery  []BatteryState
+	Links    []LinkState // positive ones first, from battery to battery
 	Bank     BankState
 	Motor    MotorState
 	Feed     FeedState

@@ -13,13 +13,15 @@ import (
 	"liftbank/rules/feed"
 	"liftbank/rules/finding"
 	"liftbank/rules/loadtest"
+	"liftbank/rules/network"
 )
 
 // Words that a state label can have. States that are not the present one have a sample of 0.
 var (
-	verdicts   = words(loadtest.Unknown, loadtest.Fit, loadtest.FitLow, loadtest.Tired, loadtest.Failed)
-	feeds      = words(feed.Unknown, feed.Off, feed.Awaited, feed.Present, feed.Missing, feed.Unasked)
-	severities = words(finding.Note, finding.Service, finding.Urgent)
+	verdicts     = words(loadtest.Unknown, loadtest.Fit, loadtest.FitLow, loadtest.Tired, loadtest.Failed)
+	feeds        = words(feed.Unknown, feed.Off, feed.Awaited, feed.Present, feed.Missing, feed.Unasked)
+	arrangements = words(network.Unknown, network.Diagonal, network.SamePost, network.Between)
+	severities   = words(finding.Note, finding.Service, finding.Urgent)
 )
 
 func words[T fmt.Stringer](values ...T) []string {
@@ -135,6 +137,8 @@ var (
 	batteryInfo      = desc("battery_info", "Always 1; the labels say what kind of battery this is.", labelBattery, "chemistry")
 	batteryVerdict   = desc("battery_verdict", "1 for the verdict that the battery has, 0 for each other: fit (sound and charged), fit-low (sound, needs charge), tired, failed, unknown (not enough evidence yet).", labelBattery, "verdict")
 	feedStatus       = desc("feed_status", "1 for what the feed does now, 0 for each other: off, awaited (wake line on, still within its allowance), present, missing, unasked (there with the wake line off), unknown.", "status")
+	loadLeads        = desc("bank_load_leads", "1 for how the pump motor's leads sit, 0 for each other: diagonal (opposite ends of the bank), same-post, between (any other), unknown.", "arrangement")
+	feedLeads        = desc("bank_feed_leads", "1 for how the converter's leads sit, 0 for each other; words as in liftbank_bank_load_leads.", "arrangement")
 	channelQuality   = desc("channel_quality", "Always 1; the label quality says whether the channel's last reading can be used and, if not, why.", "channel", "quality")
 	findingActive    = desc("finding_active", "1 while the named condition holds; 0 when it is over and still listed. Subject is the battery or channel concerned, empty for the unit.", "finding", "subject", "severity")
 	findings         = desc("findings", "Number of conditions that hold now, by severity.", "severity")
@@ -180,6 +184,8 @@ var unitFigures = join([]figure[snap]{
 	estimate("bank_soc_spread", "ratio", "Largest less smallest state of charge among the batteries, 0 to 1.", percent, func(s snap) snapshot.Estimate { return s.Bank.SpreadPct }),
 	estimate("bank_rested", "volts", "Rested voltage of the bank brought to 25 °C, in volts.", unchanged, func(s snap) snapshot.Estimate { return s.Bank.RestedV }),
 	estimate("bank_circulating", "amperes", "Current that one battery drains into another with nothing switched on, in amperes.", unchanged, func(s snap) snapshot.Estimate { return s.Bank.CirculatingA }),
+	estimate("motor_path", "ohms", "What lies between the bank's positive post and the motor's terminal: lead, disconnect, breaker, contactor; in ohms.", milliohms, func(s snap) snapshot.Estimate { return s.Motor.PathMohm }),
+	estimate("feed_path", "ohms", "What lies between the converter and the bank's positive post, in ohms.", milliohms, func(s snap) snapshot.Estimate { return s.Feed.PathMohm }),
 	runFigures,
 )
 
@@ -221,6 +227,11 @@ var batteryFigures = join([]figure[batt]{
 	estimate("battery_draw_share", "ratio", "The battery's share of what the bank gave over the last motor runs, 0 to 1.", percent, func(b batt) snapshot.Estimate { return b.DrawSharePct }, labelBattery),
 	estimate("battery_charge_share", "ratio", "The battery's share of what went into the bank, 0 to 1.", percent, func(b batt) snapshot.Estimate { return b.ChargeSharePct }, labelBattery),
 )
+
+type link = *snapshot.Link
+
+var linkFigures = estimate("link_resistance", "ohms", "Resistance of a link between two batteries' posts, its lugs included, in ohms.", milliohms,
+	func(l link) snapshot.Estimate { return l.ResistanceMohm }, "side", "from", "to")
 
 var channelFigures = []figure[*snapshot.Channel]{
 	gauge("channel_usable", "1 when the channel's last reading can be used, else 0.", func(c *snapshot.Channel) *float64 { return flag(c.Quality == rules.Good.String()) }, "channel"),

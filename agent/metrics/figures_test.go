@@ -34,6 +34,7 @@ var shown = map[string]struct {
 	"Battery.ChargedAh":    {"battery_charged_coulombs_total", 1.0 / 3600},
 	"Battery.DrawnAh":      {"battery_drawn_coulombs_total", 1.0 / 3600},
 	"Battery.DrawSharePct": {"battery_draw_share_ratio", 100}, "Battery.ChargeSharePct": {"battery_charge_share_ratio", 100},
+	"Motor.PathMohm": {"motor_path_ohms", 1000}, "Feed.PathMohm": {"feed_path_ohms", 1000}, "Link.ResistanceMohm": {"link_resistance_ohms", 1000},
 	"Motor.RunTimeS": {"motor_run_seconds_total", 1}, "Motor.VoltageV": {"motor_volts", 1},
 	"Run.DurationS": {"motor_last_run_duration_seconds", 1}, "Run.PeakA": {"motor_last_run_peak_amperes", 1},
 	"Run.MeanA": {"motor_last_run_mean_amperes", 1}, "Run.MinBankV": {"motor_last_run_min_bank_volts", 1},
@@ -100,6 +101,9 @@ func TestEveryFigureIsTheSnapshots(t *testing.T) {
 		for i := range s.Batteries {
 			draw(t, reflect.ValueOf(&s.Batteries[i]).Elem(), `{battery="`+s.Batteries[i].ID+`"}`, want)
 		}
+
+		s.Links = []snapshot.Link{{Side: "negative", From: "a", To: "b"}}
+		draw(t, reflect.ValueOf(&s.Links[0]).Elem(), `{from="a",side="negative",to="b"}`, want)
 
 		got := map[string]float64{}
 		for _, line := range samples(ours(t, registryOf(&s, &clock{}))) {

@@ -84,7 +84,13 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		send(ch, batteryInfo, prometheus.GaugeValue, 1, b.ID, b.Chemistry)
 		collectState(ch, batteryVerdict, verdicts, b.Verdict, b.ID)
 	}
+	for i := range s.Links {
+		l := &s.Links[i]
+		collect(ch, linkFigures, l, l.Side, l.From, l.To)
+	}
 	collectState(ch, feedStatus, feeds, s.Feed.Status)
+	collectState(ch, loadLeads, arrangements, s.Bank.LoadLeads)
+	collectState(ch, feedLeads, arrangements, s.Bank.FeedLeads)
 	for i := range s.Channels {
 		collect(ch, channelFigures, &s.Channels[i], s.Channels[i].Name)
 		send(ch, channelQuality, prometheus.GaugeValue, 1, s.Channels[i].Name, s.Channels[i].Quality)

@@ -16,6 +16,7 @@ import (
 const (
 	voltDecimals   = 3
 	ampereDecimals = 2
+	mohmDecimals   = 2
 )
 
 // figure gives v, or a dash when it isn't known.

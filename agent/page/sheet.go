@@ -144,7 +144,7 @@ func newView(s *snapshot.Snapshot, old bool) view {
 	}
 	v.Drawing = drawing(s)
 	v.Rows = batteryRows(s.Batteries)
-	v.Total = bankPairs(s.Bank)
+	v.Total = append(bankPairs(s.Bank), linkPairs(s.Links)...)
 	v.Feed = feedPairs(s.Feed, s.At)
 	v.Motor, v.LastRun = motorPairs(s.Motor), runPairs(s.Motor.LastRun, s.At)
 	v.Scan = scanPairs(s.Scan)
@@ -291,10 +291,21 @@ func bankPairs(b snapshot.Bank) []pair {
 		estimatePair(words.Spread, b.SpreadPct, 1, ""),
 		estimatePair(words.Rested, b.RestedV, voltDecimals, when),
 		estimatePair(words.Circulating, b.CirculatingA, ampereDecimals, ""),
+		{words.LoadLeads, saying(words.LeadsMean, b.LoadLeads), ""},
+		{words.FeedLeads, saying(words.LeadsMean, b.FeedLeads), ""},
 		{words.SinceFull, maybeSeconds(b.SinceFullS), ""},
 		{words.Counted, number(b.ChargedAh, ampereDecimals) + " / " + number(b.DrawnAh, ampereDecimals), ""},
 		{words.Energy, number(b.ChargedWh, 1) + " / " + number(b.DrawnWh, 1), ""},
 	}
+}
+
+// linkPairs gives a line for each link.
+func linkPairs(links []snapshot.Link) []pair {
+	var out []pair
+	for _, l := range links {
+		out = append(out, estimatePair(saying(words.Sides, l.Side)+" "+l.From+" "+words.To+" "+l.To, l.ResistanceMohm, mohmDecimals, ""))
+	}
+	return out
 }
 
 func feedPairs(f snapshot.Feed, now time.Time) []pair {
@@ -307,6 +318,7 @@ func feedPairs(f snapshot.Feed, now time.Time) []pair {
 		{words.FeedVoltage, figure(f.VoltageV, voltDecimals), ""},
 		{words.WakeLine, contact(f.WakeLine, words.SwitchOn, words.SwitchOff), ""},
 		{words.Disconnect, contact(f.DisconnectClosed, words.Closed, words.Open), ""},
+		estimatePair(words.FeedPath, f.PathMohm, mohmDecimals, ""),
 		{words.WakeTime, seconds(f.WakeTimeS), ""},
 		{words.FeedTime, seconds(f.FeedTimeS), ""},
 	}
@@ -321,6 +333,7 @@ func motorPairs(m snapshot.Motor) []pair {
 		{words.Now, now, ""},
 		{words.MotorVoltage, figure(m.VoltageV, voltDecimals), ""},
 		{words.Command, contact(m.Command, words.SwitchOn, words.SwitchOff), ""},
+		estimatePair(words.MotorPath, m.PathMohm, mohmDecimals, ""),
 		{words.Runs, fmt.Sprint(m.Runs), ""},
 		{words.LiftCycles, fmt.Sprint(m.LiftCycles), ""},
 		{words.RunTime, seconds(m.RunTimeS), ""},

@@ -15,6 +15,8 @@ var words = struct {
 	Voltage, Current, Temperature, Charge, Rested, Resistance              string
 	Cranking, Capacity, DrawShare, ChargeShare, Counted, Verdict, WaitsFor string
 	Spread, Circulating, SinceFull, Energy, RestedNow, RestedEarlier       string
+	LoadLeads, FeedLeads, To, FeedPath, MotorPath                          string
+	LeadsMean, Sides                                                       map[string]string
 	Signs                                                                  string
 	VerdictMeans                                                           map[string]string
 	Feed, FeedDoes, FeedVoltage, WakeLine, Disconnect, WakeTime, FeedTime  string
@@ -31,7 +33,14 @@ var words = struct {
 	SwitchOn, SwitchOff, Closed, Open, Unknown                             string
 	DrawFeed, DrawMotor                                                    string
 }{
-	Lang:  "en",
+	Lang:      "en",
+	LoadLeads: "Motor’s leads", FeedLeads: "Feed’s leads", To: "to",
+	FeedPath: "Converter to bank, mΩ", MotorPath: "Bank to motor terminal, mΩ",
+	LeadsMean: map[string]string{
+		"diagonal": "on opposite ends of the bank (diagonal)", "same-post": "both on one battery: it works more than the others (same-post)",
+		"between": "neither on opposite ends nor on one battery", "unknown": "not known yet",
+	},
+	Sides: map[string]string{"positive": "Positive link, mΩ:", "negative": "Negative link, mΩ:"},
 	Title: "Lift batteries",
 
 	Question:   "Is anything wrong?",

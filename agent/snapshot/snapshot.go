@@ -23,6 +23,7 @@ type Snapshot struct {
 	Scan         Scan      `json:"scan"`
 	Bank         Bank      `json:"bank"`
 	Batteries    []Battery `json:"batteries"`
+	Links        []Link    `json:"links"`
 	Motor        Motor     `json:"motor"`
 	Feed         Feed      `json:"feed"`
 	Findings     []Finding `json:"findings"`   // worst first
@@ -59,6 +60,16 @@ type Bank struct {
 	DrawnWh      float64  `json:"drawn_wh"`
 	SinceFullS   *float64 `json:"since_full_s"`
 	CirculatingA Estimate `json:"circulating_a"`
+	LoadLeads    string   `json:"load_leads"` // diagonal, same-post, between (any other) or unknown
+	FeedLeads    string   `json:"feed_leads"`
+}
+
+// Link is one patch cable between two batteries' posts, its lugs included.
+type Link struct {
+	Side           string   `json:"side"` // positive or negative
+	From           string   `json:"from"` // battery
+	To             string   `json:"to"`
+	ResistanceMohm Estimate `json:"resistance_mohm"`
 }
 
 // Battery is one 12 V block.
@@ -91,6 +102,7 @@ type Motor struct {
 	LiftCycles uint64   `json:"lift_cycles"`
 	VoltageV   *float64 `json:"voltage_v"` // at the motor terminal
 	Command    *bool    `json:"command"`   // contactor coil
+	PathMohm   Estimate `json:"path_mohm"` // bank's positive post to the motor's terminal
 	LastRun    *Run     `json:"last_run"`
 }
 
@@ -115,6 +127,7 @@ type Feed struct {
 	DisconnectClosed *bool     `json:"disconnect_closed"`
 	WakeTimeS        float64   `json:"wake_time_s"`
 	FeedTimeS        float64   `json:"feed_time_s"`
+	PathMohm         Estimate  `json:"path_mohm"` // converter to the bank's positive post
 }
 
 // Finding is a named condition with its evidence and the next check.

@@ -395,12 +395,15 @@ func (b *Battery) watchFull(s Sample, dt time.Duration) {
 	}
 	limit := leadacid.ChargeLimitV(fullV25, b.tempC(s))
 	held := s.VoltageV >= limit
+	if !held {
+		b.fullFor, b.full = 0, false
+		return
+	}
 	gas := leadacid.GassingA(b.p.Chemistry, b.p.RatedAh, s.VoltageV, b.tempC(s))
 	taper := s.CurrentA - gas
 	small := taper < taperShare*b.p.RatedAh && s.CurrentA > -restFloorA
-	if !held || !small {
+	if !small {
 		b.fullFor = 0
-		b.full = b.full && held
 		return
 	}
 	b.fullFor += dt

@@ -5,7 +5,7 @@ var BankUndercharged = Definition{
 	Name:     "bank-undercharged",
 	Severity: Service,
 	Summary:  "The bank has not been fully charged for days; lead-acid batteries sulphate when left short of charge.",
-	Detected: "No charge was seen to its end (held voltage and a current under a fiftieth of the capacity for half an hour) for the set number of days (7: published advice for partial charge is a full one every 7 to 14 days, from memory), or the state of charge, its uncertainty added, stayed under the set percentage for days.",
+	Detected: "No charge was seen to its end (charge voltage held for half an hour, and a current fallen so far that at most 3 % can be missing: about a fortieth of the capacity at 14.4 V) for the set number of days (7: published advice for partial charge is a full one every 7 to 14 days, from memory), or the state of charge, its uncertainty added, stayed under the set percentage for days.",
 	Causes: []string{
 		"drives too short for the lifts made",
 		"a feed that delivers less than it should: drop in the cable, plug or breaker, charge voltage set low",
