@@ -166,7 +166,7 @@ type MotorState struct {
 	RunTime      time.Duration
 	Last         motor.Run // zero Number: none yet
 	DeadCommands uint64    // commands that drew no current
-	PathMohm Estimate // bank positive post to the motor terminal, mΩ
+	PathMohm     Estimate  // bank positive post to the motor terminal, mΩ
 	LiftCycles   uint64
 }
 

@@ -115,7 +115,7 @@ func (c demoCmd) show(s streams, a *agent.Agent, text string) error {
 func farewell(s *snapshot.Snapshot) string {
 	soc := "charge unknown"
 	if s.Bank.SoCPct.Value != nil {
-		soc = fmt.Sprintf("charge %.0f ± %.0f %%", *s.Bank.SoCPct.Value, *s.Bank.SoCPct.Sigma)
+		soc = fmt.Sprintf("charge %.0f ± %.1f %%", *s.Bank.SoCPct.Value, *s.Bank.SoCPct.Sigma)
 	}
 	text := fmt.Sprintf("ended     after %.1f h of the unit's time: %d motor runs, %s, feed %s", s.UptimeS/3600, s.Motor.Runs, soc, s.Feed.Status)
 	for _, f := range s.Findings {

@@ -79,7 +79,7 @@ func TestReplayWritesARowForEachRow(t *testing.T) {
 		require.NoError(t, err)
 		assert.InDelta(t, start-20, soc, 1.5, "10 A for two hours out of 100 Ah, %v", extra)
 		assert.Equal(t, "unknown", last[7])
-		assert.Regexp(t, `^replayed 481 rows, 8\.0 h, 1 batteries: a \d+ ± \d+ % `, errs)
+		assert.Regexp(t, `^replayed 481 rows, 8\.0 h, 1 batteries: a \d+ ± [\d.]+ % `, errs)
 	}
 }
 

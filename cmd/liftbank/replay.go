@@ -194,7 +194,7 @@ func describe(out *rules.Output) string {
 		if !b.SoCPct.Known {
 			text += fmt.Sprintf("%s charge unknown", b.ID)
 		} else {
-			text += fmt.Sprintf("%s %.0f ± %.0f %%", b.ID, b.SoCPct.Value, b.SoCPct.Sigma)
+			text += fmt.Sprintf("%s %.0f ± %.1f %%", b.ID, b.SoCPct.Value, b.SoCPct.Sigma)
 		}
 		text += fmt.Sprintf(" (%s, in %.1f Ah, out %.1f Ah)", b.Verdict, b.ChargedAh, b.DrawnAh)
 	}

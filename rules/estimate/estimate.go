@@ -75,6 +75,7 @@ const (
 	kneePct        = 2.0
 	kneeSigmaPct   = 4.0
 	rereadSigmaV   = 0.010
+	bestSigmaPct   = 0.5   // no anchor is better, however often it is read
 	unknownTempSgV = 0.015 // no thermometer: ±12 °C at about 1.2 mV per °C
 	voltageTau     = 2 * time.Minute
 	restJumpV      = 0.10 // between two readings of a resting battery
@@ -383,7 +384,7 @@ func (b *Battery) fuseTable(v25, sigmaV float64) { b.setAnchor(b.withTable(v25, 
 func (b *Battery) variance() float64 { return b.anchor + sq(b.counted) }
 
 func (b *Battery) setAnchor(soc, variance float64) {
-	b.soc, b.anchor, b.counted = soc, variance, 0
+	b.soc, b.anchor, b.counted = soc, max(variance, bestSigmaPct*bestSigmaPct), 0
 }
 
 // watchFull sees the end of a charge: voltage held, current tapered off. What is then still missing is about an hour's worth of the
