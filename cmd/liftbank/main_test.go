@@ -48,14 +48,14 @@ func write(t *testing.T, name, text string) string {
 
 const bankOne = "bank:\n  layout: parallel\n  batteries:\n    - {id: a, chemistry: flooded, rated_ah: 100, rated_cca: 950}\n"
 
-// aDischarge is a day of one battery: six hours at rest at 12.65 V, then 10 A for two hours.
+// aDischarge is a day of one battery of 17 Ah: six hours at rest at 12.65 V, then 1.7 A for two hours.
 func aDischarge() string {
 	var w strings.Builder
 	w.WriteString("time_s,battery,voltage_v,current_a,temperature_c,note\n")
 	for s := 0; s <= 8*3600; s += 60 {
 		v, a := 12.65, 0.0
 		if s > 6*3600 {
-			v, a = 12.3, -10
+			v, a = 12.3, -1.7
 		}
 		fmt.Fprintf(&w, "%d,a,%g,%g,25,x\n", s, v, a)
 	}
@@ -63,7 +63,7 @@ func aDischarge() string {
 }
 
 func TestReplayWritesARowForEachRow(t *testing.T) {
-	bank := write(t, "bank.yaml", bankOne)
+	bank := write(t, "bank.yaml", strings.Replace(bankOne, "rated_ah: 100, rated_cca: 950", "rated_ah: 17, rated_cca: 230", 1))
 	for _, extra := range [][]string{nil, {"--board"}} {
 		out, errs, code := command(t, aDischarge(), append([]string{"replay", "--bank", bank, "-"}, extra...)...)
 		require.Zero(t, code, errs)
@@ -77,7 +77,7 @@ func TestReplayWritesARowForEachRow(t *testing.T) {
 		require.NoError(t, err)
 		start, err := strconv.ParseFloat(rows[360][2], 64)
 		require.NoError(t, err)
-		assert.InDelta(t, start-20, soc, 1.5, "10 A for two hours out of 100 Ah, %v", extra)
+		assert.InDelta(t, start-20, soc, 1.5, "1.7 A for two hours out of 17 Ah, %v", extra)
 		assert.Equal(t, "unknown", last[7])
 		assert.Regexp(t, `^replayed 481 rows, 8\.0 h, 1 batteries: a \d+ ± [\d.]+ % `, errs)
 	}

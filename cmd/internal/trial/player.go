@@ -51,17 +51,24 @@ func (c *playClock) WaitUntilOrEdge(ctx context.Context, at time.Duration) (bool
 	return false, c.WaitUntil(ctx, at)
 }
 
+// typicalAh and typicalCCA stand in while the board is laid out, which does not depend on them.
+const typicalAh, typicalCCA = 100, 950
+
 // NewPlayer puts a board for the batteries of cfg together.
 func NewPlayer(cfg rules.Config) (*Player, error) {
 	sc := scenario.Scenario{}
 	for _, b := range cfg.Batteries {
-		sc.Bank.Batteries = append(sc.Bank.Batteries, scenario.Battery{ID: b.ID, Chemistry: cell.Chemistry(b.Chemistry.String()), RatedAh: b.RatedAh, RatedCCA: b.RatedCCA})
+		sc.Bank.Batteries = append(sc.Bank.Batteries, scenario.Battery{ID: b.ID, Chemistry: cell.Chemistry(b.Chemistry.String()), RatedAh: typicalAh, RatedCCA: typicalCCA})
 	}
 	boardCfg, err := Config(&sc, "replay", Board{NoCommand: true})
 	if err != nil {
 		return nil, err
 	}
 	boardCfg.Board.Contacts = nil
+	for i, b := range cfg.Batteries {
+		// A recorded battery may be smaller than any that a unit has.
+		boardCfg.Bank.Batteries[i].RatedAh, boardCfg.Bank.Batteries[i].RatedCCA = b.RatedAh, b.RatedCCA
+	}
 	p := &Player{clock: &playClock{}, now: make([]rowValues, len(cfg.Batteries))}
 	parts := agent.Parts{Clock: p.clock, Wall: func() (time.Time, bool) { return time.Time{}, false }}
 	chips := map[string]*board.Chip{}
