@@ -105,10 +105,10 @@ func TestAHealthyDayHasNoFindings(t *testing.T) {
 	}
 }
 
-// A scan every ten seconds at rest must count the same runs over a month as one a second: the edges of the coil count.
+// A scan every ten seconds at rest must count the same runs as one a second: the edges of the coil count.
 func TestRunsDoNotDependOnTheScanRate(t *testing.T) {
 	for _, step := range []time.Duration{time.Second, 10 * time.Second} {
-		rep, err := trial.Run(t.Context(), load(t, "healthy-day"), trial.Options{Days: 10, RestEvery: step})
+		rep, err := trial.Run(t.Context(), load(t, "healthy-day"), trial.Options{Days: 4, RestEvery: step})
 		require.NoError(t, err)
 		assert.Equal(t, rep.Runs.True, rep.Runs.Counted, "every %v", step)
 		assert.InDelta(t, rep.MotorS.True, rep.MotorS.Counted, 0.01)

@@ -1,0 +1,5 @@
+//go:build !race
+
+package trial_test
+
+const underRace = false
