@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"liftbank/agent/publish"
@@ -40,14 +39,14 @@ func NewCollector(opts Options) prometheus.Collector {
 // New gives a registry with the unit's figures and those of the process.
 func New(opts Options) *prometheus.Registry {
 	reg := prometheus.NewRegistry()
-	reg.MustRegister(NewCollector(opts), newProcess(opts.Started), collectors.NewGoCollector(collectors.WithGoCollectorMemStatsMetricsDisabled()))
+	reg.MustRegister(NewCollector(opts), newProcess(opts.Started))
 	return reg
 }
 
 // Handler serves a registry. At most four scrapes run at a time, and scrapes at one time share one gathering.
 func Handler(reg *prometheus.Registry) http.Handler {
 	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
-		Registry: reg, ErrorHandling: promhttp.ContinueOnError, MaxRequestsInFlight: 4, Timeout: 10 * time.Second,
+		Registry: reg, ErrorHandling: promhttp.ContinueOnError, MaxRequestsInFlight: 4,
 		EnableOpenMetrics: true, CoalesceGather: true,
 	})
 }
