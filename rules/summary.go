@@ -95,6 +95,9 @@ const shareSigmaPct = 0.7
 func (e *Engine) charge(i int, b *BatteryState) {
 	soc, sigma, ok := e.est[i].SoC()
 	b.SoCPct = Estimate{soc, sigma, ok}
+	if e.judge[i].DeadCell() {
+		b.SoCPct = Estimate{}
+	}
 	if v, sigma, ok := e.est[i].RestedV(); ok && sigma <= restedSigmaV {
 		b.RestedV, b.RestedAt = Estimate{v, sigma, true}, e.last
 	}
@@ -113,9 +116,9 @@ func (e *Engine) capability(i int, b *BatteryState) {
 		Runs:          b.RunsJudged,
 		CrankingShare: b.CrankingA.Value / rated.RatedCCA, CrankingSigma: b.CrankingA.Sigma / rated.RatedCCA, CrankingOK: b.CrankingA.Known,
 		CapacityShare: b.CapacityAh.Value / rated.RatedAh, CapacitySigma: b.CapacityAh.Sigma / rated.RatedAh, CapacityOK: b.CapacityAh.Known,
-		SoCPct: b.SoCPct.Value, SoCSigma: b.SoCPct.Sigma, SoCOK: b.SoCPct.Known,
 		RestedV: b.RestedV.Value, RestedOK: b.RestedV.Known, TakingRuns: m.TakingRuns(),
 	}
+	ev.SoCPct, ev.SoCSigma, ev.SoCOK = e.est[i].SoC()
 	ev.EMFV, ev.EMFOK = m.EMFV()
 	for j, other := range e.load {
 		if v, ok := other.EMFV(); ok && j != i && (!ev.NeighbourEMFOK || v > ev.NeighbourEMFV) {

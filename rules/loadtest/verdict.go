@@ -82,7 +82,13 @@ const (
 )
 
 // Judge gives verdicts, one battery's, and keeps to the last one near a limit. The zero value has judged nothing.
-type Judge struct{ last Verdict }
+type Judge struct {
+	last Verdict
+	dead bool
+}
+
+// DeadCell reports whether the last evidence told of a dead cell. The charge of such a battery has no meaning.
+func (j *Judge) DeadCell() bool { return j.dead }
 
 // Step gives the verdict and, for Unknown, what it waits for in words.
 func (j *Judge) Step(e *Evidence) (v Verdict, waitsFor string) {
@@ -92,7 +98,7 @@ func (j *Judge) Step(e *Evidence) (v Verdict, waitsFor string) {
 }
 
 func (j *Judge) judge(e *Evidence) (Verdict, string) {
-	if e.deadCell() {
+	if j.dead = e.deadCell(); j.dead {
 		return Failed, ""
 	}
 	if e.Runs < verdictRuns || !e.CrankingOK {

@@ -139,6 +139,15 @@ func TestSuiteBeatsItsYardsticks(t *testing.T) {
 	assert.Contains(t, table.String(), "over the library")
 }
 
+// A battery with a dead cell has no charge that could be said: silence instead of a wrong number.
+func TestADeadCellsChargeIsNotSaid(t *testing.T) {
+	rows, err := trial.RunSuite(t.Context(), trial.Suite{Seeds: 1, MaxDays: 5, Workers: 1, Only: []string{"cell-shorted"}})
+	require.NoError(t, err)
+	assert.Less(t, rows[0].KnownPct, 90.0)
+	assert.Greater(t, rows[0].KnownPct, 50.0, "the sound one's is")
+	assert.Less(t, rows[0].RMSPct, 4.0)
+}
+
 func TestSimulateStopsWhenTold(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
