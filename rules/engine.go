@@ -47,7 +47,7 @@ func New(cfg Config) (*Engine, error) {
 	n := len(cfg.Batteries)
 	e := &Engine{
 		cfg:   cfg,
-		motor: motor.New(motor.Settings{MinA: cfg.MotorMinA, CycleRuns: cfg.LiftCycleRuns, HasCommand: cfg.HasCommand}),
+		motor: motor.New(motor.Settings{MinA: cfg.MotorMinA, CycleRuns: cfg.LiftCycleRuns}),
 		feed: feed.New(feed.Settings{
 			Allowance: cfg.Thresholds.FeedAllowance, PresentV: cfg.Thresholds.FeedPresentV, PresentA: cfg.Thresholds.FeedPresentA,
 		}),

@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"fmt"
 	"time"
 
 	"liftbank/rules/feed"
@@ -233,6 +232,3 @@ func (e *Engine) judgeUndercharged() {
 	}
 	e.give(slot, o, "")
 }
-
-// String describes a signal for tests and logs.
-func (s signal) String() string { return fmt.Sprintf("battery %d, kind %d", s.battery, s.kind) }

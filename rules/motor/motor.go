@@ -9,9 +9,8 @@ import "time"
 
 // Settings of the detector. MinA is the least bank discharge that a running motor draws, in amperes (> 0).
 type Settings struct {
-	MinA       float64
-	CycleRuns  int  // runs that make a lift cycle (> 0)
-	HasCommand bool // the contactor coil is wired
+	MinA      float64
+	CycleRuns int // runs that make a lift cycle (> 0)
 }
 
 // Reading is one scan as the detector needs it.
@@ -19,7 +18,6 @@ type Reading struct {
 	At        time.Duration // monotonic
 	CurrentA  float64       // into the bank; a running motor makes it negative
 	CurrentOK bool
-	Fresh     bool // current read since the last edge or reading; false for a scan that only brings edges
 	VoltageV  float64
 	VoltageOK bool
 	Command   bool

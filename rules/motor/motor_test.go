@@ -15,8 +15,8 @@ const ms = time.Millisecond
 
 // play runs the detector over a bank current that is amps while one of the runs is on, sampled as the board does: every
 // restEvery until a sample shows the motor (or an edge wakes it), then every 6 ms until two seconds after.
-func play(set motor.Settings, runs [][2]time.Duration, until, restEvery time.Duration, amps float64) *motor.Detector {
-	d := motor.New(set)
+func play(wired bool, runs [][2]time.Duration, until, restEvery time.Duration, amps float64) *motor.Detector {
+	d := motor.New(settings)
 	on := func(t time.Duration) bool {
 		for _, r := range runs {
 			if t >= r[0] && t < r[1] {
@@ -43,7 +43,7 @@ func play(set motor.Settings, runs [][2]time.Duration, until, restEvery time.Dur
 			step = 6 * ms
 		}
 		to := t + step
-		if at, level := next(t); set.HasCommand && at <= to {
+		if at, level := next(t); wired && at <= to {
 			to = at
 			d.Edge(level, at)
 			fastUntil = at + 2*time.Second
@@ -53,14 +53,12 @@ func play(set motor.Settings, runs [][2]time.Duration, until, restEvery time.Dur
 		if on(t) {
 			a, fastUntil = -amps, t+2*time.Second
 		}
-		d.Step(motor.Reading{At: t, CurrentA: a, CurrentOK: true, VoltageV: 12.4, VoltageOK: true, Command: on(t), CommandOK: set.HasCommand})
+		d.Step(motor.Reading{At: t, CurrentA: a, CurrentOK: true, VoltageV: 12.4, VoltageOK: true, Command: on(t), CommandOK: wired})
 	}
 	return d
 }
 
-func settings(hasCommand bool) motor.Settings {
-	return motor.Settings{MinA: 30, CycleRuns: 2, HasCommand: hasCommand}
-}
+var settings = motor.Settings{MinA: 30, CycleRuns: 2}
 
 // Any schedule of runs of at least 0.3 s (coil wired) or 1.2 s (current alone), at least a second apart, is counted exactly, whatever
 // the phase of the slow scan.
@@ -80,7 +78,7 @@ func TestEveryRunIsCountedOnce(t *testing.T) {
 			runs = append(runs, [2]time.Duration{at, at + length})
 			at, total = at+length, total+length
 		}
-		d := play(settings(wired), runs, at+5*time.Second, time.Second, 120)
+		d := play(wired, runs, at+5*time.Second, time.Second, 120)
 		require.EqualValues(t, len(runs), d.Runs())
 		slack := time.Duration(len(runs)) * time.Second // from current alone, a start is seen up to one slow scan late
 		if wired {
@@ -93,7 +91,7 @@ func TestEveryRunIsCountedOnce(t *testing.T) {
 func TestNotARun(t *testing.T) {
 	none := func(name string, readings ...motor.Reading) {
 		t.Helper()
-		d := motor.New(settings(false))
+		d := motor.New(settings)
 		for i := range readings {
 			readings[i].CurrentOK = true
 			d.Step(readings[i])
@@ -108,12 +106,12 @@ func TestNotARun(t *testing.T) {
 
 func TestABouncingContactorIsOneRun(t *testing.T) {
 	runs := [][2]time.Duration{{2000 * ms, 2010 * ms}, {2030 * ms, 6000 * ms}}
-	d := play(settings(false), runs, 10*time.Second, 20*ms, 120)
+	d := play(false, runs, 10*time.Second, 20*ms, 120)
 	assert.EqualValues(t, 1, d.Runs())
 }
 
 func TestCoilThatCanNoLongerBeReadLeavesTheCurrent(t *testing.T) {
-	d := motor.New(settings(true))
+	d := motor.New(settings)
 	step := func(at time.Duration, a float64, on, ok bool) {
 		d.Step(motor.Reading{At: at, CurrentA: a, CurrentOK: true, Command: on, CommandOK: ok})
 	}
@@ -132,7 +130,7 @@ func TestCoilThatCanNoLongerBeReadLeavesTheCurrent(t *testing.T) {
 }
 
 func TestRunFigures(t *testing.T) {
-	d := play(settings(true), [][2]time.Duration{{1500 * ms, 11500 * ms}}, 20*time.Second, time.Second, 120)
+	d := play(true, [][2]time.Duration{{1500 * ms, 11500 * ms}}, 20*time.Second, time.Second, 120)
 	r := d.Last()
 	assert.Equal(t, 10*time.Second, r.Duration)
 	assert.InDelta(t, 120, r.MeanA, 1)
