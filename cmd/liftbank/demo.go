@@ -132,8 +132,8 @@ type pacer struct {
 
 func newPacer(speed float64) *pacer { return &pacer{speed: speed} }
 
-// slack is how far simulated time may run ahead before it is worth sleeping: a timer is good to about a millisecond.
-const slack = 2 * time.Millisecond
+// slack is how far simulated time may run ahead before it is worth sleeping: nobody sees it, and each sleep costs a wake-up.
+const slack = 40 * time.Millisecond
 
 func (p *pacer) wait(ctx context.Context, now time.Duration) error {
 	if p.begun.IsZero() {
