@@ -240,7 +240,7 @@ func (e *Engine) temperature(use *Input, i int) float64 {
 
 // stepLoad works on what was read, believed or not: a channel that answers to a run again shows it here.
 func (e *Engine) stepLoad(i int, raw *BatteryInput, s estimate.Sample, running bool) {
-	if !raw.VoltageV.OK() || !raw.CurrentA.OK() || raw.NegativeV.Faulty() {
+	if !raw.VoltageV.OK() || raw.VoltageV.Value < deadPostV || !raw.CurrentA.OK() || raw.NegativeV.Faulty() {
 		e.load[i].Forget()
 		return
 	}

@@ -11,6 +11,7 @@ import (
 	"liftbank/rules/feed"
 	"liftbank/rules/finding"
 	"liftbank/rules/leadacid"
+	"liftbank/rules/loadtest"
 )
 
 // twoFlooded is a bank of two 100 Ah flooded batteries with everything wired.
@@ -155,6 +156,21 @@ func TestOpenSenseWireIsAFaultOfTheChannelAlone(t *testing.T) {
 	assert.Equal(t, []string{"sense-faultbattery b voltage"}, b.active())
 	assert.InDelta(t, 12.65, b.out.Bank.VoltageV.Value, 0.01, "the bank is told by the battery that can be read")
 	assert.False(t, b.out.Battery[1].In.VoltageV.OK())
+	for range 30 {
+		start := b.in.At.Mono + time.Second
+		b.in.At.Mono = start
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, rules.ContactOn
+		b.set(12.1, -120)
+		b.in.Battery[1].VoltageV = good(0.01)
+		b.step()
+		b.hold(3*time.Second, 6*time.Millisecond)
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{At: b.in.At.Mono}}, rules.ContactOff
+		b.set(12.6, 0)
+		b.in.Battery[1].VoltageV = good(0.01)
+		b.hold(20*time.Second, time.Second)
+	}
+	assert.Equal(t, loadtest.Unknown, b.out.Battery[1].Verdict, "a wire off is no dead battery")
+	assert.False(t, b.out.Battery[1].CrankingA.Known)
 }
 
 func TestStuckChannelShowsByNotAnsweringToRuns(t *testing.T) {

@@ -106,7 +106,15 @@ func (e *Engine) charge(i int, b *BatteryState) {
 // restedSigmaV is how well a rested voltage must have settled before it is said.
 const restedSigmaV = 0.05
 
+// waitsForSensors is what a verdict waits for while the battery's sensors can't be believed.
+const waitsForSensors = "a voltage and a current that can be believed"
+
 func (e *Engine) capability(i int, b *BatteryState) {
+	if !b.In.VoltageV.OK() || !b.In.CurrentA.OK() {
+		b.Resistance, b.CrankingA = Estimate{}, Estimate{}
+		b.Verdict, b.WaitsFor = loadtest.Unknown, waitsForSensors
+		return
+	}
 	m := e.load[i]
 	b.Resistance.Value, b.Resistance.Sigma, b.RunsJudged, b.Resistance.Known = m.ResistanceMohm()
 	b.CrankingA.Value, b.CrankingA.Sigma, b.CrankingA.Known = m.CrankingA()
