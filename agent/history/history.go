@@ -1,0 +1,57 @@
+// Package history has the shapes in which a unit's past is asked for and given: what the store answers and the page draws.
+package history
+
+import (
+	"context"
+	"time"
+)
+
+// Source gives a unit's past.
+type Source interface {
+	// Window gives the span [From, To), thinned to at most Points points a series. A span with nothing kept is empty, not an error.
+	Window(ctx context.Context, q Query) (Window, error)
+}
+
+// Query asks for a span of the past.
+type Query struct {
+	From, To time.Time // UTC
+	Points   int       // most points of a series, 1 to 4000
+}
+
+// Window is a span of the past on one time axis. A bin in which nothing was kept has null in every series.
+type Window struct {
+	From     time.Time `json:"from"`
+	To       time.Time `json:"to"`
+	StepS    float64   `json:"step_s"` // width of a bin
+	TimesS   []int64   `json:"times_s"`
+	Series   []Series  `json:"series"`
+	Runs     []Run     `json:"runs"`     // at most Points, the longest kept when there are more
+	RunCount int       `json:"run_count"` // all in the span
+	Findings []Span    `json:"findings"`
+}
+
+// Series is one measured or worked-out figure over the bins.
+type Series struct {
+	Figure  string     `json:"figure"`            // as in the snapshot: voltage_v, current_a, soc_pct, temperature_c, ...
+	Battery string     `json:"battery,omitempty"` // empty for the bank, the feed, the motor
+	Min     []*float64 `json:"min"`
+	Mean    []*float64 `json:"mean"`
+	Max     []*float64 `json:"max"`
+}
+
+// Run is one motor run.
+type Run struct {
+	At        time.Time `json:"at"`
+	DurationS float64   `json:"duration_s"`
+	MeanA     float64   `json:"mean_a"`
+	PeakA     float64   `json:"peak_a"`
+}
+
+// Span is a finding from its onset to its end.
+type Span struct {
+	Name     string     `json:"name"`
+	Subject  string     `json:"subject,omitempty"`
+	Severity string     `json:"severity"`
+	From     time.Time  `json:"from"`
+	To       *time.Time `json:"to"` // null while it stands
+}
