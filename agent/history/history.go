@@ -25,7 +25,7 @@ type Window struct {
 	StepS    float64   `json:"step_s"` // width of a bin
 	TimesS   []int64   `json:"times_s"`
 	Series   []Series  `json:"series"`
-	Runs     []Run     `json:"runs"`     // at most Points, the longest kept when there are more
+	Runs     []Run     `json:"runs"`      // at most Points, the longest kept when there are more
 	RunCount int       `json:"run_count"` // all in the span
 	Findings []Span    `json:"findings"`
 }
