@@ -63,14 +63,17 @@ type Judge struct {
 // smoothing of the current: seconds of noise must not read as a feed.
 const smoothing = 3 * time.Second
 
+// longestGap between readings over which what was so is counted as having stayed so.
+const longestGap = 20 * time.Minute
+
 // New gives a judge that has seen nothing.
 func New(set Settings) *Judge { return &Judge{set: set} }
 
 // Step takes one reading in.
 func (j *Judge) Step(r Reading) Status {
 	dt := r.At - j.last
-	if !j.begun {
-		dt = 0
+	if !j.begun || dt > longestGap {
+		dt = 0 // nobody knows what the feed did meanwhile
 	}
 	j.last = r.At
 	if j.wake {

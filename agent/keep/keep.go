@@ -1,0 +1,141 @@
+// Package keep holds small documents on a card that may lose power at any instant: what the estimators have learnt, a visit's draft.
+//
+// A document is written beside the old one, synced, and put in its place by renaming; the one before stays as a second chance. Each
+// carries its length and checksum in a first line, so that a torn or rotten one is told from a whole one. What is damaged is set aside, never
+// deleted.
+package keep
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io/fs"
+	"os"
+	"path/filepath"
+)
+
+// mark begins the first line; the number is the version of that line, not of the document.
+const mark = "liftbank-document 1"
+
+// Suffixes of the files beside a document.
+const (
+	previousSuffix = ".previous"
+	damagedSuffix  = ".damaged"
+	newSuffix      = ".new"
+)
+
+// Largest is the most bytes that a document may have.
+const Largest = 8 << 20
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// Save writes a document. When it returns nil the document outlives a power cut; on an error the old one is still there.
+func Save(path string, document []byte) error {
+	if len(document) > Largest {
+		return fmt.Errorf("keep %s: %d bytes: want %d or fewer", path, len(document), Largest)
+	}
+	head := fmt.Appendf(nil, "%s %d %08x\n", mark, len(document), crc32.Checksum(document, castagnoli))
+	if err := writeSynced(path+newSuffix, append(head, document...)); err != nil {
+		return fmt.Errorf("keep: %w", errors.Join(err, remove(path+newSuffix)))
+	}
+	// Only a whole document may become the second chance.
+	if _, err := read(path); err == nil {
+		if err := os.Rename(path, path+previousSuffix); err != nil {
+			return fmt.Errorf("keep: %w", err)
+		}
+	}
+	if err := os.Rename(path+newSuffix, path); err != nil {
+		return fmt.Errorf("keep: %w", err)
+	}
+	return syncDir(filepath.Dir(path))
+}
+
+// Load gives the newest whole document. With none ever saved it gives nil and no error. A damaged file is renamed aside and told of in
+// err, which may come together with the document before it.
+func Load(path string) (document []byte, err error) {
+	var errs []error
+	for _, p := range []string{path, path + previousSuffix} {
+		document, err := read(p)
+		switch {
+		case err == nil:
+			return document, errors.Join(errs...)
+		case errors.Is(err, errDamaged):
+			errs = append(errs, err, os.Rename(p, p+damagedSuffix))
+		case !errors.Is(err, fs.ErrNotExist):
+			errs = append(errs, fmt.Errorf("keep: %w", err))
+		}
+	}
+	return nil, errors.Join(errs...)
+}
+
+// Remove deletes a document and its second chance; that there is none is no error.
+func Remove(path string) error {
+	return errors.Join(remove(path), remove(path+previousSuffix), remove(path+newSuffix))
+}
+
+var errDamaged = errors.New("damaged")
+
+func read(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return nil, err
+	}
+	if info.Size() > Largest+256 || !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("%s: %d bytes, %v: %w", path, info.Size(), info.Mode(), errDamaged)
+	}
+	raw := make([]byte, info.Size())
+	if n, err := f.ReadAt(raw, 0); n < len(raw) {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	document, err := unwrap(raw)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return document, nil
+}
+
+// unwrap checks the first line against what follows it.
+func unwrap(raw []byte) ([]byte, error) {
+	line, document, ok := bytes.Cut(raw, []byte("\n"))
+	if !ok {
+		return nil, fmt.Errorf("no first line: %w", errDamaged)
+	}
+	want := fmt.Appendf(nil, "%s %d %08x", mark, len(document), crc32.Checksum(document, castagnoli))
+	if !bytes.Equal(line, want) {
+		return nil, fmt.Errorf("first line %.60q: want %q: %w", line, want, errDamaged)
+	}
+	return document, nil
+}
+
+func writeSynced(path string, data []byte) (err error) {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	if _, err := f.Write(data); err != nil {
+		return err
+	}
+	return f.Sync()
+}
+
+func remove(path string) error {
+	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("keep: %w", err)
+	}
+	return nil
+}
+
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return fmt.Errorf("keep: %w", err)
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
