@@ -102,7 +102,7 @@ type Battery struct {
 	capAh    float64 // present full capacity
 	capVar   float64 // relative variance of it
 	capHad   bool    // learnt from at least one swing
-	swing    swing
+	swing    Swing
 	soc      float64 // counted from the last anchor
 	anchor   float64 // variance at that anchor, %²
 	counted  float64 // standard deviation counted up since, %
@@ -170,6 +170,15 @@ func sane(s Sample) Sample {
 	s.VoltageOK = s.VoltageOK && within(s.VoltageV, 100)
 	s.CurrentOK = s.CurrentOK && within(s.CurrentA, 5000)
 	s.TempOK = s.TempOK && within(s.TempC, 200)
+	if !s.VoltageOK {
+		s.VoltageV = 0
+	}
+	if !s.CurrentOK {
+		s.CurrentA = 0
+	}
+	if !s.TempOK {
+		s.TempC = 0
+	}
 	return s
 }
 
@@ -237,7 +246,7 @@ func (b *Battery) count(s Sample) {
 		// What flowed in between is not known: any charge is possible again after a day.
 		days := float64(gap) / float64(24*time.Hour)
 		b.counted += firstSigmaPct * min(1, days)
-		b.swing.open = false
+		b.swing.Open = false
 		return
 	}
 	mean := s.CurrentA
@@ -265,7 +274,7 @@ func (b *Battery) count(s Sample) {
 		b.drawnAh -= ah
 	}
 	share := stored / b.capAh
-	b.swing.drawnAh -= stored
+	b.swing.DrawnAh -= stored
 	b.counted += math.Abs(share) * 100 * math.Sqrt(b.capVar) * swingShare
 	if !b.resting(mean) {
 		b.remember(share)
@@ -421,7 +430,7 @@ func (b *Battery) watchFull(s Sample, dt time.Duration) {
 		}
 		b.fuse(100-missing, sigma)
 		b.taper, b.fullRead = missing, s.At
-		b.swing = swing{open: true, topPct: b.soc, topSigmaPct: math.Sqrt(b.variance())}
+		b.swing = Swing{Open: true, TopPct: b.soc, TopSigmaPct: math.Sqrt(b.variance())}
 	}
 	b.full = true
 	if b.taper <= fullMissing {

@@ -1,0 +1,110 @@
+package estimate
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"liftbank/rules/leadacid"
+)
+
+// State is all that an estimator knows, as plain values to be saved. Instants are on the caller's timeline, which goes on over a restart.
+type State struct {
+	Chemistry leadacid.Chemistry // whose battery it is
+	RatedAh   float64
+	Begun     bool
+	Last      Sample // its current without the sensor's zero
+	LastI     time.Duration
+	EverI     bool
+
+	ZeroA, ZeroVar     float64
+	CapAh, CapVar      float64
+	CapHad             bool
+	Swing              Swing
+	SoCPct             float64
+	AnchorVar          float64
+	CountedSigmaPct    float64
+	SurfaceV, DipV     float64
+	RestFor            time.Duration
+	RestedV            float64
+	RestNew, Jumped    bool
+	TableAt            time.Duration
+	TableHad           bool
+	FullFor            time.Duration
+	Full               bool
+	FullRead           time.Duration
+	TaperPct           float64
+	FullAt             time.Duration
+	EverFull           bool
+	Knee               bool
+	TauFor             time.Duration
+	TauTempC           float64
+	ChargedAh, DrawnAh float64
+}
+
+// State gives what is known, to be saved.
+func (b *Battery) State() State {
+	return State{
+		Chemistry: b.p.Chemistry, RatedAh: b.p.RatedAh, Begun: b.begun, Last: b.last, LastI: b.lastI, EverI: b.everI,
+		ZeroA: b.zero, ZeroVar: b.zeroVar, CapAh: b.capAh, CapVar: b.capVar, CapHad: b.capHad, Swing: b.swing,
+		SoCPct: b.soc, AnchorVar: b.anchor, CountedSigmaPct: b.counted, SurfaceV: b.surface, DipV: b.dip,
+		RestFor: b.restFor, RestedV: b.restedV, RestNew: b.restNew, Jumped: b.jumped, TableAt: b.tableAt, TableHad: b.tableHad,
+		FullFor: b.fullFor, Full: b.full, FullRead: b.fullRead, TaperPct: b.taper, FullAt: b.fullAt, EverFull: b.everFull, Knee: b.knee,
+		TauFor: b.tauFor, TauTempC: b.tauTempC, ChargedAh: b.chargedAh, DrawnAh: b.drawnAh,
+	}
+}
+
+// Restore takes over what an estimator of the same battery knew; one that none can have known is refused with all that is wrong
+// with it, and changes nothing.
+func (b *Battery) Restore(s State) error {
+	if err := s.check(b.p); err != nil {
+		return fmt.Errorf("restore battery: %w", err)
+	}
+	*b = Battery{
+		p: b.p, begun: s.Begun, last: s.Last, lastI: s.LastI, everI: s.EverI,
+		zero: s.ZeroA, zeroVar: s.ZeroVar, capAh: s.CapAh, capVar: s.CapVar, capHad: s.CapHad, swing: s.Swing,
+		soc: s.SoCPct, anchor: s.AnchorVar, counted: s.CountedSigmaPct, surface: s.SurfaceV, dip: s.DipV,
+		restFor: s.RestFor, restedV: s.RestedV, restNew: s.RestNew, jumped: s.Jumped, tableAt: s.TableAt, tableHad: s.TableHad,
+		fullFor: s.FullFor, full: s.Full, fullRead: s.FullRead, taper: s.TaperPct, fullAt: s.FullAt, everFull: s.EverFull, knee: s.Knee,
+		tauFor: s.TauFor, tauTempC: s.TauTempC, chargedAh: s.ChargedAh, drawnAh: s.DrawnAh,
+	}
+	return nil
+}
+
+func (s *State) check(p Params) error {
+	var errs []error
+	in := func(field string, got, low, high float64) {
+		if !(got >= low && got <= high) { // NaN too
+			errs = append(errs, fmt.Errorf("%s: got %g: want %g to %g", field, got, low, high))
+		}
+	}
+	if s.Chemistry != p.Chemistry || s.RatedAh != p.RatedAh {
+		errs = append(errs, fmt.Errorf("battery: got %v of %g Ah: want %v of %g Ah", s.Chemistry, s.RatedAh, p.Chemistry, p.RatedAh))
+	}
+	if s.Begun {
+		in("capacity", s.CapAh, capLeast*p.RatedAh, max(capMost, 1)*p.RatedAh)
+		in("variance of capacity", s.CapVar, 0, 1)
+		in("variance of zero", s.ZeroVar, zeroFloorA*zeroFloorA/2, 1)
+	}
+	in("zero", s.ZeroA, -zeroMostA, zeroMostA)
+	in("charge", s.SoCPct, 0, 100)
+	in("variance of charge", s.AnchorVar, 0, 1e5)
+	in("deviation counted", s.CountedSigmaPct, 0, 1e9)
+	in("surface charge", s.SurfaceV, 0, 2*surfaceV)
+	in("dip", s.DipV, 0, dipV*1.001)
+	in("rested voltage", s.RestedV, -200, 200)
+	in("taper", s.TaperPct, 0, 1e6)
+	in("charged", s.ChargedAh, 0, 1e12)
+	in("drawn", s.DrawnAh, 0, 1e12)
+	in("time constant", s.TauFor.Hours(), 0, 1000)
+	in("its temperature", s.TauTempC, -300, 200)
+	in("top of swing", s.Swing.TopPct, 0, 100)
+	in("deviation of top", s.Swing.TopSigmaPct, 0, 1e3)
+	in("drawn in swing", s.Swing.DrawnAh, -1e12, 1e12)
+	in("rest", float64(s.RestFor), 0, 1e18)
+	in("held voltage", float64(s.FullFor), 0, 1e18)
+	if l := s.Last; l != sane(l) {
+		errs = append(errs, errors.New("last sample: figures that can't be"))
+	}
+	return errors.Join(errs...)
+}

@@ -1,0 +1,100 @@
+package estimate_test
+
+import (
+	"encoding/json"
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"liftbank/rules/estimate"
+	"liftbank/rules/leadacid"
+)
+
+// duty draws samples as a battery in use shows them, odd ones among them.
+func duty(t *rapid.T) []estimate.Sample {
+	var out []estimate.Sample
+	at := time.Duration(0)
+	for range rapid.IntRange(1, 12).Draw(t, "phases") {
+		amps := rapid.SampledFrom([]float64{0, -0.03, 15, 0.6, -5, -33, -110}).Draw(t, "amps")
+		volts := rapid.Float64Range(10.3, 14.6).Draw(t, "volts")
+		dt := time.Duration(rapid.Int64Range(int64(time.Second), int64(30*time.Minute)).Draw(t, "dt"))
+		tempC := rapid.Float64Range(-20, 45).Draw(t, "temp")
+		for k := range rapid.IntRange(1, 40).Draw(t, "samples") {
+			at += dt
+			out = append(out, estimate.Sample{
+				At: at, VoltageV: volts - 0.001*float64(k), CurrentA: amps, TempC: tempC, Idle: amps == 0,
+				VoltageOK: rapid.IntRange(0, 20).Draw(t, "vok") > 0, CurrentOK: rapid.IntRange(0, 20).Draw(t, "aok") > 0, TempOK: rapid.IntRange(0, 9).Draw(t, "cok") > 0,
+			})
+		}
+	}
+	return out
+}
+
+func thereAndBack(t require.TestingT, s estimate.State) (back estimate.State) {
+	text, err := json.Marshal(s)
+	require.NoError(t, err)
+	require.NoError(t, json.Unmarshal(text, &back))
+	return back
+}
+
+// A restart in the middle of anything changes nothing that is said afterwards, to the last bit.
+func TestARestartCostsNothing(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		p := estimate.Params{Chemistry: rapid.SampledFrom([]leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel}).Draw(t, "chemistry"), RatedAh: rapid.Float64Range(5, 200).Draw(t, "ah")}
+		on, cut := estimate.New(p), estimate.New(p)
+		samples := duty(t)
+		restart := rapid.IntRange(0, len(samples)-1).Draw(t, "restart")
+		for i, s := range samples {
+			if i == restart {
+				fresh := estimate.New(p)
+				require.NoError(t, fresh.Restore(thereAndBack(t, cut.State())))
+				cut = fresh
+			}
+			on.Step(s)
+			cut.Step(s)
+			soc, sigma, ok := on.SoC()
+			soc2, sigma2, ok2 := cut.SoC()
+			require.Equal(t, []any{soc, sigma, ok}, []any{soc2, sigma2, ok2})
+			v, sv, ok := on.RestedV()
+			v2, sv2, ok2 := cut.RestedV()
+			require.Equal(t, []any{v, sv, ok}, []any{v2, sv2, ok2})
+		}
+		require.Equal(t, on.State(), cut.State())
+	})
+}
+
+func TestAStateThatCantBeIsRefused(t *testing.T) {
+	r := newRig(leadacid.AGM, 100)
+	r.hold(12*time.Hour, time.Minute, 12.7, 0)
+	good := r.b.State()
+	for name, spoil := range map[string]func(*estimate.State){
+		"no number":        func(s *estimate.State) { s.SoCPct = math.NaN() },
+		"charge":           func(s *estimate.State) { s.SoCPct = 101 },
+		"negative":         func(s *estimate.State) { s.AnchorVar = -1 },
+		"capacity":         func(s *estimate.State) { s.CapAh = 0 },
+		"infinite":         func(s *estimate.State) { s.DrawnAh = math.Inf(1) },
+		"another battery":  func(s *estimate.State) { s.RatedAh = 60 },
+		"another kind":     func(s *estimate.State) { s.Chemistry = leadacid.Gel },
+		"last voltage":     func(s *estimate.State) { s.Last.VoltageV = math.NaN() },
+		"negative rest":    func(s *estimate.State) { s.RestFor = -1 },
+		"surface of 3 V":   func(s *estimate.State) { s.SurfaceV = 3 },
+		"zero of 20 A":     func(s *estimate.State) { s.ZeroA = 20 },
+		"swing's top 1000": func(s *estimate.State) { s.Swing.TopPct = 1000 },
+	} {
+		bad := good
+		spoil(&bad)
+		assert.Error(t, r.b.Restore(bad), name)
+		assert.Equal(t, good, r.b.State(), "%s: nothing changed", name)
+	}
+	require.NoError(t, r.b.Restore(good))
+}
+
+// An estimator that has seen nothing has a state, too.
+func TestAnEmptyStateIsTaken(t *testing.T) {
+	p := estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100}
+	require.NoError(t, estimate.New(p).Restore(estimate.New(p).State()))
+}
