@@ -26,13 +26,14 @@ import (
 
 // Options are what an agent is made of besides its configuration.
 type Options struct {
-	Config   config.Config
-	Parts    Parts
-	Listener net.Listener // of the page; the agent closes it
-	Session  string       // this start of the agent; unique among starts
-	Version  string
-	Revision string
-	Log      *slog.Logger
+	Config    config.Config
+	Parts     Parts
+	Listener  net.Listener // of the page; the agent closes it
+	Session   string       // this start of the agent; unique among starts
+	StateFile string       // where what was learnt is kept over restarts; empty: nowhere
+	Version   string
+	Revision  string
+	Log       *slog.Logger
 	// Now is the process's clock. It paces snapshots, connections and time-outs: sockets and people live by it, however fast the
 	// unit's own clock runs in a demonstration.
 	Now func() time.Time
@@ -48,6 +49,8 @@ type Agent struct {
 	hub       *snapshot.Hub
 	publisher *publish.Publisher // nil where nothing is sent
 	server    *page.Server
+	memory    *memory // nil where nothing is kept
+	saves     Saves
 	seq       uint64
 	lastMade  time.Time
 }
@@ -59,6 +62,10 @@ func New(o Options) (*Agent, error) {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
 	a := &Agent{opts: o, core: core, hub: snapshot.NewHub(o.Now)}
+	if o.StateFile != "" {
+		a.memory = newMemory(o.StateFile, o.Log)
+		a.memory.restore(core)
+	}
 	if m := o.Config.MQTT; m != nil {
 		if a.publisher, err = a.newPublisher(m); err != nil {
 			return nil, fmt.Errorf("agent: %w", err)
@@ -102,8 +109,10 @@ func (a *Agent) Core() *Core { return a.core }
 func (a *Agent) Run(ctx context.Context) error {
 	ctx, fail := context.WithCancelCause(ctx)
 	defer fail(nil)
-	var scanning, publishing, serving sync.WaitGroup
-	// Publishing and page outlive scanning, so that the last snapshot still goes out.
+	var scanning, keeping, publishing, serving sync.WaitGroup
+	// What is kept, publishing and page outlive scanning, so that the last snapshot still goes out.
+	keepCtx, stopKeeping := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopKeeping()
 	pubCtx, stopPublishing := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopPublishing()
 	pageCtx, stopServing := context.WithCancel(context.WithoutCancel(ctx))
@@ -113,10 +122,15 @@ func (a *Agent) Run(ctx context.Context) error {
 	if a.publisher != nil {
 		publishing.Go(func() { report(fail, a.publisher.Run(pubCtx)) })
 	}
+	if a.memory != nil {
+		keeping.Go(func() { a.memory.run(keepCtx) })
+	}
 	scanning.Go(func() { report(fail, a.loop(ctx)) })
 
 	<-ctx.Done()
 	scanning.Wait()
+	stopKeeping()
+	keeping.Wait()
 	stopPublishing()
 	publishing.Wait()
 	stopServing()
@@ -140,13 +154,23 @@ func (a *Agent) loop(ctx context.Context) error {
 		if err != nil {
 			if a.seq > 0 {
 				a.publishSnapshot(a.opts.Now()) // the last word
+				a.save()
 			}
 			return nil
 		}
 		changed := a.handleEvents(out)
+		if a.saves.Due(out) {
+			a.save()
+		}
 		if now := a.opts.Now(); changed || now.Sub(a.lastMade) >= snapshotEvery {
 			a.publishSnapshot(now)
 		}
+	}
+}
+
+func (a *Agent) save() {
+	if a.memory != nil {
+		a.memory.give(a.core.State())
 	}
 }
 

@@ -16,6 +16,7 @@ import (
 
 	"liftbank/agent"
 	"liftbank/agent/config"
+	"liftbank/rules"
 	"liftbank/sensors"
 	"liftbank/sensors/ads1115"
 	"liftbank/sim/board"
@@ -37,6 +38,11 @@ func (l levels) Level(i int) (on, known bool)         { return l[i], true }
 func (levels) Take(buf []sensors.Edge) []sensors.Edge { return buf }
 
 func newBench(t *testing.T) *bench {
+	t.Helper()
+	return newBenchWith(t, func(*agent.Options) {})
+}
+
+func newBenchWith(t *testing.T, change func(*agent.Options)) *bench {
 	t.Helper()
 	path := filepath.Join("..", "deploy", "board-two-batteries.yaml")
 	data, err := os.ReadFile(path)
@@ -61,13 +67,15 @@ func newBench(t *testing.T) *bench {
 	bus := board.NewBus(clock, volts, amps)
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	a, err := agent.New(agent.Options{
+	o := agent.Options{
 		Config: cfg, Listener: l, Session: "test", Version: "test", Log: slog.New(slog.DiscardHandler), Now: time.Now,
 		Parts: agent.Parts{
 			Chips:    []sensors.Converter{ads1115.New(bus, 0x48, clock), ads1115.New(bus, 0x49, clock)},
 			Contacts: levels{false, false, true}, Clock: clock, Wall: agent.SystemWall,
 		},
-	})
+	}
+	change(&o)
+	a, err := agent.New(o)
 	require.NoError(t, err)
 	return &bench{agent: a, chips: []*board.Chip{volts, amps}, addr: "http://" + l.Addr().String()}
 }
@@ -140,4 +148,38 @@ func TestASilentChipLeavesNoFiguresBehind(t *testing.T) {
 		}
 	}
 	require.NoError(t, stop())
+}
+
+// What was learnt outlives the agent, and the time between is made up for when the wall clock, which a board loses with its power,
+// is set again.
+func TestAnAgentGoesOnFromWhatTheOneBeforeItLearnt(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "state")
+	now := time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC)
+	trusted := true
+	wall := func() (time.Time, bool) { return now, trusted }
+	live := func() *rules.Output {
+		b := newBenchWith(t, func(o *agent.Options) { o.StateFile, o.Parts.Wall = file, wall })
+		stop := b.start(t)
+		_, err := b.agent.Hub().Next(t.Context(), 0)
+		require.NoError(t, err)
+		require.NoError(t, stop())
+		return b.agent.Core().Output()
+	}
+	first := live()
+	assert.FileExists(t, file)
+
+	now = now.Add(5 * time.Hour)
+	second := live()
+	assert.InDelta(t, 5*time.Hour, second.At.Mono-first.At.Mono, float64(time.Minute), "the wall clock tells the gap")
+
+	now, trusted = time.Date(1970, 1, 1, 0, 0, 9, 0, time.UTC), false
+	third := live()
+	assert.Less(t, third.At.Mono-second.At.Mono, time.Minute, "nobody knows how long")
+	assert.Greater(t, third.At.Mono, second.At.Mono, "but later it is")
+
+	require.NoError(t, os.WriteFile(file, []byte("rot"), 0o600))
+	require.NoError(t, os.Remove(file+".previous"))
+	fourth := live()
+	assert.Less(t, fourth.At.Mono, first.At.Mono+time.Minute, "begins anew")
+	assert.FileExists(t, file+".damaged")
 }

@@ -71,7 +71,7 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 	l := labels{out.At}
 	s := &snapshot.Snapshot{
 		Schema: snapshot.Schema, Unit: c.cfg.Unit.ID, Session: session, Seq: seq,
-		At: l.at(out.At.Mono), ClockTrusted: out.At.WallTrusted, UptimeS: round(out.At.Mono.Seconds(), secondDecimals),
+		At: l.at(out.At.Mono), ClockTrusted: out.At.WallTrusted, UptimeS: round(c.scan.At.Seconds(), secondDecimals),
 		Scan: snapshot.Scan{Count: stats.Scans, Fast: c.scan.Fast, TookS: round(c.scan.Took.Seconds(), 6), Overruns: stats.Overruns},
 		Bank: bankOf(&out.Bank), Motor: c.motorOf(out, l), Feed: feedOf(&out.Feed, l),
 		Links: []snapshot.Link{}, Findings: []snapshot.Finding{}, NotJudged: []snapshot.Silence{},

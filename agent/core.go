@@ -27,9 +27,14 @@ type Core struct {
 	engine *rules.Engine
 	wiring wiring
 	wall   func() (time.Time, bool)
+	clock  sensors.Clock
 	in     rules.Input
 	scan   *sensors.Scan
 	out    *rules.Output
+
+	shift   time.Duration // from the board's clock to the engine's timeline, which goes on over restarts
+	before  rules.Moment  // of the state restored
+	gapOwed bool          // the time between that and this start is not known yet
 }
 
 // NewCore puts a unit together. It touches neither bus nor pins.
@@ -54,7 +59,7 @@ func NewCore(cfg config.Config, p Parts) (*Core, error) {
 	if err != nil {
 		return nil, fmt.Errorf("wiring: %w", err)
 	}
-	return &Core{cfg: cfg, board: board, engine: engine, wiring: w, wall: p.Wall}, nil
+	return &Core{cfg: cfg, board: board, engine: engine, wiring: w, wall: p.Wall, clock: p.Clock}, nil
 }
 
 // Next waits for the next scan, takes it and works it out. The output belongs to the core until the next call. The only error is
@@ -66,8 +71,12 @@ func (c *Core) Next(ctx context.Context) (*rules.Output, error) {
 	}
 	c.scan = scan
 	c.wiring.fill(scan, &c.in)
-	c.in.At.Mono = scan.At
+	c.in.At.Mono = scan.At + c.shift
+	for i := range c.in.CommandEdges {
+		c.in.CommandEdges[i].At += c.shift
+	}
 	c.in.At.Wall, c.in.At.WallTrusted = c.wall()
+	c.catchUp()
 	c.out = c.engine.Step(&c.in)
 	return c.out, nil
 }
@@ -80,6 +89,9 @@ func (c *Core) Input() *rules.Input { return &c.in }
 
 // Stats gives the board's counts.
 func (c *Core) Stats() *sensors.Stats { return c.board.Stats() }
+
+// State gives what has been learnt, to be saved.
+func (c *Core) State() *rules.State { return c.engine.State() }
 
 // Output gives what the last step gave; it belongs to the core until the next call of Next.
 func (c *Core) Output() *rules.Output { return c.out }

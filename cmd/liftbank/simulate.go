@@ -25,6 +25,7 @@ type simulateCmd struct {
 	Report    string        `placeholder:"OUT.json" help:"Write the comparison with the truth as JSON; - is standard output."`
 	Plot      string        `placeholder:"OUT.svg" help:"Draw voltage, current, charge true and estimated, and findings on one time axis; .svg or .png."`
 	NoCommand bool          `name:"no-command" help:"Leave the contactor coil unwired: motor runs show by current alone."`
+	Restart   time.Duration `placeholder:"EVERY" help:"Let the agent lose power every so often, one minute each time, and go on from what it had saved; 1h or more."`
 	Board     bool          `help:"Take every reading byte by byte over the emulated I2C bus: slower, same scans."`
 	List      bool          `help:"Name the scenarios and end."`
 	Suite     string        `placeholder:"NAME" help:"Run the whole library with the sensors at the limits of their class and print one table: estimator."`
@@ -49,6 +50,9 @@ func (c simulateCmd) Run(s streams) (err error) {
 		return err
 	}
 	o := trial.Options{Days: c.Days, RestEvery: c.Step, ThroughBus: c.Board, NoCommand: c.NoCommand}
+	if c.Restart > 0 {
+		o.Restarts = trial.Restarts{Every: c.Restart, Off: time.Minute}
+	}
 	begun := time.Now()
 	o.Elapsed = func() time.Duration { return time.Since(begun) }
 	if c.Curve != "" {
@@ -124,6 +128,8 @@ func (c simulateCmd) scenario() (scenario.Scenario, error) {
 		return none, usageError{fmt.Errorf("--days %g: want more than 0, to 4000", c.Days)}
 	case c.Step < 200*time.Millisecond || c.Step > time.Minute:
 		return none, usageError{fmt.Errorf("--step %v: want 200ms to 1m", c.Step)}
+	case c.Restart != 0 && c.Restart < time.Hour:
+		return none, usageError{fmt.Errorf("--restart %v: want 1h or more", c.Restart)}
 	case c.Plot != "" && plotFormat(c.Plot) == "":
 		return none, usageError{fmt.Errorf("--plot %s: want a name that ends in .svg or .png", c.Plot)}
 	case c.Curve == "-" && c.Report == "-":

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"liftbank/agent"
+	"liftbank/agent/config"
 	"liftbank/rules"
 	"liftbank/sim/curve"
 	"liftbank/sim/scenario"
@@ -20,6 +21,7 @@ type Options struct {
 	RestEvery  time.Duration        // between scans while the motor stands; 0: one second
 	ThroughBus bool                 // every reading byte by byte over the emulated bus
 	NoCommand  bool                 // the contactor coil is not wired
+	Restarts   Restarts             // the agent loses power now and then
 	Curve      io.Writer            // gets the sensors' readings, one row a battery and scan at rest, with the true charge; nil for none
 	Trace      *Trace               // gets the course of the run, for drawing; nil for none
 	Elapsed    func() time.Duration // real time since the start, for the report; nil leaves it out
@@ -93,6 +95,12 @@ type run struct {
 	curve  *curve.Writer
 	trials []*findingTrial
 	nextAt time.Duration // of the next comparison at rest
+
+	cfg         config.Config
+	restartAt   time.Duration
+	saves       agent.Saves
+	saved       []byte // what was learnt, as last saved
+	scansBefore uint64 // by the agents that lost power
 }
 
 // Run plays a scenario through the agent's board, estimators and rules, as fast as it can.
@@ -101,8 +109,12 @@ func Run(ctx context.Context, sc scenario.Scenario, o Options) (*Report, error) 
 	if err != nil {
 		return nil, err
 	}
-	for end := Length(sc, o.Days); r.rig.Clock.Now() < end; {
-		out, err := r.core.Next(ctx)
+	return r.play(ctx, sc)
+}
+
+func (r *run) play(ctx context.Context, sc scenario.Scenario) (*Report, error) {
+	for end := Length(sc, r.opts.Days); r.rig.Clock.Now() < end; {
+		out, err := r.next(ctx)
 		if err != nil {
 			return nil, fmt.Errorf("simulate %s: stopped after %v: %w", sc.Name, r.rig.Clock.Now().Round(time.Second), err)
 		}
@@ -138,7 +150,7 @@ func newRun(sc scenario.Scenario, o Options) (*run, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &run{opts: o, rig: rig, core: core, errs: make([]errorTally, len(sc.Bank.Batteries))}
+	r := &run{opts: o, rig: rig, core: core, errs: make([]errorTally, len(sc.Bank.Batteries)), cfg: cfg, restartAt: o.Restarts.Every}
 	r.report = Report{Scenario: sc.Name, Seed: sc.Seed, Findings: []FindingScore{}, False: []FalseFinding{}, NotCovered: []string{}}
 	if o.Curve != nil {
 		r.curve = curve.NewWriter(o.Curve)
@@ -157,7 +169,7 @@ func (r *run) compare(out *rules.Output) error {
 	for _, ev := range out.Events {
 		changed = changed || ev.Kind != rules.RunEnded
 	}
-	now := out.At.Mono
+	now := r.rig.Clock.Now()
 	if changed || now >= r.nextAt {
 		r.nextAt = now + compareEvery
 		r.followTruth()
@@ -196,7 +208,7 @@ func (r *run) finish(sc scenario.Scenario) (*Report, error) {
 	truth := r.rig.Unit.Truth()
 	rep := &r.report
 	rep.SimulatedS = r.rig.Clock.Now().Seconds()
-	rep.Scans = r.core.Stats().Scans
+	rep.Scans = r.scansBefore + r.core.Stats().Scans
 	out := r.core.Output()
 	rep.Runs = Count{out.Motor.Runs, truth.MotorRuns}
 	rep.MotorS = CountS{round3(out.Motor.RunTime.Seconds()), round3(truth.MotorRunTime.Seconds())}
@@ -302,7 +314,7 @@ func (r *run) note(ev rules.Event, out *rules.Output) {
 		return
 	}
 	rec := &out.Findings[ev.Finding]
-	now := out.At.Mono
+	now := r.rig.Clock.Now()
 	s := now.Seconds()
 	if ev.Kind == rules.FindingCleared {
 		for _, t := range r.matching(rec.Def.Name, rec.Subject, math.MaxInt64) {

@@ -1,0 +1,42 @@
+package agent_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/agent"
+)
+
+// A board without a battery-backed clock starts with a wall time nobody can trust: the gap is made up for in the middle of the run.
+func TestTheGapIsMadeUpForWhenTheClockIsSet(t *testing.T) {
+	now := time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC)
+	trusted := true
+	wall := func() (time.Time, bool) { return now, trusted }
+	core := func() *agent.Core {
+		return newBenchWith(t, func(o *agent.Options) { o.Parts.Wall = wall }).agent.Core()
+	}
+	a := core()
+	_, err := a.Next(t.Context())
+	require.NoError(t, err)
+	saved := a.State()
+
+	now, trusted = now.Add(-1e6*time.Hour), false
+	b := core()
+	require.NoError(t, b.Restore(saved))
+	out, err := b.Next(t.Context())
+	require.NoError(t, err)
+	assert.Less(t, out.At.Mono-saved.At.Mono, time.Minute)
+	begun := out.At.Mono
+
+	now, trusted = saved.At.Wall.Add(30*time.Hour), true
+	out, err = b.Next(t.Context())
+	require.NoError(t, err)
+	assert.InDelta(t, 30*time.Hour, out.At.Mono-saved.At.Mono, float64(time.Minute))
+
+	out, err = b.Next(t.Context())
+	require.NoError(t, err)
+	assert.Less(t, out.At.Mono-begun, 31*time.Hour, "once")
+}
