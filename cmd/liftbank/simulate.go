@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"strings"
 	"text/tabwriter"
@@ -28,6 +29,7 @@ type simulateCmd struct {
 	Board     bool          `help:"Take every reading byte by byte over the emulated I2C bus: slower, same scans."`
 	List      bool          `help:"Name the scenarios and end."`
 	Suite     string        `placeholder:"NAME" help:"Run the whole library with the sensors at the limits of their class and print one table: estimator."`
+	Only      string        `placeholder:"REGEXP" help:"With --suite: only scenarios whose name matches."`
 	Seeds     int           `default:"3" placeholder:"N" help:"With --suite: runs of each scenario (default ${default})."`
 }
 
@@ -94,6 +96,9 @@ func (c simulateCmd) suite(s streams) (err error) {
 	suite := trial.Suite{Seeds: c.Seeds, MaxDays: suiteDays, Workers: runtime.GOMAXPROCS(0)}
 	if c.Days > 0 {
 		suite.MaxDays = c.Days
+	}
+	if suite.Match, err = regexp.Compile(c.Only); err != nil {
+		return usageError{fmt.Errorf("--only: %w", err)}
 	}
 	if c.Scenario != "" {
 		suite.Only = strings.Split(c.Scenario, ",")
