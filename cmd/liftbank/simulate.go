@@ -28,8 +28,10 @@ type simulateCmd struct {
 	NoCommand bool          `name:"no-command" help:"Leave the contactor coil unwired: motor runs show by current alone."`
 	Board     bool          `help:"Take every reading byte by byte over the emulated I2C bus: slower, same scans."`
 	List      bool          `help:"Name the scenarios and end."`
-	Suite     string        `placeholder:"NAME" help:"Run the whole library with the sensors at the limits of their class and print one table: estimator."`
+	Suite     string        `placeholder:"NAME" help:"Run many units with the sensors at the limits of their class and print one table: estimator (the whole library), healthy (years of sound units: what is said of them that is not so)."`
 	Only      string        `placeholder:"REGEXP" help:"With --suite: only scenarios whose name matches."`
+	Years     int           `default:"10" placeholder:"N" help:"With --suite healthy: unit-years, each of another unit; --seed is the first (default ${default})."`
+	Fine      bool          `help:"With --suite healthy: no coarser steps while nothing happens; several times slower."`
 	Seeds     int           `default:"3" placeholder:"N" help:"With --suite: runs of each scenario (default ${default})."`
 }
 
@@ -43,7 +45,11 @@ func (c simulateCmd) Run(s streams) (err error) {
 	if c.List {
 		return listScenarios(s.out)
 	}
-	if c.Suite != "" {
+	switch c.Suite {
+	case "":
+	case "healthy":
+		return c.healthy(s)
+	default:
 		return c.suite(s)
 	}
 	sc, err := c.scenario()
@@ -87,7 +93,7 @@ const suiteDays = 8
 func (c simulateCmd) suite(s streams) (err error) {
 	switch {
 	case c.Suite != "estimator":
-		return usageError{fmt.Errorf("--suite %q: want estimator", c.Suite)}
+		return usageError{fmt.Errorf("--suite %q: want estimator or healthy", c.Suite)}
 	case c.Seeds < 1 || c.Seeds > 1000:
 		return usageError{fmt.Errorf("--seeds %d: want 1 to 1000", c.Seeds)}
 	case c.Days != 0 && (c.Days < 3 || c.Days > 4000):
@@ -117,6 +123,36 @@ func (c simulateCmd) suite(s streams) (err error) {
 	}
 	defer func() { err = errors.Join(err, out.Close()) }()
 	return trial.WriteSuite(out, rows)
+}
+
+// healthy plays years of sound units. Each unit's year is told on standard error as it ends.
+func (c simulateCmd) healthy(s streams) (err error) {
+	switch {
+	case c.Years < 1 || c.Years > 100000:
+		return usageError{fmt.Errorf("--years %d: want 1 to 100000", c.Years)}
+	case c.Days != 0 && (c.Days < 1 || c.Days > 4000):
+		return usageError{fmt.Errorf("--days %g: want 1 to 4000", c.Days)}
+	}
+	first := uint64(1)
+	if c.Seed != nil {
+		first = *c.Seed
+	}
+	begun := time.Now()
+	units, err := trial.RunHealthy(s.ctx, trial.Healthy{Years: c.Years, First: first, Days: c.Days, Workers: runtime.GOMAXPROCS(0), Fine: c.Fine,
+		Progress: func(u trial.HealthyUnit) { fmt.Fprintln(s.err, u.Sentence()) }})
+	if err != nil {
+		return err
+	}
+	name := c.Report
+	if name == "" {
+		name = "-"
+	}
+	out, err := createOutput(name, s.out)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, out.Close()) }()
+	return trial.WriteHealthy(out, units, time.Since(begun))
 }
 
 // scenario loads and checks what the flags ask for.
