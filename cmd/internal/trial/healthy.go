@@ -109,7 +109,7 @@ func HealthyScenario(seed uint64) (scenario.Scenario, string) {
 	stops := [][2]int{{2, 4}, {4, 8}, {8, 12}}[d.IntN(3)]
 	sc.Duty.Stops = stops
 	// Lifts are short, for speed: a run's first 200 ms and its last 120 ms are what is read. Some are of full length.
-	up := [][2]float64{{1.5, 3}, {1.5, 3}, {3, 6}, {8, 14}}[d.IntN(4)]
+	up := [][2]float64{{1, 1.6}, {1, 1.6}, {1.5, 4}, {8, 14}}[d.IntN(4)]
 	sc.Duty.Up = seconds(up[0], up[1])
 	sc.Duty.EngineAtStops = d.IntN(6) == 0
 	SensorClass(&sc, seed)
