@@ -28,11 +28,11 @@ type simulateCmd struct {
 	NoCommand bool          `name:"no-command" help:"Leave the contactor coil unwired: motor runs show by current alone."`
 	Board     bool          `help:"Take every reading byte by byte over the emulated I2C bus: slower, same scans."`
 	List      bool          `help:"Name the scenarios and end."`
-	Suite     string        `placeholder:"NAME" help:"Run many units with the sensors at the limits of their class and print one table: estimator (the whole library), healthy (years of sound units: what is said of them that is not so)."`
+	Suite     string        `placeholder:"NAME" help:"Run many units with the sensors at the limits of their class and print one table: estimator (the whole library), healthy (years of sound units: what is said of them that is not so), wiring (two weeks each of differently wired units: leads and links)."`
 	Only      string        `placeholder:"REGEXP" help:"With --suite: only scenarios whose name matches."`
 	Years     int           `default:"10" placeholder:"N" help:"With --suite healthy: unit-years, each of another unit; --seed is the first (default ${default})."`
 	Fine      bool          `help:"With --suite healthy: no coarser steps while nothing happens; several times slower."`
-	Seeds     int           `default:"3" placeholder:"N" help:"With --suite: runs of each scenario (default ${default})."`
+	Seeds     int           `default:"3" placeholder:"N" help:"With --suite estimator: runs of each scenario; with wiring: units (default ${default})."`
 }
 
 // Help gives an example.
@@ -49,6 +49,8 @@ func (c simulateCmd) Run(s streams) (err error) {
 	case "":
 	case "healthy":
 		return c.healthy(s)
+	case "wiring":
+		return c.wiring(s)
 	default:
 		return c.suite(s)
 	}
@@ -93,7 +95,7 @@ const suiteDays = 8
 func (c simulateCmd) suite(s streams) (err error) {
 	switch {
 	case c.Suite != "estimator":
-		return usageError{fmt.Errorf("--suite %q: want estimator or healthy", c.Suite)}
+		return usageError{fmt.Errorf("--suite %q: want estimator, healthy or wiring", c.Suite)}
 	case c.Seeds < 1 || c.Seeds > 1000:
 		return usageError{fmt.Errorf("--seeds %d: want 1 to 1000", c.Seeds)}
 	case c.Days != 0 && (c.Days < 3 || c.Days > 4000):
@@ -113,16 +115,7 @@ func (c simulateCmd) suite(s streams) (err error) {
 	if err != nil {
 		return err
 	}
-	name := c.Report
-	if name == "" {
-		name = "-"
-	}
-	out, err := createOutput(name, s.out)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, out.Close()) }()
-	return trial.WriteSuite(out, rows)
+	return c.writeTable(s, func(out io.Writer) error { return trial.WriteSuite(out, rows) })
 }
 
 // healthy plays years of sound units. Each unit's year is told on standard error as it ends.
@@ -133,16 +126,42 @@ func (c simulateCmd) healthy(s streams) (err error) {
 	case c.Days != 0 && (c.Days < 1 || c.Days > 4000):
 		return usageError{fmt.Errorf("--days %g: want 1 to 4000", c.Days)}
 	}
-	first := uint64(1)
-	if c.Seed != nil {
-		first = *c.Seed
-	}
 	begun := time.Now()
-	units, err := trial.RunHealthy(s.ctx, trial.Healthy{Years: c.Years, First: first, Days: c.Days, Workers: runtime.GOMAXPROCS(0), Fine: c.Fine,
+	units, err := trial.RunHealthy(s.ctx, trial.Healthy{Years: c.Years, First: c.firstSeed(), Days: c.Days, Workers: runtime.GOMAXPROCS(0), Fine: c.Fine,
 		Progress: func(u trial.HealthyUnit) { fmt.Fprintln(s.err, u.Sentence()) }})
 	if err != nil {
 		return err
 	}
+	return c.writeTable(s, func(out io.Writer) error { return trial.WriteHealthy(out, units, time.Since(begun)) })
+}
+
+// wiring plays differently wired units. What was told wrong of one is told on standard error as it ends.
+func (c simulateCmd) wiring(s streams) error {
+	if c.Seeds < 1 || c.Seeds > 100000 {
+		return usageError{fmt.Errorf("--seeds %d: want 1 to 100000", c.Seeds)}
+	}
+	begun := time.Now()
+	units, err := trial.RunWirings(s.ctx, trial.Wirings{Units: c.Seeds, First: c.firstSeed(), Days: c.Days, Workers: runtime.GOMAXPROCS(0),
+		Progress: func(u trial.WiredUnit) {
+			if u.Wrong != "" {
+				fmt.Fprintln(s.err, u.Sentence())
+			}
+		}})
+	if err != nil {
+		return err
+	}
+	return c.writeTable(s, func(out io.Writer) error { return trial.WriteWirings(out, units, time.Since(begun)) })
+}
+
+func (c simulateCmd) firstSeed() uint64 {
+	if c.Seed != nil {
+		return *c.Seed
+	}
+	return 1
+}
+
+// writeTable writes where the report would go, else on standard output.
+func (c simulateCmd) writeTable(s streams, write func(io.Writer) error) (err error) {
 	name := c.Report
 	if name == "" {
 		name = "-"
@@ -152,7 +171,7 @@ func (c simulateCmd) healthy(s streams) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, out.Close()) }()
-	return trial.WriteHealthy(out, units, time.Since(begun))
+	return write(out)
 }
 
 // scenario loads and checks what the flags ask for.

@@ -123,36 +123,17 @@ func HealthyScenario(seed uint64) (scenario.Scenario, string) {
 // RunHealthy plays the years and gives a unit each, by seed.
 func RunHealthy(ctx context.Context, h Healthy) ([]HealthyUnit, error) {
 	units := make([]HealthyUnit, h.Years)
-	errs := make([]error, max(h.Workers, 1))
-	jobs := make(chan int)
-	var workers sync.WaitGroup
 	var progress sync.Mutex
-	for w := range errs {
-		workers.Go(func() {
-			for k := range jobs {
-				if errs[w] != nil {
-					continue // drain, so that the sender ends
-				}
-				units[k], errs[w] = runHealthy(ctx, h, h.First+uint64(k))
-				if h.Progress != nil && errs[w] == nil {
-					progress.Lock()
-					h.Progress(units[k])
-					progress.Unlock()
-				}
-			}
-		})
-	}
-	for k := range units {
-		jobs <- k
-	}
-	close(jobs)
-	workers.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return nil, err
+	err := inParallel(h.Workers, h.Years, func(k int) (err error) {
+		units[k], err = runHealthy(ctx, h, h.First+uint64(k))
+		if h.Progress != nil && err == nil {
+			progress.Lock()
+			defer progress.Unlock()
+			h.Progress(units[k])
 		}
-	}
-	return units, nil
+		return err
+	})
+	return units, err
 }
 
 func runHealthy(ctx context.Context, h Healthy, seed uint64) (HealthyUnit, error) {
