@@ -3,6 +3,8 @@ package sim
 import (
 	"slices"
 	"time"
+
+	"liftbank/sim/bank"
 )
 
 // BatteryTruth is what a battery truly is.
@@ -54,6 +56,9 @@ func (u *Unit) Truth() Truth {
 
 // SoCPct gives battery k's true charge, for callers that want it every second.
 func (u *Unit) SoCPct(k int) float64 { return u.bank.Battery(k).SoCPct() }
+
+// Wiring gives the copper as it is now, faults included.
+func (u *Unit) Wiring() bank.Wiring { return u.bank.Wiring() }
 
 // Conditions gives the conditions of Truth. The slice is used again by the next call.
 func (u *Unit) Conditions() []Condition {

@@ -28,6 +28,8 @@ const (
 	restTick = time.Second
 	fastTick = 5 * time.Millisecond
 	fastTail = time.Second // fast ticks go on this long after a motor's stop
+
+	lively = 2 * time.Minute // after an event ticks are never coarse: diffusion in the pores takes a minute
 )
 
 // Unit is one simulated unit. It belongs to one goroutine.
@@ -36,6 +38,8 @@ type Unit struct {
 	now     time.Duration // as asked for
 	tickAt  time.Duration // last tick; at or before now
 	fastEnd time.Duration // fast ticks up to here
+	coarse  time.Duration // tick length while nothing happens; 0: restTick
+	eventAt time.Duration // last change of ignition, lift button or fault
 
 	bank    *bank.Bank
 	feed    bank.Feed
@@ -93,6 +97,15 @@ func (u *Unit) StartWall() time.Time { return u.sc.Start }
 // Batteries gives the number of batteries.
 func (u *Unit) Batteries() int { return u.bank.Batteries() }
 
+// Coarsen makes ticks so long while nothing has happened for two minutes; 0 is the usual second. It has to divide a minute. Years
+// then pass many times as fast, and differ a little from those of one-second ticks.
+func (u *Unit) Coarsen(tick time.Duration) {
+	if tick < 0 || tick > 0 && time.Minute%tick != 0 {
+		panic("bug: sim: coarse tick: want a part of a minute")
+	}
+	u.coarse = tick
+}
+
 // AdvanceTo lets time pass until t after the scenario's start. A t before Now changes nothing.
 func (u *Unit) AdvanceTo(t time.Duration) {
 	for at := u.nextTick(); at <= t; at = u.nextTick() {
@@ -103,7 +116,11 @@ func (u *Unit) AdvanceTo(t time.Duration) {
 
 // nextTick gives the instant of the next tick.
 func (u *Unit) nextTick() time.Duration {
-	at := u.tickAt.Truncate(restTick) + restTick
+	rest := restTick
+	if u.coarse > 0 && u.tickAt-u.eventAt >= lively {
+		rest = u.coarse
+	}
+	at := u.tickAt.Truncate(rest) + rest
 	if u.busy() || u.tickAt < u.fastEnd {
 		at = u.tickAt + fastTick
 	}
@@ -126,6 +143,9 @@ func (u *Unit) tick(at time.Duration) {
 		u.ambientC = u.weather.AmbientC(at)
 	}
 	event := u.happen(at)
+	if event || u.busy() {
+		u.eventAt = at
+	}
 	u.solve()
 	if minute || event || u.busy() {
 		u.judge(minute || event, minute)

@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"strings"
 	"text/tabwriter"
@@ -28,8 +29,11 @@ type simulateCmd struct {
 	Restart   time.Duration `placeholder:"EVERY" help:"Let the agent lose power every so often, one minute each time, and go on from what it had saved; 1h or more."`
 	Board     bool          `help:"Take every reading byte by byte over the emulated I2C bus: slower, same scans."`
 	List      bool          `help:"Name the scenarios and end."`
-	Suite     string        `placeholder:"NAME" help:"Run the whole library with the sensors at the limits of their class and print one table: estimator."`
-	Seeds     int           `default:"3" placeholder:"N" help:"With --suite: runs of each scenario (default ${default})."`
+	Suite     string        `placeholder:"NAME" help:"Run many units with the sensors at the limits of their class and print one table: estimator (the whole library), healthy (years of sound units: what is said of them that is not so), wiring (two weeks each of differently wired units: leads and links)."`
+	Only      string        `placeholder:"REGEXP" help:"With --suite: only scenarios whose name matches."`
+	Years     int           `default:"10" placeholder:"N" help:"With --suite healthy: unit-years, each of another unit; --seed is the first (default ${default})."`
+	Fine      bool          `help:"With --suite healthy: no coarser steps while nothing happens; several times slower."`
+	Seeds     int           `default:"3" placeholder:"N" help:"With --suite estimator: runs of each scenario; with wiring: units (default ${default})."`
 }
 
 // Help gives an example.
@@ -42,7 +46,13 @@ func (c simulateCmd) Run(s streams) (err error) {
 	if c.List {
 		return listScenarios(s.out)
 	}
-	if c.Suite != "" {
+	switch c.Suite {
+	case "":
+	case "healthy":
+		return c.healthy(s)
+	case "wiring":
+		return c.wiring(s)
+	default:
 		return c.suite(s)
 	}
 	sc, err := c.scenario()
@@ -89,7 +99,7 @@ const suiteDays = 8
 func (c simulateCmd) suite(s streams) (err error) {
 	switch {
 	case c.Suite != "estimator":
-		return usageError{fmt.Errorf("--suite %q: want estimator", c.Suite)}
+		return usageError{fmt.Errorf("--suite %q: want estimator, healthy or wiring", c.Suite)}
 	case c.Seeds < 1 || c.Seeds > 1000:
 		return usageError{fmt.Errorf("--seeds %d: want 1 to 1000", c.Seeds)}
 	case c.Days != 0 && (c.Days < 3 || c.Days > 4000):
@@ -99,6 +109,9 @@ func (c simulateCmd) suite(s streams) (err error) {
 	if c.Days > 0 {
 		suite.MaxDays = c.Days
 	}
+	if suite.Match, err = regexp.Compile(c.Only); err != nil {
+		return usageError{fmt.Errorf("--only: %w", err)}
+	}
 	if c.Scenario != "" {
 		suite.Only = strings.Split(c.Scenario, ",")
 	}
@@ -106,6 +119,53 @@ func (c simulateCmd) suite(s streams) (err error) {
 	if err != nil {
 		return err
 	}
+	return c.writeTable(s, func(out io.Writer) error { return trial.WriteSuite(out, rows) })
+}
+
+// healthy plays years of sound units. Each unit's year is told on standard error as it ends.
+func (c simulateCmd) healthy(s streams) (err error) {
+	switch {
+	case c.Years < 1 || c.Years > 100000:
+		return usageError{fmt.Errorf("--years %d: want 1 to 100000", c.Years)}
+	case c.Days != 0 && (c.Days < 1 || c.Days > 4000):
+		return usageError{fmt.Errorf("--days %g: want 1 to 4000", c.Days)}
+	}
+	begun := time.Now()
+	units, err := trial.RunHealthy(s.ctx, trial.Healthy{Years: c.Years, First: c.firstSeed(), Days: c.Days, Workers: runtime.GOMAXPROCS(0), Fine: c.Fine,
+		Progress: func(u trial.HealthyUnit) { fmt.Fprintln(s.err, u.Sentence()) }})
+	if err != nil {
+		return err
+	}
+	return c.writeTable(s, func(out io.Writer) error { return trial.WriteHealthy(out, units, time.Since(begun)) })
+}
+
+// wiring plays differently wired units. What was told wrong of one is told on standard error as it ends.
+func (c simulateCmd) wiring(s streams) error {
+	if c.Seeds < 1 || c.Seeds > 100000 {
+		return usageError{fmt.Errorf("--seeds %d: want 1 to 100000", c.Seeds)}
+	}
+	begun := time.Now()
+	units, err := trial.RunWirings(s.ctx, trial.Wirings{Units: c.Seeds, First: c.firstSeed(), Days: c.Days, Workers: runtime.GOMAXPROCS(0),
+		Progress: func(u trial.WiredUnit) {
+			if u.Wrong != "" {
+				fmt.Fprintln(s.err, u.Sentence())
+			}
+		}})
+	if err != nil {
+		return err
+	}
+	return c.writeTable(s, func(out io.Writer) error { return trial.WriteWirings(out, units, time.Since(begun)) })
+}
+
+func (c simulateCmd) firstSeed() uint64 {
+	if c.Seed != nil {
+		return *c.Seed
+	}
+	return 1
+}
+
+// writeTable writes where the report would go, else on standard output.
+func (c simulateCmd) writeTable(s streams, write func(io.Writer) error) (err error) {
 	name := c.Report
 	if name == "" {
 		name = "-"
@@ -115,7 +175,7 @@ func (c simulateCmd) suite(s streams) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, out.Close()) }()
-	return trial.WriteSuite(out, rows)
+	return write(out)
 }
 
 // scenario loads and checks what the flags ask for.

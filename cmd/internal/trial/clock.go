@@ -25,7 +25,9 @@ type Clock struct {
 	stirred  bool // an edge came since the last wait that reported one
 	now      time.Duration
 	nextEdge time.Duration
-	noEdge   bool // no edge up to nextEdge
+	lastEdge time.Duration
+	noEdge   bool          // no edge up to nextEdge
+	coarse   time.Duration // added to a wait for the next scan while nothing happens
 }
 
 var (
@@ -73,11 +75,33 @@ func (c *Clock) WaitUntilOrEdge(ctx context.Context, at time.Duration) (edge boo
 	if err := ctx.Err(); err != nil {
 		return false, err
 	}
+	at = c.stretched(at)
 	for c.now < at && !c.stirred {
 		c.move(min(at, c.nextEdge))
 	}
 	edge, c.stirred = c.stirred, false
 	return edge, c.paced(ctx)
+}
+
+// A stretched wait keeps clear of edges: the rules look at what was just before and after.
+const (
+	beforeEdge = 45 * time.Second
+	afterEdge  = 2 * time.Minute
+)
+
+// Coarsen makes scans rarer while nothing happens: by so much more between two. Ticks of the unit become as long. It serves to
+// play years; 0 undoes it.
+func (c *Clock) Coarsen(by time.Duration) {
+	c.coarse = by
+	c.unit.Coarsen(by)
+}
+
+// stretched puts a wait for the next scan off, if nothing happens.
+func (c *Clock) stretched(at time.Duration) time.Duration {
+	if c.coarse == 0 || c.now-c.lastEdge < afterEdge {
+		return at
+	}
+	return max(at, min(at+c.coarse, c.nextEdge-beforeEdge))
 }
 
 func (c *Clock) paced(ctx context.Context) error {
@@ -94,6 +118,7 @@ func (c *Clock) move(to time.Duration) {
 	if to == c.nextEdge {
 		if !c.noEdge {
 			c.noteEdges()
+			c.lastEdge = to
 		}
 		c.lookAhead()
 	}

@@ -19,6 +19,7 @@ import (
 type Options struct {
 	Days       float64              // 0: as the scenario says
 	RestEvery  time.Duration        // between scans while the motor stands; 0: one second
+	Coarse     time.Duration        // by so much rarer are scans while nothing happens at all, and ticks of the unit so long; a part of a minute
 	ThroughBus bool                 // every reading byte by byte over the emulated bus
 	NoCommand  bool                 // the contactor coil is not wired
 	Restarts   Restarts             // the agent loses power now and then
@@ -146,6 +147,7 @@ func newRun(sc scenario.Scenario, o Options) (*run, error) {
 	if err != nil {
 		return nil, err
 	}
+	rig.Clock.Coarsen(o.Coarse)
 	core, err := agent.NewCore(cfg, rig.Parts())
 	if err != nil {
 		return nil, err

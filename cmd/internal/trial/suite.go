@@ -2,9 +2,11 @@ package trial
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"math"
+	"regexp"
 	"slices"
 	"sync"
 	"text/tabwriter"
@@ -20,7 +22,8 @@ type Suite struct {
 	Seeds   int     // runs of each scenario, each with its own sensor errors
 	MaxDays float64 // longer scenarios are cut
 	Workers int
-	Only    []string // scenario names; nil for all
+	Only    []string       // scenario names; nil for all
+	Match   *regexp.Regexp // of these, those whose name matches; nil for all
 }
 
 // settleFor is left out of the scores: an estimator that was told nothing needs a rest or a full charge first.
@@ -37,17 +40,17 @@ type Row struct {
 	KnownPct float64 // share of the time with a charge said
 	NEES     float64 // share of errors within 1.96 sigma, percent
 	Runs     int
+	Wiring   wiringTally
+	Cranking crankingTally
 	rms      []float64 // of each battery and seed
 	counted  []float64
 }
 
 // RunSuite runs the library and gives a row a scenario, in the library's order.
 func RunSuite(ctx context.Context, s Suite) ([]Row, error) {
-	names := s.Only
-	if names == nil {
-		for _, e := range scenario.Names() {
-			names = append(names, e.Name)
-		}
+	names := s.names()
+	if len(names) == 0 {
+		return nil, errors.New("suite: no scenario matches")
 	}
 	type job struct{ scenario, seed int }
 	jobs := make(chan job)
@@ -86,10 +89,28 @@ func RunSuite(ctx context.Context, s Suite) ([]Row, error) {
 	return rows, nil
 }
 
+// names gives the scenarios to run, in order.
+func (s *Suite) names() (names []string) {
+	all := s.Only
+	if all == nil {
+		for _, e := range scenario.Names() {
+			all = append(all, e.Name)
+		}
+	}
+	for _, name := range all {
+		if s.Match == nil || s.Match.MatchString(name) {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
 // suiteScore is one run's tallies, by battery.
 type suiteScore struct {
 	n                  int
 	said, table, count [rules.MaxBatteries]errorTally
+	wiring             wiringTally
+	cranking           crankingTally
 }
 
 // SensorClass is what the sensors may err by in the suite: ±10 mV, ±0.2 A, ±1 %; every sensor sits at a limit, its signs drawn by the
@@ -150,6 +171,8 @@ func runOne(ctx context.Context, name string, seed uint64, maxDays float64) (sui
 			score.count[i].add(yard.countedSoC(i), truth)
 		}
 	}
+	score.wiring.add(r.core.Output(), r.rig.Unit)
+	score.cranking.add(r.core.Output(), r.rig.Unit)
 	return score, nil
 }
 
@@ -158,6 +181,8 @@ func rowOf(name string, scores []suiteScore) Row {
 	var said, table, count errorTally
 	var band float64
 	for k := range scores {
+		row.Wiring.merge(&scores[k].wiring)
+		row.Cranking.merge(&scores[k].cranking)
 		for i := range scores[k].n {
 			s := &scores[k].said[i]
 			said.merge(s)
@@ -243,10 +268,16 @@ func (y *yardsticks) countedSoC(i int) rules.Estimate {
 // WriteSuite prints the table, and under it the figures over the library.
 func WriteSuite(w io.Writer, rows []Row) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "scenario\tRMS %\tp95 %\tmax %\ttable RMS %\tcounted RMS %\tknown %\tin 95 % band\t")
+	fmt.Fprintln(t, "scenario\tRMS %\tp95 %\tmax %\ttable RMS %\tcounted RMS %\tknown %\tin 95 % band\t"+
+		"capability worst %\tcapability RMS %\tlink worst mΩ\tof mΩ\tleads right/wrong/all\t")
 	var all, counted []float64
+	var wiring wiringTally
+	var cranking crankingTally
 	for _, r := range rows {
-		fmt.Fprintf(t, "%s\t%.1f\t%.1f\t%.1f\t%.1f\t%.1f\t%.0f\t%.0f\t\n", r.Scenario, r.RMSPct, r.P95Pct, r.MaxPct, r.TablePct, r.CountPct, r.KnownPct, r.NEES)
+		fmt.Fprintf(t, "%s\t%.1f\t%.1f\t%.1f\t%.1f\t%.1f\t%.0f\t%.0f\t%s\t%s\t\n", r.Scenario, r.RMSPct, r.P95Pct, r.MaxPct, r.TablePct, r.CountPct, r.KnownPct, r.NEES,
+			r.Cranking.columns(), r.Wiring.columns())
+		wiring.merge(&r.Wiring)
+		cranking.merge(&r.Cranking)
 		all, counted = append(all, r.rms...), append(counted, r.counted...)
 	}
 	if err := t.Flush(); err != nil {
@@ -256,6 +287,10 @@ func WriteSuite(w io.Writer, rows []Row) error {
 	slices.Sort(counted)
 	_, err := fmt.Fprintf(w, "over the library: RMS median %.1f %%, 90th percentile %.1f %%; counted charge: median %.1f %%, 90th percentile %.1f %%; RMS of all %.1f against %.1f %%\n",
 		quantile(all, 0.5), quantile(all, 0.9), quantile(counted, 0.5), quantile(counted, 0.9), rootMeanSquare(all), rootMeanSquare(counted))
+	if err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(w, "%s\n%s\n", cranking.sentence(), wiring.sentence())
 	return err
 }
 
