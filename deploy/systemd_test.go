@@ -1,0 +1,125 @@
+package deploy_test
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// unitSettings gives all settings of the service by name, in order; comments and sections are left out.
+func unitSettings(text string) map[string][]string {
+	all := map[string][]string{}
+	for line := range strings.Lines(text) {
+		if name, value, ok := strings.Cut(strings.TrimSpace(line), "="); ok && !strings.HasPrefix(line, "#") {
+			all[name] = append(all[name], value)
+		}
+	}
+	return all
+}
+
+// verify has systemd judge a unit file. The program it starts must be there, so another takes its place. It gives what systemd has to say,
+// which for a misspelt setting is a line but no failure.
+func verify(t *testing.T, text string) string {
+	analyze := program(t, "systemd-analyze", "systemd")
+	self, err := os.Executable()
+	require.NoError(t, err)
+	file := write(t, strings.ReplaceAll(text, "ExecStart=/usr/bin/liftbank", "ExecStart="+self), t.TempDir(), "liftbank.service")
+	out, err := exec.Command(analyze, "verify", "--man=no", file).CombinedOutput()
+	if err != nil {
+		return err.Error() + ": " + string(out)
+	}
+	return string(out)
+}
+
+func TestServiceIsWhatSystemdUnderstands(t *testing.T) {
+	text := read(t, "systemd", "liftbank.service")
+	assert.Empty(t, verify(t, text))
+	for from, to := range map[string]string{
+		"WatchdogSec=30":  "WatchdogSec=soon",
+		"DynamicUser=yes": "DynamikUser=yes",
+		"Type=notify":     "Type=eager",
+	} {
+		require.Contains(t, text, from)
+		assert.NotEmpty(t, verify(t, strings.Replace(text, from, to, 1)), to)
+	}
+}
+
+// systemd's own measure of what a service could do to its machine, 0 to 10.
+func TestServiceIsClosed(t *testing.T) {
+	analyze := program(t, "systemd-analyze", "systemd")
+	const most = "20" // tenths; systemd calls 2.0 to 4.9 OK, below that good
+	out, err := exec.Command(analyze, "security", "--offline=true", "--threshold="+most, filepath.Join("systemd", "liftbank.service")).CombinedOutput()
+	assert.NoError(t, err, string(out))
+}
+
+// The filter must let through what tells whether the clock is set, and a filter that closes all of the calls that set it would not.
+func TestServiceMayReadTheClocksState(t *testing.T) {
+	analyze := program(t, "systemd-analyze", "systemd")
+	allowed := map[string]bool{}
+	var apply func(name string, allow bool)
+	apply = func(name string, allow bool) {
+		if !strings.HasPrefix(name, "@") {
+			allowed[name] = allow
+			return
+		}
+		out, err := exec.Command(analyze, "syscall-filter", "--no-pager", name).Output()
+		require.NoError(t, err, name)
+		for line := range strings.Lines(string(out)) {
+			if line = strings.TrimSpace(line); line != "" && line != name && !strings.HasPrefix(line, "#") {
+				apply(line, allow)
+			}
+		}
+	}
+	settings := unitSettings(read(t, "systemd", "liftbank.service"))
+	for _, entry := range settings["SystemCallFilter"] {
+		list, deny := strings.CutPrefix(entry, "~")
+		for name := range strings.FieldsSeq(list) {
+			apply(name, !deny)
+		}
+	}
+	for _, call := range []string{"adjtimex", "openat", "epoll_pwait", "futex", "ioctl", "fsync", "renameat", "connect", "sendto"} {
+		assert.True(t, allowed[call], call)
+	}
+	for _, call := range []string{"settimeofday", "clock_settime", "mount", "ptrace", "reboot", "init_module", "chroot"} {
+		assert.False(t, allowed[call], call)
+	}
+	assert.NotContains(t, settings, "ProtectClock", "it closes adjtimex again")
+	assert.Equal(t, []string{""}, settings["CapabilityBoundingSet"], "nothing can be set with it")
+}
+
+func TestServiceStartsTheProgramAsItIs(t *testing.T) {
+	if testing.Short() {
+		t.Skip("builds the program")
+	}
+	settings := unitSettings(read(t, "systemd", "liftbank.service"))
+	require.Len(t, settings["ExecStart"], 1)
+	words := strings.Fields(settings["ExecStart"][0])
+	require.Equal(t, "/usr/bin/liftbank", words[0])
+	nowhere := filepath.Join(t.TempDir(), "unit.yaml")
+	args := strings.Fields(strings.ReplaceAll(strings.Join(words[1:], " "), "/etc/liftbank/unit.yaml", nowhere))
+	out, err := exec.Command(liftbank(t), args...).CombinedOutput()
+	var exit *exec.ExitError
+	require.ErrorAs(t, err, &exit)
+	assert.Equal(t, 2, exit.ExitCode())
+	assert.Contains(t, string(out), nowhere+": no such file", "the flags are right; what is wrong is the file")
+	assert.NotContains(t, settings, "ExecReload", "the program reads its configuration once")
+}
+
+// A group that isn't there keeps the service from starting: every one it names is made.
+func TestServiceHasItsGroups(t *testing.T) {
+	made := read(t, "systemd", "sysusers.conf")
+	for _, group := range strings.Fields(unitSettings(read(t, "systemd", "liftbank.service"))["SupplementaryGroups"][0]) {
+		assert.Regexp(t, `(?m)^g `+regexp.QuoteMeta(group)+` `, made)
+	}
+	sysusers := program(t, "systemd-sysusers", "systemd")
+	file, err := filepath.Abs(filepath.Join("systemd", "sysusers.conf")) // a relative name is looked for in systemd's folders
+	require.NoError(t, err)
+	out, err := exec.Command(sysusers, "--dry-run", file).CombinedOutput()
+	assert.NoError(t, err, string(out))
+}

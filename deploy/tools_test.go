@@ -1,0 +1,157 @@
+package deploy_test
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// patience is how long a test waits for what should come at once.
+const patience = 20 * time.Second
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if built.dir != "" {
+		_ = os.RemoveAll(built.dir)
+	}
+	os.Exit(code)
+}
+
+// program gives the path of a program that the files here are for. Where it isn't installed the test is skipped; where everything is
+// to be installed (CI=true) that is a failure.
+func program(t *testing.T, name, debianPackage string) string {
+	t.Helper()
+	for _, candidate := range []string{name, "/usr/sbin/" + name} {
+		if path, err := exec.LookPath(candidate); err == nil {
+			return path
+		}
+	}
+	missing := fmt.Sprintf("%s is not installed: apt-get install %s", name, debianPackage)
+	if os.Getenv("CI") == "true" {
+		t.Fatal(missing)
+	}
+	t.Skip(missing)
+	return ""
+}
+
+// built is the program of this module, made once for all tests.
+var built struct {
+	sync.Once
+	dir string
+	err error
+}
+
+// liftbank gives the path of the program, built from this source.
+func liftbank(t *testing.T) string {
+	t.Helper()
+	built.Do(func() {
+		if built.dir, built.err = os.MkdirTemp("", "liftbank-deploy"); built.err != nil {
+			return
+		}
+		if out, err := exec.Command("go", "build", "-o", built.dir, "liftbank/cmd/liftbank").CombinedOutput(); err != nil {
+			built.err = fmt.Errorf("build liftbank: %w: %s", err, out)
+		}
+	})
+	require.NoError(t, built.err)
+	return filepath.Join(built.dir, "liftbank")
+}
+
+// process is a program that runs beside a test until the test ends or stop is called.
+type process struct {
+	mu   sync.Mutex
+	out  bytes.Buffer
+	more chan struct{} // something was written; cap 1
+	ends chan struct{} // closed when it has ended
+	kill func()
+}
+
+// launch starts a program. Its output can be waited for.
+func launch(t *testing.T, path string, args ...string) *process {
+	t.Helper()
+	p := &process{more: make(chan struct{}, 1), ends: make(chan struct{})}
+	cmd := exec.Command(path, args...)
+	cmd.Stdout, cmd.Stderr = p, p
+	require.NoError(t, cmd.Start())
+	p.kill = func() { _ = cmd.Process.Kill() }
+	go func() {
+		_ = cmd.Wait()
+		close(p.ends)
+	}()
+	t.Cleanup(p.stop)
+	return p
+}
+
+// stop ends the program and waits for it.
+func (p *process) stop() {
+	p.kill()
+	<-p.ends
+}
+
+// Write takes the program's output.
+func (p *process) Write(b []byte) (int, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	select {
+	case p.more <- struct{}{}:
+	default:
+	}
+	return p.out.Write(b)
+}
+
+func (p *process) output() string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.out.String()
+}
+
+// says waits until the program has written a word.
+func (p *process) says(t *testing.T, word string) {
+	t.Helper()
+	limit := time.After(patience)
+	for !strings.Contains(p.output(), word) {
+		select {
+		case <-p.more:
+		case <-p.ends:
+			if !strings.Contains(p.output(), word) {
+				t.Fatalf("ended without saying %q:\n%s", word, p.output())
+			}
+		case <-limit:
+			t.Fatalf("waited %v for it to say %q:\n%s", patience, word, p.output())
+		}
+	}
+}
+
+// receive waits for a value with patience.
+func receive[T any](t testing.TB, from <-chan T, what string) T {
+	t.Helper()
+	select {
+	case v := <-from:
+		return v
+	case <-time.After(patience):
+		t.Fatalf("waited %v for %s", patience, what)
+		panic("unreachable")
+	}
+}
+
+func read(t testing.TB, path ...string) string {
+	t.Helper()
+	b, err := os.ReadFile(filepath.Join(path...))
+	require.NoError(t, err)
+	return string(b)
+}
+
+// write makes a file of a test and gives its path.
+func write(t testing.TB, text string, path ...string) string {
+	t.Helper()
+	name := filepath.Join(path...)
+	require.NoError(t, os.WriteFile(name, []byte(text), 0o600))
+	return name
+}
