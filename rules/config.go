@@ -78,6 +78,8 @@ type Config struct {
 	Batteries     []BatteryConfig    // 1 to MaxBatteries, in the order of Input.Battery
 	MotorMinA     float64            // least bank discharge of a running motor, A
 	LiftCycleRuns int                // runs that make a lift cycle
+	LeastMotorV   float64            // V at the motor's terminal below which a lift does not work; 0: DefaultLeastMotorV
+	ChargeFloor   float64            // % of charge below which no lift is counted as left; 0: voltage alone decides
 	HasCommand    bool               // the motor contactor's coil is wired
 	NegativeTap   [MaxBatteries]bool // the negative post is measured, or is the board's ground
 	Thresholds    Thresholds
@@ -110,6 +112,12 @@ func (c Config) Validate() error {
 	}
 	if c.LiftCycleRuns < 1 {
 		errs = append(errs, fmt.Errorf("runs of a lift cycle: %d: want 1 or more", c.LiftCycleRuns))
+	}
+	if !(c.LeastMotorV == 0 || c.LeastMotorV >= 7 && c.LeastMotorV <= 11.5) {
+		errs = append(errs, fmt.Errorf("least motor voltage: %g V: want 7 to 11.5", c.LeastMotorV))
+	}
+	if !(c.ChargeFloor >= 0 && c.ChargeFloor <= 90) {
+		errs = append(errs, fmt.Errorf("charge floor: %g %%: want 0 to 90", c.ChargeFloor))
 	}
 	if err := c.Thresholds.Validate(); err != nil {
 		errs = append(errs, err)

@@ -18,6 +18,7 @@ type Engine struct {
 	load  []*loadtest.Meter
 	judge []loadtest.Judge
 	net   *network.Meter
+	ahead forecasting
 	motor *motor.Detector
 	feed  *feed.Judge
 	sense senseState
@@ -54,6 +55,7 @@ func New(cfg Config) (*Engine, error) {
 	}
 	taps := cfg.NegativeTap
 	e.net = network.New(n, taps)
+	e.ahead = newForecasting(&cfg)
 	for _, side := range []network.Side{network.Positive, network.Negative} {
 		for k := range n - 1 {
 			e.out.Links = append(e.out.Links, LinkState{Side: side, From: k, To: k + 1})
@@ -95,6 +97,7 @@ func (e *Engine) Step(in *Input) *Output {
 	e.countEnergy(bankV, bankA, dt)
 	e.stepFeed(&use, bankA)
 	e.stepNetwork(in, &use)
+	e.stepForecast(&use)
 	e.summarise(bankV, bankA)
 	e.judgeFindings(in, &use)
 	return &e.out
@@ -200,6 +203,7 @@ func (e *Engine) endRun() {
 		m.End(run.Start + run.Duration)
 	}
 	e.hearRun()
+	e.ahead.ended = true
 	e.out.Events = append(e.out.Events, Event{Kind: RunEnded, Run: run})
 }
 

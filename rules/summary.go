@@ -72,6 +72,7 @@ func (e *Engine) summarise(bankV, bankA Reading) {
 		e.summariseNetwork()
 	}
 	e.summariseBank(bankV, bankA)
+	e.forecast()
 }
 
 func (e *Engine) summariseNetwork() {

@@ -156,6 +156,10 @@ type BankState struct {
 	FullKnown    bool          // whether a full charge was seen since start
 	LoadLeads    network.Leads // where the pump motor's leads sit
 	FeedLeads    network.Leads // where the converter's leads sit
+	LiftsLeft    Estimate      // lifts of this unit's kind that can still follow, feed off
+	LiftsWait    string        // what LiftsLeft waits for, in words; empty when known
+	TimeToFullS  Estimate      // seconds until full at the present feed
+	FullWait     string        // what TimeToFullS waits for, or why the feed can't fill the bank; empty when known
 	CirculatingA Estimate      // half the sum of absolute currents at rest with nothing on: what one battery drains into another
 }
 
@@ -168,6 +172,8 @@ type MotorState struct {
 	DeadCommands uint64    // commands that drew no current
 	PathMohm     Estimate  // bank positive post to the motor terminal, mΩ
 	LiftCycles   uint64
+	LiftAh       Estimate // charge that a lift takes out of the bank, Ah
+	LiftWh       Estimate // and energy, Wh
 }
 
 // FeedState is what is known of the feed.
