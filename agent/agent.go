@@ -50,6 +50,8 @@ type Agent struct {
 	server    *page.Server
 	seq       uint64
 	lastMade  time.Time
+	orders    chan order
+	stopped   chan struct{} // closed when the loop has ended
 }
 
 // New puts an agent together. Nothing runs before Run.
@@ -58,7 +60,7 @@ func New(o Options) (*Agent, error) {
 	if err != nil {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
-	a := &Agent{opts: o, core: core, hub: snapshot.NewHub(o.Now)}
+	a := &Agent{opts: o, core: core, hub: snapshot.NewHub(o.Now), orders: make(chan order), stopped: make(chan struct{})}
 	if m := o.Config.MQTT; m != nil {
 		if a.publisher, err = a.newPublisher(m); err != nil {
 			return nil, fmt.Errorf("agent: %w", err)
@@ -135,6 +137,7 @@ func report(fail context.CancelCauseFunc, err error) {
 
 // loop scans and works out until ctx ends.
 func (a *Agent) loop(ctx context.Context) error {
+	defer close(a.stopped)
 	for {
 		out, err := a.core.Next(ctx)
 		if err != nil {
@@ -143,7 +146,8 @@ func (a *Agent) loop(ctx context.Context) error {
 			}
 			return nil
 		}
-		changed := a.handleEvents(out)
+		ordered := a.takeOrders()
+		changed := a.handleEvents(out) || ordered
 		if now := a.opts.Now(); changed || now.Sub(a.lastMade) >= snapshotEvery {
 			a.publishSnapshot(now)
 		}
@@ -159,10 +163,10 @@ func (a *Agent) handleEvents(out *rules.Output) (changed bool) {
 			if a.publisher != nil {
 				a.publisher.AddRun(l.at(out.At.Mono), runOf(ev.Run, l))
 			}
-		case rules.FindingRaised, rules.FindingCleared:
+		case rules.FindingRaised, rules.FindingCleared, rules.FindingChanged:
 			changed = true
-			f := findingOf(&out.Findings[ev.Finding], l)
-			a.opts.Log.Info("finding changed", "unit", a.opts.Config.Unit.ID, "finding", f.Name, "subject", f.Subject, "state", f.State)
+			f := changeOf(out, ev, l)
+			a.opts.Log.Info("finding changed", "unit", a.opts.Config.Unit.ID, "finding", f.Name, "subject", f.Subject, "state", f.State, "change", f.Change, "seq", f.Seq)
 			if a.publisher != nil {
 				a.publisher.AddFinding(l.at(out.At.Mono), f)
 			}

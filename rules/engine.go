@@ -6,6 +6,7 @@ import (
 
 	"liftbank/rules/estimate"
 	"liftbank/rules/feed"
+	"liftbank/rules/finding"
 	"liftbank/rules/loadtest"
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
@@ -36,6 +37,7 @@ type Engine struct {
 	judgeAt   time.Duration // next time that capability and verdict are worked out
 	feedPath  Estimate
 	slots     slots
+	book      finding.Book
 	out       Output
 }
 
@@ -97,6 +99,7 @@ func (e *Engine) Step(in *Input) *Output {
 	e.stepNetwork(in, &use)
 	e.summarise(bankV, bankA)
 	e.judgeFindings(in, &use)
+	e.tellFindings()
 	return &e.out
 }
 

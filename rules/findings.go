@@ -45,14 +45,13 @@ const (
 func (e *Engine) buildFindings() {
 	t := e.cfg.Thresholds
 	add := func(d *finding.Definition, subject string, hold, release time.Duration) int {
-		e.out.Findings = append(e.out.Findings, finding.NewRecord(d, subject, hold, release))
-		return len(e.out.Findings) - 1
+		return e.book.Add(finding.NewRecord(d, subject, hold, release))
 	}
 	e.slots.series = add(&finding.SeriesWired, "", seriesHold, seriesRelease)
 	e.slots.feedLost = add(&finding.FeedLost, "", t.FeedLostAfter, feedRelease)
 	e.slots.bankLow = add(&finding.BankLow, "", lowHold, lowRelease)
 	e.slots.undercharged = add(&finding.BankUndercharged, "", 0, underRelease)
-	e.slots.senseFrom = len(e.out.Findings)
+	e.slots.senseFrom = len(e.book.Records)
 	sense := func(s signal, subject string) {
 		e.slots.sense = append(e.slots.sense, s)
 		add(&finding.SenseFault, subject, t.SenseFaultAfter, senseRelease)
@@ -65,6 +64,7 @@ func (e *Engine) buildFindings() {
 	}
 	sense(signal{-1, feedVoltage}, "feed voltage")
 	sense(signal{-1, motorVoltage}, "motor voltage")
+	e.out.Findings = e.book.Records
 }
 
 func (e *Engine) judgeFindings(in, use *Input) {
@@ -77,13 +77,7 @@ func (e *Engine) judgeFindings(in, use *Input) {
 
 // give takes an opinion to a finding's record and notes what became of it.
 func (e *Engine) give(slot int, o finding.Opinion, because string) {
-	raised, cleared := e.out.Findings[slot].Judge(e.last, o, because)
-	if raised {
-		e.out.Events = append(e.out.Events, Event{Kind: FindingRaised, Finding: slot})
-	}
-	if cleared {
-		e.out.Events = append(e.out.Events, Event{Kind: FindingCleared, Finding: slot})
-	}
+	e.book.Judge(slot, e.last, o, because)
 }
 
 // judgeSeries looks at the highest voltage anywhere. A channel at the end of its range counts: what it hides is higher still.
@@ -109,7 +103,7 @@ func (e *Engine) judgeSeries(in *Input) {
 		o = finding.NotJudged
 	case top > e.cfg.Thresholds.SeriesV:
 		o = finding.Present
-		e.out.Findings[e.slots.series].Show(
+		e.book.Records[e.slots.series].Show(
 			finding.Evidence{What: where, Value: top, Unit: "V", At: e.last},
 			finding.Evidence{What: "limit", Value: e.cfg.Thresholds.SeriesV, Unit: "V", At: e.last})
 	}
@@ -132,7 +126,7 @@ func (e *Engine) judgeFeedLost(use *Input) {
 	case feed.Present, feed.Unasked:
 		e.give(slot, finding.Absent, "")
 	case feed.Missing:
-		e.out.Findings[slot].Show(
+		e.book.Records[slot].Show(
 			finding.Evidence{What: "feed voltage", Value: use.FeedV.Value, Unit: "V", At: e.last},
 			finding.Evidence{What: "bank current", Value: e.out.Bank.CurrentA.Value, Unit: "A", At: e.last},
 			finding.Evidence{What: "wake line", Text: "on", At: e.last},
@@ -152,7 +146,7 @@ func (e *Engine) judgeBankLow() {
 		e.give(slot, finding.NotJudged, why)
 		return
 	}
-	rec := &e.out.Findings[slot]
+	rec := &e.book.Records[slot]
 	o := finding.Between
 	switch {
 	case bank.FullKnown && rec.Active() && e.last-bank.SinceFull > rec.Since:
@@ -172,7 +166,7 @@ func (e *Engine) judgeBankLow() {
 
 // bankUnread says why the bank's charge can't be judged; empty when it can.
 func (e *Engine) bankUnread() string {
-	if e.out.Findings[e.slots.series].Active() {
+	if e.book.Records[e.slots.series].Active() {
 		return "the batteries are wired in series"
 	}
 	for i := range e.out.Battery {
@@ -224,10 +218,10 @@ func (e *Engine) judgeUndercharged() {
 		if !bank.FullKnown {
 			what = "watched, no full charge seen"
 		}
-		e.out.Findings[slot].Show(
+		e.book.Records[slot].Show(
 			finding.Evidence{What: what, Value: since.Hours() / 24, Unit: "d", At: e.last}, ev,
 			finding.Evidence{What: "under the charge limit for", Value: lowFor.Hours() / 24, Unit: "d", At: e.last})
-	} else if e.out.Findings[slot].Active() && (e.lowNow || !bank.FullKnown) {
+	} else if e.book.Records[slot].Active() && (e.lowNow || !bank.FullKnown) {
 		o = finding.Between
 	}
 	e.give(slot, o, "")

@@ -68,7 +68,7 @@ func (e *Engine) judgeSense(in *Input) {
 		switch {
 		case r.Quality == NotFitted || r.Quality == Waiting:
 			o = finding.Between
-		case s.kind == batteryNegative && r.Quality == Saturated && e.out.Findings[e.slots.series].Active():
+		case s.kind == batteryNegative && r.Quality == Saturated && e.book.Records[e.slots.series].Active():
 			o = finding.Between // half a series pair's voltage stands there
 		case r.Faulty():
 			text, o = r.Quality.String(), finding.Present
@@ -79,7 +79,7 @@ func (e *Engine) judgeSense(in *Input) {
 			text, o = "did not answer to three motor runs that other channels saw", finding.Present
 		}
 		if o == finding.Present {
-			e.out.Findings[slot].Show(
+			e.book.Records[slot].Show(
 				finding.Evidence{What: "channel", Text: text, At: e.last},
 				finding.Evidence{What: "reads", Value: r.Value, Unit: s.unit(), At: e.last})
 		}

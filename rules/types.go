@@ -202,11 +202,13 @@ const (
 	RunEnded EventKind = iota
 	FindingRaised
 	FindingCleared
+	FindingChanged // acknowledged, shelved and so on: see Event.Change
 )
 
 // Event is one thing that happened in a step.
 type Event struct {
 	Kind    EventKind
-	Run     motor.Run // of RunEnded
-	Finding int       // index into Output.Findings, of the finding kinds
+	Run     motor.Run      // of RunEnded
+	Finding int            // index into Output.Findings, of the finding kinds
+	Change  finding.Change // of the finding kinds: its sequence number, who did it
 }
