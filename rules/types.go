@@ -190,6 +190,7 @@ type Output struct {
 	Bank     BankState
 	Motor    MotorState
 	Feed     FeedState
+	Balance  Balance
 	Findings []finding.Record // every finding that can be made of this unit, in a fixed order, normal ones included
 	Events   []Event          // what happened in this step, in order
 }

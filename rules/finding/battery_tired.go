@@ -23,4 +23,5 @@ var BatteryTired = Definition{
 	Hysteresis: "20 runs before it is raised; it clears one standard uncertainty over the limit.",
 	Bound:      "30 motor runs",
 	Under:      []string{"battery-failed"},
+	Own:        true,
 }

@@ -34,6 +34,7 @@ type Definition struct {
 	Bound      string   // within what time, or how many runs, it is raised
 	Settings   []string // fields of the configuration that hold its limits, with their sources
 	Under      []string // findings that explain this one: it is then shown under them
+	Own        bool     // of those about a battery, only its own explain it
 }
 
 // Opinion is what one scan says of a condition.

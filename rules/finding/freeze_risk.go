@@ -22,4 +22,5 @@ var FreezeRisk = Definition{
 	Bound:      "10 min",
 	Settings:   []string{"findings.freeze_margin_c"},
 	Under:      []string{"battery-failed", "bank-low", "bank-undercharged", "feed-lost", "feed-weak", "parked-drain", "balance-negative"},
+	Own:        true,
 }

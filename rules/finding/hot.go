@@ -24,4 +24,5 @@ var Hot = Definition{
 	Bound:      "5 min",
 	Settings:   []string{"findings.hot_c", "findings.hot_clear_c"},
 	Under:      []string{"feed-high", "battery-failed"},
+	Own:        true,
 }

@@ -42,6 +42,7 @@ type Record struct {
 	Seq      uint64        // of its last change; 0: none yet
 	Times    uint32        // how often it was raised
 	RaisedAt time.Duration // when it was raised last; meaningful with Times > 0
+	OverAt   time.Duration // when it was over last, in the same way
 
 	AckBy      string // who acknowledged it last; empty: nobody since it was raised
 	AckAt      time.Duration
@@ -141,7 +142,7 @@ func (r *Record) Judge(at time.Duration, o Opinion, because string) (raised, cle
 	if r.holds {
 		r.raise(at)
 	} else {
-		r.chatter = false
+		r.chatter, r.OverAt = false, at
 	}
 	r.settle(at)
 	return r.holds, !r.holds

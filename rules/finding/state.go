@@ -23,7 +23,7 @@ type RecordState struct {
 	Since                                    time.Duration
 	Seq                                      uint64
 	Times                                    uint32
-	RaisedAt                                 time.Duration
+	RaisedAt, OverAt                         time.Duration
 	CausedBy, CausedBySubject                string // empty: none
 	AckBy                                    string
 	AckAt                                    time.Duration
@@ -47,11 +47,14 @@ func (b *Book) State() BookState {
 			continue
 		}
 		x := RecordState{
-			Name: r.Def.Name, Subject: r.Subject, State: r.State, Since: r.Since, Seq: r.Seq, Times: r.Times, RaisedAt: r.RaisedAt,
+			Name: r.Def.Name, Subject: r.Subject, State: r.State, Since: r.Since, Seq: r.Seq, Times: r.Times, RaisedAt: r.RaisedAt, OverAt: r.OverAt,
 			AckBy: r.AckBy, AckAt: r.AckAt, ShelvedBy: r.ShelvedBy, ShelvedTo: r.ShelvedTo, OutBy: r.OutBy,
 			Remarks: slices.Clone(r.Remarks), Evidence: slices.Clone(r.Evidence()), Likely: slices.Clone(r.Likely()),
 			Pending: r.pending, Waiting: r.waiting, Holds: r.holds, Owed: r.owed, Shelved: r.shelved, Out: r.out, Chat: r.chatter,
 			Raises: slices.Clone(r.raises[:]),
+		}
+		if !r.waiting {
+			x.Pending = 0
 		}
 		if c := r.CausedBy; c >= 0 {
 			x.CausedBy, x.CausedBySubject = b.Records[c].Def.Name, b.Records[c].Subject
@@ -78,7 +81,7 @@ func (b *Book) Restore(s BookState) error {
 		out := r.out // as the configuration has it now
 		fresh := NewRecord(r.Def, r.Subject, r.hold, r.release)
 		*r = fresh
-		r.State, r.Since, r.Seq, r.Times, r.RaisedAt = x.State, x.Since, x.Seq, x.Times, x.RaisedAt
+		r.State, r.Since, r.Seq, r.Times, r.RaisedAt, r.OverAt = x.State, x.Since, x.Seq, x.Times, x.RaisedAt, x.OverAt
 		r.AckBy, r.AckAt, r.ShelvedBy, r.ShelvedTo, r.OutBy = x.AckBy, x.AckAt, x.ShelvedBy, x.ShelvedTo, x.OutBy
 		r.Remarks = slices.Clone(x.Remarks)
 		r.Show(x.Evidence...)
