@@ -53,6 +53,8 @@ type Agent struct {
 	saves     Saves
 	seq       uint64
 	lastMade  time.Time
+	orders    chan order
+	stopped   chan struct{} // closed when the loop has ended
 }
 
 // New puts an agent together. Nothing runs before Run.
@@ -61,7 +63,7 @@ func New(o Options) (*Agent, error) {
 	if err != nil {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
-	a := &Agent{opts: o, core: core, hub: snapshot.NewHub(o.Now)}
+	a := &Agent{opts: o, core: core, hub: snapshot.NewHub(o.Now), orders: make(chan order), stopped: make(chan struct{})}
 	if o.StateFile != "" {
 		a.memory = newMemory(o.StateFile, o.Log)
 		a.memory.restore(core)
@@ -149,6 +151,7 @@ func report(fail context.CancelCauseFunc, err error) {
 
 // loop scans and works out until ctx ends.
 func (a *Agent) loop(ctx context.Context) error {
+	defer close(a.stopped)
 	for {
 		out, err := a.core.Next(ctx)
 		if err != nil {
@@ -158,8 +161,9 @@ func (a *Agent) loop(ctx context.Context) error {
 			}
 			return nil
 		}
-		changed := a.handleEvents(out)
-		if a.saves.Due(out) {
+		ordered := a.takeOrders()
+		changed := a.handleEvents(out) || ordered
+		if a.saves.Due(out) || ordered {
 			a.save()
 		}
 		if now := a.opts.Now(); changed || now.Sub(a.lastMade) >= snapshotEvery {
@@ -183,10 +187,10 @@ func (a *Agent) handleEvents(out *rules.Output) (changed bool) {
 			if a.publisher != nil {
 				a.publisher.AddRun(l.at(out.At.Mono), runOf(ev.Run, l))
 			}
-		case rules.FindingRaised, rules.FindingCleared:
+		case rules.FindingRaised, rules.FindingCleared, rules.FindingChanged:
 			changed = true
-			f := findingOf(&out.Findings[ev.Finding], l)
-			a.opts.Log.Info("finding changed", "unit", a.opts.Config.Unit.ID, "finding", f.Name, "subject", f.Subject, "state", f.State)
+			f := changeOf(out, ev, l)
+			a.opts.Log.Info("finding changed", "unit", a.opts.Config.Unit.ID, "finding", f.Name, "subject", f.Subject, "state", f.State, "change", f.Change, "seq", f.Seq)
 			if a.publisher != nil {
 				a.publisher.AddFinding(l.at(out.At.Mono), f)
 			}

@@ -75,8 +75,9 @@ func RulesConfig(cfg *config.Config) (rules.Config, error) {
 			FeedAllowance: cfg.Feed.Allowance, FeedPresentV: cfg.Feed.PresentV, FeedPresentA: cfg.Feed.PresentA,
 			FeedLostAfter: f.FeedLostAfter, BankLowV: f.BankLowV, BankLowClearV: f.BankLowClearV, RestTime: f.RestTime,
 			UnderchargedAfter: f.UnderchargedAfter, UnderchargedPct: f.UnderchargedSoCPct, UnderchargedHold: f.UnderchargedSoCTime,
-			SeriesV: f.SeriesV, SenseFaultAfter: f.SenseFaultAfter,
+			SeriesV: f.SeriesV, SenseFaultAfter: f.SenseFaultAfter, Limits: limits(cfg),
 		},
+		OutOfService: f.OutOfService,
 	}
 	out.NegativeTap[0] = true // the board's ground
 	for i := range cfg.Board.Channels {
@@ -88,6 +89,19 @@ func RulesConfig(cfg *config.Config) (rules.Config, error) {
 		out.HasCommand = out.HasCommand || c.Signal == config.MotorCommand
 	}
 	return out, out.Validate()
+}
+
+func limits(cfg *config.Config) rules.Limits {
+	f := &cfg.Findings
+	return rules.Limits{
+		FeedRatedA: cfg.Feed.RatedA, FeedWeakDropV: f.FeedWeakDropV, FeedWeakPart: f.FeedWeakPct / 100, FeedHighMarginV: f.FeedHighMarginV,
+		BalanceFallPct: f.BalanceFallPct, BalanceUnderPct: f.BalanceUnderPct, ShareRatio: f.ShareRatio, ShareClearRatio: f.ShareClearRatio,
+		LinkMohm: f.LinkMohm, PostMohm: f.PostMohm, CirculatingA: f.CirculatingA, CirculatingClearA: f.CirculatingClearA,
+		MotorUsualA: cfg.Motor.RunA, MotorDropV: f.MotorDropV, OverrunRelief: f.OverrunRelief, OverrunRun: f.OverrunRun,
+		HungryRatio: f.HungryRatio, StarvedRatio: f.StarvedRatio, ParkedPart: f.ParkedPct / 100, ParkedTime: f.ParkedTime,
+		FreezeMarginC: f.FreezeMarginC, HotC: f.HotC, HotClearC: f.HotClearC, ClockUnsureAfter: f.ClockUnsureAfter,
+		ServiceCycles: uint64(cfg.Service.LiftCycles), ServiceMotorTime: cfg.Service.MotorTime, LongestShelf: f.LongestShelf,
+	}
 }
 
 // batteryIndex gives the place of a battery in the bank; a checked configuration names no other.

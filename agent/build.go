@@ -2,12 +2,10 @@ package agent
 
 import (
 	"math"
-	"sort"
 	"time"
 
 	"liftbank/agent/snapshot"
 	"liftbank/rules"
-	"liftbank/rules/finding"
 	"liftbank/rules/motor"
 )
 
@@ -84,17 +82,7 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 	for i := range out.Battery {
 		s.Batteries = append(s.Batteries, c.batteryOf(i, &out.Battery[i]))
 	}
-	for i := range out.Findings {
-		rec := &out.Findings[i]
-		if rec.Because != "" {
-			s.NotJudged = append(s.NotJudged, snapshot.Silence{Name: rec.Def.Name, Because: rec.Because})
-		}
-		if rec.Active() {
-			s.Findings = append(s.Findings, findingOf(rec, l))
-		}
-	}
-	rank := map[string]int{finding.Urgent.String(): 0, finding.Service.String(): 1, finding.Note.String(): 2}
-	sort.SliceStable(s.Findings, func(i, j int) bool { return rank[s.Findings[i].Severity] < rank[s.Findings[j].Severity] })
+	c.findingsOf(s, out, l)
 	c.sensorsOf(s)
 	return s
 }
@@ -157,18 +145,6 @@ func feedOf(f *rules.FeedState, l labels) snapshot.Feed {
 		WakeTimeS: round(f.WakeTime.Seconds(), 0), FeedTimeS: round(f.FeedTime.Seconds(), 0),
 		PathMohm: estimateOf(f.PathMohm, mohmDecimals),
 	}
-}
-
-func findingOf(rec *finding.Record, l labels) snapshot.Finding {
-	d := rec.Def
-	f := snapshot.Finding{
-		Name: d.Name, Subject: rec.Subject, Severity: d.Severity.String(), State: rec.State.String(), Since: l.at(rec.Since),
-		Summary: d.Summary, Evidence: []snapshot.Evidence{}, Causes: d.Causes, NextCheck: d.NextCheck, Clears: d.Clears,
-	}
-	for _, e := range rec.Evidence() {
-		f.Evidence = append(f.Evidence, snapshot.Evidence{What: e.What, Value: round(e.Value, voltDecimals), Unit: e.Unit, Text: e.Text, At: l.at(e.At)})
-	}
-	return f
 }
 
 // sensorsOf adds the channels as read last, and the chips.

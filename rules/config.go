@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"liftbank/rules/finding"
 	"liftbank/rules/leadacid"
 )
 
@@ -30,6 +31,7 @@ type Thresholds struct {
 	UnderchargedHold  time.Duration // ... for this long
 	SeriesV           float64
 	SenseFaultAfter   time.Duration
+	Limits
 }
 
 // DefaultThresholds gives the limits used when nothing else is set.
@@ -47,6 +49,7 @@ func DefaultThresholds() Thresholds {
 		UnderchargedHold:  3 * 24 * time.Hour, // hard sulphation begins after 24-48 h discharged (general literature, from memory)
 		SeriesV:           18,                 // common practice, no source
 		SenseFaultAfter:   30 * time.Second,   // our choice: a plug touched on a visit is no fault
+		Limits:            DefaultLimits(),
 	}
 }
 
@@ -70,6 +73,8 @@ func (t Thresholds) Validate() error {
 	check(t.UnderchargedHold >= time.Hour, "undercharged hold: %v: want 1h or more", t.UnderchargedHold)
 	check(t.SeriesV >= 16.5 && t.SeriesV <= 23, "series voltage: %g V: want 16.5 to 23", t.SeriesV)
 	check(t.SenseFaultAfter >= time.Second && t.SenseFaultAfter <= time.Hour, "sense fault after: %v: want 1s to 1h", t.SenseFaultAfter)
+	check(t.UnderchargedPct < t.BalanceUnderPct, "balance under: %g: want more than undercharged percent (%g)", t.BalanceUnderPct, t.UnderchargedPct)
+	t.Limits.validate(check)
 	return errors.Join(errs...)
 }
 
@@ -83,6 +88,7 @@ type Config struct {
 	HasCommand    bool               // the motor contactor's coil is wired
 	NegativeTap   [MaxBatteries]bool // the negative post is measured, or is the board's ground
 	Thresholds    Thresholds
+	OutOfService  []string // names of findings that are not watched on this unit
 }
 
 // Validate reports everything that is wrong with the configuration.
@@ -118,6 +124,9 @@ func (c Config) Validate() error {
 	}
 	if !(c.ChargeFloor >= 0 && c.ChargeFloor <= 90) {
 		errs = append(errs, fmt.Errorf("charge floor: %g %%: want 0 to 90", c.ChargeFloor))
+	}
+	if err := checkNames(c.OutOfService, func(name string) bool { return finding.Lookup(name) != nil }); err != nil {
+		errs = append(errs, err)
 	}
 	if err := c.Thresholds.Validate(); err != nil {
 		errs = append(errs, err)

@@ -6,6 +6,7 @@ import (
 
 	"liftbank/rules/estimate"
 	"liftbank/rules/feed"
+	"liftbank/rules/finding"
 	"liftbank/rules/loadtest"
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
@@ -21,15 +22,12 @@ type Engine struct {
 	ahead forecasting
 	motor *motor.Detector
 	feed  *feed.Judge
-	sense senseState
 	share shareState
 
 	begun  bool
 	startA time.Duration // of the first input
 	last   time.Duration
 
-	lowSince  time.Duration // bank under the undercharged percentage since
-	lowNow    bool
 	chargedWh float64
 	drawnWh   float64
 	lastW     float64
@@ -37,6 +35,13 @@ type Engine struct {
 	judgeAt   time.Duration // next time that capability and verdict are worked out
 	feedPath  Estimate
 	slots     slots
+	book      finding.Book
+	det       Detectors
+	watch     runWatch
+	judged    bool          // capability and the like were worked out in this step
+	deadSince time.Duration // last instant of current, or without a command
+	deadV     Reading       // bank's voltage then
+	dipped    bool          // it fell in the command under way
 	out       Output
 }
 
@@ -100,6 +105,7 @@ func (e *Engine) Step(in *Input) *Output {
 	e.stepForecast(&use)
 	e.summarise(bankV, bankA)
 	e.judgeFindings(in, &use)
+	e.tellFindings()
 	return &e.out
 }
 
@@ -109,12 +115,24 @@ func (e *Engine) believe(in, use *Input) {
 	for i := range e.cfg.Batteries {
 		b := &use.Battery[i]
 		b.VoltageV = ownVoltage(b)
-		if b.VoltageV.OK() && (b.VoltageV.Value < deadPostV || e.sense.deafV[i] >= deafRuns) {
+		if b.VoltageV.OK() && (b.VoltageV.Value < deadPostV || e.det.Sense.DeafV[i] >= deafRuns) {
 			b.VoltageV.Quality = OutOfRange
 		}
-		if b.CurrentA.OK() && e.sense.deafA[i] >= deafRuns {
+		if b.CurrentA.OK() && e.det.Sense.DeafA[i] >= deafRuns {
 			b.CurrentA.Quality = OutOfRange
 		}
+		disbelieve(&b.VoltageV, e.doubt(i, batteryVoltage))
+		disbelieve(&b.NegativeV, e.doubt(i, batteryNegative))
+		disbelieve(&b.CurrentA, e.doubt(i, batteryCurrent))
+		disbelieve(&b.TempC, e.doubt(i, batteryTemp))
+	}
+	disbelieve(&use.FeedV, e.doubt(-1, feedVoltage))
+	disbelieve(&use.MotorV, e.doubt(-1, motorVoltage))
+}
+
+func disbelieve(r *Reading, doubt bool) {
+	if doubt && r.OK() {
+		r.Quality = OutOfRange
 	}
 }
 
@@ -300,7 +318,9 @@ func (e *Engine) stepFeed(use *Input, bankA Reading) {
 	if temp == noTemperature {
 		temp = 25
 	}
+	posts := e.highestPost(use)
 	e.feed.Step(feed.Reading{
+		BankV: posts.Value, BankOK: posts.OK(),
 		At: use.At.Mono, FeedV: use.FeedV.Value, FeedOK: use.FeedV.OK(),
 		CurrentA: bankA.Value, CurrentOK: bankA.OK(), TempC: temp,
 		Wake: use.WakeLine == ContactOn, WakeOK: use.WakeLine == ContactOn || use.WakeLine == ContactOff, MotorOn: running,

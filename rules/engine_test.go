@@ -40,6 +40,7 @@ func newBench(t testing.TB, cfg rules.Config) *bench {
 	require.NoError(t, err)
 	b := &bench{t: t, engine: e}
 	b.in.WakeLine, b.in.MotorCommand, b.in.Disconnect = rules.ContactOff, rules.ContactOff, rules.ContactOn
+	b.in.At.WallTrusted = true
 	b.set(12.65, 0)
 	b.in.FeedV, b.in.MotorV = good(12.65), good(0)
 	return b
@@ -47,8 +48,12 @@ func newBench(t testing.TB, cfg rules.Config) *bench {
 
 func good(v float64) rules.Reading { return rules.Reading{Value: v, Quality: rules.Good} }
 
-// set gives both batteries a voltage and half the bank's current each.
+// set gives both batteries a voltage and half the bank's current each. The charge breaker is closed: the feed's terminal stands with
+// them until a case says otherwise.
 func (b *bench) set(v, bankA float64) {
+	if b.in.FeedV.OK() {
+		b.in.FeedV = good(v)
+	}
 	for i := range 2 {
 		b.in.Battery[i] = rules.BatteryInput{VoltageV: good(v), CurrentA: good(bankA / 2), TempC: good(25)}
 	}

@@ -1,16 +1,28 @@
 package rules
 
 import (
+	"slices"
 	"time"
 
 	"liftbank/rules/feed"
 	"liftbank/rules/finding"
+	"liftbank/rules/network"
 )
 
 // slots are the places of the findings in Output.Findings. The sense faults of the fitted channels follow from senseFrom on.
 type slots struct {
-	series, feedLost, bankLow, undercharged, senseFrom int
-	sense                                              []signal
+	series, feedLost, feedWeak, feedHigh, bankLow, undercharged, balance, circulating, parked, service, clock int
+	overrun, hungry, starved, stuck, dead, drop, senseFrom                                                    int
+
+	reversed, uneven, tired, failed, freeze, hot, link, post []int // by battery; by Output.Links; by posts
+	posts                                                    []post
+	sense                                                    []signal
+}
+
+// post is one post of a battery.
+type post struct {
+	battery int
+	side    network.Side
 }
 
 // signal names one measuring channel of the input.
@@ -43,16 +55,73 @@ const (
 )
 
 func (e *Engine) buildFindings() {
-	t := e.cfg.Thresholds
+	t, s := e.cfg.Thresholds, &e.slots
+	e.book.Longest = t.LongestShelf
 	add := func(d *finding.Definition, subject string, hold, release time.Duration) int {
-		e.out.Findings = append(e.out.Findings, finding.NewRecord(d, subject, hold, release))
-		return len(e.out.Findings) - 1
+		i := e.book.Add(finding.NewRecord(d, subject, hold, release))
+		if slices.Contains(e.cfg.OutOfService, d.Name) {
+			if err := e.book.TakeOut(d.Name, subject, byConfig, 0); err != nil {
+				panic("bug: rules: " + err.Error())
+			}
+		}
+		return i
 	}
-	e.slots.series = add(&finding.SeriesWired, "", seriesHold, seriesRelease)
-	e.slots.feedLost = add(&finding.FeedLost, "", t.FeedLostAfter, feedRelease)
-	e.slots.bankLow = add(&finding.BankLow, "", lowHold, lowRelease)
-	e.slots.undercharged = add(&finding.BankUndercharged, "", 0, underRelease)
-	e.slots.senseFrom = len(e.out.Findings)
+	each := func(to *[]int, d *finding.Definition, hold, release time.Duration) {
+		for _, b := range e.cfg.Batteries {
+			*to = append(*to, add(d, b.ID, hold, release))
+		}
+	}
+	s.series = add(&finding.SeriesWired, "", seriesHold, seriesRelease)
+	each(&s.reversed, &finding.Reversed, reversedHold, reversedRelease)
+	s.feedLost = add(&finding.FeedLost, "", t.FeedLostAfter, feedRelease)
+	s.feedWeak = add(&finding.FeedWeak, "", weakHold, weakRelease)
+	s.feedHigh = add(&finding.FeedHigh, "", highHold, highRelease)
+	each(&s.failed, &finding.BatteryFailed, 0, 0)
+	for _, l := range e.out.Links {
+		s.link = append(s.link, add(&finding.LinkResistive, l.Side.String()+" link "+e.cfg.Batteries[l.From].ID+"-"+e.cfg.Batteries[l.To].ID, 0, 0))
+	}
+	for _, side := range []network.Side{network.Positive, network.Negative} {
+		for k := 1; k < len(e.cfg.Batteries)-1; k++ { // a joint at an end battery counts with its link
+			s.posts = append(s.posts, post{k, side})
+			s.post = append(s.post, add(&finding.LinkResistive, side.String()+" post "+e.cfg.Batteries[k].ID, 0, 0))
+		}
+	}
+	each(&s.tired, &finding.BatteryTired, 0, 0)
+	s.stuck = add(&finding.MotorStuck, "", stuckHold, stuckRelease)
+	s.dead = add(&finding.MotorDead, "", 0, 0)
+	s.overrun = add(&finding.MotorOverrun, "", 0, 0)
+	s.hungry = add(&finding.MotorHungry, "", 0, 0)
+	s.starved = add(&finding.MotorStarved, "", 0, 0)
+	s.drop = add(&finding.MotorDrop, "", 0, 0)
+	s.parked = add(&finding.ParkedDrain, "", 0, 0)
+	s.balance = add(&finding.BalanceNegative, "", 0, 0)
+	s.undercharged = add(&finding.BankUndercharged, "", 0, underRelease)
+	s.bankLow = add(&finding.BankLow, "", lowHold, lowRelease)
+	if len(e.cfg.Batteries) > 1 {
+		each(&s.uneven, &finding.ShareUneven, 0, 0)
+		s.circulating = add(&finding.Circulating, "", circulateHold, circulateRelease)
+	}
+	each(&s.freeze, &finding.FreezeRisk, freezeHold, freezeRelease)
+	each(&s.hot, &finding.Hot, hotHold, hotRelease)
+	s.service = -1
+	if t.ServiceCycles > 0 || t.ServiceMotorTime > 0 {
+		s.service = add(&finding.ServiceDue, "", 0, 0)
+	}
+	s.clock = add(&finding.ClockUnsure, "", t.ClockUnsureAfter, clockRelease)
+	e.buildSense()
+	e.out.Findings = e.book.Records
+}
+
+// byConfig stands for who took a finding out of service in the unit's configuration.
+const byConfig = "configuration"
+
+// buildSense adds a sense fault for every channel that there can be; those not fitted stay as they are.
+func (e *Engine) buildSense() {
+	t := e.cfg.Thresholds
+	add := func(d *finding.Definition, subject string, hold, release time.Duration) {
+		e.book.Add(finding.NewRecord(d, subject, hold, release))
+	}
+	e.slots.senseFrom = len(e.book.Records)
 	sense := func(s signal, subject string) {
 		e.slots.sense = append(e.slots.sense, s)
 		add(&finding.SenseFault, subject, t.SenseFaultAfter, senseRelease)
@@ -67,23 +136,9 @@ func (e *Engine) buildFindings() {
 	sense(signal{-1, motorVoltage}, "motor voltage")
 }
 
-func (e *Engine) judgeFindings(in, use *Input) {
-	e.judgeSeries(in)
-	e.judgeFeedLost(use)
-	e.judgeBankLow()
-	e.judgeUndercharged()
-	e.judgeSense(in)
-}
-
 // give takes an opinion to a finding's record and notes what became of it.
 func (e *Engine) give(slot int, o finding.Opinion, because string) {
-	raised, cleared := e.out.Findings[slot].Judge(e.last, o, because)
-	if raised {
-		e.out.Events = append(e.out.Events, Event{Kind: FindingRaised, Finding: slot})
-	}
-	if cleared {
-		e.out.Events = append(e.out.Events, Event{Kind: FindingCleared, Finding: slot})
-	}
+	e.book.Judge(slot, e.last, o, because)
 }
 
 // judgeSeries looks at the highest voltage anywhere. A channel at the end of its range counts: what it hides is higher still.
@@ -109,7 +164,7 @@ func (e *Engine) judgeSeries(in *Input) {
 		o = finding.NotJudged
 	case top > e.cfg.Thresholds.SeriesV:
 		o = finding.Present
-		e.out.Findings[e.slots.series].Show(
+		e.book.Records[e.slots.series].Show(
 			finding.Evidence{What: where, Value: top, Unit: "V", At: e.last},
 			finding.Evidence{What: "limit", Value: e.cfg.Thresholds.SeriesV, Unit: "V", At: e.last})
 	}
@@ -132,11 +187,12 @@ func (e *Engine) judgeFeedLost(use *Input) {
 	case feed.Present, feed.Unasked:
 		e.give(slot, finding.Absent, "")
 	case feed.Missing:
-		e.out.Findings[slot].Show(
+		e.book.Records[slot].Show(
 			finding.Evidence{What: "feed voltage", Value: use.FeedV.Value, Unit: "V", At: e.last},
 			finding.Evidence{What: "bank current", Value: e.out.Bank.CurrentA.Value, Unit: "A", At: e.last},
 			finding.Evidence{What: "wake line", Text: "on", At: e.last},
 			finding.Evidence{What: "without feed for", Value: (e.last - since + e.cfg.Thresholds.FeedAllowance).Minutes(), Unit: "min", At: e.last})
+		e.suspectLost(&e.book.Records[slot], use)
 		e.give(slot, finding.Present, "")
 	case feed.Unknown:
 		e.give(slot, finding.NotJudged, "neither feed voltage nor bank current can be read well enough")
@@ -152,7 +208,7 @@ func (e *Engine) judgeBankLow() {
 		e.give(slot, finding.NotJudged, why)
 		return
 	}
-	rec := &e.out.Findings[slot]
+	rec := &e.book.Records[slot]
 	o := finding.Between
 	switch {
 	case bank.FullKnown && rec.Active() && e.last-bank.SinceFull > rec.Since:
@@ -172,7 +228,7 @@ func (e *Engine) judgeBankLow() {
 
 // bankUnread says why the bank's charge can't be judged; empty when it can.
 func (e *Engine) bankUnread() string {
-	if e.out.Findings[e.slots.series].Active() {
+	if e.book.Records[e.slots.series].Active() {
 		return "the batteries are wired in series"
 	}
 	for i := range e.out.Battery {
@@ -198,20 +254,17 @@ func (e *Engine) judgeUndercharged() {
 		e.give(slot, finding.NotJudged, why)
 		return
 	}
-	since := e.last - e.startA
-	if bank.FullKnown {
-		since = bank.SinceFull
-	}
+	since, full := e.sinceFull()
 	soc := bank.SoCPct
 	low := soc.Known && soc.Value+soc.Sigma < t.UnderchargedPct
 	up := !soc.Known || soc.Value-soc.Sigma >= t.UnderchargedPct+underclearedPct
-	if low && !e.lowNow {
-		e.lowNow, e.lowSince = true, e.last
+	if low && !e.det.Low.Now {
+		e.det.Low.Now, e.det.Low.Since = true, e.last
 	}
-	e.lowNow = e.lowNow && (low || !up)
+	e.det.Low.Now = e.det.Low.Now && (low || !up)
 	lowFor := time.Duration(0)
-	if e.lowNow {
-		lowFor = e.last - e.lowSince
+	if e.det.Low.Now {
+		lowFor = e.last - e.det.Low.Since
 	}
 	o := finding.Absent
 	if since >= t.UnderchargedAfter || lowFor >= t.UnderchargedHold {
@@ -221,14 +274,40 @@ func (e *Engine) judgeUndercharged() {
 			ev = finding.Evidence{What: "charge", Value: soc.Value, Unit: "%", At: e.last}
 		}
 		what := "since the last full charge"
-		if !bank.FullKnown {
+		if !full {
 			what = "watched, no full charge seen"
 		}
-		e.out.Findings[slot].Show(
+		e.book.Records[slot].Show(
 			finding.Evidence{What: what, Value: since.Hours() / 24, Unit: "d", At: e.last}, ev,
 			finding.Evidence{What: "under the charge limit for", Value: lowFor.Hours() / 24, Unit: "d", At: e.last})
-	} else if e.out.Findings[slot].Active() && (e.lowNow || !bank.FullKnown) {
+	} else if e.book.Records[slot].Active() && (e.det.Low.Now || !full) {
 		o = finding.Between
 	}
 	e.give(slot, o, "")
+}
+
+// fullPct is the charge at which a battery counts as full where no end of a charge was seen: what a full charge may leave open.
+const fullPct = 97.0
+
+// sinceFull gives for how long not all batteries have been full, by a charge seen to its end or by the charge worked out; full is false
+// while one never was, and the time is then that since the start. A battery with a dead cell is left out: it never gets full.
+func (e *Engine) sinceFull() (since time.Duration, full bool) {
+	m := &e.det.Low
+	oldest, counted := e.last, false
+	for i := range e.cfg.Batteries {
+		if e.judge[i].DeadCell() {
+			continue
+		}
+		if soc := e.out.Battery[i].SoCPct; soc.Known && soc.Value >= fullPct {
+			m.FullAt[i], m.FullKnown[i] = e.last, true
+		}
+		if at, ever := e.est[i].Full(); ever && (!m.FullKnown[i] || at > m.FullAt[i]) {
+			m.FullAt[i], m.FullKnown[i] = at, true
+		}
+		if !m.FullKnown[i] {
+			return e.last - e.startA, false
+		}
+		oldest, counted = min(oldest, m.FullAt[i]), true
+	}
+	return e.last - oldest, counted
 }

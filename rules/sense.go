@@ -6,11 +6,6 @@ import (
 	"liftbank/rules/finding"
 )
 
-// senseState remembers how the channels answered to motor runs.
-type senseState struct {
-	deafV, deafA [MaxBatteries]uint8 // runs in a row that a channel did not answer to
-}
-
 // deadPostV: under it no battery's post can be while the board, which lives from the bank, works. Our choice, well under the 7 V or so that a
 // battery with two dead cells shows.
 //
@@ -41,26 +36,34 @@ func (e *Engine) hearRun() {
 			flowElsewhere++
 		}
 	}
+	e.det.Sense.HasCarried = false
+	total := 0.0
+	for _, a := range da[:n] {
+		total += a
+	}
+	if flowElsewhere > 0 && total < -seenStepA {
+		e.det.Sense.HasCarried = true
+		for i := range n {
+			e.det.Sense.Carried[i] = da[i] / total
+			e.det.Sense.HasCarried = e.det.Sense.HasCarried && have[i]
+		}
+	}
 	for i := range n {
 		if !have[i] {
 			continue
 		}
 		deafV := math.Abs(dv[i]) < deafStepV && flowElsewhere > 0 && (da[i] < -seenStepA || dipElsewhere > 0)
 		deafA := math.Abs(da[i]) < deafStepA && dv[i] < -seenStepV && flowElsewhere+dipElsewhere > 0 && e.motor.Last().ByCommand
-		e.sense.deafV[i] = tally(e.sense.deafV[i], deafV)
-		e.sense.deafA[i] = tally(e.sense.deafA[i], deafA)
+		e.det.Sense.DeafV[i] = tally(e.det.Sense.DeafV[i], deafV)
+		e.det.Sense.DeafA[i] = tally(e.det.Sense.DeafA[i], deafA)
 	}
 }
 
-func tally(count uint8, deaf bool) uint8 {
-	if !deaf {
-		return 0
-	}
-	return min(count+1, deafRuns)
-}
+func tally(count uint8, deaf bool) uint8 { return tallyTo(count, deaf, deafRuns) }
 
 // judgeSense judges every fitted channel by itself.
 func (e *Engine) judgeSense(in *Input) {
+	e.checkChannels(in)
 	for k, s := range e.slots.sense {
 		r := e.reading(in, s)
 		slot := e.slots.senseFrom + k
@@ -68,18 +71,20 @@ func (e *Engine) judgeSense(in *Input) {
 		switch {
 		case r.Quality == NotFitted || r.Quality == Waiting:
 			o = finding.Between
-		case s.kind == batteryNegative && r.Quality == Saturated && e.out.Findings[e.slots.series].Active():
+		case s.kind == batteryNegative && r.Quality == Saturated && e.book.Records[e.slots.series].Active():
 			o = finding.Between // half a series pair's voltage stands there
 		case r.Faulty():
 			text, o = r.Quality.String(), finding.Present
 		case s.kind == batteryVoltage && r.Value < deadPostV:
 			text, o = "no battery voltage, yet the board lives from the bank", finding.Present
-		case s.kind == batteryVoltage && e.sense.deafV[s.battery] >= deafRuns,
-			s.kind == batteryCurrent && e.sense.deafA[s.battery] >= deafRuns:
+		case s.kind == batteryVoltage && e.det.Sense.DeafV[s.battery] >= deafRuns,
+			s.kind == batteryCurrent && e.det.Sense.DeafA[s.battery] >= deafRuns:
 			text, o = "did not answer to three motor runs that other channels saw", finding.Present
+		case e.doubt(s.battery, s.kind):
+			text, o = doubtWords[e.channel(s.battery, s.kind).Doubt], finding.Present
 		}
 		if o == finding.Present {
-			e.out.Findings[slot].Show(
+			e.book.Records[slot].Show(
 				finding.Evidence{What: "channel", Text: text, At: e.last},
 				finding.Evidence{What: "reads", Value: r.Value, Unit: s.unit(), At: e.last})
 		}

@@ -7,6 +7,7 @@ import (
 
 	"liftbank/rules/estimate"
 	"liftbank/rules/feed"
+	"liftbank/rules/forecast"
 	"liftbank/rules/leadacid"
 	"liftbank/rules/loadtest"
 	"liftbank/rules/motor"
@@ -27,13 +28,13 @@ type State struct {
 	FeedPath Estimate
 	Motor    motor.State
 	Feed     feed.State
+	Forecast forecast.State
+	Findings FindingsState
 }
 
 // BankMemory is what is remembered of the bank as a whole.
 type BankMemory struct {
 	Start                 time.Duration // of the first input ever
-	Low                   bool          // under the charge limit ...
-	LowSince              time.Duration // ... since
 	ChargedWh, DrawnWh    float64
 	LastW                 float64
 	LastWKnown            bool
@@ -45,30 +46,29 @@ type BankMemory struct {
 
 // BatteryMemory is what is remembered of one battery, with whose it is.
 type BatteryMemory struct {
-	ID           string
-	Chemistry    leadacid.Chemistry
-	RatedAh      float64
-	RatedCCA     float64
-	Charge       estimate.State
-	Load         loadtest.State
-	Verdict      loadtest.JudgeState
-	RestedV      Estimate
-	RestedAt     time.Duration
-	DeafV, DeafA uint8 // runs in a row that a channel did not answer to
-	Capability   Estimate
-	Resistance   Estimate
-	CapacityAh   Estimate
-	RunsJudged   uint32
-	Said         loadtest.Verdict
-	WaitsFor     string
+	ID         string
+	Chemistry  leadacid.Chemistry
+	RatedAh    float64
+	RatedCCA   float64
+	Charge     estimate.State
+	Load       loadtest.State
+	Verdict    loadtest.JudgeState
+	RestedV    Estimate
+	RestedAt   time.Duration
+	Capability Estimate
+	Resistance Estimate
+	CapacityAh Estimate
+	RunsJudged uint32
+	Said       loadtest.Verdict
+	WaitsFor   string
 }
 
 // State gives what has been learnt. It shares no memory with the engine.
 func (e *Engine) State() *State {
 	s := &State{
-		Version: StateVersion, At: e.out.At, Network: e.net.State(), FeedPath: e.feedPath, Motor: e.motor.State(), Feed: e.feed.State(),
+		Version: StateVersion, At: e.out.At, Network: e.net.State(), FeedPath: e.feedPath, Motor: e.motor.State(), Feed: e.feed.State(), Forecast: e.ahead.meter.State(), Findings: e.FindingsState(),
 		Bank: BankMemory{
-			Start: e.startA, Low: e.lowNow, LowSince: e.lowSince, ChargedWh: e.chargedWh, DrawnWh: e.drawnWh,
+			Start: e.startA, ChargedWh: e.chargedWh, DrawnWh: e.drawnWh,
 			LastW: e.lastW, LastWKnown: e.haveW, JudgeAt: e.judgeAt, RestedV: e.out.Bank.RestedV,
 			CirculatingA: e.out.Bank.CirculatingA,
 			ShareDrawn:   e.share.drawnAh, ShareTook: e.share.chargedAh,
@@ -79,7 +79,7 @@ func (e *Engine) State() *State {
 		s.Battery = append(s.Battery, BatteryMemory{
 			ID: b.ID, Chemistry: b.Chemistry, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA,
 			Charge: e.est[i].State(), Load: e.load[i].State(), Verdict: e.judge[i].State(),
-			RestedV: out.RestedV, RestedAt: out.RestedAt, DeafV: e.sense.deafV[i], DeafA: e.sense.deafA[i],
+			RestedV: out.RestedV, RestedAt: out.RestedAt,
 			Capability: out.CrankingA, Resistance: out.Resistance, CapacityAh: out.CapacityAh, RunsJudged: out.RunsJudged,
 			Said: out.Verdict, WaitsFor: out.WaitsFor,
 		})
@@ -100,7 +100,7 @@ func (e *Engine) Restore(s *State) error {
 		return fmt.Errorf("rules: restore: %w: taken at %v, begun at %v: want 0 or later, in order", ErrStateRefused, s.At.Mono, s.Bank.Start)
 	}
 	var errs []error
-	errs = append(errs, e.motor.Restore(s.Motor), e.feed.Restore(s.Feed), e.restoreBank(&s.Bank))
+	errs = append(errs, e.motor.Restore(s.Motor), e.feed.Restore(s.Feed), e.restoreBank(&s.Bank), e.ahead.meter.Restore(s.Forecast), e.RestoreFindings(s.Findings))
 	same := len(s.Battery) == len(e.cfg.Batteries)
 	for i, b := range e.cfg.Batteries {
 		k := memoryOf(s.Battery, b.ID)
@@ -153,7 +153,7 @@ func (e *Engine) restoreBank(b *BankMemory) error {
 	if !(b.LastW > -1e6 && b.LastW < 1e6) {
 		return fmt.Errorf("bank: power %g W: want one that can be", b.LastW)
 	}
-	e.startA, e.lowNow, e.lowSince, e.judgeAt = b.Start, b.Low, b.LowSince, b.JudgeAt
+	e.startA, e.judgeAt = b.Start, b.JudgeAt
 	e.chargedWh, e.drawnWh, e.lastW, e.haveW = b.ChargedWh, b.DrawnWh, b.LastW, b.LastWKnown
 	e.share = shareState{drawnAh: b.ShareDrawn, chargedAh: b.ShareTook}
 	e.out.Bank.RestedV, e.out.Bank.CirculatingA = b.RestedV, b.CirculatingA
@@ -165,13 +165,12 @@ func (e *Engine) restoreBattery(i int, m *BatteryMemory) error {
 	if m.Chemistry != b.Chemistry || m.RatedAh != b.RatedAh || m.RatedCCA != b.RatedCCA {
 		return fmt.Errorf("saved of another: %v %g Ah %g A CCA: the configuration has %v %g Ah %g A CCA", m.Chemistry, m.RatedAh, m.RatedCCA, b.Chemistry, b.RatedAh, b.RatedCCA)
 	}
-	if m.DeafV > deafRuns || m.DeafA > deafRuns || m.Said > loadtest.Failed {
-		return fmt.Errorf("silent runs %d and %d, verdict %d: want 0 to %d and %d", m.DeafV, m.DeafA, m.Said, deafRuns, loadtest.Failed)
+	if m.Said > loadtest.Failed {
+		return fmt.Errorf("verdict %d: want 0 to %d", m.Said, loadtest.Failed)
 	}
 	if err := errors.Join(e.est[i].Restore(m.Charge), e.load[i].Restore(m.Load), e.judge[i].Restore(m.Verdict)); err != nil {
 		return err
 	}
-	e.sense.deafV[i], e.sense.deafA[i] = m.DeafV, m.DeafA
 	out := &e.out.Battery[i]
 	out.RestedV, out.RestedAt = m.RestedV, m.RestedAt
 	out.CrankingA, out.Resistance, out.CapacityAh = m.Capability, m.Resistance, m.CapacityAh

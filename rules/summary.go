@@ -55,6 +55,7 @@ func (e *Engine) summarise(bankV, bankA Reading) {
 	draw, drawOK := shares(&e.share.drawnAh, n)
 	charge, chargeOK := shares(&e.share.chargedAh, n)
 	judge := e.last >= e.judgeAt
+	e.judged = judge
 	if judge {
 		e.judgeAt = e.last + judgeEvery
 	}

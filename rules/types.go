@@ -196,6 +196,7 @@ type Output struct {
 	Bank     BankState
 	Motor    MotorState
 	Feed     FeedState
+	Balance  Balance
 	Findings []finding.Record // every finding that can be made of this unit, in a fixed order, normal ones included
 	Events   []Event          // what happened in this step, in order
 }
@@ -208,11 +209,13 @@ const (
 	RunEnded EventKind = iota
 	FindingRaised
 	FindingCleared
+	FindingChanged // acknowledged, shelved and so on: see Event.Change
 )
 
 // Event is one thing that happened in a step.
 type Event struct {
 	Kind    EventKind
-	Run     motor.Run // of RunEnded
-	Finding int       // index into Output.Findings, of the finding kinds
+	Run     motor.Run      // of RunEnded
+	Finding int            // index into Output.Findings, of the finding kinds
+	Change  finding.Change // of the finding kinds: its sequence number, who did it
 }

@@ -265,7 +265,7 @@ var badFiles = map[string][]string{
 		`5: bank.batteries[0].rated_amphours: unknown field: want chemistry, id, rated_ah or rated_cca`,
 	},
 	"unknown-section": {
-		`14: battery: unknown field: want bank, board, feed, findings, http, motor, mqtt or unit`,
+		`14: battery: unknown field: want bank, board, feed, findings, http, motor, mqtt, service or unit`,
 	},
 	"voltage-range-too-short": {
 		`11: board.channels[0].max_v: 16: want more than 18 V (findings.series_v): a bank wired in series by mistake must be seen`,

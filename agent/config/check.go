@@ -33,6 +33,7 @@ func (c *Config) check(r *reading) {
 	c.Board.checkContacts(r)
 	c.Board.checkPace(r)
 	c.checkThresholds(r)
+	c.Findings.checkOrder(r)
 	if c.MQTT != nil {
 		c.MQTT.check(r)
 	}
@@ -298,6 +299,22 @@ func (c *Config) checkThresholds(r *reading) {
 	}
 	if f.RestTime >= f.UnderchargedAfter {
 		r.refuse("findings.undercharged_after", formatDuration(f.UnderchargedAfter), fmt.Sprintf("want more than rest_time (%s)", formatDuration(f.RestTime)), "findings.rest_time")
+	}
+}
+
+// checkOrder refuses limits of which the one that clears, or that must be smaller, is not under the other.
+func (f *Findings) checkOrder(r *reading) {
+	less := func(a string, x float64, b string, y float64) {
+		if x >= y {
+			r.refuse("findings."+a, formatNumber(x), fmt.Sprintf("want less than %s (%s)", b, formatNumber(y)), "findings."+b)
+		}
+	}
+	less("share_clear_ratio", f.ShareClearRatio, "share_ratio", f.ShareRatio)
+	less("circulating_clear_a", f.CirculatingClearA, "circulating_a", f.CirculatingA)
+	less("hot_clear_c", f.HotClearC, "hot_c", f.HotC)
+	less("undercharged_soc_pct", f.UnderchargedSoCPct, "balance_under_pct", f.BalanceUnderPct)
+	if f.OverrunRelief >= f.OverrunRun {
+		r.refuse("findings.overrun_relief", formatDuration(f.OverrunRelief), fmt.Sprintf("want less than overrun_run (%s)", formatDuration(f.OverrunRun)), "findings.overrun_run")
 	}
 }
 

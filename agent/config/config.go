@@ -24,6 +24,7 @@ type Config struct {
 	Motor    Motor
 	Feed     Feed
 	Findings Findings
+	Service  Service
 	MQTT     *MQTT // nil: nothing is sent
 	HTTP     HTTP
 }
@@ -108,6 +109,7 @@ func (c *Config) read(s *section) {
 	s.section("motor", false, about{doc: "pump motor", usually: "all defaults"}, c.Motor.read)
 	s.section("feed", false, about{doc: "charger's side", usually: "all defaults"}, c.Feed.read)
 	s.section("findings", false, about{doc: "thresholds of the findings", usually: "all defaults"}, c.Findings.read)
+	s.section("service", false, about{doc: "the lift's service interval", usually: "not watched"}, c.Service.read)
 	m := defaultMQTT()
 	if s.section("mqtt", true, about{doc: "where to send results; without it nothing is sent", usually: "not sent"}, m.read) {
 		c.MQTT = &m

@@ -140,8 +140,8 @@ var (
 	loadLeads        = desc("bank_load_leads", "1 for how the pump motor's leads sit, 0 for each other: diagonal (opposite ends of the bank), same-post, between (any other), unknown.", "arrangement")
 	feedLeads        = desc("bank_feed_leads", "1 for how the converter's leads sit, 0 for each other; words as in liftbank_bank_load_leads.", "arrangement")
 	channelQuality   = desc("channel_quality", "Always 1; the label quality says whether the channel's last reading can be used and, if not, why.", "channel", "quality")
-	findingActive    = desc("finding_active", "1 while the named condition holds; 0 when it is over and still listed. Subject is the battery or channel concerned, empty for the unit.", "finding", "subject", "severity")
-	findings         = desc("findings", "Number of conditions that hold now, by severity.", "severity")
+	findingActive    = desc("finding_active", "1 while the named condition holds; 0 when it is over and still listed, shelved or out of service. Subject is the battery, link or channel concerned, empty for the unit.", "finding", "subject", "severity")
+	findings         = desc("findings", "Number of conditions that hold now, by severity; those that another one explains are not counted.", "severity")
 	findingNotJudged = desc("finding_not_judged", "Always 1; one sample for each finding that can't be judged now because something it needs is missing.", "finding")
 )
 

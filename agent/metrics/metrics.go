@@ -109,11 +109,13 @@ func collectFindings(ch chan<- prometheus.Metric, s *snapshot.Snapshot) {
 	count := map[string]float64{}
 	for _, f := range s.Findings {
 		k := key{f.Name, f.Subject, f.Severity}
+		if f.Active() && f.CausedBy == "" && !active[k] {
+			count[f.Severity]++
+		}
 		active[k] = active[k] || f.Active()
 	}
 	for k, on := range active {
 		send(ch, findingActive, prometheus.GaugeValue, fromBool(on), k.name, k.subject, k.severity)
-		count[k.severity] += fromBool(on)
 	}
 	for _, severity := range severities {
 		send(ch, findings, prometheus.GaugeValue, count[severity], severity)

@@ -147,7 +147,7 @@ func TestMessages(t *testing.T) {
 		string(p.runs.items[0].payload))
 	p.AddFinding(time.Date(2026, 3, 9, 14, 0, 0, 0, time.UTC), snapshot.Finding{Name: "feed-lost", Severity: "urgent", State: "normal"})
 	assert.JSONEq(t, `{"schema":"liftbank.finding.v1","unit":"t-1042","session":"5f0c2a9e","stream":"findings","seq":1,"at":"2026-03-09T14:00:00Z",
-		"finding":{"name":"feed-lost","severity":"urgent","state":"normal","since":"0001-01-01T00:00:00Z","summary":"","evidence":null,"causes":null,"next_check":"","clears":""}}`,
+		"finding":{"name":"feed-lost","severity":"urgent","state":"normal","since":"0001-01-01T00:00:00Z","summary":"","evidence":null,"causes":null,"next_check":"","clears":"","seq":0,"holds":false,"times":0}}`,
 		string(p.findings.items[0].payload))
 }
 

@@ -26,8 +26,9 @@ type Snapshot struct {
 	Links        []Link    `json:"links"`
 	Motor        Motor     `json:"motor"`
 	Feed         Feed      `json:"feed"`
-	Findings     []Finding `json:"findings"`   // worst first
-	NotJudged    []Silence `json:"not_judged"` // findings that can't be judged, with the reason
+	Findings     []Finding `json:"findings"`        // worst first
+	NotJudged    []Silence `json:"not_judged"`      // findings that can't be judged, with the reason
+	Flood        bool      `json:"flood,omitempty"` // so many findings came at once that only urgent ones are told one by one
 	Channels     []Channel `json:"channels"`
 	Chips        []Chip    `json:"chips"`
 }
@@ -142,6 +143,29 @@ type Finding struct {
 	Causes    []string   `json:"causes"` // most likely first
 	NextCheck string     `json:"next_check"`
 	Clears    string     `json:"clears"`
+
+	Seq          uint64     `json:"seq"`                    // number of its last change, over all of the unit's findings and restarts
+	Change       string     `json:"change,omitempty"`       // in a message: what happened, such as raised or acknowledged
+	Quiet        bool       `json:"quiet,omitempty"`        // in a message: nobody is to be called for it
+	Holds        bool       `json:"holds"`                  // whether the condition is so now, shelved or not
+	RaisedAt     *time.Time `json:"raised_at,omitempty"`    // when it was raised last
+	Times        uint32     `json:"times"`                  // how often it was raised
+	CausedBy     string     `json:"caused_by,omitempty"`    // name of the finding that explains this one
+	CausedByOf   string     `json:"caused_by_of,omitempty"` // and its subject
+	AckBy        string     `json:"acknowledged_by,omitempty"`
+	AckAt        *time.Time `json:"acknowledged_at,omitempty"`
+	ShelvedBy    string     `json:"shelved_by,omitempty"`
+	ShelvedUntil *time.Time `json:"shelved_until,omitempty"`
+	OutBy        string     `json:"out_of_service_by,omitempty"`
+	Remarks      []Remark   `json:"remarks,omitempty"`
+	Because      string     `json:"not_judged_because,omitempty"` // why it can't be judged now; it then stays as it was
+}
+
+// Remark is what somebody wrote to a finding.
+type Remark struct {
+	At   time.Time `json:"at"`
+	By   string    `json:"by"`
+	Text string    `json:"text"`
 }
 
 // Evidence is one number behind a finding.
@@ -156,6 +180,7 @@ type Evidence struct {
 // Silence is a finding that cannot be judged now.
 type Silence struct {
 	Name    string `json:"name"`
+	Subject string `json:"subject,omitempty"`
 	Because string `json:"because"`
 }
 

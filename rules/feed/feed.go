@@ -39,6 +39,8 @@ type Reading struct {
 	FeedOK    bool
 	CurrentA  float64 // into the bank
 	CurrentOK bool
+	BankV     float64 // at the posts, the highest
+	BankOK    bool
 	TempC     float64 // 25 when not known
 	Wake      bool
 	WakeOK    bool
@@ -117,8 +119,17 @@ const unaskedV = 13.9
 // compensationVPerC is the usual temperature compensation of charge voltages, -3 mV per °C and cell (published float settings).
 const compensationVPerC = -6 * 0.003
 
+// openV is by how much a charger's voltage may stand over the bank's while no current flows, before it is one that does not arrive: an
+// open breaker or lead. Our choice: three times what two taps of 0.5 % and their offsets may differ by.
+const openV = 0.3
+
 func (j *Judge) judge(r Reading) Status {
-	highV := r.FeedOK && r.FeedV >= j.set.PresentV+compensationVPerC*(max(r.TempC, 25)-25)
+	limit := j.set.PresentV + compensationVPerC*(max(r.TempC, 25)-25)
+	held := r.BankOK && r.BankV >= limit // whatever the feed's own channel says
+	highV := held || r.FeedOK && r.FeedV >= limit
+	if highV && !held && r.BankOK && r.FeedV > r.BankV+openV && j.haveA && j.smoothA < j.set.PresentA {
+		highV = false
+	}
 	if r.WakeOK && !r.Wake {
 		// Nobody asks for a feed. What a bank shows by itself after a charge must not be taken for one.
 		highV = r.FeedOK && r.FeedV >= unaskedV

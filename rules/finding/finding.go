@@ -1,7 +1,9 @@
 // Package finding holds the catalogue of findings and the life of one: a named condition with its evidence, the likely causes in
 // order, the next check and what clears it.
 //
-// The words for its life are those of the alarm life cycle of ISA-18.2 / IEC 62682. The catalogue has one file a finding.
+// The words for its life are those of the alarm life cycle of ISA-18.2 / IEC 62682. The catalogue has one file a finding. A Record
+// is one finding of one unit; a Book holds all of a unit's, numbers every change and keeps a flood of them from burying the one that
+// matters. Nothing here knows the time or who acts: both are handed in.
 package finding
 
 import "time"
@@ -19,28 +21,20 @@ const (
 // String gives the word used everywhere.
 func (s Severity) String() string { return [...]string{"", "note", "service", "urgent"}[s] }
 
-// State is where a finding stands in its life.
-type State uint8
-
-// States of ISA-18.2 / IEC 62682 that a finding passes by itself. Until somebody can acknowledge, a condition that is over
-// returns to normal at once.
-const (
-	Normal State = iota
-	Unacknowledged
-)
-
-// String gives the standard's word.
-func (s State) String() string { return [...]string{"normal", "unacknowledged"}[s] }
-
-// Definition is what is fixed about a finding.
+// Definition is what is fixed about a finding. It is the one source of what the page, `liftbank explain` and the reports say of it.
 type Definition struct {
-	Name      string
-	Severity  Severity
-	Summary   string   // one line: what is wrong
-	Detected  string   // how it is told
-	Causes    []string // likely causes, most likely first
-	NextCheck string   // what to check next, in a technician's words
-	Clears    string   // what clears it
+	Name       string
+	Severity   Severity
+	Summary    string   // one line: what is wrong
+	Detected   string   // how it is told
+	Causes     []string // likely causes, most likely first where the evidence says nothing
+	NextCheck  string   // what to check next, in a technician's words
+	Clears     string   // what clears it
+	Hysteresis string   // what keeps it from flickering
+	Bound      string   // within what time, or how many runs, it is raised
+	Settings   []string // fields of the configuration that hold its limits, with their sources
+	Under      []string // findings that explain this one: it is then shown under them
+	Own        bool     // of those about a battery, only its own explain it
 }
 
 // Opinion is what one scan says of a condition.
@@ -54,8 +48,11 @@ const (
 	NotJudged                // a sensor it depends on is missing or faulty
 )
 
-// MaxEvidence is the most numbers a finding carries.
-const MaxEvidence = 4
+// MaxEvidence is the most numbers a finding carries, MaxLikely the most causes that the evidence puts first.
+const (
+	MaxEvidence = 6
+	MaxLikely   = 3
+)
 
 // Evidence is one number behind a finding.
 type Evidence struct {
@@ -66,69 +63,8 @@ type Evidence struct {
 	At    time.Duration
 }
 
-// Record is one finding of a unit with its life so far.
-type Record struct {
-	Def     *Definition
-	Subject string // battery or channel; empty for the whole unit
-	State   State
-	Since   time.Duration // of State, monotonic
-	Because string        // why it can't be judged now; empty when it can
-
-	evidence [MaxEvidence]Evidence
-	n        int
-	hold     time.Duration // the condition must hold this long before it is a finding
-	release  time.Duration // and be over this long before it is not
-	pending  time.Duration // since when the opinion differs from State
-	waiting  bool
-}
-
-// NewRecord gives a finding in the normal state, with the time its condition must hold and the time it must be over.
-func NewRecord(def *Definition, subject string, hold, release time.Duration) Record {
-	return Record{Def: def, Subject: subject, hold: hold, release: release}
-}
-
-// Active reports whether the finding stands.
-func (r *Record) Active() bool { return r.State != Normal }
-
-// Evidence gives the numbers behind the finding; the slice belongs to the record.
-func (r *Record) Evidence() []Evidence { return r.evidence[:r.n] }
-
-// Show replaces the evidence. More than MaxEvidence is cut.
-func (r *Record) Show(e ...Evidence) { r.n = copy(r.evidence[:], e) }
-
-// Judge takes one opinion in and reports whether the finding was raised or cleared by it.
-func (r *Record) Judge(at time.Duration, o Opinion, because string) (raised, cleared bool) {
-	r.Because = ""
-	switch o {
-	case NotJudged:
-		r.Because, r.waiting = because, false
-		return false, false
-	case Between:
-		r.waiting = false
-		return false, false
-	}
-	if (o == Present) == r.Active() {
-		r.waiting = false
-		return false, false
-	}
-	if !r.waiting {
-		r.waiting, r.pending = true, at
-	}
-	if need := r.need(); at-r.pending < need {
-		return false, false
-	}
-	r.waiting, r.Since = false, at
-	if o == Present {
-		r.State = Unacknowledged
-		return true, false
-	}
-	r.State = Normal
-	return false, true
-}
-
-func (r *Record) need() time.Duration {
-	if r.Active() {
-		return r.release
-	}
-	return r.hold
+// Likely is a cause that the evidence points to, with the reason in words.
+type Likely struct {
+	Cause  int // index into Definition.Causes
+	Reason string
 }

@@ -75,7 +75,13 @@ func TestCatalogueIsComplete(t *testing.T) {
 		for _, text := range []string{d.Summary, d.Detected, d.NextCheck, d.Clears} {
 			assert.NotEmpty(t, text, d.Name)
 		}
+		assert.NotEmpty(t, d.Hysteresis, d.Name)
+		assert.NotEmpty(t, d.Bound, d.Name)
 		assert.GreaterOrEqual(t, len(d.Causes), 2, d.Name)
+		for _, under := range d.Under {
+			require.NotNil(t, finding.Lookup(under), "%s: under %s", d.Name, under)
+			assert.NotContains(t, finding.Lookup(under).Under, d.Name, "%s and %s explain each other", d.Name, under)
+		}
 		assert.Same(t, d, finding.Lookup(d.Name))
 	}
 	assert.Nil(t, finding.Lookup("no-such"))

@@ -49,6 +49,10 @@ func ConfigYAML(sc *scenario.Scenario, unit string, b Board) string {
 		line("  scan: {rest_every: %s}", b.RestEvery)
 	}
 	line("motor: {lift_cycle_runs: %d}", max(sc.Duty.RunsPerLift, 1))
+	line("feed: {rated_a: %.0f}", min(sc.Feed.LimitA, sc.Feed.PowerW/plateV))
+	if sc.Service.LiftCycles > 0 || sc.Service.MotorHours > 0 {
+		line("service: {lift_cycles: %d, motor_hours: %gh}", sc.Service.LiftCycles, sc.Service.MotorHours)
+	}
 	if b.Broker != "" {
 		line("mqtt: {broker: %q, snapshot_every: 1s}", b.Broker)
 	}
@@ -59,6 +63,9 @@ func ConfigYAML(sc *scenario.Scenario, unit string, b Board) string {
 }
 
 const firstAddress = 0x48
+
+// plateV is the voltage at which a converter's plate states its current.
+const plateV = 14.0
 
 // layout gives chips and channels: two batteries fit on two chips, more take four.
 func layout(sc *scenario.Scenario) (chips, channels []string) {

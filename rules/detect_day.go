@@ -1,0 +1,285 @@
+package rules
+
+import (
+	"math"
+	"time"
+
+	"liftbank/rules/finding"
+	"liftbank/rules/leadacid"
+	"liftbank/rules/network"
+)
+
+// balanceDays is how many midnights after working days are looked at.
+const balanceDays = 4
+
+// DayMemory is what is counted from midnight to midnight.
+type DayMemory struct {
+	Begun   bool
+	Index   int64 // day number
+	Since   time.Duration
+	RunAs   [MaxBatteries]float64 // drawn in motor runs
+	Runs    uint64                // counted at its start
+	Feed    time.Duration         // feed and wake time, and charge, at its start
+	Wake    time.Duration
+	Charged float64
+	SoC     [balanceDays]float64 // at midnights that followed a day with runs, newest first
+	Known   int
+	FeedH   [balanceDays]float64 // hours of feed and of wake line, and Ah charged, of those days
+	WakeH   [balanceDays]float64
+	InAh    [balanceDays]float64
+}
+
+// Balance is what the duty leaves of the charge, day by day.
+type Balance struct {
+	AhPerDay         float64 // gained a working day; negative: lost
+	Sigma            float64
+	FallsUnderDays   float64 // working days until the bank rests under the threshold; only with a loss
+	ExtraChargeHours float64 // a working day, that would hold it; 0 when not known
+	Known            bool
+	Why              string // why it is not known
+}
+
+// balanceSigmaPct is how far the estimator's charge may wander between two midnights.
+const balanceSigmaPct = 1.5
+
+// shortestDay: a wall clock put right must not make a day of an hour.
+const shortestDay = 12 * time.Hour
+
+// dayIndex numbers days: by the wall where it is known, else from the start.
+func (e *Engine) dayIndex() int64 {
+	if w := e.out.At.Wall; !w.IsZero() && e.out.At.WallTrusted {
+		return int64(math.Floor(float64(w.Unix()) / 86400))
+	}
+	return int64(e.last / (24 * time.Hour))
+}
+
+func (e *Engine) stepDay(use *Input) {
+	d, index := &e.det.Day, e.dayIndex()
+	if !d.Begun {
+		e.beginDay(index)
+		e.judgeUnevenNot()
+		return
+	}
+	if index == d.Index || e.last-d.Since < shortestDay {
+		if index != d.Index && e.last-d.Since < shortestDay {
+			d.Index = index // the clock was set
+		}
+		e.judgeUnevenNot()
+		e.keepBalance(use)
+		return
+	}
+	worked := e.motor.Runs() > d.Runs
+	e.judgeUneven()
+	if worked {
+		e.pushDay()
+		e.judgeBalance()
+	}
+	e.beginDay(index)
+}
+
+func (e *Engine) beginDay(index int64) {
+	d := &e.det.Day
+	d.Begun, d.Index, d.Since, d.RunAs = true, index, e.last, [MaxBatteries]float64{}
+	d.Runs, d.Feed, d.Wake, d.Charged = e.motor.Runs(), e.feed.FeedTime(), e.feed.WakeTime(), e.out.Bank.ChargedAh
+}
+
+func (e *Engine) pushDay() {
+	d := &e.det.Day
+	soc := e.out.Bank.SoCPct
+	if !soc.Known || soc.Sigma > 8 {
+		d.Known = 0 // a gap in the row says nothing of a trend
+		return
+	}
+	copy(d.SoC[1:], d.SoC[:balanceDays-1])
+	copy(d.FeedH[1:], d.FeedH[:balanceDays-1])
+	copy(d.WakeH[1:], d.WakeH[:balanceDays-1])
+	copy(d.InAh[1:], d.InAh[:balanceDays-1])
+	d.SoC[0] = soc.Value
+	d.FeedH[0] = (e.feed.FeedTime() - d.Feed).Hours()
+	d.WakeH[0] = (e.feed.WakeTime() - d.Wake).Hours()
+	d.InAh[0] = e.out.Bank.ChargedAh - d.Charged
+	d.Known = min(d.Known+1, balanceDays)
+}
+
+// balance works out the daily balance from the last working days.
+func (e *Engine) balance() Balance {
+	d := &e.det.Day
+	if d.Known < balanceDays {
+		return Balance{Why: "four working days with a known charge"}
+	}
+	capacity, low := 0.0, 0.0
+	for i, b := range e.cfg.Batteries {
+		capacity += b.RatedAh
+		if c := e.out.Battery[i].CapacityAh; c.Known {
+			capacity += c.Value - b.RatedAh
+		}
+		soc, _ := leadacid.SoCFromRestedV(b.Chemistry, e.cfg.Thresholds.BankLowV)
+		low += soc / float64(len(e.cfg.Batteries))
+	}
+	days := float64(balanceDays - 1)
+	fall := (d.SoC[balanceDays-1] - d.SoC[0]) / days
+	b := Balance{AhPerDay: -fall / 100 * capacity, Sigma: math.Sqrt2 * balanceSigmaPct / days / 100 * capacity, Known: true}
+	if fall <= 0 {
+		return b
+	}
+	b.FallsUnderDays = max(d.SoC[0]-low, 0) / fall
+	feed, in := 0.0, 0.0
+	for k := range balanceDays - 1 {
+		feed, in = feed+d.FeedH[k], in+d.InAh[k]
+	}
+	if feed > 0.1 && in > 1 {
+		b.ExtraChargeHours = -b.AhPerDay / (in / feed)
+	}
+	return b
+}
+
+func (e *Engine) judgeBalance() {
+	slot, t := e.slots.balance, &e.cfg.Thresholds
+	rec := &e.book.Records[slot]
+	e.out.Balance = e.balance()
+	b, d := &e.out.Balance, &e.det.Day
+	if why := e.bankUnread(); why != "" {
+		e.give(slot, finding.NotJudged, why)
+		return
+	}
+	if !b.Known {
+		e.give(slot, finding.NotJudged, b.Why)
+		return
+	}
+	fall := d.SoC[balanceDays-1] - d.SoC[0]
+	o := finding.Between
+	switch {
+	case fall >= t.BalanceFallPct+balanceSigmaPct/2 && d.SoC[0] < t.BalanceUnderPct:
+		o = finding.Present
+		e.showBalance(rec)
+	case d.SoC[0] >= d.SoC[1] || d.SoC[0] >= 95:
+		o = finding.Absent
+	}
+	e.give(slot, o, "")
+}
+
+func (e *Engine) showBalance(rec *finding.Record) {
+	b, d := &e.out.Balance, &e.det.Day
+	on := finding.Evidence{What: "falls under the voltage for service in working days", Value: b.FallsUnderDays, Unit: "d", At: e.last}
+	extra := finding.Evidence{What: "more charge wanted a working day", Text: "not known: no charge seen", At: e.last}
+	if b.ExtraChargeHours > 0 {
+		extra = finding.Evidence{What: "more charge wanted a working day", Value: b.ExtraChargeHours, Unit: "h", At: e.last}
+	}
+	rec.Show(
+		finding.Evidence{What: "lost a working day", Value: -b.AhPerDay, Unit: "Ah", At: e.last},
+		finding.Evidence{What: "charge", Value: d.SoC[0], Unit: "%", At: e.last}, on, extra,
+		finding.Evidence{What: "hours of feed, last working day", Value: d.FeedH[0], Unit: "h", At: e.last},
+		finding.Evidence{What: "hours of wake line, last working day", Value: d.WakeH[0], Unit: "h", At: e.last})
+	rec.Suspect()
+	const little = 0.05
+	switch {
+	case d.WakeH[0] < little && d.FeedH[0] < little:
+		rec.Suspect(finding.Likely{Cause: finding.BalanceNegativeWake, Reason: "lifts were made, and the wake line never came on"})
+	default:
+		rec.Suspect(finding.Likely{Cause: finding.BalanceNegativeIdle, Reason: "the feed was there, for less time than the lifts want"})
+	}
+}
+
+// keepBalance gives reasons between midnights.
+func (e *Engine) keepBalance(*Input) {
+	switch why := e.bankUnread(); {
+	case why != "":
+		e.give(e.slots.balance, finding.NotJudged, why)
+	case e.det.Day.Known < balanceDays && !e.book.Records[e.slots.balance].Active():
+		e.give(e.slots.balance, finding.NotJudged, "four working days with a known charge")
+	default:
+		e.give(e.slots.balance, finding.Between, "")
+	}
+}
+
+// unevenLeastAh is what a day's runs must have drawn before it says who gives more.
+const unevenLeastAh = 1.0
+
+// judgeUneven looks at the day's motor runs.
+func (e *Engine) judgeUneven() {
+	n := len(e.cfg.Batteries)
+	if n < 2 {
+		return
+	}
+	t, d := &e.cfg.Thresholds, &e.det.Day
+	sum := 0.0
+	for _, as := range d.RunAs[:n] {
+		sum += as
+	}
+	for i := range n {
+		slot := e.slots.uneven[i]
+		ratio := d.RunAs[i] * float64(n) / max(sum, 1e-9)
+		o := finding.Between
+		switch {
+		case e.wiringUnread() != "":
+			e.give(slot, finding.NotJudged, e.wiringUnread())
+			continue
+		case sum < unevenLeastAh*3600:
+		case ratio >= t.ShareRatio:
+			o = finding.Present
+			e.showUneven(i, ratio, sum/3600)
+		case ratio < t.ShareClearRatio:
+			o = finding.Absent
+		}
+		e.give(slot, o, "")
+	}
+}
+
+func (e *Engine) showUneven(i int, ratio, sumAh float64) {
+	rec := &e.book.Records[e.slots.uneven[i]]
+	b := &e.out.Battery[i]
+	rec.Show(
+		finding.Evidence{What: "of an even share in a day's runs", Value: ratio, At: e.last},
+		finding.Evidence{What: "drawn in that day's runs", Value: sumAh, Unit: "Ah", At: e.last},
+		finding.Evidence{What: "share of all discharge", Value: b.DrawSharePct.Value, Unit: "%", At: e.last},
+		finding.Evidence{What: "share of all charge", Value: b.ChargeSharePct.Value, Unit: "%", At: e.last},
+		finding.Evidence{What: "load leads", Text: e.out.Bank.LoadLeads.Arrangement.String(), At: e.last})
+	rec.Suspect()
+	switch {
+	case e.anyActive(e.slots.link) || e.anyActive(e.slots.post):
+		rec.Suspect(finding.Likely{Cause: finding.ShareUnevenLink, Reason: "a link or joint is over its limit"})
+	case e.out.Bank.LoadLeads.Arrangement == network.SamePost && e.out.Bank.LoadLeads.Positive == i:
+		rec.Suspect(finding.Likely{Cause: finding.ShareUnevenLeads, Reason: "both load leads sit on this battery"})
+	case e.weaker(i):
+		rec.Suspect(finding.Likely{Cause: finding.ShareUnevenBattery, Reason: "another battery's resistance is over a tenth higher"})
+	}
+}
+
+// weaker reports whether another battery has clearly more resistance than battery i.
+func (e *Engine) weaker(i int) bool {
+	own := e.out.Battery[i].Resistance
+	for k := range e.out.Battery {
+		if r := e.out.Battery[k].Resistance; k != i && own.Known && r.Known && r.Value > 1.1*own.Value {
+			return true
+		}
+	}
+	return false
+}
+
+func (e *Engine) anyActive(slots []int) bool {
+	for _, s := range slots {
+		if e.book.Records[s].Active() {
+			return true
+		}
+	}
+	return false
+}
+
+// judgeUnevenNot says between midnights why it can't be judged.
+func (e *Engine) judgeUnevenNot() {
+	why := e.wiringUnread()
+	if why == "" {
+		for i := range e.out.Battery {
+			if e.out.Battery[i].In.CurrentA.Faulty() {
+				why = "a battery current can't be read"
+			}
+		}
+	}
+	for _, slot := range e.slots.uneven {
+		if why != "" {
+			e.give(slot, finding.NotJudged, why)
+		} else {
+			e.give(slot, finding.Between, "")
+		}
+	}
+}

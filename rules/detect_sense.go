@@ -1,0 +1,330 @@
+package rules
+
+import (
+	"math"
+	"time"
+)
+
+// Doubt is why a channel that gives readings is not believed. The zero value is: it is.
+type Doubt uint8
+
+// Doubts.
+const (
+	NoDoubt Doubt = iota
+	doubtNoise
+	doubtPosts
+	doubtIdleCurrent
+	doubtJump
+	doubtMotorLow
+	doubtMotorHigh
+	doubtFeed
+	doubts
+)
+
+var doubtWords = [doubts]string{
+	doubtNoise:       "much more noise than a battery makes",
+	doubtPosts:       "stands apart from the other posts at rest, though the cables join them",
+	doubtIdleCurrent: "shows current with nothing on, which the other channels deny",
+	doubtJump:        "jumped as no battery's temperature can",
+	doubtMotorLow:    "no voltage at the motor terminal in three runs that drew current",
+	doubtMotorHigh:   "voltage at the motor terminal with the motor off and no current",
+	doubtFeed:        "well under the posts while charge flows through it",
+}
+
+// channelCount: four of each battery, feed and motor.
+const (
+	perBattery   = 4
+	feedChannel  = MaxBatteries * perBattery
+	motorChannel = feedChannel + 1
+	channelCount = motorChannel + 1
+)
+
+// ChannelMemory is what is remembered of one channel.
+type ChannelMemory struct {
+	Have  bool
+	Last  float64
+	At    time.Duration
+	Noise float64       // share of the last readings that stand far from the one before
+	Ref   float64       // of a temperature: what it can have become
+	Moved time.Duration // when it last moved
+	Doubt Doubt
+	Since time.Duration // of the doubt
+	Odd   time.Duration // since when it is odd, or agrees again
+	IsOdd bool
+}
+
+// SenseMemory is what is remembered of all channels.
+type SenseMemory struct {
+	DeafV, DeafA [MaxBatteries]uint8   // runs in a row that a channel did not answer to
+	LowMotor     uint8                 // runs in a row with current and no voltage at the motor
+	Carried      [MaxBatteries]float64 // share of the last run's current
+	HasCarried   bool
+	Channel      [channelCount]ChannelMemory
+}
+
+// Limits of doubt. Our choice unless a source stands beside: each several times what sound sensors of the class do (±10 mV, ±0.2 A, ±1 %,
+// ±1 °C), and for long enough that a switched load is not taken for it.
+const (
+	noiseV, noiseA, noiseC = 0.10, 2.0, 1.0 // from one reading to the next, at rest
+	noiseMemory            = 30             // readings
+	noisy, noisyNoMore     = 0.3, 0.05
+	postsApartV            = 0.15
+	postsAgreeV            = 0.08
+	feedApartV             = 0.3
+	idleCurrentA           = 3.0
+	idleAgreesA            = 1.0
+	carriesShare           = 0.05
+	jumpC                  = 6.0
+	jumpBackC              = 3.0
+	fastestCPerMin         = 0.3 // 25 kg of lead and acid hold some 25 kJ/K: this takes 125 W
+	nearAgainC             = 15.0
+	jumpedFor              = 24 * time.Hour // a jump is forgotten then, if the reading moves
+	oddFor                 = 10 * time.Minute
+	idleOddFor             = 30 * time.Minute
+	agreesFor              = time.Minute
+	feedUnderV             = 1.0
+	feedFlowsA             = 5.0
+	lowMotorRuns           = 3
+)
+
+// doubt reports whether a channel that gives readings is not believed.
+func (e *Engine) doubt(i int, kind signalKind) bool { return e.channel(i, kind).Doubt != NoDoubt }
+
+func (e *Engine) channel(i int, kind signalKind) *ChannelMemory {
+	switch kind {
+	case feedVoltage:
+		return &e.det.Sense.Channel[feedChannel]
+	case motorVoltage:
+		return &e.det.Sense.Channel[motorChannel]
+	}
+	return &e.det.Sense.Channel[i*perBattery+int(kind)]
+}
+
+// checkChannels looks for what channels contradict: themselves, each other, or what can be.
+func (e *Engine) checkChannels(in *Input) {
+	running, since := e.motor.Running()
+	calm := !running && e.last-since > settleAfterRun
+	for _, s := range e.slots.sense {
+		r, c := e.reading(in, s), e.channel(s.battery, s.kind)
+		if !r.OK() {
+			c.Have = false
+			continue
+		}
+		if s.kind == batteryTemp {
+			e.checkTemp(c, r.Value)
+		}
+		if calm {
+			e.checkNoise(c, s.kind, r.Value)
+		} else {
+			c.Have = c.Have && s.kind == batteryTemp
+		}
+		if r.Value != c.Last {
+			c.Moved = e.last
+		}
+		c.Last, c.At, c.Have = r.Value, e.last, true
+	}
+	if running || e.book.Records[e.slots.series].Active() {
+		return
+	}
+	e.checkFeed(in)
+	e.checkMotor(in)
+	if quiet := e.quietFor(); quiet > oddFor {
+		e.checkPosts(in)
+		e.checkIdle(in)
+	}
+}
+
+// settleAfterRun: the bank moves by itself just after a run.
+const settleAfterRun = 5 * time.Second
+
+func (e *Engine) checkNoise(c *ChannelMemory, kind signalKind, v float64) {
+	if !c.Have {
+		return
+	}
+	limit := noiseV
+	switch kind {
+	case batteryCurrent:
+		limit = noiseA
+	case batteryTemp:
+		limit = noiseC
+	}
+	far := 0.0
+	if math.Abs(v-c.Last) > limit {
+		far = 1
+	}
+	c.Noise += (far - c.Noise) / noiseMemory
+	switch {
+	case c.Doubt == NoDoubt && c.Noise > noisy:
+		c.Doubt, c.Since = doubtNoise, e.last
+	case c.Doubt == doubtNoise && c.Noise < noisyNoMore:
+		c.Doubt = NoDoubt
+	}
+}
+
+// checkTemp knows that a battery is slow to warm.
+func (e *Engine) checkTemp(c *ChannelMemory, v float64) {
+	switch {
+	case c.Moved == 0:
+		c.Ref, c.Moved = v, e.last
+		return
+	case c.Doubt == doubtJump:
+		back := math.Abs(v-c.Last) > jumpBackC && math.Abs(v-c.Ref) < nearAgainC
+		if back || e.last-c.Since > jumpedFor && e.last-c.Moved < time.Hour {
+			c.Doubt, c.Ref = NoDoubt, v
+		}
+		return
+	case c.Doubt != NoDoubt:
+		return
+	}
+	room := fastestCPerMin * (e.last - c.At).Minutes()
+	c.Ref += min(max(v-c.Ref, -room), room)
+	if math.Abs(v-c.Ref) > jumpC {
+		c.Doubt, c.Since = doubtJump, e.last
+	}
+}
+
+// odd holds a doubt back until it has stood for a time, and takes it away when it has been gone for a minute.
+func (e *Engine) odd(c *ChannelMemory, d Doubt, is, isNot bool, after time.Duration) {
+	switch {
+	case c.Doubt != NoDoubt && c.Doubt != d:
+		return
+	case c.Doubt == NoDoubt:
+		if !is {
+			c.IsOdd = false
+			return
+		}
+		if !c.IsOdd {
+			c.IsOdd, c.Odd = true, e.last
+		}
+		if e.last-c.Odd >= after {
+			c.Doubt, c.Since, c.IsOdd = d, e.last, false
+		}
+	case !isNot:
+		c.IsOdd = false
+	default:
+		if !c.IsOdd {
+			c.IsOdd, c.Odd = true, e.last
+		}
+		if e.last-c.Odd >= agreesFor {
+			c.Doubt, c.IsOdd = NoDoubt, false
+		}
+	}
+}
+
+// checkPosts: at rest all posts of a parallel bank stand together, unless a link is open. A battery that carried its part of the last
+// run is joined.
+func (e *Engine) checkPosts(in *Input) {
+	n, m := len(e.cfg.Batteries), &e.det.Sense
+	if n < 2 || !m.HasCarried {
+		return
+	}
+	for i := range n {
+		if m.Carried[i] < carriesShare {
+			return
+		}
+	}
+	own := func(i int) (float64, bool) {
+		v := ownVoltage(&in.Battery[i])
+		return v.Value, v.OK() && v.Value >= deadPostV && m.DeafV[i] < deafRuns
+	}
+	for i := range n {
+		v, ok := own(i)
+		if !ok {
+			continue
+		}
+		apart, agrees := 0, 0
+		for k := range n {
+			if o, ok := own(k); k != i && ok {
+				switch d := math.Abs(v - o); {
+				case d > postsApartV:
+					apart++
+				case d < postsAgreeV:
+					agrees++
+				}
+			}
+		}
+		if f := in.FeedV; f.OK() && f.Value > deadPostV && !e.doubt(0, feedVoltage) && apart > 0 && math.Abs(v-f.Value) < postsAgreeV {
+			agrees++ // the charge breaker joins the feed's terminal too
+		}
+		e.odd(e.channel(i, batteryVoltage), doubtPosts, apart > 0 && agrees == 0, apart == 0 && agrees > 0, oddFor)
+	}
+}
+
+// checkIdle: with nothing on, current flows from battery to battery or out to a drain. It does not come from nowhere, and a drain takes
+// from all that are joined.
+func (e *Engine) checkIdle(in *Input) {
+	n, m := len(e.cfg.Batteries), &e.det.Sense
+	sum, top := 0.0, -1
+	for i := range n {
+		a := in.Battery[i].CurrentA
+		if !a.OK() {
+			return
+		}
+		sum += a.Value
+		if top < 0 || math.Abs(a.Value) > math.Abs(in.Battery[top].CurrentA.Value) {
+			top = i
+		}
+	}
+	for i := range n {
+		a := in.Battery[i].CurrentA.Value
+		alone := n > 1 && math.Abs(sum-a) < idleAgreesA && !(a < 0 && (!m.HasCarried || m.Carried[i] > 1-carriesShare))
+		is := i == top && math.Abs(a) > idleCurrentA && math.Abs(sum) > idleCurrentA && (sum > 0 || alone)
+		e.odd(e.channel(i, batteryCurrent), doubtIdleCurrent, is, math.Abs(a) < idleCurrentA/2, idleOddFor)
+	}
+}
+
+// checkFeed: while charge flows through the feed's terminal, it stands over the posts; at rest it stands with them, or near nothing
+// behind an open breaker.
+func (e *Engine) checkFeed(in *Input) {
+	post := e.highestPost(in)
+	c := e.channel(-1, feedVoltage)
+	if !in.FeedV.OK() || !post.OK() || post.Value < deadPostV {
+		return
+	}
+	sum, ok := 0.0, true
+	for i := range e.cfg.Batteries {
+		a := in.Battery[i].CurrentA
+		sum, ok = sum+a.Value, ok && a.OK()
+	}
+	charging := ok && sum > feedFlowsA && in.WakeLine == ContactOn
+	resting := e.quietFor() > time.Hour && in.WakeLine == ContactOff
+	v := in.FeedV.Value
+	switch {
+	case charging:
+		e.odd(c, doubtFeed, v < post.Value-feedUnderV, v > post.Value-feedUnderV/2, agreesFor)
+	case resting && v > deadPostV:
+		apart := math.Abs(v - post.Value)
+		e.odd(c, doubtFeed, apart > feedApartV, apart < feedApartV/2, oddFor)
+	}
+}
+
+func (e *Engine) checkMotor(in *Input) {
+	if !in.MotorV.OK() {
+		return
+	}
+	c, m := e.channel(-1, motorVoltage), &e.det.Sense
+	if m.LowMotor >= lowMotorRuns && c.Doubt == NoDoubt {
+		c.Doubt, c.Since = doubtMotorLow, e.last
+	}
+	if m.LowMotor == 0 && c.Doubt == doubtMotorLow {
+		c.Doubt = NoDoubt
+	}
+	off := in.MotorCommand == ContactOff && e.out.Bank.CurrentA.OK() && -e.out.Bank.CurrentA.Value < e.cfg.MotorMinA
+	e.odd(c, doubtMotorHigh, off && in.MotorV.Value > motorOnV, in.MotorV.Value < motorOnV, agreesFor)
+}
+
+// hearMotor takes in what the motor terminal showed of a run that drew current.
+func (e *Engine) hearMotor(in *Input) {
+	w := &e.watch
+	if w.liftS < 1 || !in.MotorV.OK() || w.liftA/w.liftS < e.cfg.MotorMinA {
+		return
+	}
+	e.det.Sense.LowMotor = tallyTo(e.det.Sense.LowMotor, w.dropAs == 0, lowMotorRuns)
+}
+
+func tallyTo(count uint8, up bool, most uint8) uint8 {
+	if !up {
+		return 0
+	}
+	return min(count+1, most)
+}
