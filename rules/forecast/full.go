@@ -15,7 +15,8 @@ const (
 	heldV        = 0.03            // by which a held voltage may move over the kept windows
 	heldFall     = 0.015           // by which the current must have fallen meanwhile, for a held voltage: else it is the feed that limits
 	fullMissing  = 0.02            // of the capacity, when the bank counts as full
-	fullLeastV25 = 13.5            // a feed that holds less at 25 °C fills nothing in useful time (every published absorption voltage is above 14)
+	fullLeastV25 = 13.2            // a feed that holds less at 25 °C fills nothing in useful time: the lowest published float settings, and 13.0, keep full only
+	gasShare     = 0.5             // of GassingA, which is good to a factor of two: too much gas taken off makes a taper look over
 	taperV25     = 14.4            // the voltage at 25 °C that time constants are stated for (published constant-voltage stage: 2.40 V a cell)
 	restFullV    = 12.8            // a full block at rest: the taper's current goes with the voltage above it
 	priorWeight  = 0.15            // of the published time constant, in units of ln(current) fallen
@@ -30,13 +31,13 @@ var taperLevels = [levels]float64{math.MaxFloat64, 0.12, 0.06, 0.03, 0.015}
 
 const levels = 5
 
-// priorTau is the taper's time constant in hours before it was learnt: 0.65 and 2 h were measured on two batteries; AGM ones take charge
-// more readily than flooded and gel ones (general understanding).
+// priorTau is the taper's time constant in hours before it was learnt: 0.65 and 2 h were measured on two batteries, AGM and flooded; AGM
+// ones take charge more readily than flooded and gel ones (general understanding). Set within that range after simulated charges.
 func priorTau(c leadacid.Chemistry) float64 {
 	if c == leadacid.AGM {
-		return 1.0
+		return 1.2
 	}
-	return 1.5
+	return 1.8
 }
 
 // Taper is what was seen of the taper at one level of current.
@@ -61,7 +62,8 @@ type feedWindow struct {
 	sumV, sumA, sumT float64
 	kept             [windows]meanPoint
 	count            int
-	bad              bool
+	low              bool // a taper was seen in this charge, and the current has not risen since
+	lowA             float64
 }
 
 func (f *feedWindow) reset() { *f = feedWindow{} }
@@ -105,9 +107,11 @@ func (m *Meter) keep(p meanPoint) {
 	copy(f.kept[:], f.kept[1:])
 	f.kept[windows-1] = p
 	f.count++
-	if f.count < windows || !f.held() {
+	f.low = f.low && p.amps < 1.1*f.lowA
+	if !f.held() {
 		return
 	}
+	f.low, f.lowA = true, p.amps
 	m.state.HeldV25 = volt25(&p)
 	m.state.HeldKnown = true
 	if f.count%(windows-1) == 1 {
@@ -126,14 +130,14 @@ func (f *feedWindow) held() bool {
 		return false
 	}
 	a, b := &f.kept[0], &f.kept[windows-1]
-	return math.Abs(b.volt-a.volt) <= heldV && b.amps < a.amps*(1-heldFall)
+	return math.Abs(b.volt-a.volt) <= heldV && (b.amps < a.amps*(1-heldFall) || f.low)
 }
 
 // gas is the part of the bank's current that makes gas.
 func (m *Meter) gas(p *meanPoint) (amps float64) {
 	for k := range m.n {
 		b := &m.p.Batteries[k]
-		amps += leadacid.GassingA(b.Chemistry, b.RatedAh, p.volt, p.tempC)
+		amps += gasShare * leadacid.GassingA(b.Chemistry, b.RatedAh, p.volt, p.tempC)
 	}
 	return amps
 }
@@ -186,7 +190,7 @@ func (m *Meter) tau(l int) (hours, sigma float64) {
 		t := &m.state.Tapers[i]
 		trust := 1.0
 		if i != l {
-			trust = 0.2 / math.Abs(float64(i-l))
+			trust = 0.1 / math.Abs(float64(i-l))
 		}
 		h, w = h+trust*t.Hours, w+trust*t.Fall
 	}
@@ -272,7 +276,7 @@ func (m *Meter) TimeToFull(known *Known) Answer {
 	now := &f.kept[windows-1]
 	end := fullMissing * capAh
 	if f.held() {
-		return m.inTaper(now, capAh, missing, end)
+		return m.inTaper(now, capAh, missing, end, socSigma)
 	}
 	if now.amps < leastFeedA*capAh {
 		switch {
@@ -286,16 +290,31 @@ func (m *Meter) TimeToFull(known *Known) Answer {
 	return m.inBulk(now, capAh, missing, end, socSigma, capSigma)
 }
 
-// inTaper goes by the current: it says better than the counted charge what is missing.
-func (m *Meter) inTaper(now *meanPoint, capAh, missing, end float64) Answer {
+// inTaper goes by the current and by the charge that is missing, each after what it is worth: a current says more in the middle of a
+// taper, where what is missing is not known to a few percent; at its end the sensors' zeros and the gas blur it.
+func (m *Meter) inTaper(now *meanPoint, capAh, missing, end, socSigma float64) Answer {
 	if volt25(now) < fullLeastV25 {
 		return Answer{WaitsFor: notAtThisFeed}
 	}
 	plan := taperPlan{m, capAh, drive(volt25(now), now.tempC)}
-	amps := now.amps - m.gas(now)
-	hours, sigma := plan.hours(amps, plan.current(end))
-	return Answer{Value: hours, Sigma: math.Hypot(sigma, 0.1), Known: true}
+	gas, last := m.gas(now), plan.current(end)
+	byCurrent, byCharge := max(now.amps-gas, last), max(plan.current(missing), last)
+	currentSigma := math.Hypot(currentRule, math.Hypot(zeroSigmaA*math.Sqrt(float64(m.n)), gas/2)/byCurrent)
+	chargeSigma := math.Hypot(chargeRule, socSigma/max(missing, end))
+	w := sq(chargeSigma) / (sq(chargeSigma) + sq(currentSigma))
+	from := math.Exp(w*math.Log(byCurrent) + (1-w)*math.Log(byCharge))
+	hours, sigma := plan.hours(from, last)
+	tau, _ := m.tau(m.level(last / m.ratedAh()))
+	start := math.Sqrt(w) * currentSigma * tau / plan.drive // of where in the taper the bank is
+	return Answer{Value: hours, Sigma: math.Hypot(math.Hypot(sigma, start), 0.1), Known: true}
 }
+
+// What in a taper a current and a charge leave open, as shares, and the zero of a ±200 A sensor once learnt.
+const (
+	currentRule = 0.25
+	chargeRule  = 0.1
+	zeroSigmaA  = 0.1
+)
 
 // inBulk goes by the charge that is missing until the taper begins.
 func (m *Meter) inBulk(now *meanPoint, capAh, missing, end, socSigma, capSigma float64) Answer {
