@@ -106,6 +106,7 @@ func bankOf(b *rules.BankState) snapshot.Bank {
 		RestedV: estimateOf(b.RestedV, voltDecimals), Rested: b.Rested,
 		ChargedAh: round(b.ChargedAh, ahDecimals), DrawnAh: round(b.DrawnAh, ahDecimals),
 		ChargedWh: round(b.ChargedWh, percentDecimals), DrawnWh: round(b.DrawnWh, percentDecimals),
+		LiftsLeft: estimateOf(b.LiftsLeft, 0), LiftsWait: b.LiftsWait, TimeToFullS: estimateOf(b.TimeToFullS, 0), FullWait: b.FullWait,
 		CirculatingA: estimateOf(b.CirculatingA, ampereDecimals),
 		LoadLeads:    b.LoadLeads.Arrangement.String(), FeedLeads: b.FeedLeads.Arrangement.String(),
 	}
@@ -134,6 +135,7 @@ func (c *Core) motorOf(out *rules.Output, l labels) snapshot.Motor {
 		Running: m.Running, Runs: m.Runs, RunTimeS: round(m.RunTime.Seconds(), secondDecimals), LiftCycles: m.LiftCycles,
 		VoltageV: reading(c.in.MotorV, voltDecimals), Command: contact(c.in.MotorCommand),
 		PathMohm: estimateOf(m.PathMohm, mohmDecimals),
+		LiftAh:   estimateOf(m.LiftAh, 3), LiftWh: estimateOf(m.LiftWh, 2),
 	}
 	if m.Last.Number > 0 {
 		run := runOf(m.Last, l)
