@@ -62,7 +62,6 @@ type paperBattery struct {
 	share   float64 // all that it has at this temperature, over capAh
 	tempC   float64
 	shiftV  float64
-	offsetV float64
 	baseOhm float64 // at 25 °C and full
 	coldOhm float64 // factor of the temperature
 	kneeOhm float64

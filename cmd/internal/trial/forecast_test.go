@@ -200,7 +200,7 @@ func liftsError(t testing.TB, c *forecastCase) (got, engine, truth float64, sigm
 
 // forecastScore gathers errors of one kind.
 type forecastScore struct {
-	n, within         int
+	n, within, shares int
 	squares, sigmas   float64
 	worst, mean, toll float64
 }
@@ -210,19 +210,22 @@ func (s *forecastScore) add(got, truth, sigma, toll, least float64) {
 	off := got - truth
 	s.n++
 	s.toll = toll
-	s.squares += off * off / (truth * truth)
-	s.mean += off / truth
 	s.sigmas += off * off / (sigma * sigma)
-	s.worst = max(s.worst, math.Abs(off)/truth)
+	if toll*truth > least { // below, a share says nothing
+		s.shares++
+		s.squares += off * off / (truth * truth)
+		s.mean += off / truth
+		s.worst = max(s.worst, math.Abs(off)/truth)
+	}
 	if math.Abs(off) <= max(toll*truth, least) {
 		s.within++
 	}
 }
 
 func (s *forecastScore) String() string {
-	n := float64(max(s.n, 1))
+	n, all := float64(max(s.shares, 1)), float64(max(s.n, 1))
 	return fmt.Sprintf("%d figures: rms %.1f %%, mean %+.1f %%, worst %.1f %%, within %.0f %%: %d; in sigmas rms %.2f", s.n, 100*math.Sqrt(s.squares/n), 100*s.mean/n,
-		100*s.worst, 100*s.toll, s.within, math.Sqrt(s.sigmas/n))
+		100*s.worst, 100*s.toll, s.within, math.Sqrt(s.sigmas/all))
 }
 
 // leastLifts is what nobody asks more closely for.
