@@ -239,7 +239,7 @@ func (m *Meter) LiftsLeft(known *Known) Answer {
 	}
 	value := m.lifts(known, &asIs)
 	variance := sq(ruleSigma*value) + sq(leastLiftSigma)
-	for _, c := range m.changes(known) {
+	for _, c := range m.changes(known, value < fewLifts) {
 		variance += sq(m.lifts(known, &c) - value)
 	}
 	return Answer{Value: value, Sigma: math.Sqrt(variance), Known: true}
@@ -249,11 +249,12 @@ func (m *Meter) LiftsLeft(known *Known) Answer {
 const (
 	ruleSigma      = 0.05
 	leastLiftSigma = 0.5
+	fewLifts       = 10.0
 )
 
 // changes gives one for each uncertainty: charge, capacity, temperature's effect, size of a lift, its growth towards the end. Errors of the batteries' charge are
 // taken as common: those of the table are.
-func (m *Meter) changes(known *Known) [5]change {
+func (m *Meter) changes(known *Known, few bool) [5]change {
 	var soc, capacity, cold float64
 	for k := range m.n {
 		_, s := m.capacity(k, known)
@@ -268,5 +269,8 @@ func (m *Meter) changes(known *Known) [5]change {
 	out[2].share = 1 - cold
 	out[3].liftX = 1 + lift
 	out[4].slower = true
+	if few { // towards none there is no way to go
+		out[0].socPct, out[1].capacity, out[2].share = soc, 1+capacity, 1+cold
+	}
 	return out
 }
