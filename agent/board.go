@@ -71,6 +71,7 @@ func RulesConfig(cfg *config.Config) (rules.Config, error) {
 	f := &cfg.Findings
 	out := rules.Config{
 		Batteries: bats, MotorMinA: cfg.Motor.MinCurrentA, LiftCycleRuns: cfg.Motor.LiftCycleRuns,
+		LeastMotorV: cfg.Motor.LeastV, ChargeFloor: cfg.Motor.FloorPct,
 		Thresholds: rules.Thresholds{
 			FeedAllowance: cfg.Feed.Allowance, FeedPresentV: cfg.Feed.PresentV, FeedPresentA: cfg.Feed.PresentA,
 			FeedLostAfter: f.FeedLostAfter, BankLowV: f.BankLowV, BankLowClearV: f.BankLowClearV, RestTime: f.RestTime,

@@ -65,6 +65,7 @@ func (l labels) at(mono time.Duration) time.Time {
 
 // Snapshot gives the state after the last scan. seq counts snapshots from 1; session names this start of the agent.
 func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
+	c.engine.Foresee()
 	out, stats := c.out, c.board.Stats()
 	l := labels{out.At}
 	s := &snapshot.Snapshot{
@@ -94,6 +95,7 @@ func bankOf(b *rules.BankState) snapshot.Bank {
 		RestedV: estimateOf(b.RestedV, voltDecimals), Rested: b.Rested,
 		ChargedAh: round(b.ChargedAh, ahDecimals), DrawnAh: round(b.DrawnAh, ahDecimals),
 		ChargedWh: round(b.ChargedWh, percentDecimals), DrawnWh: round(b.DrawnWh, percentDecimals),
+		LiftsLeft: estimateOf(b.LiftsLeft, 0), LiftsWait: b.LiftsWait, TimeToFullS: estimateOf(b.TimeToFullS, 0), FullWait: b.FullWait,
 		CirculatingA: estimateOf(b.CirculatingA, ampereDecimals),
 		LoadLeads:    b.LoadLeads.Arrangement.String(), FeedLeads: b.FeedLeads.Arrangement.String(),
 	}
@@ -122,6 +124,7 @@ func (c *Core) motorOf(out *rules.Output, l labels) snapshot.Motor {
 		Running: m.Running, Runs: m.Runs, RunTimeS: round(m.RunTime.Seconds(), secondDecimals), LiftCycles: m.LiftCycles,
 		VoltageV: reading(c.in.MotorV, voltDecimals), Command: contact(c.in.MotorCommand),
 		PathMohm: estimateOf(m.PathMohm, mohmDecimals),
+		LiftAh:   estimateOf(m.LiftAh, 3), LiftWh: estimateOf(m.LiftWh, 2),
 	}
 	if m.Last.Number > 0 {
 		run := runOf(m.Last, l)

@@ -16,12 +16,12 @@ const DefaultLeastMotorV = 9.6
 type forecasting struct {
 	meter *forecast.Meter
 	ended bool          // a motor run ended in this step
-	next  time.Duration // when the outlook is worked out again
+	next  time.Duration // when the outlook is worth working out again
 	known forecast.Known
 }
 
-// forecastEvery is how often the outlook is worked out: it changes with lifts and over minutes, and takes some tenths of a millisecond.
-const forecastEvery = 10 * time.Second
+// foreseeEvery is how old an outlook may get: it changes over minutes.
+const foreseeEvery = 30 * time.Second
 
 func newForecasting(cfg *Config) forecasting {
 	p := forecast.Params{CycleRuns: cfg.LiftCycleRuns, LeastMotorV: cfg.LeastMotorV, FloorPct: cfg.ChargeFloor}
@@ -56,6 +56,7 @@ func (e *Engine) stepForecast(use *Input) {
 		e.ahead.ended = false
 		last := e.motor.Last()
 		e.knowForForecast()
+		e.ahead.next = 0
 		e.ahead.meter.EndRun(last.Start, last.Duration, last.DrawnAh, &e.ahead.known)
 	}
 	e.ahead.meter.Step(&r)
@@ -73,12 +74,14 @@ func (e *Engine) knowForForecast() {
 	}
 }
 
-// forecast works out what the bank can still do and when it is full, every few seconds and not in a motor run.
-func (e *Engine) forecast() {
+// Foresee works out what the bank can still do and when it is full, and writes it to the output of the last step. It is apart from Step
+// because it takes some tenths of a millisecond and is wanted only when somebody looks. In a motor run, and soon after the last time, what
+// is there stays.
+func (e *Engine) Foresee() {
 	if e.last < e.ahead.next || e.out.Motor.Running {
 		return
 	}
-	e.ahead.next = e.last + forecastEvery
+	e.ahead.next = e.last + foreseeEvery
 	e.knowForForecast()
 	m, bank := e.ahead.meter, &e.out.Bank
 	bank.LiftsLeft, bank.LiftsWait = outlook(m.LiftsLeft(&e.ahead.known), 1)

@@ -63,6 +63,7 @@ func TestARestartCostsNoKnowledge(t *testing.T) {
 				}
 				b.day(k)
 			}
+			b.engine.Foresee()
 			b.out.Events = nil
 			return b.out
 		}

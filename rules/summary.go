@@ -73,7 +73,6 @@ func (e *Engine) summarise(bankV, bankA Reading) {
 		e.summariseNetwork()
 	}
 	e.summariseBank(bankV, bankA)
-	e.forecast()
 }
 
 func (e *Engine) summariseNetwork() {

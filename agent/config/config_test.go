@@ -63,7 +63,7 @@ func TestEveryFieldIsRead(t *testing.T) {
   contacts:
     - {signal: motor_command, pin: GPIO27, active: low, pull: up, debounce: 0s}
   scan: {rest_every: 1m, run_tail: 0s, run_below_a: -5.5}
-motor: {min_current_a: 40, lift_cycle_runs: 4}
+motor: {min_current_a: 40, lift_cycle_runs: 4, least_v: 9, charge_floor_pct: 20}
 feed: {allowance: 1h30m, present_v: 13, present_a: 2}
 `
 	_, err := config.Parse("x.yaml", []byte(text))
@@ -81,7 +81,7 @@ feed: {allowance: 1h30m, present_v: 13, present_a: 2}
 	assert.Equal(t, config.Calibration{Offset: -0.02, Gain: 1.01}, ch.Calibration)
 	assert.Equal(t, []config.Contact{{Signal: config.MotorCommand, Pin: "GPIO27", ActiveLow: true, Pull: config.PullUp}}, c.Board.Contacts)
 	assert.Equal(t, config.Scan{RestEvery: time.Minute, RunBelowA: -5.5}, c.Board.Scan)
-	assert.Equal(t, config.Motor{MinCurrentA: 40, LiftCycleRuns: 4}, c.Motor)
+	assert.Equal(t, config.Motor{MinCurrentA: 40, LiftCycleRuns: 4, LeastV: 9, FloorPct: 20}, c.Motor)
 	assert.Equal(t, config.Feed{Allowance: 90 * time.Second, PresentV: 13, PresentA: 2}, c.Feed)
 }
 

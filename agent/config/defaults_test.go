@@ -50,6 +50,10 @@ func TestDefaultsAreThoseOfTheRules(t *testing.T) {
 	assert.Equal(t, rules.DefaultThresholds(), thresholds(config.Default()))
 }
 
+func TestLeastMotorVoltageIsThatOfTheRules(t *testing.T) {
+	assert.Equal(t, rules.DefaultLeastMotorV, config.Default().Motor.LeastV)
+}
+
 // What the file accepts at its extremes, the rules must accept too.
 func TestExtremesPassTheRules(t *testing.T) {
 	for _, extreme := range []string{

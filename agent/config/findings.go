@@ -10,6 +10,8 @@ import (
 type Motor struct {
 	MinCurrentA   float64 // A drawn from the bank, positive: the least of a running motor
 	LiftCycleRuns int     // runs that make a lift cycle
+	LeastV        float64 // V at the motor's terminal in a run: below it a lift does not work
+	FloorPct      float64 // % of charge below which no lift counts as left; 0: the voltage alone decides
 	RunA          float64 // A that it usually draws while lifting, at 25 °C; 0: learnt
 }
 
@@ -56,7 +58,7 @@ type Findings struct {
 
 const day = 24 * time.Hour
 
-func defaultMotor() Motor { return Motor{MinCurrentA: 30, LiftCycleRuns: 2} }
+func defaultMotor() Motor { return Motor{MinCurrentA: 30, LiftCycleRuns: 2, LeastV: 9.6} }
 
 func defaultFeed() Feed { return Feed{Allowance: 2 * time.Minute, PresentV: 13.3, PresentA: 1} }
 
@@ -81,6 +83,10 @@ func (m *Motor) read(s *section) {
 		about{doc: "motor runs that make one lift cycle. Our choice: one run to lift or open, one to close"})
 	s.number("run_a", &m.RunA, span{0, 500, "A"},
 		about{doc: "what the motor usually draws while lifting, at 25 °C. 0: learnt from its first 30 runs; typed in, a motor that draws too much from the start is found too", usually: "0: learnt"})
+	s.number("least_v", &m.LeastV, span{7, 11.5, "V"},
+		about{doc: "lifts left: voltage at the motor's terminal in a run below which a lift does not work. 80 % of 12 V, under which 12 V contactors need not hold (common practice, no source); the lift maker's figure where known"})
+	s.number("charge_floor_pct", &m.FloorPct, span{0, 90, "%"},
+		about{doc: "lifts left: charge of the bank below which no lift is counted; 0: the voltage alone decides. Makers advise 20 to 50 for long life (common practice, no source)"})
 }
 
 func (f *Feed) read(s *section) {

@@ -25,6 +25,8 @@ var shown = map[string]struct {
 	"Bank.RestedV": {"bank_rested_volts", 1}, "Bank.CirculatingA": {"bank_circulating_amperes", 1},
 	"Bank.ChargedAh": {"bank_charged_coulombs_total", 1.0 / 3600}, "Bank.DrawnAh": {"bank_drawn_coulombs_total", 1.0 / 3600},
 	"Bank.ChargedWh": {"bank_charged_joules_total", 1.0 / 3600}, "Bank.DrawnWh": {"bank_drawn_joules_total", 1.0 / 3600},
+	"Bank.LiftsLeft": {"bank_lifts_left", 1}, "Bank.TimeToFullS": {"bank_time_to_full_seconds", 1},
+	"Motor.LiftAh": {"motor_lift_coulombs", 1.0 / 3600}, "Motor.LiftWh": {"motor_lift_joules", 1.0 / 3600},
 	"Bank.SinceFullS": {"bank_since_full_seconds", 1},
 	"Battery.RatedAh": {"battery_rated_coulombs", 1.0 / 3600}, "Battery.RatedCCA": {"battery_rated_cranking_amperes", 1},
 	"Battery.VoltageV": {"battery_volts", 1}, "Battery.CurrentA": {"battery_amperes", 1}, "Battery.TempC": {"battery_celsius", 1},

@@ -288,6 +288,8 @@ func bankPairs(b snapshot.Bank) []pair {
 		{words.Voltage, figure(b.VoltageV, voltDecimals), ""},
 		{words.Current, signed(b.CurrentA, ampereDecimals), ""},
 		estimatePair(words.Charge, b.SoCPct, 1, ""),
+		outlook(words.LiftsLeft, estimatePair("", b.LiftsLeft, 0, "").Value, b.LiftsLeft, b.LiftsWait),
+		outlook(words.TimeToFull, timeEstimate(b.TimeToFullS), b.TimeToFullS, b.FullWait),
 		estimatePair(words.Spread, b.SpreadPct, 1, ""),
 		estimatePair(words.Rested, b.RestedV, voltDecimals, when),
 		estimatePair(words.Circulating, b.CirculatingA, ampereDecimals, ""),
@@ -336,6 +338,8 @@ func motorPairs(m snapshot.Motor) []pair {
 		estimatePair(words.MotorPath, m.PathMohm, mohmDecimals, ""),
 		{words.Runs, fmt.Sprint(m.Runs), ""},
 		{words.LiftCycles, fmt.Sprint(m.LiftCycles), ""},
+		estimatePair(words.LiftCharge, m.LiftAh, ampereDecimals, ""),
+		estimatePair(words.LiftEnergy, m.LiftWh, 1, ""),
 		{words.RunTime, seconds(m.RunTimeS), ""},
 	}
 }

@@ -14,6 +14,7 @@ var words = struct {
 	Bank, Wiring, Together, OneByOne, Battery, Kind                        string
 	Voltage, Current, Temperature, Charge, Rested, Resistance              string
 	Cranking, Capacity, DrawShare, ChargeShare, Counted, Verdict, WaitsFor string
+	LiftsLeft, TimeToFull, LiftCharge, LiftEnergy                          string
 	Spread, Circulating, SinceFull, Energy, RestedNow, RestedEarlier       string
 	LoadLeads, FeedLeads, To, FeedPath, MotorPath                          string
 	LeadsMean, Sides                                                       map[string]string
@@ -34,6 +35,7 @@ var words = struct {
 	DrawFeed, DrawMotor                                                    string
 }{
 	Lang:      "en",
+	LiftsLeft: "Lifts left, feed off", TimeToFull: "Full at this feed in", LiftCharge: "A lift takes, Ah", LiftEnergy: "A lift takes, Wh",
 	LoadLeads: "Motor’s leads", FeedLeads: "Feed’s leads", To: "to",
 	FeedPath: "Converter to bank, mΩ", MotorPath: "Bank to motor terminal, mΩ",
 	LeadsMean: map[string]string{

@@ -60,6 +60,10 @@ type Bank struct {
 	ChargedWh    float64  `json:"charged_wh"`
 	DrawnWh      float64  `json:"drawn_wh"`
 	SinceFullS   *float64 `json:"since_full_s"`
+	LiftsLeft    Estimate `json:"lifts_left"`           // lifts of this unit's kind, with the feed off
+	LiftsWait    string   `json:"lifts_wait,omitempty"` // what lifts_left waits for
+	TimeToFullS  Estimate `json:"time_to_full_s"`       // at the present feed
+	FullWait     string   `json:"full_wait,omitempty"`  // what time_to_full_s waits for, or why the feed can't fill the bank
 	CirculatingA Estimate `json:"circulating_a"`
 	LoadLeads    string   `json:"load_leads"` // diagonal, same-post, between (any other) or unknown
 	FeedLeads    string   `json:"feed_leads"`
@@ -104,6 +108,8 @@ type Motor struct {
 	VoltageV   *float64 `json:"voltage_v"` // at the motor terminal
 	Command    *bool    `json:"command"`   // contactor coil
 	PathMohm   Estimate `json:"path_mohm"` // bank's positive post to the motor's terminal
+	LiftAh     Estimate `json:"lift_ah"`   // charge that a lift takes
+	LiftWh     Estimate `json:"lift_wh"`   // energy that a lift takes
 	LastRun    *Run     `json:"last_run"`
 }
 

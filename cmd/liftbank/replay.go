@@ -75,7 +75,7 @@ func (c replayCmd) config() (rules.Config, error) {
 		return rules.Config{}, err
 	}
 	d := config.Default()
-	return rules.Config{Batteries: bats, MotorMinA: d.Motor.MinCurrentA, LiftCycleRuns: d.Motor.LiftCycleRuns, Thresholds: rules.DefaultThresholds()}, nil
+	return rules.Config{Batteries: bats, MotorMinA: d.Motor.MinCurrentA, LiftCycleRuns: d.Motor.LiftCycleRuns, LeastMotorV: d.Motor.LeastV, Thresholds: rules.DefaultThresholds()}, nil
 }
 
 type replaySummary struct {

@@ -94,7 +94,6 @@ type Meter struct {
 	begun bool
 	state State
 	run   runSums
-	feed  feedWindow
 	knee  [MaxBatteries]float64 // Ω, Shepherd's K
 }
 
@@ -159,7 +158,7 @@ func (m *Meter) Step(r *Reading) {
 	m.holdBack(r, dt)
 	if r.Running {
 		m.run.add(r, m.n)
-		m.feed.reset()
+		m.state.Feed = Window{}
 		return
 	}
 	m.stepFeed(r)

@@ -15,7 +15,8 @@ const (
 	heldV        = 0.03            // by which a held voltage may move over the kept windows
 	heldFall     = 0.015           // by which the current must have fallen meanwhile, for a held voltage: else it is the feed that limits
 	fullMissing  = 0.02            // of the capacity, when the bank counts as full
-	fullLeastV25 = 13.5            // a feed that holds less at 25 °C fills nothing in useful time (every published absorption voltage is above 14)
+	fullLeastV25 = 13.2            // a feed that holds less at 25 °C fills nothing in useful time: the lowest published float settings, and 13.0, keep full only
+	gasShare     = 0.5             // of GassingA, which is good to a factor of two: too much gas taken off makes a taper look over
 	taperV25     = 14.4            // the voltage at 25 °C that time constants are stated for (published constant-voltage stage: 2.40 V a cell)
 	restFullV    = 12.8            // a full block at rest: the taper's current goes with the voltage above it
 	priorWeight  = 0.15            // of the published time constant, in units of ln(current) fallen
@@ -30,13 +31,13 @@ var taperLevels = [levels]float64{math.MaxFloat64, 0.12, 0.06, 0.03, 0.015}
 
 const levels = 5
 
-// priorTau is the taper's time constant in hours before it was learnt: 0.65 and 2 h were measured on two batteries; AGM ones take charge
-// more readily than flooded and gel ones (general understanding).
+// priorTau is the taper's time constant in hours before it was learnt: 0.65 and 2 h were measured on two batteries, AGM and flooded; AGM
+// ones take charge more readily than flooded and gel ones (general understanding). Set within that range after simulated charges.
 func priorTau(c leadacid.Chemistry) float64 {
 	if c == leadacid.AGM {
-		return 1.0
+		return 1.2
 	}
-	return 1.5
+	return 1.8
 }
 
 // Taper is what was seen of the taper at one level of current.
@@ -45,95 +46,95 @@ type Taper struct {
 	Fall  float64 // of the current's logarithm in them
 }
 
-// meanPoint is one mean of some minutes.
-type meanPoint struct {
-	at         time.Duration
-	volt, amps float64
-	tempC      float64
+// Point is one mean of some minutes of a charge.
+type Point struct {
+	At         time.Duration
+	Volt, Amps float64
+	TempC      float64
 }
 
-// feedWindow keeps the last minutes of a charge.
-type feedWindow struct {
-	on               bool
-	since            time.Duration
-	from             time.Duration
-	n                int
-	sumV, sumA, sumT float64
-	kept             [windows]meanPoint
-	count            int
-	bad              bool
+// Window keeps the last minutes of a charge.
+type Window struct {
+	On               bool
+	From             time.Duration // when the mean under way began, or begins
+	N                int
+	SumV, SumA, SumT float64
+	Kept             [windows]Point
+	Count            int
+	Low              bool // a taper was seen in this charge, and the current has not risen since
+	LowA             float64
 }
-
-func (f *feedWindow) reset() { *f = feedWindow{} }
 
 func (m *Meter) stepFeed(r *Reading) {
-	f := &m.feed
+	f := &m.state.Feed
 	if !r.Feeding {
-		f.reset()
+		*f = Window{}
 		return
 	}
-	if !f.on {
-		*f = feedWindow{on: true, since: r.At, from: r.At + windowSkip}
+	if !f.On {
+		*f = Window{On: true, From: r.At + windowSkip}
 	}
-	if r.At < f.from {
+	if r.At < f.From {
 		return
 	}
 	var volt, amps, temp float64
 	for k := range m.n {
 		if !r.VoltageOK[k] || !r.CurrentOK[k] || !r.TempOK[k] {
-			f.n, f.sumV, f.sumA, f.sumT, f.from, f.count = 0, 0, 0, 0, r.At, 0
+			f.N, f.SumV, f.SumA, f.SumT, f.From, f.Count = 0, 0, 0, 0, r.At, 0
 			return
 		}
 		volt, amps, temp = volt+r.VoltageV[k], amps+r.CurrentA[k], temp+r.TempC[k]
 	}
-	f.n++
-	f.sumV, f.sumA, f.sumT = f.sumV+volt/float64(m.n), f.sumA+amps, f.sumT+temp/float64(m.n)
-	if r.At-f.from < windowFor {
+	f.N++
+	f.SumV, f.SumA, f.SumT = f.SumV+volt/float64(m.n), f.SumA+amps, f.SumT+temp/float64(m.n)
+	if r.At-f.From < windowFor {
 		return
 	}
-	n := float64(f.n)
-	m.keep(meanPoint{at: r.At, volt: f.sumV / n, amps: f.sumA / n, tempC: f.sumT / n})
-	f.n, f.sumV, f.sumA, f.sumT, f.from = 0, 0, 0, 0, r.At
+	n := float64(f.N)
+	m.keep(Point{At: r.At, Volt: f.SumV / n, Amps: f.SumA / n, TempC: f.SumT / n})
+	f.N, f.SumV, f.SumA, f.SumT, f.From = 0, 0, 0, 0, r.At
 }
 
 // keep takes a mean in; when all places are new again, they are learnt from.
-func (m *Meter) keep(p meanPoint) {
-	f := &m.feed
-	if f.count > 0 && p.at-f.kept[windows-1].at > 2*windowFor {
-		f.count = 0 // a gap
+func (m *Meter) keep(p Point) {
+	f := &m.state.Feed
+	if f.Count > 0 && p.At-f.Kept[windows-1].At > 2*windowFor {
+		f.Count = 0 // a gap
 	}
-	copy(f.kept[:], f.kept[1:])
-	f.kept[windows-1] = p
-	f.count++
-	if f.count < windows || !f.held() {
+	copy(f.Kept[:], f.Kept[1:])
+	f.Kept[windows-1] = p
+	f.Count++
+	f.Low = f.Low && p.Amps < 1.1*f.LowA
+	if !f.held() {
 		return
 	}
+	f.Low, f.LowA = true, p.Amps
 	m.state.HeldV25 = volt25(&p)
 	m.state.HeldKnown = true
-	if f.count%(windows-1) == 1 {
+	if f.Count%(windows-1) == 1 {
 		m.learnTaper()
 	}
 }
 
 // volt25 is the voltage that at 25 °C would stand for this one, by the usual compensation.
-func volt25(p *meanPoint) float64 {
-	return p.volt + taperV25 - leadacid.ChargeLimitV(taperV25, p.tempC)
+func volt25(p *Point) float64 {
+	return p.Volt + taperV25 - leadacid.ChargeLimitV(taperV25, p.TempC)
 }
 
 // held reports whether the feed holds its voltage while the current falls.
-func (f *feedWindow) held() bool {
-	if f.count < windows {
+func (f *Window) held() bool {
+	if f.Count < windows {
 		return false
 	}
-	a, b := &f.kept[0], &f.kept[windows-1]
-	return math.Abs(b.volt-a.volt) <= heldV && b.amps < a.amps*(1-heldFall)
+	a, b := &f.Kept[0], &f.Kept[windows-1]
+	return math.Abs(b.Volt-a.Volt) <= heldV && (b.Amps < a.Amps*(1-heldFall) || f.Low)
 }
 
 // gas is the part of the bank's current that makes gas.
-func (m *Meter) gas(p *meanPoint) (amps float64) {
+func (m *Meter) gas(p *Point) (amps float64) {
 	for k := range m.n {
 		b := &m.p.Batteries[k]
-		amps += leadacid.GassingA(b.Chemistry, b.RatedAh, p.volt, p.tempC)
+		amps += gasShare * leadacid.GassingA(b.Chemistry, b.RatedAh, p.Volt, p.TempC)
 	}
 	return amps
 }
@@ -152,14 +153,14 @@ func drive(v25, tempC float64) float64 {
 
 // learnTaper takes in by how much the current fell over the kept means.
 func (m *Meter) learnTaper() {
-	a, b := &m.feed.kept[0], &m.feed.kept[windows-1]
+	a, b := &m.state.Feed.Kept[0], &m.state.Feed.Kept[windows-1]
 	gas := m.gas(b)
-	ia, ib := a.amps-gas, b.amps-gas
+	ia, ib := a.Amps-gas, b.Amps-gas
 	if ib < leastFeedA*m.ratedAh() || ia <= ib {
 		return
 	}
 	l := &m.state.Tapers[m.level(math.Sqrt(ia*ib)/m.ratedAh())]
-	l.Hours += (b.at - a.at).Hours() * drive(volt25(b), b.tempC)
+	l.Hours += (b.At - a.At).Hours() * drive(volt25(b), b.TempC)
 	l.Fall += math.Log(ia / ib)
 	if over := l.Fall / taperMost; over > 1 {
 		l.Hours, l.Fall = l.Hours/over, l.Fall/over
@@ -186,7 +187,7 @@ func (m *Meter) tau(l int) (hours, sigma float64) {
 		t := &m.state.Tapers[i]
 		trust := 1.0
 		if i != l {
-			trust = 0.2 / math.Abs(float64(i-l))
+			trust = 0.1 / math.Abs(float64(i-l))
 		}
 		h, w = h+trust*t.Hours, w+trust*t.Fall
 	}
@@ -253,14 +254,14 @@ func (p *taperPlan) hours(from, to float64) (hours, sigma float64) {
 
 // TimeToFull gives the hours until the bank is full at the present feed.
 func (m *Meter) TimeToFull(known *Known) Answer {
-	f := &m.feed
-	if !f.on {
+	f := &m.state.Feed
+	if !f.On {
 		return Answer{WaitsFor: waitsForFeed}
 	}
 	if why := m.missing(known); why != "" {
 		return Answer{WaitsFor: why}
 	}
-	if f.count < 2 {
+	if f.Count < 2 {
 		return Answer{WaitsFor: waitsForMinutes}
 	}
 	var capAh, missing, socSigma, capSigma float64
@@ -269,12 +270,12 @@ func (m *Meter) TimeToFull(known *Known) Answer {
 		capAh, missing = capAh+ah, missing+ah*(1-known.SoCPct[k]/100)
 		socSigma, capSigma = socSigma+ah*known.SoCSigma[k]/100, max(capSigma, s)
 	}
-	now := &f.kept[windows-1]
+	now := &f.Kept[windows-1]
 	end := fullMissing * capAh
 	if f.held() {
-		return m.inTaper(now, capAh, missing, end)
+		return m.inTaper(now, capAh, missing, end, socSigma)
 	}
-	if now.amps < leastFeedA*capAh {
+	if now.Amps < leastFeedA*capAh {
 		switch {
 		case missing <= 1.5*end && volt25(now) >= fullLeastV25:
 			return Answer{Sigma: 0.2, Known: true}
@@ -286,19 +287,34 @@ func (m *Meter) TimeToFull(known *Known) Answer {
 	return m.inBulk(now, capAh, missing, end, socSigma, capSigma)
 }
 
-// inTaper goes by the current: it says better than the counted charge what is missing.
-func (m *Meter) inTaper(now *meanPoint, capAh, missing, end float64) Answer {
+// inTaper goes by the current and by the charge that is missing, each after what it is worth: a current says more in the middle of a
+// taper, where what is missing is not known to a few percent; at its end the sensors' zeros and the gas blur it.
+func (m *Meter) inTaper(now *Point, capAh, missing, end, socSigma float64) Answer {
 	if volt25(now) < fullLeastV25 {
 		return Answer{WaitsFor: notAtThisFeed}
 	}
-	plan := taperPlan{m, capAh, drive(volt25(now), now.tempC)}
-	amps := now.amps - m.gas(now)
-	hours, sigma := plan.hours(amps, plan.current(end))
-	return Answer{Value: hours, Sigma: math.Hypot(sigma, 0.1), Known: true}
+	plan := taperPlan{m, capAh, drive(volt25(now), now.TempC)}
+	gas, last := m.gas(now), plan.current(end)
+	byCurrent, byCharge := max(now.Amps-gas, last), max(plan.current(missing), last)
+	currentSigma := math.Hypot(currentRule, math.Hypot(zeroSigmaA*math.Sqrt(float64(m.n)), gas/2)/byCurrent)
+	chargeSigma := math.Hypot(chargeRule, socSigma/max(missing, end))
+	w := sq(chargeSigma) / (sq(chargeSigma) + sq(currentSigma))
+	from := math.Exp(w*math.Log(byCurrent) + (1-w)*math.Log(byCharge))
+	hours, sigma := plan.hours(from, last)
+	tau, _ := m.tau(m.level(last / m.ratedAh()))
+	start := math.Sqrt(w) * currentSigma * tau / plan.drive // of where in the taper the bank is
+	return Answer{Value: hours, Sigma: math.Hypot(math.Hypot(sigma, start), 0.1), Known: true}
 }
 
+// What in a taper a current and a charge leave open, as shares, and the zero of a ±200 A sensor once learnt.
+const (
+	currentRule = 0.25
+	chargeRule  = 0.1
+	zeroSigmaA  = 0.1
+)
+
 // inBulk goes by the charge that is missing until the taper begins.
-func (m *Meter) inBulk(now *meanPoint, capAh, missing, end, socSigma, capSigma float64) Answer {
+func (m *Meter) inBulk(now *Point, capAh, missing, end, socSigma, capSigma float64) Answer {
 	v25 := taperV25
 	if m.state.HeldKnown {
 		v25 = m.state.HeldV25
@@ -307,9 +323,9 @@ func (m *Meter) inBulk(now *meanPoint, capAh, missing, end, socSigma, capSigma f
 	if v25 < fullLeastV25 {
 		return Answer{WaitsFor: notAtThisFeed}
 	}
-	plan := taperPlan{m, capAh, drive(v25, now.tempC)}
+	plan := taperPlan{m, capAh, drive(v25, now.TempC)}
 	// A feed that is limited by its power gives less as the voltage rises.
-	amps := now.amps * (1 + volt25(now)/v25) / 2
+	amps := now.Amps * (1 + volt25(now)/v25) / 2
 	last, tail := plan.current(end), amps
 	if by := plan.current(missing); by < amps {
 		tail = by // the taper should have begun: its voltage is still coming up

@@ -34,6 +34,7 @@ const (
 	restMost     = 3 * time.Minute // between two runs: longer is no rest between lifts of a stop
 	mostGap      = 2 * time.Second // between two scans in a run
 	leastRunA    = 5.0             // of a run that did something
+	mostRunAh    = 50.0            // more is no lift
 )
 
 // runSums adds up one run.
@@ -98,7 +99,7 @@ func (m *Meter) EndRun(start, length time.Duration, drawnAh float64, known *Know
 		st.RestS.add(rest.Seconds(), runMemory)
 	}
 	hours := length.Hours()
-	if !s.open || s.spoilt || hours <= 0 || drawnAh <= 0 || drawnAh/hours < leastRunA {
+	if !s.open || s.spoilt || !(hours > 0) || !(drawnAh/hours >= leastRunA && drawnAh < mostRunAh) {
 		return
 	}
 	st.Runs = min(st.Runs+1, math.MaxUint32-1)

@@ -13,10 +13,10 @@ const (
 	kneeMargin   = 0.0005           // of the capacity, beyond all that there is: where Shepherd's term has its pole
 	kneeEndV     = 10.5             // V at the end of the 20 h discharge that defines capacity
 	kneeMost     = 0.9999
-	armatureDrop = 0.22  // of the motor's voltage, lost in its armature: 75 to 80 % efficiency at load (common practice, no source)
-	inARow       = 0.96  // of the mean lift's charge, when lifts follow each other: the oil thins, and at a lower voltage there is less drag
-	chargeOhm    = 3.0   // times the resistance in discharge, of a battery that its neighbours charge: it takes charge less readily
-	stepShare    = 0.012 // of the capacity, drawn in one step
+	armatureDrop = 0.22 // of the motor's voltage, lost in its armature: 75 to 80 % efficiency at load (common practice, no source)
+	inARow       = 0.96 // of the mean lift's charge, when lifts follow each other: the oil thins, and at a lower voltage there is less drag
+	chargeOhm    = 3.0  // times the resistance in discharge, of a battery that its neighbours charge: it takes charge less readily
+	stepShare    = 0.03 // of the capacity, drawn in one step
 	mostSteps    = 600
 	mostLifts    = 20000.0
 )
@@ -62,7 +62,6 @@ type paperBattery struct {
 	share   float64 // all that it has at this temperature, over capAh
 	tempC   float64
 	shiftV  float64
-	offsetV float64
 	baseOhm float64 // at 25 °C and full
 	coldOhm float64 // factor of the temperature
 	kneeOhm float64
@@ -109,6 +108,7 @@ func (b *paperBattery) ohm() float64 {
 type paperBank struct {
 	m      *Meter
 	slower bool
+	motorV float64 // in a lift, of the last that was tried
 	n      int
 	b      [MaxBatteries]paperBattery
 	amps   [MaxBatteries]float64 // drawn, of the last solve
@@ -166,6 +166,9 @@ func (m *Meter) lifts(known *Known, c *change) float64 {
 	amps := st.SteadyA.Value
 	runH := runs * inARow * c.liftX * st.RunAh.Value / amps
 	restH := runs * m.restS() / 3600
+	if !p.works(amps) {
+		return 0
+	}
 	count, step := 0.0, max(1, stepShare*capAh/(runs*st.RunAh.Value))
 	for range mostSteps {
 		next := p
@@ -196,13 +199,9 @@ func (m *Meter) restS() float64 {
 // advance makes so many lifts and reports whether the last of them still works.
 func (p *paperBank) advance(lifts, amps, runH, restH float64) bool {
 	st := &p.m.state
-	motorV := p.solve(amps, 0, false) - amps*st.PathOhm.Value
-	if motorV < p.m.p.LeastMotorV {
-		return false
-	}
 	if p.slower {
 		lost := armatureDrop * st.MotorV.Value
-		runH *= (st.MotorV.Value - lost) / max(motorV-lost, lost)
+		runH *= (st.MotorV.Value - lost) / max(p.motorV-lost, lost)
 	}
 	p.solve(amps, lifts*runH, false)
 	var before [MaxBatteries]float64
@@ -218,8 +217,14 @@ func (p *paperBank) advance(lifts, amps, runH, restH float64) bool {
 		target := leadacid.HeldBackAh(b.chem, b.capAh, (b.goneAh-before[k])/hours, b.tempC)
 		b.backAh += (target - b.backAh) * -math.Expm1(-hours/heldBackTau.Hours())
 	}
+	return p.works(amps)
+}
+
+// works reports whether a lift works now.
+func (p *paperBank) works(amps float64) bool {
+	p.motorV = p.solve(amps, 0, false) - amps*p.m.state.PathOhm.Value
 	floor := p.m.p.FloorPct
-	return p.solve(amps, 0, false)-amps*st.PathOhm.Value >= p.m.p.LeastMotorV && (floor == 0 || p.socPct() >= floor)
+	return p.motorV >= p.m.p.LeastMotorV && (floor == 0 || p.socPct() >= floor)
 }
 
 // LiftsLeft gives the number of lifts left.
@@ -234,7 +239,7 @@ func (m *Meter) LiftsLeft(known *Known) Answer {
 	}
 	value := m.lifts(known, &asIs)
 	variance := sq(ruleSigma*value) + sq(leastLiftSigma)
-	for _, c := range m.changes(known) {
+	for _, c := range m.changes(known, value < fewLifts) {
 		variance += sq(m.lifts(known, &c) - value)
 	}
 	return Answer{Value: value, Sigma: math.Sqrt(variance), Known: true}
@@ -244,11 +249,12 @@ func (m *Meter) LiftsLeft(known *Known) Answer {
 const (
 	ruleSigma      = 0.05
 	leastLiftSigma = 0.5
+	fewLifts       = 10.0
 )
 
 // changes gives one for each uncertainty: charge, capacity, temperature's effect, size of a lift, its growth towards the end. Errors of the batteries' charge are
 // taken as common: those of the table are.
-func (m *Meter) changes(known *Known) [5]change {
+func (m *Meter) changes(known *Known, few bool) [5]change {
 	var soc, capacity, cold float64
 	for k := range m.n {
 		_, s := m.capacity(k, known)
@@ -263,5 +269,8 @@ func (m *Meter) changes(known *Known) [5]change {
 	out[2].share = 1 - cold
 	out[3].liftX = 1 + lift
 	out[4].slower = true
+	if few { // towards none there is no way to go
+		out[0].socPct, out[1].capacity, out[2].share = soc, 1+capacity, 1+cold
+	}
 	return out
 }

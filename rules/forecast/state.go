@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// State is everything that a Meter has learnt, for saving. What a motor run or some minutes of a charge under way have shown is not in it.
+// State is everything that a Meter has learnt, for saving. What a motor run under way has shown is not in it.
 type State struct {
 	Runs               uint32
 	RunAh, RunWh, RunS Mean // of a motor run
@@ -22,6 +22,7 @@ type State struct {
 	Tapers             [levels]Taper
 	HeldV25            float64 // voltage that the feed held last
 	HeldKnown          bool
+	Feed               Window
 	Now                time.Duration // of the last scan
 	Begun              bool
 }
@@ -40,7 +41,7 @@ func (m *Meter) Restore(s State) error {
 	}
 	m.now, m.begun = s.Now, s.Begun
 	s.Now, s.Begun = 0, false
-	m.state, m.run, m.feed = s, runSums{}, feedWindow{}
+	m.state, m.run = s, runSums{}
 	return nil
 }
 
@@ -70,6 +71,17 @@ func (s *State) check() error {
 	for l := range s.Tapers {
 		in("taper time", s.Tapers[l].Hours, 0, 1000)
 		in("taper fall", s.Tapers[l].Fall, 0, taperMost*1.001)
+	}
+	f := &s.Feed
+	in("means kept", float64(f.Count), 0, math.MaxInt32)
+	in("readings of a mean", float64(f.N), 0, math.MaxInt32)
+	for _, x := range []float64{f.SumV, f.SumA, f.SumT, f.LowA} {
+		in("sum of a mean", x, -1e9, 1e9)
+	}
+	for i := range f.Kept {
+		in("mean voltage", f.Kept[i].Volt, -100, 100)
+		in("mean charge current", f.Kept[i].Amps, -20000, 20000)
+		in("mean temperature", f.Kept[i].TempC, -200, 200)
 	}
 	in("held voltage", s.HeldV25, -100, 100)
 	in("last run", s.LastEnd.Hours(), math.Inf(-1), s.Now.Hours()+1)

@@ -77,8 +77,8 @@ func HeldBackAh(c Chemistry, capacityAh, amps, tempC float64) float64 {
 
 // AcceptanceFactor gives how much longer the taper of a charge takes at tempC than at 25 °C, at a voltage compensated for temperature.
 //
-// Charging in the cold is said to need about twice the time at 0 °C and not to end within a day at -20 °C (common practice, no source):
-// 1.5 times per 10 °C, an activation energy of 30 kJ/mol as of slow dissolution (general literature, from memory), makes 2.8 and 6.
+// Charging in the cold is said to need about twice the time at 0 °C (common practice, no source): 1.25 times per 10 °C makes 1.75. Slow
+// dissolution alone, with an activation energy of 30 kJ/mol (general literature, from memory), would make 2.8; diffusion alone, 2 % per °C, 1.6.
 func AcceptanceFactor(tempC float64) float64 {
-	return math.Pow(1.5, (ReferenceC-min(max(tempC, -40), 60))/10)
+	return math.Pow(1.25, (ReferenceC-min(max(tempC, -40), 60))/10)
 }

@@ -49,10 +49,10 @@ func TestHeldBackIsWhatTheRateCosts(t *testing.T) {
 	assert.InEpsilon(t, share*got(leadacid.Flooded, 16.4, 25), got(leadacid.Flooded, share*16.4, 0), 1e-9)
 }
 
-// Common practice, no source: twice the time at 0 °C, not within a day at -20 °C.
+// Common practice, no source: about twice the time at 0 °C; between diffusion (1.6 times) and slow dissolution (2.8 times).
 func TestAcceptanceFallsInTheCold(t *testing.T) {
 	assert.InDelta(t, 1, leadacid.AcceptanceFactor(25), 1e-12)
-	assert.InDelta(t, 2.4, leadacid.AcceptanceFactor(0), 0.6)
-	assert.Greater(t, leadacid.AcceptanceFactor(-20), 4.0)
+	assert.InDelta(t, 2, leadacid.AcceptanceFactor(0), 0.4)
+	assert.Greater(t, leadacid.AcceptanceFactor(-20), leadacid.AcceptanceFactor(-10))
 	assert.Less(t, leadacid.AcceptanceFactor(40), 1.0)
 }
