@@ -31,7 +31,7 @@ type simulateCmd struct {
 	Suite     string        `placeholder:"NAME" help:"Run many units with the sensors at the limits of their class and print one table: estimator (the whole library), healthy (years of sound units: what is said of them that is not so), wiring (two weeks each of differently wired units: leads and links)."`
 	Only      string        `placeholder:"REGEXP" help:"With --suite: only scenarios whose name matches."`
 	Years     int           `default:"10" placeholder:"N" help:"With --suite healthy: unit-years, each of another unit; --seed is the first (default ${default})."`
-	Fine      bool          `help:"With --suite healthy: no coarser steps while nothing happens; several times slower."`
+	Fine      bool          `help:"With --suite healthy or wiring: no coarser steps while nothing happens; several times slower."`
 	Seeds     int           `default:"3" placeholder:"N" help:"With --suite estimator: runs of each scenario; with wiring: units (default ${default})."`
 }
 
@@ -141,7 +141,7 @@ func (c simulateCmd) wiring(s streams) error {
 		return usageError{fmt.Errorf("--seeds %d: want 1 to 100000", c.Seeds)}
 	}
 	begun := time.Now()
-	units, err := trial.RunWirings(s.ctx, trial.Wirings{Units: c.Seeds, First: c.firstSeed(), Days: c.Days, Workers: runtime.GOMAXPROCS(0),
+	units, err := trial.RunWirings(s.ctx, trial.Wirings{Units: c.Seeds, First: c.firstSeed(), Days: c.Days, Workers: runtime.GOMAXPROCS(0), Fine: c.Fine,
 		Progress: func(u trial.WiredUnit) {
 			if u.Wrong != "" {
 				fmt.Fprintln(s.err, u.Sentence())

@@ -10,11 +10,13 @@
 //	J[k] = I[k+1] + ... + I[n-1]       lead of this side on a battery up to k
 //	J[k] = -(I[0] + ... + I[k])        lead on a battery after k
 //
-// R is the link with its lugs, C the joint at a post. A sound joint is a tenth of a milliohm and is left in the links' figures; one
-// that has come loose is told apart where the drops on both sides of it allow.
+// R is the link with its lugs, C the joint at a post. A sound joint is counted with a tenth of a milliohm; one that has come loose is told
+// apart where the drops on both sides of it allow.
 //
 // Three things are learnt. A motor run against the moment before it: differences, so that offsets of sensors cancel. Charge currents
-// over hours: drop over voltage and current, which gives besides the links how two taps differ in gain, the largest error of a
+// over hours: drop over voltage, the current beyond the link and the whole current. With the lead before the link the whole current must
+// not show in the drop at all, with the lead after it as much as the current beyond: that tells where the feed's lead is, however
+// unevenly the batteries take. It gives besides how two taps differ in gain, the largest error of a
 // positive link in a run (1 % of a dip of half a volt is as much as 0.1 mΩ). And the two paths, from the currents of different runs and
 // of a charge. What the figures mean, a place of the leads or a joint, is then weighed anew from all of them.
 //

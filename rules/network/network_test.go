@@ -132,13 +132,16 @@ func TestSolvedCircuits(t *testing.T) {
 			w := newWork(2, circuit{emfV: c.emf, ohmMohm: c.ohm, positive: []float64{0.5}, negative: []float64{0.5}})
 			// What the meter is handed is retyped from the solved case, not taken from this test's solver.
 			run := network.Reading{Running: true, CurrentA: [4]float64{-c.battery1, -c.battery2}}
-			run.PositiveV[0] = c.emf[0] - c.battery1*c.ohm[0]/1000
-			run.PositiveV[1] = run.PositiveV[0] + c.battery2*0.5/1000 // all that battery 2 gives comes over the positive patch
-			run.NegativeV[1] = run.PositiveV[1] - (c.emf[1] - c.battery2*c.ohm[1]/1000)
+			// Of a battery's resistance 0.1 mΩ is taken to be in each of its joints, as in a real one; the currents stay.
+			const joint = 0.1
+			run.PositiveV[0] = c.emf[0] - c.battery1*(c.ohm[0]-2*joint)/1000
+			// All that battery 2 gives comes over the positive patch.
+			run.PositiveV[1] = run.PositiveV[0] + (c.battery2*0.5+joint*(c.battery2-c.battery1))/1000
+			run.NegativeV[1] = run.PositiveV[1] - (c.emf[1] - c.battery2*(c.ohm[1]-2*joint)/1000)
 			rest := network.Reading{}
 			if flow := (c.emf[0] - c.emf[1]) / 0.010; flow != 0 { // 10 A from 1 to 2, at 12.55 V: the sixth case
 				rest.CurrentA = [4]float64{-flow, flow}
-				rest.PositiveV[0], rest.PositiveV[1], rest.NegativeV[1] = 12.555, 12.550, 0.005
+				rest.PositiveV[0], rest.PositiveV[1], rest.NegativeV[1] = 12.557, 12.550, 0.007 // joints taken from the batteries
 			} else {
 				rest.PositiveV[0], rest.PositiveV[1] = 12.6, 12.6
 			}
@@ -490,8 +493,8 @@ func TestRestoreRefusesWhatCannotBe(t *testing.T) {
 	refuse("leads", func(s *network.State) { s.Held[0].Run = 2 })
 	refuse("link", func(s *network.State) { s.Run[0][0].Var = math.NaN() })
 	refuse("link", func(s *network.State) { s.Run[1][0].Count = -1 })
-	refuse("link", func(s *network.State) { s.Charge[0][0][1].Cov[2][2] = -1 })
-	refuse("link", func(s *network.State) { s.Charge[0][0][1].Mean[0] = math.Inf(1) })
+	refuse("link", func(s *network.State) { s.Charge[0][0].Cov[2][2] = -1 })
+	refuse("link", func(s *network.State) { s.Charge[0][0].Mean[0] = math.Inf(1) })
 	refuse("paths", func(s *network.State) { s.Motor.Count = -3 })
 	refuse("paths", func(s *network.State) { s.FeedAt = 2 })
 	refuse("share", func(s *network.State) { s.ChargeShare[0] = math.NaN() })

@@ -64,9 +64,7 @@ func (m *Meter) learnRun(from, to *scene) bool {
 				Right: d.through(k, 0, m.n) / d.totalA, Near: d.ampsA[k] / d.totalA, Far: d.ampsA[k+1] / d.totalA,
 			})
 			if jump != 0 { // what charges said was of before
-				for i := range m.state.Charge[side][k] {
-					m.state.Charge[side][k][i].loosen(1 + 2*math.Abs(jump))
-				}
+				m.state.Charge[side][k].loosen(1 + 2*math.Abs(jump))
 			}
 			learnt = true
 		}

@@ -11,9 +11,9 @@ type State struct {
 	Batteries      int
 	NegativeFitted [MaxBatteries]bool
 	Run            [sides][maxLinks]Runs
-	Charge         [sides][maxLinks][2]Line // with the feed lead before the link, and after it
-	ChargeShare    [MaxBatteries]float64    // of a charge, by battery
-	ChargeCount    float64                  // moments in it, up to 20
+	Charge         [sides][maxLinks]Line
+	ChargeShare    [MaxBatteries]float64 // of a charge, by battery
+	ChargeCount    float64               // moments in it, up to 20
 	Motor, Feed    Line
 	MotorAt        int // battery whose positive post the path begins at
 	FeedAt         int
@@ -35,10 +35,8 @@ const (
 func newState(n int, fitted [MaxBatteries]bool) State {
 	s := State{Batteries: n, NegativeFitted: fitted, Held: [sides]Places{{-1, -1}, {-1, -1}}}
 	for k := range maxLinks {
-		for before := range 2 {
-			s.Charge[Positive][k][before] = newLine(firstOffsetMV, firstGainMVPerV, firstLinkMohm)
-			s.Charge[Negative][k][before] = newLine(firstOffsetMV, 0, firstLinkMohm)
-		}
+		s.Charge[Positive][k] = newLinkLine(firstOffsetMV, firstGainMVPerV, firstLinkMohm)
+		s.Charge[Negative][k] = newLinkLine(firstOffsetMV, 0, firstLinkMohm)
 	}
 	s.Motor = newLine(firstOffsetMV, firstGainMVPerV, firstPathMohm)
 	s.Feed = newLine(firstOffsetMV, firstGainMVPerV, firstPathMohm)
@@ -77,7 +75,7 @@ func (s *State) check(n int, fitted [MaxBatteries]bool) error {
 			wrong("%s leads: on %d and %d: want -1 to %d", side, h.Run, h.Charge, n-1)
 		}
 		for k := range maxLinks {
-			if !s.Run[side][k].sane() || !s.Charge[side][k][0].sane() || !s.Charge[side][k][1].sane() {
+			if !s.Run[side][k].sane() || !s.Charge[side][k].sane() {
 				wrong("%s link %d: figures that can't be", side, k)
 			}
 		}
