@@ -59,7 +59,13 @@ func (m *Meter) weighAll() {
 		return
 	}
 	for side := range Side(sides) {
-		m.weigh(side)
+		// A place that became sure just now weighs with the rest: again, so that what is found follows from what is remembered alone.
+		for range m.n * m.n {
+			held := m.state.Held[side]
+			if m.weigh(side); m.state.Held[side] == held {
+				break
+			}
+		}
 	}
 }
 
