@@ -1,6 +1,7 @@
 package network_test
 
 import (
+	"encoding/json"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -460,19 +461,46 @@ func TestUncertaintyIsHonest(t *testing.T) {
 	assert.GreaterOrEqual(t, float64(held), 0.95*float64(told), "%d of %d", held, told)
 }
 
+// A restart at any instant but within a run changes nothing of what is said afterwards, bit for bit, with the state gone through JSON.
 func TestSaveAndRestoreEqualsNeverStopping(t *testing.T) {
-	w := newWork(3, ladder(3, 0.7))
-	w.loadNeg = 2
-	w.err()
-	w.day()
-	restored := network.New(3, [4]bool{true, true, true, true})
-	require.NoError(t, restored.Restore(w.m.State()))
-	assert.Equal(t, w.m.Load(), restored.Load())
-	assert.Equal(t, w.m.Feed(), restored.Feed())
-	for k := range 2 {
-		a, _, _ := w.m.Link(k, network.Positive)
-		b, _, _ := restored.Link(k, network.Positive)
-		assert.Equal(t, a, b)
+	play := func(restartAt int) (states []network.State, leads []network.Leads) {
+		w := newWork(3, ladder(3, 0.7))
+		w.loadNeg = 2
+		w.err()
+		n, ran := 0, false
+		w.spoil = func(r *network.Reading) {
+			r.NegativeOK[2] = n%911 > 30 // a tap that comes and goes
+			under := r.Running || ran    // a run is over with the first reading after it
+			ran = r.Running
+			if n++; n < restartAt || under || restartAt == 0 {
+				return
+			}
+			restartAt = 0
+			data, err := json.Marshal(w.m.State())
+			require.NoError(t, err)
+			var s network.State
+			require.NoError(t, json.Unmarshal(data, &s))
+			w.m = network.New(3, [4]bool{true, true, true, true})
+			require.NoError(t, w.m.Restore(s))
+			assert.Equal(t, s, w.m.State())
+		}
+		for range 3 {
+			w.day()
+			w.run(100)
+			w.rest(40, 0)
+			states, leads = append(states, w.m.State()), append(leads, w.m.Load(), w.m.Feed())
+		}
+		for k := range 2 {
+			_, _, ok := w.m.Link(k, network.Positive)
+			assert.True(t, ok)
+		}
+		return states, leads
+	}
+	wantStates, wantLeads := play(0)
+	for _, at := range []int{1, 7, 100, 1234, 5003, 9001, 12345, 15000} {
+		states, leads := play(at)
+		assert.True(t, assert.ObjectsAreEqual(wantStates, states), "restarted at reading %d", at)
+		assert.Equal(t, wantLeads, leads, "restarted at reading %d", at)
 	}
 }
 
@@ -496,6 +524,9 @@ func TestRestoreRefusesWhatCannotBe(t *testing.T) {
 	refuse("link", func(s *network.State) { s.Charge[0][0].Cov[2][2] = -1 })
 	refuse("link", func(s *network.State) { s.Charge[0][0].Mean[0] = math.Inf(1) })
 	refuse("paths", func(s *network.State) { s.Motor.Count = -3 })
+	refuse("gathered", func(s *network.State) { s.Passing.Base.Scans = -1 })
+	refuse("gathered", func(s *network.State) { s.Passing.Stretch.Feed = network.Sum{Sum: math.NaN()} })
+	refuse("gathered", func(s *network.State) { s.Passing.Settle = time.Hour })
 	refuse("paths", func(s *network.State) { s.FeedAt = 2 })
 	refuse("share", func(s *network.State) { s.ChargeShare[0] = math.NaN() })
 }
