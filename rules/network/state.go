@@ -12,6 +12,7 @@ type State struct {
 	Batteries      int
 	NegativeFitted [MaxBatteries]bool
 	Run            [sides][maxLinks]Runs
+	Fed            [sides][maxLinks]Runs // as Run, of runs with the converter on throughout
 	Charge         [sides][maxLinks]Line
 	ChargeShare    [MaxBatteries]float64 // of a charge, by battery
 	ChargeCount    float64               // moments in it, up to 20
@@ -157,7 +158,7 @@ func (s *State) check(n int, fitted [MaxBatteries]bool) error {
 			wrong("%s leads: on %d and %d: want -1 to %d", side, h.Run, h.Charge, n-1)
 		}
 		for k := range maxLinks {
-			if !s.Run[side][k].sane() || !s.Charge[side][k].sane() {
+			if !s.Run[side][k].sane() || !s.Fed[side][k].sane() || !s.Charge[side][k].sane() {
 				wrong("%s link %d: figures that can't be", side, k)
 			}
 		}

@@ -114,7 +114,8 @@ func (m *Meter) hold(side Side, f *finding) {
 	held := &m.state.Held[side]
 	runs, settled := runMemory, true
 	for k := range m.n - 1 {
-		runs = min(runs, m.state.Run[side][k].Count)
+		l, _ := m.runsOf(side, k)
+		runs = min(runs, l.Count)
 		settled = settled && m.state.Charge[side][k].fits()
 	}
 	if f.run.probability >= sureEnough && (held.Run < 0 && runs >= runsToPlace || runs >= runsToMove) {
@@ -177,13 +178,16 @@ func plausible(f figure) float64 {
 
 // linkByRuns gives the resistance of a link by motor runs, under a guess with its joint's resistance.
 func (m *Meter) linkByRuns(side Side, k int, g guess, loose float64) (figure, bool) {
-	l := &m.state.Run[side][k]
+	l, fed := m.runsOf(side, k)
 	if l.Count < runsLeast {
 		return figure{}, false
 	}
 	drop := l.perAmpere(m.gainOf(side, k))
 	drop.value -= loose*l.joint(k, g.post) + soundMohm*(l.Mean.Far-l.Mean.Near)
-	return over(drop, l.through(k, g.run)), true
+	share := l.passing(k, g, fed)
+	f := over(drop, share.value)
+	f.sigma = math.Hypot(f.sigma, f.value*share.sigma/max(math.Abs(share.value), leastSplit))
+	return f, true
 }
 
 // over divides a drop per ampere of the bank by the share that passes.
@@ -311,8 +315,8 @@ func (m *Meter) loose(side Side, g guess) float64 {
 		if !ok {
 			continue
 		}
-		l := &m.state.Run[side][k]
-		share := l.through(k, g.run)
+		l, fed := m.runsOf(side, k)
+		share := l.passing(k, g, fed).value
 		if math.Abs(share) < leastSplit {
 			continue
 		}
@@ -339,14 +343,15 @@ func (m *Meter) answer(side Side, g guess, f *finding) {
 		charge, chargeOK := m.linkByCharge(side, k, g, loose)
 		runOK = runOK && f.run.probability >= placeLeast
 		chargeOK = chargeOK && f.charge.probability >= placeLeast
+		l, fed := m.runsOf(side, k)
+		tapped := math.Hypot(charge.sigma, tapShare*charge.value)
 		switch {
-		case runOK: // three times the current, minutes old; both together would count the gains' errors that they share as two
+		case runOK && !(fed && chargeOK && tapped < run.sigma): // three times the current, minutes old; both together would count the gains' errors that they share as two
 			*a = answer{run, true}
 		case chargeOK:
-			*a = answer{figure{charge.value, math.Hypot(charge.sigma, tapShare*charge.value)}, true}
+			*a = answer{figure{charge.value, tapped}, true}
 		}
-		l := &m.state.Run[side][k]
-		a.sigma = math.Hypot(a.sigma, l.uneven(l.through(k, g.run)))
+		a.sigma = math.Hypot(a.sigma, l.uneven(l.passing(k, g, fed).value))
 		if a.value > openMohm {
 			*a = answer{figure{openMohm, openMohm / 2}, a.known}
 		}
