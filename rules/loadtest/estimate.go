@@ -15,6 +15,8 @@ const (
 	guessSoC      = 80.0   // no charge known: between the extremes
 	guessSoCSigma = 15.0
 	chargeRule    = 0.3  // ChargeFactor is a band in print: this share of its excess over one
+	heldUp        = 0.10 // a step from a rest that is held up shows so much too much, run after run
+	goodEnough    = 5    // runs without that, beside which the others hardly count
 	leastSoC      = 20.0 // below it no run is judged: the plates are all but used up
 	memoryRuns    = 50.0 // runs that the filter remembers, about
 	runSigma      = 0.02 // of one run, beyond what its edges show: load, contact, thermometer
@@ -36,6 +38,7 @@ type estimate struct {
 	metal, acid   float64
 	pMM, pMA, pAA float64 // covariance, mΩ²
 	runs          uint32  // since the last restart
+	good          uint32  // of these, with more than a step from a rest that was held up, up to goodEnough
 	strikes       int8    // outliers running; negative: below
 	correction    float64 // slow mean of what temperature and charge left uncertain, as a share
 
@@ -57,6 +60,7 @@ type told struct {
 type conditions struct {
 	acidFactor, chargeFactor, sigma float64
 	judged                          bool
+	good                            bool // see result
 }
 
 func conditionsOf(r *Reading) (c conditions) {
@@ -86,7 +90,14 @@ func (e *estimate) learn(p *Params, mohm, sigma float64, c conditions) {
 		e.restart(p, z, noise, c.acidFactor)
 	}
 	e.runs++
-	e.correction += (c.sigma - e.correction) / min(float64(e.runs), memoryRuns)
+	gain := 1 / min(float64(e.runs), memoryRuns)
+	if !c.good && e.good >= goodEnough {
+		gain *= sq(runSigma / heldUp) // it hardly weighs
+	}
+	e.correction += (c.sigma - e.correction) * gain
+	if c.good {
+		e.good = min(e.good+1, goodEnough)
+	}
 	share := e.metal / (e.metal + e.acid)
 	e.trend.add(z / (share + (1-share)*c.acidFactor))
 	e.tell(p)
@@ -199,6 +210,9 @@ func (m *Meter) finishRun() {
 	got := m.run.read(&m.lag, stepShare*m.p.RatedCCA)
 	if got.emfOK && c.judged {
 		m.est.learnEMF(got.emfV)
+	}
+	if c.good = got.good; !c.good {
+		c.sigma = math.Hypot(c.sigma, heldUp)
 	}
 	if got.ok && c.judged && got.ohm < mostOhm && got.ohm > leastOhm {
 		m.est.learn(&m.p, 1000*got.ohm, 1000*got.sigma, c)
