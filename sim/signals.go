@@ -83,3 +83,6 @@ func (l *lines) set(wakeBroken, disconnectOpen bool) bool {
 
 // never is a time that does not come.
 const never = time.Duration(1<<63 - 1)
+
+// Charging reports whether the tractor's ignition is on, whatever comes of it.
+func (u *Unit) Charging() bool { return u.feed.Wake() }

@@ -97,7 +97,7 @@ func (u *Unit) StartWall() time.Time { return u.sc.Start }
 // Batteries gives the number of batteries.
 func (u *Unit) Batteries() int { return u.bank.Batteries() }
 
-// Coarsen makes ticks so long while nothing has happened for two minutes; 0 is the usual second. It has to divide a minute. Years
+// Coarsen makes ticks so long while nothing has happened for two minutes and the ignition is off; 0 is the usual second. It has to divide a minute. Years
 // then pass many times as fast, and differ a little from those of one-second ticks.
 func (u *Unit) Coarsen(tick time.Duration) {
 	if tick < 0 || tick > 0 && time.Minute%tick != 0 {
@@ -117,7 +117,7 @@ func (u *Unit) AdvanceTo(t time.Duration) {
 // nextTick gives the instant of the next tick.
 func (u *Unit) nextTick() time.Duration {
 	rest := restTick
-	if u.coarse > 0 && u.tickAt-u.eventAt >= lively {
+	if u.coarse > 0 && u.tickAt-u.eventAt >= lively && !u.feed.Wake() {
 		rest = u.coarse
 	}
 	at := u.tickAt.Truncate(rest) + rest

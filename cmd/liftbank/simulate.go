@@ -29,11 +29,11 @@ type simulateCmd struct {
 	Restart   time.Duration `placeholder:"EVERY" help:"Let the agent lose power every so often, one minute each time, and go on from what it had saved; 1h or more."`
 	Board     bool          `help:"Take every reading byte by byte over the emulated I2C bus: slower, same scans."`
 	List      bool          `help:"Name the scenarios and end."`
-	Suite     string        `placeholder:"NAME" help:"Run many units with the sensors at the limits of their class and print one table: estimator (the whole library), healthy (years of sound units: what is said of them that is not so), wiring (two weeks each of differently wired units: leads and links)."`
+	Suite     string        `placeholder:"NAME" help:"Run many units with the sensors at the limits of their class and print one table: estimator (the whole library), healthy (years of sound units: what is said of them that is not so), wiring (two weeks each of differently wired units: leads and links), capability (units of aged batteries: the cold cranking capability)."`
 	Only      string        `placeholder:"REGEXP" help:"With --suite: only scenarios whose name matches."`
 	Years     int           `default:"10" placeholder:"N" help:"With --suite healthy: unit-years, each of another unit; --seed is the first (default ${default})."`
-	Fine      bool          `help:"With --suite healthy: no coarser steps while nothing happens; several times slower."`
-	Seeds     int           `default:"3" placeholder:"N" help:"With --suite estimator: runs of each scenario; with wiring: units (default ${default})."`
+	Fine      bool          `help:"With --suite healthy or wiring: no coarser steps while nothing happens; several times slower."`
+	Seeds     int           `default:"3" placeholder:"N" help:"With --suite estimator: runs of each scenario; with wiring or capability: units (default ${default})."`
 }
 
 // Help gives an example.
@@ -52,6 +52,8 @@ func (c simulateCmd) Run(s streams) (err error) {
 		return c.healthy(s)
 	case "wiring":
 		return c.wiring(s)
+	case "capability":
+		return c.capability(s)
 	default:
 		return c.suite(s)
 	}
@@ -99,7 +101,7 @@ const suiteDays = 8
 func (c simulateCmd) suite(s streams) (err error) {
 	switch {
 	case c.Suite != "estimator":
-		return usageError{fmt.Errorf("--suite %q: want estimator, healthy or wiring", c.Suite)}
+		return usageError{fmt.Errorf("--suite %q: want estimator, healthy, wiring or capability", c.Suite)}
 	case c.Seeds < 1 || c.Seeds > 1000:
 		return usageError{fmt.Errorf("--seeds %d: want 1 to 1000", c.Seeds)}
 	case c.Days != 0 && (c.Days < 3 || c.Days > 4000):
@@ -145,7 +147,7 @@ func (c simulateCmd) wiring(s streams) error {
 		return usageError{fmt.Errorf("--seeds %d: want 1 to 100000", c.Seeds)}
 	}
 	begun := time.Now()
-	units, err := trial.RunWirings(s.ctx, trial.Wirings{Units: c.Seeds, First: c.firstSeed(), Days: c.Days, Workers: runtime.GOMAXPROCS(0),
+	units, err := trial.RunWirings(s.ctx, trial.Wirings{Units: c.Seeds, First: c.firstSeed(), Days: c.Days, Workers: runtime.GOMAXPROCS(0), Fine: c.Fine,
 		Progress: func(u trial.WiredUnit) {
 			if u.Wrong != "" {
 				fmt.Fprintln(s.err, u.Sentence())
@@ -155,6 +157,24 @@ func (c simulateCmd) wiring(s streams) error {
 		return err
 	}
 	return c.writeTable(s, func(out io.Writer) error { return trial.WriteWirings(out, units, time.Since(begun)) })
+}
+
+// capability plays units of aged batteries; each battery is told on standard error as its unit ends.
+func (c simulateCmd) capability(s streams) error {
+	if c.Seeds < 1 || c.Seeds > 100000 {
+		return usageError{fmt.Errorf("--seeds %d: want 1 to 100000", c.Seeds)}
+	}
+	begun := time.Now()
+	all, err := trial.RunCapability(s.ctx, trial.Capability{Units: c.Seeds, First: c.firstSeed(), Days: c.Days, Workers: runtime.GOMAXPROCS(0), NoCommand: c.NoCommand,
+		Progress: func(batteries []trial.AgedBattery) {
+			for i := range batteries {
+				fmt.Fprintln(s.err, batteries[i].Sentence())
+			}
+		}})
+	if err != nil {
+		return err
+	}
+	return c.writeTable(s, func(out io.Writer) error { return trial.WriteCapability(out, all, time.Since(begun)) })
 }
 
 func (c simulateCmd) firstSeed() uint64 {

@@ -6,14 +6,10 @@ import "math"
 // acid with the reaction at the plates, which the cold raises. Age raises either, and which of them decides what a warm battery's
 // resistance says of its cold cranking.
 
-// MetalShare is the metal part of a new block's resistance at 25 °C and full charge, and MetalShareSigma how far a block may stand
-// from it, aged ones included.
+// MetalShare is the metal part of a new block's resistance at 25 °C and full charge.
 //
 // The share is our choice. It is held by the published rise of the whole: see AcidFactor.
-const (
-	MetalShare      = 0.40
-	MetalShareSigma = 0.10
-)
+const MetalShare = 0.40
 
 // kelvin is 0 °C in K.
 const kelvin = 273.15

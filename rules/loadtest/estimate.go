@@ -15,11 +15,22 @@ const (
 	guessSoC      = 80.0   // no charge known: between the extremes
 	guessSoCSigma = 15.0
 	chargeRule    = 0.3  // ChargeFactor is a band in print: this share of its excess over one
+	heldUp        = 0.10 // a step from a rest that is held up shows so much too much, run after run
+	goodEnough    = 5    // runs without that, beside which the others hardly count
 	leastSoC      = 20.0 // below it no run is judged: the plates are all but used up
 	memoryRuns    = 50.0 // runs that the filter remembers, about
 	runSigma      = 0.02 // of one run, beyond what its edges show: load, contact, thermometer
 	outlier       = 3.0  // standard deviations
 	strikesLimit  = 5    // outliers running, to one side: it is another battery, or it has changed
+
+	// kindSigma is how far a capability may be off for what the acid's part has grown beyond a new battery's, as a share of that growth:
+	// sulphate counts more than lost plate does, for it also takes acid away and with it voltage to begin with. No step shows which it is.
+	kindSigma = 0.2
+	// shareSigmaNew is how far a new block's metal share may stand from the prior one, shareSigmaGrown what each part of growth adds: corroded
+	// metal and spent plates look alike in runs at one temperature.
+	shareSigmaNew   = 0.07
+	shareSigmaGrown = 0.25
+	mostUnsure      = 0.15 // a capability less sure than this is not said: a charge or a temperature is missing
 )
 
 // estimate follows the two parts of one battery's resistance, in mΩ at 25 °C and full charge.
@@ -27,6 +38,7 @@ type estimate struct {
 	metal, acid   float64
 	pMM, pMA, pAA float64 // covariance, mΩ²
 	runs          uint32  // since the last restart
+	good          uint32  // of these, with more than a step from a rest that was held up, up to goodEnough
 	strikes       int8    // outliers running; negative: below
 	correction    float64 // slow mean of what temperature and charge left uncertain, as a share
 
@@ -41,13 +53,14 @@ type estimate struct {
 // told is what the estimate says, worked out after each run.
 type told struct {
 	mohm, mohmSigma float64
-	partsShare      float64 // standard uncertainty of the capability from the two parts, as a share
+	partsShare      float64 // standard uncertainty of the capability from the two parts and how they grew, as a share
 }
 
 // conditions are a run's, with what they leave uncertain of the resistance as a share.
 type conditions struct {
 	acidFactor, chargeFactor, sigma float64
 	judged                          bool
+	good                            bool // see result
 }
 
 func conditionsOf(r *Reading) (c conditions) {
@@ -68,30 +81,39 @@ func conditionsOf(r *Reading) (c conditions) {
 }
 
 // learn takes one run in: what its edges showed in mΩ, with the standard uncertainty of that.
-func (e *estimate) learn(chem leadacid.Chemistry, mohm, sigma float64, c conditions) {
+func (e *estimate) learn(p *Params, mohm, sigma float64, c conditions) {
 	z := mohm / c.chargeFactor
 	noise := sq(sigma/c.chargeFactor) + sq(z)*(sq(runSigma)+sq(c.sigma))
 	if e.runs == 0 {
-		e.first(z, noise, c.acidFactor)
+		e.first(p, z, noise, c.acidFactor)
 	} else if !e.weigh(z, noise, c.acidFactor) {
-		e.restart(z, noise, c.acidFactor)
+		e.restart(p, z, noise, c.acidFactor)
 	}
 	e.runs++
-	e.correction += (c.sigma - e.correction) / min(float64(e.runs), memoryRuns)
+	gain := 1 / min(float64(e.runs), memoryRuns)
+	if !c.good && e.good >= goodEnough {
+		gain *= sq(runSigma / heldUp) // it hardly weighs
+	}
+	e.correction += (c.sigma - e.correction) * gain
+	if c.good {
+		e.good = min(e.good+1, goodEnough)
+	}
 	share := e.metal / (e.metal + e.acid)
 	e.trend.add(z / (share + (1-share)*c.acidFactor))
-	e.tell(chem)
+	e.tell(p)
 }
 
 // first sets the two parts by the prior share: z = metal + acid*g, metal = share (metal + acid).
-func (e *estimate) first(z, noise, g float64) {
+func (e *estimate) first(p *Params, z, noise, g float64) {
 	const s = leadacid.MetalShare
 	whole := z / (s + (1-s)*g)
 	e.metal, e.acid = s*whole, (1-s)*whole
+	grown := max(1-leadacid.RatedMohm(p.Chemistry, p.RatedCCA)/whole, 0)
+	shareSigma := math.Hypot(shareSigmaNew, shareSigmaGrown*grown)
 	// How either part moves with the share while z stays.
 	dWhole := whole * (g - 1) / (s + (1-s)*g)
-	dm := (whole + s*dWhole) * leadacid.MetalShareSigma
-	da := ((1-s)*dWhole - whole) * leadacid.MetalShareSigma
+	dm := (whole + s*dWhole) * shareSigma
+	da := ((1-s)*dWhole - whole) * shareSigma
 	v := noise / sq(z)
 	e.pMM, e.pMA, e.pAA = dm*dm+v*e.metal*e.metal, dm*da+v*e.metal*e.acid, da*da+v*e.acid*e.acid
 }
@@ -126,9 +148,9 @@ func (e *estimate) weigh(z, noise, g float64) bool {
 	return true
 }
 
-func (e *estimate) restart(z, noise, g float64) {
+func (e *estimate) restart(p *Params, z, noise, g float64) {
 	*e = estimate{emfV: e.emfV, emfRuns: e.emfRuns, taking: e.taking}
-	e.first(z, noise, g)
+	e.first(p, z, noise, g)
 }
 
 func (e *estimate) learnEMF(v float64) {
@@ -139,15 +161,16 @@ func (e *estimate) learnEMF(v float64) {
 const emfMemory = 5
 
 // tell works out what the estimate says.
-func (e *estimate) tell(chem leadacid.Chemistry) {
+func (e *estimate) tell(p *Params) {
 	m, a := e.metal, e.acid
 	whole := m + a
 	common := sq(gainSigma) + sq(e.correction)
-	g := leadacid.ColdAcid(chem)
+	g := leadacid.ColdAcid(p.Chemistry)
+	grown := max(a-(1-leadacid.MetalShare)*leadacid.RatedMohm(p.Chemistry, p.RatedCCA), 0) / whole
 	e.told = told{
 		mohm:       whole,
 		mohmSigma:  math.Sqrt(max(e.pMM+2*e.pMA+e.pAA, 0) + sq(whole)*common),
-		partsShare: math.Sqrt(max(e.pMM+2*g*e.pMA+g*g*e.pAA, 0)/sq(m+g*a) + common),
+		partsShare: math.Sqrt(max(e.pMM+2*g*e.pMA+g*g*e.pAA, 0)/sq(m+g*a) + common + sq(kindSigma*grown)),
 	}
 }
 
@@ -163,7 +186,8 @@ func (e *estimate) cranking(chem leadacid.Chemistry) (amps, sigma float64, ok bo
 	if e.emfRuns >= leastRuns && e.emfV < deadCellV {
 		amps = leadacid.CrankingShortA(chem, amps)
 	}
-	return amps, amps * math.Hypot(e.told.partsShare, leadacid.CrankingRuleSigma), true
+	share := math.Hypot(e.told.partsShare, leadacid.CrankingRuleSigma)
+	return amps, amps * share, share <= mostUnsure
 }
 
 // finishRun takes in what the run showed, once.
@@ -187,8 +211,11 @@ func (m *Meter) finishRun() {
 	if got.emfOK && c.judged {
 		m.est.learnEMF(got.emfV)
 	}
+	if c.good = got.good; !c.good {
+		c.sigma = math.Hypot(c.sigma, heldUp)
+	}
 	if got.ok && c.judged && got.ohm < mostOhm && got.ohm > leastOhm {
-		m.est.learn(m.p.Chemistry, 1000*got.ohm, 1000*got.sigma, c)
+		m.est.learn(&m.p, 1000*got.ohm, 1000*got.sigma, c)
 	}
 }
 

@@ -97,7 +97,7 @@ func (m *Meter) ResistanceMohm() (mohm, sigma float64, runs uint32, ok bool) {
 }
 
 // CrankingA gives the cold cranking capability in A (SAE J537: full, -18 °C, 30 s to 7.2 V) and its standard uncertainty; ok is false
-// before three runs.
+// before three runs, and as long as a charge or temperature not known leaves it less sure than 15 %.
 func (m *Meter) CrankingA() (amps, sigma float64, ok bool) { return m.est.cranking(m.p.Chemistry) }
 
 // Trend gives by how many mΩ the resistance rises in 100 runs, over the last few hundred, and the standard uncertainty of that; ok is

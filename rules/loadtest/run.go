@@ -36,6 +36,7 @@ const (
 // What an edge leaves uncertain by itself, as a share, besides readVoltV over the step.
 const (
 	inrushSigma = 0.010
+	lateSigma   = 0.025 // seen by current only
 	stopSigma   = 0.010 // the battery gives current at rest
 	heldSigma   = 0.08  // or it does not
 	readVoltV   = 0.003
@@ -209,6 +210,7 @@ type result struct {
 	ohm, sigma float64 // resistance as it was; sigma leaves out the gains' class
 	emfV       float64 // voltage the run's line points to at no current
 	ok, emfOK  bool
+	good       bool // by the inrush, or from a rest in which the battery gave current
 }
 
 // read puts the two edges together: the resistance over a step of stepA from none.
@@ -220,14 +222,19 @@ func (s *runState) read(lag *lag, stepA float64) (out result) {
 		w, sum = w+1/v, sum+ohm/v
 	}
 	line, lineOK := s.inrush.line(lagS, stepA)
-	if lineOK && s.exact {
-		take(line.ohm, math.Hypot(line.sigma, line.ohm*math.Hypot(inrushSigma, lagSigmaS/inrushS)))
+	if own := inrushSigma; lineOK {
+		if !s.exact { // the motor may have begun before the first scan: the current still fell, or there were no line
+			own = lateSigma
+		}
+		take(line.ohm, math.Hypot(line.sigma, line.ohm*math.Hypot(own, lagSigmaS/inrushS)))
+		out.good = true
 	}
 	stopOhm, stopA, stopOK := s.stopEdge()
 	if stopOK {
 		v1, a1 := s.behind.get()
 		if sigma, usable := beside(v1, a1); usable {
 			take(stopOhm, math.Hypot(sigma*stopOhm, readVoltV/stopA))
+			out.good = out.good || sigma == stopSigma
 		}
 	}
 	if w == 0 && s.haveBase && s.inrush.n >= startLeast {

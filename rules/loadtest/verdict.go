@@ -61,7 +61,7 @@ const (
 	verdictRuns  = 20
 	serviceShare = 0.80
 	replaceShare = 0.60
-	tiredSigmas  = 0.25
+	tiredSigmas  = 0.15
 	failedSigmas = 1.0 // to replace is a dear advice: metal grown alone makes a warm battery look a sixth weaker than it is
 	clearSigmas  = 1.0
 	fitLowPct    = 75.0 // 12.45 V rested, flooded: under it a battery needs charge before it is tested
@@ -121,8 +121,11 @@ func (j *Judge) judge(e *Evidence) (Verdict, string) {
 	if j.dead = e.deadCell(); j.dead {
 		return Failed, ""
 	}
-	if e.Runs < verdictRuns || !e.CrankingOK {
+	switch {
+	case e.Runs < verdictRuns:
 		return Unknown, waitsForRuns
+	case !e.CrankingOK:
+		return Unknown, waitsForCharge
 	}
 	failed, tired := j.under(e, replaceShare, failedSigmas, Failed), j.under(e, serviceShare, tiredSigmas, Tired)
 	switch {

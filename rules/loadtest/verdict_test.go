@@ -15,7 +15,7 @@ func sound(share float64) loadtest.Evidence {
 	}
 }
 
-// Limits: 80 % and 60 % of rated (published practice, see the package), tired called a quarter of 5 % under its own, failed 5 % under, and either taken back 5 % over.
+// Limits: 80 % and 60 % of rated (published practice, see the package), tired called some 1 % under its own, failed 5 % under, and either taken back 5 % over.
 func TestVerdicts(t *testing.T) {
 	check := func(name string, want loadtest.Verdict, waits string, change func(*loadtest.Evidence)) {
 		t.Helper()
@@ -40,7 +40,7 @@ func TestVerdicts(t *testing.T) {
 	check("on the lower limit", loadtest.Tired, "", share(0.60))
 	check("half", loadtest.Failed, "", share(0.50))
 	check("nineteen runs", loadtest.Unknown, "20 motor runs", func(e *loadtest.Evidence) { e.Runs = 19; e.CrankingShare = 0.5 })
-	check("no capability", loadtest.Unknown, "20 motor runs", func(e *loadtest.Evidence) { e.CrankingOK = false })
+	check("no capability", loadtest.Unknown, "state of charge", func(e *loadtest.Evidence) { e.CrankingOK = false })
 	check("no charge known", loadtest.Unknown, "state of charge", func(e *loadtest.Evidence) { e.SoCOK = false })
 	check("low", loadtest.FitLow, "", func(e *loadtest.Evidence) { e.SoCPct = 70 })
 	check("not surely low", loadtest.Fit, "", func(e *loadtest.Evidence) { e.SoCPct, e.SoCSigma = 70, 8 })

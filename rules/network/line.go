@@ -2,11 +2,11 @@ package network
 
 import "math"
 
-// Line is a Kalman filter of y = offset + gain (volts - 13) + resistance * amperes, in mV, mV/V and mΩ. Its fields are exported to be
-// saved only.
+// Line is a Kalman filter of y = offset + gain (volts - 13) + resistance * amperes - away * total, in mV, mV/V and mΩ. Where only one
+// current counts, away is known to be none. Its fields are exported to be saved only.
 type Line struct {
-	Mean  [3]float64    // offset, gain, resistance
-	Cov   [3][3]float64 // symmetric
+	Mean  [4]float64    // offset, gain, resistance, away
+	Cov   [4][4]float64 // symmetric
 	Count int           // observations taken, up to lineCount
 	Odd   int           // observations in a row that did not fit
 }
@@ -16,6 +16,7 @@ const (
 	offset = iota
 	gain
 	slope
+	away
 )
 
 // Limits of a line's use.
@@ -40,33 +41,44 @@ func newLine(offsetMV, gainMVPerV, mohm float64) Line {
 	return l
 }
 
+// newLinkLine gives a line of a link: the current beyond it times its resistance, less, with the lead beyond it too, the whole current times
+// the same resistance. Both coefficients are learnt as if apart: what lies between them says where the lead is.
+func newLinkLine(offsetMV, gainMVPerV, mohm float64) Line {
+	l := newLine(offsetMV, gainMVPerV, mohm)
+	l.Cov[away][away] = sq(mohm)
+	return l
+}
+
 // Wander of a line between two observations: the temperature of the dividers, corrosion.
 const (
 	wanderMV   = 0.02
-	wanderMohm = 0.001
+	wanderMohm = 0.0005
 )
 
-// step takes an observation with its standard deviation in mV.
-func (l *Line) step(y, volts, amps, noise float64) {
-	x := [3]float64{1, volts - middleV, amps}
+// step takes an observation with its standard deviation in mV. total counts only for a line with two currents.
+func (l *Line) step(y, volts, amps, total, noise float64) {
+	x := [4]float64{1, volts - middleV, amps, -total}
 	l.Cov[offset][offset] += sq(wanderMV)
 	l.Cov[slope][slope] += sq(wanderMohm) + sq(2*wanderMohm*l.Mean[slope])
-	var px [3]float64
+	if l.two() {
+		l.Cov[away][away] += sq(wanderMohm) + sq(2*wanderMohm*l.Mean[away])
+	}
+	var px [4]float64
 	project := func() float64 {
 		variance := sq(noise)
 		for i := range px {
-			px[i] = l.Cov[i][0]*x[0] + l.Cov[i][1]*x[1] + l.Cov[i][2]*x[2]
+			px[i] = l.Cov[i][0]*x[0] + l.Cov[i][1]*x[1] + l.Cov[i][2]*x[2] + l.Cov[i][3]*x[3]
 			variance += x[i] * px[i]
 		}
 		return variance
 	}
 	variance := project()
-	miss := y - l.Mean[0] - l.Mean[1]*x[1] - l.Mean[2]*x[2]
+	miss := y - l.Mean[0] - l.Mean[1]*x[1] - l.Mean[2]*x[2] - l.Mean[3]*x[3]
 	if sq(miss) > sq(oddSigmas)*variance && math.Abs(miss) > oddLeast {
 		if l.Odd++; l.Odd < oddTwice {
 			return
 		}
-		l.reopen(miss, amps)
+		l.reopen(miss, amps, total)
 		variance = project()
 	} else {
 		l.Odd = 0
@@ -83,18 +95,36 @@ func (l *Line) step(y, volts, amps, noise float64) {
 }
 
 // reopen makes room for a change: of the resistance if current flows, of a sensor's zero a little, or altogether.
-func (l *Line) reopen(miss, amps float64) {
+func (l *Line) reopen(miss, amps, total float64) {
 	const flowing = 4.0
-	if math.Abs(amps) < flowing {
+	if max(math.Abs(amps), math.Abs(total)) < flowing || !l.two() && math.Abs(amps) < flowing {
 		l.Cov[offset][offset] += sq(miss)
 		return
 	}
-	l.Cov[slope][slope] += sq(miss / amps)
+	if math.Abs(amps) >= flowing {
+		l.Cov[slope][slope] += sq(miss / amps)
+	}
+	if l.two() && math.Abs(total) >= flowing {
+		l.Cov[away][away] += sq(miss / total)
+	}
 	l.Cov[offset][offset] += sq(0.1 * miss)
 }
 
+// two reports whether the line has two currents.
+func (l *Line) two() bool { return l.Cov[away][away] > 0 }
+
 // loosen makes the resistance uncertain by so much.
-func (l *Line) loosen(mohm float64) { l.Cov[slope][slope] += sq(mohm) }
+func (l *Line) loosen(mohm float64) {
+	l.Cov[slope][slope] += sq(mohm)
+	if l.two() {
+		l.Cov[away][away] += sq(mohm)
+	}
+}
+
+// fits reports whether there is evidence and the observations fit.
+func (l *Line) fits() bool {
+	return l.Count >= lineLeast && l.Odd < oddTwice && math.Abs(l.Mean[gain]) < steepest
+}
 
 // repair keeps the covariance symmetric and what is known exactly known.
 func (l *Line) repair() {
@@ -110,7 +140,7 @@ func (l *Line) repair() {
 // mohm gives the resistance; ok is false before there is evidence, and while observations do not fit.
 func (l *Line) mohm() (f figure, ok bool) {
 	f = figure{l.Mean[slope], math.Hypot(math.Sqrt(l.Cov[slope][slope]), gainShare*l.Mean[slope])}
-	return f, l.Count >= lineLeast && l.Odd < oddTwice && math.Abs(l.Mean[gain]) < steepest
+	return f, l.fits()
 }
 
 // gainMVPerV gives by how much two taps differ in gain.

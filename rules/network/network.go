@@ -10,13 +10,19 @@
 //	J[k] = I[k+1] + ... + I[n-1]       lead of this side on a battery up to k
 //	J[k] = -(I[0] + ... + I[k])        lead on a battery after k
 //
-// R is the link with its lugs, C the joint at a post. A sound joint is a tenth of a milliohm and is left in the links' figures; one
-// that has come loose is told apart where the drops on both sides of it allow.
+// R is the link with its lugs, C the joint at a post. A sound joint is counted with a tenth of a milliohm; one that has come loose is told
+// apart where the drops on both sides of it allow.
 //
 // Three things are learnt. A motor run against the moment before it: differences, so that offsets of sensors cancel. Charge currents
-// over hours: drop over voltage and current, which gives besides the links how two taps differ in gain, the largest error of a
+// over hours: drop over voltage, the current beyond the link and the whole current. With the lead before the link the whole current must
+// not show in the drop at all, with the lead after it as much as the current beyond: that tells where the feed's lead is, however
+// unevenly the batteries take. It gives besides how two taps differ in gain, the largest error of a
 // positive link in a run (1 % of a dip of half a volt is as much as 0.1 mΩ). And the two paths, from the currents of different runs and
 // of a charge. What the figures mean, a place of the leads or a joint, is then weighed anew from all of them.
+//
+// Where the converter is on through every run, as with an engine that is left running, its current rises by an unknown amount while the
+// motor pulls the bank down. That leaves the drops as they are where the leads of both pairs sit on one side of a link, and adds an unknown, never
+// negative part where they don't: such runs are kept apart, and count only where there are no others.
 //
 // Voltages of differences are in millivolts and resistances in milliohms, so that their quotients are amperes. The package is pure;
 // a Meter belongs to one goroutine.
@@ -73,6 +79,7 @@ type Meter struct {
 	before  window        // the one completed last
 	run     window        // of the present run, inrush left out
 	mixed   bool          // the converter may have been on in this run
+	unfed   bool          // and may have been off
 	piece   piece
 	stretch window // of one state, motor at rest
 	lost    lostChannels
@@ -128,14 +135,14 @@ func (m *Meter) Step(r *Reading) {
 
 func (m *Meter) stepRun(r *Reading) {
 	if !m.running {
-		m.running, m.mixed = true, false
+		m.running, m.mixed, m.unfed = true, false, false
 		if m.base.scans < 2 {
 			m.base = m.before
 		}
 		m.run.reset()
 		m.piece = piece{}
 	}
-	m.mixed = m.mixed || r.Feeding
+	m.mixed, m.unfed = m.mixed || r.Feeding, m.unfed || !r.Feeding
 	if r.RunFor < runFrom {
 		return
 	}
@@ -173,9 +180,16 @@ func (m *Meter) total(r *Reading) (sum float64) {
 func (m *Meter) endRun() {
 	base := &m.base
 	fresh := base.scans >= 2 && m.now-base.at <= baseOldest+m.run.at-base.at && m.run.at-base.at <= baseOldest+time.Minute
-	if fresh && !m.mixed && !base.feeding && m.run.scans >= runScans {
+	if fresh && m.run.scans >= runScans {
 		from, to := base.means(m.n), m.run.means(m.n)
-		if m.learnRun(&from, &to) {
+		learnt := false
+		switch {
+		case !m.mixed && !base.feeding:
+			learnt = m.learnRun(&m.state.Run, &from, &to)
+		case !m.unfed && base.feeding:
+			learnt = m.learnRun(&m.state.Fed, &from, &to)
+		}
+		if learnt {
 			m.weighAll()
 		}
 	}

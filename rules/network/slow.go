@@ -56,9 +56,8 @@ func (m *Meter) learnSlow(w *window) {
 				continue
 			}
 			noise := math.Hypot(stepMV[side], scanMV[side]/math.Sqrt(float64(w.scans)))
-			l := &m.state.Charge[side][k]
-			l[0].step(drop, s.commonV(side, k)+atGround[side], s.through(k, k, m.n), noise)
-			l[1].step(drop, s.commonV(side, k)+atGround[side], s.through(k, k+1, m.n), noise)
+			joints := soundMohm * (s.ampsA[k+1] - s.ampsA[k])
+			m.state.Charge[side][k].step(drop-joints, s.commonV(side, k)+atGround[side], s.through(k, k, m.n), s.totalA, noise)
 		}
 	}
 	m.learnFeedPath(&s)
@@ -102,7 +101,7 @@ func (m *Meter) learnFeedPath(s *scene) {
 		return
 	}
 	// The current is taken as read, under zero too: its sensors' zeros then go into the line's offset, whatever the resistance.
-	m.state.Feed.step(over, s.postV[Positive][at], s.totalA, math.Hypot(pathNoiseMV, gainShare*over))
+	m.state.Feed.step(over, s.postV[Positive][at], s.totalA, 0, math.Hypot(pathNoiseMV, gainShare*over))
 }
 
 // against gives the battery whose positive post a path is measured from: that of its lead, once its place is sure. A path learnt from
@@ -148,5 +147,5 @@ func (m *Meter) stepMotorPath(r *Reading) {
 	if drawA < leastRunA || postV < leastPostV || motorV < 1 {
 		return
 	}
-	m.state.Motor.step(over, postV, drawA, math.Hypot(pieceNoiseMV, gainShare*over/2))
+	m.state.Motor.step(over, postV, drawA, 0, math.Hypot(pieceNoiseMV, gainShare*over/2))
 }

@@ -36,6 +36,7 @@ const (
 	contradicts = -8.0 // at the most, when run and charge don't agree on a link
 
 	soundMohm   = 0.1  // a joint with a clean clamp (common practice, no source)
+	soundSigma  = 0.04 // of it: from nearly nothing to twice as much
 	jointsMohm  = 0.06 // what sound joints add to or take from a link, unevenly
 	usualMohm   = 0.5  // a link, before it is known
 	leastLoose  = 0.4  // mΩ
@@ -58,7 +59,13 @@ func (m *Meter) weighAll() {
 		return
 	}
 	for side := range Side(sides) {
-		m.weigh(side)
+		// A place that became sure just now weighs with the rest: again, so that what is found follows from what is remembered alone.
+		for range m.n * m.n {
+			held := m.state.Held[side]
+			if m.weigh(side); m.state.Held[side] == held {
+				break
+			}
+		}
 	}
 }
 
@@ -107,9 +114,9 @@ func (m *Meter) hold(side Side, f *finding) {
 	held := &m.state.Held[side]
 	runs, settled := runMemory, true
 	for k := range m.n - 1 {
-		runs = min(runs, m.state.Run[side][k].Count)
-		_, ok := m.state.Charge[side][k][0].mohm()
-		settled = settled && ok
+		l, _ := m.runsOf(side, k)
+		runs = min(runs, l.Count)
+		settled = settled && m.state.Charge[side][k].fits()
 	}
 	if f.run.probability >= sureEnough && (held.Run < 0 && runs >= runsToPlace || runs >= runsToMove) {
 		held.Run = f.run.place
@@ -139,16 +146,16 @@ func (m *Meter) score(side Side, g guess) float64 {
 	}
 	for k := range m.n - 1 {
 		run, runOK := m.linkByRuns(side, k, g, loose)
-		charge, chargeOK := m.linkByCharge(side, k, g, loose)
+		charge, chargeOK := m.byCharge(side, k, g, loose)
 		chargeOK = chargeOK && !(runOK && run.value > openMohm) // what then stands over the link is no drop
 		switch {
 		case runOK && chargeOK: // of what the charge says, only what the runs left open: one datum must not count twice
-			off := sq(run.value-charge.value) / (sq(run.sigma) + sq(charge.sigma) + sq(jointsMohm) + sq(0.1*run.value))
-			score += plausible(run) + max(-off/2, contradicts)
+			run.sigma = math.Hypot(run.sigma, math.Hypot(jointsMohm, 0.1*run.value))
+			score += plausible(run) + max(-charge.distance(run)/2, contradicts)
 		case runOK:
 			score += plausible(run)
 		case chargeOK:
-			score += plausible(charge)
+			score += plausible(charge.link()) + max(-charge.mismatch()/2, contradicts)
 		}
 		if runOK && (g.post == k || g.post == k+1) {
 			score -= min(sq(run.value-usualMohm), 16) // a joint found in a link's figure must leave a usual link
@@ -171,13 +178,16 @@ func plausible(f figure) float64 {
 
 // linkByRuns gives the resistance of a link by motor runs, under a guess with its joint's resistance.
 func (m *Meter) linkByRuns(side Side, k int, g guess, loose float64) (figure, bool) {
-	l := &m.state.Run[side][k]
+	l, fed := m.runsOf(side, k)
 	if l.Count < runsLeast {
 		return figure{}, false
 	}
 	drop := l.perAmpere(m.gainOf(side, k))
-	drop.value -= loose * l.joint(k, g.post)
-	return over(drop, l.through(k, g.run)), true
+	drop.value -= loose*l.joint(k, g.post) + soundMohm*(l.Mean.Far-l.Mean.Near)
+	share := l.passing(k, g, fed)
+	f := over(drop, share.value)
+	f.sigma = math.Hypot(f.sigma, f.value*share.sigma/max(math.Abs(share.value), leastSplit))
+	return f, true
 }
 
 // over divides a drop per ampere of the bank by the share that passes.
@@ -196,37 +206,96 @@ func over(drop figure, share float64) figure {
 	return f
 }
 
-// uneven gives what two sound joints may add to a link's figure: their currents differ, and so may they.
+// uneven gives what two sound joints may add to a link's figure, or take from it, beyond what is counted for them.
 func (l *Runs) uneven(share float64) float64 {
-	share = math.Copysign(max(math.Abs(share), leastSplit), share)
-	return math.Hypot(soundMohm*(l.Mean.Far-l.Mean.Near)/share, soundMohm/4)
+	return soundSigma * math.Hypot(l.Mean.Far, l.Mean.Near) / max(math.Abs(share), leastSplit)
 }
 
-// linkByCharge gives it by charge currents.
-func (m *Meter) linkByCharge(side Side, k int, g guess, loose float64) (figure, bool) {
-	l := &m.state.Charge[side][k][0]
+// split is what charge currents say of a link under a guess: its resistance, and by how much the whole current shows otherwise than the
+// guess's place of the lead wants; with their covariance, all in mΩ.
+type split struct {
+	mohm, off        float64
+	vMohm, vOff, cov float64
+}
+
+// byCharge gives what charge currents say. With the lead before the link the whole current must not show at all, with the lead after it
+// as much as the current beyond the link.
+func (m *Meter) byCharge(side Side, k int, g guess, loose float64) (s split, ok bool) {
+	l := &m.state.Charge[side][k]
+	if !l.fits() {
+		return s, false
+	}
 	after := 0.0
-	for j := k + 1; j < m.n; j++ {
-		after += m.state.ChargeShare[j]
-	}
-	share := after
 	if g.charge > k {
-		l, share = &m.state.Charge[side][k][1], after-1
+		after = 1
 	}
-	f, ok := l.mohm()
-	if !ok || g.post < 0 {
-		return f, ok
+	before, beyond := m.partsOf(k)
+	slopeMohm, awayMohm, joints := l.Mean[slope], l.Mean[away], 0.0
+	switch g.post { // a loose joint's drop goes with one battery's current: a part of what flows on its side of the link
+	case k:
+		slopeMohm, awayMohm = slopeMohm-loose*before, awayMohm-loose*before
+		joints = sq(0.1 * loose)
+	case k + 1:
+		slopeMohm -= loose * beyond
+		joints = sq(0.1 * loose)
 	}
-	if m.state.ChargeCount == 0 || math.Abs(share) < leastSplit {
+	s = split{mohm: slopeMohm, off: awayMohm - after*slopeMohm}
+	shares := &m.state.ChargeShare
+	joints += sq(soundSigma) * (sq(shares[k]) + sq(shares[k+1]))
+	gains := sq(gainShare * max(math.Abs(l.Mean[slope]), math.Abs(l.Mean[away])))
+	// The two currents go together for the most part; what little they go apart is in part noise, which a filter takes for currents.
+	const unsure = 2
+	rr, aa, ar := unsure*l.Cov[slope][slope], unsure*l.Cov[away][away], unsure*l.Cov[away][slope]
+	s.vMohm = rr + gains
+	s.cov = ar - after*rr
+	s.vOff = max(aa-2*after*ar+after*rr, 0) + joints + gains
+	return s, true
+}
+
+// partsOf gives the part that battery k has in a charge of all up to it, and battery k+1 in that of all from it on.
+func (m *Meter) partsOf(k int) (before, beyond float64) {
+	if m.state.ChargeCount == 0 {
+		return 1 / float64(k+1), 1 / float64(m.n-k-1)
+	}
+	var upTo, from float64
+	for j, share := range m.state.ChargeShare[:m.n] {
+		if j <= k {
+			upTo += share
+		} else {
+			from += share
+		}
+	}
+	if min(upTo, from) < leastSplit {
+		return 1 / float64(k+1), 1 / float64(m.n-k-1)
+	}
+	return m.state.ChargeShare[k] / upTo, m.state.ChargeShare[k+1] / from
+}
+
+// link gives the link's resistance if the guess holds.
+func (s *split) link() figure {
+	return figure{s.mohm - s.cov/s.vOff*s.off, math.Sqrt(max(s.vMohm-sq(s.cov)/s.vOff, 0))}
+}
+
+// mismatch gives how badly the guess holds, squared and in its own standard deviations.
+func (s *split) mismatch() float64 { return sq(s.off) / s.vOff }
+
+// distance gives that with the link's resistance by runs taken in: of both together.
+func (s *split) distance(run figure) float64 {
+	d, v := s.mohm-run.value, s.vMohm+sq(run.sigma)
+	det := v*s.vOff - sq(s.cov)
+	if det <= 0 {
+		return 0
+	}
+	return (sq(d)*s.vOff - 2*d*s.off*s.cov + sq(s.off)*v) / det
+}
+
+// linkByCharge gives the resistance of a link by charge currents.
+func (m *Meter) linkByCharge(side Side, k int, g guess, loose float64) (figure, bool) {
+	s, ok := m.byCharge(side, k, g, loose)
+	if !ok {
 		return figure{}, false
 	}
-	switch g.post {
-	case k:
-		f.value += loose * m.state.ChargeShare[k] / share
-	case k + 1:
-		f.value -= loose * m.state.ChargeShare[k+1] / share
-	}
-	return f, true
+	return s.link(), true
 }
 
 // gainOf gives the difference in gain of the taps of a link. On the negative side it acts on millivolts: it is not learnt, and seldom of
@@ -235,11 +304,7 @@ func (m *Meter) gainOf(side Side, k int) figure {
 	if side == Negative {
 		return figure{0, firstGainMVPerV}
 	}
-	l := &m.state.Charge[side][k][0]
-	if m.state.Held[side].Charge > k {
-		l = &m.state.Charge[side][k][1]
-	}
-	return l.gainMVPerV()
+	return m.state.Charge[side][k].gainMVPerV()
 }
 
 // loose gives the resistance of the joint at a guess's post that brings the links beside it nearest to a usual link.
@@ -250,8 +315,8 @@ func (m *Meter) loose(side Side, g guess) float64 {
 		if !ok {
 			continue
 		}
-		l := &m.state.Run[side][k]
-		share := l.through(k, g.run)
+		l, fed := m.runsOf(side, k)
+		share := l.passing(k, g, fed).value
 		if math.Abs(share) < leastSplit {
 			continue
 		}
@@ -270,7 +335,7 @@ func (m *Meter) answer(side Side, g guess, f *finding) {
 	loose := 0.0
 	if g.post >= 0 {
 		loose = m.loose(side, g)
-		f.posts[g.post] = answer{figure{loose, math.Hypot(0.3, 0.05*loose)}, true}
+		f.posts[g.post] = answer{figure{loose + soundMohm, math.Hypot(0.3, 0.05*loose)}, true}
 	}
 	for k := range m.n - 1 {
 		a := &f.links[k]
@@ -278,14 +343,15 @@ func (m *Meter) answer(side Side, g guess, f *finding) {
 		charge, chargeOK := m.linkByCharge(side, k, g, loose)
 		runOK = runOK && f.run.probability >= placeLeast
 		chargeOK = chargeOK && f.charge.probability >= placeLeast
+		l, fed := m.runsOf(side, k)
+		tapped := math.Hypot(charge.sigma, tapShare*charge.value)
 		switch {
-		case runOK: // three times the current, minutes old; both together would count the gains' errors that they share as two
+		case runOK && !(fed && chargeOK && tapped < run.sigma): // three times the current, minutes old; both together would count the gains' errors that they share as two
 			*a = answer{run, true}
 		case chargeOK:
-			*a = answer{figure{charge.value, math.Hypot(charge.sigma, tapShare*charge.value)}, true}
+			*a = answer{figure{charge.value, tapped}, true}
 		}
-		l := &m.state.Run[side][k]
-		a.sigma = math.Hypot(a.sigma, l.uneven(l.through(k, g.run)))
+		a.sigma = math.Hypot(a.sigma, l.uneven(l.passing(k, g, fed).value))
 		if a.value > openMohm {
 			*a = answer{figure{openMohm, openMohm / 2}, a.known}
 		}

@@ -89,7 +89,7 @@ const (
 	afterEdge  = 2 * time.Minute
 )
 
-// Coarsen makes scans rarer while nothing happens: by so much more between two. Ticks of the unit become as long. It serves to
+// Coarsen makes scans rarer while nothing happens and the ignition is off: by so much more between two. Ticks of the unit become as long. It serves to
 // play years; 0 undoes it.
 func (c *Clock) Coarsen(by time.Duration) {
 	c.coarse = by
@@ -98,7 +98,7 @@ func (c *Clock) Coarsen(by time.Duration) {
 
 // stretched puts a wait for the next scan off, if nothing happens.
 func (c *Clock) stretched(at time.Duration) time.Duration {
-	if c.coarse == 0 || c.now-c.lastEdge < afterEdge {
+	if c.coarse == 0 || c.now-c.lastEdge < afterEdge || c.unit.Charging() {
 		return at
 	}
 	return max(at, min(at+c.coarse, c.nextEdge-beforeEdge))

@@ -131,7 +131,7 @@ func TestTheWiringIsWorkedOut(t *testing.T) {
 		{"link-resistive", 6.9, change(two, func(w *wiring) { w.positive = []float64{2.5} })},
 		{"link-resistive", 9, change(two, func(w *wiring) { w.positive = []float64{5.5} })},
 		{"link-open", 3, change(two, func(w *wiring) {
-			w.positive, w.negative = []float64{0.6}, []float64{offLink} // battery b alone: its post's joint counts with the link, and a's takes nothing off
+			w.positive, w.negative = []float64{0.5}, []float64{offLink} // battery b alone
 		})},
 		{"same-post-year", 14, sound(2, 1.1, network.SamePost)},
 		{"post-resistive", 4, change(sound(3, 0.5, network.Diagonal), func(w *wiring) { w.posts = map[int]float64{1: 3.1} })},

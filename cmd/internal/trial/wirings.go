@@ -20,6 +20,7 @@ type Wirings struct {
 	First    uint64  // seed
 	Days     float64 // of each; 0: 14
 	Workers  int
+	Fine     bool            // scans and ticks each second throughout
 	Progress func(WiredUnit) // called after each unit, by one goroutine at a time; nil for none
 }
 
@@ -36,7 +37,8 @@ type WiredUnit struct {
 
 // WiredScenario draws a unit's wiring, batteries, climate and sensors' errors from a seed: two to four batteries, one in three of them
 // weak, links of 0.2 to 3 mΩ one by one, leads diagonal, on one post or anywhere, those of load and feed apart, -15 to 35 °C, every voltage and
-// current sensor at an end of its class (±10 mV, ±0.2 A, ±1 %). The duty is a light one of short lifts.
+// current sensor at an end of its class (±10 mV, ±0.2 A, ±1 %). The duty is a light one, a third of
+// an ordinary one: some 2.5 Ah a day.
 func WiredScenario(seed uint64) (scenario.Scenario, string) {
 	d := rand.New(rand.NewPCG(seed, 0x77697265))
 	from := func(a, b float64) float64 { return a + (b-a)*d.Float64() }
@@ -75,8 +77,8 @@ func WiredScenario(seed uint64) (scenario.Scenario, string) {
 	place("load", &w.LoadLeads)
 	place("feed", &w.FeedLeads)
 	sc.Weather = scenario.Weather{MeanC: from(-15, 35), SeasonC: 3, DayC: 5, SpellC: 3, WarmestDay: 200}
-	sc.Duty.Stops, sc.Duty.LiftsPerStop, sc.Duty.NudgesPerStop = [2]int{3, 5}, [2]int{1, 2}, [2]int{0, 1}
-	sc.Duty.Up = [2]scenario.Span{scenario.Span(1500 * time.Millisecond), scenario.Span(3 * time.Second)}
+	sc.Duty.Stops, sc.Duty.LiftsPerStop, sc.Duty.NudgesPerStop = [2]int{4, 6}, [2]int{1, 2}, [2]int{0, 1}
+	sc.Duty.Up = [2]scenario.Span{scenario.Span(6 * time.Second), scenario.Span(12 * time.Second)}
 	errAtLimits(&sc, d)
 	return sc, fmt.Sprintf("%s; %.0f °C", about, sc.Weather.MeanC)
 }
@@ -125,7 +127,7 @@ func RunWirings(ctx context.Context, w Wirings) ([]WiredUnit, error) {
 	units := make([]WiredUnit, w.Units)
 	var progress sync.Mutex
 	err := inParallel(w.Workers, w.Units, func(k int) (err error) {
-		units[k], err = runWired(ctx, w.First+uint64(k), w.Days)
+		units[k], err = runWired(ctx, w.First+uint64(k), w)
 		if w.Progress != nil && err == nil {
 			progress.Lock()
 			defer progress.Unlock()
@@ -163,13 +165,17 @@ func inParallel(workers, n int, do func(k int) error) error {
 	return nil
 }
 
-func runWired(ctx context.Context, seed uint64, days float64) (WiredUnit, error) {
+func runWired(ctx context.Context, seed uint64, w Wirings) (WiredUnit, error) {
 	sc, about := WiredScenario(seed)
-	if days > 0 {
-		sc.Days = days
+	if w.Days > 0 {
+		sc.Days = w.Days
 	}
 	u := WiredUnit{Seed: seed, About: about, Days: sc.Days}
-	r, err := newRun(sc, Options{Coarse: coarseRest})
+	o := Options{Coarse: coarseRest}
+	if w.Fine {
+		o.Coarse = 0
+	}
+	r, err := newRun(sc, o)
 	if err != nil {
 		return u, err
 	}
