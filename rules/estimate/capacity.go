@@ -1,13 +1,9 @@
 package estimate
 
-import (
-	"math"
+import "math"
 
-	"liftbank/rules/leadacid"
-)
-
-// Swing is what was drawn since a charge seen to its end. Capacity is learnt between two trusted points only, such an end and a
-// rested voltage or the knee: learnt all the time it would soak up the errors of the voltage curve.
+// Swing is what was drawn since a charge seen to its end, or a rest that says as much. Capacity is learnt between two trusted points
+// only, such a top and a rested voltage or the knee: learnt all the time it would soak up the errors of the voltage curve.
 type Swing struct {
 	Open        bool
 	TopPct      float64
@@ -16,13 +12,24 @@ type Swing struct {
 }
 
 // learnFromRest takes a rest after a deep swing as its lower end.
-func (b *Battery) learnFromRest(v25, sigmaV float64) {
+func (b *Battery) learnFromRest() {
 	if !b.swing.Open || b.settleSigmaV() > restLearnV {
 		return
 	}
-	z, slope := leadacid.SoCFromRestedV(b.p.Chemistry, v25)
-	b.learnCapacity(min(max(z, 0), 100), sigmaV*slope)
+	// The charge that the rest alone says, by the curve as far as it is known.
+	f := b.f
+	var h [states]float64
+	for range 3 {
+		var v float64
+		h, v = f.rested(b.p.Chemistry)
+		f.X[iSoC] = min(max(f.X[iSoC]+(b.restNowV()-v)/h[iSoC], 0), 100)
+	}
+	curve := h[iFullV]*h[iFullV]*f.P[iFullV][iFullV] + 2*h[iFullV]*h[iEmptyV]*f.P[iFullV][iEmptyV] + h[iEmptyV]*h[iEmptyV]*f.P[iEmptyV][iEmptyV]
+	b.learnCapacity(f.X[iSoC], math.Sqrt(max(curve, 0)+sq(b.settleSigmaV()))/h[iSoC])
 }
+
+// topSigmaPct is how well a charge must be known after a rest for a swing to begin there.
+const topSigmaPct = 6.0
 
 // restLearnV is how well a rest must have settled for a capacity to be learnt from it.
 const restLearnV = 0.03
@@ -37,8 +44,10 @@ func (b *Battery) learnCapacity(lowPct, sigmaPct float64) {
 	r := sq(math.Hypot(sigmaPct, b.swing.TopSigmaPct)/depth) + sq(gainSigma)
 	// A table that is off for this block is off each time: more swings to a rest don't help beyond half.
 	k := b.capVar / (b.capVar + r)
+	was, wasVar := b.capAh, b.capVar
 	b.capAh = min(max(b.capAh+k*(capAh-b.capAh), capLeast*b.p.RatedAh), capMost*b.p.RatedAh)
 	b.capVar = max(b.capVar*(1-k), r/2)
+	b.f.learnt((b.capAh-was)/was, wasVar, min(b.capVar, wasVar))
 	b.capHad, b.swing.Open = true, false
 }
 
@@ -47,4 +56,15 @@ func (b *Battery) learnCapacity(lowPct, sigmaPct float64) {
 func (b *Battery) CapacityAh() (capAh, sigmaAh float64, ok bool) {
 	sigma := math.Sqrt(b.capVar)
 	return b.capAh, b.capAh * sigma, b.capHad && sigma <= capKnownSigma
+}
+
+// learnt takes over that the capacity turned out to be more than counted with by that share: the charge counted with it is put right.
+func (f *Filter) learnt(more, wasVar, nowVar float64) {
+	per := f.Cross[iSoC][kCap] / wasVar
+	f.P[iSoC][iSoC] -= sq(per) * (wasVar - nowVar)
+	f.X[iSoC] += per * more
+	for i := range states {
+		f.Cross[i][kCap] *= nowVar / wasVar
+	}
+	f.hold()
 }
