@@ -1,6 +1,10 @@
 package estimate
 
-import "math"
+import (
+	"math"
+
+	"liftbank/rules/leadacid"
+)
 
 // Swing is what was drawn since a charge seen to its end, or a rest that says as much. Capacity is learnt between two trusted points
 // only, such a top and a rested voltage or the knee: learnt all the time it would soak up the errors of the voltage curve.
@@ -25,28 +29,42 @@ func (b *Battery) learnFromRest() {
 		f.X[iSoC] = min(max(f.X[iSoC]+(b.restNowV()-v)/h[iSoC], 0), 100)
 	}
 	curve := h[iFullV]*h[iFullV]*f.P[iFullV][iFullV] + 2*h[iFullV]*h[iEmptyV]*f.P[iFullV][iEmptyV] + h[iEmptyV]*h[iEmptyV]*f.P[iEmptyV][iEmptyV]
-	b.learnCapacity(f.X[iSoC], math.Sqrt(max(curve, 0)+sq(b.settleSigmaV()))/h[iSoC])
+	sigmaV := math.Sqrt(max(curve, 0) + sq(b.settleSigmaV()) + sq(leadacid.TableSigmaV(b.p.Chemistry)/2))
+	b.learnCapacity(f.X[iSoC], sigmaV/h[iSoC], restLeast)
 }
 
-// topSigmaPct is how well a charge must be known after a rest for a swing to begin there.
-const topSigmaPct = 6.0
+// How high a charge must be after a rest for a swing to begin there, and how well known.
+const (
+	topLeastPct = 85.0
+	topSigmaPct = 6.0
+)
+
+// restLeast: the rested voltage goes with the acid. A block that has lost active mass is empty with acid left, and no rest above that
+// shows it; only the knee does.
+const restLeast = 0.10
+
+// swingWorst is the worst relative deviation of a swing that still tells something.
+const swingWorst = 0.15
 
 // restLearnV is how well a rest must have settled for a capacity to be learnt from it.
 const restLearnV = 0.03
 
-// learnCapacity takes in that the swing ended at lowPct, give or take sigmaPct.
-func (b *Battery) learnCapacity(lowPct, sigmaPct float64) {
+// learnCapacity takes in that the swing ended at lowPct, give or take sigmaPct. No number of such swings makes surer than least, relative.
+func (b *Battery) learnCapacity(lowPct, sigmaPct, least float64) {
 	depth := b.swing.TopPct - lowPct
 	if !b.swing.Open || b.swing.DrawnAh < swingLeast*b.capAh || depth < 100*swingLeast {
 		return
 	}
 	capAh := b.swing.DrawnAh / depth * 100
 	r := sq(math.Hypot(sigmaPct, b.swing.TopSigmaPct)/depth) + sq(gainSigma)
+	if r > sq(swingWorst) {
+		return // the ends are not known well enough for this depth
+	}
 	// A table that is off for this block is off each time: more swings to a rest don't help beyond half.
 	k := b.capVar / (b.capVar + r)
 	was, wasVar := b.capAh, b.capVar
 	b.capAh = min(max(b.capAh+k*(capAh-b.capAh), capLeast*b.p.RatedAh), capMost*b.p.RatedAh)
-	b.capVar = max(b.capVar*(1-k), r/2)
+	b.capVar = min(max(b.capVar*(1-k), r/2, sq(least)), b.capVar)
 	b.f.learnt((b.capAh-was)/was, wasVar, min(b.capVar, wasVar))
 	b.capHad, b.swing.Open = true, false
 }

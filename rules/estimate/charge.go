@@ -38,9 +38,13 @@ func (b *Battery) watchCharge(s Sample) {
 	if v25 > chargeMostV {
 		return
 	}
-	z, sigma := leadacid.ChargingSoC(v25, s.CurrentA/b.capAh)
+	rested, _ := leadacid.RestedVAtReference(s.VoltageV, b.tempC(s))
+	z, sigma := leadacid.ChargingSoC(b.p.Chemistry, v25, rested, s.CurrentA/b.capAh)
 	share := float64(s.At-b.chargeRead) / float64(chargeTime)
 	b.chargeRead = s.At
+	if b.f.P[iSoC][iSoC] < sq(0.7*sigma) {
+		return // what it errs by stays the same
+	}
 	b.settle()
 	b.f.takeSoC(z, sigma/math.Sqrt(min(share, 1)))
 }

@@ -33,6 +33,8 @@ type Filter struct {
 
 // Constants of the voltage curve. Where no source is named, the figure is our choice.
 const (
+	sealedSigmaV  = 0.09 // full sealed blocks: makers' acid differs, 12.8 to 13.1 V
+	wornSigmaV    = 0.06 // a worn block is empty with acid left: a tenth of its capacity lost is a tenth of the table's span
 	dropSigma     = 0.4  // makes differ in what a load takes off
 	shapeSigmaV   = 0.04 // what is left of the curve's shape once its ends are known
 	shapePct      = 12.0 // readings closer than this in charge count as one
@@ -43,6 +45,8 @@ const (
 	loadMean      = 10 * time.Minute
 	curveEvery    = time.Minute
 	driftVPerDay  = 0.004 // a block's curve changes slowly
+	restBestPct   = 1.5   // no rest says more
+	kneeNearPct   = 10.0  // above the end, the steep end tells
 	surprise      = 2.5   // sigma: more, and the charge was less sure than thought
 	offsetMostV   = 0.4
 	dropMostShare = 2.0
@@ -53,7 +57,11 @@ func newFilter(c leadacid.Chemistry) Filter {
 	f.X[iSoC] = 60
 	f.P[iSoC][iSoC] = sq(firstSigmaPct)
 	table := sq(leadacid.TableSigmaV(c))
-	f.P[iFullV][iFullV], f.P[iEmptyV][iEmptyV], f.P[iDrop][iDrop] = table, 2*table, sq(dropSigma)
+	fullEnd := table
+	if c != leadacid.Flooded {
+		fullEnd = sq(sealedSigmaV)
+	}
+	f.P[iFullV][iFullV], f.P[iEmptyV][iEmptyV], f.P[iDrop][iDrop] = fullEnd, table+sq(wornSigmaV), sq(dropSigma)
 	return f
 }
 
@@ -138,7 +146,9 @@ func (f *Filter) takeSoC(socPct, sigmaPct float64) {
 // takeRested takes a rested voltage at 25 °C in that may still stand sigmaV from the settled one.
 func (f *Filter) takeRested(c leadacid.Chemistry, v25, sigmaV float64) {
 	h, v := f.rested(c)
-	f.take(&h, v25-v, sq(sigmaV))
+	was := f.P[iSoC][iSoC]
+	f.take(&h, v25-v, sq(sigmaV)+sq(leadacid.TableSigmaV(c)/2)) // half the table's error is of its shape
+	f.P[iSoC][iSoC] = max(f.P[iSoC][iSoC], min(was, sq(restBestPct)))
 }
 
 // rested gives the rested voltage at 25 °C and how it changes with each state.
@@ -151,10 +161,10 @@ func (f *Filter) rested(c leadacid.Chemistry) (h [states]float64, v25 float64) {
 }
 
 // loaded gives the voltage at 25 °C under a lasting load of perHour, and how it changes with each state.
-func (f *Filter) loaded(c leadacid.Chemistry, perHour, tempC float64) (h [states]float64, v25 float64) {
+func (f *Filter) loaded(c leadacid.Chemistry, perHour, tempC, leftPct float64) (h [states]float64, v25 float64) {
 	h, v25 = f.rested(c)
 	drop := leadacid.LoadedDropV(perHour) * (leadacid.MetalShare + (1-leadacid.MetalShare)*leadacid.AcidFactor(tempC))
-	growth, growthPer, knee, kneePer := leadacid.LoadedV(c, f.X[iSoC])
+	growth, growthPer, knee, kneePer := leadacid.LoadedV(c, f.X[iSoC], leftPct)
 	v25 -= (1+f.X[iDrop])*drop*growth + knee
 	h[iSoC] -= (1+f.X[iDrop])*drop*growthPer + kneePer
 	h[iDrop] = -drop * growth
@@ -183,8 +193,11 @@ func (b *Battery) watchLoad(s Sample, dt time.Duration) {
 	v25, _ := leadacid.RestedVAtReference(s.VoltageV, t)
 	share := perHour * (s.At - b.loadRead).Hours() * 100 / shapePct
 	b.loadRead = s.At
-	h, expected := b.f.loaded(b.p.Chemistry, perHour, t)
+	left, leftSigma := leadacid.LeftPct(b.p.Chemistry, perHour, t)
+	h, expected := b.f.loaded(b.p.Chemistry, perHour, t, left)
 	_, tempSigma := leadacid.TemperatureShiftV(t)
 	b.settle()
-	b.f.take(&h, v25-expected, (sq(shapeSigmaV)+sq(tempSigma))/min(share, 1))
+	was, end := b.f.P[iSoC][iSoC], min(1, kneeNearPct/max(b.f.X[iSoC]-left, 1))
+	b.f.take(&h, v25-expected, (sq(shapeSigmaV)+sq(tempSigma)+sq(leftSigma*end*h[iSoC]))/min(share, 1))
+	b.f.P[iSoC][iSoC] = max(b.f.P[iSoC][iSoC], min(was, sq(leftSigma*end)))
 }

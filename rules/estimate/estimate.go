@@ -350,6 +350,9 @@ func (b *Battery) watchRest(s Sample, dt time.Duration) {
 	}
 	b.jumped = false
 	b.restedV += (v25 - b.restedV) * ease(dt, voltageTau)
+	if b.restFor >= tableShare && (!b.tableHad || s.At-b.tableAt >= tableShare) {
+		b.commitRest(s) // a long rest speaks more than once: a small drain counts up meanwhile
+	}
 }
 
 // settleSigmaV is how far the terminals may still stand from the rested voltage, and how well it is read.
@@ -372,7 +375,7 @@ func (b *Battery) commitRest(s Sample) {
 	b.settle()
 	b.learnFromRest()
 	b.takeRest(&b.f)
-	if sigma := math.Sqrt(b.f.P[iSoC][iSoC]); !b.swing.Open && sigma <= topSigmaPct {
+	if sigma := math.Sqrt(b.f.P[iSoC][iSoC]); !b.swing.Open && sigma <= topSigmaPct && b.f.X[iSoC] >= topLeastPct {
 		b.swing = Swing{Open: true, TopPct: b.f.X[iSoC], TopSigmaPct: sigma}
 	}
 	b.tableAt, b.tableHad = s.At, true
@@ -461,8 +464,10 @@ func (b *Battery) watchKnee(s Sample) {
 	low := load > restShare && load <= 1.0/3 && s.VoltageV < kneeV
 	if low && !b.knee {
 		b.settle()
-		b.learnCapacity(kneePct, kneeSigmaPct)
-		b.f.takeSoC(kneePct, kneeSigmaPct)
+		left, sigma := leadacid.LeftPct(b.p.Chemistry, load, b.tempC(s))
+		left, sigma = left+kneePct, math.Hypot(kneeSigmaPct, sigma)
+		b.learnCapacity(left, sigma, gainSigma)
+		b.f.takeSoC(left, sigma)
 	}
 	if low || s.VoltageV > kneeV+0.5 {
 		b.knee = low
