@@ -61,8 +61,11 @@ func (b *Battery) learnCapacity(lowPct, sigmaPct, least float64) {
 		return // the ends are not known well enough for this depth
 	}
 	// A table that is off for this block is off each time: more swings to a rest don't help beyond half.
-	k := b.capVar / (b.capVar + r)
 	was, wasVar := b.capAh, b.capVar
+	if relative := (capAh - b.capAh) / b.capAh; sq(relative/surprise) > b.capVar+r {
+		b.capVar = sq(ratedSigma) // sure of a wrong one: another battery, perhaps
+	}
+	k := b.capVar / (b.capVar + r)
 	b.capAh = min(max(b.capAh+k*(capAh-b.capAh), capLeast*b.p.RatedAh), capMost*b.p.RatedAh)
 	b.capVar = min(max(b.capVar*(1-k), r/2, sq(least)), b.capVar)
 	b.f.learnt((b.capAh-was)/was, wasVar, min(b.capVar, wasVar))

@@ -42,6 +42,8 @@ const (
 	loadMost      = 0.35 // of the capacity per hour, for the voltage under load to be read
 	loadSettle    = 20 * time.Minute
 	fouetShare    = 0.05 // of the capacity drawn after a charge, before the dip at its beginning is over
+	loadJumpV     = 0.2  // from one reading to the next: no lasting load's
+	deadV         = 8.0  // no block with a load on it that still counts
 	loadMean      = 10 * time.Minute
 	curveEvery    = time.Minute
 	driftVPerDay  = 0.004 // a block's curve changes slowly
@@ -182,7 +184,7 @@ func (b *Battery) watchLoad(s Sample, dt time.Duration) {
 	}
 	b.loadFor += dt
 	b.loadA += (s.CurrentA - b.loadA) * ease(dt, loadMean)
-	if !s.VoltageOK || b.loadFor < loadSettle || s.At-b.loadRead < curveEvery || b.sinceCharge < fouetShare*b.capAh {
+	if !s.VoltageOK || s.VoltageV < deadV || !b.last.VoltageOK || math.Abs(s.VoltageV-b.last.VoltageV) > loadJumpV || b.loadFor < loadSettle || s.At-b.loadRead < curveEvery || b.sinceCharge < fouetShare*b.capAh {
 		return
 	}
 	perHour := -b.loadA / b.capAh

@@ -461,7 +461,7 @@ func (b *Battery) watchKnee(s Sample) {
 		return
 	}
 	load := -s.CurrentA / b.p.RatedAh
-	low := load > restShare && load <= 1.0/3 && s.VoltageV < kneeV
+	low := load > restShare && load <= 1.0/3 && s.VoltageV < kneeV && s.VoltageV > deadV
 	if low && !b.knee {
 		b.settle()
 		left, sigma := leadacid.LeftPct(b.p.Chemistry, load, b.tempC(s))
