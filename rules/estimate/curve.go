@@ -75,9 +75,14 @@ func (f *Filter) move(pct, zeroPct, capVar, zeroVar float64) {
 		f.P[j][iSoC] = f.P[iSoC][j]
 	}
 	c := &f.Cross[iSoC]
-	f.P[iSoC][iSoC] = max(f.P[iSoC][iSoC]-2*pct*c[kCap]-2*zeroPct*c[kZero]+pct*pct*capVar+zeroPct*zeroPct*zeroVar, bestSigmaPct*bestSigmaPct)
+	f.P[iSoC][iSoC] = moved(f.P[iSoC][iSoC], c, pct, zeroPct, capVar, zeroVar)
 	c[kCap] -= pct * capVar
 	c[kZero] -= zeroPct * zeroVar
+}
+
+// moved gives the variance of the charge after that, from what it was.
+func moved(was float64, c *[considered]float64, pct, zeroPct, capVar, zeroVar float64) float64 {
+	return max(was-2*pct*c[kCap]-2*zeroPct*c[kZero]+pct*pct*capVar+zeroPct*zeroPct*zeroVar, bestSigmaPct*bestSigmaPct)
 }
 
 // drift lets the curve's ends change with time.
@@ -89,8 +94,10 @@ func (f *Filter) drift(hours float64) {
 
 // widen adds to the variance of the charge.
 func (f *Filter) widen(variance float64) {
-	f.P[iSoC][iSoC] = min(f.P[iSoC][iSoC]+variance, sq(firstSigmaPct)*1.5)
+	f.P[iSoC][iSoC] = widened(f.P[iSoC][iSoC], variance)
 }
+
+func widened(was, variance float64) float64 { return min(was+variance, sq(firstSigmaPct)*1.5) }
 
 // take takes a reading in that lies innovation above what was expected; h says how the reading changes with each state.
 func (f *Filter) take(h *[states]float64, innovation, r float64) {

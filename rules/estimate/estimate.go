@@ -397,6 +397,14 @@ func (b *Battery) counting(f *Filter) {
 	f.widen(sq(b.counted))
 }
 
+// variance gives that of the charge as counting leaves it.
+func (b *Battery) variance() float64 {
+	c := b.f.Cross[iSoC]
+	c[kZero] *= b.zeroVar / b.zeroVarWas
+	p := moved(b.f.P[iSoC][iSoC], &c, b.movedPct, 100*b.movedHours/b.capAh, b.capVar+gainSigma*gainSigma, b.zeroVar)
+	return widened(p, sq(b.counted))
+}
+
 // restNowV is the rested voltage at 25 °C that the rest so far leads to expect.
 func (b *Battery) restNowV() float64 { return b.restedV - b.surface/2 + b.dip/2 }
 
@@ -481,12 +489,13 @@ func (b *Battery) SoC() (pct, sigmaPct float64, ok bool) {
 		return 0, 0, false
 	}
 	if !b.haveNow {
-		f := b.f
-		b.counting(&f)
+		soc, variance := b.f.X[iSoC], b.variance()
 		if b.restNew && b.restFor >= voltageTau {
+			f := b.f
+			b.counting(&f)
 			b.takeRest(&f)
+			soc, variance = f.X[iSoC], f.P[iSoC][iSoC]
 		}
-		soc, variance := f.X[iSoC], f.P[iSoC][iSoC]
 		b.socNow, b.sigmaNow, b.haveNow = soc, math.Sqrt(variance), true
 	}
 	return b.socNow, b.sigmaNow, b.sigmaNow <= knownSigmaPct
