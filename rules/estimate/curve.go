@@ -34,7 +34,7 @@ type Filter struct {
 // Constants of the voltage curve. Where no source is named, the figure is our choice.
 const (
 	sealedSigmaV  = 0.09 // full sealed blocks: makers' acid differs, 12.8 to 13.1 V
-	wornSigmaV    = 0.06 // a worn block is empty with acid left: a tenth of its capacity lost is a tenth of the table's span
+	wornSigmaV    = 0.04 // a worn block is empty with acid left: a twentieth of its capacity lost is a twentieth of the table's span
 	dropSigma     = 0.4  // makes differ in what a load takes off
 	shapeSigmaV   = 0.04 // what is left of the curve's shape once its ends are known
 	shapePct      = 12.0 // readings closer than this in charge count as one
