@@ -79,8 +79,11 @@ const (
 	bestSigmaPct   = 0.5   // no anchor is better, however often it is read
 	unknownTempSgV = 0.015 // no thermometer: ±12 °C at about 1.2 mV per °C
 	voltageTau     = 2 * time.Minute
-	restJumpV      = 0.10 // between two readings of a resting battery
-	aboveFullV     = 0.10 // over a full block's rested voltage
+	fallAfter      = 2 * time.Hour // of rest
+	fallTime       = 3 * time.Hour
+	fallSigmaV     = 0.008 // of the difference of two readings hours apart, at another temperature
+	restJumpV      = 0.10  // between two readings of a resting battery
+	aboveFullV     = 0.10  // over a full block's rested voltage
 	aboveFullPct   = 6.0
 	ratedSigma     = 0.15 // of the rated capacity, before a swing was seen
 	swingLeast     = 0.3  // of the capacity, for a swing to tell something
@@ -112,6 +115,8 @@ type Battery struct {
 	restFor              time.Duration
 	restedV              float64 // smoothed, 25 °C
 	restNew              bool
+	fallFromV            float64 // restedV where the reading of its fall began, and when in the rest
+	fallAt               time.Duration
 	jumped               bool          // the last reading stood far from the smoothed one
 	tableAt              time.Duration // last time the table was committed
 	tableHad             bool
@@ -350,9 +355,26 @@ func (b *Battery) watchRest(s Sample, dt time.Duration) {
 	}
 	b.jumped = false
 	b.restedV += (v25 - b.restedV) * ease(dt, voltageTau)
+	b.watchFall()
 	if b.restFor >= tableShare && (!b.tableHad || s.At-b.tableAt >= tableShare) {
 		b.commitRest(s) // a long rest speaks more than once: a small drain counts up meanwhile
 	}
+}
+
+// watchFall bounds the surface charge by how much the voltage of a resting battery falls: one that stands still has none left, whatever came
+// before. The dip of a discharge must be over first.
+func (b *Battery) watchFall() {
+	if b.restFor < fallAfter {
+		b.fallFromV, b.fallAt = b.restedV, b.restFor
+		return
+	}
+	span := b.restFor - b.fallAt
+	if span < fallTime {
+		return
+	}
+	share := ease(span, b.surfaceTau()) // of a surface charge, gone meanwhile
+	b.surface = min(b.surface, (max(b.fallFromV-b.restedV, 0)+fallSigmaV)/share)
+	b.fallFromV, b.fallAt = b.restedV, b.restFor
 }
 
 // settleSigmaV is how far the terminals may still stand from the rested voltage, and how well it is read.

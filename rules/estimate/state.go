@@ -31,6 +31,8 @@ type State struct {
 	RestNew, Jumped                  bool
 	TableAt                          time.Duration
 	TableHad                         bool
+	FallFromV                        float64
+	FallAt                           time.Duration
 	LoadFor                          time.Duration
 	LoadA                            float64
 	LoadRead                         time.Duration
@@ -58,7 +60,7 @@ func (b *Battery) State() State {
 		ZeroA: b.zero, ZeroVar: b.zeroVar, CapAh: b.capAh, CapVar: b.capVar, CapHad: b.capHad, Swing: b.swing,
 		Filter: b.f, CountedSigmaPct: b.counted, MovedPct: b.movedPct, MovedHours: b.movedHours, ZeroVarWas: b.zeroVarWas,
 		SurfaceV: b.surface, DipV: b.dip,
-		RestFor: b.restFor, RestedV: b.restedV, RestNew: b.restNew, Jumped: b.jumped, TableAt: b.tableAt, TableHad: b.tableHad,
+		RestFor: b.restFor, RestedV: b.restedV, RestNew: b.restNew, FallFromV: b.fallFromV, FallAt: b.fallAt, Jumped: b.jumped, TableAt: b.tableAt, TableHad: b.tableHad,
 		LoadFor: b.loadFor, LoadA: b.loadA, LoadRead: b.loadRead, SinceCharge: b.sinceCharge, ChargeRead: b.chargeRead,
 		FullFor: b.fullFor, Full: b.full, FullRead: b.fullRead, TaperPct: b.taper, FullAt: b.fullAt, EverFull: b.everFull, Knee: b.knee,
 		TaperH: b.taperH, TaperVar: b.taperVar, SlopeFor: b.slopeFor, SlopeA: b.slopeA, SlopeFromA: b.slopeFromA, SlopeV: b.slopeV,
@@ -77,7 +79,7 @@ func (b *Battery) Restore(s State) error {
 		zero: s.ZeroA, zeroVar: s.ZeroVar, capAh: s.CapAh, capVar: s.CapVar, capHad: s.CapHad, swing: s.Swing,
 		f: s.Filter, counted: s.CountedSigmaPct, movedPct: s.MovedPct, movedHours: s.MovedHours, zeroVarWas: s.ZeroVarWas,
 		surface: s.SurfaceV, dip: s.DipV,
-		restFor: s.RestFor, restedV: s.RestedV, restNew: s.RestNew, jumped: s.Jumped, tableAt: s.TableAt, tableHad: s.TableHad,
+		restFor: s.RestFor, restedV: s.RestedV, restNew: s.RestNew, fallFromV: s.FallFromV, fallAt: s.FallAt, jumped: s.Jumped, tableAt: s.TableAt, tableHad: s.TableHad,
 		loadFor: s.LoadFor, loadA: s.LoadA, loadRead: s.LoadRead, sinceCharge: s.SinceCharge, chargeRead: s.ChargeRead,
 		fullFor: s.FullFor, full: s.Full, fullRead: s.FullRead, taper: s.TaperPct, fullAt: s.FullAt, everFull: s.EverFull, knee: s.Knee,
 		taperH: s.TaperH, taperVar: s.TaperVar, slopeFor: s.SlopeFor, slopeA: s.SlopeA, slopeFromA: s.SlopeFromA, slopeV: s.SlopeV,
@@ -117,6 +119,8 @@ func (s *State) check(p Params) error {
 	in("surface charge", s.SurfaceV, 0, 2*surfaceV)
 	in("dip", s.DipV, 0, dipV*1.001)
 	in("rested voltage", s.RestedV, -200, 200)
+	in("fall from", s.FallFromV, -200, 200)
+	in("fall since", float64(s.FallAt), 0, 1e18)
 	in("taper", s.TaperPct, 0, 1e6)
 	in("charged", s.ChargedAh, 0, 1e12)
 	in("drawn", s.DrawnAh, 0, 1e12)
