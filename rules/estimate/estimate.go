@@ -68,6 +68,7 @@ const (
 	fullHold       = 30 * time.Minute // ... for this long is at its end
 	fullAgain      = 10 * time.Minute // while it lasts, the taper is read again
 	fullTau        = 1.2              // h: what is missing over the current; published and measured: 0.65 to 2 h
+	fullTauSigma   = 0.5              // relative, before it was seen how the current falls
 	fullTauV       = 14.4             // at this voltage at 25 °C; at a lower one the current falls sooner
 	fullRestV      = 12.8             // of a full block
 	fullSigmaPct   = 0.7              // of an end of charge as such
@@ -78,11 +79,13 @@ const (
 	bestSigmaPct   = 0.5   // no anchor is better, however often it is read
 	unknownTempSgV = 0.015 // no thermometer: ±12 °C at about 1.2 mV per °C
 	voltageTau     = 2 * time.Minute
-	restJumpV      = 0.10 // between two readings of a resting battery
-	aboveFullV     = 0.10 // over a full block's rested voltage
+	fallAfter      = 2 * time.Hour // of rest
+	fallTime       = 3 * time.Hour
+	fallSigmaV     = 0.008 // of the difference of two readings hours apart, at another temperature
+	restJumpV      = 0.10  // between two readings of a resting battery
+	aboveFullV     = 0.10  // over a full block's rested voltage
 	aboveFullPct   = 6.0
-	ratedSigma     = 0.12 // of the rated capacity, before a swing was seen
-	swingShare     = 0.3  // of a capacity's error that a swing's charge feels: swings go both ways
+	ratedSigma     = 0.15 // of the rated capacity, before a swing was seen
 	swingLeast     = 0.3  // of the capacity, for a swing to tell something
 	capLeast       = 0.2  // of the rated capacity
 	capMost        = 1.4
@@ -97,31 +100,46 @@ type Battery struct {
 	lastI time.Duration // instant of the last usable current
 	everI bool
 
-	zero     float64 // A that the current sensor shows without current
-	zeroVar  float64 // A²
-	capAh    float64 // present full capacity
-	capVar   float64 // relative variance of it
-	capHad   bool    // learnt from at least one swing
-	swing    Swing
-	soc      float64 // counted from the last anchor
-	anchor   float64 // variance at that anchor, %²
-	counted  float64 // standard deviation counted up since, %
-	surface  float64 // V that the terminals may stand above the rested voltage
-	dip      float64 // V that they may stand below
-	restFor  time.Duration
-	restedV  float64 // smoothed, 25 °C
-	restNew  bool
-	jumped   bool          // the last reading stood far from the smoothed one
-	tableAt  time.Duration // last time the table was committed
-	tableHad bool
+	zero                 float64 // A that the current sensor shows without current
+	zeroVar              float64 // A²
+	capAh                float64 // present full capacity
+	capVar               float64 // relative variance of it
+	capHad               bool    // learnt from at least one swing
+	swing                Swing
+	f                    Filter
+	movedPct, movedHours float64 // counted since then
+	zeroVarWas           float64 // then
+	counted              float64 // standard deviation counted up since the last reading, of what is lost in charging and in gaps, %
+	surface              float64 // V that the terminals may stand above the rested voltage
+	dip                  float64 // V that they may stand below
+	restFor              time.Duration
+	restedV              float64 // smoothed, 25 °C
+	restNew              bool
+	fallFromV            float64 // restedV where the reading of its fall began, and when in the rest
+	fallAt               time.Duration
+	jumped               bool          // the last reading stood far from the smoothed one
+	tableAt              time.Duration // last time the table was committed
+	tableHad             bool
 
-	fullFor  time.Duration
-	full     bool
-	fullRead time.Duration // last time the taper was read
-	taper    float64       // % missing by it
-	fullAt   time.Duration
-	everFull bool
-	knee     bool
+	loadFor     time.Duration // of a discharge, and its mean current
+	loadA       float64
+	loadRead    time.Duration // last time its voltage was read
+	sinceCharge float64       // Ah drawn since the last charge
+	chargeRead  time.Duration // last time a charge's voltage was read
+
+	fullFor    time.Duration
+	full       bool
+	fullRead   time.Duration // last time the taper was read
+	taper      float64       // % missing by it
+	taperH     float64       // h: what is missing over the current, at fullTauV
+	taperVar   float64       // relative
+	slopeFor   time.Duration // of a held charge without a break
+	slopeA     float64       // its current now and where the reading of its fall began, without gas
+	slopeFromA float64
+	slopeV     float64
+	fullAt     time.Duration
+	everFull   bool
+	knee       bool
 
 	tauFor             time.Duration // of a surface charge, at tauTempC
 	tauTempC           float64
@@ -160,6 +178,8 @@ func (b *Battery) Step(s Sample) {
 	b.count(s)
 	b.watchRest(s, dt)
 	b.watchFull(s, dt)
+	b.watchLoad(s, dt)
+	b.watchCharge(s)
 	b.watchKnee(s)
 	b.last, b.haveNow, b.haveSettle = s, false, false
 }
@@ -182,24 +202,19 @@ func sane(s Sample) Sample {
 	return s
 }
 
-// begin takes the first sample: a wide guess, a little better where the battery is idle or lightly loaded.
+// begin takes the first sample: a wide guess.
 func (b *Battery) begin(s Sample) {
 	b.begun, b.last = true, s
-	b.soc, b.anchor = 60, firstSigmaPct*firstSigmaPct
+	b.f = newFilter(b.p.Chemistry)
+	b.taperH, b.taperVar = fullTau, fullTauSigma*fullTauSigma
 	b.zeroVar = zeroSigmaA * zeroSigmaA
+	b.zeroVarWas = b.zeroVar
 	b.capAh, b.capVar = b.p.RatedAh, ratedSigma*ratedSigma
 	b.surface, b.dip = surfaceV/2, dipV/2 // what came before is not known
 	if s.CurrentOK {
 		b.lastI, b.everI = s.At, true
 	}
-	if !s.VoltageOK || !s.CurrentOK || b.resting(s.CurrentA) { // the zero is not known yet
-		return
-	}
-	// A loaded voltage says something: about 0.4 V is lost at a fifth of the capacity per hour, growing with the root.
-	if load := -s.CurrentA / b.p.RatedAh; load > 0 && load <= 0.4 {
-		v25, _ := leadacid.RestedVAtReference(s.VoltageV+0.4*math.Sqrt(load/0.2), b.tempC(s))
-		b.fuseTable(v25, 0.15)
-	}
+	b.sinceCharge = fouetShare * b.capAh // a discharge under way is taken as past its first dip
 }
 
 func (b *Battery) tempC(s Sample) float64 {
@@ -257,9 +272,7 @@ func (b *Battery) count(s Sample) {
 		}
 	}
 	hours := gap.Hours()
-	offset := math.Sqrt(b.zeroVar)
 	ah := mean * hours
-	b.counted += (offset*hours + gainSigma*math.Abs(ah)) / b.capAh * 100
 	stored := ah
 	if ah >= 0 {
 		b.chargedAh += ah
@@ -275,11 +288,16 @@ func (b *Battery) count(s Sample) {
 	}
 	share := stored / b.capAh
 	b.swing.DrawnAh -= stored
-	b.counted += math.Abs(share) * 100 * math.Sqrt(b.capVar) * swingShare
 	if !b.resting(mean) {
 		b.remember(share)
+		b.sinceCharge = max(b.sinceCharge-stored, 0)
+		if stored > 0 {
+			b.sinceCharge *= 1 - min(1, share/memoryShare)
+		}
 	}
-	b.soc = min(max(b.soc+100*share, 0), 100)
+	b.f.X[iSoC] = min(max(b.f.X[iSoC]+100*share, 0), 100)
+	b.movedPct += 100 * share
+	b.movedHours += hours
 }
 
 // learnZero takes a reading of an idle bank as one of the current sensor's zero.
@@ -337,13 +355,26 @@ func (b *Battery) watchRest(s Sample, dt time.Duration) {
 	}
 	b.jumped = false
 	b.restedV += (v25 - b.restedV) * ease(dt, voltageTau)
+	b.watchFall()
+	if b.restFor >= tableShare && (!b.tableHad || s.At-b.tableAt >= tableShare) {
+		b.commitRest(s) // a long rest speaks more than once: a small drain counts up meanwhile
+	}
 }
 
-// restReading gives what the rest so far says: the rested voltage expected at 25 °C, and its standard deviation in volts.
-func (b *Battery) restReading() (v25, sigmaV float64) {
-	settle := b.settleSigmaV()
-	table := leadacid.TableSigmaV(b.p.Chemistry)
-	return b.restedV - b.surface/2 + b.dip/2, math.Sqrt(table*table + settle*settle)
+// watchFall bounds the surface charge by how much the voltage of a resting battery falls: one that stands still has none left, whatever came
+// before. The dip of a discharge must be over first.
+func (b *Battery) watchFall() {
+	if b.restFor < fallAfter {
+		b.fallFromV, b.fallAt = b.restedV, b.restFor
+		return
+	}
+	span := b.restFor - b.fallAt
+	if span < fallTime {
+		return
+	}
+	share := ease(span, b.surfaceTau()) // of a surface charge, gone meanwhile
+	b.surface = min(b.surface, (max(b.fallFromV-b.restedV, 0)+fallSigmaV)/share)
+	b.fallFromV, b.fallAt = b.restedV, b.restFor
 }
 
 // settleSigmaV is how far the terminals may still stand from the rested voltage, and how well it is read.
@@ -363,57 +394,75 @@ func (b *Battery) commitRest(s Sample) {
 	if b.restFor < voltageTau {
 		return
 	}
-	v25, sigma := b.restReading()
-	b.learnFromRest(v25, sigma)
-	soc, variance := b.withTable(v25, sigma)
-	b.setAnchor(soc, variance)
+	b.settle()
+	b.learnFromRest()
+	b.takeRest(&b.f)
+	if sigma := math.Sqrt(b.f.P[iSoC][iSoC]); !b.swing.Open && sigma <= topSigmaPct && b.f.X[iSoC] >= topLeastPct {
+		b.swing = Swing{Open: true, TopPct: b.f.X[iSoC], TopSigmaPct: sigma}
+	}
 	b.tableAt, b.tableHad = s.At, true
 }
 
-// withTable gives the charge and its variance with a rested voltage taken in.
-func (b *Battery) withTable(v25, sigmaV float64) (soc, variance float64) {
-	z, slope := leadacid.SoCFromRestedV(b.p.Chemistry, v25)
-	r := sq(sigmaV * slope)
-	if v25 > leadacid.RestedVFromSoC(b.p.Chemistry, 100)+aboveFullV && b.restFor >= idleAfter {
-		r = min(r, sq(aboveFullPct)) // only a charge near its end leaves so much
+// settle makes what was counted since the last reading part of the filter's deviations.
+func (b *Battery) settle() {
+	b.counting(&b.f)
+	b.counted, b.movedPct, b.movedHours, b.zeroVarWas = 0, 0, 0, b.zeroVar
+}
+
+// counting brings f's deviations up to what was counted since the last reading.
+func (b *Battery) counting(f *Filter) {
+	for i := range states {
+		f.Cross[i][kZero] *= b.zeroVar / b.zeroVarWas
 	}
+	f.move(b.movedPct, 100*b.movedHours/b.capAh, b.capVar+gainSigma*gainSigma, b.zeroVar)
+	f.drift(b.movedHours)
+	f.widen(sq(b.counted))
+}
+
+// variance gives that of the charge as counting leaves it.
+func (b *Battery) variance() float64 {
+	c := b.f.Cross[iSoC]
+	c[kZero] *= b.zeroVar / b.zeroVarWas
+	p := moved(b.f.P[iSoC][iSoC], &c, b.movedPct, 100*b.movedHours/b.capAh, b.capVar+gainSigma*gainSigma, b.zeroVar)
+	return widened(p, sq(b.counted))
+}
+
+// restNowV is the rested voltage at 25 °C that the rest so far leads to expect.
+func (b *Battery) restNowV() float64 { return b.restedV - b.surface/2 + b.dip/2 }
+
+// takeRest takes the rest so far into f.
+func (b *Battery) takeRest(f *Filter) {
+	r := b.settleSigmaV()
 	if b.tableHad && b.last.At-b.tableAt < tableShare {
 		// Largely the same evidence as last time.
-		r *= float64(tableShare) / float64(max(b.last.At-b.tableAt, time.Minute))
+		r *= math.Sqrt(float64(tableShare) / float64(max(b.last.At-b.tableAt, time.Minute)))
 	}
-	// Beyond the table's ends only "at least full" or "at most empty" is meant.
-	z = min(max(z, 0), 100)
-	p := b.variance()
-	k := p / (p + r)
-	return min(max(b.soc+k*(z-b.soc), 0), 100), p * (1 - k)
+	v25 := b.restNowV()
+	if v25 > leadacid.RestedVFromSoC(b.p.Chemistry, 100)+aboveFullV && b.restFor >= idleAfter {
+		f.takeSoC(100, aboveFullPct) // only a charge near its end leaves so much
+	}
+	f.takeRested(b.p.Chemistry, v25, r)
 }
 
-func (b *Battery) fuseTable(v25, sigmaV float64) { b.setAnchor(b.withTable(v25, sigmaV)) }
-
-func (b *Battery) variance() float64 { return b.anchor + sq(b.counted) }
-
-func (b *Battery) setAnchor(soc, variance float64) {
-	b.soc, b.anchor, b.counted = soc, max(variance, bestSigmaPct*bestSigmaPct), 0
-}
-
-// watchFull sees the end of a charge: voltage held, current tapered off. What is then still missing is about an hour's worth of the
+// watchFull sees the end of a charge: voltage held, current tapered off. What is then still missing is some time's worth of the
 // current; the longer it lasts, the less.
 func (b *Battery) watchFull(s Sample, dt time.Duration) {
 	if !s.CurrentOK || !s.VoltageOK {
-		b.fullFor = 0
+		b.fullFor, b.slopeFor = 0, 0
 		return
 	}
 	limit := leadacid.ChargeLimitV(fullV25, b.tempC(s))
-	held := s.VoltageV >= limit
-	if !held {
-		b.fullFor, b.full = 0, false
+	if s.VoltageV < limit {
+		b.fullFor, b.slopeFor, b.full = 0, 0, false
 		return
 	}
+	v25 := s.VoltageV - limit + fullV25
 	gas := leadacid.GassingA(b.p.Chemistry, b.p.RatedAh, s.VoltageV, b.tempC(s))
 	taper := s.CurrentA - gas
-	small := taper < taperShare*b.p.RatedAh && s.CurrentA > -restFloorA
-	if !small {
+	b.watchTaper(taper, v25, dt)
+	if !(taper < taperShare*b.p.RatedAh && s.CurrentA > -restFloorA) {
 		b.fullFor = 0
+		b.readTaper(s.At, v25, gas)
 		return
 	}
 	b.fullFor += dt
@@ -421,16 +470,14 @@ func (b *Battery) watchFull(s Sample, dt time.Duration) {
 		return
 	}
 	if !b.full || s.At-b.fullRead >= fullAgain {
-		v25 := s.VoltageV - limit + fullV25
-		tau := fullTau * (fullTauV - fullRestV) / (v25 - fullRestV)
-		missing := 100 * tau * max(taper, 0) / b.p.RatedAh
-		sigma := fullSigmaPct + missing/2 + 50*tau*gas/b.p.RatedAh
+		missing, sigma := b.missing(taper, v25, gas)
 		if b.full {
 			sigma *= 2.5 // much the same evidence as ten minutes ago
 		}
-		b.fuse(100-missing, sigma)
+		b.settle()
+		b.f.takeSoC(100-missing, sigma)
 		b.taper, b.fullRead = missing, s.At
-		b.swing = Swing{Open: true, TopPct: b.soc, TopSigmaPct: math.Sqrt(b.variance())}
+		b.swing = Swing{Open: true, TopPct: b.f.X[iSoC], TopSigmaPct: math.Sqrt(b.f.P[iSoC][iSoC])}
 	}
 	b.full = true
 	if b.taper <= fullMissing {
@@ -444,23 +491,17 @@ func (b *Battery) watchKnee(s Sample) {
 		return
 	}
 	load := -s.CurrentA / b.p.RatedAh
-	low := load > restShare && load <= 1.0/3 && s.VoltageV < kneeV
+	low := load > restShare && load <= 1.0/3 && s.VoltageV < kneeV && s.VoltageV > deadV
 	if low && !b.knee {
-		b.learnCapacity(kneePct, kneeSigmaPct)
-		b.fuse(kneePct, kneeSigmaPct)
+		b.settle()
+		left, sigma := leadacid.LeftPct(b.p.Chemistry, load, b.tempC(s))
+		left, sigma = left+kneePct, math.Hypot(kneeSigmaPct, sigma)
+		b.learnCapacity(left, sigma, gainSigma)
+		b.f.takeSoC(left, sigma)
 	}
 	if low || s.VoltageV > kneeV+0.5 {
 		b.knee = low
 	}
-}
-
-// fuse takes in that the charge is socPct, give or take sigmaPct.
-func (b *Battery) fuse(socPct, sigmaPct float64) {
-	p := b.variance()
-	// Evidence far outside what was thought possible: the start was wrong, not the evidence.
-	p = max(p, sq(socPct-b.soc)/4)
-	k := p / (p + sq(sigmaPct))
-	b.setAnchor(b.soc+k*(socPct-b.soc), p*(1-k))
 }
 
 // SoC gives the state of charge in percent with its standard deviation; ok is false while it is not known well enough to be
@@ -470,10 +511,12 @@ func (b *Battery) SoC() (pct, sigmaPct float64, ok bool) {
 		return 0, 0, false
 	}
 	if !b.haveNow {
-		soc, variance := b.soc, b.variance()
+		soc, variance := b.f.X[iSoC], b.variance()
 		if b.restNew && b.restFor >= voltageTau {
-			v25, sigma := b.restReading()
-			soc, variance = b.withTable(v25, sigma)
+			f := b.f
+			b.counting(&f)
+			b.takeRest(&f)
+			soc, variance = f.X[iSoC], f.P[iSoC][iSoC]
 		}
 		b.socNow, b.sigmaNow, b.haveNow = soc, math.Sqrt(variance), true
 	}

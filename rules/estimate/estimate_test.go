@@ -56,12 +56,12 @@ func TestChargeIsCounted(t *testing.T) {
 	r := newRig(leadacid.Flooded, 100)
 	r.hold(12*time.Hour, time.Minute, 12.65, 0)
 	start, sigma0, _ := r.b.SoC()
-	r.hold(2*time.Hour, time.Second, 12.3, -10)
+	r.hold(15*time.Minute, time.Second, 12.3, -20) // too short for its voltage to say anything
 	soc, sigma, ok := r.b.SoC()
 	require.True(t, ok)
-	assert.InDelta(t, start-20, soc, 0.3)
+	assert.InDelta(t, start-5, soc, 0.1)
 	assert.Greater(t, sigma, sigma0*0.9, "counting adds no certainty")
-	assert.InDelta(t, 20, r.b.DrawnAh(), 0.01)
+	assert.InDelta(t, 5, r.b.DrawnAh(), 0.01)
 }
 
 // The end of a charge: published absorption 14.4 V and a current that has tapered off; common practice, no source.
@@ -102,7 +102,7 @@ func TestSurfaceChargeIsNotBelievedUntilDrawnOff(t *testing.T) {
 func TestTheKneePutsAWrongStartRight(t *testing.T) {
 	r := newRig(leadacid.AGM, 17)
 	r.hold(12*time.Hour, time.Minute, 12.7, 0) // says about 85 %
-	r.hold(5*time.Hour, 10*time.Second, 11.6, -1.0)
+	r.hold(5*time.Hour, 10*time.Second, 12.2, -1.0)
 	require.Greater(t, must(r.b), 40.0)
 	r.hold(time.Minute, time.Second, 10.7, -1.0)
 	assert.Less(t, must(r.b), 12.0)

@@ -72,9 +72,9 @@ func TestAStateThatCantBeIsRefused(t *testing.T) {
 	r.hold(12*time.Hour, time.Minute, 12.7, 0)
 	good := r.b.State()
 	for name, spoil := range map[string]func(*estimate.State){
-		"no number":        func(s *estimate.State) { s.SoCPct = math.NaN() },
-		"charge":           func(s *estimate.State) { s.SoCPct = 101 },
-		"negative":         func(s *estimate.State) { s.AnchorVar = -1 },
+		"no number":        func(s *estimate.State) { s.Filter.X[0] = math.NaN() },
+		"charge":           func(s *estimate.State) { s.Filter.X[0] = 101 },
+		"negative":         func(s *estimate.State) { s.Filter.P[0][0] = -1 },
 		"capacity":         func(s *estimate.State) { s.CapAh = 0 },
 		"infinite":         func(s *estimate.State) { s.DrawnAh = math.Inf(1) },
 		"another battery":  func(s *estimate.State) { s.RatedAh = 60 },

@@ -47,26 +47,26 @@ func TemperatureShiftV(tempC float64) (shiftV, sigmaV float64) {
 // ReferenceC is the temperature that rested voltages are stated at.
 const ReferenceC = 25.0
 
+// referenceShiftV is the shift at that temperature.
+var referenceShiftV, _ = TemperatureShiftV(ReferenceC)
+
 // RestedVAtReference brings a rested voltage taken at tempC to 25 °C and gives the standard uncertainty that the
 // correction adds, in volts.
 func RestedVAtReference(restedV, tempC float64) (v, sigmaV float64) {
 	shift, sigma := TemperatureShiftV(tempC)
-	ref, _ := TemperatureShiftV(ReferenceC)
-	return restedV - shift + ref, sigma
+	return restedV - shift + referenceShiftV, sigma
 }
 
 // SoCFromRestedV gives the state of charge in percent that the table has for a rested voltage at 25 °C, and the slope in
 // percent per volt. Outside the table it goes on in a straight line: the caller bounds it.
 func SoCFromRestedV(c Chemistry, restedV25 float64) (socPct, pctPerV float64) {
-	ref, _ := TemperatureShiftV(ReferenceC)
-	return restedTables[c].toSoC.at(restedV25 - ref)
+	return restedTables[c].toSoC.at(restedV25 - referenceShiftV)
 }
 
 // RestedVFromSoC is the reverse of SoCFromRestedV: volts at 25 °C for a state of charge in percent.
 func RestedVFromSoC(c Chemistry, socPct float64) float64 {
-	ref, _ := TemperatureShiftV(ReferenceC)
 	v, _ := restedTables[c].toV.at(socPct)
-	return v + ref
+	return v + referenceShiftV
 }
 
 // TableSigmaV gives how far a sound battery's rested voltage may stand from the table, one standard deviation in volts.

@@ -54,6 +54,8 @@ type Config struct {
 	NudgesPerStop Count   // short corrections besides the lifts
 	Nudge         Span    // a nudge
 	EngineAtStops bool    // ignition stays on at stops
+	FarEvery      int     // every so many days the drives are FarDrive long; 0: never
+	FarDrive      Span    // on those days, from one stop to the next
 	BusyMonth     int     // 1 to 12; 0: no season
 	SeasonSwing   float64 // 0 to 1: stops in the busiest month are 1+SeasonSwing times the mean, half a year later 1-SeasonSwing
 	Parked        []Window
@@ -205,12 +207,16 @@ func (s *Schedule) draw(day int) {
 	d := &fresh
 	at := s.dayStart(day) + c.Depart
 	last := s.dayStart(day) + lastDeparture
+	drive := c.Drive
+	if c.FarEvery > 0 && day%c.FarEvery == c.FarEvery-1 {
+		drive = c.FarDrive
+	}
 	s.edge(at, Wake, true)
 	for range s.stops(day, d) {
 		if at > last {
 			break
 		}
-		at += d.span(c.Drive)
+		at += d.span(drive)
 		if !c.EngineAtStops {
 			s.edge(at, Wake, false)
 		}
@@ -219,7 +225,7 @@ func (s *Schedule) draw(day int) {
 			s.edge(at, Wake, true)
 		}
 	}
-	s.edge(at+d.span(c.Drive), Wake, false)
+	s.edge(at+d.span(drive), Wake, false)
 	for i := range s.runs {
 		s.hold(i)
 		s.edges = append(s.edges,

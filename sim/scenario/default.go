@@ -31,7 +31,7 @@ func Default() Scenario {
 		},
 		Duty: Duty{
 			WorkDays: []string{"mon", "tue", "wed", "thu", "fri"}, Depart: Span(6 * time.Hour),
-			Stops: [2]int{8, 12}, Drive: minutes(20, 45), Stay: minutes(8, 20),
+			Stops: [2]int{8, 12}, Drive: minutes(20, 45), FarDrive: minutes(60, 90), Stay: minutes(8, 20),
 			LiftsPerStop: [2]int{1, 3}, RunsPerLift: 1, Up: seconds(8, 14), Gap: seconds(25, 70),
 			NudgesPerStop: [2]int{0, 2}, Nudge: seconds(0.3, 1),
 		},

@@ -227,7 +227,7 @@ func (c *checker) judgeDuty(d *Duty) {
 	for _, r := range []struct {
 		field string
 		pair  [2]Span
-	}{{"drive", d.Drive}, {"stay", d.Stay}, {"up", d.Up}, {"gap", d.Gap}, {"nudge", d.Nudge}} {
+	}{{"drive", d.Drive}, {"far_drive", d.FarDrive}, {"stay", d.Stay}, {"up", d.Up}, {"gap", d.Gap}, {"nudge", d.Nudge}} {
 		if r.pair[0] > r.pair[1] {
 			c.complain("duty."+r.field, fmt.Sprintf("[%v, %v]", r.pair[0], r.pair[1]), "the smaller first")
 		}

@@ -120,6 +120,8 @@ type Duty struct {
 	Depart         Span      `yaml:"depart" want:"0s to 20h"`                                   // first ignition, after midnight, 6h
 	Stops          [2]int    `yaml:"stops" want:"0 to 40"`                                      // a day, from and to, [8, 12]
 	Drive          [2]Span   `yaml:"drive" want:"1m to 8h"`                                     // ignition on, [20m, 45m]
+	FarEvery       int       `yaml:"far_every" want:"0 to 365"`                                 // every so many days the drives are far_drive long; 0: never
+	FarDrive       [2]Span   `yaml:"far_drive" want:"1m to 8h"`                                 // [1h, 1h30m]
 	Stay           [2]Span   `yaml:"stay" want:"1m to 8h"`                                      // at a stop besides the lifting, [8m, 20m]
 	LiftsPerStop   [2]int    `yaml:"lifts_per_stop" want:"0 to 20"`                             // [1, 3]
 	RunsPerLift    int       `yaml:"runs_per_lift" want:"1 to 10"`                              // powered runs in a lift cycle, 1

@@ -1,0 +1,96 @@
+package estimate
+
+import (
+	"math"
+	"time"
+
+	"liftbank/rules/leadacid"
+)
+
+// What a charge says on its way: before the charger holds the voltage, by the voltage; afterwards by how the current falls. Where no
+// source is named, the figure is our choice.
+const (
+	chargeLeast     = 0.04 // of the capacity per hour, for a charge's voltage to be read
+	chargeMostV     = 14.0
+	chargeTime      = 2 * time.Hour // readings closer than this count as one
+	chargeUnsurePct = 8.0           // surer, and counting is better
+	taperLeastH     = 0.3
+	taperMostH      = 4.0
+	taperDrift      = 0.15 // relative, from one reading of the fall to the next: it depends on charge, temperature and what came before
+	slopeSigma      = 0.5  // of a reading, relative
+	slopeMean       = 10 * time.Minute
+	slopeTime       = 20 * time.Minute // over which the fall is seen
+	slopeMost       = 0.15             // of the capacity per hour: more, and the charger limits the current
+	slopeEnd        = 0.02             // less, and what flows is gas as much as charge
+	slopeFall       = 1.08             // less of a fall is none
+	slopeSteadyV    = 0.08
+)
+
+// watchCharge reads the voltage of a charge before the charger holds it: little, but all there is after a start in mid-charge.
+func (b *Battery) watchCharge(s Sample) {
+	if !s.CurrentOK || !s.VoltageOK || s.CurrentA < chargeLeast*b.p.RatedAh || b.f.P[iSoC][iSoC] < sq(chargeUnsurePct) {
+		return
+	}
+	if s.At-b.chargeRead < curveEvery || b.surface < surfaceV/4 {
+		return
+	}
+	v25 := s.VoltageV - leadacid.ChargeLimitV(fullV25, b.tempC(s)) + fullV25
+	if v25 > chargeMostV {
+		return
+	}
+	rested, _ := leadacid.RestedVAtReference(s.VoltageV, b.tempC(s))
+	z, sigma := leadacid.ChargingSoC(b.p.Chemistry, v25, rested, s.CurrentA/b.capAh)
+	share := float64(s.At-b.chargeRead) / float64(chargeTime)
+	b.chargeRead = s.At
+	if b.f.P[iSoC][iSoC] < sq(0.7*sigma) {
+		return // what it errs by stays the same
+	}
+	b.settle()
+	b.f.takeSoC(z, sigma/math.Sqrt(min(share, 1)))
+}
+
+// readTaper takes in what a held charge still misses, well before its end; little, but all there is after a start in mid-charge.
+func (b *Battery) readTaper(at time.Duration, v25, gasA float64) {
+	if b.slopeFor < slopeMean+slopeTime/2 || b.slopeA > slopeMost*b.capAh || b.f.P[iSoC][iSoC] < sq(chargeUnsurePct) || at-b.chargeRead < curveEvery {
+		return
+	}
+	missing, sigma := b.missing(b.slopeA, v25, gasA)
+	share := float64(at-b.chargeRead) / float64(chargeTime)
+	b.chargeRead = at
+	b.settle()
+	b.f.takeSoC(100-missing, sigma/math.Sqrt(min(share, 1)))
+}
+
+// missing gives what a held charge still misses, in percent, and its standard deviation.
+func (b *Battery) missing(taperA, v25, gasA float64) (pct, sigmaPct float64) {
+	tau := b.taperH * (fullTauV - fullRestV) / (v25 - fullRestV)
+	pct = min(100*tau*max(taperA, 0)/b.capAh, 100)
+	return pct, fullSigmaPct + pct*math.Sqrt(b.taperVar) + 50*tau*gasA/b.capAh
+}
+
+// watchTaper learns from how quickly a held charge's current falls what is missing for a current: were it to fall on at that pace, it
+// would bring in itself times the time constant.
+func (b *Battery) watchTaper(taperA, v25 float64, dt time.Duration) {
+	if b.slopeFor == 0 || taperA <= 0 || math.Abs(v25-b.slopeV) > slopeSteadyV {
+		b.slopeFor, b.slopeA, b.slopeFromA, b.slopeV = dt, taperA, taperA, v25
+		return
+	}
+	b.slopeFor += dt
+	b.slopeA += (taperA - b.slopeA) * ease(dt, slopeMean)
+	if b.slopeFor < slopeMean+slopeTime {
+		if b.slopeFor <= slopeMean {
+			b.slopeFromA = b.slopeA
+		}
+		return
+	}
+	u := b.slopeA / b.capAh
+	if u > slopeEnd && u < slopeMost && b.slopeFromA > slopeFall*b.slopeA {
+		tau := (b.slopeFor - slopeMean).Hours() / math.Log(b.slopeFromA/b.slopeA) * (v25 - fullRestV) / (fullTauV - fullRestV)
+		relative := math.Log(min(max(tau, taperLeastH), taperMostH) / b.taperH)
+		b.taperVar = min(b.taperVar+sq(taperDrift), sq(fullTauSigma))
+		k := b.taperVar / (b.taperVar + sq(slopeSigma))
+		b.taperH *= math.Exp(k * relative)
+		b.taperVar *= 1 - k
+	}
+	b.slopeFor, b.slopeFromA, b.slopeV = slopeMean, b.slopeA, v25
+}

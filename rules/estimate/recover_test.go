@@ -1,0 +1,133 @@
+package estimate_test
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/rules/estimate"
+	"liftbank/rules/leadacid"
+)
+
+// discharge draws amps for span from a battery that follows the estimator's own loaded curve from socPct on: what is tried here is how it
+// recovers, not whether the curve is right.
+func (r *rig) discharge(span, dt time.Duration, c leadacid.Chemistry, ah, amps, socPct float64) float64 {
+	for end := r.at + span; r.at < end; {
+		r.at += dt
+		socPct -= 100 * amps * dt.Hours() / ah
+		perHour := amps / ah
+		left, _ := leadacid.LeftPct(c, perHour, 26.7)
+		growth, _, knee, _ := leadacid.LoadedV(c, socPct, left)
+		v := leadacid.RestedVFromSoC(c, socPct) - leadacid.LoadedDropV(perHour)*growth - knee
+		r.b.Step(estimate.Sample{At: r.at, VoltageV: v, CurrentA: -amps, TempC: 26.7, VoltageOK: true, CurrentOK: true, TempOK: true})
+	}
+	return socPct
+}
+
+// A battery is changed for another one: what was known, and known surely, does not fit any more.
+func TestASwappedBatteryIsNoticed(t *testing.T) {
+	r := newRig(leadacid.Flooded, 100)
+	r.hold(8*time.Hour, time.Minute, 14.4, 15)
+	r.hold(2*time.Hour, time.Minute, 14.4, 0.4)
+	r.hold(12*time.Hour, time.Minute, 12.66, 0)
+	before, sigma, _ := r.b.SoC()
+	require.Greater(t, before, 97.0)
+	require.Less(t, sigma, 2.0)
+	r.at += 15 * time.Minute // at work on it
+	r.hold(14*time.Hour, time.Minute, 12.24, 0)
+	after, sigma, ok := r.b.SoC()
+	require.True(t, ok)
+	assert.InDelta(t, 50, after, 1.96*sigma, "± %g", sigma)
+	assert.InDelta(t, 50, after, 12)
+}
+
+// Switched on in a discharge: within 10 % after an hour, within 5 % after four (asked for measured curves; here the curve is the right one, so
+// nothing but the way to it is tried).
+func TestSwitchedOnInADischarge(t *testing.T) {
+	for _, start := range []float64{90, 70, 50, 35} {
+		r := newRig(leadacid.AGM, 100)
+		z := r.discharge(time.Hour, time.Minute, leadacid.AGM, 100, 5, start)
+		assert.InDelta(t, z, must(r.b), 10, "from %g %%", start)
+		z = r.discharge(3*time.Hour, time.Minute, leadacid.AGM, 100, 5, z)
+		assert.InDelta(t, z, must(r.b), 5, "from %g %%", start)
+	}
+}
+
+// Recorded data has rows at 1.5 V, rows out of order, times twice, and numbers that are none: they neither move what is said nor what is
+// learnt.
+func TestOddRowsMoveNothing(t *testing.T) {
+	play := func(odd bool) (pct, sigma float64) {
+		r := newRig(leadacid.AGM, 17)
+		r.hold(12*time.Hour, time.Minute, 12.7, 0)
+		z := must(r.b)
+		for k := range 6 {
+			z = r.discharge(time.Hour, time.Minute, leadacid.AGM, 17, 1.5, z)
+			if !odd {
+				continue
+			}
+			bad := estimate.Sample{At: r.at - time.Duration(k)*time.Hour, VoltageV: 14, CurrentA: 60, VoltageOK: true, CurrentOK: true}
+			r.b.Step(bad) // late, or the same instant again
+			bad.At, bad.VoltageV, bad.CurrentA = r.at+time.Second, 1.5, -1.5
+			r.b.Step(bad)
+			bad.At, bad.VoltageV, bad.CurrentA = r.at+2*time.Second, math.NaN(), math.Inf(1)
+			r.b.Step(bad)
+		}
+		pct, sigma, _ = r.b.SoC()
+		return pct, sigma
+	}
+	pct, sigma := play(false)
+	oddPct, oddSigma := play(true)
+	assert.InDelta(t, pct, oddPct, 1)
+	assert.InDelta(t, sigma, oddSigma, 1)
+}
+
+// A load's current is logged for an hour before the load is connected: the voltage does not answer, so the charge is not taken as gone for long.
+func TestACurrentWithoutItsVoltageIsFoundOut(t *testing.T) {
+	r := newRig(leadacid.AGM, 17)
+	r.hold(12*time.Hour, time.Minute, 12.80, 0)
+	before := must(r.b)
+	r.hold(90*time.Minute, time.Minute, 12.80, -3) // 26 % that never flowed
+	_, sigma, _ := r.b.SoC()
+	assert.InDelta(t, before, must(r.b), 20)
+	r.hold(14*time.Hour, time.Minute, 12.80, 0)
+	after, sigma, ok := r.b.SoC()
+	require.True(t, ok)
+	assert.InDelta(t, before, after, 6, "± %g", sigma)
+}
+
+// A day without rows: anything may have happened. What the battery shows afterwards is believed.
+func TestAGapIsRecoveredFrom(t *testing.T) {
+	r := newRig(leadacid.Flooded, 100)
+	r.hold(24*time.Hour, time.Minute, 12.65, 0)
+	r.at += 30 * time.Hour
+	r.hold(time.Minute, time.Second, 12.1, -20)
+	_, sigma, ok := r.b.SoC()
+	assert.False(t, ok, "± %g", sigma)
+	r.hold(12*time.Hour, time.Minute, 12.24, 0)
+	pct, sigma, ok := r.b.SoC()
+	require.True(t, ok)
+	assert.InDelta(t, 50, pct, max(1.96*sigma, 6))
+}
+
+func BenchmarkStepAndAsk(b *testing.B) {
+	for name, s := range map[string]estimate.Sample{
+		"rest":   {VoltageV: 12.6, CurrentA: -0.02, Idle: true},
+		"load":   {VoltageV: 12.1, CurrentA: -8},
+		"charge": {VoltageV: 13.4, CurrentA: 12},
+		"taper":  {VoltageV: 14.4, CurrentA: 2},
+	} {
+		b.Run(name, func(b *testing.B) {
+			e := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
+			s.TempC, s.VoltageOK, s.CurrentOK, s.TempOK = 20, true, true, true
+			b.ReportAllocs()
+			for b.Loop() {
+				s.At += time.Second
+				e.Step(s)
+				e.SoC()
+			}
+		})
+	}
+}
