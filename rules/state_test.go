@@ -116,7 +116,7 @@ func TestAStateThatCannotBeIsRefused(t *testing.T) {
 		"version":        func(s *rules.State) { s.Version++ },
 		"begun later":    func(s *rules.State) { s.Bank.Start = s.At.Mono + 1 },
 		"negative":       func(s *rules.State) { s.At.Mono = -1 },
-		"charge":         func(s *rules.State) { s.Battery[0].Charge.SoCPct = 101 },
+		"charge":         func(s *rules.State) { s.Battery[0].Charge.CapAh = -1 },
 		"no number":      func(s *rules.State) { s.Battery[1].Load.MetalMohm = math.NaN() },
 		"verdict":        func(s *rules.State) { s.Battery[0].Verdict.Last = 200 },
 		"said":           func(s *rules.State) { s.Battery[0].Said = 200 },

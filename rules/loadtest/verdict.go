@@ -1,7 +1,5 @@
 package loadtest
 
-import "fmt"
-
 // Verdict is what a battery's capability allows to be said of it. The zero value is: nothing yet.
 type Verdict uint8
 
@@ -91,24 +89,6 @@ type Judge struct {
 
 // DeadCell reports whether the last evidence told of a dead cell. The charge of such a battery has no meaning.
 func (j *Judge) DeadCell() bool { return j.dead }
-
-// JudgeState is what a judge remembers, to be saved and restored.
-type JudgeState struct {
-	Last     Verdict
-	DeadCell bool
-}
-
-// State gives what is remembered.
-func (j *Judge) State() JudgeState { return JudgeState{j.last, j.dead} }
-
-// Restore takes a saved state over; one that can't be is refused and changes nothing.
-func (j *Judge) Restore(s JudgeState) error {
-	if s.Last > Failed {
-		return fmt.Errorf("load test: judge: verdict %d: want 0 to %d", s.Last, Failed)
-	}
-	*j = Judge{last: s.Last, dead: s.DeadCell}
-	return nil
-}
 
 // Step gives the verdict and, for Unknown, what it waits for in words.
 func (j *Judge) Step(e *Evidence) (v Verdict, waitsFor string) {
