@@ -20,7 +20,7 @@ type runWatch struct {
 	reliefNow      bool
 	reliefFor      time.Duration
 	overrun        bool
-	low            bool // motor terminal without voltage though current flows
+	base           [MaxBatteries]float64 // currents before the run, where nothing charged
 }
 
 // motorRuns is how many runs the mean is taken over that is compared with what the motor usually draws, dropRuns that of the drop.
@@ -80,25 +80,32 @@ func (e *Engine) watchRun(use *Input) {
 		if ev.Kind == RunEnded {
 			e.hearMotor(use)
 			e.finishRun(ev.Run.Duration, use)
-			*w = runWatch{relief: -1}
+			*w = runWatch{relief: -1, base: w.base}
 		}
 	}
 	if !running {
 		*w = runWatch{relief: -1}
+		for i := range e.cfg.Batteries {
+			if a := use.Battery[i].CurrentA; a.OK() && use.WakeLine != ContactOn {
+				w.base[i] = a.Value // a wrong zero, or a drain: no share of the motor's current
+			}
+		}
 		return
 	}
 	if !w.on {
-		*w = runWatch{on: true, relief: -1, last: e.last}
+		w.on, w.last = true, e.last
 	}
 	dt := (e.last - w.last).Seconds()
 	w.last = e.last
 	amps := e.out.Bank.CurrentA
 	if !amps.OK() {
+		e.det.Day.Spoiled = true
 		return
 	}
 	a, at := -amps.Value, e.last-since
 	for i := range e.cfg.Batteries {
-		e.det.Day.RunAs[i] += max(-use.Battery[i].CurrentA.Value, 0) * dt
+		e.det.Day.RunAs[i] += max(w.base[i]-use.Battery[i].CurrentA.Value, 0) * dt
+		e.det.Day.Spoiled = e.det.Day.Spoiled || e.det.Sense.DeafA[i] > 0
 	}
 	if at < motorFrom {
 		return
@@ -343,7 +350,7 @@ func (e *Engine) judgeDead(use *Input) {
 		e.dipped = false
 	case running && use.MotorCommand == ContactOn && !flows && e.last-max(since, e.deadSince) >= deadAfter && !e.dips(use):
 		o = finding.Present
-	case running && flows && e.last-since >= deadAfter:
+	case running && flows:
 		o = finding.Absent
 	}
 	if running {

@@ -27,8 +27,10 @@ type simulateCmd struct {
 	NoCommand bool          `name:"no-command" help:"Leave the contactor coil unwired: motor runs show by current alone."`
 	Board     bool          `help:"Take every reading byte by byte over the emulated I2C bus: slower, same scans."`
 	List      bool          `help:"Name the scenarios and end."`
-	Suite     string        `placeholder:"NAME" help:"Run the whole library with the sensors at the limits of their class and print one table: estimator."`
+	Suite     string        `placeholder:"NAME" help:"Run the whole library with the sensors at the limits of their class and print one table: estimator or findings."`
 	Seeds     int           `default:"3" placeholder:"N" help:"With --suite: runs of each scenario (default ${default})."`
+	Workers   int           `default:"0" placeholder:"N" help:"With --suite: runs side by side; 0 is one a processor."`
+	Sweep     bool          `help:"With --suite findings: also every fault of every sensor on a sound unit."`
 }
 
 // Help gives an example.
@@ -84,14 +86,23 @@ const suiteDays = 8
 // suite runs the library and prints its table where the report would go.
 func (c simulateCmd) suite(s streams) (err error) {
 	switch {
-	case c.Suite != "estimator":
-		return usageError{fmt.Errorf("--suite %q: want estimator", c.Suite)}
+	case c.Suite != "estimator" && c.Suite != "findings":
+		return usageError{fmt.Errorf("--suite %q: want estimator or findings", c.Suite)}
+	case c.Workers < 0 || c.Workers > 256:
+		return usageError{fmt.Errorf("--workers %d: want 0 to 256", c.Workers)}
 	case c.Seeds < 1 || c.Seeds > 1000:
 		return usageError{fmt.Errorf("--seeds %d: want 1 to 1000", c.Seeds)}
 	case c.Days != 0 && (c.Days < 3 || c.Days > 4000):
 		return usageError{fmt.Errorf("--days %g: want 3 to 4000", c.Days)}
 	}
-	suite := trial.Suite{Seeds: c.Seeds, MaxDays: suiteDays, Workers: runtime.GOMAXPROCS(0)}
+	workers := c.Workers
+	if workers == 0 {
+		workers = runtime.GOMAXPROCS(0)
+	}
+	if c.Suite == "findings" {
+		return c.findingsSuite(s, workers)
+	}
+	suite := trial.Suite{Seeds: c.Seeds, MaxDays: suiteDays, Workers: workers}
 	if c.Days > 0 {
 		suite.MaxDays = c.Days
 	}
