@@ -312,7 +312,8 @@ func (f *findingsRun) lookFirst(r *run, out *rules.Output) {
 	isRoot := false
 	for k := range f.spans {
 		t := &f.spans[k]
-		isRoot = isRoot || t.open && t.root && t.finding == shown && matchesSubject(t.finding, t.subject, subject, out)
+		recent := t.open || out.At.Mono-t.to <= time.Hour // one that chatters stays for so long
+		isRoot = isRoot || recent && t.root && t.finding == shown && matchesSubject(t.finding, t.subject, subject, out)
 	}
 	for k := range f.spans {
 		if t := &f.spans[k]; t.open && t.root && t.found >= 0 {
