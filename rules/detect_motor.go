@@ -20,6 +20,7 @@ type runWatch struct {
 	reliefNow      bool
 	reliefFor      time.Duration
 	overrun        bool
+	lit            bool                  // voltage was read at the motor terminal, believed or not
 	base           [MaxBatteries]float64 // currents before the run, where nothing charged
 }
 
@@ -73,12 +74,12 @@ func oilDrag(tempC float64) float64 {
 }
 
 // watchRun follows the run under way, and takes in what the run just ended has shown.
-func (e *Engine) watchRun(use *Input) {
+func (e *Engine) watchRun(in, use *Input) {
 	w := &e.watch
 	running, since := e.motor.Running()
 	for _, ev := range e.out.Events {
 		if ev.Kind == RunEnded {
-			e.hearMotor(use)
+			e.hearMotor(in)
 			e.finishRun(ev.Run.Duration, use)
 			*w = runWatch{relief: -1, base: w.base}
 		}
@@ -110,6 +111,7 @@ func (e *Engine) watchRun(use *Input) {
 	if at < motorFrom {
 		return
 	}
+	w.lit = w.lit || in.MotorV.OK() && in.MotorV.Value > motorOnV
 	if at <= motorTo {
 		w.liftA, w.liftS = w.liftA+a*dt, w.liftS+dt
 		if v := e.lowestPositive(use); use.MotorV.OK() && use.MotorV.Value > motorOnV && !math.IsInf(v, 0) {

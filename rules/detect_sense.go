@@ -360,7 +360,7 @@ func (e *Engine) hearMotor(in *Input) {
 	if w.liftS < 1 || !in.MotorV.OK() || w.liftA/w.liftS < e.cfg.MotorMinA {
 		return
 	}
-	e.det.Sense.LowMotor = tallyTo(e.det.Sense.LowMotor, w.dropAs == 0, lowMotorRuns)
+	e.det.Sense.LowMotor = tallyTo(e.det.Sense.LowMotor, !w.lit, lowMotorRuns)
 }
 
 func tallyTo(count uint8, up bool, most uint8) uint8 {

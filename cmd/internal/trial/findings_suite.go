@@ -32,6 +32,7 @@ type FindingRow struct {
 	Found     int
 	Raised    int // how often it was raised, over all scenarios
 	False     int // with nothing behind it
+	Early     int // before the condition was so, which it then became while the finding stood
 	RootCases int // cases in which it is the root cause and was found
 	RootFirst int // it, or another root of the same story, stood first then
 	Delays    []float64
@@ -43,6 +44,7 @@ type FindingsReport struct {
 	Rows    []FindingRow
 	Missed  []string // scenario, seed and finding
 	False   []string
+	Early   []string
 	NotRoot []string
 	Healthy float64 // unit-days without a fault in them
 	Sweep   SweepReport
@@ -322,15 +324,19 @@ func (f *findingsRun) lookFirst(r *run, out *rules.Output) {
 	}
 }
 
-// truthful reports whether something was behind a raise: so at the time, over for no longer than linger, or so before it cleared.
-func (f *findingsRun) truthful(x *raise, out func(t *truthSpan) bool) bool {
+// truthful reports whether something was behind a raise: so at the time, over for no longer than linger, or so before it cleared; and, in
+// the last case, by how much it was early.
+func (f *findingsRun) truthful(x *raise, of func(t *truthSpan) bool) (ok bool, early time.Duration) {
 	for k := range f.spans {
 		t := &f.spans[k]
-		if out(t) && t.from <= x.to && t.to >= x.from-linger {
-			return true
+		if !of(t) || t.from > x.to || t.to < x.from-linger {
+			continue
+		}
+		if by := max(t.from-x.from, 0); !ok || by < early {
+			ok, early = true, by
 		}
 	}
-	return false
+	return ok, early
 }
 
 func (rep *FindingsReport) row(name string) *FindingRow {
@@ -361,13 +367,17 @@ func (rep *FindingsReport) add(j *suiteJob, f *findingsRun) {
 		x := &f.raises[k]
 		row := rep.row(x.finding)
 		row.Raised++
-		ok := f.truthful(x, func(t *truthSpan) bool {
+		ok, early := f.truthful(x, func(t *truthSpan) bool {
 			return t.finding == x.finding && matchesSubject(t.finding, t.subject, x.subject, batteries)
 		})
+		line := fmt.Sprintf("%s: %s %s at %s%s", where, x.finding, x.subject, x.from.Round(time.Second), x.evidence)
+		if ok && early > linger && !j.sweep {
+			row.Early++
+			rep.Early = append(rep.Early, fmt.Sprintf("%s, by %s", line, early.Round(time.Minute)))
+		}
 		if ok {
 			continue
 		}
-		line := fmt.Sprintf("%s: %s %s at %s%s", where, x.finding, x.subject, x.from.Round(time.Second), x.evidence)
 		if j.sweep {
 			if x.finding != "sense-fault" {
 				rep.Sweep.False = append(rep.Sweep.False, line)

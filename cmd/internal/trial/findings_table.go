@@ -10,16 +10,17 @@ import (
 // WriteFindings prints the table of the findings, and under it what was missed and what was false.
 func WriteFindings(w io.Writer, rep *FindingsReport) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "finding\tcases\tfound %\traised\tfalse\tprecision %\troot first %\tp95 to detect\tp95 runs\tbound\t")
-	var cases, found, raised, wrong, roots, first int
+	fmt.Fprintln(t, "finding\tcases\tfound %\traised\tfalse\tearly\tprecision %\troot first %\tp95 to detect\tp95 runs\tbound\t")
+	var cases, found, raised, wrong, early, roots, first int
 	for i := range rep.Rows {
 		r := &rep.Rows[i]
-		fmt.Fprintf(t, "%s\t%d\t%s\t%d\t%d\t%s\t%s\t%s\t%s\t%s\t\n", r.Finding, r.Cases, share(r.Found, r.Cases), r.Raised, r.False,
+		fmt.Fprintf(t, "%s\t%d\t%s\t%d\t%d\t%d\t%s\t%s\t%s\t%s\t%s\t\n", r.Finding, r.Cases, share(r.Found, r.Cases), r.Raised, r.False, r.Early,
 			share(r.Raised-r.False, r.Raised), share(r.RootFirst, r.RootCases), lasting(r), runsTo(r), boundOf(r))
 		cases, found, raised, wrong = cases+r.Cases, found+r.Found, raised+r.Raised, wrong+r.False
+		early += r.Early
 		roots, first = roots+r.RootCases, first+r.RootFirst
 	}
-	fmt.Fprintf(t, "all\t%d\t%s\t%d\t%d\t%s\t%s\t\t\t\t\n", cases, share(found, cases), raised, wrong, share(raised-wrong, raised), share(first, roots))
+	fmt.Fprintf(t, "all\t%d\t%s\t%d\t%d\t%d\t%s\t%s\t\t\t\t\n", cases, share(found, cases), raised, wrong, early, share(raised-wrong, raised), share(first, roots))
 	if err := t.Flush(); err != nil {
 		return err
 	}
@@ -33,7 +34,7 @@ func WriteFindings(w io.Writer, rep *FindingsReport) error {
 	for _, list := range []struct {
 		what  string
 		lines []string
-	}{{"missed", rep.Missed}, {"false", rep.False}, {"root not first", rep.NotRoot}, {"sweep, not told", s.Silent}, {"sweep, false", s.False}} {
+	}{{"missed", rep.Missed}, {"false", rep.False}, {"early", rep.Early}, {"root not first", rep.NotRoot}, {"sweep, not told", s.Silent}, {"sweep, false", s.False}} {
 		for _, line := range list.lines {
 			if _, err := fmt.Fprintf(w, "%s: %s\n", list.what, line); err != nil {
 				return err
