@@ -30,6 +30,8 @@ type Quiet struct {
 
 // LowMemory is what bank-undercharged remembers.
 type LowMemory struct {
+	Begun     bool
+	From      time.Duration // watched since
 	Now       bool
 	Since     time.Duration               // under the percentage
 	FullAt    [MaxBatteries]time.Duration // when the charge worked out was last full

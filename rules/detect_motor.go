@@ -17,7 +17,6 @@ type runWatch struct {
 	levelAs        float64
 	levelS         float64
 	relief         time.Duration // on the relief valve since; negative: not
-	reliefNow      bool
 	reliefFor      time.Duration
 	overrun        bool
 	lit            bool                  // voltage was read at the motor terminal, believed or not

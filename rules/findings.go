@@ -323,6 +323,9 @@ const fullPct = 97.0
 // while one never was, and the time is then that since the start. A battery with a dead cell is left out: it never gets full.
 func (e *Engine) sinceFull() (since time.Duration, full bool) {
 	m := &e.det.Low
+	if !m.Begun {
+		m.Begun, m.From = true, e.startA
+	}
 	oldest, counted := e.last, false
 	for i := range e.cfg.Batteries {
 		if e.judge[i].DeadCell() {
@@ -335,7 +338,7 @@ func (e *Engine) sinceFull() (since time.Duration, full bool) {
 			m.FullAt[i], m.FullKnown[i] = at, true
 		}
 		if !m.FullKnown[i] {
-			return e.last - e.startA, false
+			return e.last - m.From, false
 		}
 		oldest, counted = min(oldest, m.FullAt[i]), true
 	}
