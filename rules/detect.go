@@ -30,6 +30,8 @@ type Quiet struct {
 
 // LowMemory is what bank-undercharged remembers.
 type LowMemory struct {
+	Begun     bool
+	From      time.Duration // watched since
 	Now       bool
 	Since     time.Duration               // under the percentage
 	FullAt    [MaxBatteries]time.Duration // when the charge worked out was last full
@@ -63,7 +65,7 @@ func (e *Engine) stepQuiet(use *Input) {
 // judgeFindings judges all findings: those that must be prompt at every input, the others every five seconds.
 func (e *Engine) judgeFindings(in, use *Input) {
 	e.stepQuiet(use)
-	e.watchRun(use)
+	e.watchRun(in, use)
 	e.judgeSeries(in)
 	e.judgeReversed(in)
 	e.judgeFeedLost(use)
@@ -74,6 +76,9 @@ func (e *Engine) judgeFindings(in, use *Input) {
 	e.judgeOverrun()
 	e.judgeSense(in)
 	if !e.judged {
+		if e.book.Pending() {
+			e.diagnose()
+		}
 		return // capability, links and the like are as they were
 	}
 	e.stepDay(use)
@@ -183,10 +188,7 @@ func (e *Engine) judgeBatteries() {
 		case loadtest.Fit, loadtest.FitLow:
 			ot, of = finding.Absent, finding.Absent
 		default:
-			why = b.WaitsFor
-			if b.WaitsFor == waitsForSensors {
-				ot, of = finding.NotJudged, finding.NotJudged
-			}
+			ot, of, why = finding.NotJudged, finding.NotJudged, b.WaitsFor
 		}
 		for _, j := range [2]struct {
 			slot int

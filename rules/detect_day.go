@@ -18,6 +18,7 @@ type DayMemory struct {
 	Index   int64 // day number
 	Since   time.Duration
 	RunAs   [MaxBatteries]float64 // drawn in motor runs
+	Spoiled bool                  // a current was not believed in one of them
 	Runs    uint64                // counted at its start
 	Feed    time.Duration         // feed and wake time, and charge, at its start
 	Wake    time.Duration
@@ -79,7 +80,7 @@ func (e *Engine) stepDay(use *Input) {
 
 func (e *Engine) beginDay(index int64) {
 	d := &e.det.Day
-	d.Begun, d.Index, d.Since, d.RunAs = true, index, e.last, [MaxBatteries]float64{}
+	d.Begun, d.Index, d.Since, d.RunAs, d.Spoiled = true, index, e.last, [MaxBatteries]float64{}, false
 	d.Runs, d.Feed, d.Wake, d.Charged = e.motor.Runs(), e.feed.FeedTime(), e.feed.WakeTime(), e.out.Bank.ChargedAh
 }
 
@@ -206,6 +207,7 @@ func (e *Engine) judgeUneven() {
 	for _, as := range d.RunAs[:n] {
 		sum += as
 	}
+	spoiled := d.Spoiled || !e.out.Bank.CurrentA.OK()
 	for i := range n {
 		slot := e.slots.uneven[i]
 		ratio := d.RunAs[i] * float64(n) / max(sum, 1e-9)
@@ -213,6 +215,9 @@ func (e *Engine) judgeUneven() {
 		switch {
 		case e.wiringUnread() != "":
 			e.give(slot, finding.NotJudged, e.wiringUnread())
+			continue
+		case spoiled:
+			e.give(slot, finding.NotJudged, "a battery current could not be read in the day's runs")
 			continue
 		case sum < unevenLeastAh*3600:
 		case ratio >= t.ShareRatio:

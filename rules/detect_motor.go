@@ -17,10 +17,10 @@ type runWatch struct {
 	levelAs        float64
 	levelS         float64
 	relief         time.Duration // on the relief valve since; negative: not
-	reliefNow      bool
 	reliefFor      time.Duration
 	overrun        bool
-	low            bool // motor terminal without voltage though current flows
+	lit            bool                  // voltage was read at the motor terminal, believed or not
+	base           [MaxBatteries]float64 // currents before the run, where nothing charged
 }
 
 // motorRuns is how many runs the mean is taken over that is compared with what the motor usually draws, dropRuns that of the drop.
@@ -73,36 +73,44 @@ func oilDrag(tempC float64) float64 {
 }
 
 // watchRun follows the run under way, and takes in what the run just ended has shown.
-func (e *Engine) watchRun(use *Input) {
+func (e *Engine) watchRun(in, use *Input) {
 	w := &e.watch
 	running, since := e.motor.Running()
 	for _, ev := range e.out.Events {
 		if ev.Kind == RunEnded {
-			e.hearMotor(use)
+			e.hearMotor(in)
 			e.finishRun(ev.Run.Duration, use)
-			*w = runWatch{relief: -1}
+			*w = runWatch{relief: -1, base: w.base}
 		}
 	}
 	if !running {
 		*w = runWatch{relief: -1}
+		for i := range e.cfg.Batteries {
+			if a := use.Battery[i].CurrentA; a.OK() && use.WakeLine != ContactOn {
+				w.base[i] = a.Value // a wrong zero, or a drain: no share of the motor's current
+			}
+		}
 		return
 	}
 	if !w.on {
-		*w = runWatch{on: true, relief: -1, last: e.last}
+		w.on, w.last = true, e.last
 	}
 	dt := (e.last - w.last).Seconds()
 	w.last = e.last
 	amps := e.out.Bank.CurrentA
 	if !amps.OK() {
+		e.det.Day.Spoiled = true
 		return
 	}
 	a, at := -amps.Value, e.last-since
 	for i := range e.cfg.Batteries {
-		e.det.Day.RunAs[i] += max(-use.Battery[i].CurrentA.Value, 0) * dt
+		e.det.Day.RunAs[i] += max(w.base[i]-use.Battery[i].CurrentA.Value, 0) * dt
+		e.det.Day.Spoiled = e.det.Day.Spoiled || e.det.Sense.DeafA[i] > 0
 	}
 	if at < motorFrom {
 		return
 	}
+	w.lit = w.lit || in.MotorV.OK() && in.MotorV.Value > motorOnV
 	if at <= motorTo {
 		w.liftA, w.liftS = w.liftA+a*dt, w.liftS+dt
 		if v := e.lowestPositive(use); use.MotorV.OK() && use.MotorV.Value > motorOnV && !math.IsInf(v, 0) {
@@ -343,7 +351,7 @@ func (e *Engine) judgeDead(use *Input) {
 		e.dipped = false
 	case running && use.MotorCommand == ContactOn && !flows && e.last-max(since, e.deadSince) >= deadAfter && !e.dips(use):
 		o = finding.Present
-	case running && flows && e.last-since >= deadAfter:
+	case running && flows:
 		o = finding.Absent
 	}
 	if running {

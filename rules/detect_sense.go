@@ -59,6 +59,8 @@ type SenseMemory struct {
 	LowMotor     uint8                 // runs in a row with current and no voltage at the motor
 	Carried      [MaxBatteries]float64 // share of the last run's current
 	HasCarried   bool
+	CarriedAt    time.Duration // when that was
+	WokenAt      time.Duration // when motor or feed was last asked for
 	Channel      [channelCount]ChannelMemory
 }
 
@@ -124,14 +126,25 @@ func (e *Engine) checkChannels(in *Input) {
 		c.Last, c.At, c.Have = r.Value, e.last, true
 	}
 	if running || e.book.Records[e.slots.series].Active() {
+		e.unwoken(in)
 		return
 	}
 	e.checkFeed(in)
 	e.checkMotor(in)
-	if quiet := e.quietFor(); quiet > oddFor {
+	if e.unwoken(in) > oddFor {
 		e.checkPosts(in)
 		e.checkIdle(in)
 	}
+}
+
+// unwoken gives for how long neither motor nor feed has been asked for. Other than quietFor it does not go by currents, which may be
+// what is wrong.
+func (e *Engine) unwoken(in *Input) time.Duration {
+	m := &e.det.Sense
+	if running, _ := e.motor.Running(); running || in.WakeLine == ContactOn || in.MotorCommand == ContactOn || in.WakeLine == ContactNotFitted && e.quietFor() == 0 {
+		m.WokenAt = e.last
+	}
+	return e.last - m.WokenAt
 }
 
 // settleAfterRun: the bank moves by itself just after a run.
@@ -215,13 +228,12 @@ func (e *Engine) odd(c *ChannelMemory, d Doubt, is, isNot bool, after time.Durat
 // run is joined.
 func (e *Engine) checkPosts(in *Input) {
 	n, m := len(e.cfg.Batteries), &e.det.Sense
-	if n < 2 || !m.HasCarried {
+	if n < 2 {
 		return
 	}
+	joined := m.HasCarried && e.negativesJoined(in)
 	for i := range n {
-		if m.Carried[i] < carriesShare {
-			return
-		}
+		joined = joined && m.Carried[i] >= carriesShare
 	}
 	own := func(i int) (float64, bool) {
 		v := ownVoltage(&in.Battery[i])
@@ -246,29 +258,58 @@ func (e *Engine) checkPosts(in *Input) {
 		if f := in.FeedV; f.OK() && f.Value > deadPostV && !e.doubt(0, feedVoltage) && apart > 0 && math.Abs(v-f.Value) < postsAgreeV {
 			agrees++ // the charge breaker joins the feed's terminal too
 		}
-		e.odd(e.channel(i, batteryVoltage), doubtPosts, apart > 0 && agrees == 0, apart == 0 && agrees > 0, oddFor)
+		c := e.channel(i, batteryVoltage)
+		is := apart > 0 && agrees == 0
+		after := oddFor
+		if is && c.IsOdd && !(joined && m.CarriedAt > c.Odd) {
+			after = never // a link may have opened since the last run: the next one tells
+		}
+		e.odd(c, doubtPosts, is, apart == 0 && agrees > 0 || !joined, after)
 	}
 }
 
-// checkIdle: with nothing on, current flows from battery to battery or out to a drain. It does not come from nowhere, and a drain takes
-// from all that are joined.
+const never = time.Duration(math.MaxInt64)
+
+// postsApart reports whether the posts stand apart at rest and it is not known yet whether a link or a channel is the cause.
+func (e *Engine) postsApart() bool {
+	for i := range e.cfg.Batteries {
+		if c := e.channel(i, batteryVoltage); c.IsOdd && c.Doubt == NoDoubt {
+			return true
+		}
+	}
+	return false
+}
+
+// negativesJoined reports whether all negative posts stand near the board's ground, as they do while the negative links are whole.
+func (e *Engine) negativesJoined(in *Input) bool {
+	const near = 0.3
+	for i := range e.cfg.Batteries {
+		if v := in.Battery[i].NegativeV; v.Quality == Saturated || v.OK() && math.Abs(v.Value) > near {
+			return false
+		}
+	}
+	return true
+}
+
+// checkIdle: with nothing on, current flows from battery to battery, out to a drain or in from a charger on the posts, and those take
+// from and give to all that are joined. A current that one channel shows alone is not there.
 func (e *Engine) checkIdle(in *Input) {
 	n, m := len(e.cfg.Batteries), &e.det.Sense
-	sum, top := 0.0, -1
+	if n < 2 {
+		return
+	}
+	sum := 0.0
 	for i := range n {
 		a := in.Battery[i].CurrentA
 		if !a.OK() {
 			return
 		}
 		sum += a.Value
-		if top < 0 || math.Abs(a.Value) > math.Abs(in.Battery[top].CurrentA.Value) {
-			top = i
-		}
 	}
 	for i := range n {
 		a := in.Battery[i].CurrentA.Value
-		alone := n > 1 && math.Abs(sum-a) < idleAgreesA && !(a < 0 && (!m.HasCarried || m.Carried[i] > 1-carriesShare))
-		is := i == top && math.Abs(a) > idleCurrentA && math.Abs(sum) > idleCurrentA && (sum > 0 || alone)
+		joined := m.HasCarried && m.Carried[i] < 1-carriesShare
+		is := joined && math.Abs(a) > idleCurrentA && math.Abs(sum) > idleCurrentA && math.Abs(sum-a) < idleAgreesA
 		e.odd(e.channel(i, batteryCurrent), doubtIdleCurrent, is, math.Abs(a) < idleCurrentA/2, idleOddFor)
 	}
 }
@@ -287,7 +328,7 @@ func (e *Engine) checkFeed(in *Input) {
 		sum, ok = sum+a.Value, ok && a.OK()
 	}
 	charging := ok && sum > feedFlowsA && in.WakeLine == ContactOn
-	resting := e.quietFor() > time.Hour && in.WakeLine == ContactOff
+	resting := e.unwoken(in) > time.Hour && in.WakeLine == ContactOff
 	v := in.FeedV.Value
 	switch {
 	case charging:
@@ -303,13 +344,13 @@ func (e *Engine) checkMotor(in *Input) {
 		return
 	}
 	c, m := e.channel(-1, motorVoltage), &e.det.Sense
-	if m.LowMotor >= lowMotorRuns && c.Doubt == NoDoubt {
+	if m.LowMotor >= lowMotorRuns && e.negativesJoined(in) && c.Doubt == NoDoubt {
 		c.Doubt, c.Since = doubtMotorLow, e.last
 	}
 	if m.LowMotor == 0 && c.Doubt == doubtMotorLow {
 		c.Doubt = NoDoubt
 	}
-	off := in.MotorCommand == ContactOff && e.out.Bank.CurrentA.OK() && -e.out.Bank.CurrentA.Value < e.cfg.MotorMinA
+	off := in.MotorCommand == ContactOff && e.negativesJoined(in) && e.out.Bank.CurrentA.OK() && -e.out.Bank.CurrentA.Value < e.cfg.MotorMinA
 	e.odd(c, doubtMotorHigh, off && in.MotorV.Value > motorOnV, in.MotorV.Value < motorOnV, agreesFor)
 }
 
@@ -319,7 +360,7 @@ func (e *Engine) hearMotor(in *Input) {
 	if w.liftS < 1 || !in.MotorV.OK() || w.liftA/w.liftS < e.cfg.MotorMinA {
 		return
 	}
-	e.det.Sense.LowMotor = tallyTo(e.det.Sense.LowMotor, w.dropAs == 0, lowMotorRuns)
+	e.det.Sense.LowMotor = tallyTo(e.det.Sense.LowMotor, !w.lit, lowMotorRuns)
 }
 
 func tallyTo(count uint8, up bool, most uint8) uint8 {

@@ -15,17 +15,19 @@ const lately = 7 * 24 * time.Hour
 func (e *Engine) diagnose() {
 	all := e.book.Records
 	for i := range all {
-		r := &all[i]
-		if !r.Active() {
+		if !all[i].Active() {
 			continue
 		}
-		r.CausedBy = e.causeOf(i)
-	}
-	for i := range all { // pass on; definitions do not go round (a test sees to it), so this ends
-		r := &all[i]
-		for c := r.CausedBy; c >= 0 && all[c].Active() && all[c].CausedBy >= 0; c = r.CausedBy {
-			r.CausedBy = all[c].CausedBy
+		root := e.causeOf(i)
+		// Definitions do not go round (a test sees to it) and channels point to earlier ones, so this ends.
+		for root >= 0 && all[root].Active() {
+			next := e.causeOf(root)
+			if next < 0 {
+				break
+			}
+			root = next
 		}
+		e.book.Explain(i, root, e.last)
 	}
 }
 

@@ -323,7 +323,8 @@ func (e *Engine) stepFeed(use *Input, bankA Reading) {
 		BankV: posts.Value, BankOK: posts.OK(),
 		At: use.At.Mono, FeedV: use.FeedV.Value, FeedOK: use.FeedV.OK(),
 		CurrentA: bankA.Value, CurrentOK: bankA.OK(), TempC: temp,
-		Wake: use.WakeLine == ContactOn, WakeOK: use.WakeLine == ContactOn || use.WakeLine == ContactOff, MotorOn: running,
+		Wake: use.WakeLine == ContactOn, WakeOK: use.WakeLine == ContactOn || use.WakeLine == ContactOff,
+		MotorOn: running || bankA.OK() && -bankA.Value >= e.cfg.MotorMinA, // stuck, it runs without a command
 	})
 	status, since := e.feed.Status()
 	e.out.Feed = FeedState{

@@ -211,8 +211,13 @@ func (e *Engine) judgeBankLow() {
 	rec := &e.book.Records[slot]
 	o := finding.Between
 	switch {
+	case e.postsApart():
+		e.give(slot, finding.NotJudged, "the posts stand apart at rest: a link or a channel, the next lift will tell")
+		return
 	case bank.FullKnown && rec.Active() && e.last-bank.SinceFull > rec.Since:
 		o = finding.Absent
+	case !bank.Rested && e.surelyLow(rec):
+		o = finding.Present
 	case !bank.Rested:
 	case bank.RestedV.Value < t.BankLowV:
 		o = finding.Present
@@ -224,6 +229,31 @@ func (e *Engine) judgeBankLow() {
 		o = finding.Absent
 	}
 	e.give(slot, o, "")
+}
+
+// surelyLow reports whether a bank whose rested voltage is not known well, as in the cold, is under the threshold whatever is not known.
+func (e *Engine) surelyLow(rec *finding.Record) bool {
+	if e.restFor() < e.cfg.Thresholds.RestTime {
+		return false
+	}
+	sum, sigma := 0.0, 0.0
+	for _, b := range e.est {
+		v, s, ok := b.RestedV()
+		if !ok {
+			return false
+		}
+		sum, sigma = sum+v, max(sigma, s)
+	}
+	v := sum / float64(len(e.est))
+	if v+sigma >= e.cfg.Thresholds.BankLowV {
+		return false
+	}
+	rec.Show(
+		finding.Evidence{What: "rested voltage at 25 °C", Value: v, Unit: "V", At: e.last},
+		finding.Evidence{What: "standard uncertainty", Value: sigma, Unit: "V", At: e.last},
+		finding.Evidence{What: "threshold", Value: e.cfg.Thresholds.BankLowV, Unit: "V", At: e.last},
+		finding.Evidence{What: "at rest for", Value: e.restFor().Hours(), Unit: "h", At: e.last})
+	return true
 }
 
 // bankUnread says why the bank's charge can't be judged; empty when it can.
@@ -293,6 +323,9 @@ const fullPct = 97.0
 // while one never was, and the time is then that since the start. A battery with a dead cell is left out: it never gets full.
 func (e *Engine) sinceFull() (since time.Duration, full bool) {
 	m := &e.det.Low
+	if !m.Begun {
+		m.Begun, m.From = true, e.startA
+	}
 	oldest, counted := e.last, false
 	for i := range e.cfg.Batteries {
 		if e.judge[i].DeadCell() {
@@ -305,7 +338,7 @@ func (e *Engine) sinceFull() (since time.Duration, full bool) {
 			m.FullAt[i], m.FullKnown[i] = at, true
 		}
 		if !m.FullKnown[i] {
-			return e.last - e.startA, false
+			return e.last - m.From, false
 		}
 		oldest, counted = min(oldest, m.FullAt[i]), true
 	}

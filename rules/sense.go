@@ -18,6 +18,7 @@ const (
 	deafStepV = 0.015
 	deafStepA = 1.5
 	seenStepA = 25.0
+	ownStepA  = 12.5 // of the battery itself: one behind an open link does not dip
 	seenStepV = 0.20
 )
 
@@ -42,7 +43,7 @@ func (e *Engine) hearRun() {
 		total += a
 	}
 	if flowElsewhere > 0 && total < -seenStepA {
-		e.det.Sense.HasCarried = true
+		e.det.Sense.HasCarried, e.det.Sense.CarriedAt = true, e.last
 		for i := range n {
 			e.det.Sense.Carried[i] = da[i] / total
 			e.det.Sense.HasCarried = e.det.Sense.HasCarried && have[i]
@@ -52,7 +53,7 @@ func (e *Engine) hearRun() {
 		if !have[i] {
 			continue
 		}
-		deafV := math.Abs(dv[i]) < deafStepV && flowElsewhere > 0 && (da[i] < -seenStepA || dipElsewhere > 0)
+		deafV := math.Abs(dv[i]) < deafStepV && flowElsewhere > 0 && da[i] < -ownStepA
 		deafA := math.Abs(da[i]) < deafStepA && dv[i] < -seenStepV && flowElsewhere+dipElsewhere > 0 && e.motor.Last().ByCommand
 		e.det.Sense.DeafV[i] = tally(e.det.Sense.DeafV[i], deafV)
 		e.det.Sense.DeafA[i] = tally(e.det.Sense.DeafA[i], deafA)
@@ -73,6 +74,10 @@ func (e *Engine) judgeSense(in *Input) {
 			o = finding.Between
 		case s.kind == batteryNegative && r.Quality == Saturated && e.book.Records[e.slots.series].Active():
 			o = finding.Between // half a series pair's voltage stands there
+		case s.kind != batteryCurrent && s.kind != batteryTemp && e.anyActive(e.slots.reversed):
+			o = finding.Between // a battery the wrong way round shows as next to nothing everywhere
+		case (s.kind == motorVoltage || s.kind == feedVoltage) && r.Faulty() && !e.negativesJoined(in):
+			o = finding.Between // its return hangs on a battery whose negative link is open
 		case r.Faulty():
 			text, o = r.Quality.String(), finding.Present
 		case s.kind == batteryVoltage && r.Value < deadPostV:

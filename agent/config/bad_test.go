@@ -229,6 +229,18 @@ var badFiles = map[string][]string{
 	"thresholds-order-times": {
 		`14: findings.undercharged_after: 6h: want more than rest_time (12h)`,
 	},
+	"thresholds-order-limits": {
+		`14: findings.share_clear_ratio: 1.07: want less than share_ratio (1.05)`,
+		`14: findings.circulating_clear_a: 0.25: want less than circulating_a (0.2)`,
+		`14: findings.hot_clear_c: 47: want less than hot_c (45)`,
+		`14: findings.undercharged_soc_pct: 60: want less than balance_under_pct (55)`,
+		`14: findings.overrun_relief: 5s: want less than overrun_run (4s)`,
+		`20: findings.link_mohm: 1500: want 0.2 to 20 mΩ`,
+		"21: findings.out_of_service[0]: feed-lots: want the name of a finding: series-wired, reversed, feed-lost, feed-weak, feed-high, battery-failed, " +
+			"link-resistive, battery-tired, motor-stuck, motor-dead, motor-overrun, motor-hungry, motor-starved, motor-drop, parked-drain, balance-negative, " +
+			"bank-undercharged, bank-low, share-uneven, circulating, freeze-risk, hot, service-due, sense-fault or clock-unsure",
+		`22: service.lift_cycles: -1: want a whole number from 0 to 1000000`,
+	},
 	"thresholds-order": {
 		`14: findings.bank_low_clear_v: 12.5: want more than bank_low_v (12.6)`,
 	},

@@ -39,6 +39,10 @@ func TestNamesOfFindings(t *testing.T) {
 		c, err := config.Parse("x.yaml", []byte(small(t)+"findings: {out_of_service: ["+d.Name+"]}\n"))
 		require.NoError(t, err)
 		assert.Equal(t, []string{d.Name}, c.Findings.OutOfService)
+		for _, setting := range d.Settings {
+			_, ok := config.Describe(setting)
+			assert.True(t, ok, "%s: %s", d.Name, setting)
+		}
 	}
 	_, err := config.Parse("x.yaml", []byte(small(t)+"findings:\n  out_of_service:\n    - feed-lots\n"))
 	require.Error(t, err)

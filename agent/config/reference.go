@@ -32,3 +32,20 @@ its unit: 250ms, 1s, 5m, 24h, 7d. ` + "`[]`" + ` stands for each entry of a list
 	}
 	return b.String()
 }
+
+// Description is what the reference says of one field.
+type Description struct{ Accepts, Default, Doc string }
+
+// Describe gives the reference's row of a field by its path, such as findings.hot_c; ok is false for one that there is not.
+func Describe(path string) (d Description, ok bool) {
+	r := newReading("")
+	r.describe = true
+	c := Default()
+	c.read(&section{r: r})
+	for _, f := range r.fields {
+		if f.path == path {
+			return Description{f.accepts, f.byDefault, f.doc}, true
+		}
+	}
+	return Description{}, false
+}

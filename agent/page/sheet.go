@@ -173,7 +173,7 @@ func answerOf(s *snapshot.Snapshot, old bool) answer {
 	count := map[string]int{}
 	active := 0
 	for _, f := range s.Findings {
-		if f.Active() {
+		if f.Active() && f.CausedBy == "" { // one that another explains is shown under it
 			active++
 			count[f.Severity]++
 		}
@@ -224,6 +224,9 @@ func viewFinding(f snapshot.Finding, now time.Time) findingView {
 		meta = append(meta, words.On+" "+f.Subject)
 	}
 	meta = append(meta, words.Since+" "+span(now.Sub(f.Since))+" ("+timeOfDay(f.Since, now)+")", saying(words.State, f.State))
+	if f.CausedBy != "" {
+		meta = append(meta, words.ExplainedBy+" "+strings.TrimSpace(f.CausedBy+" "+f.CausedByOf))
+	}
 	v.Meta = strings.Join(meta, " · ")
 	for _, e := range f.Evidence {
 		value := e.Text

@@ -7,6 +7,7 @@ var words = struct {
 	Question, No, NoOfJudged, Yes, Over, NotNow, NotYet                    string
 	NotYetMore, NoVoltage, NotNowMore, SilentMore, Noted                   string
 	ReadAt, Fine, NoData, Lost, Stalled, ClockUnsure, OfUnit               string
+	ExplainedBy                                                            string
 	Findings, FindingsNone, FindingsUnknown                                string
 	Severity                                                               map[string]string
 	State                                                                  map[string]string
@@ -66,6 +67,7 @@ var words = struct {
 	ClockUnsure: "The unit’s clock is not set: trust the intervals, not the times of day.",
 	OfUnit:      "Unit",
 
+	ExplainedBy:     "explained by",
 	Findings:        "Findings",
 	FindingsNone:    "None.",
 	FindingsUnknown: "Not known before the first reading.",

@@ -29,11 +29,13 @@ type simulateCmd struct {
 	Restart   time.Duration `placeholder:"EVERY" help:"Let the agent lose power every so often, one minute each time, and go on from what it had saved; 1h or more."`
 	Board     bool          `help:"Take every reading byte by byte over the emulated I2C bus: slower, same scans."`
 	List      bool          `help:"Name the scenarios and end."`
-	Suite     string        `placeholder:"NAME" help:"Run many units with the sensors at the limits of their class and print one table: estimator (the whole library), healthy (years of sound units: what is said of them that is not so), wiring (two weeks each of differently wired units: leads and links), capability (units of aged batteries: the cold cranking capability)."`
+	Suite     string        `placeholder:"NAME" help:"Run many units with the sensors at the limits of their class and print one table: estimator or findings (the whole library), healthy (years of sound units: what is said of them that is not so), wiring (two weeks each of differently wired units: leads and links), capability (units of aged batteries: the cold cranking capability)."`
 	Only      string        `placeholder:"REGEXP" help:"With --suite: only scenarios whose name matches."`
 	Years     int           `default:"10" placeholder:"N" help:"With --suite healthy: unit-years, each of another unit; --seed is the first (default ${default})."`
 	Fine      bool          `help:"With --suite healthy or wiring: no coarser steps while nothing happens; several times slower."`
-	Seeds     int           `default:"3" placeholder:"N" help:"With --suite estimator: runs of each scenario; with wiring or capability: units (default ${default})."`
+	Seeds     int           `default:"3" placeholder:"N" help:"With --suite estimator or findings: runs of each scenario; with wiring or capability: units (default ${default})."`
+	Workers   int           `default:"0" placeholder:"N" help:"With --suite: runs side by side; 0 is one a processor."`
+	Sweep     bool          `help:"With --suite findings: also every fault of every sensor on a sound unit."`
 }
 
 // Help gives an example.
@@ -100,14 +102,23 @@ const suiteDays = 8
 // suite runs the library and prints its table where the report would go.
 func (c simulateCmd) suite(s streams) (err error) {
 	switch {
-	case c.Suite != "estimator":
-		return usageError{fmt.Errorf("--suite %q: want estimator, healthy, wiring or capability", c.Suite)}
+	case c.Suite != "estimator" && c.Suite != "findings":
+		return usageError{fmt.Errorf("--suite %q: want estimator, findings, healthy, wiring or capability", c.Suite)}
+	case c.Workers < 0 || c.Workers > 256:
+		return usageError{fmt.Errorf("--workers %d: want 0 to 256", c.Workers)}
 	case c.Seeds < 1 || c.Seeds > 1000:
 		return usageError{fmt.Errorf("--seeds %d: want 1 to 1000", c.Seeds)}
 	case c.Days != 0 && (c.Days < 3 || c.Days > 4000):
 		return usageError{fmt.Errorf("--days %g: want 3 to 4000", c.Days)}
 	}
-	suite := trial.Suite{Seeds: c.Seeds, MaxDays: suiteDays, Workers: runtime.GOMAXPROCS(0)}
+	workers := c.Workers
+	if workers == 0 {
+		workers = runtime.GOMAXPROCS(0)
+	}
+	if c.Suite == "findings" {
+		return c.findingsSuite(s, workers)
+	}
+	suite := trial.Suite{Seeds: c.Seeds, MaxDays: suiteDays, Workers: workers}
 	if c.Days > 0 {
 		suite.MaxDays = c.Days
 	}

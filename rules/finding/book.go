@@ -17,11 +17,12 @@ const (
 	TakenOut
 	PutBack
 	Remarked
+	Explained // by another finding, or not any more
 )
 
 // String gives the word used everywhere.
 func (k Kind) String() string {
-	return [...]string{"", "raised", "cleared", "acknowledged", "shelved", "unshelved", "taken out of service", "returned to service", "remarked"}[k]
+	return [...]string{"", "raised", "cleared", "acknowledged", "shelved", "unshelved", "taken out of service", "returned to service", "remarked", "explained"}[k]
 }
 
 // Change is one thing that happened to a finding.
@@ -115,6 +116,21 @@ func (b *Book) note(i int, c Change) {
 	r.Seq = b.seq
 	b.changes = append(b.changes, c)
 }
+
+// Explain says which finding explains another, by index; negative: none. A change of that is told, quietly.
+func (b *Book) Explain(i, cause int, at time.Duration) {
+	r := &b.Records[i]
+	if r.CausedBy == cause {
+		return
+	}
+	r.CausedBy = cause
+	if r.RaisedAt != at { // else its being raised has just been told, cause and all
+		b.note(i, Change{Kind: Explained, At: at, Quiet: true})
+	}
+}
+
+// Pending reports whether there are changes that Take has not given.
+func (b *Book) Pending() bool { return len(b.changes) > 0 }
 
 // Take gives the changes since the last Take, in order. The slice belongs to the book until the next change.
 func (b *Book) Take() []Change {

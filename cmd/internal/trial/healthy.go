@@ -278,7 +278,7 @@ func WriteHealthy(w io.Writer, units []HealthyUnit, took time.Duration) error {
 		}
 	}
 	fmt.Fprintf(w, "%.1f unit-years of %d sound units, %d batteries judged, %d motor runs\n", years, len(units), judged, runs)
-	fmt.Fprintf(w, "batteries called tired or failed: %d, in %d units%s\n", called, calledUnits, bound(calledUnits, years))
+	fmt.Fprintf(w, "batteries called tired or failed: %d, in %d units%s\n", called, calledUnits, upperBound(calledUnits, years))
 	fmt.Fprintf(w, "lowest capability said: %.0f %% of rated; lowest true capability or capacity: %.0f %%\n%s\n", 100*lowest, 100*truth, cranking.sentence())
 	s := charge.score("")
 	fmt.Fprintf(w, "charge: error %.1f %% RMS, said in %.0f %% of scans; leads told: load %d, wrong %d; feed %d, wrong %d\n", s.RMSPct, s.KnownPct, said[0], leads[0], said[1], leads[1])
@@ -297,8 +297,8 @@ func WriteHealthy(w io.Writer, units []HealthyUnit, took time.Duration) error {
 	return err
 }
 
-// bound gives the upper 95 % bound of a rate by the rule of three, where nothing was seen.
-func bound(seen int, years float64) string {
+// upperBound gives the upper 95 % bound of a rate by the rule of three, where nothing was seen.
+func upperBound(seen int, years float64) string {
 	if seen > 0 || years <= 0 {
 		return ""
 	}

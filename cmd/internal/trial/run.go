@@ -312,7 +312,7 @@ func (r *run) openTrial(name, subject string) *findingTrial {
 
 // note takes a finding raised or cleared.
 func (r *run) note(ev rules.Event, out *rules.Output) {
-	if ev.Kind == rules.RunEnded {
+	if ev.Kind != rules.FindingRaised && ev.Kind != rules.FindingCleared {
 		return
 	}
 	rec := &out.Findings[ev.Finding]
@@ -347,7 +347,7 @@ func (r *run) matching(name, subject string, within time.Duration) []*findingTri
 		if t.score.Finding != name || !t.active && now-t.ended > within {
 			continue
 		}
-		if subject == "" || t.score.Subject == "" || sameSubject(t.score.Subject, subject) {
+		if matchesSubject(name, t.score.Subject, subject, r.core.Output()) {
 			out = append(out, t)
 		}
 	}

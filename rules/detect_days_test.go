@@ -1,0 +1,138 @@
+package rules
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/rules/finding"
+	"liftbank/rules/leadacid"
+	"liftbank/rules/network"
+)
+
+// judgeTest gives an engine whose estimates a test sets by hand.
+func judgeTest(t *testing.T, batteries int) *Engine {
+	t.Helper()
+	cfg := Config{MotorMinA: 30, LiftCycleRuns: 2, HasCommand: true, Thresholds: DefaultThresholds()}
+	for i := range batteries {
+		cfg.Batteries = append(cfg.Batteries, BatteryConfig{ID: string(rune('a' + i)), Chemistry: leadacid.Flooded, RatedAh: 100, RatedCCA: 950})
+		cfg.NegativeTap[i] = true
+	}
+	e, err := New(cfg)
+	require.NoError(t, err)
+	for i := range e.out.Battery {
+		e.out.Battery[i].In = BatteryInput{VoltageV: Reading{12.5, Good}, CurrentA: Reading{0, Good}, TempC: Reading{25, Good}}
+	}
+	e.out.Bank.CurrentA = Reading{0, Good}
+	return e
+}
+
+func (e *Engine) standing(name string) (subjects []string) {
+	for i := range e.book.Records {
+		if r := &e.book.Records[i]; r.Def.Name == name && r.Active() {
+			subjects = append(subjects, r.Subject)
+		}
+	}
+	return subjects
+}
+
+func TestLinksAndPosts(t *testing.T) {
+	e := judgeTest(t, 3)
+	set := func(value, sigma float64) {
+		for k := range e.out.Links {
+			e.out.Links[k].Mohm = Estimate{0.5, 0.1, true}
+		}
+		e.out.Links[1].Mohm = Estimate{value, sigma, true}
+		e.last += 5 * time.Second
+		e.judgeLinks()
+	}
+	set(1.6, 0.2)
+	assert.Empty(t, e.standing("link-resistive"), "within its uncertainty of the limit")
+	set(1.9, 0.2)
+	assert.Equal(t, []string{"positive link b-c"}, e.standing("link-resistive"))
+	set(1.2, 0.1)
+	assert.NotEmpty(t, e.standing("link-resistive"), "inside the hysteresis")
+	set(1.0, 0.1)
+	assert.Empty(t, e.standing("link-resistive"))
+	set(200, 5)
+	rec := &e.book.Records[e.slots.link[1]]
+	assert.Contains(t, rec.Causes()[0], finding.LinkResistive.Causes[finding.LinkResistiveOff])
+	e.out.Links[1].Mohm.Known = false
+	e.judgeLinks()
+	assert.NotEmpty(t, rec.Because)
+	assert.True(t, rec.Active(), "as it was")
+}
+
+func TestBalance(t *testing.T) {
+	play := func(soc ...float64) *Engine {
+		e := judgeTest(t, 2)
+		d := &e.det.Day
+		for _, s := range soc {
+			e.last += 24 * time.Hour
+			copy(d.SoC[1:], d.SoC[:balanceDays-1])
+			d.SoC[0], d.Known = s, min(d.Known+1, balanceDays)
+			d.FeedH[0], d.FeedH[1], d.FeedH[2] = 1, 1, 1
+			d.WakeH = d.FeedH
+			d.InAh[0], d.InAh[1], d.InAh[2] = 20, 20, 20
+			e.judgeBalance()
+		}
+		return e
+	}
+	e := play(98, 92, 86, 80)
+	require.Equal(t, []string{""}, e.standing("balance-negative"))
+	b := e.out.Balance
+	assert.InDelta(t, -12, b.AhPerDay, 1e-9, "6 % of 200 Ah a day")
+	assert.InDelta(t, 0.6, b.ExtraChargeHours, 1e-9, "12 Ah at 20 A")
+	// 12.4 V at 25 °C is near 69 % (Battery Council table, straight between 12.24 V at 50 and 12.45 V at 75 %).
+	assert.InDelta(t, (80-69.3)/6, b.FallsUnderDays, 0.3)
+	assert.Contains(t, e.book.Records[e.slots.balance].Causes()[0], finding.BalanceNegative.Causes[finding.BalanceNegativeIdle])
+	assert.Empty(t, play(98, 92, 86).standing("balance-negative"), "three midnights are no trend yet")
+	assert.Empty(t, play(100, 98, 95, 91).standing("balance-negative"), "still nearly full")
+	assert.Empty(t, play(80, 80, 79, 78.5).standing("balance-negative"), "within what the estimate wanders")
+	assert.Empty(t, play(98, 92, 86, 80, 88, 93).standing("balance-negative"), "days that gained")
+
+	e = play(98, 92, 86)
+	e.det.Day.WakeH, e.det.Day.FeedH = [balanceDays]float64{}, [balanceDays]float64{}
+	copy(e.det.Day.SoC[1:], e.det.Day.SoC[:3])
+	e.det.Day.SoC[0], e.det.Day.Known = 80, balanceDays
+	e.judgeBalance()
+	assert.Contains(t, e.book.Records[e.slots.balance].Causes()[0], finding.BalanceNegative.Causes[finding.BalanceNegativeWake])
+}
+
+func TestUnevenShare(t *testing.T) {
+	e := judgeTest(t, 2)
+	play := func(a, b float64) []string {
+		e.det.Day.RunAs = [MaxBatteries]float64{a * 3600, b * 3600}
+		e.judgeUneven()
+		return e.standing("share-uneven")
+	}
+	assert.Empty(t, play(2, 2.2))
+	assert.Empty(t, play(0.3, 0.6), "too little drawn")
+	assert.Equal(t, []string{"b"}, play(2, 2.5))
+	assert.Equal(t, []string{"b"}, play(2, 2.4), "inside the hysteresis")
+	e.out.Bank.LoadLeads = network.Leads{Arrangement: network.SamePost, Positive: 1, Negative: 1}
+	play(2, 2.6)
+	assert.Contains(t, e.book.Records[e.slots.uneven[1]].Causes()[0], finding.ShareUneven.Causes[finding.ShareUnevenLeads])
+	assert.Empty(t, play(2, 2))
+	e.det.Day.Spoiled = true
+	assert.Empty(t, play(0, 4), "a current that was not believed")
+	assert.NotEmpty(t, e.book.Records[e.slots.uneven[0]].Because)
+}
+
+func TestParkedDrain(t *testing.T) {
+	play := func(days, perDayPct float64) []string {
+		e := judgeTest(t, 2)
+		e.det.Quiet = Quiet{On: true}
+		for e.last = 0; e.last < time.Duration(days*24)*time.Hour; e.last += time.Hour {
+			e.out.Bank.SoCPct = Estimate{100 - perDayPct*e.last.Hours()/24, 2, true}
+			e.judgeParked()
+		}
+		return e.standing("parked-drain")
+	}
+	assert.Empty(t, play(2, 6), "not long enough")
+	assert.NotEmpty(t, play(4, 6))
+	assert.Empty(t, play(14, 1.2), "a quarter in three weeks")
+	assert.Empty(t, play(30, 0.2), "the board, and self-discharge")
+}
