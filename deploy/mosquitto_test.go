@@ -29,12 +29,9 @@ type fleetBroker struct {
 func newFleetBroker(t *testing.T) *fleetBroker {
 	t.Helper()
 	path := program(t, "mosquitto", "mosquitto")
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	address := l.Addr().String()
+	address := freeAddress(t)
 	_, port, err := net.SplitHostPort(address)
 	require.NoError(t, err)
-	require.NoError(t, l.Close())
 
 	etc, data := t.TempDir(), t.TempDir()
 	b := &fleetBroker{authority: newAuthority(t, etc, "fleet authority"), address: address}
