@@ -13,8 +13,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// board is what the tests need of a dashboard in Grafana's classic JSON model.
-type board struct {
+// dashboard is what the tests need of a dashboard in Grafana's classic JSON model.
+type dashboard struct {
 	UID, Title string
 	Templating struct {
 		List []struct {
@@ -39,14 +39,14 @@ type panel struct {
 
 type source struct{ Type, UID string }
 
-func boards(t *testing.T) map[string]board {
+func dashboards(t *testing.T) map[string]dashboard {
 	t.Helper()
 	files, err := filepath.Glob("grafana/*.json")
 	require.NoError(t, err)
 	require.NotEmpty(t, files)
-	all := map[string]board{}
+	all := map[string]dashboard{}
 	for _, file := range files {
-		var b board
+		var b dashboard
 		require.NoError(t, json.Unmarshal([]byte(read(t, file)), &b), file)
 		all[file] = b
 	}
@@ -54,7 +54,7 @@ func boards(t *testing.T) map[string]board {
 }
 
 // queries gives every expression of a dashboard with the panel that it is in, the dashboard's variables put in.
-func (b board) queries() map[string]string {
+func (b dashboard) queries() map[string]string {
 	all := map[string]string{}
 	for _, p := range b.Panels {
 		for _, target := range p.Targets {
@@ -74,7 +74,7 @@ func TestDashboardsAskForWhatAgentsShow(t *testing.T) {
 		}
 	}
 	names := regexp.MustCompile(`alertname=~"([^"]*)"`)
-	for file, b := range boards(t) {
+	for file, b := range dashboards(t) {
 		for where, expr := range b.queries() {
 			require.NotEmpty(t, selectors(expr), "%s: %s: %s", file, where, expr)
 			assert.Empty(t, all.check(expr, recorded), "%s: %s", file, where)
@@ -102,7 +102,7 @@ func TestDashboardsSpeakPromQL(t *testing.T) {
 		Expr   string `yaml:"expr"`
 	}
 	var all []rec
-	for _, b := range boards(t) {
+	for _, b := range dashboards(t) {
 		for _, expr := range b.queries() {
 			all = append(all, rec{"q" + strconv.Itoa(len(all)), expr})
 		}
@@ -117,7 +117,7 @@ var units = []string{"none", "percentunit", "volt", "amp", "ohm", "celsius", "s"
 
 func TestDashboardsAreWhole(t *testing.T) {
 	uids := map[string]bool{}
-	for file, b := range boards(t) {
+	for file, b := range dashboards(t) {
 		assert.NotEmpty(t, b.Title, file)
 		assert.False(t, uids[b.UID], "%s: uid %q twice", file, b.UID)
 		uids[b.UID] = true
@@ -145,7 +145,7 @@ func TestDashboardsAreWhole(t *testing.T) {
 		}
 	}
 	// Links between the dashboards lead to one that is there.
-	for file := range boards(t) {
+	for file := range dashboards(t) {
 		for _, m := range regexp.MustCompile(`"/d/([a-z-]+)`).FindAllStringSubmatch(read(t, file), -1) {
 			assert.True(t, uids[m[1]], "%s: link to %s", file, m[1])
 		}
