@@ -1,7 +1,6 @@
 package deploy_test
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -15,7 +14,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"liftbank/agent/publish"
 	"liftbank/agent/snapshot"
 )
 
@@ -29,12 +27,9 @@ type fleetBroker struct {
 func newFleetBroker(t *testing.T) *fleetBroker {
 	t.Helper()
 	path := program(t, "mosquitto", "mosquitto")
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	address := l.Addr().String()
+	address := freeAddress(t)
 	_, port, err := net.SplitHostPort(address)
 	require.NoError(t, err)
-	require.NoError(t, l.Close())
 
 	etc, data := t.TempDir(), t.TempDir()
 	b := &fleetBroker{authority: newAuthority(t, etc, "fleet authority"), address: address}
@@ -105,42 +100,14 @@ func settle(t *testing.T, token mqtt.Token) {
 	require.NoError(t, token.Error())
 }
 
-// unitAgent is the part of a unit's agent that speaks to the broker.
-type unitAgent struct {
-	*publish.Publisher
-	tries <-chan struct{} // a connection failed and the next is put off
-	stop  func()
-}
-
-func (b *fleetBroker) agent(t *testing.T, unit, caFile, certFile, keyFile string, hub *snapshot.Hub) *unitAgent {
+// agent runs a unit's whole agent against the broker.
+func (b *fleetBroker) agent(t *testing.T, unit, caFile, certFile, keyFile string) *unitAgent {
 	t.Helper()
-	failed := make(chan struct{}, 10)
-	after := func(d time.Duration) <-chan time.Time {
-		if d == 45*time.Minute { // the pause: half of the least and a half of the rest by Rand
-			failed <- struct{}{}
-		}
-		return time.After(d)
+	own := ""
+	if certFile != "" {
+		own = fmt.Sprintf(", cert_file: %q, key_file: %q", certFile, keyFile)
 	}
-	p, err := publish.New(publish.Options{
-		Broker: "mqtts://" + b.address, CAFile: caFile, CertFile: certFile, KeyFile: keyFile,
-		Prefix: "liftbank", Unit: unit, Session: "5f0c2a9e", Hub: hub, Every: time.Hour,
-		Clock: publish.Clock{Now: time.Now, After: after}, Rand: func() float64 { return 0.5 },
-		Limits: publish.Limits{BackoffMin: time.Hour, BackoffMax: time.Hour},
-	})
-	require.NoError(t, err)
-	ctx, cancel := context.WithCancel(context.Background())
-	ended := make(chan error, 1)
-	go func() { ended <- p.Run(ctx) }()
-	stopped := false
-	a := &unitAgent{Publisher: p, tries: failed, stop: func() {
-		if !stopped {
-			stopped = true
-			cancel()
-			require.NoError(t, receive(t, ended, "the publisher to end"))
-		}
-	}}
-	t.Cleanup(a.stop)
-	return a
+	return startUnit(t, unit, fmt.Sprintf("{broker: %q, snapshot_every: 1h, ca_file: %q%s}", "mqtts://"+b.address, caFile, own))
 }
 
 func sampleSnapshot(t testing.TB, name string) *snapshot.Snapshot {
@@ -158,17 +125,15 @@ func statusOf(t *testing.T, a arrival) string {
 func TestBrokerTakesAUnitsWord(t *testing.T) {
 	b := newFleetBroker(t)
 	collector := follow(t, b.mustJoin(t, "fleet.collector"), "liftbank/v1/+/+")
-	hub := snapshot.NewHub(time.Now)
-	hub.Publish(sampleSnapshot(t, "findings"))
 	cert, key := b.sign(t, "t-1042", "t-1042", false)
-	a := b.agent(t, "t-1042", b.caFile(), cert, key, hub)
-	a.AddRun(time.Now(), *sampleSnapshot(t, "findings").Motor.LastRun)
-	a.AddFinding(time.Now(), sampleSnapshot(t, "findings").Findings[0])
+	a := b.agent(t, "t-1042", b.caFile(), cert, key)
 
 	seen := map[string]arrival{}
 	for len(seen) < 4 {
-		m := receive(t, collector, "all that the unit sends")
-		seen[strings.TrimPrefix(m.topic, "liftbank/v1/t-1042/")] = m
+		m := receive(t, collector, "status, snapshot, run and finding")
+		if leaf := strings.TrimPrefix(m.topic, "liftbank/v1/t-1042/"); leaf != "readings" {
+			seen[leaf] = m
+		}
 	}
 	assert.Equal(t, "online", statusOf(t, seen["status"]))
 	for _, leaf := range []string{"snapshot", "runs", "findings"} {
@@ -200,7 +165,7 @@ func TestBrokerSaysTheLastWill(t *testing.T) {
 	b := newFleetBroker(t)
 	reader := follow(t, b.mustJoin(t, "fleet.reader"), "liftbank/v1/+/status")
 	cert, key := b.sign(t, "t-1042", "t-1042", false)
-	b.agent(t, "t-1042", b.caFile(), cert, key, snapshot.NewHub(time.Now))
+	b.agent(t, "t-1042", b.caFile(), cert, key)
 	assert.Equal(t, "online", statusOf(t, receive(t, reader, "birth")))
 	b.mustJoin(t, "t-1042")
 	assert.Equal(t, "lost", statusOf(t, receive(t, reader, "last will")))
@@ -303,14 +268,11 @@ func TestBrokerRefusesWrongCertificates(t *testing.T) {
 		"broker's is not wanted": {foreign.caFile(), cert, key, "signed by unknown authority", ""},
 	} {
 		t.Run(name, func(t *testing.T) {
-			a := b.agent(t, "t-1042", c.ca, c.cert, c.key, snapshot.NewHub(time.Now))
-			receive(t, a.tries, "the attempt to fail")
-			st := a.State()
-			assert.False(t, st.Connected)
-			assert.EqualValues(t, 1, st.Failures)
-			assert.Regexp(t, c.want, st.LastError)
+			a := b.agent(t, "t-1042", c.ca, c.cert, c.key)
+			assert.Regexp(t, c.want, receive(t, a.logs, "the reason"))
+			assert.Equal(t, "0", a.metric(t, "liftbank_publish_connected"))
+			assert.Regexp(t, "^[12]$", a.metric(t, "liftbank_publish_failures_total"), "it waits a second or so, and then longer")
 			b.says(t, c.brokerSays)
-			assert.Empty(t, a.tries, "it waits")
 		})
 	}
 

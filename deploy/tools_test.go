@@ -3,6 +3,7 @@ package deploy_test
 import (
 	"bytes"
 	"fmt"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -127,6 +128,15 @@ func (p *process) says(t *testing.T, word string) {
 			t.Fatalf("waited %v for it to say %q:\n%s", patience, word, p.output())
 		}
 	}
+}
+
+// freeAddress gives a port of this machine that nobody listens on at the moment.
+func freeAddress(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	require.NoError(t, l.Close())
+	return l.Addr().String()
 }
 
 // receive waits for a value with patience.

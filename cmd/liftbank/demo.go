@@ -22,7 +22,7 @@ type demoCmd struct {
 	Listen     string        `default:"127.0.0.1:8480" placeholder:"ADDR" help:"Address of the page (default ${default})."`
 	MQTTListen string        `name:"mqtt-listen" default:"127.0.0.1:0" placeholder:"ADDR" help:"Address of the broker in this process; port 0 takes a free one (default ${default})."`
 	Broker     string        `placeholder:"URL" help:"Send to this broker instead of the one in this process."`
-	Speed      float64       `default:"60" placeholder:"N" help:"Simulated seconds a second, 0.1 to 5000 (default ${default})."`
+	Speed      float64       `default:"60" placeholder:"N" help:"Simulated seconds a second, 0.1 to 50000 (default ${default})."`
 	Scenario   string        `default:"healthy-day" placeholder:"NAME" help:"A scenario by name, or a scenario file; liftbank simulate --list names them (default ${default})."`
 	Data       string        `placeholder:"DIR" help:"Keep the unit's configuration and the curve shown in this directory."`
 	For        time.Duration `placeholder:"DURATION" help:"End by itself after this long; without it, on Ctrl-C."`
@@ -37,8 +37,8 @@ func (demoCmd) Help() string {
 
 // Run shows the demonstration.
 func (c demoCmd) Run(s streams) (err error) {
-	if !(c.Speed >= 0.1 && c.Speed <= 5000) {
-		return usageError{fmt.Errorf("--speed %g: want 0.1 to 5000", c.Speed)}
+	if !(c.Speed >= 0.1 && c.Speed <= 50000) {
+		return usageError{fmt.Errorf("--speed %g: want 0.1 to 50000", c.Speed)}
 	}
 	if c.For < 0 {
 		return usageError{fmt.Errorf("--for %v: want a positive time such as 60s", c.For)}
