@@ -125,7 +125,8 @@ func (e *Engine) capability(i int, b *BatteryState) {
 		Runs:          b.RunsJudged,
 		CrankingShare: b.CrankingA.Value / rated.RatedCCA, CrankingSigma: b.CrankingA.Sigma / rated.RatedCCA, CrankingOK: b.CrankingA.Known,
 		CapacityShare: b.CapacityAh.Value / rated.RatedAh, CapacitySigma: b.CapacityAh.Sigma / rated.RatedAh, CapacityOK: b.CapacityAh.Known,
-		RestedV: b.RestedV.Value, RestedOK: b.RestedV.Known, TakingRuns: m.TakingRuns(),
+		// A rest of before a charge says nothing of a cell: an empty battery stood as low.
+		RestedV: b.RestedV.Value, RestedOK: b.RestedV.Known && b.RestedAt == e.last, TakingRuns: m.TakingRuns(),
 	}
 	ev.SoCPct, ev.SoCSigma, ev.SoCOK = e.est[i].SoC()
 	ev.EMFV, ev.EMFOK = m.EMFV()
