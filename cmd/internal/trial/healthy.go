@@ -54,14 +54,8 @@ type HealthyUnit struct {
 	When      map[string]string // first time and evidence of each untrue finding
 }
 
-// leadsSaid is what is said of a pair of leads.
+// leadsSaid is what is said of a pair of leads: 0 nothing, 1 right, 2 wrong.
 type leadsSaid uint8
-
-const (
-	leadsUnsaid leadsSaid = iota
-	leadsRight
-	leadsWrong
-)
 
 // HealthyScenario draws a sound unit, its climate, its duty, its makers' spread and its sensors' errors from a seed.
 //
@@ -262,7 +256,7 @@ func WriteHealthy(w io.Writer, units []HealthyUnit, took time.Duration) error {
 		}
 		for k, l := range u.LeadsTold {
 			if u.Batteries > 1 {
-				said[k] += int(min(l, 1))
+				said[k] += int(min(l, 1)) // right or wrong
 				leads[k] += int(l / 2)
 			}
 		}
