@@ -178,6 +178,11 @@ func (e *Engine) judgeBatteries() {
 			e.give(failed, finding.NotJudged, why)
 			continue
 		}
+		if m := &e.det.Sense; m.DeafV[i] > 0 || m.DeafA[i] > 0 || e.channel(i, batteryVoltage).IsOdd {
+			e.give(tired, finding.NotJudged, "its channels and the others do not agree")
+			e.give(failed, finding.NotJudged, "its channels and the others do not agree")
+			continue
+		}
 		var ot, of finding.Opinion
 		why := ""
 		switch b.Verdict {

@@ -18,7 +18,7 @@ type DayMemory struct {
 	Index   int64 // day number
 	Since   time.Duration
 	RunAs   [MaxBatteries]float64 // drawn in motor runs
-	Spoiled bool                  // a current was not believed in one of them
+	Spoiled bool                  // a current was not read, or not believed, on that day
 	Runs    uint64                // counted at its start
 	Feed    time.Duration         // feed and wake time, and charge, at its start
 	Wake    time.Duration
@@ -56,6 +56,9 @@ func (e *Engine) dayIndex() int64 {
 
 func (e *Engine) stepDay(use *Input) {
 	d, index := &e.det.Day, e.dayIndex()
+	for i := range e.cfg.Batteries {
+		d.Spoiled = d.Spoiled || use.Battery[i].CurrentA.Faulty()
+	}
 	if !d.Begun {
 		e.beginDay(index)
 		e.judgeUnevenNot()
@@ -87,7 +90,7 @@ func (e *Engine) beginDay(index int64) {
 func (e *Engine) pushDay() {
 	d := &e.det.Day
 	soc := e.out.Bank.SoCPct
-	if !soc.Known || soc.Sigma > 8 {
+	if !soc.Known || soc.Sigma > 8 || d.Spoiled {
 		d.Known = 0 // a gap in the row says nothing of a trend
 		return
 	}

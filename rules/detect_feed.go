@@ -27,6 +27,7 @@ const (
 	weakLeastA   = 3.0  // less flows in any charge towards its end
 	weakClear    = 0.8  // of what the converter can give
 	weakDoesV    = 13.3 // 25 °C: under it a charging bank takes all that comes, far under every absorption voltage
+	weakHeldV    = 14.0 // 25 °C: over it the bank is held at its charge voltage, whatever stands before
 	learntLeastA = 8.0  // a best of less has not shown what the converter can give
 )
 
@@ -103,7 +104,7 @@ func (e *Engine) judgeFeedWeak(use *Input) {
 		drop = use.FeedV.Value - e.highestPositive(use)
 	}
 	little := amps < t.FeedWeakPart*can
-	dropped := drop > t.FeedWeakDropV && amps >= weakLeastA
+	dropped := drop > t.FeedWeakDropV && amps >= weakLeastA && post.Value < leadacid.ChargeLimitV(weakHeldV, temp)
 	takes := post.Value < leadacid.ChargeLimitV(weakDoesV, temp) && post.Value < t.FeedPresentV+1 && amps >= t.FeedPresentA
 	o := finding.Between
 	switch {

@@ -20,6 +20,8 @@ type runWatch struct {
 	reliefFor      time.Duration
 	overrun        bool
 	lit            bool                  // voltage was read at the motor terminal, believed or not
+	motorRestV     float64               // what the motor's tap shows without voltage
+	as             [MaxBatteries]float64 // drawn from each battery, ampere seconds
 	base           [MaxBatteries]float64 // currents before the run, where nothing charged
 }
 
@@ -80,11 +82,14 @@ func (e *Engine) watchRun(in, use *Input) {
 		if ev.Kind == RunEnded {
 			e.hearMotor(in)
 			e.finishRun(ev.Run.Duration, use)
-			*w = runWatch{relief: -1, base: w.base}
+			*w = runWatch{relief: -1, base: w.base, motorRestV: w.motorRestV}
 		}
 	}
 	if !running {
 		*w = runWatch{relief: -1}
+		if v := in.MotorV; v.OK() && math.Abs(v.Value) < motorOnV {
+			w.motorRestV = v.Value
+		}
 		for i := range e.cfg.Batteries {
 			if a := use.Battery[i].CurrentA; a.OK() && use.WakeLine != ContactOn {
 				w.base[i] = a.Value // a wrong zero, or a drain: no share of the motor's current
@@ -104,7 +109,9 @@ func (e *Engine) watchRun(in, use *Input) {
 	}
 	a, at := -amps.Value, e.last-since
 	for i := range e.cfg.Batteries {
-		e.det.Day.RunAs[i] += max(w.base[i]-use.Battery[i].CurrentA.Value, 0) * dt
+		as := max(w.base[i]-use.Battery[i].CurrentA.Value, 0) * dt
+		w.as[i] += as
+		e.det.Day.RunAs[i] += as
 		e.det.Day.Spoiled = e.det.Day.Spoiled || e.det.Sense.DeafA[i] > 0
 	}
 	if at < motorFrom {
@@ -114,7 +121,7 @@ func (e *Engine) watchRun(in, use *Input) {
 	if at <= motorTo {
 		w.liftA, w.liftS = w.liftA+a*dt, w.liftS+dt
 		if v := e.lowestPositive(use); use.MotorV.OK() && use.MotorV.Value > motorOnV && !math.IsInf(v, 0) {
-			w.dropVs, w.dropAs = w.dropVs+(v-use.MotorV.Value)*dt, w.dropAs+a*dt
+			w.dropVs, w.dropAs = w.dropVs+(v-use.MotorV.Value+w.motorRestV)*dt, w.dropAs+a*dt
 		}
 	}
 	if at <= levelTo {
@@ -161,6 +168,7 @@ func (e *Engine) finishRun(length time.Duration, use *Input) {
 	if w.overrun {
 		m.Clean = 0
 	}
+	e.noteCarried()
 	if length < motorLeast || w.liftS < 1 {
 		return
 	}
@@ -174,6 +182,23 @@ func (e *Engine) finishRun(length time.Duration, use *Input) {
 		return // cold oil and a dragging pump look alike
 	}
 	m.take(w.liftA/w.liftS, oilDrag(temp)-1, e.cfg.Thresholds.MotorUsualA)
+}
+
+// noteCarried keeps what part of the run's current each battery gave: one behind an open link, or a current that stands still, gave none.
+func (e *Engine) noteCarried() {
+	w, m := &e.watch, &e.det.Sense
+	const leastAs = 50
+	sum := 0.0
+	for _, as := range w.as {
+		sum += as
+	}
+	if sum < leastAs {
+		return
+	}
+	m.HasCarried, m.CarriedAt = true, e.last
+	for i := range w.as {
+		m.Carried[i] = w.as[i] / sum
+	}
 }
 
 // What is learnt of the usual current. Loads on the platform move a run by a twelfth (common practice, no source: an empty platform is

@@ -80,12 +80,13 @@ const (
 	jumpBackC              = 3.0
 	fastestCPerMin         = 0.3 // 25 kg of lead and acid hold some 25 kJ/K: this takes 125 W
 	nearAgainC             = 15.0
-	jumpedFor              = 24 * time.Hour // a jump is forgotten then, if the reading moves
+	jumpedFor              = 24 * time.Hour // a jump is forgotten then, if it was no larger than this: another battery, another place
+	jumpedNearC            = 25.0
 	oddFor                 = 10 * time.Minute
 	idleOddFor             = 30 * time.Minute
 	agreesFor              = time.Minute
 	feedUnderV             = 1.0
-	feedFlowsA             = 5.0
+	feedFlowsA             = 2.0 // five times the zero errors of two sensors
 	lowMotorRuns           = 3
 )
 
@@ -182,7 +183,7 @@ func (e *Engine) checkTemp(c *ChannelMemory, v float64) {
 		return
 	case c.Doubt == doubtJump:
 		back := math.Abs(v-c.Last) > jumpBackC && math.Abs(v-c.Ref) < nearAgainC
-		if back || e.last-c.Since > jumpedFor && e.last-c.Moved < time.Hour {
+		if back || e.last-c.Since > jumpedFor && math.Abs(v-c.Ref) < jumpedNearC {
 			c.Doubt, c.Ref = NoDoubt, v
 		}
 		return

@@ -440,8 +440,18 @@ func TestFindingsSurviveARestart(t *testing.T) {
 
 	state.Detectors.Motor.Ratios = 99
 	assert.Error(t, two.RestoreFindings(state))
+
+	// Two engines with one past; the findings of one go through a file. What follows must not differ by a bit.
+	other := newBench(t, twoFlooded())
+	play(other, 0)
+	state.Detectors.Motor.Ratios = one.engine.FindingsState().Detectors.Motor.Ratios
+	require.NoError(t, other.engine.RestoreFindings(state))
+	from := len(other.events)
 	play(one, 1)
+	play(other, 1)
 	assert.True(t, one.has("feed-lost"))
+	assert.Equal(t, one.engine.FindingsState(), other.engine.FindingsState())
+	assert.Equal(t, one.events[from:], other.events[from:])
 }
 
 func TestJudgingTakesNoMemory(t *testing.T) {

@@ -51,7 +51,7 @@ const (
 	lowRelease      = 10 * time.Minute
 	underRelease    = 0
 	senseRelease    = time.Minute
-	underclearedPct = 5.0 // over the threshold, before the charge counts as up again
+	underclearedPct = 1.0 // over the threshold, before the charge counts as up again
 )
 
 func (e *Engine) buildFindings() {
@@ -287,7 +287,7 @@ func (e *Engine) judgeUndercharged() {
 	since, full := e.sinceFull()
 	soc := bank.SoCPct
 	low := soc.Known && soc.Value+soc.Sigma < t.UnderchargedPct
-	up := !soc.Known || soc.Value-soc.Sigma >= t.UnderchargedPct+underclearedPct
+	up := !soc.Known || soc.Value >= t.UnderchargedPct+underclearedPct
 	if low && !e.det.Low.Now {
 		e.det.Low.Now, e.det.Low.Since = true, e.last
 	}
@@ -297,7 +297,7 @@ func (e *Engine) judgeUndercharged() {
 		lowFor = e.last - e.det.Low.Since
 	}
 	o := finding.Absent
-	if since >= t.UnderchargedAfter || lowFor >= t.UnderchargedHold {
+	if since >= t.UnderchargedAfter || lowFor >= t.UnderchargedHold && low {
 		o = finding.Present
 		ev := finding.Evidence{What: "charge", Text: "not known", At: e.last}
 		if soc.Known {

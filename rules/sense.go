@@ -37,18 +37,6 @@ func (e *Engine) hearRun() {
 			flowElsewhere++
 		}
 	}
-	e.det.Sense.HasCarried = false
-	total := 0.0
-	for _, a := range da[:n] {
-		total += a
-	}
-	if flowElsewhere > 0 && total < -seenStepA {
-		e.det.Sense.HasCarried, e.det.Sense.CarriedAt = true, e.last
-		for i := range n {
-			e.det.Sense.Carried[i] = da[i] / total
-			e.det.Sense.HasCarried = e.det.Sense.HasCarried && have[i]
-		}
-	}
 	for i := range n {
 		if !have[i] {
 			continue

@@ -136,7 +136,7 @@ func TestFindingActive(t *testing.T) {
 	// State words: ANSI/ISA-18.2-2016 and IEC 62682.
 	for state, want := range map[string]bool{
 		"normal": false, "unacknowledged": true, "acknowledged": true,
-		"returned to normal unacknowledged": false, "shelved": true, "out of service": true,
+		"returned to normal unacknowledged": false, "shelved": false, "out of service": false,
 	} {
 		assert.Equal(t, want, snapshot.Finding{State: state}.Active(), state)
 	}

@@ -244,3 +244,20 @@ func TestRestoreRefusesWhatCannotBe(t *testing.T) {
 	require.NoError(t, b.Restore(gone), "another bank is no error")
 	assert.False(t, errors.Is(b.Restore(gone), finding.ErrUnknown))
 }
+
+func TestWhatExplainsAFindingIsToldQuietly(t *testing.T) {
+	b := one()
+	low := b.Add(finding.NewRecord(&finding.BankLow, "", 0, 0))
+	b.Judge(low, 0, finding.Present, "")
+	b.Explain(low, -1, 0)
+	b.Judge(0, time.Minute, finding.Present, "")
+	b.Explain(low, 0, time.Minute)
+	b.Explain(low, 0, 2*time.Minute)
+	assert.True(t, b.Pending())
+	changes := b.Take()
+	require.Len(t, changes, 3)
+	assert.Equal(t, finding.Explained, changes[2].Kind)
+	assert.True(t, changes[2].Quiet)
+	assert.EqualValues(t, 3, changes[2].Seq)
+	assert.False(t, b.Pending())
+}

@@ -18,7 +18,7 @@ const (
 
 // String gives the standard's word.
 func (s State) String() string {
-	return [...]string{"normal", "unacknowledged", "acknowledged", "returned to normal, unacknowledged", "shelved", "out of service"}[s]
+	return [...]string{"normal", "unacknowledged", "acknowledged", "returned to normal unacknowledged", "shelved", "out of service"}[s]
 }
 
 // Remark is what somebody wrote to a finding.
