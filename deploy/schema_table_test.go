@@ -81,7 +81,6 @@ func names() limit {
 
 var (
 	letter       = limit{pairs: []any{"pattern", "^[a-d]$"}}
-	part         = limit{pairs: []any{"minimum", 0, "maximum", 100}}
 	positive     = limit{pairs: []any{"minimum", 0}}
 	fromOne      = limit{pairs: []any{"minimum", 1}}
 	arrangement  = enum(network.Unknown, network.Diagonal, network.SamePost, network.Between)
