@@ -24,7 +24,8 @@ type schemaOf struct {
 	// coming is a message whose type isn't in this source yet: its file was drafted ahead. The test says when the type has come; then the
 	// word goes and the file is renewed.
 	coming bool
-	sample string // one message, where a demonstration doesn't make any in a few seconds
+	rare   bool   // a demonstration doesn't make any in a few seconds
+	sample string // one message, for rare ones
 }
 
 // schemas is every message that the program sends, answers or takes.
@@ -42,15 +43,15 @@ var schemas = []schemaOf{
 	{file: "history.schema.json", folder: "agent/history", typ: "Window",
 		title: "History", about: "The answer of /api/v1/history: a span of the past on one time axis."},
 	{file: "readings.schema.json", folder: "agent/publish", typ: "readingsMessage", schema: "liftbank.readings.v1", stream: "readings", leaf: "readings", coming: true,
-		title: "Readings", about: "A batch of minute aggregates, thinned inside stated bounds.", sample: readingsSample},
+		title: "Readings", about: "A batch of minute aggregates, thinned inside stated bounds.", rare: true, sample: readingsSample},
 	{file: "readings-senml.schema.json", folder: "agent/readings", typ: "Record", list: true, leaf: "readings", coming: true,
-		title: "Readings as SenML", about: "A batch of minute aggregates as a SenML pack (RFC 8428) of resolved records, where a unit is set to send that.", sample: senmlSample},
+		title: "Readings as SenML", about: "A batch of minute aggregates as a SenML pack (RFC 8428) of resolved records, where a unit is set to send that.", rare: true, sample: senmlSample},
 	{file: "visit.schema.json", folder: "agent/publish", typ: "visitMessage", schema: "liftbank.visit.v1", stream: "visits", leaf: "visits", coming: true,
-		title: "Visit", about: "The record of one service visit."},
+		title: "Visit", about: "The record of one service visit.", rare: true, sample: visitSample},
 	{file: "gap.schema.json", folder: "agent/publish", typ: "gapMessage", schema: "liftbank.gap.v1", coming: true,
-		title: "Gap", about: "Stands in a stream for records that will never come.", sample: gapSample},
+		title: "Gap", about: "Stands in a stream for records that will never come.", rare: true, sample: gapSample},
 	{file: "received.schema.json", folder: "agent/publish", typ: "received", schema: "liftbank.received.v1", leaf: "received", coming: true,
-		title: "Received", about: "What the collector has of a unit's streams, and what it wants again.", sample: receivedSample},
+		title: "Received", about: "What the collector has of a unit's streams, and what it wants again.", rare: true, sample: receivedSample},
 }
 
 // limit is what a type or field takes beyond its Go type.
@@ -80,7 +81,6 @@ func names() limit {
 
 var (
 	letter       = limit{pairs: []any{"pattern", "^[a-d]$"}}
-	part         = limit{pairs: []any{"minimum", 0, "maximum", 100}}
 	positive     = limit{pairs: []any{"minimum", 0}}
 	fromOne      = limit{pairs: []any{"minimum", 1}}
 	arrangement  = enum(network.Unknown, network.Diagonal, network.SamePost, network.Between)
@@ -160,7 +160,18 @@ const (
 	readingsSample = `{"schema":"liftbank.readings.v1","stream":"readings",` + head + `,"start":"2026-03-09T13:33:00Z","readings":{"step_s":60,"bins":30,
 		"within":{"voltage_v":0.01,"current_a":0.5,"temperature_c":0.5,"soc_pct":1},
 		"series":[{"figure":"voltage_v","mean":[0,12.65,29,12.61],"min":[0,12.6,12,10.9,13,12.6,29,12.6]},{"figure":"temperature_c","battery":"a","mean":[0,14.5,9,null]}]}}`
-	senmlSample    = `[{"n":"t-1042:readings:session","t":1773063180,"vs":"5f0c2a9e"},{"n":"t-1042:a:voltage_v","u":"V","t":1773063180,"v":12.65}]`
+	senmlSample = `[{"n":"t-1042:readings:session","t":1773063180,"vs":"5f0c2a9e"},{"n":"t-1042:a:voltage_v","u":"V","t":1773063180,"v":12.65}]`
+	visitSample = `{"schema":"liftbank.visit.v1","stream":"visits",` + head + `,"visit":{"schema":"liftbank.visit.v1","id":"20260309t140322-5f0c","unit":"t-1042","by":"technician 7",
+		"begun":"2026-03-09T13:30:00Z","finished":"2026-03-09T14:03:22Z","clock_trusted":true,
+		"start":{"lift_cycles":206,"runs":412,"motor_time_s":4961.4},"end":{"lift_cycles":207,"runs":414,"motor_time_s":4985.6},
+		"areas":[{"id":"posts","title":"Posts and links","items":[{"id":"tight","text":"Tight","state":"attention","note":"b- loose"}]}],
+		"readings":[{"subject":"a","figure":"voltage_v","value":12.64,"unit":"V","agent":12.65,"at":"2026-03-09T13:40:00Z"}],
+		"load_tests":[{"battery":"a","load_a":100,"after_s":15,"voltage_v":11.4,"cranking_a":null,"resistance_mohm":null,"agent_cranking_a":874,"agent_resistance_mohm":4.62}],
+		"oil":{"level":"ok"},"work":[{"id":"w1","at":"2026-03-09T13:50:00Z","kind":"tightened","subject":"b","acted":false}],
+		"before":{"at":"2026-03-09T13:30:00Z","batteries":[],"links":[],"feed_v":null,"feed_path_mohm":null,"motor_path_mohm":8.1},
+		"after":{"at":"2026-03-09T14:03:22Z","batteries":[{"id":"a","voltage_v":12.65,"rested_v":null,"soc_pct":86,"resistance_mohm":4.6,"cranking_a":874,"capacity_ah":null,"verdict":"fit"}],
+		"links":[{"side":"negative","from":"a","to":"b","resistance_mohm":0.4}],"feed_v":13.9,"feed_path_mohm":12,"motor_path_mohm":null},
+		"findings":[{"name":"service-due","severity":"note","state":"unacknowledged","summary":"Service is due.","next_check":"Do it."}],"revision":9}}`
 	gapSample      = `{"schema":"liftbank.gap.v1","stream":"runs",` + head + `,"from":7,"because":"no longer kept"}`
 	receivedSample = `{"schema":"liftbank.received.v1","unit":"t-1042","streams":[{"stream":"runs","session":"5f0c2a9e","through":17,"missing":[[19,21]]}]}`
 )

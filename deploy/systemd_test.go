@@ -5,11 +5,15 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"liftbank/agent/config"
 )
 
 // unitSettings gives all settings of the service by name, in order; comments and sections are left out.
@@ -41,7 +45,7 @@ func TestServiceIsWhatSystemdUnderstands(t *testing.T) {
 	text := read(t, "systemd", "liftbank.service")
 	assert.Empty(t, verify(t, text))
 	for from, to := range map[string]string{
-		"WatchdogSec=30":  "WatchdogSec=soon",
+		"WatchdogSec=150": "WatchdogSec=soon",
 		"DynamicUser=yes": "DynamikUser=yes",
 		"Type=notify":     "Type=eager",
 	} {
@@ -109,6 +113,17 @@ func TestServiceStartsTheProgramAsItIs(t *testing.T) {
 	assert.Equal(t, 2, exit.ExitCode())
 	assert.Contains(t, string(out), nowhere+": no such file", "the flags are right; what is wrong is the file")
 	assert.NotContains(t, settings, "ExecReload", "the program reads its configuration once")
+}
+
+// A healthy agent that scans as seldom as its configuration allows must not be taken for one that hangs.
+func TestWatchdogWaitsForTheSlowestScan(t *testing.T) {
+	m := regexp.MustCompile("(?m)^\\| `board\\.scan\\.rest_every` \\| a time from \\w+ to (\\w+) ").FindStringSubmatch(config.Reference())
+	require.NotNil(t, m)
+	slowest, err := time.ParseDuration(m[1])
+	require.NoError(t, err)
+	seconds, err := strconv.Atoi(unitSettings(read(t, "systemd", "liftbank.service"))["WatchdogSec"][0])
+	require.NoError(t, err)
+	assert.Greater(t, time.Duration(seconds)*time.Second, 2*slowest)
 }
 
 // A group that isn't there keeps the service from starting: every one it names is made.

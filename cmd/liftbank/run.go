@@ -8,14 +8,12 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"os"
 	"sync"
 	"time"
 
 	"liftbank/agent"
 	"liftbank/agent/config"
 	"liftbank/agent/page"
-	"liftbank/agent/service"
 )
 
 type runCmd struct {
@@ -58,10 +56,6 @@ func (c runCmd) Run(s streams) error {
 	if err != nil {
 		return errors.Join(err, l.Close())
 	}
-	manager, err := service.Dial(os.Getenv, os.Getpid())
-	if err != nil {
-		log.Warn("nobody is told of this start", "err", err)
-	}
 	log.Info("started", "unit", cfg.Unit.ID, "page", "http://"+l.Addr().String())
 
 	ctx, cancel := context.WithCancel(s.ctx)
@@ -74,12 +68,9 @@ func (c runCmd) Run(s streams) error {
 			cancel()
 		}
 	})
-	var telling sync.WaitGroup
-	telling.Go(func() { manager.Run(ctx, a.Hub(), max(cfg.Board.Scan.RestEvery, time.Second)) })
 	err = a.Run(ctx)
 	cancel()
 	contacts.Wait()
-	telling.Wait()
 	log.Info("stopped", "unit", cfg.Unit.ID)
 	return errors.Join(err, contactsErr)
 }

@@ -1,0 +1,105 @@
+package main
+
+import (
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+var repository = os.DirFS(filepath.Join("..", ".."))
+
+var sample = about{version: "0.1.0~rc1-1", arch: "armhf", at: time.Unix(1773063180, 0)}
+
+// tool gives Debian's own program to read packages with (package dpkg).
+func tool(t *testing.T) string {
+	t.Helper()
+	path, err := exec.LookPath("dpkg-deb")
+	if err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatal("dpkg-deb is not installed: apt-get install dpkg")
+		}
+		t.Skip("dpkg-deb is not installed")
+	}
+	return path
+}
+
+func output(t *testing.T, program string, args ...string) string {
+	t.Helper()
+	cmd := exec.Command(program, args...)
+	cmd.Env = append(os.Environ(), "TZ=UTC") // times are shown in it
+	out, err := cmd.CombinedOutput()
+	require.NoError(t, err, string(out))
+	return string(out)
+}
+
+func TestDpkgReadsThePackage(t *testing.T) {
+	dpkg := tool(t)
+	deb, err := build(repository, []byte("the program"), sample)
+	require.NoError(t, err)
+	path := filepath.Join(t.TempDir(), "liftbank.deb")
+	require.NoError(t, os.WriteFile(path, deb, 0o600))
+
+	for field, want := range map[string]string{"Package": "liftbank", "Version": "0.1.0~rc1-1", "Architecture": "armhf"} {
+		assert.Equal(t, want+"\n", output(t, dpkg, "--field", path, field))
+	}
+	listed := regexp.MustCompile(`(?m)^-(\S+) root/root +\d+ 2026-03-09 \d\d:\d\d \./(.*)$`).FindAllStringSubmatch(output(t, dpkg, "--contents", path), -1)
+	var got []string
+	for _, m := range listed {
+		got = append(got, m[1]+" "+m[2])
+	}
+	want := []string{"rwxr-xr-x usr/bin/liftbank"}
+	for _, f := range files[1:] {
+		want = append(want, "rw-r--r-- "+f.to)
+	}
+	assert.Equal(t, want, got)
+
+	root := t.TempDir()
+	output(t, dpkg, "--raw-extract", path, root)
+	installed, err := os.ReadFile(filepath.Join(root, "usr/bin/liftbank"))
+	require.NoError(t, err)
+	assert.Equal(t, "the program", string(installed))
+	sums := exec.Command("md5sum", "--check", "--strict", "DEBIAN/md5sums")
+	sums.Dir = root
+	out, err := sums.CombinedOutput()
+	assert.NoError(t, err, string(out))
+	for _, name := range scripts {
+		info, err := os.Stat(filepath.Join(root, "DEBIAN", name))
+		require.NoError(t, err)
+		assert.Equal(t, fs.FileMode(0o755), info.Mode().Perm(), name)
+		output(t, "sh", "-n", filepath.Join(root, "DEBIAN", name))
+	}
+	service, err := os.ReadFile(filepath.Join(root, "usr/lib/systemd/system/liftbank.service"))
+	require.NoError(t, err)
+	assert.Contains(t, string(service), "ExecStart=/usr/bin/liftbank ", "where the package puts it")
+}
+
+func TestSameInputSameBytes(t *testing.T) {
+	first, err := build(repository, []byte("x"), sample)
+	require.NoError(t, err)
+	again, err := build(repository, []byte("x"), sample)
+	require.NoError(t, err)
+	assert.Equal(t, first, again)
+}
+
+func TestWhatItRefuses(t *testing.T) {
+	for _, a := range []about{{version: "", arch: "arm64"}, {version: "v1", arch: "arm64"}, {version: "1 0", arch: "arm64"}, {version: "1", arch: "arm/6"}} {
+		_, err := build(repository, nil, a)
+		assert.Error(t, err, "%+v", a)
+	}
+	_, err := build(os.DirFS(t.TempDir()), nil, sample)
+	assert.ErrorIs(t, err, fs.ErrNotExist)
+}
+
+func TestFilesAreInOrderAndOnce(t *testing.T) {
+	assert.True(t, slices.IsSortedFunc(files, func(a, b file) int { return strings.Compare(a.to, b.to) }))
+	assert.Len(t, slices.CompactFunc(slices.Clone(files), func(a, b file) bool { return a.to == b.to }), len(files))
+}
