@@ -73,7 +73,7 @@ func (c *Core) findingsOf(s *snapshot.Snapshot, out *rules.Output, l labels) {
 		if a, b := shown(a), shown(b); a != b {
 			return a > b
 		}
-		return a.Def.Severity > b.Def.Severity
+		return worst(out.Findings, roots[i]) > worst(out.Findings, roots[j])
 	})
 	for _, i := range roots {
 		s.Findings = append(s.Findings, findingOf(out.Findings, i, l))
@@ -83,6 +83,17 @@ func (c *Core) findingsOf(s *snapshot.Snapshot, out *rules.Output, l labels) {
 			}
 		}
 	}
+}
+
+// worst gives the severity of a finding, or that of the worst standing one that it explains: a root is as urgent as what it brings about.
+func worst(all []finding.Record, i int) finding.Severity {
+	s := all[i].Def.Severity
+	for k := range all {
+		if r := &all[k]; r.CausedBy == i && r.Active() && r.Listed() {
+			s = max(s, r.Def.Severity)
+		}
+	}
+	return s
 }
 
 // explained reports whether a finding is shown under another.

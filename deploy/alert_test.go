@@ -46,12 +46,11 @@ func TestPrometheusCallsWhenTheBankStaysUndercharged(t *testing.T) {
 	server := launch(t, prometheus, "--config.file="+dir+"/prometheus.yml", "--storage.tsdb.path="+dir+"/data", "--web.listen-address="+address)
 	server.says(t, "Server is ready to receive web requests.")
 
-	var seen []string
 	deadline := time.Now().Add(3 * time.Minute)
 	for {
 		firing := alertsOf(t, address)
-		for name := range firing {
-			seen = append(seen, name)
+		for name, a := range firing { // nothing else is urgent; what is asked by the second can't be judged on a clock that runs so fast
+			assert.NotEqual(t, "urgent", a.Labels["severity"], "%s: %v", name, a.Annotations)
 		}
 		if a, ok := firing["BankUndercharged"]; ok {
 			assert.Equal(t, map[string]string{"alertname": "BankUndercharged", "job": "liftbank", "instance": "demo", "severity": "service"}, a.Labels)
@@ -59,13 +58,8 @@ func TestPrometheusCallsWhenTheBankStaysUndercharged(t *testing.T) {
 			assert.Regexp(t, `^Batteries left short`, a.Annotations["description"], "this bank has never been full: there is no time since")
 			break
 		}
-		require.True(t, time.Now().Before(deadline), "fired: %v\n%s\n%s", seen, demo.output(), server.output())
+		require.True(t, time.Now().Before(deadline), "fired: %v\n%s\n%s", firing, demo.output(), server.output())
 		<-time.After(500 * time.Millisecond) // both programs live by the real clock
-	}
-	// A healthy agent on a bank that wants nothing but charge: nothing else is wrong with it. Its clock runs fast, so that figures a
-	// second can't be judged here.
-	for _, name := range seen {
-		assert.Contains(t, []string{"BankUndercharged", "BankLowForDays", "FeedAbsentForHalfTheDay", "ScansLate"}, name)
 	}
 }
 

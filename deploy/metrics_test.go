@@ -23,11 +23,26 @@ import (
 // inventory is every metric that an agent can show, with the values each of its labels was seen with.
 type inventory map[string]map[string][]string
 
-// inventoryOf gathers the metrics of a unit about which everything is known: both sample snapshots, with whatever they leave unknown or
-// empty filled in.
+// inventoryOf gathers what a whole agent shows that runs, and the metrics of units about which everything is known: both sample snapshots,
+// with whatever they leave unknown or empty filled in.
 func inventoryOf(t *testing.T) inventory {
 	t.Helper()
 	all := inventory{"up": {}}
+	unit := startUnit(t, "t-1042", `{broker: "mqtt://127.0.0.1:9"}`)
+	get(t, unit.page+"/api/v1/snapshot") // the first is there
+	for line := range strings.Lines(get(t, unit.page+"/metrics")) {
+		m := sampleLine.FindStringSubmatch(line)
+		if m == nil {
+			continue
+		}
+		if all[m[1]] == nil {
+			all[m[1]] = map[string][]string{}
+		}
+		for _, l := range matchers.FindAllStringSubmatch(m[2], -1) {
+			all[m[1]][l[1]] = append(all[m[1]][l[1]], l[3])
+		}
+	}
+	unit.stop()
 	for _, name := range []string{"healthy", "findings"} {
 		s := sampleSnapshot(t, name)
 		fill(reflect.ValueOf(s).Elem())
@@ -53,6 +68,9 @@ func inventoryOf(t *testing.T) inventory {
 	}
 	return all
 }
+
+// sampleLine is a line of the text format: name, labels, value.
+var sampleLine = regexp.MustCompile(`^([a-zA-Z_:][a-zA-Z0-9_:]*)(\{.*\})? \S+`)
 
 // fill makes every unknown figure known and every empty list one entry long.
 func fill(v reflect.Value) {

@@ -27,7 +27,8 @@ type schemaMaker struct {
 	types map[string]map[string]*ast.TypeSpec // by package folder and name
 	files map[*ast.TypeSpec]*ast.File
 	defs  map[string]*object
-	used  map[string]bool // entries of limits
+	homes map[string]string // package folder of each
+	used  map[string]bool   // entries of limits
 }
 
 // object is a JSON object whose members keep their order, so that the files read well.
@@ -116,7 +117,7 @@ func (m *schemaMaker) find(t *testing.T, folder, name string) *ast.TypeSpec {
 // make gives the schema of a message.
 func (m *schemaMaker) make(t *testing.T, s schemaOf) []byte {
 	t.Helper()
-	m.defs = map[string]*object{}
+	m.defs, m.homes = map[string]*object{}, map[string]string{}
 	spec := m.find(t, s.folder, s.typ)
 	require.NotNil(t, spec, "%s.%s", s.folder, s.typ)
 	top := obj("$schema", "https://json-schema.org/draft/2020-12/schema", "$id", "urn:liftbank:schema:"+strings.TrimSuffix(s.file, ".schema.json"),
@@ -291,6 +292,8 @@ func (m *schemaMaker) named(t *testing.T, folder, name, key string) *object {
 	if _, isStruct := spec.Type.(*ast.StructType); !isStruct {
 		return m.plain(t, folder, spec.Type, key, false)
 	}
+	require.Contains(t, []string{"", folder}, m.homes[name], "%s: two types of that name in one message", name)
+	m.homes[name] = folder
 	if m.defs[name] == nil {
 		m.defs[name] = obj() // known while it is made: types may hold themselves
 		*m.defs[name] = *m.structure(t, folder, spec)

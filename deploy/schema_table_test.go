@@ -87,7 +87,6 @@ var (
 	severity     = enum(finding.Note, finding.Service, finding.Urgent)
 	verdict      = enum(loadtest.Unknown, loadtest.Fit, loadtest.FitLow, loadtest.Tired, loadtest.Failed)
 	side         = oneOf("positive", "negative")
-	measured     = oneOf("voltage_v", "current_a", "temperature_c", "soc_pct", "feed_voltage_v", "motor_voltage_v")
 	streams      = oneOf("findings", "visits", "runs", "readings")
 	lifeOfAnItem = oneOf("normal", "unacknowledged", "acknowledged", "returned to normal unacknowledged", "shelved", "out of service") // ISA-18.2 / IEC 62682
 )
@@ -123,10 +122,9 @@ var limits = map[string]limit{
 	"visitMessage.visit":       {ref: "agent/visit.Visit"},
 	"Batch.step_s":             {pairs: []any{"const", 60}},
 	"Batch.bins":               {pairs: []any{"minimum", 1, "maximum", 7 * 24 * 60}},
-	"Thread.figure":            measured,
-	"Thread.battery":           letter,
+	"Series.battery":           letter,
 	"Line":                     {whole: true, pairs: []any{"type", "array", "description", "Corners of a broken line: bin, value, bin, value and so on; null: nothing is known from that bin on until the next corner.", "items", obj("type", []string{"number", "null"}), "minItems", 2}},
-	"gapMessage.stream":        streams,
+	"streamHead.stream":        streams,
 	"gapMessage.from":          fromOne,
 	"receivedEntry.stream":     streams,
 	"receivedEntry.missing":    {whole: true, pairs: []any{"type", "array", "maxItems", 256, "items", obj("type", "array", "items", obj("type", "integer", "minimum", 1), "minItems", 2, "maxItems", 2)}},
@@ -140,7 +138,6 @@ var limits = map[string]limit{
 	"BatteryFigures.verdict":   verdict,
 	"LinkFigures.side":         side,
 	"Test.battery":             letter,
-	"RunBattery.battery":       letter,
 	"Estimate.sigma":           positive,
 	"Scan.took_s":              positive,
 	"Battery.rated_ah":         positive,

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"time"
 
 	"liftbank/rules/feed"
@@ -178,7 +179,7 @@ func (e *Engine) judgeBatteries() {
 			e.give(failed, finding.NotJudged, why)
 			continue
 		}
-		if m := &e.det.Sense; m.DeafV[i] > 0 || m.DeafA[i] > 0 || e.channel(i, batteryVoltage).IsOdd {
+		if m := &e.det.Sense; m.DeafV[i] > 0 || m.DeafA[i] > 0 || e.channel(i, batteryVoltage).IsOdd || e.standsApart(i) {
 			e.give(tired, finding.NotJudged, "its channels and the others do not agree")
 			e.give(failed, finding.NotJudged, "its channels and the others do not agree")
 			continue
@@ -205,6 +206,20 @@ func (e *Engine) judgeBatteries() {
 			e.give(j.slot, j.o, why)
 		}
 	}
+}
+
+// standsApart reports whether a battery that carried its part of the last run shows another voltage than one beside it. Whatever is wrong
+// with a battery, posts that cables join stand together: that is a channel.
+func (e *Engine) standsApart(i int) bool {
+	const far = 0.5
+	v, m := e.out.Battery[i].In.VoltageV, &e.det.Sense
+	for k := range e.out.Battery {
+		o := e.out.Battery[k].In.VoltageV
+		if k != i && v.OK() && o.OK() && math.Abs(v.Value-o.Value) > far && m.HasCarried && min(m.Carried[i], m.Carried[k]) > carriesShare {
+			return true
+		}
+	}
+	return false
 }
 
 func (e *Engine) showBattery(slot, i int) {

@@ -120,7 +120,7 @@ func (e *Engine) watchRun(in, use *Input) {
 	w.lit = w.lit || in.MotorV.OK() && in.MotorV.Value > motorOnV
 	if at <= motorTo {
 		w.liftA, w.liftS = w.liftA+a*dt, w.liftS+dt
-		if v := e.lowestPositive(use); use.MotorV.OK() && use.MotorV.Value > motorOnV && !math.IsInf(v, 0) {
+		if v := e.lowestPositive(use); e.negativesNear(in) && use.MotorV.OK() && use.MotorV.Value > motorOnV && !math.IsInf(v, 0) {
 			w.dropVs, w.dropAs = w.dropVs+(v-use.MotorV.Value+w.motorRestV)*dt, w.dropAs+a*dt
 		}
 	}
@@ -140,6 +140,17 @@ func (e *Engine) watchRun(in, use *Input) {
 	default:
 		w.reliefFor = max(w.reliefFor, e.last-w.relief)
 	}
+}
+
+// negativesNear reports whether no negative post is lifted so far in this run that the motor's return hangs on an open link.
+func (e *Engine) negativesNear(in *Input) bool {
+	const near = 0.2
+	for i := range e.cfg.Batteries {
+		if v := in.Battery[i].NegativeV; v.Quality == Saturated || v.OK() && math.Abs(v.Value) > near {
+			return false
+		}
+	}
+	return true
 }
 
 // lowestPositive gives the lowest believed positive post over the board's ground: in a run the load's lead is on it.

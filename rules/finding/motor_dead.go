@@ -25,5 +25,5 @@ var MotorDead = Definition{
 	Hysteresis: "One dead command of half a second is enough; one good run clears it.",
 	Bound:      "at the first command",
 	Settings:   []string{"motor.min_current_a"},
-	Under:      []string{"reversed", "battery-failed", "series-wired"},
+	Under:      []string{"reversed", "battery-failed", "series-wired", "motor-overrun", "motor-hungry"},
 }

@@ -23,5 +23,5 @@ var MotorDrop = Definition{
 	Hysteresis: "Mean of three runs; clears under five sixths of the limit.",
 	Bound:      "10 motor runs",
 	Settings:   []string{"findings.motor_drop_v", "motor.run_a"},
-	Under:      []string{"series-wired"},
+	Under:      []string{"series-wired", "link-resistive"},
 }

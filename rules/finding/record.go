@@ -64,6 +64,7 @@ type Record struct {
 	out     bool
 	raises  [chatterRaises]time.Duration // when it was raised last, newest first
 	chatter bool
+	heldAt  time.Duration // when the condition was last seen to hold
 }
 
 // A finding that comes and goes is chattering: ISA-18.2 practice says three times in a minute (from memory); the conditions here are
@@ -128,8 +129,14 @@ func (r *Record) Judge(at time.Duration, o Opinion, because string) (raised, cle
 		r.waiting = false
 		return false, false
 	}
+	if o == Present {
+		r.heldAt = at
+	}
 	if (o == Present) == r.holds {
 		r.waiting = false
+		return false, false
+	}
+	if r.holds && r.chatter && at-r.heldAt < chatterRelease {
 		return false, false
 	}
 	if !r.waiting {
@@ -149,11 +156,8 @@ func (r *Record) Judge(at time.Duration, o Opinion, because string) (raised, cle
 }
 
 func (r *Record) need() time.Duration {
-	switch {
-	case !r.holds:
+	if !r.holds {
 		return r.hold
-	case r.chatter:
-		return max(r.release, chatterRelease)
 	}
 	return r.release
 }

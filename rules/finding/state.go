@@ -36,6 +36,7 @@ type RecordState struct {
 	Pending                                  time.Duration
 	Waiting, Holds, Owed, Shelved, Out, Chat bool
 	Raises                                   []time.Duration
+	HeldAt                                   time.Duration
 }
 
 // State gives what is to be saved.
@@ -51,7 +52,7 @@ func (b *Book) State() BookState {
 			AckBy: r.AckBy, AckAt: r.AckAt, ShelvedBy: r.ShelvedBy, ShelvedTo: r.ShelvedTo, OutBy: r.OutBy,
 			Remarks: slices.Clone(r.Remarks), Evidence: slices.Clone(r.Evidence()), Likely: slices.Clone(r.Likely()),
 			Pending: r.pending, Waiting: r.waiting, Holds: r.holds, Owed: r.owed, Shelved: r.shelved, Out: r.out, Chat: r.chatter,
-			Raises: slices.Clone(r.raises[:]),
+			Raises: slices.Clone(r.raises[:]), HeldAt: r.heldAt,
 		}
 		if !r.waiting {
 			x.Pending = 0
@@ -88,6 +89,7 @@ func (b *Book) Restore(s BookState) error {
 		r.Suspect(x.Likely...)
 		r.pending, r.waiting, r.holds, r.owed = x.Pending, x.Waiting, x.Holds, x.Owed
 		r.shelved, r.out, r.chatter = x.Shelved, x.Out || out, x.Chat
+		r.heldAt = x.HeldAt
 		copy(r.raises[:], x.Raises)
 		r.settle(r.Since)
 	}
