@@ -46,7 +46,7 @@ func TestUnreachableBroker(t *testing.T) {
 	require.NoError(t, l.Close())
 
 	clock := pausedClock{make(chan wait, 100)}
-	opts := options(broker)
+	opts := options(t, broker)
 	opts.Clock.After = clock.after
 	opts.Limits = Limits{BackoffMin: 100 * time.Millisecond, BackoffMax: 700 * time.Millisecond}
 	p, _ := start(t, opts)
@@ -70,7 +70,7 @@ func TestUselessBroker(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Helper()
 			b := newFaultBroker(t, nil, behaviour)
-			opts := options(b.url())
+			opts := options(t, b.url())
 			limits.BackoffMin, limits.BackoffMax = time.Hour, time.Hour // one attempt, then quiet
 			opts.Limits = limits
 			failed := make(chan struct{}, 10)
@@ -111,7 +111,7 @@ func TestWillAndBirthBelongTogether(t *testing.T) {
 		}
 		c.serve(everything)
 	})
-	_, stop := start(t, options(b.url()))
+	_, stop := start(t, options(t, b.url()))
 
 	for connection := uint64(1); connection <= 2; connection++ {
 		c := receive(t, b.accepted, "a connection")
@@ -168,10 +168,11 @@ func TestUnacknowledgedIsSentAgain(t *testing.T) {
 			return runs == 1
 		})
 	})
-	p, err := New(options(b.url()))
+	opts := options(t, b.url())
+	p, err := New(opts)
 	require.NoError(t, err)
 	for n := range uint64(3) {
-		p.AddRun(time.Unix(100, 0), snapshot.Run{Number: n + 1})
+		addRun(t, opts, snapshot.Run{Number: n + 1})
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	var running sync.WaitGroup
@@ -190,49 +191,17 @@ func TestUnacknowledgedIsSentAgain(t *testing.T) {
 	}
 }
 
-// A full queue drops its oldest; the numbers show the gap and the state counts it.
-func TestOverflowIsSeen(t *testing.T) {
-	b := newFaultBroker(t, nil, func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
-	opts := options(b.url())
-	opts.QueueLen = 3
-	p, err := New(opts)
-	require.NoError(t, err)
-	for n := range uint64(5) {
-		p.AddRun(time.Unix(100, 0), snapshot.Run{Number: n + 1})
-	}
-	assert.Equal(t, 3, p.State().Queued)
-	assert.Equal(t, uint64(2), p.State().Dropped)
-
-	ctx, cancel := context.WithCancel(context.Background())
-	var running sync.WaitGroup
-	running.Go(func() { assert.NoError(t, p.Run(ctx)) })
-	c := receive(t, b.accepted, "a connection")
-	for _, want := range []uint64{3, 4, 5} {
-		var m runMessage
-		require.NoError(t, json.Unmarshal(c.nextPublish("runs").Payload, &m))
-		assert.Equal(t, want, m.Seq)
-	}
-	cancel()
-	running.Wait()
-	assert.Equal(t, State{Published: 5, Dropped: 2}, withoutTimes(p.State()), "three runs, online and offline")
-}
-
-func withoutTimes(s State) State {
-	s.Since = time.Time{}
-	return s
-}
-
 // Findings go ahead of the backlog of runs.
 func TestFindingsGoFirst(t *testing.T) {
 	b := newFaultBroker(t, nil, func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
-	opts := options(b.url())
+	opts := options(t, b.url())
 	p, err := New(opts)
 	require.NoError(t, err)
 	opts.Hub.Publish(sample(t, "findings"))
 	for n := range uint64(40) {
-		p.AddRun(time.Unix(100, 0), snapshot.Run{Number: n + 1})
+		addRun(t, opts, snapshot.Run{Number: n + 1})
 	}
-	p.AddFinding(time.Unix(200, 0), snapshot.Finding{Name: "feed-lost"})
+	addFinding(t, opts, snapshot.Finding{Name: "feed-lost"})
 	ctx, cancel := context.WithCancel(context.Background())
 	var running sync.WaitGroup
 	running.Go(func() { assert.NoError(t, p.Run(ctx)) })
@@ -252,7 +221,7 @@ func TestFindingsGoFirst(t *testing.T) {
 // The end is bounded: a broker that acknowledges nothing holds the agent up for Limits.Stop, no longer.
 func TestLeavingASilentBroker(t *testing.T) {
 	b := newFaultBroker(t, nil, func(_ int, c *faultConn) { c.connack(0); c.serve(nothing) })
-	opts := options(b.url())
+	opts := options(t, b.url())
 	opts.Limits.Stop = 50 * time.Millisecond
 	p, stop := start(t, opts)
 	c := receive(t, b.accepted, "a connection")
@@ -270,7 +239,7 @@ func TestStoppedWhileConnecting(t *testing.T) {
 		for c.read() != nil {
 		}
 	})
-	_, stop := start(t, options(b.url()))
+	_, stop := start(t, options(t, b.url()))
 	c := receive(t, b.accepted, "a connection")
 	receive(t, c.seen, "CONNECT")
 	begun := time.Now()
@@ -278,8 +247,8 @@ func TestStoppedWhileConnecting(t *testing.T) {
 	assert.Less(t, time.Since(begun), patience, "not the 30 s that connecting may take")
 }
 
-// The agent subscribes to nothing, and a message sent to it all the same does nothing, not even stop it.
-func TestNothingIsListenedTo(t *testing.T) {
+// The agent subscribes to receipts alone, and a message sent to it all the same does nothing, not even stop it.
+func TestNothingElseIsListenedTo(t *testing.T) {
 	pushed := make(chan struct{})
 	b := newFaultBroker(t, nil, func(_ int, c *faultConn) {
 		c.connack(0)
@@ -289,17 +258,19 @@ func TestNothingIsListenedTo(t *testing.T) {
 		close(pushed)
 		c.serve(everything)
 	})
-	opts := options(b.url())
-	p, stop := start(t, opts)
+	opts := options(t, b.url())
+	_, stop := start(t, opts)
 	c := receive(t, b.accepted, "a connection")
 	receive(t, pushed, "the push")
-	p.AddRun(time.Unix(1, 0), snapshot.Run{Number: 1})
+	addRun(t, opts, snapshot.Run{Number: 1})
 	c.nextPublish("runs")
 	stop()
 	b.close()
 	for len(c.seen) > 0 {
 		switch p := (<-c.seen).(type) {
-		case *packets.SubscribePacket, *packets.UnsubscribePacket:
+		case *packets.SubscribePacket:
+			assert.Equal(t, []string{"fleet/v1/t-1042/received"}, p.Topics)
+		case *packets.UnsubscribePacket:
 			t.Errorf("sent %v", p)
 		}
 	}

@@ -56,7 +56,7 @@ func TestSecureConnectionReadsItsFilesEachTime(t *testing.T) {
 		}
 		c.serve(everything)
 	})
-	opts := options(b.url())
+	opts := options(t, b.url())
 	opts.CAFile, opts.Username, opts.PasswordFile = caFile, "t-1042", password
 	opts.Clock.Now = func() time.Time { return time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC) } // the certificates' time, by our clock
 	start(t, opts)
@@ -83,7 +83,7 @@ func TestSecureFailuresAreClear(t *testing.T) {
 
 	f := func(want string, change func(*Options)) {
 		t.Helper()
-		opts := options(b.url())
+		opts := options(t, b.url())
 		opts.CAFile = caFile
 		opts.Clock.Now = func() time.Time { return time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC) }
 		opts.Limits.BackoffMin, opts.Limits.BackoffMax = time.Hour, time.Hour

@@ -169,3 +169,36 @@ func FuzzParseBatch(f *testing.F) {
 		}
 	})
 }
+
+func TestTracesComeBack(t *testing.T) {
+	var in []Sample
+	for i := range 200 {
+		v := 12.5 - 1.2*float64(min(i, 20))/20
+		in = append(in, Sample{time.Duration(i) * 5100 * time.Microsecond, []Value{{v, true}, {-60.25, i != 7}, {v - 0.02, true}}})
+	}
+	data := AppendTrace(nil, in)
+	assert.Less(t, len(data), 200*7)
+	back, err := ParseTrace(data)
+	require.NoError(t, err)
+	require.Len(t, back, 200)
+	for i, s := range back {
+		assert.Equal(t, in[i].At, s.At)
+		for k, v := range s.Values {
+			assert.Equal(t, in[i].Values[k].OK, v.OK)
+			if v.OK {
+				assert.InDelta(t, in[i].Values[k].X, v.X, 0.00501)
+			}
+		}
+	}
+}
+
+func FuzzParseTrace(f *testing.F) {
+	f.Add(AppendTrace(nil, []Sample{{0, []Value{{12.5, true}, {-60, true}, {}}}, {time.Millisecond, []Value{{12.4, true}, {}, {1, true}}}}))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		if s, err := ParseTrace(data); err == nil {
+			if _, err := ParseTrace(AppendTrace(nil, s)); len(s) > 0 && err != nil {
+				t.Error(err)
+			}
+		}
+	})
+}

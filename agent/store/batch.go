@@ -28,8 +28,13 @@ const batchBins = 240
 func (s *Store) BatchReadings(now rules.Moment, encode func(Batch) ([]byte, error)) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	for i := range s.pending {
+		if s.pending[i].batch {
+			return // one waits already, and takes all that is there
+		}
+	}
 	sp := s.at(now)
-	s.add(true, op{worth: prized, bytes: opBytes, apply: func(tx *sql.Tx) error { return s.batch(tx, now, sp, encode) }})
+	s.add(true, op{worth: prized, bytes: opBytes, batch: true, apply: func(tx *sql.Tx) error { return s.batch(tx, now, sp, encode) }})
 }
 
 func (s *Store) batch(tx *sql.Tx, now rules.Moment, sp *span, encode func(Batch) ([]byte, error)) error {

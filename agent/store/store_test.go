@@ -471,7 +471,7 @@ func TestEveryMinuteGoesIntoOneBatch(t *testing.T) {
 	var sent []string
 	encode := func(b Batch) ([]byte, error) {
 		for _, r := range b.Rows {
-			sent = append(sent, fmt.Sprint(b.Session, r.Start))
+			sent = append(sent, fmt.Sprintf("%v %v", b.Session, r.Start))
 		}
 		return fmt.Appendf(nil, "%v+%d %v", b.Start, len(b.Rows), b.At.Sub(day0)), nil
 	}
@@ -497,7 +497,7 @@ func TestEveryMinuteGoesIntoOneBatch(t *testing.T) {
 	assert.Equal(t, []string{"0s+30 0s", "30m0s+20 30m0s", "1h0m0s+30 1h0m0s"}, []string{string(all[0].Body), string(all[1].Body), string(all[2].Body)})
 	assert.Equal(t, day0.Add(90*time.Minute), all[1].At)
 	require.Len(t, sent, 80)
-	assert.Equal(t, []string{"true29m0s", "false30m0s", "false49m0s", "true1h0m0s"}, []string{sent[29], sent[30], sent[49], sent[50]})
+	assert.Equal(t, []string{"true 29m0s", "false 30m0s", "false 49m0s", "true 1h0m0s"}, []string{sent[29], sent[30], sent[49], sent[50]})
 
 	minutes(90, 1000) // an outage of batching: several batches of at most 240
 	require.NoError(t, h.ask(t.Context(), func() error { _, err := h.db.Exec("ALTER TABLE meta RENAME TO gone"); return err }))

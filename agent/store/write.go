@@ -18,6 +18,7 @@ type op struct {
 	worth  worth
 	bytes  int
 	record *record // the outbox record that this is, nil for anything else
+	batch  bool    // makes batches of readings
 	apply  func(tx *sql.Tx) error
 }
 
@@ -27,7 +28,7 @@ type worth uint8
 const (
 	cheap  worth = iota // aggregates and batches of them
 	dear                // runs
-	prized              // findings, visits, states: never given up for want of memory
+	prized              // findings, visits: given up only beyond twice the bound
 )
 
 // add queues things to be written. The caller holds s.mu.
@@ -47,10 +48,17 @@ func (s *Store) add(urgent bool, ops ...op) {
 
 // makeRoom gives up the oldest of what is worth least while more is pending than there may be. The caller holds s.mu.
 func (s *Store) makeRoom() {
-	for w := cheap; w < prized && s.bytes > s.opts.Limits.PendingBytes; w++ {
+	for w := cheap; w <= prized; w++ {
+		limit := s.opts.Limits.PendingBytes
+		if w == prized {
+			limit *= 2
+		}
+		if s.bytes <= limit {
+			return
+		}
 		kept := s.pending[:0]
 		for _, o := range s.pending {
-			if s.bytes <= s.opts.Limits.PendingBytes || o.worth != w || o.record != nil && o.record.gap != "" {
+			if s.bytes <= limit || o.worth != w || o.record != nil && o.record.gap != "" {
 				kept = append(kept, o)
 				continue
 			}

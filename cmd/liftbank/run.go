@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
 	"sync"
 	"time"
 
@@ -50,8 +51,20 @@ func (c runCmd) Run(s streams) error {
 	if err != nil {
 		return err
 	}
+	session := newSession()
+	dir := cfg.Store.Dir
+	if dir == "" {
+		dir = os.Getenv("STATE_DIRECTORY") // of the service manager
+	}
+	if dir == "" {
+		log.Warn("nothing is kept over a restart: neither store.dir nor a state folder of the service manager is there")
+	}
+	kept, err := agent.OpenStore(cfg, dir, session, time.Now, log)
+	if err != nil {
+		return errors.Join(err, l.Close())
+	}
 	a, err := agent.New(agent.Options{
-		Config: cfg, Parts: partsOf(hw), Listener: l, Session: newSession(), Version: version, Revision: revision(), Log: log, Now: time.Now,
+		Config: cfg, Parts: partsOf(hw), Listener: l, Session: session, Store: kept, Version: version, Revision: revision(), Log: log, Now: time.Now,
 	})
 	if err != nil {
 		return errors.Join(err, l.Close())

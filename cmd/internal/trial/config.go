@@ -50,7 +50,7 @@ func ConfigYAML(sc *scenario.Scenario, unit string, b Board) string {
 	}
 	line("motor: {lift_cycle_runs: %d}", max(sc.Duty.RunsPerLift, 1))
 	if b.Broker != "" {
-		line("mqtt: {broker: %q, snapshot_every: 1s}", b.Broker)
+		line("mqtt: {broker: %q, snapshot_every: 1s, daily_kb: 0}", b.Broker)
 	}
 	if b.Listen != "" {
 		line("http: {listen: %q}", b.Listen)
