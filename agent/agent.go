@@ -134,6 +134,14 @@ func (a *Agent) Hub() *snapshot.Hub { return a.hub }
 // Store gives the unit's past; it can be asked while Run runs.
 func (a *Agent) Store() *store.Store { return a.store }
 
+// Published gives how publishing goes; zero where nothing is sent.
+func (a *Agent) Published() publish.State {
+	if a.publisher == nil {
+		return publish.State{}
+	}
+	return a.publisher.State()
+}
+
 // Core gives the measuring part; its figures belong to the loop while Run runs.
 func (a *Agent) Core() *Core { return a.core }
 

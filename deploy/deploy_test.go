@@ -55,7 +55,7 @@ func TestExampleMQTTSectionLoads(t *testing.T) {
 	c, err := config.Parse("/etc/liftbank/config.yaml", []byte(text[:at]+mqtt+text[end:]))
 	require.NoError(t, err)
 	assert.Equal(t, &config.MQTT{
-		Broker: "mqtts://broker.example:8883", Prefix: "liftbank", SnapshotEvery: 6 * time.Hour, ReadingsEvery: 30 * time.Minute, KeepAlive: 4 * time.Minute,
+		Broker: "mqtts://broker.example:8883", Prefix: "liftbank", SnapshotEvery: 6 * time.Hour, ReadingsEvery: time.Hour, KeepAlive: 4 * time.Minute,
 		DailyKB: 150, Encoding: config.JSON, Username: "lift-1",
 		PasswordFile: "/etc/liftbank/mqtt-password", CAFile: "/etc/liftbank/ca.pem", CertFile: "/etc/liftbank/lift-1.pem", KeyFile: "/etc/liftbank/lift-1.key",
 	}, c.MQTT)

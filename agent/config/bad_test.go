@@ -141,7 +141,7 @@ var badFiles = map[string][]string{
 		`14: mqtt.daily_kb: -5: want 0 to 1000000 kB`,
 		`14: mqtt.encoding: xml: want json or senml`,
 		`14: mqtt.deflate: 1: want true or false`,
-		`14: mqtt.readings_every: 30: want a time from 1m to 1d (no unit: write 30m if it is meant in minutes)`,
+		`14: mqtt.readings_every: 30: want a time from 1m to 1d (no unit: write 30h if it is meant in hours)`,
 	},
 	"store": {
 		`14: store.max_mb: 2: want 8 to 4000 MB`,

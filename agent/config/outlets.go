@@ -58,7 +58,7 @@ type HTTP struct {
 
 func defaultMQTT() MQTT {
 	return MQTT{
-		Prefix: "liftbank", SnapshotEvery: 6 * time.Hour, ReadingsEvery: 30 * time.Minute, KeepAlive: 4 * time.Minute, DailyKB: 150, Encoding: JSON,
+		Prefix: "liftbank", SnapshotEvery: 6 * time.Hour, ReadingsEvery: time.Hour, KeepAlive: 4 * time.Minute, DailyKB: 150, Encoding: JSON,
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"time"
 )
@@ -85,6 +86,12 @@ func (l Line) MarshalJSON() ([]byte, error) {
 // maxBins bounds a batch: a week of minutes.
 const maxBins = 7 * 24 * 60
 
+// derived tells whether a figure is left out of batches because others give it: the bank's voltage is the mean of its batteries'. (The
+// bank's current is sent: the sum of the batteries' would have the sum of their errors.)
+func (l Layout) derived(i int) bool {
+	return l[i] == Series{Figure: VoltageV} && slices.ContainsFunc(l, func(s Series) bool { return s.Figure == VoltageV && s.Battery != "" })
+}
+
 // Compress makes a batch of rows in time order. The batch begins with the first row; rows of the same bin are taken once. It is an error
 // to span more than a week.
 func Compress(l Layout, rows []Row, within Bounds) (Batch, error) {
@@ -100,6 +107,9 @@ func Compress(l Layout, rows []Row, within Bounds) (Batch, error) {
 	out := Batch{StepS: int(Step.Seconds()), Bins: bins, Within: within, Series: []Thread{}}
 	mean, low, high := make([]sample, bins), make([]sample, bins), make([]sample, bins)
 	for i, s := range l {
+		if l.derived(i) {
+			continue
+		}
 		clear(mean)
 		clear(low)
 		clear(high)

@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -19,13 +20,13 @@ type broker struct {
 	cmd  *exec.Cmd
 }
 
-func startBroker(dir string) (*broker, error) {
+func startBroker(dir string, more ...string) (*broker, error) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		return nil, err
 	}
 	b := &broker{port: l.Addr().(*net.TCPAddr).Port, conf: filepath.Join(dir, "mosquitto.conf")}
-	text := "listener " + strconv.Itoa(b.port) + " 127.0.0.1\nallow_anonymous true\npersistence false\nset_tcp_nodelay true\n"
+	text := "listener " + strconv.Itoa(b.port) + " 127.0.0.1\nallow_anonymous true\npersistence false\nset_tcp_nodelay true\n" + strings.Join(more, "\n") + "\n"
 	if err := errors.Join(l.Close(), os.WriteFile(b.conf, []byte(text), 0o600)); err != nil {
 		return nil, err
 	}

@@ -4,6 +4,7 @@
 //	go run ./cmd/internal/fieldtest kill -kills 1000 -restarts 100
 //	go run ./cmd/internal/fieldtest outage -days 30
 //	go run ./cmd/internal/fieldtest card -days 3
+//	go run ./cmd/internal/fieldtest fill -days 365 -dir DIR
 //	go build -o /tmp/fieldtest ./cmd/internal/fieldtest && unshare -n sh -c 'ip link set lo up; /tmp/fieldtest wire'
 package main
 
@@ -26,7 +27,7 @@ func main() {
 
 func run(ctx context.Context, args []string) error {
 	if len(args) == 0 {
-		return fmt.Errorf("want kill, outage, card or wire")
+		return fmt.Errorf("want kill, outage, card, fill or wire")
 	}
 	flags := flag.NewFlagSet(args[0], flag.ContinueOnError)
 	kills := flags.Int("kills", 100, "processes killed")
@@ -57,10 +58,12 @@ func run(ctx context.Context, args []string) error {
 		return child(ctx, *dir, *broker, *drain)
 	case "outage":
 		return outageTest(ctx, *dir, *days)
+	case "fill":
+		return fillTest(ctx, *dir, *days)
 	case "card":
 		return cardTest(ctx, *dir, *days)
 	case "wire":
 		return wireTest(ctx, *dir, *scenario, *speed, *deflate)
 	}
-	return fmt.Errorf("%q: want kill, outage, card or wire", args[0])
+	return fmt.Errorf("%q: want kill, outage, card, fill or wire", args[0])
 }
