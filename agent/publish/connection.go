@@ -37,7 +37,7 @@ type link struct {
 	reason error         // set before lost is closed
 
 	life     context.Context
-	dialErr  atomic.Pointer[error] // why dialling failed; paho keeps its text only
+	why      atomic.Pointer[error] // the first error of dialling or reading; paho keeps its text only
 	flights  []flight              // in the order sent
 	lines    [store.Streams]line
 	receipts chan []byte     // from paho's goroutine; bounded, what is too much is let go: the next one says it all again
@@ -103,9 +103,10 @@ func (p *Publisher) clientOptions(l *link, life context.Context, creds credentia
 	o.SetPingTimeout(p.opts.Limits.Ping)
 	o.SetBinaryWill(p.opts.topic("status"), p.status(statusLost, l.number), qosAtLeastOnce, true)
 	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
-		conn, err := p.dial(life, creds)
+		failed := func(err error) { l.why.CompareAndSwap(nil, &err) }
+		conn, err := p.dial(life, creds, failed)
 		if err != nil {
-			l.dialErr.Store(&err)
+			failed(err)
 		}
 		return conn, err
 	})

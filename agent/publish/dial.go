@@ -52,8 +52,9 @@ func (p *Publisher) credentials() (credentials, error) {
 	return c, nil
 }
 
-// dial opens the network connection. It ends at once when life does, whatever stage it has reached.
-func (p *Publisher) dial(life context.Context, c credentials) (net.Conn, error) {
+// dial opens the network connection. It ends at once when life does, whatever stage it has reached. failed hears why reading from it ended:
+// with TLS 1.3 a broker's no to the unit's certificate comes only then.
+func (p *Publisher) dial(life context.Context, c credentials, failed func(error)) (net.Conn, error) {
 	// TCP keep-alive probes off: MQTT pings do their work at a fraction of the bytes.
 	dialer := net.Dialer{KeepAlive: -1, Timeout: p.opts.Limits.Connect}
 	conn, err := dialer.DialContext(life, "tcp", p.broker.Host)
@@ -63,7 +64,7 @@ func (p *Publisher) dial(life context.Context, c credentials) (net.Conn, error) 
 	context.AfterFunc(life, func() { _ = conn.Close() })
 	oversized := func() { p.setState(func(s *State) { s.Oversized++ }) }
 	if c.tls == nil {
-		return newMeter(conn, p.budget.spend, oversized), nil
+		return newMeter(conn, p.budget.spend, oversized, failed), nil
 	}
 	handshake, cancel := context.WithTimeout(life, p.opts.Limits.Connect)
 	defer cancel()
@@ -73,7 +74,7 @@ func (p *Publisher) dial(life context.Context, c credentials) (net.Conn, error) 
 		return nil, errors.Join(fmt.Errorf("tls to %s: %w", p.broker.Host, err), conn.Close())
 	}
 	wire.open.Store(true)
-	return newMeter(secured, nil, oversized), nil
+	return newMeter(secured, nil, oversized, failed), nil
 }
 
 // gate counts what TLS makes of the traffic, once the handshake is over.

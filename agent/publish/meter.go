@@ -21,13 +21,14 @@ type meter struct {
 	in    *bufio.Reader
 	cost  func(int) // nil counts nothing
 	over  func()
-	head  []byte // of the packet being read, not handed on yet
-	left  int    // of the packet's body
+	fail  func(error) // hears why reading ended
+	head  []byte      // of the packet being read, not handed on yet
+	left  int         // of the packet's body
 	space [5]byte
 }
 
-func newMeter(conn net.Conn, cost func(int), over func()) *meter {
-	return &meter{Conn: conn, in: bufio.NewReaderSize(counted{conn, cost}, 2048), cost: cost, over: over}
+func newMeter(conn net.Conn, cost func(int), over func(), fail func(error)) *meter {
+	return &meter{Conn: conn, in: bufio.NewReaderSize(counted{conn, cost}, 2048), cost: cost, over: over, fail: fail}
 }
 
 // counted counts what is read from the network: each packet brings its headers, and is answered by an acknowledgement.
@@ -58,6 +59,14 @@ var errMalformed = errors.New("malformed packet from broker")
 
 // Read gives the bytes of packets that are not too large (MQTT 3.1.1, section 2.2: type, remaining length, the rest).
 func (m *meter) Read(p []byte) (int, error) {
+	n, err := m.read(p)
+	if err != nil {
+		m.fail(err)
+	}
+	return n, err
+}
+
+func (m *meter) read(p []byte) (int, error) {
 	for {
 		if len(m.head) > 0 {
 			n := copy(p, m.head)

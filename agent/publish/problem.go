@@ -33,7 +33,7 @@ func (l *link) refused(token mqtt.Token) error {
 	if t, ok := token.(*mqtt.ConnectToken); ok && t.ReturnCode() >= 1 && t.ReturnCode() <= 5 {
 		return fmt.Errorf("connect to %s: %w (%w)", l.p.broker.Host, refusal(t.ReturnCode()), token.Error())
 	}
-	if err := l.dialErr.Load(); err != nil {
+	if err := l.why.Load(); err != nil {
 		return fmt.Errorf("connect to %s: %w", l.p.broker.Host, *err)
 	}
 	return fmt.Errorf("connect to %s: %w", l.p.broker.Host, token.Error())
