@@ -83,8 +83,23 @@ func (p *Publisher) connection(ctx context.Context, number uint64) error {
 		l.client.Disconnect(uint(quiesce.Milliseconds()))
 	} else {
 		l.abandon()
+		l.harvest()
 	}
 	return err
+}
+
+// harvest lands what was acknowledged before the connection ended and not looked at yet.
+func (l *link) harvest() {
+	for len(l.flights) > 0 {
+		select {
+		case <-l.flights[0].token.Done():
+			if l.flights[0].token.Error() != nil || l.land() != nil {
+				return
+			}
+		default:
+			return
+		}
+	}
 }
 
 func (p *Publisher) clientOptions(l *link, life context.Context, creds credentials) *mqtt.ClientOptions {
