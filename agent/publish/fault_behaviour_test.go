@@ -353,6 +353,7 @@ func TestTheLastOnesAreSentAgainUnasked(t *testing.T) {
 	c.nextPublish("runs")
 	_, _, err := opts.Outbox.Confirm(t.Context(), store.Receipt{Stream: store.Runs, Session: "5f0c2a9e", Through: 1})
 	require.NoError(t, err)
+	require.Eventually(t, func() bool { return waiting(opts, store.Runs) == 0 }, patience, time.Millisecond)
 	for range 2 { // the first look notes, the second sends
 		receive(t, looks, "a look") <- time.Time{}
 	}
