@@ -63,8 +63,10 @@ func (c runCmd) Run(s streams) error {
 	if err != nil {
 		return errors.Join(err, l.Close())
 	}
-	a, err := agent.New(agent.Options{
-		Config: cfg, Parts: partsOf(hw), Listener: l, Session: session, Store: kept, Version: version, Revision: revision(), Log: log, Now: time.Now,
+	var a *agent.Agent
+	manager := newService(func() string { return inOneLine(a) }, log)
+	a, err = agent.New(agent.Options{
+		Config: cfg, Parts: partsOf(hw), Listener: l, Session: session, Store: kept, Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
 	})
 	if err != nil {
 		return errors.Join(err, l.Close())
@@ -81,11 +83,24 @@ func (c runCmd) Run(s streams) error {
 			cancel()
 		}
 	})
+	context.AfterFunc(s.ctx, manager.stopping)
 	err = a.Run(ctx)
 	cancel()
 	contacts.Wait()
 	log.Info("stopped", "unit", cfg.Unit.ID)
 	return errors.Join(err, contactsErr)
+}
+
+// inOneLine says how the agent is, for the service manager.
+func inOneLine(a *agent.Agent) string {
+	text := "measuring"
+	if p := a.Store().Health().Problem; p != "" {
+		text += ", store: " + p
+	}
+	if p := a.Published().Problem; p != "" {
+		text += ", " + p
+	}
+	return text
 }
 
 // loadError marks a configuration that can't be read as a usage error.
