@@ -17,6 +17,7 @@ type line struct {
 	again []store.Record // to be sent once more
 	dry   bool           // the outbox had nothing more
 	reach int64          // what was acknowledged at the last look for the unconfirmed
+	asked bool           // some were sent again at the last look, and nothing was heard since
 }
 
 // begin sets the streams to where the broker has acknowledged them, and asks to hear the collector.
@@ -142,6 +143,7 @@ func (l *link) confirm(message []byte) {
 		}
 		if known {
 			l.p.setState(func(s *State) { s.Receipts++ })
+			l.encouraged(r.Stream)
 		}
 		l.repeat(r.Stream, again)
 	}
@@ -150,6 +152,16 @@ func (l *link) confirm(message []byte) {
 			l.p.setState(func(s *State) { s.Refused++ })
 		}
 		l.p.opts.Log.Debug("receipt not taken", "unit", l.p.opts.Unit, "err", err)
+	}
+}
+
+// encouraged looks again soon when a collector answers to what was sent again unasked: there may be more where that was.
+func (l *link) encouraged(of store.Stream) {
+	const soon = 5 * time.Second
+	if ln := &l.lines[of]; ln.asked {
+		ln.asked = false
+		l.patience = l.p.opts.Limits.Confirm
+		l.recheck = l.p.opts.Clock.After(min(l.patience, soon))
 	}
 }
 
@@ -179,6 +191,9 @@ func keyOf(r *store.Record) [2]string {
 	return [2]string{r.Session, string(b[:])}
 }
 
+// remindMost bounds what one look has sent again, each stream.
+const remindMost = 64
+
 // remind sends again what a broker had before the last look and a collector that confirms has not confirmed since: a broker may drop what
 // it has acknowledged.
 func (l *link) remind() {
@@ -193,7 +208,7 @@ func (l *link) remind() {
 			continue
 		}
 		ctx, cancel := context.WithTimeout(l.life, l.p.opts.Limits.Ack)
-		records, err := l.p.opts.Outbox.Unconfirmed(ctx, of, fetch)
+		records, err := l.p.opts.Outbox.Unconfirmed(ctx, of, remindMost)
 		cancel()
 		if err != nil {
 			continue
@@ -204,6 +219,7 @@ func (l *link) remind() {
 				break
 			}
 		}
+		ln.asked = len(records) > 0
 		l.repeat(of, records)
 	}
 }

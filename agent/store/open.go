@@ -25,15 +25,13 @@ var (
 	errDamaged = errors.New("file damaged")
 )
 
-// pragmas of the one connection. FULL keeps a commit over a cut of the power. EXCLUSIVE keeps others out, and the index of the
-// write-ahead log in memory.
+// pragmas of the one connection, in the order that they must come in: EXCLUSIVE before the first look at the file, so that others are kept
+// out and the index of the write-ahead log is in memory; the page's size before the log's mode. FULL keeps a commit over a cut of the power.
+// Pages are small because most commits change a minute's row and little else: measured, a day's writing is 40 % less than with 4 KiB.
 var pragmas = []string{
-	"locking_mode(EXCLUSIVE)", "synchronous(FULL)", "journal_size_limit(4194304)", "cache_size(-512)", "temp_store(MEMORY)", "mmap_size(0)", "cell_size_check(ON)",
+	"locking_mode = EXCLUSIVE", "page_size = 1024", "auto_vacuum = INCREMENTAL", "journal_mode = WAL", "synchronous = FULL",
+	"journal_size_limit = 4194304", "cache_size = -512", "temp_store = MEMORY", "mmap_size = 0", "cell_size_check = ON",
 }
-
-// lasting settings are the file's own, once it is made; they must come in this order. Pages are small because most commits change a
-// minute's row and little else: measured, a day's writing halves against pages of 4 KiB.
-var lasting = []string{"page_size = 1024", "auto_vacuum = INCREMENTAL", "journal_mode = WAL"}
 
 // attach opens the file, setting aside a damaged one, and takes in what it says of sequence numbers and states.
 func (s *Store) attach() error {
@@ -65,16 +63,12 @@ func (s *Store) openFile() (*sql.DB, error) {
 		}
 		name = (&url.URL{Scheme: "file", Path: path}).String()
 	}
-	q := "?_txlock=immediate"
-	for _, p := range pragmas {
-		q += "&_pragma=" + p
-	}
-	db, err := sql.Open("sqlite", name+q)
+	db, err := sql.Open("sqlite", name+"?_txlock=immediate")
 	if err != nil {
 		return nil, fmt.Errorf("store: %w", err)
 	}
-	db.SetMaxOpenConns(1)
-	for _, p := range lasting {
+	db.SetMaxOpenConns(1) // one connection, kept: the settings below are its own
+	for _, p := range pragmas {
 		if _, err := db.Exec("PRAGMA " + p); err != nil {
 			return nil, errors.Join(fmt.Errorf("store: %s: %w", p, err), db.Close())
 		}
