@@ -217,12 +217,16 @@ func (s *Store) takeInStreams(db *sql.DB) error {
 	return rows.Err()
 }
 
-// writeStreams writes where the numbers stand.
-func (s *Store) writeStreams(tx *sql.Tx) error {
+// writeStreams writes where the numbers stand with the records of this transaction: a record that was added meanwhile is in the next one, and
+// were its number written now, a cut of the power would leave a number that nobody ever had.
+func (s *Store) writeStreams(tx *sql.Tx, given *[streamCount]stream) error {
 	ran := s.ran()
 	for i := range s.streams {
 		s.mu.Lock()
 		st := s.streams[i]
+		if Stream(i) != Readings || !s.numbered { // batches of readings get theirs within the transaction
+			st.next, st.nextID = given[i].next, given[i].nextID
+		}
 		s.mu.Unlock()
 		if !st.changed {
 			continue

@@ -177,6 +177,8 @@ func Open(o Options) (*Store, error) {
 	s.lastTidy = s.begun
 	if err := s.attach(); err != nil {
 		s.fault(err)
+	} else {
+		s.measure()
 	}
 	return s, nil
 }

@@ -3,6 +3,7 @@ package store
 import (
 	"bytes"
 	"context"
+	"database/sql"
 	"fmt"
 	"log/slog"
 	"os"
@@ -155,6 +156,25 @@ func TestWhatWasAddedIsThereAfterARestart(t *testing.T) {
 	end := day0.Add(12 * time.Minute)
 	assert.Equal(t, []history.Span{{Name: "feed-lost", Severity: "urgent", From: day0.Add(3 * time.Minute), To: &end}}, w.Findings)
 	assert.Equal(t, []history.Run{{At: day0.Add(time.Minute), DurationS: 12, MeanA: 118, PeakA: 160}}, w.Runs)
+}
+
+// A record that comes while a transaction is under way: its number is written with it, not before, or a cut of the power would leave a hole.
+func TestANumberIsWrittenWithItsRecord(t *testing.T) {
+	h := open(t, t.TempDir(), "s1", Limits{})
+	h.AddRecord(trusted(0), Visits, nil)
+	once := sync.OnceFunc(func() { h.AddRecord(trusted(0), Visits, nil) })
+	h.Store.mu.Lock()
+	h.add(false, op{apply: func(*sql.Tx) error { once(); return nil }})
+	h.Store.mu.Unlock()
+	require.NoError(t, h.ask(t.Context(), func() error {
+		h.commit()
+		var next, records int
+		require.NoError(t, h.db.QueryRow("SELECT next_seq, (SELECT count(*) FROM outbox) FROM streams WHERE stream = ?", Visits).Scan(&next, &records))
+		assert.Equal(t, records+1, next)
+		return nil
+	}))
+	h.flush()
+	assert.Equal(t, []string{"s1:1", "s1:2"}, h.numbers(Visits))
 }
 
 // A card restored from an old image: the numbers come twice, under two sessions.

@@ -338,12 +338,12 @@ func (s *Store) write(ops []op) (err error) {
 	}
 	states := s.newStates
 	s.newStates = map[string]bool{}
-	rolled, numbers := s.rolled, s.streams[Readings]
+	rolled, given := s.rolled, s.streams // the numbers of what is in ops, none of a record that comes meanwhile
 	s.numbered = false
 	s.mu.Unlock()
 	tx, err := s.db.BeginTx(context.Background(), nil)
 	if err == nil {
-		if err = s.writeAll(tx, ops, states); err == nil {
+		if err = s.writeAll(tx, ops, states, &given); err == nil {
 			err = tx.Commit()
 		}
 		if err != nil {
@@ -357,7 +357,7 @@ func (s *Store) write(ops []op) (err error) {
 	s.rolled = rolled
 	s.mu.Lock()
 	if s.numbered { // by batches that were made within the transaction
-		s.streams[Readings].next, s.streams[Readings].nextID = numbers.next, numbers.nextID
+		s.streams[Readings].next, s.streams[Readings].nextID = given[Readings].next, given[Readings].nextID
 	}
 	for name := range states {
 		s.newStates[name] = true
@@ -366,7 +366,7 @@ func (s *Store) write(ops []op) (err error) {
 	return fmt.Errorf("store: write: %w", err)
 }
 
-func (s *Store) writeAll(tx *sql.Tx, ops []op, states map[string]bool) error {
+func (s *Store) writeAll(tx *sql.Tx, ops []op, states map[string]bool, given *[streamCount]stream) error {
 	if err := s.writeSpans(tx); err != nil {
 		return err
 	}
@@ -381,7 +381,7 @@ func (s *Store) writeAll(tx *sql.Tx, ops []op, states map[string]bool) error {
 			return err
 		}
 	}
-	return s.writeStreams(tx)
+	return s.writeStreams(tx, given)
 }
 
 // revive opens the file again after it took nothing.
