@@ -1,6 +1,7 @@
 package agent_test
 
 import (
+	"context"
 	"testing"
 	"time"
 
@@ -16,7 +17,13 @@ func TestTheGapIsMadeUpForWhenTheClockIsSet(t *testing.T) {
 	trusted := true
 	wall := func() (time.Time, bool) { return now, trusted }
 	core := func() *agent.Core {
-		return newBenchWith(t, func(o *agent.Options) { o.Parts.Wall = wall }).agent.Core()
+		a := newBenchWith(t, func(o *agent.Options) { o.Parts.Wall = wall }).agent
+		t.Cleanup(func() { // it closes its files when it ends
+			ctx, cancel := context.WithCancel(context.Background())
+			cancel()
+			assert.NoError(t, a.Store().Run(ctx))
+		})
+		return a.Core()
 	}
 	a := core()
 	_, err := a.Next(t.Context())

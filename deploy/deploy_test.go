@@ -6,6 +6,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -54,7 +55,8 @@ func TestExampleMQTTSectionLoads(t *testing.T) {
 	c, err := config.Parse("/etc/liftbank/config.yaml", []byte(text[:at]+mqtt+text[end:]))
 	require.NoError(t, err)
 	assert.Equal(t, &config.MQTT{
-		Broker: "mqtts://broker.example:8883", Prefix: "liftbank", SnapshotEvery: 10e9, KeepAlive: 60e9, Username: "lift-1",
+		Broker: "mqtts://broker.example:8883", Prefix: "liftbank", SnapshotEvery: 6 * time.Hour, ReadingsEvery: time.Hour, KeepAlive: 4 * time.Minute,
+		DailyKB: 150, Encoding: config.JSON, Username: "lift-1",
 		PasswordFile: "/etc/liftbank/mqtt-password", CAFile: "/etc/liftbank/ca.pem", CertFile: "/etc/liftbank/lift-1.pem", KeyFile: "/etc/liftbank/lift-1.key",
 	}, c.MQTT)
 }

@@ -137,6 +137,17 @@ var badFiles = map[string][]string{
 	"missing-section": {
 		`1: unit: missing: want a section`,
 	},
+	"mqtt-wire": {
+		`14: mqtt.daily_kb: -5: want 0 to 1000000 kB`,
+		`14: mqtt.encoding: xml: want json or senml`,
+		`14: mqtt.deflate: 1: want true or false`,
+		`14: mqtt.readings_every: 30: want a time from 1m to 1d (no unit: write 30h if it is meant in hours)`,
+	},
+	"store": {
+		`14: store.max_mb: 2: want 8 to 4000 MB`,
+		`14: store.minutes_for: 1h: want a time from 1d to 400d`,
+		`14: store.path: unknown field: want dir, history_for, max_mb or minutes_for`,
+	},
 	"mqtt-empty": {
 		`14: mqtt.broker: missing: want a URL of scheme tcp, ssl, mqtt or mqtts, a host and maybe a port, such as mqtts://broker.example:8883`,
 	},
@@ -277,7 +288,7 @@ var badFiles = map[string][]string{
 		`5: bank.batteries[0].rated_amphours: unknown field: want chemistry, id, rated_ah or rated_cca`,
 	},
 	"unknown-section": {
-		`14: battery: unknown field: want bank, board, feed, findings, http, motor, mqtt, service or unit`,
+		`14: battery: unknown field: want bank, board, feed, findings, http, motor, mqtt, service, store or unit`,
 	},
 	"voltage-range-too-short": {
 		`11: board.channels[0].max_v: 16: want more than 18 V (findings.series_v): a bank wired in series by mistake must be seen`,

@@ -27,6 +27,7 @@ type Config struct {
 	Service  Service
 	MQTT     *MQTT // nil: nothing is sent
 	HTTP     HTTP
+	Store    Store
 }
 
 // Unit names the lift.
@@ -37,7 +38,7 @@ type Unit struct {
 // Default gives what a file gets that has the required fields only. Unit, bank and board have none of their own, so this
 // alone doesn't describe a unit.
 func Default() Config {
-	return Config{Board: defaultBoard(), Motor: defaultMotor(), Feed: defaultFeed(), Findings: defaultFindings(), HTTP: defaultHTTP()}
+	return Config{Board: defaultBoard(), Motor: defaultMotor(), Feed: defaultFeed(), Findings: defaultFindings(), HTTP: defaultHTTP(), Store: defaultStore()}
 }
 
 // Load reads the config file at path. The error is [Errors] if the file could be read and is wrong.
@@ -64,6 +65,7 @@ func Parse(file string, data []byte) (Config, error) {
 	if c.MQTT != nil {
 		c.MQTT.resolve(filepath.Dir(file))
 	}
+	c.Store.resolve(filepath.Dir(file))
 	return c, nil
 }
 
@@ -114,6 +116,7 @@ func (c *Config) read(s *section) {
 	if s.section("mqtt", true, about{doc: "where to send results; without it nothing is sent", usually: "not sent"}, m.read) {
 		c.MQTT = &m
 	}
+	s.section("store", false, about{doc: "what is kept on the card", usually: "all defaults"}, c.Store.read)
 	s.section("http", false, about{doc: "page, API and metrics", usually: "all defaults"}, c.HTTP.read)
 }
 

@@ -16,12 +16,33 @@ type MQTT struct {
 	Broker        string // URL with port; scheme tcp or mqtt, or with TLS ssl or mqtts
 	Prefix        string // of all topics
 	SnapshotEvery time.Duration
+	ReadingsEvery time.Duration
 	KeepAlive     time.Duration
+	DailyKB       int      // kB that may go over the link in a day; 0: no bound
+	Encoding      Encoding // of the readings
+	Deflate       bool
 	Username      string // empty: none
 	PasswordFile  string // file whose first line is the password; empty: none
 	CAFile        string // PEM, authorities to trust; empty: the system's
 	CertFile      string // PEM, the unit's own certificate; empty: none
 	KeyFile       string // PEM, its key
+}
+
+// Encoding is a form of the readings on the wire.
+type Encoding string
+
+// Encodings of the readings.
+const (
+	JSON  Encoding = "json"
+	SenML Encoding = "senml" // RFC 8428
+)
+
+// Store is what is kept on the card.
+type Store struct {
+	Dir     string        // folder of the file; empty: the service's own, or memory only
+	MaxMB   int           // of the file
+	Minutes time.Duration // of running, that minutes are kept
+	History time.Duration // of running, that ten-minute aggregates are kept
 }
 
 // TLS reports whether the broker is spoken to with TLS.
@@ -36,7 +57,20 @@ type HTTP struct {
 }
 
 func defaultMQTT() MQTT {
-	return MQTT{Prefix: "liftbank", SnapshotEvery: 10 * time.Second, KeepAlive: time.Minute}
+	return MQTT{
+		Prefix: "liftbank", SnapshotEvery: 6 * time.Hour, ReadingsEvery: time.Hour, KeepAlive: 4 * time.Minute, DailyKB: 150, Encoding: JSON,
+	}
+}
+
+func defaultStore() Store {
+	return Store{MaxMB: 96, Minutes: 30 * 24 * time.Hour, History: 400 * 24 * time.Hour}
+}
+
+func (st *Store) read(s *section) {
+	s.text("dir", &st.Dir, fileForm, isText, about{doc: "folder that the unit's past and unsent records are kept in", usually: "the service's state folder; without one, memory"})
+	s.whole("max_mb", &st.MaxMB, 8, 4000, "8 to 4000 MB", about{doc: "most that the file may hold; the oldest minutes go first"})
+	s.duration("minutes_for", &st.Minutes, 24*time.Hour, 400*24*time.Hour, about{doc: "minute aggregates are kept, in time of running"})
+	s.duration("history_for", &st.History, 24*time.Hour, 4000*24*time.Hour, about{doc: "ten-minute aggregates are kept, in time of running; hours are kept 5 years"})
 }
 
 func defaultHTTP() HTTP { return HTTP{Listen: ":8480"} }
@@ -48,13 +82,23 @@ func (m *MQTT) read(s *section) {
 		about{doc: "MQTT broker; without a port 1883, with TLS (ssl, mqtts) 8883", required: true})
 	m.Broker, _ = brokerURL(m.Broker)
 	s.text("prefix", &m.Prefix, "topic levels of a-z, A-Z, 0-9, - and _ with / between them", isPrefix, about{doc: "first levels of all topics"})
-	s.duration("snapshot_every", &m.SnapshotEvery, time.Second, time.Hour, about{doc: "between snapshots sent; a change of the findings is sent at once"})
+	s.duration("snapshot_every", &m.SnapshotEvery, time.Second, 7*24*time.Hour, about{doc: "between snapshots sent; a change of the findings is sent at once"})
 	s.duration("keepalive", &m.KeepAlive, 10*time.Second, time.Hour, about{doc: "between signs of life to the broker"})
+	s.duration("readings_every", &m.ReadingsEvery, time.Minute, 24*time.Hour, about{doc: "between batches of minute aggregates; findings, runs and visits are sent at once"})
+	s.whole("daily_kb", &m.DailyKB, 0, 1_000_000, "0 to 1000000 kB", about{doc: "bound on what goes over the link in a day, both ways, headers included; as it gets scarce, readings get coarser and rarer and snapshots rarer; 0: none"})
+	choose(s, "encoding", &m.Encoding, []Encoding{JSON, SenML}, about{doc: "form of the readings; senml is RFC 8428"})
+	s.yesNo("deflate", &m.Deflate, about{doc: "whether payloads are packed in the zlib format of RFC 1950 where that makes them smaller"})
 	s.text("username", &m.Username, "a name", isText, about{doc: "name at the broker", usually: "none"})
 	s.text("password_file", &m.PasswordFile, fileForm, isText, about{doc: "file with the password in its first line; the password itself is never in this file", usually: "none"})
 	s.text("ca_file", &m.CAFile, fileForm, isText, about{doc: "PEM file of the authorities to trust, with TLS", usually: "the system's"})
 	s.text("cert_file", &m.CertFile, fileForm, isText, about{doc: "PEM file of the unit's own certificate, with TLS", usually: "none"})
 	s.text("key_file", &m.KeyFile, fileForm, isText, about{doc: "PEM file of its key, with cert_file", usually: "none"})
+}
+
+func (st *Store) resolve(folder string) {
+	if st.Dir != "" && !filepath.IsAbs(st.Dir) {
+		st.Dir = filepath.Join(folder, st.Dir)
+	}
 }
 
 // resolve makes the names of files start from folder.

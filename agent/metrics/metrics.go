@@ -16,6 +16,7 @@ import (
 
 	"liftbank/agent/publish"
 	"liftbank/agent/snapshot"
+	"liftbank/agent/store"
 )
 
 // Options say what is shown.
@@ -23,6 +24,7 @@ type Options struct {
 	Hub        *snapshot.Hub
 	StaleAfter time.Duration        // age at which the figures vanish; 0 is 10 s
 	Publish    func() publish.State // nil where nothing is published
+	Store      func() store.Health  // nil where nothing is kept
 	Version    string               // of the program
 	Revision   string               // of its source
 	Started    time.Time            // of the process
@@ -68,6 +70,10 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	if c.opts.Publish != nil {
 		st := c.opts.Publish()
 		collect(ch, publishFigures, &st)
+		collectProblem(ch, publishProblem, st.Problem)
+	}
+	if c.opts.Store != nil {
+		collectStore(ch, c.opts.Store())
 	}
 	s := c.opts.Hub.Current()
 	if s == nil {

@@ -24,6 +24,7 @@ import (
 	"liftbank/agent/metrics"
 	"liftbank/agent/publish"
 	"liftbank/agent/snapshot"
+	"liftbank/agent/store"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -45,7 +46,12 @@ func sample(t testing.TB, name string) *snapshot.Snapshot {
 
 var published = publish.State{
 	Connected: true, Since: time.Date(2026, 3, 9, 13, 0, 0, 0, time.UTC), LastError: "gone", Failures: 3, Reconnects: 2,
-	Published: 4711, Dropped: 5, Queued: 1,
+	Published: 4711, Dropped: 5, Repeated: 2, Bytes: 123456, Thrift: 1, Receipts: 9, Refused: 1, Oversized: 1,
+}
+
+var keeping = store.Health{
+	Problem: "disk full", SetAside: "damaged-1.db", SizeBytes: 1 << 20, Commits: 100, Failed: 2, Pending: 3, Lost: 4,
+	Waiting: [store.Streams]int64{1, 0, 2, 3}, Kept: [store.Streams]int64{5, 6, 7, 8},
 }
 
 func registryOf(s *snapshot.Snapshot, c *clock) *prometheus.Registry {
@@ -54,7 +60,7 @@ func registryOf(s *snapshot.Snapshot, c *clock) *prometheus.Registry {
 		hub.Publish(s)
 	}
 	return metrics.New(metrics.Options{
-		Hub: hub, Publish: func() publish.State { return published }, Version: "0.1.0", Revision: "abc1234",
+		Hub: hub, Publish: func() publish.State { return published }, Store: func() store.Health { return keeping }, Version: "0.1.0", Revision: "abc1234",
 	})
 }
 
@@ -128,13 +134,13 @@ func TestOldReadingsVanish(t *testing.T) {
 	left := samples(ours(t, reg))
 	assert.Contains(t, left, "liftbank_snapshot_timestamp_seconds 1.773065002e+09")
 	for _, line := range left {
-		assert.Regexp(t, `^liftbank_(snapshot_timestamp_seconds|build_info|publish_)`, line, "no figure outlives its snapshot")
+		assert.Regexp(t, `^liftbank_(snapshot_timestamp_seconds|build_info|publish_|store_|outbox_)`, line, "no figure outlives its snapshot")
 	}
 }
 
 func TestBeforeTheFirstSnapshot(t *testing.T) {
 	for _, line := range samples(ours(t, registryOf(nil, &clock{}))) {
-		assert.Regexp(t, `^liftbank_(build_info|publish_)`, line)
+		assert.Regexp(t, `^liftbank_(build_info|publish_|store_|outbox_)`, line)
 	}
 }
 

@@ -23,6 +23,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/snapshot"
+	"liftbank/agent/store"
 )
 
 // message is one that a subscriber got.
@@ -80,7 +81,7 @@ func embedded(t *testing.T) string {
 // connects, behind a relay that the test can cut; direct is where readers do.
 func conversation(t *testing.T, direct string) {
 	relay := newRelay(t, strings.TrimPrefix(direct, "mqtt://"))
-	opts := options("mqtt://" + relay.listener.Addr().String())
+	opts := options(t, "mqtt://"+relay.listener.Addr().String())
 	got := subscribe(t, direct)
 	first := sample(t, "healthy")
 	opts.Hub.Publish(first)
@@ -102,8 +103,8 @@ func conversation(t *testing.T, direct string) {
 	require.NoError(t, json.Unmarshal(next(t, got, "snapshot").payload, &back))
 	assert.Equal(t, worse.Seq, back.Seq)
 
-	p.AddRun(time.Unix(100, 0), snapshot.Run{Number: 7})
-	p.AddFinding(time.Unix(101, 0), worse.Findings[0])
+	addRun(t, opts, snapshot.Run{Number: 7})
+	addFinding(t, opts, worse.Findings[0])
 	var run runMessage
 	var finding findingMessage
 	for run.Seq == 0 || finding.Seq == 0 {
@@ -133,7 +134,7 @@ func conversation(t *testing.T, direct string) {
 	stop()
 	assert.Equal(t, "offline", statusOf(t, next(t, got, "status")).Status)
 	assert.False(t, p.State().Connected)
-	assert.Zero(t, p.State().Queued)
+	assert.Zero(t, waiting(opts, store.Runs)+waiting(opts, store.Findings))
 
 	// A reader who comes later finds status and snapshot, and no stream.
 	late := subscribe(t, direct)

@@ -6,18 +6,23 @@ import (
 	"fmt"
 	"net"
 	"net/url"
+	"sync/atomic"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
 	"liftbank/agent/snapshot"
+	"liftbank/agent/store"
 )
 
 const (
 	qosAtLeastOnce = 1
-	window         = 16               // messages under way at most
-	birthEvery     = 15 * time.Minute // mends a status that a late will has overwritten
-	quiesce        = time.Second      // for the DISCONNECT packet to leave and the client's goroutines to end
+	window         = 16            // messages under way at most
+	birthEvery     = 6 * time.Hour // mends a status that a late will has overwritten
+	burst          = 20            // records that go at once before Limits.Pace holds
+	fetch          = 16            // records taken from the outbox at a time
+	againMost      = 1024          // records that wait to be sent again, each stream
+	quiesce        = time.Second   // for the DISCONNECT packet to leave and the client's goroutines to end
 )
 
 // link is one connection, from CONNECT to its end. A paho client serves exactly one: with its own reconnecting it calls
@@ -31,7 +36,18 @@ type link struct {
 	lost   chan struct{} // closed when paho has given the connection up and its goroutines have ended
 	reason error         // set before lost is closed
 
-	flights  []flight // in the order sent
+	life     context.Context
+	why      atomic.Pointer[error] // the first error of dialling or reading; paho keeps its text only
+	flights  []flight              // in the order sent
+	lines    [store.Streams]line
+	receipts chan []byte     // from paho's goroutine; bounded, what is too much is let go: the next one says it all again
+	heard    <-chan struct{} // the broker has answered the subscription
+	hearing  mqtt.Token
+	tokens   float64 // records that may go at once
+	counted  time.Time
+	paced    <-chan time.Time // when there are tokens again
+	recheck  <-chan time.Time // when to look for what no collector has confirmed
+	patience time.Duration    // until the next look
 	overdue  <-chan time.Time
 	shown    *snapshot.Snapshot // the last one sent
 	showing  bool               // it is under way
@@ -51,7 +67,7 @@ type flight struct {
 func (p *Publisher) connection(ctx context.Context, number uint64) error {
 	life, cut := context.WithCancel(context.Background()) // not ctx's child: goodbye comes after ctx
 	defer cut()
-	l := &link{p: p, number: number, cut: cut, lost: make(chan struct{}), showDue: true}
+	l := &link{p: p, number: number, cut: cut, lost: make(chan struct{}), showDue: true, life: life, receipts: make(chan []byte, 4)}
 	creds, err := p.credentials()
 	if err != nil {
 		return err
@@ -67,12 +83,23 @@ func (p *Publisher) connection(ctx context.Context, number uint64) error {
 		l.client.Disconnect(uint(quiesce.Milliseconds()))
 	} else {
 		l.abandon()
+		l.harvest()
 	}
-	p.mu.Lock()
-	p.findings.ground()
-	p.runs.ground()
-	p.mu.Unlock()
 	return err
+}
+
+// harvest lands what was acknowledged before the connection ended and not looked at yet.
+func (l *link) harvest() {
+	for len(l.flights) > 0 {
+		select {
+		case <-l.flights[0].token.Done():
+			if l.flights[0].token.Error() != nil || l.land() != nil {
+				return
+			}
+		default:
+			return
+		}
+	}
 }
 
 func (p *Publisher) clientOptions(l *link, life context.Context, creds credentials) *mqtt.ClientOptions {
@@ -90,7 +117,14 @@ func (p *Publisher) clientOptions(l *link, life context.Context, creds credentia
 	o.SetKeepAlive(p.opts.Limits.KeepAlive)
 	o.SetPingTimeout(p.opts.Limits.Ping)
 	o.SetBinaryWill(p.opts.topic("status"), p.status(statusLost, l.number), qosAtLeastOnce, true)
-	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) { return p.dial(life, creds) })
+	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
+		failed := func(err error) { l.why.CompareAndSwap(nil, &err) }
+		conn, err := p.dial(life, creds, failed)
+		if err != nil {
+			failed(err)
+		}
+		return conn, err
+	})
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
 		l.reason = fmt.Errorf("connection to %s lost: %w", p.broker.Host, err)
 		close(l.lost)
@@ -106,12 +140,12 @@ func (l *link) connect(ctx context.Context) (up bool, err error) {
 	case <-token.Done():
 	case <-ctx.Done():
 	case <-limit:
-		err = fmt.Errorf("connect to %s: no answer within %v", l.p.broker.Host, l.p.opts.Limits.Connect)
+		err = fmt.Errorf("connect to %s: %w: within %v", l.p.broker.Host, errSilent, l.p.opts.Limits.Connect)
 	}
 	select {
 	case <-token.Done():
 		if token.Error() != nil {
-			return false, fmt.Errorf("connect to %s: %w", l.p.broker.Host, token.Error())
+			return false, l.refused(token)
 		}
 		return true, nil
 	default:
@@ -137,6 +171,7 @@ func (l *link) live(ctx context.Context) error {
 	if err := l.sendStatus(statusOnline); err != nil {
 		return err
 	}
+	l.begin()
 	for {
 		if err := l.fill(); err != nil {
 			return err
@@ -155,8 +190,20 @@ func (l *link) live(ctx context.Context) error {
 				return err
 			}
 		case <-l.overdue:
-			return fmt.Errorf("broker %s: no acknowledgement within %v", l.p.broker.Host, l.p.opts.Limits.Ack)
+			return fmt.Errorf("broker %s: no acknowledgement within %v: %w", l.p.broker.Host, l.p.opts.Limits.Ack, errSilent)
 		case <-l.p.wake:
+		case <-l.p.opts.Outbox.News():
+			for i := range l.lines {
+				l.lines[i].dry = false
+			}
+		case <-l.paced:
+			l.paced = nil
+		case m := <-l.receipts:
+			l.confirm(m)
+		case <-l.heard:
+			l.subscribed()
+		case <-l.recheck:
+			l.remind()
 		case <-l.interval:
 			l.showDue = true
 		case <-l.birth:
@@ -167,30 +214,16 @@ func (l *link) live(ctx context.Context) error {
 	}
 }
 
-// fill sends what is waiting as far as the window allows: findings, then the newest state, then runs.
+// fill sends what is waiting as far as the window allows: findings, the newest state, visits, runs, readings.
 func (l *link) fill() error {
-	if err := l.sendStream(&l.p.findings, "findings"); err != nil {
+	if err := l.sendStream(store.Findings); err != nil {
 		return err
 	}
 	if err := l.sendSnapshot(); err != nil {
 		return err
 	}
-	return l.sendStream(&l.p.runs, "runs")
-}
-
-func (l *link) sendStream(q *queue, leaf string) error {
-	for len(l.flights) < window {
-		l.p.mu.Lock()
-		it, ok := q.take()
-		l.p.mu.Unlock()
-		if !ok {
-			return nil
-		}
-		if err := l.send(leaf, false, it.payload, func() {
-			l.p.mu.Lock()
-			q.acknowledged(it.seq)
-			l.p.mu.Unlock()
-		}); err != nil {
+	for _, of := range []store.Stream{store.Visits, store.Runs, store.Readings} {
+		if err := l.sendStream(of); err != nil {
 			return err
 		}
 	}
@@ -204,11 +237,12 @@ func (l *link) sendSnapshot() error {
 	if s == nil || l.showing || len(l.flights) >= window {
 		return nil
 	}
-	if !l.showDue && sameFindings(l.shown.Findings, s.Findings) {
+	thrift := l.p.budget.level()
+	if !l.showDue && (thrift == 3 || sameFindings(l.shown.Findings, s.Findings)) {
 		return nil
 	}
 	l.shown, l.showDue = s, false
-	l.interval = l.p.opts.Clock.After(l.p.opts.Every)
+	l.interval = l.p.opts.Clock.After(l.p.opts.Every << thrift)
 	payload, err := l.p.opts.Hub.JSON(s)
 	if err != nil { // not the connection's fault
 		l.p.setState(func(st *State) { st.Dropped++ })
@@ -216,6 +250,9 @@ func (l *link) sendSnapshot() error {
 		return nil
 	}
 	l.showing = true
+	if l.p.opts.Deflate {
+		payload = pack(payload)
+	}
 	return l.send("snapshot", true, payload, func() { l.showing = false })
 }
 

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"net"
 	"os"
+	"sync/atomic"
 )
 
 // credentials are the files of the options, as read for one connection.
@@ -38,21 +39,22 @@ func (p *Publisher) credentials() (credentials, error) {
 		}
 		c.tls.RootCAs = x509.NewCertPool()
 		if !c.tls.RootCAs.AppendCertsFromPEM(pem) {
-			return c, fmt.Errorf("mqtt ca file: %s: no certificate in it: want PEM", p.opts.CAFile)
+			return c, fmt.Errorf("mqtt ca file: %s: no certificate in it: want PEM: %w", p.opts.CAFile, errFile)
 		}
 	}
 	if p.opts.CertFile != "" {
 		cert, err := tls.LoadX509KeyPair(p.opts.CertFile, p.opts.KeyFile)
 		if err != nil {
-			return c, fmt.Errorf("mqtt certificate: %w", err)
+			return c, fmt.Errorf("mqtt certificate: %w: %w", errFile, err)
 		}
 		c.tls.Certificates = []tls.Certificate{cert}
 	}
 	return c, nil
 }
 
-// dial opens the network connection. It ends at once when life does, whatever stage it has reached.
-func (p *Publisher) dial(life context.Context, c credentials) (net.Conn, error) {
+// dial opens the network connection. It ends at once when life does, whatever stage it has reached. failed hears why reading from it ended:
+// with TLS 1.3 a broker's no to the unit's certificate comes only then.
+func (p *Publisher) dial(life context.Context, c credentials, failed func(error)) (net.Conn, error) {
 	// TCP keep-alive probes off: MQTT pings do their work at a fraction of the bytes.
 	dialer := net.Dialer{KeepAlive: -1, Timeout: p.opts.Limits.Connect}
 	conn, err := dialer.DialContext(life, "tcp", p.broker.Host)
@@ -60,14 +62,40 @@ func (p *Publisher) dial(life context.Context, c credentials) (net.Conn, error) 
 		return nil, err
 	}
 	context.AfterFunc(life, func() { _ = conn.Close() })
+	oversized := func() { p.setState(func(s *State) { s.Oversized++ }) }
 	if c.tls == nil {
-		return conn, nil
+		return newMeter(conn, p.budget.spend, oversized, failed), nil
 	}
 	handshake, cancel := context.WithTimeout(life, p.opts.Limits.Connect)
 	defer cancel()
-	secured := tls.Client(conn, c.tls)
+	wire := &gate{Conn: conn, cost: p.budget.spend}
+	secured := tls.Client(wire, c.tls)
 	if err := secured.HandshakeContext(handshake); err != nil {
 		return nil, errors.Join(fmt.Errorf("tls to %s: %w", p.broker.Host, err), conn.Close())
 	}
-	return secured, nil
+	wire.open.Store(true)
+	return newMeter(secured, nil, oversized, failed), nil
+}
+
+// gate counts what TLS makes of the traffic, once the handshake is over.
+type gate struct {
+	net.Conn
+	cost func(int)
+	open atomic.Bool
+}
+
+func (g *gate) Read(p []byte) (int, error) {
+	n, err := g.Conn.Read(p)
+	if n > 0 && g.open.Load() {
+		g.cost(n + 2*headerBytes)
+	}
+	return n, err
+}
+
+func (g *gate) Write(p []byte) (int, error) {
+	n, err := g.Conn.Write(p)
+	if n > 0 && g.open.Load() {
+		g.cost(n + headerBytes)
+	}
+	return n, err
 }

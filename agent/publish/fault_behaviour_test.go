@@ -3,6 +3,7 @@ package publish
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"net"
 	"sync"
 	"testing"
@@ -13,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/snapshot"
+	"liftbank/agent/store"
 )
 
 // pausedClock hands each wait to the test, which lets it end or not.
@@ -46,7 +48,7 @@ func TestUnreachableBroker(t *testing.T) {
 	require.NoError(t, l.Close())
 
 	clock := pausedClock{make(chan wait, 100)}
-	opts := options(broker)
+	opts := options(t, broker)
 	opts.Clock.After = clock.after
 	opts.Limits = Limits{BackoffMin: 100 * time.Millisecond, BackoffMax: 700 * time.Millisecond}
 	p, _ := start(t, opts)
@@ -66,11 +68,11 @@ func TestUnreachableBroker(t *testing.T) {
 
 // Brokers that are there and of no use: each leaves a clear state, and the next attempt waits for its pause.
 func TestUselessBroker(t *testing.T) {
-	f := func(name string, behaviour func(n int, c *faultConn), limits Limits, wantError string) {
+	f := func(name string, behaviour func(n int, c *faultConn), limits Limits, wantError, word string) {
 		t.Run(name, func(t *testing.T) {
 			t.Helper()
 			b := newFaultBroker(t, nil, behaviour)
-			opts := options(b.url())
+			opts := options(t, b.url())
 			limits.BackoffMin, limits.BackoffMax = time.Hour, time.Hour // one attempt, then quiet
 			opts.Limits = limits
 			failed := make(chan struct{}, 10)
@@ -85,20 +87,22 @@ func TestUselessBroker(t *testing.T) {
 			state := p.State()
 			assert.False(t, state.Connected)
 			assert.Contains(t, state.LastError, wantError)
+			assert.Equal(t, word, state.Problem)
 			assert.Equal(t, uint64(1), state.Failures)
 			assert.Len(t, b.accepted, 1, "no hot loop")
 		})
 	}
-	f("refuses the user", func(_ int, c *faultConn) { c.connack(packets.ErrRefusedNotAuthorised) }, Limits{}, "not Authorized")
-	f("refuses the name", func(_ int, c *faultConn) { c.connack(packets.ErrRefusedIDRejected) }, Limits{}, "identifier rejected")
+	f("refuses the user", func(_ int, c *faultConn) { c.connack(packets.ErrRefusedNotAuthorised) }, Limits{}, "not Authorized", "not authorised")
+	f("refuses the name", func(_ int, c *faultConn) { c.connack(packets.ErrRefusedIDRejected) }, Limits{}, "identifier rejected", "name not accepted")
+	f("refuses the password", func(_ int, c *faultConn) { c.connack(packets.ErrRefusedBadUsernameOrPassword) }, Limits{}, "bad user name or password", "wrong user name or password")
 	f("stays silent", func(_ int, c *faultConn) {
 		for c.read() != nil {
 		}
-	}, Limits{Connect: 50 * time.Millisecond}, "i/o timeout")
-	f("drops at once", func(int, *faultConn) {}, Limits{}, "connect to 127.0.0.1")
-	f("drops after its yes", func(_ int, c *faultConn) { c.connack(0) }, Limits{}, "lost")
-	f("speaks another protocol", func(_ int, c *faultConn) { _, _ = c.Write([]byte("HTTP/1.1 400 Bad Request\r\n\r\n")) }, Limits{}, "connect to 127.0.0.1")
-	f("never acknowledges", func(_ int, c *faultConn) { c.connack(0); c.serve(nothing) }, Limits{Ack: 50 * time.Millisecond}, "no acknowledgement within 50ms")
+	}, Limits{Connect: 50 * time.Millisecond}, "i/o timeout", "broker doesn't answer")
+	f("drops at once", func(int, *faultConn) {}, Limits{}, "connect to 127.0.0.1", "connection lost")
+	f("drops after its yes", func(_ int, c *faultConn) { c.connack(0) }, Limits{}, "lost", "connection lost")
+	f("speaks another protocol", func(_ int, c *faultConn) { _, _ = c.Write([]byte("HTTP/1.1 400 Bad Request\r\n\r\n")) }, Limits{}, "connect to 127.0.0.1", "connection lost")
+	f("never acknowledges", func(_ int, c *faultConn) { c.connack(0); c.serve(nothing) }, Limits{Ack: 50 * time.Millisecond}, "no acknowledgement within 50ms", "broker doesn't answer")
 }
 
 // The CONNECT packet: what the broker will say for us when we are gone.
@@ -111,7 +115,7 @@ func TestWillAndBirthBelongTogether(t *testing.T) {
 		}
 		c.serve(everything)
 	})
-	_, stop := start(t, options(b.url()))
+	_, stop := start(t, options(t, b.url()))
 
 	for connection := uint64(1); connection <= 2; connection++ {
 		c := receive(t, b.accepted, "a connection")
@@ -168,10 +172,11 @@ func TestUnacknowledgedIsSentAgain(t *testing.T) {
 			return runs == 1
 		})
 	})
-	p, err := New(options(b.url()))
+	opts := options(t, b.url())
+	p, err := New(opts)
 	require.NoError(t, err)
 	for n := range uint64(3) {
-		p.AddRun(time.Unix(100, 0), snapshot.Run{Number: n + 1})
+		addRun(t, opts, snapshot.Run{Number: n + 1})
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	var running sync.WaitGroup
@@ -190,49 +195,17 @@ func TestUnacknowledgedIsSentAgain(t *testing.T) {
 	}
 }
 
-// A full queue drops its oldest; the numbers show the gap and the state counts it.
-func TestOverflowIsSeen(t *testing.T) {
-	b := newFaultBroker(t, nil, func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
-	opts := options(b.url())
-	opts.QueueLen = 3
-	p, err := New(opts)
-	require.NoError(t, err)
-	for n := range uint64(5) {
-		p.AddRun(time.Unix(100, 0), snapshot.Run{Number: n + 1})
-	}
-	assert.Equal(t, 3, p.State().Queued)
-	assert.Equal(t, uint64(2), p.State().Dropped)
-
-	ctx, cancel := context.WithCancel(context.Background())
-	var running sync.WaitGroup
-	running.Go(func() { assert.NoError(t, p.Run(ctx)) })
-	c := receive(t, b.accepted, "a connection")
-	for _, want := range []uint64{3, 4, 5} {
-		var m runMessage
-		require.NoError(t, json.Unmarshal(c.nextPublish("runs").Payload, &m))
-		assert.Equal(t, want, m.Seq)
-	}
-	cancel()
-	running.Wait()
-	assert.Equal(t, State{Published: 5, Dropped: 2}, withoutTimes(p.State()), "three runs, online and offline")
-}
-
-func withoutTimes(s State) State {
-	s.Since = time.Time{}
-	return s
-}
-
 // Findings go ahead of the backlog of runs.
 func TestFindingsGoFirst(t *testing.T) {
 	b := newFaultBroker(t, nil, func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
-	opts := options(b.url())
+	opts := options(t, b.url())
 	p, err := New(opts)
 	require.NoError(t, err)
 	opts.Hub.Publish(sample(t, "findings"))
 	for n := range uint64(40) {
-		p.AddRun(time.Unix(100, 0), snapshot.Run{Number: n + 1})
+		addRun(t, opts, snapshot.Run{Number: n + 1})
 	}
-	p.AddFinding(time.Unix(200, 0), snapshot.Finding{Name: "feed-lost"})
+	addFinding(t, opts, snapshot.Finding{Name: "feed-lost"})
 	ctx, cancel := context.WithCancel(context.Background())
 	var running sync.WaitGroup
 	running.Go(func() { assert.NoError(t, p.Run(ctx)) })
@@ -252,7 +225,7 @@ func TestFindingsGoFirst(t *testing.T) {
 // The end is bounded: a broker that acknowledges nothing holds the agent up for Limits.Stop, no longer.
 func TestLeavingASilentBroker(t *testing.T) {
 	b := newFaultBroker(t, nil, func(_ int, c *faultConn) { c.connack(0); c.serve(nothing) })
-	opts := options(b.url())
+	opts := options(t, b.url())
 	opts.Limits.Stop = 50 * time.Millisecond
 	p, stop := start(t, opts)
 	c := receive(t, b.accepted, "a connection")
@@ -270,7 +243,7 @@ func TestStoppedWhileConnecting(t *testing.T) {
 		for c.read() != nil {
 		}
 	})
-	_, stop := start(t, options(b.url()))
+	_, stop := start(t, options(t, b.url()))
 	c := receive(t, b.accepted, "a connection")
 	receive(t, c.seen, "CONNECT")
 	begun := time.Now()
@@ -278,8 +251,8 @@ func TestStoppedWhileConnecting(t *testing.T) {
 	assert.Less(t, time.Since(begun), patience, "not the 30 s that connecting may take")
 }
 
-// The agent subscribes to nothing, and a message sent to it all the same does nothing, not even stop it.
-func TestNothingIsListenedTo(t *testing.T) {
+// The agent subscribes to receipts alone, and a message sent to it all the same does nothing, not even stop it.
+func TestNothingElseIsListenedTo(t *testing.T) {
 	pushed := make(chan struct{})
 	b := newFaultBroker(t, nil, func(_ int, c *faultConn) {
 		c.connack(0)
@@ -289,18 +262,129 @@ func TestNothingIsListenedTo(t *testing.T) {
 		close(pushed)
 		c.serve(everything)
 	})
-	opts := options(b.url())
-	p, stop := start(t, opts)
+	opts := options(t, b.url())
+	_, stop := start(t, opts)
 	c := receive(t, b.accepted, "a connection")
 	receive(t, pushed, "the push")
-	p.AddRun(time.Unix(1, 0), snapshot.Run{Number: 1})
+	addRun(t, opts, snapshot.Run{Number: 1})
 	c.nextPublish("runs")
 	stop()
 	b.close()
 	for len(c.seen) > 0 {
 		switch p := (<-c.seen).(type) {
-		case *packets.SubscribePacket, *packets.UnsubscribePacket:
+		case *packets.SubscribePacket:
+			assert.Equal(t, []string{"fleet/v1/t-1042/received"}, p.Topics)
+		case *packets.UnsubscribePacket:
 			t.Errorf("sent %v", p)
 		}
 	}
+}
+
+// receipt is a collector's message as a broker hands it on.
+func receipt(c *faultConn, payload []byte, retained bool) {
+	p := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
+	p.TopicName, p.Payload, p.Retain = "fleet/v1/t-1042/received", payload, retained
+	c.answer(p)
+}
+
+// A broker that acknowledges a record and drops it: the collector asks for it and gets it, with its number, and what it has leaves the outbox.
+func TestTheCollectorGetsWhatTheBrokerDropped(t *testing.T) {
+	b := newFaultBroker(t, nil, func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
+	opts := options(t, b.url())
+	for n := range uint64(5) {
+		addRun(t, opts, snapshot.Run{Number: n + 1})
+	}
+	p, _ := start(t, opts)
+	c := receive(t, b.accepted, "a connection")
+	seqOf := func() uint64 {
+		var m runMessage
+		require.NoError(t, json.Unmarshal(c.nextPublish("runs").Payload, &m))
+		assert.Equal(t, m.Seq, m.Run.Number)
+		return m.Seq
+	}
+	for want := range uint64(5) {
+		assert.Equal(t, want+1, seqOf())
+	}
+	const form = `{"schema":"liftbank.received.v1","unit":"t-1042","streams":[{"stream":"runs","session":"5f0c2a9e","through":%d%s}]}`
+	receipt(c, fmt.Appendf(nil, form, 1, `,"missing":[[2,2],[4,4]]`), true)
+	assert.Equal(t, uint64(2), seqOf())
+	assert.Equal(t, uint64(4), seqOf())
+	receipt(c, fmt.Appendf(nil, form, 5, ""), false)
+	s := opts.Outbox.(*store.Store)
+	require.Eventually(t, func() bool {
+		left, err := s.After(t.Context(), store.Runs, 0, 10)
+		return err == nil && len(left) == 0
+	}, patience, time.Millisecond)
+	assert.Equal(t, uint64(2), p.State().Repeated)
+	assert.Equal(t, uint64(2), p.State().Receipts)
+
+	// One for what was never sent is refused; so is what is none, however it comes.
+	receipt(c, fmt.Appendf(nil, form, 6, ""), true)
+	receipt(c, []byte(`{"motor":"on"}`), true)
+	receipt(c, []byte("\x00\xff"), true)
+	require.Eventually(t, func() bool { return p.State().Refused == 3 }, patience, time.Millisecond)
+	receipt(c, make([]byte, 200_000), true) // oversized: read past, the connection lives on
+	addRun(t, opts, snapshot.Run{Number: 6})
+	assert.Equal(t, uint64(6), seqOf())
+	require.Eventually(t, func() bool { return p.State().Oversized == 1 }, patience, time.Millisecond)
+	assert.True(t, p.State().Connected)
+	assert.Len(t, b.accepted, 0)
+}
+
+// What a broker had and a collector that confirms did not get by the next look is sent again unasked: the collector can't know of a last one.
+func TestTheLastOnesAreSentAgainUnasked(t *testing.T) {
+	b := newFaultBroker(t, nil, func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
+	opts := options(t, b.url())
+	opts.Limits.Confirm = time.Hour + time.Second
+	looks := make(chan chan time.Time, 10)
+	opts.Clock.After = func(d time.Duration) <-chan time.Time {
+		if d == opts.Limits.Confirm || d == 2*opts.Limits.Confirm {
+			look := make(chan time.Time, 1)
+			looks <- look
+			return look
+		}
+		return time.After(d)
+	}
+	addRun(t, opts, snapshot.Run{Number: 1})
+	addRun(t, opts, snapshot.Run{Number: 2})
+	start(t, opts)
+	c := receive(t, b.accepted, "a connection")
+	c.nextPublish("runs")
+	c.nextPublish("runs")
+	_, _, err := opts.Outbox.Confirm(t.Context(), store.Receipt{Stream: store.Runs, Session: "5f0c2a9e", Through: 1})
+	require.NoError(t, err)
+	require.Eventually(t, func() bool { return waiting(opts, store.Runs) == 0 }, patience, time.Millisecond)
+	for range 2 { // the first look notes, the second sends
+		receive(t, looks, "a look") <- time.Time{}
+	}
+	var m runMessage
+	require.NoError(t, json.Unmarshal(c.nextPublish("runs").Payload, &m))
+	assert.Equal(t, uint64(2), m.Seq)
+}
+
+// A broker that doesn't let the unit hear the collector is used all the same, and that is said.
+func TestDeaf(t *testing.T) {
+	b := newFaultBroker(t, nil, func(_ int, c *faultConn) {
+		c.connack(0)
+		for {
+			switch p := c.read().(type) {
+			case nil:
+				return
+			case *packets.SubscribePacket:
+				a := packets.NewControlPacket(packets.Suback).(*packets.SubackPacket)
+				a.MessageID, a.ReturnCodes = p.MessageID, []byte{0x80}
+				c.answer(a)
+			case *packets.PublishPacket:
+				a := packets.NewControlPacket(packets.Puback).(*packets.PubackPacket)
+				a.MessageID = p.MessageID
+				c.answer(a)
+			}
+		}
+	})
+	opts := options(t, b.url())
+	p, _ := start(t, opts)
+	require.Eventually(t, func() bool { return p.State().Deaf }, patience, time.Millisecond)
+	addRun(t, opts, snapshot.Run{Number: 1})
+	receive(t, b.accepted, "a connection").nextPublish("runs")
+	assert.True(t, p.State().Connected)
 }

@@ -11,7 +11,10 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 
+	"liftbank/agent/readings"
 	"liftbank/agent/snapshot"
+	"liftbank/agent/store"
+	"liftbank/rules"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -30,10 +33,10 @@ func sample(t testing.TB, name string) *snapshot.Snapshot {
 }
 
 // options are those of a unit with an interval that no test reaches and pauses that none notices.
-func options(broker string) Options {
+func options(t testing.TB, broker string) Options {
 	return Options{
 		Broker: broker, Prefix: "fleet", Unit: "t-1042", Session: "5f0c2a9e",
-		Hub: snapshot.NewHub(time.Now), Clock: realClock, Rand: func() float64 { return 0.5 },
+		Hub: snapshot.NewHub(time.Now), Outbox: outbox(t), Clock: realClock, Rand: func() float64 { return 0.5 },
 		Every: time.Hour, Limits: Limits{BackoffMin: time.Millisecond, BackoffMax: 4 * time.Millisecond},
 	}
 }
@@ -69,4 +72,43 @@ func receive[T any](t testing.TB, from <-chan T, what string) T {
 		t.Fatalf("waited %v for %s", patience, what)
 		panic("unreachable")
 	}
+}
+
+// outbox is a store in memory that runs until the test ends.
+func outbox(t testing.TB) *store.Store {
+	t.Helper()
+	s, err := store.Open(store.Options{Session: "5f0c2a9e", Layout: readings.LayoutOf([]string{"a"}), Now: time.Now})
+	require.NoError(t, err)
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() { defer close(done); _ = s.Run(ctx) }()
+	t.Cleanup(func() { cancel(); <-done })
+	return s
+}
+
+// now is a moment of a unit whose clock is set.
+var now = rules.Moment{Mono: time.Hour, Wall: time.Date(2026, 3, 9, 14, 0, 0, 0, time.UTC), WallTrusted: true}
+
+func addRun(t testing.TB, opts Options, r snapshot.Run) {
+	t.Helper()
+	add(t, opts, store.Runs, r)
+}
+
+func addFinding(t testing.TB, opts Options, f snapshot.Finding) {
+	t.Helper()
+	add(t, opts, store.Findings, f)
+}
+
+func add(t testing.TB, opts Options, to store.Stream, v any) {
+	t.Helper()
+	body, err := json.Marshal(v)
+	require.NoError(t, err)
+	s := opts.Outbox.(*store.Store)
+	s.AddRecord(now, to, body)
+	require.NoError(t, s.Flush(t.Context()))
+}
+
+// stored gives how many records of a stream wait for a broker.
+func waiting(opts Options, of store.Stream) int64 {
+	return opts.Outbox.(*store.Store).Health().Waiting[of]
 }

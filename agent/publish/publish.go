@@ -1,11 +1,15 @@
-// Package publish tells the fleet over MQTT what one unit does: whether its agent is there (`status`, with a last will), the
-// snapshot, and the streams of motor runs and findings.
+// Package publish tells the fleet over MQTT what one unit does: whether its agent is there (`status`, with a last will), the snapshot, and
+// the streams of readings, motor runs, findings and visits.
 //
-// Topics are <prefix>/v1/<unit>/ + status, snapshot, runs, findings; all are QoS 1, status and snapshot are retained. A
-// consumer tells lost, repeated and late stream messages apart by session and sequence number.
+// Topics are <prefix>/v1/<unit>/ + status, snapshot, readings, runs, findings, visits; all are QoS 1, status and snapshot are retained. A
+// consumer tells lost, repeated and late stream messages apart by session and sequence number (package store has the rule).
 //
-// The queue of the streams is in memory and bounded: what doesn't fit is dropped, oldest first, counted, and shows as a gap
-// in the sequence. Nothing is subscribed to; nothing that a broker sends has any effect on the agent.
+// The only queue is the store's outbox. A broker's acknowledgement is not delivery: where a collector answers on `received`, a record is
+// done when that says so; elsewhere some time after the broker had it. `received` is all that is subscribed to. It can confirm records and
+// ask for some again; nothing that a broker sends changes a setting or has any other effect.
+//
+// What goes over the link is counted, and a budget of bytes a day is kept to: as it gets scarce, snapshots get rarer and readings coarser and
+// rarer ([Publisher.Thrift]). Findings, visits and runs always go at once.
 package publish
 
 import (
@@ -18,6 +22,7 @@ import (
 	"time"
 
 	"liftbank/agent/snapshot"
+	"liftbank/agent/store"
 )
 
 // Clock is the time that a Publisher lives by; outside of tests it is {time.Now, time.After}.
@@ -40,14 +45,35 @@ type Options struct {
 	Unit    string // one topic level
 	Session string // this start of the agent, as in the snapshot
 
-	Hub   *snapshot.Hub
-	Clock Clock
-	Rand  func() float64 // 0 to below 1, for the back-off's jitter
-	Log   *slog.Logger   // nil logs nothing
+	Hub    *snapshot.Hub
+	Outbox Outbox
+	Clock  Clock
+	Rand   func() float64 // 0 to below 1, for the back-off's jitter
+	Log    *slog.Logger   // nil logs nothing
 
-	Every    time.Duration // between snapshots while no finding changes; 0 is 1 min
-	QueueLen int           // messages held in memory, each stream; 0 is 256
-	Limits   Limits
+	Every   time.Duration // between snapshots while no finding changes; 0 is 6 h
+	Budget  int           // bytes a day, IP headers included; 0 is no budget
+	SenML   bool          // readings as SenML packs (RFC 8428) while the clock is trusted
+	Deflate bool          // payloads of the streams and the snapshot in the zlib format (RFC 1950)
+	Limits  Limits
+}
+
+// Outbox is where the records of the streams wait; package store has the one that is used.
+type Outbox interface {
+	// After gives up to n records of a stream behind a place, oldest first.
+	After(ctx context.Context, of store.Stream, place int64, n int) ([]store.Record, error)
+	// Resume gives the place up to which a broker has acknowledged a stream.
+	Resume(of store.Stream) int64
+	// Acked notes that a broker has acknowledged a record and those of its stream before it.
+	Acked(r store.Record)
+	// Confirm takes a collector's receipt and gives the records that it wants again.
+	Confirm(ctx context.Context, r store.Receipt) (again []store.Record, known bool, err error)
+	// Collected tells whether a collector confirms a stream.
+	Collected(of store.Stream) bool
+	// Unconfirmed gives the oldest records that a broker has acknowledged and no collector confirmed.
+	Unconfirmed(ctx context.Context, of store.Stream, n int) ([]store.Record, error)
+	// News gives a channel that has something in it when there are new records.
+	News() <-chan struct{}
 }
 
 // Limits bound how long the broker may take. A zero field takes the default.
@@ -55,12 +81,14 @@ type Limits struct {
 	Connect     time.Duration // from dialling to the broker's answer; 30 s
 	Write       time.Duration // for one packet to leave; 5 s
 	Ack         time.Duration // for the answer to a message; a connection that takes longer is given up; 30 s
-	KeepAlive   time.Duration // between pings on a silent connection; 60 s, whole seconds
+	KeepAlive   time.Duration // between pings on a silent connection; 4 min, whole seconds
 	Ping        time.Duration // for the answer to a ping; 15 s
 	Stop        time.Duration // for outstanding answers at the end; 5 s
 	BackoffMin  time.Duration // pause after the first failure; doubles; 1 s
 	BackoffMax  time.Duration // 2 min
 	BackoffKept time.Duration // a connection must stay up this long for the pause to start small again; 1 min
+	Pace        time.Duration // between records of the streams once 20 have gone at once, so that a backlog drains evenly; 100 ms
+	Confirm     time.Duration // for a collector to confirm what the broker acknowledged, before it is sent again; doubles up to 6 h; 15 min
 }
 
 func (l Limits) withDefaults() Limits {
@@ -69,8 +97,9 @@ func (l Limits) withDefaults() Limits {
 		value time.Duration
 	}{
 		{&l.Connect, 30 * time.Second}, {&l.Write, 5 * time.Second}, {&l.Ack, 30 * time.Second},
-		{&l.KeepAlive, time.Minute}, {&l.Ping, 15 * time.Second}, {&l.Stop, 5 * time.Second},
+		{&l.KeepAlive, 4 * time.Minute}, {&l.Ping, 15 * time.Second}, {&l.Stop, 5 * time.Second},
 		{&l.BackoffMin, time.Second}, {&l.BackoffMax, 2 * time.Minute}, {&l.BackoffKept, time.Minute},
+		{&l.Pace, 100 * time.Millisecond}, {&l.Confirm, 15 * time.Minute},
 	} {
 		if *d.field == 0 {
 			*d.field = d.value
@@ -83,12 +112,19 @@ func (l Limits) withDefaults() Limits {
 type State struct {
 	Connected  bool
 	Since      time.Time // of Connected being as it is; zero before Run
-	LastError  string    // why there is no connection, or why there was none last; "" if there never was an error
+	Problem    string    // why there is no connection, as one of a few; "" while there is one or before the first attempt has ended
+	LastError  string    // the error behind the last problem; "" if there never was one
 	Failures   uint64    // connections that failed to come up or were lost, since the start
 	Reconnects uint64    // connections that came up after the first
 	Published  uint64    // messages that the broker acknowledged
-	Dropped    uint64    // messages given up: no room in the queue, or a figure that can't be sent
-	Queued     int       // stream messages that wait or are not acknowledged yet
+	Repeated   uint64    // records sent again because the collector asked for them or didn't confirm them
+	Dropped    uint64    // messages given up: a figure that can't be sent
+	Bytes      uint64    // sent and received since the start, IP headers included, TLS handshakes apart; by count of reads and writes
+	Thrift     int       // how scarce the budget is: 0 plenty, 3 used up
+	Receipts   uint64    // of the collector, taken
+	Refused    uint64    // messages on received that were none, or were for what was never sent
+	Oversized  uint64    // packets of the broker read past
+	Deaf       bool      // the broker doesn't let the unit subscribe to received
 }
 
 // Publisher sends one unit's messages to one broker.
@@ -97,11 +133,11 @@ type Publisher struct {
 	broker *url.URL
 	wake   chan struct{} // something to send; cap 1
 
-	mu       sync.Mutex // over all below; never held while sending
-	state    State
-	wasUp    bool // there has been a connection
-	findings queue
-	runs     queue
+	budget *budget
+
+	mu    sync.Mutex // over all below; never held while sending
+	state State
+	wasUp bool // there has been a connection
 }
 
 // New checks the options; nothing is connected before Run. All errors are reported together.
@@ -113,10 +149,7 @@ func New(opts Options) (*Publisher, error) {
 	}
 	opts.Limits = opts.Limits.withDefaults()
 	if opts.Every == 0 {
-		opts.Every = time.Minute
-	}
-	if opts.QueueLen == 0 {
-		opts.QueueLen = 256
+		opts.Every = 6 * time.Hour
 	}
 	if opts.ClientID == "" {
 		opts.ClientID = "liftbank-" + opts.Unit
@@ -124,10 +157,7 @@ func New(opts Options) (*Publisher, error) {
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Publisher{
-		opts: opts, broker: broker, wake: make(chan struct{}, 1),
-		findings: queue{limit: opts.QueueLen}, runs: queue{limit: opts.QueueLen},
-	}, nil
+	return &Publisher{opts: opts, broker: broker, wake: make(chan struct{}, 1), budget: newBudget(opts.Budget, opts.Clock.Now)}, nil
 }
 
 // check covers what the parsers of broker, prefix and unit don't.
@@ -136,8 +166,8 @@ func (o Options) check() error {
 	if o.Session == "" {
 		errs = append(errs, errors.New("mqtt session: empty: want an id of this start"))
 	}
-	if o.Hub == nil || o.Clock.Now == nil || o.Clock.After == nil || o.Rand == nil {
-		errs = append(errs, errors.New("mqtt: hub, clock or rand not given"))
+	if o.Hub == nil || o.Outbox == nil || o.Clock.Now == nil || o.Clock.After == nil || o.Rand == nil {
+		errs = append(errs, errors.New("mqtt: hub, outbox, clock or rand not given"))
 	}
 	if (o.CertFile == "") != (o.KeyFile == "") {
 		errs = append(errs, errors.New("mqtt: certificate and key file: one without the other"))
@@ -145,8 +175,8 @@ func (o Options) check() error {
 	if o.Username == "" && o.PasswordFile != "" {
 		errs = append(errs, errors.New("mqtt: password file without a user name"))
 	}
-	if o.Every < 0 || o.QueueLen < 0 {
-		errs = append(errs, fmt.Errorf("mqtt: interval %v, queue length %d: want 0 or more", o.Every, o.QueueLen))
+	if o.Every < 0 || o.Budget < 0 {
+		errs = append(errs, fmt.Errorf("mqtt: interval %v, budget %d: want 0 or more", o.Every, o.Budget))
 	}
 	return errors.Join(errs...)
 }
@@ -156,32 +186,12 @@ func (p *Publisher) State() State {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	s := p.state
-	s.Queued = p.findings.len() + p.runs.len()
-	s.Dropped += p.findings.dropped + p.runs.dropped
+	s.Bytes, s.Thrift = p.budget.total(), p.budget.level()
 	return s
 }
 
-// AddRun queues a motor run that ended at the moment at of the unit's clock. It never blocks.
-func (p *Publisher) AddRun(at time.Time, r snapshot.Run) {
-	p.add(&p.runs, func(seq uint64) any {
-		return runMessage{streamHead: p.head(runSchema, "runs", seq, at), Run: r}
-	})
-}
-
-// AddFinding queues a finding that appeared, changed its state or went at the moment at of the unit's clock. It never
-// blocks.
-func (p *Publisher) AddFinding(at time.Time, f snapshot.Finding) {
-	p.add(&p.findings, func(seq uint64) any {
-		return findingMessage{streamHead: p.head(findingSchema, "findings", seq, at), Finding: f}
-	})
-}
-
-func (p *Publisher) add(q *queue, message func(seq uint64) any) {
-	p.mu.Lock()
-	q.push(message)
-	p.mu.Unlock()
-	p.poke()
-}
+// Thrift tells how scarce the day's budget of bytes is, 0 (plenty) to 3 (used up): what can wait or be coarser is to be so.
+func (p *Publisher) Thrift() int { return p.budget.level() }
 
 func (p *Publisher) poke() {
 	select {
@@ -255,7 +265,7 @@ func (p *Publisher) connected() {
 			s.Reconnects++
 		}
 		p.wasUp = true
-		s.Connected, s.Since = true, p.opts.Clock.Now()
+		s.Connected, s.Since, s.Problem, s.Deaf = true, p.opts.Clock.Now(), "", false
 	})
 	p.opts.Log.Info("broker connected", "broker", p.broker.Host, "unit", p.opts.Unit)
 }
@@ -269,7 +279,7 @@ func (p *Publisher) ended(err error) {
 			s.Connected, s.Since = false, p.opts.Clock.Now()
 		}
 		if err != nil {
-			s.LastError = err.Error()
+			s.LastError, s.Problem = err.Error(), problemOf(err)
 			s.Failures++
 		}
 	})

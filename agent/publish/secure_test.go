@@ -56,7 +56,7 @@ func TestSecureConnectionReadsItsFilesEachTime(t *testing.T) {
 		}
 		c.serve(everything)
 	})
-	opts := options(b.url())
+	opts := options(t, b.url())
 	opts.CAFile, opts.Username, opts.PasswordFile = caFile, "t-1042", password
 	opts.Clock.Now = func() time.Time { return time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC) } // the certificates' time, by our clock
 	start(t, opts)
@@ -81,9 +81,9 @@ func TestSecureFailuresAreClear(t *testing.T) {
 	require.NoError(t, os.WriteFile(notPEM, []byte("not a certificate"), 0o600))
 	b := newFaultBroker(t, &tls.Config{Certificates: []tls.Certificate{cert}}, func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
 
-	f := func(want string, change func(*Options)) {
+	f := func(want, word string, change func(*Options)) {
 		t.Helper()
-		opts := options(b.url())
+		opts := options(t, b.url())
 		opts.CAFile = caFile
 		opts.Clock.Now = func() time.Time { return time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC) }
 		opts.Limits.BackoffMin, opts.Limits.BackoffMax = time.Hour, time.Hour
@@ -98,14 +98,28 @@ func TestSecureFailuresAreClear(t *testing.T) {
 		p, stop := start(t, opts)
 		receive(t, failed, "the attempt to fail")
 		assert.Contains(t, p.State().LastError, want)
+		assert.Equal(t, word, p.State().Problem)
 		stop()
 	}
-	f("mqtt ca file: open ", func(o *Options) { o.CAFile = filepath.Join(dir, "none") })
-	f("no certificate in it", func(o *Options) { o.CAFile = notPEM })
-	f("mqtt password file: open ", func(o *Options) { o.Username, o.PasswordFile = "u", filepath.Join(dir, "none") })
-	f("mqtt certificate: ", func(o *Options) { o.CertFile, o.KeyFile = notPEM, notPEM })
-	f("certificate signed by unknown authority", func(o *Options) { o.CAFile = "" })
-	f("certificate has expired or is not yet valid", func(o *Options) {
+	f("mqtt ca file: open ", "certificate or password file can't be used", func(o *Options) { o.CAFile = filepath.Join(dir, "none") })
+	f("no certificate in it", "certificate or password file can't be used", func(o *Options) { o.CAFile = notPEM })
+	f("mqtt password file: open ", "certificate or password file can't be used", func(o *Options) { o.Username, o.PasswordFile = "u", filepath.Join(dir, "none") })
+	f("mqtt certificate: ", "certificate or password file can't be used", func(o *Options) { o.CertFile, o.KeyFile = notPEM, notPEM })
+	f("certificate signed by unknown authority", "broker's certificate not trusted", func(o *Options) { o.CAFile = "" })
+	f("certificate has expired or is not yet valid", "broker's certificate expired or not valid yet", func(o *Options) {
 		o.Clock.Now = func() time.Time { return time.Unix(0, 0) }
 	})
+
+	// A broker that wants a certificate of the unit's, and gets none or one of another authority.
+	picky := newFaultBroker(t, &tls.Config{Certificates: []tls.Certificate{cert}, ClientAuth: tls.RequireAndVerifyClientCert, ClientCAs: x509.NewCertPool()},
+		func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
+	f("tls: certificate required", "broker refuses the unit's certificate", func(o *Options) { o.Broker = picky.url() })
+	f("tls: unknown certificate authority", "broker refuses the unit's certificate", func(o *Options) {
+		o.Broker, o.CertFile, o.KeyFile = picky.url(), filepath.Join(dir, "unit.pem"), filepath.Join(dir, "unit.key")
+		key := must(x509.MarshalECPrivateKey(cert.PrivateKey.(*ecdsa.PrivateKey)))
+		require.NoError(t, os.WriteFile(o.CertFile, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: cert.Certificate[0]}), 0o600))
+		require.NoError(t, os.WriteFile(o.KeyFile, pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY", Bytes: key}), 0o600))
+	})
+	plain := newFaultBroker(t, nil, func(_ int, c *faultConn) { _, _ = c.Write([]byte("HTTP/1.1 400 Bad Request\r\n\r\n")) })
+	f("first record does not look like a TLS handshake", "broker doesn't speak TLS", func(o *Options) { o.Broker = "mqtts://" + plain.listener.Addr().String() })
 }

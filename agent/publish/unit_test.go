@@ -1,7 +1,10 @@
 package publish
 
 import (
+	"bytes"
+	"compress/zlib"
 	"encoding/json"
+	"io"
 	"math"
 	"strings"
 	"testing"
@@ -9,9 +12,10 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-	"pgregory.net/rapid"
 
+	"liftbank/agent/readings"
 	"liftbank/agent/snapshot"
+	"liftbank/agent/store"
 )
 
 func TestBackoff(t *testing.T) {
@@ -35,7 +39,7 @@ func TestNames(t *testing.T) {
 		assert.ErrorContains(t, err, want)
 	}
 	with := func(change func(*Options)) Options {
-		o := options("mqtt://broker")
+		o := options(t, "mqtt://broker")
 		change(&o)
 		return o
 	}
@@ -68,51 +72,6 @@ func TestNames(t *testing.T) {
 	assert.Equal(t, "north/yard 2/v1/t-1/runs", Options{Prefix: "north/yard 2", Unit: "t-1"}.topic("runs"))
 }
 
-// A queue of any size under any sequence of use: it never holds more than its limit, hands out in order, each message at
-// most once a connection, and what was made is waiting, acknowledged or counted as dropped.
-func TestQueue(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		q := queue{limit: rapid.IntRange(1, 6).Draw(t, "limit")}
-		acked, last := uint64(0), uint64(0)
-		under := []uint64{}
-		t.Repeat(map[string]func(*rapid.T){
-			"push": func(*rapid.T) { q.push(func(seq uint64) any { return seq }) },
-			"push what can't be encoded": func(*rapid.T) {
-				q.push(func(uint64) any { return math.Inf(1) })
-			},
-			"take": func(t *rapid.T) {
-				it, ok := q.take()
-				if !ok {
-					return
-				}
-				require.Greater(t, it.seq, last, "in order")
-				require.Equal(t, string(it.payload), string(must(json.Marshal(it.seq))))
-				last = it.seq
-				under = append(under, it.seq)
-			},
-			"acknowledge": func(t *rapid.T) {
-				if len(under) == 0 {
-					return
-				}
-				q.acknowledged(under[0])
-				under = under[1:]
-				acked++
-			},
-			"connection ends": func(*rapid.T) {
-				q.ground()
-				under, last = nil, 0
-			},
-			"": func(t *rapid.T) {
-				require.LessOrEqual(t, q.len(), q.limit)
-				require.Equal(t, q.seq, uint64(q.len())+acked+q.dropped, "nothing vanishes unseen")
-				for i := 1; i < q.len(); i++ {
-					require.Less(t, q.items[i-1].seq, q.items[i].seq)
-				}
-			},
-		})
-	})
-}
-
 func must[T any](v T, err error) T {
 	if err != nil {
 		panic(err)
@@ -136,19 +95,116 @@ func TestSameFindings(t *testing.T) {
 
 // Messages have one layout that others rely on.
 func TestMessages(t *testing.T) {
-	opts := options("mqtt://broker")
+	opts := options(t, "mqtt://broker")
 	opts.Clock.Now = func() time.Time { return time.Date(2026, 3, 9, 14, 3, 22, 0, time.FixedZone("", 3600)) }
 	p := must(New(opts))
 	assert.JSONEq(t, `{"schema":"liftbank.status.v1","unit":"t-1042","session":"5f0c2a9e","connection":3,"status":"online","at":"2026-03-09T13:03:22Z"}`,
 		string(p.status(statusOnline, 3)))
-	p.AddRun(time.Date(2026, 3, 9, 14, 0, 0, 0, time.UTC), *sample(t, "healthy").Motor.LastRun)
-	assert.JSONEq(t, `{"schema":"liftbank.run.v1","unit":"t-1042","session":"5f0c2a9e","stream":"runs","seq":1,"at":"2026-03-09T14:00:00Z",
+	record := store.Record{Session: "5f0c2a9e", First: 1, Seq: 7, At: now.Wall, Trusted: true, Mono: now.Mono}
+	of := func(stream store.Stream, v any) string {
+		r := record
+		r.Stream, r.Body = stream, must(json.Marshal(v))
+		return string(must(p.payload(&r)))
+	}
+	const head = `"unit":"t-1042","session":"5f0c2a9e","first":1,"seq":7,"at":"2026-03-09T14:00:00Z","clock_trusted":true,"mono_s":3600,`
+	assert.JSONEq(t, `{"schema":"liftbank.run.v1","stream":"runs",`+head+`
 		"run":{"number":412,"start":"2026-03-09T13:41:07.218Z","duration_s":12.1,"by_command":true,"peak_a":162.4,"mean_a":118.7,"min_bank_v":11.62,"drawn_ah":0.399}}`,
-		string(p.runs.items[0].payload))
-	p.AddFinding(time.Date(2026, 3, 9, 14, 0, 0, 0, time.UTC), snapshot.Finding{Name: "feed-lost", Severity: "urgent", State: "normal"})
-	assert.JSONEq(t, `{"schema":"liftbank.finding.v1","unit":"t-1042","session":"5f0c2a9e","stream":"findings","seq":1,"at":"2026-03-09T14:00:00Z",
+		of(store.Runs, sample(t, "healthy").Motor.LastRun))
+	assert.JSONEq(t, `{"schema":"liftbank.finding.v1","stream":"findings",`+head+`
 		"finding":{"name":"feed-lost","severity":"urgent","state":"normal","since":"0001-01-01T00:00:00Z","summary":"","evidence":null,"causes":null,"next_check":"","clears":"","seq":0,"holds":false,"times":0}}`,
-		string(p.findings.items[0].payload))
+		of(store.Findings, snapshot.Finding{Name: "feed-lost", Severity: "urgent", State: "normal"}))
+	assert.JSONEq(t, `{"schema":"liftbank.visit.v1","stream":"visits",`+head+`"visit":{"id":"v1"}}`, of(store.Visits, map[string]string{"id": "v1"}))
+	record.Gap, record.From = "no room on the card", 3
+	assert.JSONEq(t, `{"schema":"liftbank.gap.v1","stream":"readings",`+head+`"from":3,"because":"no room on the card"}`, of(store.Readings, nil))
+}
+
+// The clock became known after a record was made: every time in its message is put right, and a batch begins where its minutes do.
+func TestTimesInMessagesArePutRight(t *testing.T) {
+	p := must(New(options(t, "mqtt://broker")))
+	wrong := time.Date(1970, 1, 1, 0, 50, 0, 0, time.UTC)
+	r := store.Record{Stream: store.Runs, At: now.Wall, Mono: now.Mono, Shift: now.Wall.Sub(wrong), Body: must(RunBody(snapshot.Run{Start: wrong.Add(-time.Minute)}))}
+	var run runMessage
+	require.NoError(t, json.Unmarshal(must(p.payload(&r)), &run))
+	assert.Equal(t, now.Wall.Add(-time.Minute), run.Run.Start)
+	r.Stream, r.Body = store.Findings, must(FindingBody(snapshot.Finding{Since: wrong, Evidence: []snapshot.Evidence{{At: wrong.Add(time.Second)}}}))
+	var f findingMessage
+	require.NoError(t, json.Unmarshal(must(p.payload(&r)), &f))
+	assert.Equal(t, now.Wall, f.Finding.Since)
+	assert.Equal(t, now.Wall.Add(time.Second), f.Finding.Evidence[0].At)
+
+	minutes := []readings.Row{{Start: 20 * time.Minute, Stats: make([]readings.Stat, 9)}}
+	minutes[0].Stats[5] = readings.Stat{Min: 12600, Mean: 12612, Max: 12615, Known: true}
+	batch := store.Batch{Layout: readings.LayoutOf([]string{"a"}), Rows: minutes, Session: true, Start: minutes[0].Start}
+	r.Stream, r.Body = store.Readings, must(ReadingsBody(batch, readings.DefaultBounds()))
+	var m readingsMessage
+	require.NoError(t, json.Unmarshal(must(p.payload(&r)), &m))
+	assert.Equal(t, now.Wall.Add(-40*time.Minute), m.Start)
+	_, rows := must(readings.ParseBatch(m.Readings)).Expand(0)
+	assert.InDelta(t, 12612, rows[0].Stats[0].Mean, 10)
+
+	p.opts.SenML = true
+	assert.Equal(t, byte('{'), must(p.payload(&r))[0], "SenML has no word for a clock that isn't set")
+	r.Trusted = true
+	packed := must(p.payload(&r))
+	assert.Equal(t, byte('['), packed[0])
+	long := bytes.Repeat(packed, 20)
+	small := pack(long)
+	assert.Less(t, len(small), len(long)/5)
+	assert.Equal(t, byte(0x78), small[0])
+	z := must(zlib.NewReader(bytes.NewReader(small)))
+	assert.Equal(t, long, must(io.ReadAll(z)))
+}
+
+func TestReceiptsAreReadStrictly(t *testing.T) {
+	got, err := parseReceived("t-1042", []byte(`{"schema":"liftbank.received.v1","unit":"t-1042","streams":[{"stream":"runs","session":"s","through":57,"missing":[[60,62],[70,70]]}]}`))
+	require.NoError(t, err)
+	assert.Equal(t, []store.Receipt{{Stream: store.Runs, Session: "s", Through: 57, Missing: [][2]uint64{{60, 62}, {70, 70}}}}, got)
+	const head = `{"schema":"liftbank.received.v1","unit":"t-1042","streams":[`
+	for name, bad := range map[string]string{
+		"empty": ``, "no JSON": `on`, "other unit": strings.Replace(head, "1042", "1043", 1) + `]}`, "other schema": `{"schema":"x","unit":"t-1042","streams":[]}`,
+		"unknown field": head + `],"motor":"on"}`, "unknown stream": head + `{"stream":"settings","session":"s","through":1}]}`,
+		"negative": head + `{"stream":"runs","session":"s","through":-1}]}`, "fraction": head + `{"stream":"runs","session":"s","through":1.5}]}`,
+		"beyond 2^53": head + `{"stream":"runs","session":"s","through":9007199254740993}]}`, "no session": head + `{"stream":"runs","session":"","through":1}]}`,
+		"gap below": head + `{"stream":"runs","session":"s","through":9,"missing":[[9,10]]}]}`, "gap backwards": head + `{"stream":"runs","session":"s","through":9,"missing":[[12,10]]}]}`,
+		"gaps out of order": head + `{"stream":"runs","session":"s","through":1,"missing":[[5,6],[3,4]]}]}`, "two messages": head + `]}{}`,
+		"too many": head + strings.TrimSuffix(strings.Repeat(`{"stream":"runs","session":"s","through":1},`, 65), ",") + `]}`,
+		"too long": head + strings.Repeat(" ", maxPacket) + `]}`,
+	} {
+		_, err := parseReceived("t-1042", []byte(bad))
+		assert.Error(t, err, name)
+	}
+}
+
+func FuzzReceived(f *testing.F) {
+	f.Add([]byte(`{"schema":"liftbank.received.v1","unit":"t-1042","streams":[{"stream":"runs","session":"s","through":57,"missing":[[60,62]]}]}`))
+	f.Add([]byte(`{"schema":"liftbank.received.v1","unit":"t-1042","streams":[null]}`))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		receipts, err := parseReceived("t-1042", data)
+		for _, r := range receipts {
+			if err != nil || r.Through > maxSeq || len(r.Missing) > maxMissing {
+				t.Errorf("%+v, %v", r, err)
+			}
+		}
+	})
+}
+
+// The budget: half a day's allowance at first, scarcer as it is used, back with time.
+func TestBudget(t *testing.T) {
+	at := time.Unix(0, 0)
+	b := newBudget(100_000, func() time.Time { return at })
+	assert.Equal(t, 0, b.level())
+	b.spend(30_000)
+	assert.Equal(t, 1, b.level())
+	b.spend(15_000)
+	assert.Equal(t, 2, b.level())
+	b.spend(10_000)
+	assert.Equal(t, 3, b.level())
+	at = at.Add(6 * time.Hour)
+	assert.Equal(t, 1, b.level())
+	at = at.Add(48 * time.Hour)
+	assert.Equal(t, 0, b.level())
+	assert.Equal(t, uint64(55_000), b.total())
+	assert.Equal(t, 0, newBudget(0, func() time.Time { return at }).level())
 }
 
 func FuzzBroker(f *testing.F) {

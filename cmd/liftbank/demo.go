@@ -24,7 +24,7 @@ type demoCmd struct {
 	Broker     string        `placeholder:"URL" help:"Send to this broker instead of the one in this process."`
 	Speed      float64       `default:"60" placeholder:"N" help:"Simulated seconds a second, 0.1 to 50000 (default ${default})."`
 	Scenario   string        `default:"healthy-day" placeholder:"NAME" help:"A scenario by name, or a scenario file; liftbank simulate --list names them (default ${default})."`
-	Data       string        `placeholder:"DIR" help:"Keep the unit's configuration and the curve shown in this directory."`
+	Data       string        `placeholder:"DIR" help:"Keep the unit's configuration, its past and the curve shown in this directory; without it, the past is in memory."`
 	For        time.Duration `placeholder:"DURATION" help:"End by itself after this long; without it, on Ctrl-C."`
 	Verbose    bool          `short:"v" help:"Log more."`
 }
@@ -70,9 +70,13 @@ func (c demoCmd) Run(s streams) (err error) {
 	if err != nil {
 		return fmt.Errorf("%w (--listen chooses another address)", err)
 	}
+	session, log := newSession(), newLog(s.err, c.Verbose)
+	kept, err := agent.OpenStore(cfg, c.Data, session, time.Now, log)
+	if err != nil {
+		return errors.Join(err, l.Close())
+	}
 	a, err := agent.New(agent.Options{
-		Config: cfg, Parts: rig.Parts(), Listener: l, Session: newSession(), Version: version, Revision: revision(),
-		Log: newLog(s.err, c.Verbose), Now: time.Now,
+		Config: cfg, Parts: rig.Parts(), Listener: l, Session: session, Version: version, Revision: revision(), Store: kept, Log: log, Now: time.Now,
 	})
 	if err != nil {
 		return errors.Join(err, l.Close())

@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
+	"path/filepath"
 	"sync"
 	"time"
 
@@ -50,8 +52,22 @@ func (c runCmd) Run(s streams) error {
 	if err != nil {
 		return err
 	}
-	a, err := agent.New(agent.Options{
-		Config: cfg, Parts: partsOf(hw), Listener: l, Session: newSession(), Version: version, Revision: revision(), Log: log, Now: time.Now,
+	session := newSession()
+	dir := cfg.Store.Dir
+	if dir == "" {
+		dir = os.Getenv("STATE_DIRECTORY") // of the service manager
+	}
+	if dir == "" {
+		log.Warn("nothing is kept over a restart: neither store.dir nor a state folder of the service manager is there")
+	}
+	kept, err := agent.OpenStore(cfg, dir, session, time.Now, log)
+	if err != nil {
+		return errors.Join(err, l.Close())
+	}
+	var a *agent.Agent
+	manager := newService(func() string { return inOneLine(a) }, log)
+	a, err = agent.New(agent.Options{
+		Config: cfg, Parts: partsOf(hw), Listener: l, Session: session, Store: kept, StateFile: stateFile(dir), Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
 	})
 	if err != nil {
 		return errors.Join(err, l.Close())
@@ -68,11 +84,32 @@ func (c runCmd) Run(s streams) error {
 			cancel()
 		}
 	})
+	context.AfterFunc(s.ctx, manager.stopping)
 	err = a.Run(ctx)
 	cancel()
 	contacts.Wait()
 	log.Info("stopped", "unit", cfg.Unit.ID)
 	return errors.Join(err, contactsErr)
+}
+
+// stateFile is where what was learnt is kept; nowhere without a folder.
+func stateFile(dir string) string {
+	if dir == "" {
+		return ""
+	}
+	return filepath.Join(dir, "learnt")
+}
+
+// inOneLine says how the agent is, for the service manager.
+func inOneLine(a *agent.Agent) string {
+	text := "measuring"
+	if p := a.Store().Health().Problem; p != "" {
+		text += ", store: " + p
+	}
+	if p := a.Published().Problem; p != "" {
+		text += ", " + p
+	}
+	return text
 }
 
 // loadError marks a configuration that can't be read as a usage error.

@@ -54,7 +54,7 @@ func ConfigYAML(sc *scenario.Scenario, unit string, b Board) string {
 		line("service: {lift_cycles: %d, motor_hours: %gh}", sc.Service.LiftCycles, sc.Service.MotorHours)
 	}
 	if b.Broker != "" {
-		line("mqtt: {broker: %q, snapshot_every: 1s}", b.Broker)
+		line("mqtt: {broker: %q, snapshot_every: 1s, daily_kb: 0}", b.Broker)
 	}
 	if b.Listen != "" {
 		line("http: {listen: %q}", b.Listen)
