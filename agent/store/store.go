@@ -123,6 +123,7 @@ type Store struct {
 	mu        sync.Mutex // over all below; never held during input or output
 	pending   []op       // in the order added
 	bytes     int        // held by pending
+	writing   int        // of pending, those at the front that a transaction is writing
 	streams   [streamCount]stream
 	spans     []*span // of this session
 	dirty     bool    // something beside pending is to be written: spans, acknowledgements

@@ -56,8 +56,8 @@ func (s *Store) makeRoom() {
 		if s.bytes <= limit {
 			return
 		}
-		kept := s.pending[:0]
-		for _, o := range s.pending {
+		kept := s.pending[:s.writing] // those are being written
+		for _, o := range s.pending[s.writing:] {
 			if s.bytes <= limit || o.worth != w || o.record != nil && o.record.gap != "" {
 				kept = append(kept, o)
 				continue
@@ -67,7 +67,7 @@ func (s *Store) makeRoom() {
 			if o.record == nil {
 				continue
 			}
-			if n := len(kept); n > 0 && kept[n-1].record != nil && kept[n-1].record.joins(o.record) {
+			if n := len(kept); n > s.writing && kept[n-1].record != nil && kept[n-1].record.joins(o.record) {
 				kept[n-1].record.to(o.record)
 				continue
 			}
@@ -270,41 +270,32 @@ func (s *Store) query(ctx context.Context, do func(*sql.DB) error) error {
 // commit writes what waits in one transaction. What fails to be written goes on waiting.
 func (s *Store) commit() {
 	s.mu.Lock()
-	ops, dirty := s.pending, s.dirty
-	s.dirty = false
+	idle := len(s.pending) == 0 && !s.dirty && !s.down
 	s.mu.Unlock()
+	if idle && s.db != nil {
+		return
+	}
 	if s.db == nil || s.isDown() {
 		if err := s.revive(); err != nil {
-			s.mu.Lock()
-			s.dirty = s.dirty || dirty
-			s.mu.Unlock()
 			s.fault(err)
 			return
 		}
-		s.mu.Lock()
-		ops = s.pending
-		s.mu.Unlock()
 	}
-	if len(ops) == 0 && !dirty && !s.isDown() {
-		return
-	}
-	err := s.write(ops)
+	n, err := s.write()
 	if err != nil {
-		s.mu.Lock()
-		s.dirty = s.dirty || dirty
-		s.mu.Unlock()
 		if isDamage(err) {
 			s.abandonFile(err)
 		}
 		s.fault(err)
 		return
 	}
-	s.committed(len(ops))
+	s.committed(n)
 }
 
 // committed takes the first n things off the list.
 func (s *Store) committed(n int) {
 	s.mu.Lock()
+	s.writing = 0
 	for _, o := range s.pending[:n] {
 		s.bytes -= o.bytes
 	}
@@ -328,10 +319,11 @@ func (s *Store) committed(n int) {
 	poke(s.news)
 }
 
-// write does one transaction. makeRoom may replace things in the list meanwhile, so it works on a copy.
-func (s *Store) write(ops []op) (err error) {
+// write does one transaction with the first n things that wait, and the rest that is to be written.
+func (s *Store) write() (n int, err error) {
 	s.mu.Lock()
-	ops = append([]op(nil), ops...)
+	ops := append([]op(nil), s.pending...)
+	s.writing, s.dirty = len(ops), false
 	known := map[*span]bool{}
 	for _, sp := range s.spans {
 		known[sp] = sp.ord != 0
@@ -351,7 +343,7 @@ func (s *Store) write(ops []op) (err error) {
 		}
 	}
 	if err == nil {
-		return nil
+		return len(ops), nil
 	}
 	s.unwriteSpans(known)
 	s.rolled = rolled
@@ -362,8 +354,9 @@ func (s *Store) write(ops []op) (err error) {
 	for name := range states {
 		s.newStates[name] = true
 	}
+	s.writing, s.dirty = 0, true
 	s.mu.Unlock()
-	return fmt.Errorf("store: write: %w", err)
+	return 0, fmt.Errorf("store: write: %w", err)
 }
 
 func (s *Store) writeAll(tx *sql.Tx, ops []op, states map[string]bool, given *[streamCount]stream) error {
