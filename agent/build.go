@@ -81,6 +81,7 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 			Side: l.Side.String(), From: out.Battery[l.From].ID, To: out.Battery[l.To].ID, ResistanceMohm: estimateOf(l.Mohm, mohmDecimals),
 		})
 	}
+	s.Bank.LoadLeadsAt, s.Bank.FeedLeadsAt = leadsAt(out, out.Bank.LoadLeads), leadsAt(out, out.Bank.FeedLeads)
 	for i := range out.Battery {
 		s.Batteries = append(s.Batteries, c.batteryOf(i, &out.Battery[i]))
 	}
@@ -137,6 +138,7 @@ func (c *Core) motorOf(out *rules.Output, l labels) snapshot.Motor {
 	}
 	if m.Last.Number > 0 {
 		run := runOf(m.Last, l)
+		run.Batteries = c.runBatteries()
 		s.LastRun = &run
 	}
 	return s

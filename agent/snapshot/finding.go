@@ -7,3 +7,13 @@ import "strings"
 func (f Finding) Active() bool {
 	return f.State != "normal" && !strings.HasPrefix(f.State, "returned")
 }
+
+// Index gives the place of a battery, -1 where there is none of that name.
+func (s *Snapshot) Index(battery string) int {
+	for i := range s.Batteries {
+		if s.Batteries[i].ID == battery {
+			return i
+		}
+	}
+	return -1
+}

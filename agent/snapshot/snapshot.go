@@ -62,6 +62,14 @@ type Bank struct {
 	CirculatingA Estimate `json:"circulating_a"`
 	LoadLeads    string   `json:"load_leads"` // diagonal, same-post, between (any other) or unknown
 	FeedLeads    string   `json:"feed_leads"`
+	LoadLeadsAt  *Leads   `json:"load_leads_at,omitempty"` // nil: can't be told
+	FeedLeadsAt  *Leads   `json:"feed_leads_at,omitempty"`
+}
+
+// Leads is on which batteries a pair of leads sits; empty is one that can't be told.
+type Leads struct {
+	Positive string `json:"positive,omitempty"`
+	Negative string `json:"negative,omitempty"`
 }
 
 // Link is one patch cable between two batteries' posts, its lugs included.
@@ -116,6 +124,16 @@ type Run struct {
 	MeanA     float64   `json:"mean_a"`
 	MinBankV  float64   `json:"min_bank_v"`
 	DrawnAh   float64   `json:"drawn_ah"`
+	// Batteries is what each battery did at the start of the run: the load test in it. Of the last run only, of those that were read.
+	Batteries []RunBattery `json:"batteries,omitempty"`
+}
+
+// RunBattery is one battery's step from rest into a run.
+type RunBattery struct {
+	Battery  string  `json:"battery"`
+	StepV    float64 `json:"step_v"` // negative: it fell
+	StepA    float64 `json:"step_a"` // negative: it gives
+	DropMohm float64 `json:"drop_mohm"`
 }
 
 // Feed is the charger's side.
