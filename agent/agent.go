@@ -17,10 +17,12 @@ import (
 	"time"
 
 	"liftbank/agent/config"
+	"liftbank/agent/history"
 	"liftbank/agent/metrics"
 	"liftbank/agent/page"
 	"liftbank/agent/publish"
 	"liftbank/agent/snapshot"
+	"liftbank/agent/visit"
 	"liftbank/rules"
 )
 
@@ -36,6 +38,10 @@ type Options struct {
 	// Now is the process's clock. It paces snapshots, connections and time-outs: sockets and people live by it, however fast the
 	// unit's own clock runs in a demonstration.
 	Now func() time.Time
+
+	Actions visit.Actions  // what a technician can make the agent do; nil: nothing
+	Outlet  visit.Outlet   // where finished visits go besides their folder; nil: nowhere
+	History history.Source // nil: no past is kept
 }
 
 // snapshotEvery is how often a new snapshot is made while nothing happens.
@@ -64,10 +70,11 @@ func New(o Options) (*Agent, error) {
 			return nil, fmt.Errorf("agent: %w", err)
 		}
 	}
-	a.server, err = page.New(page.Options{
-		Hub: a.hub, Now: o.Now, Metrics: a.metrics(), Hosts: o.Config.HTTP.HostNames, Log: o.Log,
-	})
+	po, err := a.pageOptions()
 	if err != nil {
+		return nil, fmt.Errorf("agent: %w", err)
+	}
+	if a.server, err = page.New(po); err != nil {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
 	return a, nil

@@ -26,6 +26,7 @@ type Config struct {
 	Findings Findings
 	MQTT     *MQTT // nil: nothing is sent
 	HTTP     HTTP
+	Visits   Visits
 }
 
 // Unit names the lift.
@@ -60,6 +61,7 @@ func Parse(file string, data []byte) (Config, error) {
 	if err := r.failed(); err != nil {
 		return Config{}, err
 	}
+	c.Visits.resolve(filepath.Dir(file))
 	if c.MQTT != nil {
 		c.MQTT.resolve(filepath.Dir(file))
 	}
@@ -113,6 +115,7 @@ func (c *Config) read(s *section) {
 		c.MQTT = &m
 	}
 	s.section("http", false, about{doc: "page, API and metrics", usually: "all defaults"}, c.HTTP.read)
+	s.section("visits", false, about{doc: "record of service visits", usually: "all defaults"}, c.Visits.read)
 }
 
 func (u *Unit) read(s *section) {

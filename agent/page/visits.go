@@ -191,7 +191,7 @@ func (s *Server) draftView(to *reader, d *visit.Draft, refusals []visit.Refusal)
 		if rest, meter := strings.CutPrefix(key, "meter."); meter {
 			subject, figure, _ := strings.Cut(rest, ".")
 			if a := visit.AgentFigure(snap, subject, figure); a != nil {
-				f.Agents = to.measured(a, form.Field(key).Unit)
+				f.Agents = number(*a, 0) + " " + form.Field(key).Unit // in the unit that the field takes
 			}
 		}
 		return f

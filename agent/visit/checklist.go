@@ -1,7 +1,6 @@
 package visit
 
 import (
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -225,19 +224,4 @@ func ParseNumber(text string) (float64, bool) {
 	}
 	v, err := strconv.ParseFloat(text, 64)
 	return v, err == nil
-}
-
-// CheckAreas reports what is wrong with a checklist.
-func CheckAreas(areas []Area) error {
-	seen := map[string]bool{}
-	for _, a := range areas {
-		for _, i := range a.Items {
-			key := ItemKey(a.ID, i.ID)
-			if seen[key] {
-				return fmt.Errorf("checklist: %s: twice: want each item once", key)
-			}
-			seen[key] = true
-		}
-	}
-	return nil
 }
