@@ -27,6 +27,15 @@
     return out;
   }
 
+  // marks writes times as the page does: hours within a day or two, else the date with the month first, beyond a season with the year.
+  function marks(plot, splits) {
+    var span = to - from;
+    return splits.map(function (s) {
+      var text = new Date(s * 1000).toISOString();
+      return span > 120 * 86400 ? text.slice(2, 10) : span > 2.5 * 86400 ? text.slice(5, 10) : text.slice(11, 16);
+    });
+  }
+
   function options(box, lines) {
     var plot = box.querySelector('.plot'), ink = css('--ink'), rule = css('--rule');
     var series = [{}], bands = [];
@@ -41,7 +50,7 @@
       width: plot.clientWidth, height: 200, tzDate: utc, series: series, bands: bands, legend: { show: false },
       cursor: { sync: { key: 'past' }, drag: { x: false, y: false }, points: { show: false } },
       scales: { x: { time: true, range: function () { return [from, to]; } } },
-      axes: [Object.assign({}, axis), Object.assign({ size: 52 }, axis)]
+      axes: [Object.assign({ values: marks, space: 64 }, axis), Object.assign({ size: 52 }, axis)]
     };
   }
 
@@ -113,17 +122,27 @@
     document.getElementById('how').hidden = false;
   }
 
-  // load asks for the span shown; the drawn events and figures come with the page of that span.
+  function trouble() {
+    var how = document.getElementById('how');
+    how.hidden = false;
+    how.textContent = how.dataset.error;
+  }
+
+  function ask(query) {
+    var points = Math.max(100, Math.min(1000, Math.round(document.getElementById('charts').clientWidth)));
+    return fetch('/api/v1/history' + query + '&points=' + points).then(function (r) { if (!r.ok) throw new Error(String(r.status)); return r.json(); });
+  }
+
+  // load asks for the span shown now. What is drawn and written besides the charts comes from the page of that span.
   function load() {
     var mine = ++asked, query = '?from=' + encodeURIComponent(iso(from)) + '&to=' + encodeURIComponent(iso(to));
-    var points = Math.max(100, Math.min(1000, Math.round(document.getElementById('charts').clientWidth)));
-    Promise.all([
-      fetch('/api/v1/history' + query + '&points=' + points).then(function (r) { if (!r.ok) throw new Error(String(r.status)); return r.json(); }),
-      fetch('/history' + query).then(function (r) { return r.text(); })
-    ]).then(function (got) {
-      if (mine !== asked) return;
-      show(got[0]);
-      var page = new DOMParser().parseFromString(got[1], 'text/html');
+    ask(query).then(function (data) {
+      if (mine !== asked) return null;
+      show(data);
+      return fetch('/history' + query).then(function (r) { return r.text(); });
+    }).then(function (text) {
+      if (mine !== asked || text === null) return;
+      var page = new DOMParser().parseFromString(text, 'text/html');
       ['events', 'figures'].forEach(function (id) {
         var e = document.getElementById(id), n = page.getElementById(id);
         if (e && n) e.replaceWith(document.importNode(n, true));
@@ -133,12 +152,7 @@
         if (mineBox) mineBox.querySelector('.legend').replaceWith(document.importNode(box.querySelector('.legend'), true));
       });
       history.replaceState(null, '', '/history' + query);
-    }).catch(function () {
-      if (mine !== asked) return;
-      var how = document.getElementById('how');
-      how.hidden = false;
-      how.textContent = how.dataset.error;
-    });
+    }).catch(function () { if (mine === asked) trouble(); });
   }
 
   function colours() {
@@ -147,11 +161,17 @@
     if (shown) show(shown);
   }
 
-  var sheet = document.createElement('link');
-  sheet.rel = 'stylesheet';
-  sheet.href = line.dataset.css;
-  sheet.onload = load;
-  document.head.appendChild(sheet);
+  // The page has the span's other figures already: only the charts' own are asked for first.
+  var styled = new Promise(function (done) {
+    var sheet = document.createElement('link');
+    sheet.rel = 'stylesheet';
+    sheet.href = line.dataset.css;
+    sheet.onload = sheet.onerror = done;
+    document.head.appendChild(sheet);
+  });
+  Promise.all([ask('?from=' + encodeURIComponent(iso(from)) + '&to=' + encodeURIComponent(iso(to))), styled]).then(function (got) {
+    if (!asked) show(got[0]);
+  }).catch(trouble);
   window.addEventListener('resize', function () {
     charts.forEach(function (c) { c.plot.setSize({ width: c.box.querySelector('.plot').clientWidth, height: 200 }); });
   });
