@@ -119,6 +119,7 @@
       gestures(charts[i].plot.over);
     });
     document.body.dataset.drawn = String(performance.now() - begun);
+    document.body.dataset.shown = String(performance.now()); // since the page began to load
     document.getElementById('how').hidden = false;
   }
 
