@@ -36,7 +36,7 @@ type levels []bool
 func (l levels) Level(i int) (on, known bool)         { return l[i], true }
 func (levels) Take(buf []sensors.Edge) []sensors.Edge { return buf }
 
-func newBench(t *testing.T) *bench {
+func newBench(t *testing.T, change ...func(*config.Config)) *bench {
 	t.Helper()
 	path := filepath.Join("..", "deploy", "board-two-batteries.yaml")
 	data, err := os.ReadFile(path)
@@ -44,6 +44,9 @@ func newBench(t *testing.T) *bench {
 	cfg, err := config.Parse(path, data)
 	require.NoError(t, err)
 	cfg.MQTT = nil
+	for _, f := range change {
+		f(&cfg)
+	}
 
 	clock := sensors.NewRealClock()
 	volts, amps := board.NewChip(0x48, clock, board.Options{}), board.NewChip(0x49, clock, board.Options{})

@@ -114,12 +114,16 @@ type tab struct {
 	ctx context.Context
 }
 
+// plainName is a name that a browser doesn't trust as it does loopback: it is asked without Sec-Fetch headers, as a unit on a local
+// network is.
+const plainName = "lift-7.example"
+
 // browse opens a browser of that width.
 func (b *bench) browse(width int64) *tab {
 	b.Helper()
 	ctx, cancel := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:],
 		chromedp.ExecPath(browserPath()), chromedp.NoSandbox, chromedp.Flag("disable-background-networking", true),
-		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.Flag("disable-quic", true))...)
+		chromedp.Flag("host-resolver-rules", "MAP "+plainName+" 127.0.0.1"), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.Flag("disable-quic", true))...)
 	b.Cleanup(cancel)
 	ctx, cancelTab := chromedp.NewContext(ctx)
 	b.Cleanup(cancelTab)
@@ -545,6 +549,47 @@ func TestPageTwoTechnicians(t *testing.T) {
 	two.do(chromedp.Click(`fieldset label:nth-of-type(2)`))
 	two.follow(`main button.main`)
 	assert.Equal(t, "from the second", b.opts.Visits.Draft().Fields["note"])
+}
+
+// The other language, chosen on the page: every page says so and still fits the screen.
+func TestPageSpanish(t *testing.T) {
+	b := newBench(t)
+	begin(t, b.s)
+	tab := b.browse(phone)
+	tab.open("/check")
+	tab.follow(`button[lang="es"]`)
+	tab.until(`location.pathname === '/check' && document.documentElement.lang === 'es'`)
+	for _, path := range []string{"/", "/check", "/history", "/visit", "/findings", "/findings/feed-lost"} {
+		b.again()
+		tab.open(path)
+		assert.Equal(t, "es", eval[string](tab, `document.documentElement.lang`))
+		tab.sound("es " + path)
+	}
+	tab.open("/")
+	tab.picture("now-390-es")
+	tab.until(`document.getElementById('age').textContent.startsWith('Datos')`)
+}
+
+// As on a local network: by a name and plain HTTP, where a browser sends no Sec-Fetch headers. Our own forms pass by their Origin.
+func TestPageOnALocalNetwork(t *testing.T) {
+	b := newBench(t)
+	b.stop()
+	b.opts.Hosts = []string{plainName}
+	b.start("127.0.0.1:0")
+	tab := b.browse(phone)
+	_, port, err := net.SplitHostPort(b.addr)
+	require.NoError(t, err)
+	b.addr = net.JoinHostPort(plainName, port)
+	tab.open("/visit")
+	require.False(t, eval[bool](tab, `isSecureContext`))
+	tab.do(chromedp.SendKeys("#by", "R. Vega"))
+	tab.follow(`main button.main`)
+	tab.do(chromedp.SendKeys("#pin", rightPIN))
+	tab.follow(`main button.main`)
+	tab.until(`location.pathname === '/visit' && document.getElementById('visit') !== null`)
+	tab.do(chromedp.SendKeys(`#f-place`, "Yard 4\t"))
+	tab.until(`document.getElementById('saved').textContent === 'Saved.'`)
+	assert.Equal(t, "Yard 4", b.opts.Visits.Draft().Fields["place"])
 }
 
 // A form from another site, in a real browser.

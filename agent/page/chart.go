@@ -16,11 +16,11 @@ var chartKinds = []struct{ Suffix, Word, Unit string }{
 	{"voltage_v", "Voltage", "V"}, {"current_a", "Current", "A"}, {"soc_pct", "Charge", "%"}, {"temperature_c", "Temperature", "°C"},
 }
 
-// The picture's own measures.
+// The picture's own measures. It is shown from 340 to 960 pixels wide; the style sheet makes its letters larger where it is small.
 const (
-	chartWidth, chartHeight = 720, 190
-	chartLeft, chartRight   = 46, 8
-	chartTop, chartBottom   = 10, 24
+	chartWidth, chartHeight = 720, 220
+	chartLeft, chartRight   = 78, 8
+	chartTop, chartBottom   = 12, 34
 	mostLines               = 8 // in one chart
 )
 
@@ -219,7 +219,7 @@ func (d *sketch) valueAxis(s scale) {
 	decimals := max(0, int(math.Ceil(-math.Log10(step)-1e-9)))
 	for v := math.Ceil(s.low/step) * step; v <= s.high; v += step {
 		d.line("grid", chartLeft, s.y(v), chartWidth-chartRight, s.y(v))
-		d.text("tick end", chartLeft-5, s.y(v)+4, strings.Replace(strconv.FormatFloat(v, 'f', decimals, 64), "-", "−", 1))
+		d.text("tick end", chartLeft-5, s.y(v)+7, strings.Replace(strconv.FormatFloat(v, 'f', decimals, 64), "-", "−", 1))
 	}
 }
 
@@ -246,7 +246,7 @@ var timeSteps = []struct {
 	{6 * time.Hour, "02 15:04"}, {24 * time.Hour, "01-02"}, {2 * 24 * time.Hour, "01-02"}, {7 * 24 * time.Hour, "01-02"}, {30 * 24 * time.Hour, "06-01-02"}, {61 * 24 * time.Hour, "06-01-02"},
 }
 
-const mostMarks = 7
+const mostMarks = 6 // so that their names keep apart on a phone, where letters are twice as large beside the lines
 
 func (d *sketch) timeAxis(from, to time.Time, top, bottom float64, named bool) {
 	span := to.Sub(from)
@@ -265,7 +265,7 @@ func (d *sketch) timeAxis(from, to time.Time, top, bottom float64, named bool) {
 		x := place(w, t.Unix())
 		d.line("grid", x, top, x, bottom)
 		if named {
-			d.text("tick middle", x, bottom+15, t.Format(s.layout))
+			d.text("tick middle", x, bottom+24, t.Format(s.layout))
 		}
 	}
 	d.put(`<rect class="frame" x="%d" y="%g" width="%d" height="%g"/>`, chartLeft, top, chartWidth-chartLeft-chartRight, bottom-top)
@@ -282,12 +282,12 @@ func (to *reader) events(w *history.Window) template.HTML {
 			names = append(names, key)
 		}
 	}
-	const rowHeight, runTop, runBottom = 26, 18, 40
+	const rowHeight, runTop, runBottom = 42, 30, 56
 	height := runBottom + 14 + rowHeight*len(names)
 	d := &sketch{}
 	d.put(`<svg class="chart" viewBox="0 0 %d %d" role="img" aria-label="%s">`, chartWidth, height, template.HTMLEscapeString(to.W["EventsTitle"]))
 	d.timeAxis(w.From, w.To, runTop, float64(height-4), false)
-	d.text("tick", chartLeft, 12, fmt.Sprintf("%s: %d", to.W["Runs"], w.RunCount))
+	d.text("tick", chartLeft, 22, fmt.Sprintf("%s: %d", to.W["Runs"], w.RunCount))
 	var path []byte
 	for _, r := range w.Runs {
 		x := place(w, r.At.Unix())
@@ -308,10 +308,10 @@ func (to *reader) events(w *history.Window) template.HTML {
 			class = f.Severity
 		}
 		y := float64(runBottom + 4 + rowHeight*i)
-		d.put(`<rect class="span %s" x="%.1f" y="%g" width="%.1f" height="7"/>`, class, from, y+15, max(end-from, 2))
+		d.put(`<rect class="span %s" x="%.1f" y="%g" width="%.1f" height="9"/>`, class, from, y+28, max(end-from, 2))
 	}
 	for i, name := range names {
-		d.text("tick", chartLeft+4, float64(runBottom+15+rowHeight*i), name)
+		d.text("tick", chartLeft+4, float64(runBottom+26+rowHeight*i), name)
 	}
 	d.put("</svg>")
 	return template.HTML(d.String())

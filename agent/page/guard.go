@@ -12,9 +12,11 @@ import (
 var securityHeaders = map[string]string{
 	"Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; " +
 		"frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
-	"X-Content-Type-Options":       "nosniff",
-	"X-Frame-Options":              "DENY",
-	"Referrer-Policy":              "no-referrer",
+	"X-Content-Type-Options": "nosniff",
+	"X-Frame-Options":        "DENY",
+	// Not "no-referrer": with it a browser sends Origin: null with our own forms (Fetch, 3.1), and over plain HTTP to an address that isn't
+	// loopback nothing else says where they come from.
+	"Referrer-Policy":              "same-origin",
 	"Cross-Origin-Opener-Policy":   "same-origin",
 	"Cross-Origin-Resource-Policy": "same-origin",
 	"Permissions-Policy":           "camera=(), geolocation=(), microphone=()",

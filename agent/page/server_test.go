@@ -79,7 +79,7 @@ func TestEveryAnswerHasTheHeaders(t *testing.T) {
 		assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
 			h.Get("Content-Security-Policy"), path)
 		for name, want := range map[string]string{
-			"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "no-referrer",
+			"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "same-origin",
 			"Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin",
 			"Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 		} {
