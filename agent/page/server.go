@@ -46,7 +46,7 @@ const (
 	stopLimit   = 5 * time.Second  // for answers under way at the end
 	pingEvery   = 15 * time.Second // of a stream without events, so that dead ones are noticed
 	apiGap      = 200 * time.Millisecond
-	sheetGap    = 500 * time.Millisecond // a new snapshot comes once a second: this only holds back a burst
+	sheetGap    = 200 * time.Millisecond // a new snapshot comes once a second: this only holds back a burst
 	maxHeader   = 16 << 10
 	maxConns    = 256 // a phone has one stream and a few more open
 	maxStreams  = 64
