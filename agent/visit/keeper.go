@@ -30,6 +30,7 @@ type Options struct {
 type Keeper struct {
 	o       Options
 	mu      sync.Mutex
+	handing sync.Mutex // one visit is offered at a time
 	draft   *Draft
 	damaged string // file that a draft that couldn't be read was moved to
 }
@@ -274,27 +275,27 @@ func (k *Keeper) Finish(id string, now Facts) (*Visit, error) {
 		return nil, err
 	}
 	k.draft = nil
-	return v, k.offer(v)
+	return v, k.HandOver()
 }
 
 // ErrNotSent is a visit that is finished and kept, and that the outlet didn't take; it will be offered again.
 var ErrNotSent = errors.New("visit: kept, not yet sent on")
 
 func (k *Keeper) offer(v *Visit) error {
-	if k.o.Outlet == nil {
-		return nil
-	}
 	if err := k.o.Outlet.Visit(v); err != nil {
 		return fmt.Errorf("%w: %w", ErrNotSent, err)
 	}
 	return k.write(k.path(v.ID)+".sent", nil)
 }
 
-// HandOver offers the outlet what it hasn't taken yet, oldest first.
+// HandOver offers the outlet what it hasn't taken yet, oldest first, up to the first that it refuses. It is called with each visit's end;
+// who joins an outlet calls it too when that takes visits again.
 func (k *Keeper) HandOver() error {
 	if k.o.Outlet == nil {
 		return nil
 	}
+	k.handing.Lock()
+	defer k.handing.Unlock()
 	ids, err := k.ids()
 	if err != nil {
 		return err

@@ -280,9 +280,12 @@ func TestTheOutletIsAskedUntilItTakesAVisit(t *testing.T) {
 	k = open(t, dir, with)
 	require.Error(t, k.HandOver())
 	out.fail = nil
-	require.NoError(t, k.HandOver())
+	next, err := k.Begin("R. Vega", "bcd234", facts(t, 2*time.Hour))
+	require.NoError(t, err)
+	_, err = k.Finish(next.ID, facts(t, 3*time.Hour))
+	require.NoError(t, err)
 	require.NoError(t, open(t, dir, with).HandOver())
-	assert.Equal(t, []string{d.ID}, out.got, "once")
+	assert.Equal(t, []string{d.ID, next.ID}, out.got, "each once, the one left over first")
 }
 
 func TestTheRecord(t *testing.T) {
