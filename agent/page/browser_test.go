@@ -376,7 +376,7 @@ func TestPageLive(t *testing.T) {
 	run := numbered(rich(t), 8)
 	run.Motor.Running = true
 	b.hub.Publish(run)
-	tab.until(`document.getElementById('run').textContent.includes('The motor runs')`)
+	tab.until(`document.getElementById('running').textContent.includes('The motor runs')`)
 	wake := numbered(rich(t), 9)
 	on := true
 	wake.Feed.WakeLine, wake.Feed.Status = &on, "present"

@@ -93,7 +93,7 @@ var (
 	partsOfAll = [kinds][]string{
 		// In the order of the page; each is a template, and the id of the element that it fills.
 		kindNow:   {"answer", "read", "findings", "bank", "feed", "motor", "silent", "sensors"},
-		kindCheck: {"run", "joints", "wake"},
+		kindCheck: {"running", "run", "joints", "wake"},
 	}
 )
 
@@ -171,7 +171,8 @@ func (s *Server) showLive(w http.ResponseWriter, r *http.Request, k kind) {
 	}
 	c := content{
 		template: kindNames[k], data: liveView{W: to.W, Parts: sh.parts, CanWrite: s.opts.PIN != nil}, live: kindNames[k],
-		nav: "/", scripts: []string{"sheet.js"}, refresh: true, cautions: true,
+		nav: "/", scripts: []string{"sheet.js"}, cautions: true,
+		refresh: k == kindNow, // not where somebody may be typing
 	}
 	if k == kindCheck {
 		c.nav, c.title = "/check", to.W["CheckTitle"]

@@ -62,6 +62,7 @@
   }
 
   function redraw() {
+    document.querySelectorAll('.spans [aria-current]').forEach(function (e) { e.removeAttribute('aria-current'); });
     line.textContent = stamp(from) + ' – ' + stamp(to);
     charts.forEach(function (c) { c.plot.setScale('x', { min: from, max: to }); });
     clearTimeout(timer);
