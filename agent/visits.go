@@ -13,7 +13,11 @@ import (
 func (a *Agent) pageOptions() (page.Options, error) {
 	o := page.Options{
 		Hub: a.hub, Now: a.opts.Now, Metrics: a.metrics(), Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
-		Actions: a.opts.Actions, History: a.opts.History,
+		Actions: a.opts.Actions, History: a.opts.History, Calibration: map[string]page.Calibration{},
+	}
+	for i := range a.opts.Config.Board.Channels {
+		c := &a.opts.Config.Board.Channels[i]
+		o.Calibration[c.Name()] = page.Calibration{Offset: c.Calibration.Offset, Gain: c.Calibration.Gain}
 	}
 	v := &a.opts.Config.Visits
 	if v.PINFile != "" {

@@ -179,8 +179,8 @@ type choice struct {
 type compared struct {
 	Channel, Name, Unit, Error string
 	Mine, Agents, Differs      string
-	Offset, Gain               string // lines for the configuration
-	AtZero                     bool
+	Meter                      string // Mine without its unit
+	Offset, Gain               string // what the configuration would have
 }
 
 // check is the page of guided checks.
@@ -196,7 +196,7 @@ func (s *Server) checkView(r *http.Request, to *reader, parts []part) checkView 
 	for _, c := range snap.Channels {
 		v.Channels = append(v.Channels, choice{c.Name, to.channelName(c.Name) + ", " + c.Unit, c.Name == asked.Get("channel")})
 		if c.Name == asked.Get("channel") && asked.Get("meter") != "" {
-			v.Compared = to.compare(c, asked.Get("meter"))
+			v.Compared = to.compare(c, s.opts.Calibration[c.Name], asked.Get("meter"))
 		}
 	}
 	if s.opts.Visits != nil {
@@ -218,9 +218,12 @@ func (to *reader) channelName(name string) string {
 	return name
 }
 
-// compare sets a channel beside what the technician's meter says and gives the correction that would bring them together. A current or
-// voltage near zero tells the zero of a channel, one far from it the gain.
-func (to *reader) compare(c snapshot.Channel, meter string) *compared {
+// Calibration is the correction that a channel has: (value + Offset) times Gain. A Gain of 0 stands for 1.
+type Calibration struct{ Offset, Gain float64 }
+
+// compare sets a channel beside what the technician's meter says and gives the correction, in place of the one it has, that would bring
+// them together. A current or voltage near zero tells the zero of a channel, one far from it the gain.
+func (to *reader) compare(c snapshot.Channel, has Calibration, meter string) *compared {
 	v := &compared{Channel: c.Name, Name: to.channelName(c.Name), Unit: c.Unit}
 	mine, ok := parseNumber(meter)
 	switch {
@@ -233,13 +236,28 @@ func (to *reader) compare(c snapshot.Channel, meter string) *compared {
 	}
 	differs := mine - *c.Value
 	v.Mine, v.Agents, v.Differs = number(mine, 0)+" "+c.Unit, number(*c.Value, 0)+" "+c.Unit, short(&differs, 3, true)+" "+c.Unit
+	v.Meter = number(mine, 0)
 	suffix := map[string]string{"V": "v", "A": "a", "°C": "c"}[c.Unit]
 	if suffix == "" {
 		return v
 	}
-	v.Offset = fmt.Sprintf("offset_%s: %.4g", suffix, differs)
-	if far := map[string]float64{"V": 8, "A": 10}[c.Unit]; far > 0 && math.Abs(*c.Value) >= far && mine/(*c.Value) > 0.5 && mine/(*c.Value) < 2 {
-		v.Gain = fmt.Sprintf("gain: %.5f", mine/(*c.Value))
+	if has.Gain == 0 {
+		has.Gain = 1
+	}
+	line := func(offset, gain float64) string {
+		var parts []string
+		if offset != 0 {
+			parts = append(parts, fmt.Sprintf("offset_%s: %.4g", suffix, offset))
+		}
+		if gain != 1 {
+			parts = append(parts, fmt.Sprintf("gain: %.5f", gain))
+		}
+		return strings.Join(parts, ", ")
+	}
+	v.Offset = line(has.Offset+differs/has.Gain, has.Gain)
+	far := map[string]float64{"V": 8, "A": 10}[c.Unit]
+	if gain := has.Gain * mine / *c.Value; far > 0 && math.Abs(*c.Value) >= far && gain >= 0.5 && gain <= 2 {
+		v.Gain = line(has.Offset, gain)
 	}
 	return v
 }

@@ -36,6 +36,8 @@ type Options struct {
 	Visits  *visit.Keeper  // nil: visits are not kept
 	Actions visit.Actions  // what can be done about findings; nil: nothing
 	History history.Source // nil: no past is kept
+
+	Calibration map[string]Calibration // that channels have, by their names in the snapshot
 }
 
 // Time limits of the server.

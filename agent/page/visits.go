@@ -491,7 +491,7 @@ func (s *Server) noteComparison(w http.ResponseWriter, r *http.Request) {
 		if c.Name != form.Get("channel") {
 			continue
 		}
-		v := to.compare(c, form.Get("meter"))
+		v := to.compare(c, s.opts.Calibration[c.Name], form.Get("meter"))
 		if v.Error != "" {
 			s.fail(w, r, http.StatusUnprocessableEntity, message{Head: v.Error, Path: "/check#compare", Link: to.W["NavCheck"]})
 			return

@@ -21,6 +21,7 @@ import (
 
 	"liftbank/agent/history"
 	"liftbank/agent/pin"
+	"liftbank/agent/snapshot"
 	"liftbank/agent/visit"
 )
 
@@ -428,12 +429,40 @@ func TestCompareWithMyMeter(t *testing.T) {
 	form := url.Values{"token": {"0123456789"}, "channel": {"voltage_a"}, "meter": {"12.75 V"}, "use": {"gain"}}
 	assert.Equal(t, http.StatusConflict, post(s, "/check/compare", form, session(s)).Code, "no visit")
 	begin(t, s)
+	assert.Contains(t, get(s, "/check?channel=voltage_a&meter=12,75").Body.String(), `name="meter" value="12.75"`, "what the page sends is what is taken")
 	form.Set("meter", "12.75")
 	require.Equal(t, http.StatusSeeOther, post(s, "/check/compare", form, session(s)).Code)
 	work := s.opts.Visits.Draft().Work
 	require.Len(t, work, 1)
 	assert.Contains(t, work[0].Note, "calibration: {gain: 1.00767}")
 	assert.Empty(t, s.opts.Actions.(*deeds).all())
+}
+
+// The correction proposed takes the place of the one that the channel has: with it, the channel shows what the meter shows.
+func TestTheCorrectionTakesThePlaceOfTheOldOne(t *testing.T) {
+	const raw, mine = 12.40, 12.75
+	for _, has := range []Calibration{{}, {Gain: 1}, {Offset: 0.05, Gain: 1.01}, {Offset: -0.3, Gain: 0.9}} {
+		gain := has.Gain
+		if gain == 0 {
+			gain = 1
+		}
+		shown := (raw + has.Offset) * gain
+		v := readers[0].compare(snapshot.Channel{Name: "x", Unit: "V", Value: &shown}, has, "12.75")
+		for _, line := range []string{v.Offset, v.Gain} {
+			next := Calibration{Gain: 1}
+			for part := range strings.SplitSeq(line, ", ") {
+				name, text, _ := strings.Cut(part, ": ")
+				x, ok := parseNumber(text)
+				require.True(t, ok, line)
+				if name == "gain" {
+					next.Gain = x
+				} else {
+					next.Offset = x
+				}
+			}
+			assert.InDelta(t, mine, (raw+next.Offset)*next.Gain, 0.0005, "%+v: %s", has, line)
+		}
+	}
 }
 
 func TestHistoryIsAskedWithinBounds(t *testing.T) {
