@@ -16,6 +16,7 @@ const (
 	drawMinus  = 262 // and the negative one
 	drawHeight = 300
 	drawMargin = 40 // room at both sides for the leads to the negative rail
+	leadShift  = 8  // from a post to the leads of the feed at its left and of the motor at its right
 )
 
 // sketch writes an SVG picture.
@@ -64,6 +65,8 @@ func (d *sketch) rails(column func(int) float64, n int) {
 	for i := range n {
 		d.line("wire", column(i), drawPlus, column(i), drawPlus+16)
 		d.line("wire", column(i), drawMinus-16, column(i), drawMinus)
+		d.line("wire", column(i)-leadShift, drawPlus, column(i)+leadShift, drawPlus)
+		d.line("wire", column(i)-leadShift, drawMinus, column(i)+leadShift, drawMinus)
 	}
 	d.text("sign", 12, drawPlus+5, "+")
 	d.text("sign", 12, drawMinus+5, "−")
@@ -100,6 +103,7 @@ func (to *reader) drawBattery(d *sketch, b *snapshot.Battery, x float64, n int) 
 		}
 	}
 	d.text("middle", x, drawPlus+87, soc)
+	d.text("middle", x, drawPlus+105, to.of("Verdict", b.Verdict))
 	d.put("</g>")
 }
 
@@ -130,9 +134,9 @@ func (d *sketch) lead(s *snapshot.Snapshot, at *snapshot.Leads, left bool, fromX
 		}
 	}
 	// The positive leads of feed and motor may sit on one post: the feed's comes down a little to its left.
-	shift := 8.0
+	shift := float64(leadShift)
 	if left {
-		shift = -8
+		shift = -leadShift
 	}
 	x := column(ends[0]) + shift
 	y := float64(drawPlus - 24)
