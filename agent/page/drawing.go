@@ -160,7 +160,7 @@ func (to *reader) drawFeed(d *sketch, s *snapshot.Snapshot, column func(int) flo
 	d.box("block", 4, 4, 148, bottom-4)
 	d.text("label", 12, 21, to.W["DrawFeed"]+": "+to.of("FeedShort", s.Feed.Status))
 	d.text("label", 12, 38, short(s.Feed.VoltageV, 2, false)+" V")
-	d.text("label", 12, 55, to.W["WakeLine"]+": "+contact(s.Feed.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]))
+	d.text("label", 12, 55, to.W["DrawWake"]+": "+contact(s.Feed.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]))
 }
 
 func (to *reader) drawMotor(d *sketch, s *snapshot.Snapshot, column func(int) float64) {
@@ -174,7 +174,7 @@ func (to *reader) drawMotor(d *sketch, s *snapshot.Snapshot, column func(int) fl
 	}
 	d.text("label", 216, 21, to.W["DrawMotor"]+": "+now)
 	d.text("label", 216, 38, short(s.Motor.VoltageV, 2, false)+" V")
-	d.text("label", 216, 55, to.W["Command"]+": "+contact(s.Motor.Command, to.W["SwitchOn"], to.W["SwitchOff"]))
+	d.text("label", 216, 55, to.W["DrawCoil"]+": "+contact(s.Motor.Command, to.W["SwitchOn"], to.W["SwitchOff"]))
 	// The disconnect, as a switch in the positive lead: its blade lies over the gap when it is closed.
 	const x, top, end = 300, bottom, bottom + 22
 	d.line("wire", x, top, x, top+3)
