@@ -85,10 +85,11 @@ func New(o Options) (*Agent, error) {
 		}
 	}
 	a.rec = a.newRecorder()
-	a.server, err = page.New(page.Options{
-		Hub: a.hub, Now: o.Now, Metrics: a.metrics(), Hosts: o.Config.HTTP.HostNames, Log: o.Log,
-	})
+	po, err := a.pageOptions()
 	if err != nil {
+		return nil, fmt.Errorf("agent: %w", err)
+	}
+	if a.server, err = page.New(po); err != nil {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
 	return a, nil
@@ -125,7 +126,7 @@ func (a *Agent) newRecorder() *recorder {
 	if a.publisher != nil {
 		every, thrift = a.opts.Config.MQTT.ReadingsEvery, a.publisher.Thrift
 	}
-	return newRecorder(a.store, batteryIDs(&a.opts.Config), every, thrift, a.opts.Log)
+	return newRecorder(a.store, batteryIDs(&a.opts.Config), every, thrift, func() time.Duration { return a.core.shift }, a.opts.Log)
 }
 
 func (a *Agent) metrics() http.Handler {

@@ -37,12 +37,7 @@ type levels []bool
 func (l levels) Level(i int) (on, known bool)         { return l[i], true }
 func (levels) Take(buf []sensors.Edge) []sensors.Edge { return buf }
 
-func newBench(t *testing.T) *bench {
-	t.Helper()
-	return newBenchWith(t, func(*agent.Options) {})
-}
-
-func newBenchWith(t *testing.T, change func(*agent.Options)) *bench {
+func newBench(t *testing.T, change ...func(*agent.Options)) *bench {
 	t.Helper()
 	path := filepath.Join("..", "deploy", "board-two-batteries.yaml")
 	data, err := os.ReadFile(path)
@@ -74,7 +69,9 @@ func newBenchWith(t *testing.T, change func(*agent.Options)) *bench {
 			Contacts: levels{false, false, true}, Clock: clock, Wall: agent.SystemWall,
 		},
 	}
-	change(&o)
+	for _, f := range change {
+		f(&o)
+	}
 	a, err := agent.New(o)
 	require.NoError(t, err)
 	return &bench{agent: a, chips: []*board.Chip{volts, amps}, addr: "http://" + l.Addr().String()}
@@ -158,7 +155,7 @@ func TestAnAgentGoesOnFromWhatTheOneBeforeItLearnt(t *testing.T) {
 	trusted := true
 	wall := func() (time.Time, bool) { return now, trusted }
 	live := func() *rules.Output {
-		b := newBenchWith(t, func(o *agent.Options) { o.StateFile, o.Parts.Wall = file, wall })
+		b := newBench(t, func(o *agent.Options) { o.StateFile, o.Parts.Wall = file, wall })
 		stop := b.start(t)
 		_, err := b.agent.Hub().Next(t.Context(), 0)
 		require.NoError(t, err)

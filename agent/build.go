@@ -80,6 +80,7 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 			Side: l.Side.String(), From: out.Battery[l.From].ID, To: out.Battery[l.To].ID, ResistanceMohm: estimateOf(l.Mohm, mohmDecimals),
 		})
 	}
+	s.Bank.LoadLeadsAt, s.Bank.FeedLeadsAt = leadsAt(out, out.Bank.LoadLeads), leadsAt(out, out.Bank.FeedLeads)
 	for i := range out.Battery {
 		s.Batteries = append(s.Batteries, c.batteryOf(i, &out.Battery[i]))
 	}
@@ -91,7 +92,7 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 func bankOf(b *rules.BankState) snapshot.Bank {
 	out := snapshot.Bank{
 		VoltageV: reading(b.VoltageV, voltDecimals), CurrentA: reading(b.CurrentA, ampereDecimals),
-		SoCPct: estimateOf(b.SoCPct, percentDecimals), SpreadPct: estimateOf(b.SpreadPct, percentDecimals),
+		SoCPct: estimateOf(b.SoCPct, percentDecimals), SpreadPct: estimateOf(b.SpreadPct, percentDecimals), ResistanceRatio: estimateOf(b.ResistanceRatio, mohmDecimals), FullCycles: round(b.Cycles, ahDecimals),
 		RestedV: estimateOf(b.RestedV, voltDecimals), Rested: b.Rested,
 		ChargedAh: round(b.ChargedAh, ahDecimals), DrawnAh: round(b.DrawnAh, ahDecimals),
 		ChargedWh: round(b.ChargedWh, percentDecimals), DrawnWh: round(b.DrawnWh, percentDecimals),
@@ -111,7 +112,7 @@ func (c *Core) batteryOf(i int, b *rules.BatteryState) snapshot.Battery {
 		ID: b.ID, Chemistry: string(rated.Chemistry), RatedAh: rated.RatedAh, RatedCCA: rated.RatedCCA,
 		VoltageV: reading(b.In.VoltageV, voltDecimals), CurrentA: reading(b.In.CurrentA, ampereDecimals), TempC: reading(b.In.TempC, celsiusDecimals),
 		SoCPct: estimateOf(b.SoCPct, percentDecimals), RestedV: estimateOf(b.RestedV, voltDecimals),
-		ResistanceMohm: estimateOf(b.Resistance, mohmDecimals), CrankingA: estimateOf(b.CrankingA, 0), CapacityAh: estimateOf(b.CapacityAh, percentDecimals),
+		ResistanceMohm: estimateOf(b.Resistance, mohmDecimals), CrankingA: estimateOf(b.CrankingA, 0), CapacityAh: estimateOf(b.CapacityAh, percentDecimals), HealthPct: estimateOf(b.HealthPct, percentDecimals), TrendMohm: estimateOf(b.Trend, voltDecimals),
 		Verdict: b.Verdict.String(), WaitsFor: b.WaitsFor,
 		ChargedAh: round(b.ChargedAh, ahDecimals), DrawnAh: round(b.DrawnAh, ahDecimals),
 		DrawSharePct: estimateOf(b.DrawSharePct, percentDecimals), ChargeSharePct: estimateOf(b.ChargeSharePct, percentDecimals),
@@ -126,8 +127,14 @@ func (c *Core) motorOf(out *rules.Output, l labels) snapshot.Motor {
 		PathMohm: estimateOf(m.PathMohm, mohmDecimals),
 		LiftAh:   estimateOf(m.LiftAh, 3), LiftWh: estimateOf(m.LiftWh, 2),
 	}
+	for k, since := range m.Since {
+		s.Since = append(s.Since, snapshot.SinceService{
+			Kind: rules.ServiceKind(k).String(), LiftCycles: since.LiftCycles, RunTimeS: round(since.RunTime.Seconds(), secondDecimals),
+		})
+	}
 	if m.Last.Number > 0 {
 		run := runOf(m.Last, l)
+		run.Batteries = c.runBatteries()
 		s.LastRun = &run
 	}
 	return s

@@ -17,7 +17,7 @@ func TestTheGapIsMadeUpForWhenTheClockIsSet(t *testing.T) {
 	trusted := true
 	wall := func() (time.Time, bool) { return now, trusted }
 	core := func() *agent.Core {
-		a := newBenchWith(t, func(o *agent.Options) { o.Parts.Wall = wall }).agent
+		a := newBench(t, func(o *agent.Options) { o.Parts.Wall = wall }).agent
 		t.Cleanup(func() { // it closes its files when it ends
 			ctx, cancel := context.WithCancel(context.Background())
 			cancel()

@@ -24,23 +24,31 @@ type recorder struct {
 	thrift  func() int
 	first   firstSecond
 	begun   time.Duration
-	settled bool // findings that an earlier start left standing were looked at
+	shift   func() time.Duration // of the engine's timeline over the board's clock, which the past is kept by
+	settled bool                 // findings that an earlier start left standing were looked at
 }
 
 // settle is how long after a start what stands is believed to be all that does.
 const settle = 10 * time.Minute
 
-func newRecorder(s *store.Store, batteries []string, every time.Duration, thrift func() int, log *slog.Logger) *recorder {
+func newRecorder(s *store.Store, batteries []string, every time.Duration, thrift func() int, shift func() time.Duration, log *slog.Logger) *recorder {
 	l := readings.LayoutOf(batteries)
 	return &recorder{
-		store: s, log: log, agg: readings.NewAggregator(l), values: make([]readings.Value, len(l)), every: every, thrift: thrift,
+		store: s, log: log, agg: readings.NewAggregator(l), values: make([]readings.Value, len(l)), every: every, thrift: thrift, shift: shift,
 		first: newFirstSecond(len(batteries)), begun: -1,
 	}
 }
 
+// own gives a moment by the board's clock: the engine's timeline may jump when it becomes known how long the unit was off, and what was
+// kept since the start must not.
+func (r *recorder) own(at rules.Moment) rules.Moment {
+	at.Mono -= r.shift()
+	return at
+}
+
 // step takes one scan's outcome. It allocates nothing but once a minute.
 func (r *recorder) step(out *rules.Output, in *rules.Input) {
-	at := out.At
+	at := r.own(out.At)
 	if r.begun < 0 {
 		r.begun, r.due = at.Mono, at.Mono+r.every
 	}
@@ -86,6 +94,7 @@ func (r *recorder) fill(out *rules.Output, in *rules.Input) {
 
 // end keeps the minute under way and has everything written: the agent stops.
 func (r *recorder) end(at rules.Moment) {
+	at = r.own(at)
 	if row, done := r.agg.Take(); done {
 		r.store.AddRow(at, row)
 	}
@@ -101,11 +110,12 @@ func (r *recorder) run(at rules.Moment, run motor.Run, shown snapshot.Run) {
 		r.log.Error("run can't be kept", "number", run.Number, "err", err)
 		return
 	}
-	r.store.AddRun(at, run.Start, history.Run{DurationS: shown.DurationS, MeanA: shown.MeanA, PeakA: shown.PeakA}, r.first.take(run.Start), body)
+	r.store.AddRun(r.own(at), run.Start-r.shift(), history.Run{DurationS: shown.DurationS, MeanA: shown.MeanA, PeakA: shown.PeakA}, r.first.take(run.Start), body)
 }
 
 // finding keeps a finding's change.
 func (r *recorder) finding(at rules.Moment, f snapshot.Finding) {
+	at = r.own(at)
 	body, err := publish.FindingBody(f)
 	switch {
 	case err != nil:

@@ -45,6 +45,18 @@ func TestExampleShowsTheDefaults(t *testing.T) {
 	assert.Equal(t, bare, full, "a channel with everything written and one with the required only")
 }
 
+func TestExampleVisitsSectionLoads(t *testing.T) {
+	text := string(deploy.BoardTwoBatteries)
+	at := strings.Index(text, "# visits:")
+	require.Positive(t, at)
+	c, err := config.Parse("/etc/liftbank/config.yaml", []byte(text[:at]+regexp.MustCompile(`(?m)^# ?`).ReplaceAllString(text[at:], "")))
+	require.NoError(t, err)
+	assert.Equal(t, "/etc/liftbank/visits", c.Visits.Dir)
+	assert.Equal(t, "/etc/liftbank/pin", c.Visits.PINFile)
+	require.Len(t, c.Visits.Checklist, 1)
+	assert.Equal(t, "mm", c.Visits.Checklist[0].Items[1].Unit)
+}
+
 // The part of the example that is commented out must be right too.
 func TestExampleMQTTSectionLoads(t *testing.T) {
 	text := string(deploy.BoardTwoBatteries)

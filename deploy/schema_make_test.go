@@ -271,7 +271,7 @@ func (m *schemaMaker) plain(t *testing.T, folder string, typ ast.Expr, key strin
 			return obj("type", "number")
 		case "int", "int64", "int32":
 			return obj("type", "integer")
-		case "uint64", "uint16", "uint8", "uint":
+		case "uint64", "uint32", "uint16", "uint8", "uint":
 			return obj("type", "integer", "minimum", 0)
 		}
 		return m.named(t, folder, x.Name, key)

@@ -126,6 +126,7 @@ func TestSchemasTakeSamples(t *testing.T) {
 	full := sampleSnapshot(t, "findings")
 	fill(reflect.ValueOf(full).Elem()) // and the words that the older sample has not got
 	full.Bank.LoadLeads, full.Bank.FeedLeads = "diagonal", "unknown"
+	full.Motor.Since[0].Kind = "filter"
 	full.Links[0].Side, full.Links[0].From, full.Links[0].To = "negative", "a", "b"
 	var past history.Window
 	fill(reflect.ValueOf(&past).Elem())

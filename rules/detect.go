@@ -20,7 +20,7 @@ type Detectors struct {
 	Rest  RestMemory
 	Sense SenseMemory
 	Low   LowMemory
-	Serve ServiceMemory
+	Serve [serviceKinds]ServiceMemory
 }
 
 // Quiet is since when nothing is on: no motor, no feed and none asked for.

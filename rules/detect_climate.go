@@ -124,11 +124,12 @@ func (e *Engine) judgeReversed(in *Input) {
 
 // judgeService compares what was counted since service was entered.
 func (e *Engine) judgeService() {
-	slot, t, m := e.slots.service, &e.cfg.Thresholds, &e.det.Serve
+	slot, t := e.slots.service, &e.cfg.Thresholds
+	e.countServices()
 	if slot < 0 {
 		return
 	}
-	cycles, hours := e.motor.Cycles()-min(m.Cycles, e.motor.Cycles()), e.motor.Time()-m.RunTime
+	cycles, hours := e.out.Motor.Since[Service].LiftCycles, e.out.Motor.Since[Service].RunTime
 	byCycles := t.ServiceCycles > 0 && cycles >= t.ServiceCycles
 	byHours := t.ServiceMotorTime > 0 && hours >= t.ServiceMotorTime
 	if !byCycles && !byHours {
@@ -148,9 +149,38 @@ func (e *Engine) judgeService() {
 	e.give(slot, finding.Present, "")
 }
 
-// ServiceDone begins the counts of the service interval again.
-func (e *Engine) ServiceDone() {
-	e.det.Serve = ServiceMemory{Cycles: e.motor.Cycles(), RunTime: e.motor.Time()}
+// ServiceKind is a kind of service whose work is counted. Only Service has an interval with a finding.
+type ServiceKind uint8
+
+// Kinds of service.
+const (
+	Service ServiceKind = iota // the lift's, by its maker's plan
+	Filter
+	Oil
+	serviceKinds
+)
+
+// String gives the word for it.
+func (k ServiceKind) String() string { return [...]string{"service", "filter", "oil"}[k] }
+
+// ServiceCount is the work since a service was done, or since counting began.
+type ServiceCount struct {
+	LiftCycles uint64
+	RunTime    time.Duration
+}
+
+// ServiceDone begins the counts of one kind again.
+func (e *Engine) ServiceDone(kind ServiceKind) {
+	e.det.Serve[kind] = ServiceMemory{Cycles: e.motor.Cycles(), RunTime: e.motor.Time()}
+	e.countServices()
+}
+
+// countServices writes down the work since each kind of service.
+func (e *Engine) countServices() {
+	for k := range serviceKinds {
+		m := &e.det.Serve[k]
+		e.out.Motor.Since[k] = ServiceCount{LiftCycles: e.motor.Cycles() - min(m.Cycles, e.motor.Cycles()), RunTime: e.motor.Time() - min(m.RunTime, e.motor.Time())}
+	}
 }
 
 func (e *Engine) judgeClock() {

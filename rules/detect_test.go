@@ -293,7 +293,7 @@ func TestServiceAndClock(t *testing.T) {
 	b.hold(10*time.Minute, time.Second)
 	assert.True(t, b.has("service-due"))
 	assert.True(t, b.has("clock-unsure"))
-	b.engine.ServiceDone()
+	b.engine.ServiceDone(rules.Service)
 	b.in.At.WallTrusted = true
 	b.hold(2*time.Minute, time.Second)
 	assert.False(t, b.has("service-due"))

@@ -112,7 +112,7 @@ const waitsForSensors = "a voltage and a current that can be believed"
 
 func (e *Engine) capability(i int, b *BatteryState) {
 	if !b.In.VoltageV.OK() || !b.In.CurrentA.OK() {
-		b.Resistance, b.CrankingA = Estimate{}, Estimate{}
+		b.Resistance, b.CrankingA, b.Trend = Estimate{}, Estimate{}, Estimate{}
 		b.Verdict, b.WaitsFor = loadtest.Unknown, waitsForSensors
 		return
 	}
@@ -121,6 +121,8 @@ func (e *Engine) capability(i int, b *BatteryState) {
 	b.CrankingA.Value, b.CrankingA.Sigma, b.CrankingA.Known = m.CrankingA()
 	b.CapacityAh.Value, b.CapacityAh.Sigma, b.CapacityAh.Known = e.est[i].CapacityAh()
 	rated := &e.cfg.Batteries[i]
+	b.HealthPct = Estimate{100 * b.CapacityAh.Value / rated.RatedAh, 100 * b.CapacityAh.Sigma / rated.RatedAh, b.CapacityAh.Known}
+	b.Trend.Value, b.Trend.Sigma, b.Trend.Known = m.Trend()
 	ev := loadtest.Evidence{
 		Runs:          b.RunsJudged,
 		CrankingShare: b.CrankingA.Value / rated.RatedCCA, CrankingSigma: b.CrankingA.Sigma / rated.RatedCCA, CrankingOK: b.CrankingA.Known,
@@ -165,9 +167,34 @@ func (e *Engine) summariseBank(bankV, bankA Reading) {
 			bank.SpreadPct = Estimate{high - low, math.Sqrt(2 * spreadVar), true}
 		}
 	}
+	bank.Cycles = bank.DrawnAh / weight
+	e.compareResistances(bank)
 	bank.ChargedWh, bank.DrawnWh = e.chargedWh, e.drawnWh
 	e.summariseRest(bank)
 	e.summariseFull(bank)
+}
+
+// compareResistances gives the largest resistance of the bank over the smallest.
+func (e *Engine) compareResistances(bank *BankState) {
+	bank.ResistanceRatio = Estimate{}
+	low, high := &e.out.Battery[0].Resistance, &e.out.Battery[0].Resistance
+	for i := range e.out.Battery {
+		r := &e.out.Battery[i].Resistance
+		if !r.Known {
+			return
+		}
+		if r.Value < low.Value {
+			low = r
+		}
+		if r.Value > high.Value {
+			high = r
+		}
+	}
+	if low == high {
+		return
+	}
+	ratio := high.Value / low.Value
+	bank.ResistanceRatio = Estimate{ratio, ratio * math.Hypot(low.Sigma/low.Value, high.Sigma/high.Value), true}
 }
 
 // summariseRest tells whether the bank as a whole has rested, and what it then shows.

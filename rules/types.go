@@ -123,7 +123,9 @@ type BatteryState struct {
 	RestedAt       time.Duration // monotonic
 	Resistance     Estimate      // mΩ, from motor runs, at 25 °C and full charge
 	CrankingA      Estimate      // A, cold cranking capability
+	Trend          Estimate      // mΩ per 100 runs, at 25 °C and full charge: how Resistance moves
 	CapacityAh     Estimate      // present full capacity, 20 h rate; learnt from deep swings only
+	HealthPct      Estimate      // state of health: present full capacity over rated
 	RunsJudged     uint32        // motor runs that went into Resistance
 	Verdict        loadtest.Verdict
 	WaitsFor       string   // what a verdict still needs, in words; empty when there is one
@@ -142,25 +144,27 @@ type LinkState struct {
 
 // BankState is what is known of the bank as a whole.
 type BankState struct {
-	VoltageV     Reading // mean of the batteries' usable voltages
-	CurrentA     Reading // sum over the batteries; usable only if all are
-	SoCPct       Estimate
-	SpreadPct    Estimate // largest minus smallest SoC
-	RestedV      Estimate // mean of batteries rested together, at 25 °C
-	Rested       bool     // at rest long enough for RestedV to be of now
-	ChargedAh    float64
-	DrawnAh      float64
-	ChargedWh    float64
-	DrawnWh      float64
-	SinceFull    time.Duration // since the last full charge seen
-	FullKnown    bool          // whether a full charge was seen since start
-	LoadLeads    network.Leads // where the pump motor's leads sit
-	FeedLeads    network.Leads // where the converter's leads sit
-	LiftsLeft    Estimate      // lifts of this unit's kind that can still follow, feed off
-	LiftsWait    string        // what LiftsLeft waits for, in words; empty when known
-	TimeToFullS  Estimate      // seconds until full at the present feed
-	FullWait     string        // what TimeToFullS waits for, or why the feed can't fill the bank; empty when known
-	CirculatingA Estimate      // half the sum of absolute currents at rest with nothing on: what one battery drains into another
+	VoltageV        Reading // mean of the batteries' usable voltages
+	CurrentA        Reading // sum over the batteries; usable only if all are
+	SoCPct          Estimate
+	SpreadPct       Estimate // largest minus smallest SoC
+	ResistanceRatio Estimate // largest over smallest of the batteries
+	Cycles          float64  // charge drawn over the rated capacity: full cycles that it comes to
+	RestedV         Estimate // mean of batteries rested together, at 25 °C
+	Rested          bool     // at rest long enough for RestedV to be of now
+	ChargedAh       float64
+	DrawnAh         float64
+	ChargedWh       float64
+	DrawnWh         float64
+	SinceFull       time.Duration // since the last full charge seen
+	FullKnown       bool          // whether a full charge was seen since start
+	LoadLeads       network.Leads // where the pump motor's leads sit
+	FeedLeads       network.Leads // where the converter's leads sit
+	LiftsLeft       Estimate      // lifts of this unit's kind that can still follow, feed off
+	LiftsWait       string        // what LiftsLeft waits for, in words; empty when known
+	TimeToFullS     Estimate      // seconds until full at the present feed
+	FullWait        string        // what TimeToFullS waits for, or why the feed can't fill the bank; empty when known
+	CirculatingA    Estimate      // half the sum of absolute currents at rest with nothing on: what one battery drains into another
 }
 
 // MotorState counts the motor's work.
@@ -172,8 +176,9 @@ type MotorState struct {
 	DeadCommands uint64    // commands that drew no current
 	PathMohm     Estimate  // bank positive post to the motor terminal, mΩ
 	LiftCycles   uint64
-	LiftAh       Estimate // charge that a lift takes out of the bank, Ah
-	LiftWh       Estimate // and energy, Wh
+	Since        [serviceKinds]ServiceCount // work since each kind of service
+	LiftAh       Estimate                   // charge that a lift takes out of the bank, Ah
+	LiftWh       Estimate                   // and energy, Wh
 }
 
 // FeedState is what is known of the feed.

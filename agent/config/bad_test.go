@@ -15,6 +15,14 @@ import (
 
 // badFiles has for each testdata/NAME.bad.yaml everything that must be said of it, by line.
 var badFiles = map[string][]string{
+	"visits": {
+		`15: visits.pin: unknown field: want pin_file: the PIN is never written here, liftbank pin makes the file`,
+		`18: visits.checklist[0].caution: fire: want posts, platform or oil`,
+		`22: visits.checklist[0].items[1].item: tight: want another: items[0] has it`,
+		`23: visits.checklist[1].title: missing: want a text of up to 60 characters`,
+		`23: visits.checklist[1].items: missing: want a list of 1 to 30`,
+		`23: visits.checklist[1].area: battery-box: want another: checklist[0] has it`,
+	},
 	"address-twice": {
 		`10: board.chips[1].address: 72: want another: chips[0] has it, and two chips can't share one on a bus`,
 	},
@@ -288,7 +296,7 @@ var badFiles = map[string][]string{
 		`5: bank.batteries[0].rated_amphours: unknown field: want chemistry, id, rated_ah or rated_cca`,
 	},
 	"unknown-section": {
-		`14: battery: unknown field: want bank, board, feed, findings, http, motor, mqtt, service, store or unit`,
+		`14: battery: unknown field: want bank, board, feed, findings, http, motor, mqtt, service, store, unit or visits`,
 	},
 	"voltage-range-too-short": {
 		`11: board.channels[0].max_v: 16: want more than 18 V (findings.series_v): a bank wired in series by mistake must be seen`,

@@ -28,6 +28,7 @@ type Config struct {
 	MQTT     *MQTT // nil: nothing is sent
 	HTTP     HTTP
 	Store    Store
+	Visits   Visits
 }
 
 // Unit names the lift.
@@ -62,6 +63,7 @@ func Parse(file string, data []byte) (Config, error) {
 	if err := r.failed(); err != nil {
 		return Config{}, err
 	}
+	c.Visits.resolve(filepath.Dir(file))
 	if c.MQTT != nil {
 		c.MQTT.resolve(filepath.Dir(file))
 	}
@@ -118,6 +120,7 @@ func (c *Config) read(s *section) {
 	}
 	s.section("store", false, about{doc: "what is kept on the card", usually: "all defaults"}, c.Store.read)
 	s.section("http", false, about{doc: "page, API and metrics", usually: "all defaults"}, c.HTTP.read)
+	s.section("visits", false, about{doc: "record of service visits", usually: "all defaults"}, c.Visits.read)
 }
 
 func (u *Unit) read(s *section) {

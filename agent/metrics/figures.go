@@ -163,6 +163,7 @@ var unitFigures = join([]figure[snap]{
 	gauge("bank_since_full_seconds", "Time since the last full charge that was seen, in seconds.", func(s snap) *float64 { return s.Bank.SinceFullS }),
 	counter("bank_charged_coulombs", "Charge that went into the bank, in coulombs (1 Ah is 3600).", func(s snap) *float64 { return hours(s.Bank.ChargedAh) }),
 	counter("bank_drawn_coulombs", "Charge that was drawn out of the bank, in coulombs (1 Ah is 3600).", func(s snap) *float64 { return hours(s.Bank.DrawnAh) }),
+	gauge("bank_full_cycles", "Full cycles that the charge drawn comes to: over the rated capacity.", func(s snap) *float64 { return &s.Bank.FullCycles }),
 	counter("bank_charged_joules", "Energy that went into the bank, in joules (1 Wh is 3600).", func(s snap) *float64 { return hours(s.Bank.ChargedWh) }),
 	counter("bank_drawn_joules", "Energy that was drawn out of the bank, in joules (1 Wh is 3600).", func(s snap) *float64 { return hours(s.Bank.DrawnWh) }),
 
@@ -182,6 +183,7 @@ var unitFigures = join([]figure[snap]{
 },
 	estimate("bank_soc", "ratio", "State of charge of the bank, 0 to 1 of its present full capacity.", percent, func(s snap) snapshot.Estimate { return s.Bank.SoCPct }),
 	estimate("bank_soc_spread", "ratio", "Largest less smallest state of charge among the batteries, 0 to 1.", percent, func(s snap) snapshot.Estimate { return s.Bank.SpreadPct }),
+	estimate("bank_resistance_spread", "ratio", "Largest resistance of a battery over the smallest, 1 or more.", unchanged, func(s snap) snapshot.Estimate { return s.Bank.ResistanceRatio }),
 	estimate("bank_rested", "volts", "Rested voltage of the bank brought to 25 °C, in volts.", unchanged, func(s snap) snapshot.Estimate { return s.Bank.RestedV }),
 	estimate("bank_circulating", "amperes", "Current that one battery drains into another with nothing switched on, in amperes.", unchanged, func(s snap) snapshot.Estimate { return s.Bank.CirculatingA }),
 	estimate("bank_lifts", "left", "Lifts of this unit's kind that the bank can still make with the feed off.", unchanged, func(s snap) snapshot.Estimate { return s.Bank.LiftsLeft }),
@@ -228,6 +230,8 @@ var batteryFigures = join([]figure[batt]{
 	estimate("battery_resistance", "ohms", "Resistance of the battery from motor runs, at 25 °C and full charge, in ohms.", milliohms, func(b batt) snapshot.Estimate { return b.ResistanceMohm }, labelBattery),
 	estimate("battery_cranking", "amperes", "Current that the battery could give under SAE J537 conditions, worked out from its resistance, in amperes.", unchanged, func(b batt) snapshot.Estimate { return b.CrankingA }, labelBattery),
 	estimate("battery_capacity", "coulombs", "Present full capacity of the battery at the 20 h rate, learnt from deep swings, in coulombs (1 Ah is 3600).", ampereHours, func(b batt) snapshot.Estimate { return b.CapacityAh }, labelBattery),
+	estimate("battery_health", "ratio", "State of health of the battery: present full capacity over rated, 0 to 1 and more.", percent, func(b batt) snapshot.Estimate { return b.HealthPct }, labelBattery),
+	estimate("battery_resistance_trend", "ohms", "How the battery's resistance moves in 100 motor runs, in ohms; positive: it grows.", milliohms, func(b batt) snapshot.Estimate { return b.TrendMohm }, labelBattery),
 	estimate("battery_draw_share", "ratio", "The battery's share of what the bank gave over the last motor runs, 0 to 1.", percent, func(b batt) snapshot.Estimate { return b.DrawSharePct }, labelBattery),
 	estimate("battery_charge_share", "ratio", "The battery's share of what went into the bank, 0 to 1.", percent, func(b batt) snapshot.Estimate { return b.ChargeSharePct }, labelBattery),
 )
@@ -236,6 +240,11 @@ type link = *snapshot.Link
 
 var linkFigures = estimate("link_resistance", "ohms", "Resistance of a link between two batteries' posts, its lugs included, in ohms.", milliohms,
 	func(l link) snapshot.Estimate { return l.ResistanceMohm }, "side", "from", "to")
+
+var sinceFigures = []figure[*snapshot.SinceService]{
+	gauge("since_service_lift_cycles", "Lift cycles since a service of that kind was done, or since counting began.", func(s *snapshot.SinceService) *float64 { return count(s.LiftCycles) }, "kind"),
+	gauge("since_service_motor_run_seconds", "Time that the motor ran since a service of that kind was done, in seconds.", func(s *snapshot.SinceService) *float64 { return &s.RunTimeS }, "kind"),
+}
 
 var channelFigures = []figure[*snapshot.Channel]{
 	gauge("channel_usable", "1 when the channel's last reading can be used, else 0.", func(c *snapshot.Channel) *float64 { return flag(c.Quality == rules.Good.String()) }, "channel"),

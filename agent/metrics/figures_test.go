@@ -27,8 +27,11 @@ var shown = map[string]struct {
 	"Bank.ChargedWh": {"bank_charged_joules_total", 1.0 / 3600}, "Bank.DrawnWh": {"bank_drawn_joules_total", 1.0 / 3600},
 	"Bank.LiftsLeft": {"bank_lifts_left", 1}, "Bank.TimeToFullS": {"bank_time_to_full_seconds", 1},
 	"Motor.LiftAh": {"motor_lift_coulombs", 1.0 / 3600}, "Motor.LiftWh": {"motor_lift_joules", 1.0 / 3600},
-	"Bank.SinceFullS": {"bank_since_full_seconds", 1},
-	"Battery.RatedAh": {"battery_rated_coulombs", 1.0 / 3600}, "Battery.RatedCCA": {"battery_rated_cranking_amperes", 1},
+	"Bank.ResistanceRatio": {"bank_resistance_spread_ratio", 1}, "Bank.FullCycles": {"bank_full_cycles", 1},
+	"Battery.HealthPct": {"battery_health_ratio", 100}, "Battery.TrendMohm": {"battery_resistance_trend_ohms", 1000},
+	"SinceService.RunTimeS": {"since_service_motor_run_seconds", 1},
+	"Bank.SinceFullS":       {"bank_since_full_seconds", 1},
+	"Battery.RatedAh":       {"battery_rated_coulombs", 1.0 / 3600}, "Battery.RatedCCA": {"battery_rated_cranking_amperes", 1},
 	"Battery.VoltageV": {"battery_volts", 1}, "Battery.CurrentA": {"battery_amperes", 1}, "Battery.TempC": {"battery_celsius", 1},
 	"Battery.SoCPct": {"battery_soc_ratio", 100}, "Battery.RestedV": {"battery_rested_volts", 1},
 	"Battery.ResistanceMohm": {"battery_resistance_ohms", 1000}, "Battery.CrankingA": {"battery_cranking_amperes", 1},
@@ -104,6 +107,8 @@ func TestEveryFigureIsTheSnapshots(t *testing.T) {
 			draw(t, reflect.ValueOf(&s.Batteries[i]).Elem(), `{battery="`+s.Batteries[i].ID+`"}`, want)
 		}
 
+		s.Motor.Since = []snapshot.SinceService{{Kind: "filter"}}
+		draw(t, reflect.ValueOf(&s.Motor.Since[0]).Elem(), `{kind="filter"}`, want)
 		s.Links = []snapshot.Link{{Side: "negative", From: "a", To: "b"}}
 		draw(t, reflect.ValueOf(&s.Links[0]).Elem(), `{from="a",side="negative",to="b"}`, want)
 

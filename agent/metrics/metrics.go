@@ -94,6 +94,9 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		l := &s.Links[i]
 		collect(ch, linkFigures, l, l.Side, l.From, l.To)
 	}
+	for i := range s.Motor.Since {
+		collect(ch, sinceFigures, &s.Motor.Since[i], s.Motor.Since[i].Kind)
+	}
 	collectState(ch, feedStatus, feeds, s.Feed.Status)
 	collectState(ch, loadLeads, arrangements, s.Bank.LoadLeads)
 	collectState(ch, feedLeads, arrangements, s.Bank.FeedLeads)

@@ -40,7 +40,7 @@ type errorAnswer struct {
 func (s *Server) apiSnapshot(w http.ResponseWriter, r *http.Request) {
 	snap := s.opts.Hub.Current()
 	if snap == nil {
-		s.sendJSON(w, r, http.StatusServiceUnavailable, errorAnswer{words.NoReadingYet})
+		s.sendJSON(w, r, http.StatusServiceUnavailable, errorAnswer{english.W["NoReadingYet"]})
 		return
 	}
 	body, err := s.opts.Hub.JSON(snap)
@@ -54,7 +54,7 @@ func (s *Server) apiSnapshot(w http.ResponseWriter, r *http.Request) {
 func (s *Server) apiFindings(w http.ResponseWriter, r *http.Request) {
 	snap := s.opts.Hub.Current()
 	if snap == nil {
-		s.sendJSON(w, r, http.StatusServiceUnavailable, errorAnswer{words.NoReadingYet})
+		s.sendJSON(w, r, http.StatusServiceUnavailable, errorAnswer{english.W["NoReadingYet"]})
 		return
 	}
 	s.sendJSON(w, r, http.StatusOK, findingsAnswer{
@@ -75,7 +75,7 @@ func (s *Server) healthz(w http.ResponseWriter, r *http.Request) {
 // readyz says whether there is something to show.
 func (s *Server) readyz(w http.ResponseWriter, r *http.Request) {
 	if s.opts.Hub.Current() == nil {
-		send(w, r, http.StatusServiceUnavailable, typeText, []byte(words.NoReadingYet+"\n"))
+		send(w, r, http.StatusServiceUnavailable, typeText, []byte(english.W["NoReadingYet"]+"\n"))
 		return
 	}
 	send(w, r, http.StatusOK, typeText, []byte("ok\n"))
@@ -93,7 +93,7 @@ func (s *Server) sendJSON(w http.ResponseWriter, r *http.Request, status int, an
 // broken answers when a snapshot has no JSON or page form, which is a defect of the agent.
 func (s *Server) broken(w http.ResponseWriter, r *http.Request, err error) {
 	s.opts.Log.Error("snapshot can't be shown", "path", r.URL.Path, "err", err)
-	send(w, r, http.StatusInternalServerError, typeText, []byte(words.CantShow+"\n"))
+	send(w, r, http.StatusInternalServerError, typeText, []byte(english.W["CantShow"]+"\n"))
 }
 
 // packAbove is the size in bytes from which packing is worth its while: below, it fits one network packet anyway.

@@ -5,8 +5,10 @@ import (
 	"embed"
 	"encoding/hex"
 	"html/template"
+	"maps"
 	"net/http"
 	"path"
+	"slices"
 	"strings"
 )
 
@@ -26,16 +28,20 @@ type asset struct {
 	plain, packed []byte
 }
 
+const typeScript = "text/javascript; charset=utf-8"
+
 var assetTypes = map[string]string{
 	"sheet.css": "text/css; charset=utf-8",
-	"sheet.js":  "text/javascript; charset=utf-8",
 	"mark.svg":  "image/svg+xml",
+	"sheet.js":  typeScript, "visit.js": typeScript, "history.js": typeScript, "report.js": typeScript,
+	// uPlot 1.6.32, MIT licence: see uplot.LICENSE.
+	"uplot.js": typeScript, "uplot.css": "text/css; charset=utf-8",
 }
 
 func newAssets() assets {
 	a := assets{urls: map[string]string{}, byName: map[string]asset{}}
 	all := sha256.New()
-	for _, name := range []string{"sheet.css", "sheet.js", "mark.svg"} {
+	for _, name := range slices.Sorted(maps.Keys(assetTypes)) {
 		plain := mustRead(name)
 		all.Write(plain)
 		sum := sha256.Sum256(plain)

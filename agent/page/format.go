@@ -19,10 +19,13 @@ const (
 	mohmDecimals   = 2
 )
 
+// unknown stands for a figure that isn't known.
+const unknown = "—"
+
 // figure gives v, or a dash when it isn't known.
 func figure(v *float64, least int) string {
 	if v == nil {
-		return words.Unknown
+		return unknown
 	}
 	return number(*v, least)
 }
@@ -30,7 +33,7 @@ func figure(v *float64, least int) string {
 // signed is figure with a sign, for currents.
 func signed(v *float64, least int) string {
 	if v == nil {
-		return words.Unknown
+		return unknown
 	}
 	if *v > 0 {
 		return "+" + number(*v, least)
@@ -80,7 +83,7 @@ func seconds(s float64) string { return span(time.Duration(s * float64(time.Seco
 
 func maybeSeconds(s *float64) string {
 	if s == nil {
-		return words.Unknown
+		return unknown
 	}
 	return seconds(*s)
 }
@@ -90,7 +93,7 @@ func timeOfDay(t, today time.Time) string {
 	t, today = t.UTC(), today.UTC()
 	switch {
 	case t.IsZero():
-		return words.Unknown
+		return unknown
 	case t.YearDay() == today.YearDay() && t.Year() == today.Year():
 		return t.Format("15:04:05 UTC")
 	}
@@ -100,17 +103,9 @@ func timeOfDay(t, today time.Time) string {
 func contact(on *bool, yes, no string) string {
 	switch {
 	case on == nil:
-		return words.Unknown
+		return unknown
 	case *on:
 		return yes
 	}
 	return no
-}
-
-// saying gives the plain words for a label of the snapshot, or the label itself where there are none.
-func saying(means map[string]string, label string) string {
-	if m, ok := means[label]; ok {
-		return m
-	}
-	return label
 }

@@ -1,6 +1,10 @@
 package page
 
-import "liftbank/agent/snapshot"
+import (
+	"fmt"
+
+	"liftbank/agent/snapshot"
+)
 
 // outlook is a line for something ahead; while it is not known it says what it waits for.
 func outlook(name, shown string, e snapshot.Estimate, waitsFor string) pair {
@@ -13,11 +17,21 @@ func outlook(name, shown string, e snapshot.Estimate, waitsFor string) pair {
 // timeEstimate gives a time ahead with its uncertainty, as people say times.
 func timeEstimate(e snapshot.Estimate) string {
 	if e.Value == nil {
-		return words.Unknown
+		return unknown
 	}
 	shown := seconds(*e.Value)
 	if e.Sigma != nil {
 		shown += " ±\u00a0" + seconds(*e.Sigma)
 	}
 	return shown
+}
+
+// sinceService gives the lift cycles since the lift's own service.
+func (to *reader) sinceService(since []snapshot.SinceService) string {
+	for _, s := range since {
+		if s.Kind == "service" {
+			return fmt.Sprint(s.LiftCycles)
+		}
+	}
+	return unknown
 }

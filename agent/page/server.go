@@ -1,8 +1,9 @@
-// Package page serves one unit's local HTTP: the sheet that a technician reads on a phone, the snapshot and findings as
+// Package page serves one unit's local HTTP: the pages that a technician reads and fills in on a phone, the snapshot and findings as
 // JSON, both live as server-sent events, and what machines ask for (/metrics, /healthz, /readyz).
 //
-// Nothing here changes anything: every route answers GET and HEAD only. The sheet is whole without script; a small script
-// puts in the parts that have changed. All of it is made from the one snapshot.
+// Reading is open to whoever reaches the address; what changes something is a form from a page of the unit's own and wants a PIN.
+// Every page is whole without script; small scripts put in the parts that have changed, save a visit as it is typed, and move charts.
+// What is shown of the present is made from the one snapshot.
 package page
 
 import (
@@ -15,7 +16,10 @@ import (
 	"sync/atomic"
 	"time"
 
+	"liftbank/agent/history"
+	"liftbank/agent/pin"
 	"liftbank/agent/snapshot"
+	"liftbank/agent/visit"
 )
 
 // Options say what is served. Fields without a stated default must be set.
@@ -25,8 +29,15 @@ type Options struct {
 	Metrics    http.Handler     // /metrics; nil: not found
 	StaleAfter time.Duration    // age at which readings are called old and the agent unwell; 0 is 10 s
 	Hosts      []string         // names the page may be asked by besides IP addresses and localhost; "*" takes any
-	MaxStreams int              // clients that follow live at a time; 0 is 16
+	MaxStreams int              // clients that follow live at a time; 0 is 64
 	Log        *slog.Logger     // nil logs nothing
+
+	PIN     *pin.Gate      // who may change something; nil: nobody
+	Visits  *visit.Keeper  // nil: visits are not kept
+	Actions visit.Actions  // what can be done about findings; nil: nothing
+	History history.Source // nil: no past is kept
+
+	Calibration map[string]Calibration // that channels have, by their names in the snapshot
 }
 
 // Time limits of the server.
@@ -37,10 +48,10 @@ const (
 	stopLimit   = 5 * time.Second  // for answers under way at the end
 	pingEvery   = 15 * time.Second // of a stream without events, so that dead ones are noticed
 	apiGap      = 200 * time.Millisecond
-	sheetGap    = time.Second
+	sheetGap    = 200 * time.Millisecond // a new snapshot comes once a second: this only holds back a burst
 	maxHeader   = 16 << 10
-	maxConns    = 64
-	maxStreams  = 16
+	maxConns    = 256 // a phone has one stream and a few more open
+	maxStreams  = 64
 	defaultOld  = 10 * time.Second
 	retryMillis = 3000 // asked of a stream's client
 )
@@ -55,7 +66,8 @@ type Server struct {
 	stopping context.Context // ends streams; http.Server.Shutdown doesn't
 	stop     context.CancelFunc
 	streams  atomic.Int32
-	rendered atomic.Pointer[sheet]
+	sheets   atomic.Uint64 // made so far
+	rendered [kinds][variants]atomic.Pointer[sheet]
 }
 
 // New prepares a server; Serve runs it.
@@ -80,18 +92,47 @@ func New(opts Options) (*Server, error) {
 
 func (s *Server) routes() *http.ServeMux {
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /{$}", s.page)
+	mux.HandleFunc("GET /{$}", s.now)
 	mux.HandleFunc("GET /live", s.live)
 	mux.HandleFunc("GET /assets/{name}", s.asset)
 	mux.HandleFunc("GET /api/v1/snapshot", s.apiSnapshot)
 	mux.HandleFunc("GET /api/v1/findings", s.apiFindings)
 	mux.HandleFunc("GET /api/v1/stream", s.apiStream)
+	mux.HandleFunc("GET /check", s.check)
+	mux.HandleFunc("GET /history", s.past)
+	mux.HandleFunc("GET /findings", s.findings)
+	mux.HandleFunc("GET /findings/act", s.actPage)
+	mux.HandleFunc("GET /findings/{name}", s.explainFinding)
+	mux.HandleFunc("GET /pin", s.pinPage)
+	mux.HandleFunc("GET /visit", s.visitPage)
+	mux.HandleFunc("GET /visit/report", s.previewReport)
+	mux.HandleFunc("GET /visits", s.visits)
+	mux.HandleFunc("GET /visits/{id}", s.visitFile)
+	mux.HandleFunc("GET /api/v1/history", s.apiHistory)
+	mux.HandleFunc("GET /api/v1/visits", s.apiVisits)
+	mux.HandleFunc("GET /api/v1/visits/{id}", s.apiVisit)
+	s.changes(mux)
 	mux.HandleFunc("GET /healthz", s.healthz)
 	mux.HandleFunc("GET /readyz", s.readyz)
 	if s.opts.Metrics != nil {
 		mux.Handle("GET /metrics", s.opts.Metrics)
 	}
 	return mux
+}
+
+// changes are the routes that change something. All of them take a form of bounded size from a page of this unit's own; all but the
+// choice of language and unit, which stay in the browser, and the end of a session want the PIN.
+func (s *Server) changes(mux *http.ServeMux) {
+	mux.HandleFunc("POST /settings", s.choose)
+	mux.HandleFunc("POST /pin", s.signIn)
+	mux.HandleFunc("POST /pin/out", s.signOut)
+	mux.HandleFunc("POST /findings/act", s.act)
+	mux.HandleFunc("POST /visit/begin", s.beginVisit)
+	mux.HandleFunc("POST /visit/save", s.saveVisit)
+	mux.HandleFunc("POST /visit/work", s.addWork)
+	mux.HandleFunc("POST /visit/finish", s.finishVisit)
+	mux.HandleFunc("POST /visit/discard", s.discardVisit)
+	mux.HandleFunc("POST /check/compare", s.noteComparison)
 }
 
 // Handler gives the routes with all checks and headers, for a server of the caller's.

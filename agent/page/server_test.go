@@ -76,10 +76,10 @@ func TestEveryAnswerHasTheHeaders(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "healthy"))
 	for _, path := range append(everyPath, s.assets.urls["sheet.css"]) {
 		h := get(s, path).Header()
-		assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'",
+		assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
 			h.Get("Content-Security-Policy"), path)
 		for name, want := range map[string]string{
-			"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "no-referrer",
+			"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "same-origin",
 			"Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin",
 			"Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 		} {
@@ -119,7 +119,7 @@ func TestRoutes(t *testing.T) {
 		for _, path := range []string{"/", "/api/v1/snapshot", "/api/v1/stream", "/live", "/healthz"} {
 			w := get(s, path, func(r *http.Request) { r.Method = method })
 			assert.Equal(t, http.StatusMethodNotAllowed, w.Code, "%s %s", method, path)
-			assert.Equal(t, "GET, HEAD", w.Header().Get("Allow"))
+			assert.Equal(t, "GET, HEAD", w.Header().Get("Allow"), "%s %s", method, path)
 		}
 	}
 	none, _, _ := unit(t, nil, func(o *Options) { o.Metrics = nil })
@@ -177,7 +177,7 @@ func TestBeforeTheFirstSnapshot(t *testing.T) {
 	assert.Equal(t, 200, get(s, "/healthz").Code, "the scan loop may take its time at first")
 	page := get(s, "/")
 	assert.Equal(t, 200, page.Code)
-	assert.Contains(t, page.Body.String(), words.NotYet)
+	assert.Contains(t, page.Body.String(), english.W["NotYet"])
 	c.t = c.t.Add(11 * time.Second)
 	assert.Equal(t, 503, get(s, "/healthz").Code)
 }
@@ -204,11 +204,13 @@ func TestSnapshotWithoutJSON(t *testing.T) {
 }
 
 func TestAssets(t *testing.T) {
-	s, _, _ := unit(t, sample(t, "healthy"))
-	page := get(s, "/").Body.String()
+	s, _, _ := unit(t, sample(t, "healthy"), full(t))
+	pages := get(s, "/").Body.String() + get(s, "/history").Body.String() + get(s, "/visit").Body.String()
+	begin(t, s)
+	pages += get(s, "/visit").Body.String() + get(s, "/visits/"+finished(t, s)).Body.String()
 	for name, url := range s.assets.urls {
 		assert.Regexp(t, regexp.MustCompile(`^/assets/\w+\.[0-9a-f]{12}\.\w+$`), url)
-		assert.Contains(t, page, url, name)
+		assert.Contains(t, pages, url, name)
 		w := get(s, url)
 		assert.Equal(t, 200, w.Code)
 		assert.Equal(t, "public, max-age=31536000, immutable", w.Header().Get("Cache-Control"))
@@ -237,8 +239,9 @@ func TestAcceptsGzip(t *testing.T) {
 func TestFirstViewIsSmall(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "findings"))
 	total := get(s, "/", gzipped).Body.Len()
-	for _, url := range s.assets.urls {
-		total += get(s, url, gzipped).Body.Len()
+	for _, name := range []string{"sheet.css", "sheet.js", "mark.svg"} {
+		require.Contains(t, get(s, "/").Body.String(), s.assets.urls[name])
+		total += get(s, s.assets.urls[name], gzipped).Body.Len()
 	}
 	t.Logf("first view: %d bytes", total)
 	assert.Less(t, total, 20_000)

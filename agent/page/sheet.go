@@ -2,9 +2,11 @@ package page
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"html/template"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -12,31 +14,20 @@ import (
 	"liftbank/agent/snapshot"
 )
 
-// partNames are the templates that a sheet is put together from, in the order of the page; each is also the id of the
-// element that it fills.
-var partNames = []string{"answer", "read", "findings", "bank", "feed", "motor", "silent", "sensors"}
-
-// sheet is the page's content made from one snapshot.
-type sheet struct {
-	of    *snapshot.Snapshot
-	old   bool
-	parts []part
-}
-
-type part struct {
-	ID   string
-	HTML template.HTML
-}
-
 // view is what the templates of the parts see.
 type view struct {
-	W       any // words
+	To      *reader
+	W       map[string]string
 	S       *snapshot.Snapshot
 	At      string // of the readings, by the unit's clock
 	Old     bool   // the readings are no longer of now
 	Answer  answer
 	Finding []findingView
-	Drawing string
+	Drawing template.HTML
+	Ahead   []pair // what the bank is good for
+	Steps   []stepView
+	Joints  []jointView
+	Wake    []pair
 	Rows    []row  // of the table of batteries
 	Total   []pair // of the bank as a whole
 	Feed    []pair
@@ -54,7 +45,20 @@ type findingView struct {
 	Word     string // of the severity
 	Class    string // of the severity; one of ours, whatever the snapshot says
 	Meta     string // name, subject, how long, state
+	Act      string // path of what can be done about it
+	Explain  string // path of what it means
 	Evidence []evidenceView
+}
+
+// measured gives a figure with its unit, a temperature in the reader's.
+func (to *reader) measured(v *float64, unit string) string {
+	if v == nil {
+		return unknown
+	}
+	if unit == "°C" {
+		v, unit = to.temp(v), to.tempUnit()
+	}
+	return strings.TrimSpace(number(*v, 0) + " " + unit)
 }
 
 type evidenceView struct{ What, Value, At string }
@@ -74,101 +78,150 @@ type channelView struct {
 	Refused              uint64
 }
 
-// sheet gives the page's parts for snap, made once for all that ask. snap is nil before the first.
-func (s *Server) sheet(snap *snapshot.Snapshot) (*sheet, error) {
-	old := s.opts.Hub.Age() > s.opts.StaleAfter
-	if sh := s.rendered.Load(); sh != nil && sh.of == snap && sh.old == old {
-		return sh, nil
+// kind is a page that is followed live.
+type kind int
+
+// Kinds, as asked for in /live?of=NAME.
+const (
+	kindNow kind = iota
+	kindCheck
+	kinds
+)
+
+var (
+	kindNames  = [kinds]string{"now", "check"}
+	partsOfAll = [kinds][]string{
+		// In the order of the page; each is a template, and the id of the element that it fills.
+		kindNow:   {"answer", "read", "findings", "bank", "feed", "motor", "silent", "sensors"},
+		kindCheck: {"running", "run", "joints", "wake"},
 	}
-	v := newView(snap, old)
-	sh := &sheet{of: snap, old: old}
-	for _, name := range partNames {
-		var b strings.Builder
-		if err := templates.ExecuteTemplate(&b, name, v); err != nil {
+)
+
+const variants = 4 // of readers: two languages, two units
+
+// sheet is a live page's content made from one snapshot for one kind of reader.
+type sheet struct {
+	of    *snapshot.Snapshot
+	old   bool
+	id    uint64
+	parts []part
+	// What has changed since the sheet before, made once for all that have that one.
+	since   uint64
+	changes json.RawMessage
+}
+
+type part struct {
+	ID   string
+	HTML template.HTML
+}
+
+// sheet gives a page's parts for snap, made once for all that ask. snap is nil before the first.
+func (s *Server) sheet(k kind, to *reader, snap *snapshot.Snapshot) (*sheet, error) {
+	old := s.opts.Hub.Age() > s.opts.StaleAfter
+	last := s.rendered[k][to.variant].Load()
+	if last != nil && last.of == snap && last.old == old {
+		return last, nil
+	}
+	v := to.newView(snap, old)
+	sh := &sheet{of: snap, old: old, id: s.sheets.Add(1)}
+	for _, name := range partsOfAll[k] {
+		b, err := execute(name, v)
+		if err != nil {
 			return nil, err
 		}
-		sh.parts = append(sh.parts, part{ID: name, HTML: template.HTML(b.String())}) // escaped by the template
+		sh.parts = append(sh.parts, part{ID: name, HTML: template.HTML(b)}) // escaped by the template
 	}
-	s.rendered.Store(sh)
+	if last != nil {
+		var err error
+		if sh.changes, err = sh.changesSince(last.parts); err != nil {
+			return nil, err
+		}
+		sh.since = last.id
+	}
+	s.rendered[k][to.variant].Store(sh)
 	return sh, nil
 }
 
-// shell is what the template around the parts sees.
-type shell struct {
-	W                   any
-	Style, Script, Icon string
-	Build, Unit         string
-	Bar                 string // the line at the top: how old the data is
-	AgeS, OldS          float64
-	Some, Old           bool // there is data; it is old
-	Parts               []part
+// changesSince gives the parts that differ from earlier ones, by id, as JSON; all of them where there are none earlier.
+func (sh *sheet) changesSince(earlier []part) (json.RawMessage, error) {
+	changed := map[string]string{}
+	for i, p := range sh.parts {
+		if i >= len(earlier) || earlier[i].HTML != p.HTML {
+			changed[p.ID] = string(p.HTML)
+		}
+	}
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false) // it is read as JSON, not as part of a page
+	if err := e.Encode(changed); err != nil {
+		return nil, err
+	}
+	return bytes.TrimSpace(b.Bytes()), nil
 }
 
-func (s *Server) page(w http.ResponseWriter, r *http.Request) {
-	snap := s.opts.Hub.Current()
-	sh, err := s.sheet(snap)
+// now is the first page.
+func (s *Server) now(w http.ResponseWriter, r *http.Request) { s.showLive(w, r, kindNow) }
+
+func (s *Server) showLive(w http.ResponseWriter, r *http.Request, k kind) {
+	to := readerOf(r)
+	sh, err := s.sheet(k, to, s.opts.Hub.Current())
 	if err != nil {
 		s.broken(w, r, err)
 		return
 	}
-	age := s.opts.Hub.Age()
-	v := shell{
-		W: words, Style: s.assets.urls["sheet.css"], Script: s.assets.urls["sheet.js"], Icon: s.assets.urls["mark.svg"],
-		Build: s.assets.build, Parts: sh.parts, AgeS: age.Seconds(), OldS: s.opts.StaleAfter.Seconds(),
-		Some: snap != nil, Old: snap != nil && sh.old, Bar: words.NoData,
+	c := content{
+		template: kindNames[k], data: liveView{W: to.W, Parts: sh.parts, CanWrite: s.opts.PIN != nil}, live: kindNames[k],
+		nav: "/", scripts: []string{"sheet.js"}, cautions: true,
+		refresh: k == kindNow, // not where somebody may be typing
 	}
-	if snap != nil {
-		v.Unit, v.Bar = snap.Unit, aged(words.Fine, age)
+	if k == kindCheck {
+		c.nav, c.title = "/check", to.W["CheckTitle"]
+		c.data = s.checkView(r, to, sh.parts)
 	}
-	if v.Old {
-		v.Bar = aged(words.Stalled, age)
-	}
-	var b bytes.Buffer
-	if err := templates.ExecuteTemplate(&b, "page.html", v); err != nil {
-		s.broken(w, r, err)
-		return
-	}
-	send(w, r, http.StatusOK, typeHTML, b.Bytes())
+	s.show(w, r, http.StatusOK, c)
 }
 
-func aged(text string, age time.Duration) string { return strings.ReplaceAll(text, "{age}", span(age)) }
+type liveView struct {
+	W        map[string]string
+	Parts    []part
+	CanWrite bool
+}
 
-func newView(s *snapshot.Snapshot, old bool) view {
-	v := view{W: words, S: s, Old: old, Answer: answerOf(s, old)}
+func (to *reader) newView(s *snapshot.Snapshot, old bool) view {
+	v := view{To: to, W: to.W, S: s, Old: old, Answer: to.answerOf(s, old)}
 	if s == nil {
 		return v
 	}
 	v.At = s.At.UTC().Format("2006-01-02 15:04:05 UTC")
 	for _, f := range s.Findings {
-		v.Finding = append(v.Finding, viewFinding(f, s.At))
+		v.Finding = append(v.Finding, to.viewFinding(f, s.At))
 	}
-	v.Drawing = drawing(s)
-	v.Rows = batteryRows(s.Batteries)
-	v.Total = append(bankPairs(s.Bank), linkPairs(s.Links)...)
-	v.Feed = feedPairs(s.Feed, s.At)
-	v.Motor, v.LastRun = motorPairs(s.Motor), runPairs(s.Motor.LastRun, s.At)
-	v.Scan = scanPairs(s.Scan)
+	v.Drawing = to.drawing(s)
+	v.Ahead = to.aheadPairs(s)
+	v.Steps, v.Joints, v.Wake = to.runSteps(s), to.jointRows(s), to.wakePairs(s)
+	v.Rows = to.batteryRows(s.Batteries)
+	v.Total = append(to.bankPairs(s.Bank), to.linkPairs(s.Links)...)
+	v.Feed = to.feedPairs(s.Feed, s.At)
+	v.Motor, v.LastRun = to.motorPairs(s.Motor), to.runPairs(s.Motor.LastRun, s.At)
+	v.Scan = to.scanPairs(s.Scan)
 	for _, c := range s.Channels {
-		value := figure(c.Value, 0)
-		if c.Value != nil {
-			value += " " + c.Unit
-		}
-		v.Channel = append(v.Channel, channelView{Name: c.Name, Value: value, Quality: c.Quality, Bad: c.Value == nil, Refused: c.Faults})
+		value := to.measured(c.Value, c.Unit)
+		v.Channel = append(v.Channel, channelView{Name: c.Name, Value: value, Quality: to.said(c.Quality), Bad: c.Value == nil, Refused: c.Faults})
 	}
 	return v
 }
 
 // answerOf answers the first question: is anything wrong?
-func answerOf(s *snapshot.Snapshot, old bool) answer {
+func (to *reader) answerOf(s *snapshot.Snapshot, old bool) answer {
 	if s == nil {
-		return answer{words.NotYet, words.NotYetMore}
+		return answer{to.W["NotYet"], to.W["NotYetMore"]}
 	}
 	if old {
-		return answer{words.NotNow, words.NotNowMore}
+		return answer{to.W["NotNow"], to.W["NotNowMore"]}
 	}
 	var silent string
 	if names := silentNames(s); names > 0 {
-		silent = fmt.Sprintf("%d %s", names, words.SilentMore)
+		silent = fmt.Sprintf("%d %s", names, to.W["SilentMore"])
 	}
 	count := map[string]int{}
 	active := 0
@@ -181,22 +234,22 @@ func answerOf(s *snapshot.Snapshot, old bool) answer {
 	blind := !slices.ContainsFunc(s.Batteries, func(b snapshot.Battery) bool { return b.VoltageV != nil })
 	switch {
 	case active == 0 && blind:
-		return answer{words.NotYet, strings.TrimSpace(words.NoVoltage + " " + silent)}
+		return answer{to.W["NotYet"], strings.TrimSpace(to.W["NoVoltage"] + " " + silent)}
 	case active == 0 && len(s.Findings) > 0:
-		return answer{fmt.Sprintf("%s %d", words.Over, len(s.Findings)), silent}
+		return answer{fmt.Sprintf("%s %d", to.W["Over"], len(s.Findings)), silent}
 	case active == 0 && silent != "":
-		return answer{words.NoOfJudged, silent}
+		return answer{to.W["NoOfJudged"], silent}
 	case active == 0:
-		return answer{words.No, ""}
+		return answer{to.W["No"], ""}
 	}
-	lead := words.Yes
+	lead := to.W["Yes"]
 	if count["note"] == active {
-		lead = words.Noted
+		lead = to.W["Noted"]
 	}
 	var parts []string
 	for _, severity := range []string{"urgent", "service", "note"} {
 		if count[severity] > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", count[severity], severity))
+			parts = append(parts, fmt.Sprintf("%d %s", count[severity], to.of("Count", severity)))
 			active -= count[severity]
 		}
 	}
@@ -214,31 +267,33 @@ func silentNames(s *snapshot.Snapshot) int {
 	return len(names)
 }
 
-func viewFinding(f snapshot.Finding, now time.Time) findingView {
-	v := findingView{Finding: f, Word: saying(words.Severity, f.Severity), Class: "note"}
+func (to *reader) viewFinding(f snapshot.Finding, now time.Time) findingView {
+	v := findingView{Finding: f, Word: to.of("Severity", f.Severity), Class: "note"}
 	if f.Severity == "urgent" || f.Severity == "service" {
 		v.Class = f.Severity
 	}
 	meta := []string{f.Name}
 	if f.Subject != "" {
-		meta = append(meta, words.On+" "+f.Subject)
+		meta = append(meta, to.W["On"]+" "+f.Subject)
 	}
-	meta = append(meta, words.Since+" "+span(now.Sub(f.Since))+" ("+timeOfDay(f.Since, now)+")", saying(words.State, f.State))
+	meta = append(meta, to.W["Since"]+" "+span(now.Sub(f.Since))+" ("+timeOfDay(f.Since, now)+")", to.of("State", f.State))
 	if f.CausedBy != "" {
-		meta = append(meta, words.ExplainedBy+" "+strings.TrimSpace(f.CausedBy+" "+f.CausedByOf))
+		meta = append(meta, to.W["ExplainedBy"]+" "+strings.TrimSpace(f.CausedBy+" "+f.CausedByOf))
 	}
 	v.Meta = strings.Join(meta, " · ")
+	v.Act = "/findings/act?" + url.Values{"name": {f.Name}, "subject": {f.Subject}}.Encode()
+	v.Explain = "/findings/" + url.PathEscape(f.Name)
 	for _, e := range f.Evidence {
 		value := e.Text
 		if value == "" {
-			value = strings.TrimSpace(number(e.Value, 0) + " " + e.Unit)
+			value = to.measured(&e.Value, e.Unit)
 		}
-		v.Evidence = append(v.Evidence, evidenceView{What: e.What, Value: value, At: timeOfDay(e.At, now)})
+		v.Evidence = append(v.Evidence, evidenceView{What: to.said(e.What), Value: to.said(value), At: timeOfDay(e.At, now)})
 	}
 	return v
 }
 
-func batteryRows(batteries []snapshot.Battery) []row {
+func (to *reader) batteryRows(batteries []snapshot.Battery) []row {
 	cells := func(name string, cell func(snapshot.Battery) estimated) row {
 		r := row{Name: name}
 		for _, b := range batteries {
@@ -246,35 +301,36 @@ func batteryRows(batteries []snapshot.Battery) []row {
 		}
 		return r
 	}
-	verdict := cells(words.Verdict, func(b snapshot.Battery) estimated {
-		return estimated{b.Verdict, saying(words.VerdictMeans, b.Verdict)}
+	verdict := cells(to.W["Verdict"], func(b snapshot.Battery) estimated {
+		return estimated{to.of("Verdict", b.Verdict), to.of("VerdictMeans", b.Verdict)}
 	})
 	verdict.Strong = true
 	rows := []row{verdict}
 	if slices.ContainsFunc(batteries, func(b snapshot.Battery) bool { return b.WaitsFor != "" }) {
-		rows = append(rows, cells(words.WaitsFor, func(b snapshot.Battery) estimated { return estimated{Sigma: b.WaitsFor} }))
+		rows = append(rows, cells(to.W["WaitsFor"], func(b snapshot.Battery) estimated { return estimated{Sigma: to.said(b.WaitsFor)} }))
 	}
 	return append(rows,
-		cells(words.Voltage, func(b snapshot.Battery) estimated { return estimated{Value: figure(b.VoltageV, voltDecimals)} }),
-		cells(words.Current, func(b snapshot.Battery) estimated { return estimated{Value: signed(b.CurrentA, ampereDecimals)} }),
-		cells(words.Temperature, func(b snapshot.Battery) estimated { return estimated{Value: figure(b.TempC, 1)} }),
-		cells(words.Charge, func(b snapshot.Battery) estimated { return estimate(b.SoCPct, 1) }),
-		cells(words.Rested, func(b snapshot.Battery) estimated { return estimate(b.RestedV, voltDecimals) }),
-		cells(words.Resistance, func(b snapshot.Battery) estimated { return estimate(b.ResistanceMohm, 2) }),
-		cells(words.Cranking, func(b snapshot.Battery) estimated { return estimate(b.CrankingA, 0) }),
-		cells(words.Capacity, func(b snapshot.Battery) estimated { return estimate(b.CapacityAh, 1) }),
-		cells(words.DrawShare, func(b snapshot.Battery) estimated { return estimate(b.DrawSharePct, 1) }),
-		cells(words.ChargeShare, func(b snapshot.Battery) estimated { return estimate(b.ChargeSharePct, 1) }),
-		cells(words.Counted, func(b snapshot.Battery) estimated {
+		cells(to.W["Voltage"], func(b snapshot.Battery) estimated { return estimated{Value: figure(b.VoltageV, voltDecimals)} }),
+		cells(to.W["Current"], func(b snapshot.Battery) estimated { return estimated{Value: signed(b.CurrentA, ampereDecimals)} }),
+		cells(to.W["Temperature"]+", "+to.tempUnit(), func(b snapshot.Battery) estimated { return estimated{Value: figure(to.temp(b.TempC), 1)} }),
+		cells(to.W["Charge"], func(b snapshot.Battery) estimated { return estimate(b.SoCPct, 1) }),
+		cells(to.W["Rested"], func(b snapshot.Battery) estimated { return estimate(b.RestedV, voltDecimals) }),
+		cells(to.W["Resistance"], func(b snapshot.Battery) estimated { return estimate(b.ResistanceMohm, 2) }),
+		cells(to.W["Cranking"], func(b snapshot.Battery) estimated { return estimate(b.CrankingA, 0) }),
+		cells(to.W["Capacity"], func(b snapshot.Battery) estimated { return estimate(b.CapacityAh, 1) }),
+		cells(to.W["Health"], func(b snapshot.Battery) estimated { return estimate(b.HealthPct, 0) }),
+		cells(to.W["DrawShare"], func(b snapshot.Battery) estimated { return estimate(b.DrawSharePct, 1) }),
+		cells(to.W["ChargeShare"], func(b snapshot.Battery) estimated { return estimate(b.ChargeSharePct, 1) }),
+		cells(to.W["Counted"], func(b snapshot.Battery) estimated {
 			return estimated{Value: number(b.ChargedAh, ampereDecimals), Sigma: "/\u00a0" + number(b.DrawnAh, ampereDecimals)}
 		}),
-		cells(words.Kind, func(b snapshot.Battery) estimated {
+		cells(to.W["Kind"], func(b snapshot.Battery) estimated {
 			return estimated{Sigma: fmt.Sprintf("%s, %s Ah, %s A", b.Chemistry, number(b.RatedAh, 0), number(b.RatedCCA, 0))}
 		}),
 	)
 }
 
-func estimatePair(name string, e snapshot.Estimate, least int, note string) pair {
+func (to *reader) estimatePair(name string, e snapshot.Estimate, least int, note string) pair {
 	shown := estimate(e, least)
 	if e.Value == nil {
 		note = ""
@@ -282,100 +338,100 @@ func estimatePair(name string, e snapshot.Estimate, least int, note string) pair
 	return pair{name, strings.TrimSpace(shown.Value + " " + shown.Sigma), note}
 }
 
-func bankPairs(b snapshot.Bank) []pair {
-	when := words.RestedEarlier
+func (to *reader) bankPairs(b snapshot.Bank) []pair {
+	when := to.W["RestedEarlier"]
 	if b.Rested {
-		when = words.RestedNow
+		when = to.W["RestedNow"]
 	}
 	return []pair{
-		{words.Voltage, figure(b.VoltageV, voltDecimals), ""},
-		{words.Current, signed(b.CurrentA, ampereDecimals), ""},
-		estimatePair(words.Charge, b.SoCPct, 1, ""),
-		outlook(words.LiftsLeft, estimatePair("", b.LiftsLeft, 0, "").Value, b.LiftsLeft, b.LiftsWait),
-		outlook(words.TimeToFull, timeEstimate(b.TimeToFullS), b.TimeToFullS, b.FullWait),
-		estimatePair(words.Spread, b.SpreadPct, 1, ""),
-		estimatePair(words.Rested, b.RestedV, voltDecimals, when),
-		estimatePair(words.Circulating, b.CirculatingA, ampereDecimals, ""),
-		{words.LoadLeads, saying(words.LeadsMean, b.LoadLeads), ""},
-		{words.FeedLeads, saying(words.LeadsMean, b.FeedLeads), ""},
-		{words.SinceFull, maybeSeconds(b.SinceFullS), ""},
-		{words.Counted, number(b.ChargedAh, ampereDecimals) + " / " + number(b.DrawnAh, ampereDecimals), ""},
-		{words.Energy, number(b.ChargedWh, 1) + " / " + number(b.DrawnWh, 1), ""},
+		{to.W["Voltage"], figure(b.VoltageV, voltDecimals), ""},
+		{to.W["Current"], signed(b.CurrentA, ampereDecimals), ""},
+		to.estimatePair(to.W["Charge"], b.SoCPct, 1, ""),
+		to.estimatePair(to.W["Spread"], b.SpreadPct, 1, ""),
+		to.estimatePair(to.W["ResistanceRatio"], b.ResistanceRatio, mohmDecimals, ""),
+		to.estimatePair(to.W["Rested"], b.RestedV, voltDecimals, when),
+		to.estimatePair(to.W["Circulating"], b.CirculatingA, ampereDecimals, ""),
+		{to.W["LoadLeads"], to.of("LeadsMean", b.LoadLeads), ""},
+		{to.W["FeedLeads"], to.of("LeadsMean", b.FeedLeads), ""},
+		{to.W["SinceFull"], maybeSeconds(b.SinceFullS), ""},
+		{to.W["Counted"], number(b.ChargedAh, ampereDecimals) + " / " + number(b.DrawnAh, ampereDecimals), ""},
+		{to.W["Energy"], number(b.ChargedWh, 1) + " / " + number(b.DrawnWh, 1), ""},
 	}
 }
 
 // linkPairs gives a line for each link.
-func linkPairs(links []snapshot.Link) []pair {
+func (to *reader) linkPairs(links []snapshot.Link) []pair {
 	var out []pair
 	for _, l := range links {
-		out = append(out, estimatePair(saying(words.Sides, l.Side)+" "+l.From+" "+words.To+" "+l.To, l.ResistanceMohm, mohmDecimals, ""))
+		out = append(out, to.estimatePair(to.of("Sides", l.Side)+" "+l.From+" "+to.W["To"]+" "+l.To, l.ResistanceMohm, mohmDecimals, ""))
 	}
 	return out
 }
 
-func feedPairs(f snapshot.Feed, now time.Time) []pair {
+func (to *reader) feedPairs(f snapshot.Feed, now time.Time) []pair {
 	since := ""
 	if !f.Since.IsZero() {
-		since = words.Since + " " + span(now.Sub(f.Since))
+		since = to.W["Since"] + " " + span(now.Sub(f.Since))
 	}
 	return []pair{
-		{words.FeedDoes, saying(words.FeedMeans, f.Status), since},
-		{words.FeedVoltage, figure(f.VoltageV, voltDecimals), ""},
-		{words.WakeLine, contact(f.WakeLine, words.SwitchOn, words.SwitchOff), ""},
-		{words.Disconnect, contact(f.DisconnectClosed, words.Closed, words.Open), ""},
-		estimatePair(words.FeedPath, f.PathMohm, mohmDecimals, ""),
-		{words.WakeTime, seconds(f.WakeTimeS), ""},
-		{words.FeedTime, seconds(f.FeedTimeS), ""},
+		{to.W["FeedDoes"], to.of("FeedMeans", f.Status), since},
+		{to.W["FeedVoltage"], figure(f.VoltageV, voltDecimals), ""},
+		{to.W["WakeLine"], contact(f.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]), ""},
+		{to.W["Disconnect"], contact(f.DisconnectClosed, to.W["Closed"], to.W["Open"]), ""},
+		to.estimatePair(to.W["FeedPath"], f.PathMohm, mohmDecimals, ""),
+		{to.W["WakeTime"], seconds(f.WakeTimeS), ""},
+		{to.W["FeedTime"], seconds(f.FeedTimeS), ""},
 	}
 }
 
-func motorPairs(m snapshot.Motor) []pair {
-	now := words.Resting
+func (to *reader) motorPairs(m snapshot.Motor) []pair {
+	now := to.W["Resting"]
 	if m.Running {
-		now = words.Running
+		now = to.W["Running"]
 	}
 	return []pair{
-		{words.Now, now, ""},
-		{words.MotorVoltage, figure(m.VoltageV, voltDecimals), ""},
-		{words.Command, contact(m.Command, words.SwitchOn, words.SwitchOff), ""},
-		estimatePair(words.MotorPath, m.PathMohm, mohmDecimals, ""),
-		{words.Runs, fmt.Sprint(m.Runs), ""},
-		{words.LiftCycles, fmt.Sprint(m.LiftCycles), ""},
-		estimatePair(words.LiftCharge, m.LiftAh, ampereDecimals, ""),
-		estimatePair(words.LiftEnergy, m.LiftWh, 1, ""),
-		{words.RunTime, seconds(m.RunTimeS), ""},
+		{to.W["Now"], now, ""},
+		{to.W["MotorVoltage"], figure(m.VoltageV, voltDecimals), ""},
+		{to.W["Command"], contact(m.Command, to.W["SwitchOn"], to.W["SwitchOff"]), ""},
+		to.estimatePair(to.W["MotorPath"], m.PathMohm, mohmDecimals, ""),
+		{to.W["Runs"], fmt.Sprint(m.Runs), ""},
+		{to.W["LiftCycles"], fmt.Sprint(m.LiftCycles), ""},
+		{to.W["SinceService"], to.sinceService(m.Since), ""},
+		to.estimatePair(to.W["LiftCharge"], m.LiftAh, ampereDecimals, ""),
+		to.estimatePair(to.W["LiftEnergy"], m.LiftWh, 1, ""),
+		{to.W["RunTime"], seconds(m.RunTimeS), ""},
 	}
 }
 
 // runPairs shows the last run; a zero current or voltage stands for one that wasn't measured.
-func runPairs(r *snapshot.Run, now time.Time) []pair {
+func (to *reader) runPairs(r *snapshot.Run, now time.Time) []pair {
 	if r == nil {
 		return nil
 	}
 	measured := func(v float64, least int) string {
 		if v == 0 {
-			return words.Unknown
+			return unknown
 		}
 		return number(v, least)
 	}
-	by := words.ByCurrent
+	by := to.W["ByCurrent"]
 	if r.ByCommand {
-		by = words.ByCommand
+		by = to.W["ByCommand"]
 	}
 	return []pair{
-		{words.LastStart, timeOfDay(r.Start, now), ""},
-		{words.LastLength, number(r.DurationS, 1), ""},
-		{words.LastPeak, measured(r.PeakA, ampereDecimals), ""},
-		{words.LastMean, measured(r.MeanA, ampereDecimals), ""},
-		{words.LastLow, measured(r.MinBankV, voltDecimals), ""},
-		{words.LastDrawn, measured(r.DrawnAh, 3), ""},
-		{words.LastSeenBy, by, ""},
+		{to.W["LastStart"], timeOfDay(r.Start, now), ""},
+		{to.W["LastLength"], number(r.DurationS, 1), ""},
+		{to.W["LastPeak"], measured(r.PeakA, ampereDecimals), ""},
+		{to.W["LastMean"], measured(r.MeanA, ampereDecimals), ""},
+		{to.W["LastLow"], measured(r.MinBankV, voltDecimals), ""},
+		{to.W["LastDrawn"], measured(r.DrawnAh, 3), ""},
+		{to.W["LastSeenBy"], by, ""},
 	}
 }
 
-func scanPairs(s snapshot.Scan) []pair {
+func (to *reader) scanPairs(s snapshot.Scan) []pair {
 	return []pair{
-		{words.Scans, fmt.Sprintf("%d, %d %s", s.Count, s.Overruns, words.Overruns), ""},
-		{words.ScanTook, number(s.TookS, 2), ""},
+		{to.W["Scans"], fmt.Sprintf("%d, %d %s", s.Count, s.Overruns, to.W["Overruns"]), ""},
+		{to.W["ScanTook"], number(s.TookS, 2), ""},
 	}
 }

@@ -37,7 +37,7 @@ func TestGoldenParts(t *testing.T) {
 			if name == "old" {
 				c.t = c.t.Add(time.Minute)
 			}
-			sh, err := s.sheet(snap)
+			sh, err := s.sheet(kindNow, readers[0], snap)
 			require.NoError(t, err)
 			var b strings.Builder
 			for _, p := range sh.parts {
@@ -91,7 +91,7 @@ func TestPage(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "findings"))
 	page := get(s, "/").Body.String()
 	last := -1
-	for _, mark := range []string{`id="bar"`, words.Question, "Yes: 1 urgent, 1 service, 1 note", `id="findings"`, `id="bank"`, `id="feed"`, `id="motor"`, `id="silent"`, `id="sensors"`, `id="before"`} {
+	for _, mark := range []string{`id="bar"`, english.W["Question"], "Yes: 1 urgent, 1 service, 1 note", `id="findings"`, `id="bank"`, `id="feed"`, `id="motor"`, `id="silent"`, `id="sensors"`, `id="before"`} {
 		at := strings.Index(page, mark)
 		assert.Greater(t, at, last, mark)
 		last = at
@@ -101,7 +101,7 @@ func TestPage(t *testing.T) {
 	assert.Contains(t, page, `<noscript><meta http-equiv="refresh"`)
 	assert.Equal(t, 1, strings.Count(page, "aria-live"), "only what is found is read out")
 	assert.NotRegexp(t, regexp.MustCompile(`\son\w+=|\sstyle=|<style|javascript:|https?://`), page)
-	for _, caution := range words.Cautions {
+	for _, caution := range readers[0].list("Cautions") {
 		assert.Contains(t, page, caution)
 	}
 	assert.Equal(t, strings.Count(page, "<section"), strings.Count(page, "</section>"))
@@ -112,7 +112,7 @@ func TestAnswer(t *testing.T) {
 		t.Helper()
 		s := sample(t, "healthy")
 		change(s)
-		assert.Equal(t, answer{want, more}, answerOf(s, false))
+		assert.Equal(t, answer{want, more}, readers[0].answerOf(s, false))
 	}
 	finding := func(severity, state string) snapshot.Finding {
 		return snapshot.Finding{Severity: severity, State: state}
@@ -139,19 +139,19 @@ func TestAnswer(t *testing.T) {
 	})
 	f("Yes: 1", "", func(s *snapshot.Snapshot) { s.Findings = []snapshot.Finding{finding("unheard-of", "unacknowledged")} })
 
-	assert.Equal(t, words.NotYet, answerOf(nil, false).Short)
-	assert.Equal(t, words.NotNow, answerOf(sample(t, "healthy"), true).Short, "old readings answer nothing")
+	assert.Equal(t, english.W["NotYet"], readers[0].answerOf(nil, false).Short)
+	assert.Equal(t, english.W["NotNow"], readers[0].answerOf(sample(t, "healthy"), true).Short, "old readings answer nothing")
 }
 
 func TestOldReadingsAreCalledOld(t *testing.T) {
 	s, _, c := unit(t, sample(t, "healthy"))
 	fresh := get(s, "/").Body.String()
 	assert.Contains(t, fresh, ">Data 0\u00a0s old<")
-	assert.Contains(t, fresh, words.No)
+	assert.Contains(t, fresh, english.W["No"])
 	c.t = c.t.Add(90 * time.Second)
 	old := get(s, "/").Body.String()
-	assert.Contains(t, old, "class=\"bad\">No new readings from the board. The data below is 90\u00a0s old.<")
-	assert.NotContains(t, old, words.No)
+	assert.Contains(t, old, "class=\"bad\"><span id=\"age\">No new readings from the board. The data below is 90\u00a0s old.<")
+	assert.NotContains(t, old, english.W["No"])
 }
 
 func TestFigures(t *testing.T) {
@@ -178,17 +178,23 @@ func TestFigures(t *testing.T) {
 	assert.Equal(t, "—", timeOfDay(time.Time{}, day))
 }
 
+// The drawing has each battery with what is measured, each link with its resistance, and says what isn't known.
 func TestDrawing(t *testing.T) {
 	s := sample(t, "findings")
-	assert.Equal(t, strings.Join([]string{
-		"+ ────┬────────┬──── feed",
-		"    [ a ]    [ b ]",
-		"   11.952 V 11.931 V",
-		"   −1.90 A    — A",
-		"− ────┴────────┴──── motor",
-	}, "\n"), drawing(s))
+	d := string(readers[0].drawing(s))
+	for _, text := range []string{">a<", ">b<", ">11.952 V<", ">11.931 V<", ">−1.9 A<", ">— A<"} {
+		assert.Contains(t, d, text)
+	}
+	assert.Equal(t, 4, strings.Count(d, "wire unsure"), "no lead's place is known")
+	one := 0.42
+	s.Links = []snapshot.Link{{Side: "positive", From: "a", To: "b", ResistanceMohm: snapshot.Estimate{Value: &one}}, {Side: "negative", From: "a", To: "x"}}
+	s.Bank.LoadLeadsAt = &snapshot.Leads{Positive: "a", Negative: "b"}
+	s.Bank.FeedLeadsAt = &snapshot.Leads{Positive: "b"}
+	d = string(readers[0].drawing(s))
+	assert.Contains(t, d, ">0.42 mΩ<")
+	assert.Equal(t, 1, strings.Count(d, "wire unsure"))
 	s.Batteries = nil
-	assert.Empty(t, drawing(s))
+	assert.Empty(t, readers[0].drawing(s))
 }
 
 // Text and ground of the style sheet, both ways: WCAG 2.1 relative luminance, at least 7 to 1 for text (level AAA) and 3 to 1
@@ -196,8 +202,8 @@ func TestDrawing(t *testing.T) {
 func TestContrast(t *testing.T) {
 	css, err := os.ReadFile(filepath.Join("assets", "sheet.css"))
 	require.NoError(t, err)
-	sets := regexp.MustCompile(`--paper: (#\w+); --ink: (#\w+); --soft: (#\w+); --rule: (#\w+); --shade: (#\w+);`).FindAllStringSubmatch(string(css), -1)
-	require.Len(t, sets, 2, "light and dark")
+	sets := regexp.MustCompile(`--paper: (#\w+); --ink: (#\w+); --soft: (#\w+); --rule: (#\w+); --shade: (#\w+);\s+--c0: (#\w+); --c1: (#\w+); --c2: (#\w+); --c3: (#\w+);`).FindAllStringSubmatch(string(css), -1)
+	require.Len(t, sets, 3, "light, dark, and printed")
 	for _, set := range sets {
 		paper, ink, soft, rule, shade := set[1], set[2], set[3], set[4], set[5]
 		for _, text := range []string{ink, soft} {
@@ -205,7 +211,9 @@ func TestContrast(t *testing.T) {
 				assert.GreaterOrEqual(t, contrast(text, ground), 7.0, "%s on %s", text, ground)
 			}
 		}
-		assert.GreaterOrEqual(t, contrast(rule, paper), 3.0, "%s on %s", rule, paper)
+		for _, line := range append(set[6:], rule) {
+			assert.GreaterOrEqual(t, contrast(line, paper), 3.0, "%s on %s", line, paper)
+		}
 	}
 }
 

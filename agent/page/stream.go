@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"time"
 
@@ -28,37 +29,42 @@ func (s *Server) apiStream(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-// sheetEvent carries the parts of the page that have changed since the last one on this stream, by their id.
-type sheetEvent struct {
-	Build string            `json:"build"` // of script and style: a page of another build loads itself anew
-	AgeS  float64           `json:"age_s"`
-	Parts map[string]string `json:"parts"`
-}
-
-// live follows the page: events `sheet`.
+// live follows a page, /live?of=NAME: events `sheet` with the age of the data, the build of script and style (a page of another
+// build loads itself anew), and the parts that have changed since the last event on this stream, by their id.
 func (s *Server) live(w http.ResponseWriter, r *http.Request) {
-	sent := map[string]string{}
+	k := kind(max(slices.Index(kindNames[:], r.URL.Query().Get("of")), 0))
+	to := readerOf(r)
+	var sent *sheet
 	s.follow(w, r, sheetGap, func(snap *snapshot.Snapshot, fresh bool) ([]byte, error) {
-		sh, err := s.sheet(snap)
+		sh, err := s.sheet(k, to, snap)
 		if err != nil {
 			return nil, err
 		}
-		e := sheetEvent{Build: s.assets.build, AgeS: s.opts.Hub.Age().Seconds(), Parts: map[string]string{}}
-		for _, p := range sh.parts {
-			if sent[p.ID] != string(p.HTML) {
-				sent[p.ID] = string(p.HTML)
-				e.Parts[p.ID] = string(p.HTML)
-			}
-		}
-		if snap == nil || !fresh && len(e.Parts) == 0 {
+		if snap == nil || !fresh && sh == sent {
 			return nil, nil
 		}
-		data, err := json.Marshal(e)
+		changes, err := sh.changesFor(sent)
 		if err != nil {
 			return nil, err
 		}
+		sent = sh
+		// Written by hand: encoding would go over the parts again for every client.
+		data := fmt.Appendf(nil, `{"build":%q,"age_s":%.3f,"parts":%s}`, s.assets.build, s.opts.Hub.Age().Seconds(), changes)
 		return event("sheet", snap.Seq, data), nil
 	})
+}
+
+// changesFor gives what a client that has sent needs; nil has nothing yet.
+func (sh *sheet) changesFor(sent *sheet) (json.RawMessage, error) {
+	switch {
+	case sent == nil:
+		return sh.changesSince(nil)
+	case sent == sh:
+		return json.RawMessage("{}"), nil
+	case sent.id == sh.since:
+		return sh.changes, nil
+	}
+	return sh.changesSince(sent.parts)
 }
 
 // event gives one server-sent event. data must not hold a line break, which JSON doesn't.
@@ -81,7 +87,7 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, gap time.Duratio
 	if s.streams.Add(1) > int32(s.opts.MaxStreams) {
 		s.streams.Add(-1)
 		w.Header().Set("Retry-After", "10")
-		send(w, r, http.StatusServiceUnavailable, typeText, []byte(words.TooMany+"\n"))
+		send(w, r, http.StatusServiceUnavailable, typeText, []byte(english.W["TooMany"]+"\n"))
 		return
 	}
 	defer s.streams.Add(-1)

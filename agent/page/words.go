@@ -1,204 +1,219 @@
 package page
 
-// words are all texts that the page and the API say to people, apart from those that a snapshot brings along. {age} and
-// the like are filled in.
-var words = struct {
-	Lang, Title                                                            string
-	Question, No, NoOfJudged, Yes, Over, NotNow, NotYet                    string
-	NotYetMore, NoVoltage, NotNowMore, SilentMore, Noted                   string
-	ReadAt, Fine, NoData, Lost, Stalled, ClockUnsure, OfUnit               string
-	ExplainedBy                                                            string
-	Findings, FindingsNone, FindingsUnknown                                string
-	Severity                                                               map[string]string
-	State                                                                  map[string]string
-	Since, On, Seen, SeenAt, Causes, NextCheck, Clears                     string
-	Bank, Wiring, Together, OneByOne, Battery, Kind                        string
-	Voltage, Current, Temperature, Charge, Rested, Resistance              string
-	Cranking, Capacity, DrawShare, ChargeShare, Counted, Verdict, WaitsFor string
-	LiftsLeft, TimeToFull, LiftCharge, LiftEnergy                          string
-	Spread, Circulating, SinceFull, Energy, RestedNow, RestedEarlier       string
-	LoadLeads, FeedLeads, To, FeedPath, MotorPath                          string
-	LeadsMean, Sides                                                       map[string]string
-	Signs                                                                  string
-	VerdictMeans                                                           map[string]string
-	Feed, FeedDoes, FeedVoltage, WakeLine, Disconnect, WakeTime, FeedTime  string
-	FeedMeans                                                              map[string]string
-	Motor, Now, Running, Resting, MotorVoltage, Command, Runs, RunTime     string
-	LiftCycles, LastRun, LastStart, LastLength, LastPeak, LastMean         string
-	LastLow, LastDrawn, LastSeenBy, ByCommand, ByCurrent, NoRun            string
-	Silent, SilentNone, SilentIntro                                        string
-	Sensors, Channel, Value, Quality, Refused, Chips, Chip, Answers        string
-	Errors, Retries, Scans, Overruns, ScanTook, Yes2, No2                  string
-	Before, AsData                                                         string
-	Cautions                                                               []string
-	WrongHost, NoReadingYet, CantShow, TooMany                             string
-	SwitchOn, SwitchOff, Closed, Open, Unknown                             string
-	DrawFeed, DrawMotor                                                    string
-}{
-	Lang:      "en",
-	LiftsLeft: "Lifts left, feed off", TimeToFull: "Full at this feed in", LiftCharge: "A lift takes, Ah", LiftEnergy: "A lift takes, Wh",
-	LoadLeads: "Motor’s leads", FeedLeads: "Feed’s leads", To: "to",
-	FeedPath: "Converter to bank, mΩ", MotorPath: "Bank to motor terminal, mΩ",
-	LeadsMean: map[string]string{
-		"diagonal": "on opposite ends of the bank (diagonal)", "same-post": "both on one battery: it works more than the others (same-post)",
-		"between": "neither on opposite ends nor on one battery", "unknown": "not known yet",
-	},
-	Sides: map[string]string{"positive": "Positive link, mΩ:", "negative": "Negative link, mΩ:"},
-	Title: "Lift batteries",
+import (
+	"embed"
+	"encoding/json"
+	"html/template"
+	"net/http"
+	"strconv"
+	"strings"
+)
 
-	Question:   "Is anything wrong?",
-	No:         "No. Nothing found wrong.",
-	NoOfJudged: "Nothing found wrong in what can be judged.",
-	Yes:        "Yes:",
-	Over:       "No longer. What was wrong is over:",
-	Noted:      "No. Only to note:",
-	NotNow:     "Can’t say now.",
-	NotYet:     "Can’t say yet.",
-	NotYetMore: "The board has not been read since the agent started.",
-	NoVoltage:  "No battery’s voltage can be read.",
-	NotNowMore: "No new readings. What stands below was so when the board was last read.",
-	SilentMore: "can’t be judged now, see “Not judged”.",
+//go:embed words/*.json
+var wordFiles embed.FS
 
-	ReadAt:      "Read at",
-	Fine:        "Data {age} old",
-	NoData:      "No data yet",
-	Lost:        "Connection lost. The data below is {age} old.",
-	Stalled:     "No new readings from the board. The data below is {age} old.",
-	ClockUnsure: "The unit’s clock is not set: trust the intervals, not the times of day.",
-	OfUnit:      "Unit",
+// language is one file of folder words: all texts that the pages say to people. A translation is one such file, named in
+// languageTags.
+type language struct {
+	Tag  string // BCP 47, as in the file's name
+	Name string `json:"name"` // in the language itself
+	// W has the pages' own texts. A key with a point is one of a group: Severity.urgent. {age} and the like are filled in.
+	W map[string]string `json:"words"`
+	// Said has the texts that come from elsewhere in English, a finding's cause for example, by that English text.
+	Said map[string]string `json:"said"`
+}
 
-	ExplainedBy:     "explained by",
-	Findings:        "Findings",
-	FindingsNone:    "None.",
-	FindingsUnknown: "Not known before the first reading.",
-	Severity:        map[string]string{"urgent": "Urgent", "service": "Service", "note": "Note"},
-	State: map[string]string{
-		"normal": "over", "unacknowledged": "not acknowledged", "acknowledged": "acknowledged",
-		"returned to normal unacknowledged": "over, not acknowledged", "shelved": "shelved", "out of service": "out of service",
-	},
-	Since:     "for",
-	On:        "on",
-	Seen:      "Seen",
-	SeenAt:    "at",
-	Causes:    "Likely causes, most likely first",
-	NextCheck: "Check next",
-	Clears:    "Clears when",
+// languageTags are the languages there are; the first is for those who ask for none of them.
+var languageTags = []string{"en", "es"}
 
-	Bank:          "Battery bank",
-	Wiring:        "The bank in parallel, as configured. Current into a battery is +.",
-	Together:      "All together",
-	OneByOne:      "One by one",
-	Battery:       "Battery",
-	Kind:          "Kind",
-	Voltage:       "Voltage, V",
-	Current:       "Current, A",
-	Temperature:   "Temperature, °C",
-	Charge:        "State of charge, %",
-	Rested:        "Rested voltage at 25 °C, V",
-	Resistance:    "Resistance, mΩ",
-	Cranking:      "Cold cranking, A",
-	Capacity:      "Full capacity, Ah",
-	DrawShare:     "Share of the work, %",
-	ChargeShare:   "Share of the charge, %",
-	Counted:       "Charged / drawn, Ah",
-	Verdict:       "Verdict",
-	WaitsFor:      "Waits for",
-	Spread:        "Difference of charge, %",
-	Circulating:   "Circulating at rest, A",
-	SinceFull:     "Since last full",
-	Energy:        "Charged / drawn, Wh",
-	RestedNow:     "of now",
-	RestedEarlier: "earlier",
-	Signs:         "+ goes into the battery, − comes out. ± is the standard uncertainty. — is not known.",
-	VerdictMeans: map[string]string{
-		"fit":     "sound and charged",
-		"fit-low": "sound, needs charge",
-		"tired":   "gives less than it should",
-		"failed":  "has to be replaced",
-		"unknown": "not enough evidence yet",
-	},
+var languages = readLanguages()
 
-	Feed:        "Feed from the tractor",
-	FeedDoes:    "It is",
-	FeedVoltage: "Voltage ahead of the breaker, V",
-	WakeLine:    "Wake line",
-	Disconnect:  "Disconnect",
-	WakeTime:    "Wake line on, in all",
-	FeedTime:    "Feed there, in all",
-	FeedMeans: map[string]string{
-		"unknown": "not known: sensors missing",
-		"off":     "off: wake line off, none expected",
-		"awaited": "awaited: wake line on, converter still starting",
-		"present": "there",
-		"missing": "missing: wake line on, no voltage and no current",
-		"unasked": "there although the wake line is off",
-	},
+func readLanguages() []*language {
+	var all []*language
+	for _, tag := range languageTags {
+		data, err := wordFiles.ReadFile("words/" + tag + ".json")
+		if err != nil {
+			panic("bug: " + err.Error()) // embedded at build time
+		}
+		l := &language{Tag: tag}
+		if err := json.Unmarshal(data, l); err != nil {
+			panic("bug: words/" + tag + ".json: " + err.Error())
+		}
+		all = append(all, l)
+	}
+	return all
+}
 
-	Motor:        "Pump motor",
-	Now:          "Now",
-	Running:      "running",
-	Resting:      "at rest",
-	MotorVoltage: "Voltage at its terminal, V",
-	Command:      "Contactor coil",
-	Runs:         "Runs",
-	RunTime:      "Run time, in all",
-	LiftCycles:   "Lift cycles",
-	LastRun:      "Last run",
-	LastStart:    "Begun",
-	LastLength:   "Length, s",
-	LastPeak:     "Highest current, A",
-	LastMean:     "Mean current, A",
-	LastLow:      "Lowest bank voltage, V",
-	LastDrawn:    "Drawn, Ah",
-	LastSeenBy:   "Seen by",
-	ByCommand:    "contactor coil",
-	ByCurrent:    "current alone",
-	NoRun:        "None yet.",
+// english is for machines and logs.
+var english = languages[0]
 
-	Silent:      "Not judged",
-	SilentNone:  "Everything can be judged.",
-	SilentIntro: "These can’t be told now, neither way:",
+// reader is for whom something is written: in which language and units.
+type reader struct {
+	*language
+	Fahrenheit bool
+	variant    int // 0 to variants-1
+}
 
-	Sensors:  "Sensors",
-	Channel:  "Channel",
-	Value:    "Value",
-	Quality:  "Quality",
-	Refused:  "Refused",
-	Chips:    "Converters",
-	Chip:     "Converter",
-	Answers:  "Answers",
-	Errors:   "Errors",
-	Retries:  "Retries",
-	Scans:    "Readings of the board",
-	Overruns: "begun late",
-	ScanTook: "Last one took, s",
-	Yes2:     "yes",
-	No2:      "no",
+// readers are all there are.
+var readers = func() []*reader {
+	var all []*reader
+	for _, l := range languages {
+		for _, f := range []bool{false, true} {
+			all = append(all, &reader{language: l, Fahrenheit: f, variant: len(all)})
+		}
+	}
+	return all
+}()
 
-	Before: "Before you work",
-	Cautions: []string{
-		"Batteries give off hydrogen, most of all on charge: let air in first, no flame, no spark, no smoking.",
-		"Acid burns: eye and face protection, gloves, water at hand.",
-		"A battery drives thousands of amperes through a spanner: rings and watch off, tools insulated, grounded lead off first and on last.",
-		"The platform crushes and people fall from it: nobody on or under it; block it before you reach under.",
-		"Hydraulic oil is under pressure: release it before you open a fitting; never feel for a leak by hand.",
-		"Lock out before work. Batteries and feed are two sources: part both and prove them dead.",
-		"Follow local codes and the lift maker’s manual. Work that needs a licence is for those who have one.",
-		"What stands here is advice. It allows nobody to work on or under a lift.",
-	},
-	AsData: "The same as data",
+// Names of the cookies that keep what a reader has chosen, for a year.
+const (
+	langCookie = "liftbank_lang"
+	tempCookie = "liftbank_temp"
+	choiceAgeS = 365 * 24 * 3600
+)
 
-	WrongHost:    "this page is not served under that name: use the unit's address or a configured name",
-	NoReadingYet: "no reading yet",
-	CantShow:     "the present snapshot can't be shown; the agent's log says why",
-	TooMany:      "too many pages follow live already: close one",
+// readerOf gives what the browser has chosen, else what it asks for: its language, °F where English of the United States is
+// asked for first.
+func readerOf(r *http.Request) *reader {
+	asked := r.Header.Get("Accept-Language")
+	lang := bestLanguage(asked)
+	if c, err := r.Cookie(langCookie); err == nil {
+		for i, l := range languages {
+			if l.Tag == c.Value {
+				lang = i
+			}
+		}
+	}
+	first, _, _ := strings.Cut(asked, ",")
+	fahrenheit := strings.EqualFold(strings.TrimSpace(first), "en-US")
+	if c, err := r.Cookie(tempCookie); err == nil && (c.Value == "c" || c.Value == "f") {
+		fahrenheit = c.Value == "f"
+	}
+	v := 2 * lang
+	if fahrenheit {
+		v++
+	}
+	return readers[v]
+}
 
-	SwitchOn:  "on",
-	SwitchOff: "off",
-	Closed:    "closed",
-	Open:      "open",
-	Unknown:   "—",
+// bestLanguage reads Accept-Language (RFC 9110 section 12.5.4) and gives the index of the language wanted most, 0 where
+// it wants none that there is.
+func bestLanguage(header string) int {
+	best, bestQ := 0, 0.0
+	for part := range strings.SplitSeq(header, ",") {
+		tag, weight, _ := strings.Cut(part, ";")
+		q := 1.0
+		if _, v, given := strings.Cut(weight, "="); given {
+			var err error
+			if q, err = strconv.ParseFloat(strings.TrimSpace(v), 64); err != nil {
+				continue
+			}
+		}
+		primary, _, _ := strings.Cut(strings.TrimSpace(tag), "-")
+		for i, l := range languages {
+			if strings.EqualFold(primary, l.Tag) && q > bestQ && q <= 1 {
+				best, bestQ = i, q
+			}
+		}
+	}
+	return best
+}
 
-	DrawFeed:  "feed",
-	DrawMotor: "motor",
+// of gives the plain words for a label of the snapshot, or the label itself where there are none.
+func (to *reader) of(group, label string) string {
+	if m, ok := to.W[group+"."+label]; ok {
+		return m
+	}
+	return label
+}
+
+// list gives the texts KEY.1, KEY.2 and so on.
+func (to *reader) list(key string) []string {
+	var out []string
+	for i := 1; ; i++ {
+		text, ok := to.W[key+"."+strconv.Itoa(i)]
+		if !ok {
+			return out
+		}
+		out = append(out, text)
+	}
+}
+
+// said gives a text of the rules or the configuration in the reader's language, as it is where there is no translation.
+func (to *reader) said(text string) string {
+	if t, ok := to.language.Said[text]; ok {
+		return t
+	}
+	return text
+}
+
+// Say is said for a template: a text that stays English says so to a screen reader.
+func (to *reader) Say(text string) template.HTML {
+	if t, ok := to.language.Said[text]; ok || to.language == english {
+		if !ok {
+			t = text
+		}
+		return template.HTML(template.HTMLEscapeString(t))
+	}
+	return template.HTML(`<span lang="en">` + template.HTMLEscapeString(text) + `</span>`)
+}
+
+// temp gives a temperature's figure in the reader's unit.
+func (to *reader) temp(c *float64) *float64 {
+	if c == nil || !to.Fahrenheit {
+		return c
+	}
+	f := toFahrenheit(*c)
+	return &f
+}
+
+// toFahrenheit keeps the tenth that the snapshot has.
+func toFahrenheit(c float64) float64 {
+	f, _ := strconv.ParseFloat(strconv.FormatFloat(c*9/5+32, 'f', 1, 64), 64)
+	return f
+}
+
+// tempUnit gives the unit's sign.
+func (to *reader) tempUnit() string {
+	if to.Fahrenheit {
+		return "°F"
+	}
+	return "°C"
+}
+
+// fill puts values into a text: fill("{n} of {all}", "n", "3", "all", "7").
+func fill(text string, pairs ...string) string {
+	for i := 0; i+1 < len(pairs); i += 2 {
+		pairs[i] = "{" + pairs[i] + "}"
+	}
+	return strings.NewReplacer(pairs...).Replace(text)
+}
+
+// choose keeps in the browser what a reader has chosen. It changes nothing on the unit.
+func (s *Server) choose(w http.ResponseWriter, r *http.Request) {
+	if !s.readForm(w, r) {
+		return
+	}
+	keep := func(name, value string) {
+		http.SetCookie(w, &http.Cookie{Name: name, Value: value, Path: "/", MaxAge: choiceAgeS, HttpOnly: true, SameSite: http.SameSiteStrictMode})
+	}
+	if v := r.PostForm.Get("lang"); v != "" {
+		for _, l := range languages {
+			if l.Tag == v {
+				keep(langCookie, v)
+			}
+		}
+	}
+	if v := r.PostForm.Get("temp"); v == "c" || v == "f" {
+		keep(tempCookie, v)
+	}
+	http.Redirect(w, r, ownPath(r.PostForm.Get("back")), http.StatusSeeOther)
+}
+
+// ownPath gives a path of this unit to go on to; anything else is the first page, so that nobody can be sent elsewhere.
+func ownPath(path string) string {
+	if !strings.HasPrefix(path, "/") || strings.HasPrefix(path, "//") || strings.ContainsAny(path, "\\\r\n\t") {
+		return "/"
+	}
+	return path
 }

@@ -49,24 +49,34 @@ type Estimate struct {
 
 // Bank is the batteries together.
 type Bank struct {
-	VoltageV     *float64 `json:"voltage_v"`
-	CurrentA     *float64 `json:"current_a"`
-	SoCPct       Estimate `json:"soc_pct"`
-	SpreadPct    Estimate `json:"spread_pct"`
-	RestedV      Estimate `json:"rested_v"` // at 25 °C
-	Rested       bool     `json:"rested"`
-	ChargedAh    float64  `json:"charged_ah"`
-	DrawnAh      float64  `json:"drawn_ah"`
-	ChargedWh    float64  `json:"charged_wh"`
-	DrawnWh      float64  `json:"drawn_wh"`
-	SinceFullS   *float64 `json:"since_full_s"`
-	LiftsLeft    Estimate `json:"lifts_left"`           // lifts of this unit's kind, with the feed off
-	LiftsWait    string   `json:"lifts_wait,omitempty"` // what lifts_left waits for
-	TimeToFullS  Estimate `json:"time_to_full_s"`       // at the present feed
-	FullWait     string   `json:"full_wait,omitempty"`  // what time_to_full_s waits for, or why the feed can't fill the bank
-	CirculatingA Estimate `json:"circulating_a"`
-	LoadLeads    string   `json:"load_leads"` // diagonal, same-post, between (any other) or unknown
-	FeedLeads    string   `json:"feed_leads"`
+	VoltageV        *float64 `json:"voltage_v"`
+	CurrentA        *float64 `json:"current_a"`
+	SoCPct          Estimate `json:"soc_pct"`
+	SpreadPct       Estimate `json:"spread_pct"`
+	ResistanceRatio Estimate `json:"resistance_ratio"` // largest over smallest of the batteries
+	FullCycles      float64  `json:"full_cycles"`      // charge drawn over the rated capacity
+	RestedV         Estimate `json:"rested_v"`         // at 25 °C
+	Rested          bool     `json:"rested"`
+	ChargedAh       float64  `json:"charged_ah"`
+	DrawnAh         float64  `json:"drawn_ah"`
+	ChargedWh       float64  `json:"charged_wh"`
+	DrawnWh         float64  `json:"drawn_wh"`
+	SinceFullS      *float64 `json:"since_full_s"`
+	LiftsLeft       Estimate `json:"lifts_left"`           // lifts of this unit's kind, with the feed off
+	LiftsWait       string   `json:"lifts_wait,omitempty"` // what lifts_left waits for
+	TimeToFullS     Estimate `json:"time_to_full_s"`       // at the present feed
+	FullWait        string   `json:"full_wait,omitempty"`  // what time_to_full_s waits for, or why the feed can't fill the bank
+	CirculatingA    Estimate `json:"circulating_a"`
+	LoadLeads       string   `json:"load_leads"` // diagonal, same-post, between (any other) or unknown
+	FeedLeads       string   `json:"feed_leads"`
+	LoadLeadsAt     *Leads   `json:"load_leads_at,omitempty"` // nil: can't be told
+	FeedLeadsAt     *Leads   `json:"feed_leads_at,omitempty"`
+}
+
+// Leads is on which batteries a pair of leads sits; empty is one that can't be told.
+type Leads struct {
+	Positive string `json:"positive,omitempty"`
+	Negative string `json:"negative,omitempty"`
 }
 
 // Link is one patch cable between two batteries' posts, its lugs included.
@@ -90,7 +100,9 @@ type Battery struct {
 	RestedV        Estimate `json:"rested_v"` // at 25 °C
 	ResistanceMohm Estimate `json:"resistance_mohm"`
 	CrankingA      Estimate `json:"cranking_a"`
-	CapacityAh     Estimate `json:"capacity_ah"` // 20 h rate; learnt from deep swings only
+	CapacityAh     Estimate `json:"capacity_ah"`           // 20 h rate; learnt from deep swings only
+	HealthPct      Estimate `json:"health_pct"`            // present full capacity over rated
+	TrendMohm      Estimate `json:"resistance_trend_mohm"` // of the resistance, per 100 runs
 	Verdict        string   `json:"verdict"`
 	WaitsFor       string   `json:"waits_for,omitempty"`
 	ChargedAh      float64  `json:"charged_ah"`
@@ -101,16 +113,24 @@ type Battery struct {
 
 // Motor is the pump motor's work.
 type Motor struct {
-	Running    bool     `json:"running"`
-	Runs       uint64   `json:"runs"`
-	RunTimeS   float64  `json:"run_time_s"`
-	LiftCycles uint64   `json:"lift_cycles"`
-	VoltageV   *float64 `json:"voltage_v"` // at the motor terminal
-	Command    *bool    `json:"command"`   // contactor coil
-	PathMohm   Estimate `json:"path_mohm"` // bank's positive post to the motor's terminal
-	LiftAh     Estimate `json:"lift_ah"`   // charge that a lift takes
-	LiftWh     Estimate `json:"lift_wh"`   // energy that a lift takes
-	LastRun    *Run     `json:"last_run"`
+	Running    bool           `json:"running"`
+	Runs       uint64         `json:"runs"`
+	RunTimeS   float64        `json:"run_time_s"`
+	LiftCycles uint64         `json:"lift_cycles"`
+	Since      []SinceService `json:"since"`     // work since each kind of service
+	VoltageV   *float64       `json:"voltage_v"` // at the motor terminal
+	Command    *bool          `json:"command"`   // contactor coil
+	PathMohm   Estimate       `json:"path_mohm"` // bank's positive post to the motor's terminal
+	LiftAh     Estimate       `json:"lift_ah"`   // charge that a lift takes
+	LiftWh     Estimate       `json:"lift_wh"`   // energy that a lift takes
+	LastRun    *Run           `json:"last_run"`
+}
+
+// SinceService is the work since a service of one kind was done, or since counting began.
+type SinceService struct {
+	Kind       string  `json:"kind"` // service, filter or oil
+	LiftCycles uint64  `json:"lift_cycles"`
+	RunTimeS   float64 `json:"run_time_s"`
 }
 
 // Run is one motor run.
@@ -123,6 +143,16 @@ type Run struct {
 	MeanA     float64   `json:"mean_a"`
 	MinBankV  float64   `json:"min_bank_v"`
 	DrawnAh   float64   `json:"drawn_ah"`
+	// Batteries is what each battery did at the start of the run: the load test in it. Of the last run only, of those that were read.
+	Batteries []RunBattery `json:"batteries,omitempty"`
+}
+
+// RunBattery is one battery's step from rest into a run.
+type RunBattery struct {
+	Battery  string  `json:"battery"`
+	StepV    float64 `json:"step_v"` // negative: it fell
+	StepA    float64 `json:"step_a"` // negative: it gives
+	DropMohm float64 `json:"drop_mohm"`
 }
 
 // Feed is the charger's side.

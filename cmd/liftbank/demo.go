@@ -61,6 +61,11 @@ func (c demoCmd) Run(s streams) (err error) {
 	if err != nil {
 		return err
 	}
+	code, forget, err := demoVisits(&cfg, c.Data)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, forget()) }()
 	rig, err := trial.NewRig(sc, cfg, true)
 	if err != nil {
 		return err
@@ -81,8 +86,8 @@ func (c demoCmd) Run(s streams) (err error) {
 	if err != nil {
 		return errors.Join(err, l.Close())
 	}
-	fmt.Fprintf(s.out, "scenario  %s: %s\npage      http://%s/\nmetrics   http://%s/metrics\nmqtt      %s   topic liftbank/v1/%s/#\nspeed     %g simulated seconds a second; the unit's clock starts at %s\n",
-		sc.Name, sc.Description, l.Addr(), l.Addr(), broker, demoUnit, c.Speed, rig.Unit.StartWall().Format(time.RFC3339))
+	fmt.Fprintf(s.out, "scenario  %s: %s\npage      http://%s/   PIN for what changes something: %s\nmetrics   http://%s/metrics\nmqtt      %s   topic liftbank/v1/%s/#\nspeed     %g simulated seconds a second; the unit's clock starts at %s\n",
+		sc.Name, sc.Description, l.Addr(), code, l.Addr(), broker, demoUnit, c.Speed, rig.Unit.StartWall().Format(time.RFC3339))
 	return c.show(s, a, text)
 }
 

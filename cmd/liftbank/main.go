@@ -34,6 +34,7 @@ type cli struct {
 	Replay   replayCmd   `cmd:"" help:"Run the estimators over a recorded curve."`
 	Simulate simulateCmd `cmd:"" help:"Run a bank with known truth as fast as possible, and compare."`
 	Explain  explainCmd  `cmd:"" help:"Say what a finding means, how it is told, what to check and what clears it."`
+	PIN      pinCmd      `cmd:"" name:"pin" help:"Set the PIN that changes on the page ask for."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
 	HelpCmd  helpCmd     `cmd:"" name:"help" help:"List the commands."`
 }

@@ -87,6 +87,18 @@ func (b *Book) Judge(i int, at time.Duration, o Opinion, because string) {
 	}
 }
 
+// End ends a finding at once, without its hold: what it was about was repaired or replaced. One that does not hold stays as it is.
+func (b *Book) End(i int, at time.Duration) {
+	r := &b.Records[i]
+	if !r.holds {
+		return
+	}
+	r.holds, r.waiting = false, false
+	r.OverAt = at
+	r.settle(at)
+	b.note(i, Change{Kind: Cleared, At: at, Quiet: b.quiet(r)})
+}
+
 func (b *Book) quiet(r *Record) bool {
 	return r.shelved || r.out || r.chatter && r.Times > chatterRaises || b.flood && r.Def.Severity != Urgent
 }

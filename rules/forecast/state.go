@@ -88,3 +88,9 @@ func (s *State) check() error {
 	in("last scan", s.Now.Hours(), 0, math.MaxFloat64)
 	return errors.Join(errs...)
 }
+
+// ForgetBatteries drops what was learnt of the batteries, since one of them was replaced: how they share, how their voltages read and how
+// they take a charge. What a lift takes stays.
+func (m *Meter) ForgetBatteries() {
+	m.state.OffsetV, m.state.MeanA, m.state.Tapers = [MaxBatteries]Mean{}, [MaxBatteries]float64{}, [levels]Taper{}
+}

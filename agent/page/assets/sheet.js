@@ -1,7 +1,7 @@
 'use strict';
-// Keeps the age of the data true and puts in the parts of the sheet that the unit says have changed.
+// Keeps the age of the data true and puts in the parts of the page that the unit says have changed.
 (function () {
-  var body = document.body, bar = document.getElementById('bar');
+  var body = document.body, bar = document.getElementById('bar'), age = document.getElementById('age');
   var old = Number(body.dataset.old), some = body.dataset.some !== undefined;
   var made = performance.now() - 1000 * Number(body.dataset.age); // when the data shown was read, by this clock
   var source = null, connected = true, again = 0;
@@ -21,16 +21,17 @@
     var s = Math.max(0, (performance.now() - made) / 1000);
     var state = !connected ? 'lost' : s > old ? 'stalled' : 'fine';
     bar.classList.toggle('bad', some && state !== 'fine');
-    if (some) put(bar, bar.dataset[state].replace('{age}', span(s)));
+    if (some) put(age, bar.dataset[state].replace('{age}', span(s)));
   }
 
-  // replace keeps how far the reader has scrolled a wide table, and which has the focus.
+  // replace keeps how far the reader has scrolled a wide table, and what has the focus.
   function replace(element, html) {
-    var kept = Array.prototype.map.call(element.querySelectorAll('.wide, pre'), function (e) {
+    var keep = '.wide, a[href]';
+    var kept = Array.prototype.map.call(element.querySelectorAll(keep), function (e) {
       return { left: e.scrollLeft, focused: e === document.activeElement };
     });
     element.innerHTML = html;
-    element.querySelectorAll('.wide, pre').forEach(function (e, i) {
+    element.querySelectorAll(keep).forEach(function (e, i) {
       if (!kept[i]) return;
       e.scrollLeft = kept[i].left;
       if (kept[i].focused) e.focus({ preventScroll: true });
@@ -43,7 +44,8 @@
     connected = some = true;
     made = performance.now() - 1000 * data.age_s;
     Object.keys(data.parts).forEach(function (id) {
-      replace(document.getElementById(id), data.parts[id]);
+      var element = document.getElementById(id);
+      if (element) replace(element, data.parts[id]);
     });
     tick();
   }
@@ -56,7 +58,7 @@
 
   function open() {
     close();
-    source = new EventSource('/live');
+    source = new EventSource('/live?of=' + body.dataset.live);
     source.addEventListener('sheet', show);
     source.onopen = function () { connected = true; tick(); };
     source.onerror = function () {

@@ -1,0 +1,318 @@
+package page
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"liftbank/agent/history"
+)
+
+// chartKinds are the charts, each with the end of the figures' names that belong to it.
+var chartKinds = []struct{ Suffix, Word, Unit string }{
+	{"voltage_v", "Voltage", "V"}, {"current_a", "Current", "A"}, {"soc_pct", "Charge", "%"}, {"temperature_c", "Temperature", "°C"},
+}
+
+// The picture's own measures. It is shown from 340 to 960 pixels wide; the style sheet makes its letters larger where it is small.
+const (
+	chartWidth, chartHeight = 720, 220
+	chartLeft, chartRight   = 78, 8
+	chartTop, chartBottom   = 12, 34
+	mostLines               = 8 // in one chart
+)
+
+// lineClasses tell lines apart by how they are broken, not by colour alone.
+const lineClasses = 4
+
+// chartView is one chart with the same in words.
+type chartView struct {
+	Kind, Title, Unit string
+	SVG               template.HTML
+	Lines             []lineView
+}
+
+// lineView is one line with what a table says of it.
+type lineView struct {
+	Name, Min, Mean, Max string
+	Class                int
+}
+
+// scale turns values into places.
+type scale struct{ low, high float64 }
+
+func (s scale) y(v float64) float64 {
+	return chartTop + (chartHeight-chartTop-chartBottom)*(s.high-v)/(s.high-s.low)
+}
+
+// charts gives the charts that a window has lines for.
+func (to *reader) charts(w *history.Window) []chartView {
+	var out []chartView
+	for _, k := range chartKinds {
+		var lines []*history.Series
+		for i := range w.Series {
+			if strings.HasSuffix(w.Series[i].Figure, k.Suffix) && len(lines) < mostLines {
+				lines = append(lines, &w.Series[i])
+			}
+		}
+		if len(lines) == 0 {
+			continue
+		}
+		convert, unit := func(v float64) float64 { return v }, k.Unit
+		if unit == "°C" && to.Fahrenheit {
+			convert, unit = toFahrenheit, "°F"
+		}
+		title := strings.TrimSuffix(to.W[k.Word], ", "+k.Unit) + ", " + unit
+		v := chartView{Kind: k.Suffix, Title: title, Unit: unit}
+		for i, l := range lines {
+			v.Lines = append(v.Lines, to.lineView(l, i%lineClasses, convert))
+		}
+		v.SVG = to.chart(w, lines, title, convert)
+		out = append(out, v)
+	}
+	return out
+}
+
+func (to *reader) lineView(l *history.Series, class int, convert func(float64) float64) lineView {
+	v := lineView{Name: to.seriesName(l), Class: class, Min: unknown, Mean: unknown, Max: unknown}
+	low, high, sum, n := math.Inf(1), math.Inf(-1), 0.0, 0
+	for i, m := range l.Mean {
+		if m == nil {
+			continue
+		}
+		sum, n = sum+*m, n+1
+		low, high = min(low, *m), max(high, *m)
+		if i < len(l.Min) && l.Min[i] != nil {
+			low = min(low, *l.Min[i])
+		}
+		if i < len(l.Max) && l.Max[i] != nil {
+			high = max(high, *l.Max[i])
+		}
+	}
+	if n > 0 {
+		f := func(x float64) string { return strings.Replace(fmt.Sprintf("%.2f", convert(x)), "-", "−", 1) }
+		v.Min, v.Mean, v.Max = f(low), f(sum/float64(n)), f(high)
+	}
+	return v
+}
+
+// seriesName gives a line's name: the battery, or what else is measured.
+func (to *reader) seriesName(l *history.Series) string {
+	if l.Battery != "" {
+		return to.W["Battery"] + " " + l.Battery
+	}
+	return to.of("Series", l.Figure)
+}
+
+// chart draws lines over time; between the least and the most of each bin is a band.
+func (to *reader) chart(w *history.Window, lines []*history.Series, title string, convert func(float64) float64) template.HTML {
+	sc, ok := scaleOf(lines, convert)
+	d := &sketch{}
+	d.put(`<svg class="chart" viewBox="0 0 %d %d" role="img" aria-label="%s">`, chartWidth, chartHeight, template.HTMLEscapeString(title))
+	d.timeAxis(w.From, w.To, chartTop, chartHeight-chartBottom, true)
+	if ok {
+		d.valueAxis(sc)
+		for i, l := range lines {
+			d.band(w, l, sc, convert, i%lineClasses)
+		}
+		for i, l := range lines {
+			d.curve(w, l, sc, convert, i%lineClasses)
+		}
+	} else {
+		d.text("middle", chartWidth/2, chartHeight/2, to.W["NothingKept"])
+	}
+	d.put("</svg>")
+	return template.HTML(d.String())
+}
+
+func scaleOf(lines []*history.Series, convert func(float64) float64) (scale, bool) {
+	s := scale{math.Inf(1), math.Inf(-1)}
+	for _, l := range lines {
+		for _, of := range [][]*float64{l.Min, l.Mean, l.Max} {
+			for _, v := range of {
+				if v != nil && !math.IsInf(*v, 0) && !math.IsNaN(*v) {
+					s.low, s.high = min(s.low, convert(*v)), max(s.high, convert(*v))
+				}
+			}
+		}
+	}
+	if s.low > s.high {
+		return s, false
+	}
+	if pad := (s.high - s.low) * 0.06; pad > 0.01 {
+		s.low, s.high = s.low-pad, s.high+pad
+	} else {
+		s.low, s.high = s.low-0.1, s.high+0.1
+	}
+	return s, true
+}
+
+// place gives a time's place from left to right.
+func place(w *history.Window, t int64) float64 {
+	span := w.To.Sub(w.From).Seconds()
+	if span <= 0 {
+		return chartLeft
+	}
+	return chartLeft + (chartWidth-chartLeft-chartRight)*(float64(t)-float64(w.From.Unix()))/span
+}
+
+func (d *sketch) curve(w *history.Window, l *history.Series, sc scale, convert func(float64) float64, class int) {
+	var path []byte
+	pen := byte('M')
+	for i, t := range w.TimesS {
+		if i >= len(l.Mean) || l.Mean[i] == nil {
+			pen = 'M'
+			continue
+		}
+		path = append(path, pen)
+		path = point(path, place(w, t), sc.y(convert(*l.Mean[i])))
+		pen = 'L'
+	}
+	d.put(`<path class="curve c%d" d="%s"/>`, class, path)
+}
+
+func point(path []byte, x, y float64) []byte {
+	path = strconv.AppendFloat(path, x, 'f', 1, 64)
+	path = append(path, ' ')
+	return strconv.AppendFloat(path, y, 'f', 1, 64)
+}
+
+// band draws where the least and the most of the bins are apart.
+func (d *sketch) band(w *history.Window, l *history.Series, sc scale, convert func(float64) float64, class int) {
+	var path []byte
+	begin := -1
+	close := func(end int) {
+		if begin >= 0 && end > begin+1 {
+			pen := byte('M')
+			for i := begin; i < end; i++ {
+				path = append(path, pen)
+				path = point(path, place(w, w.TimesS[i]), sc.y(convert(*l.Max[i])))
+				pen = 'L'
+			}
+			for i := end - 1; i >= begin; i-- {
+				path = append(path, 'L')
+				path = point(path, place(w, w.TimesS[i]), sc.y(convert(*l.Min[i])))
+			}
+			path = append(path, 'Z')
+		}
+		begin = -1
+	}
+	for i := range w.TimesS {
+		has := i < len(l.Min) && i < len(l.Max) && l.Min[i] != nil && l.Max[i] != nil
+		switch {
+		case has && begin < 0:
+			begin = i
+		case !has:
+			close(i)
+		}
+	}
+	close(min(len(w.TimesS), len(l.Max)))
+	if len(path) > 0 {
+		d.put(`<path class="band c%d" d="%s"/>`, class, path)
+	}
+}
+
+func (d *sketch) valueAxis(s scale) {
+	step := niceStep((s.high - s.low) / 4)
+	decimals := max(0, int(math.Ceil(-math.Log10(step)-1e-9)))
+	for v := math.Ceil(s.low/step) * step; v <= s.high; v += step {
+		d.line("grid", chartLeft, s.y(v), chartWidth-chartRight, s.y(v))
+		d.text("tick end", chartLeft-5, s.y(v)+7, strings.Replace(strconv.FormatFloat(v, 'f', decimals, 64), "-", "−", 1))
+	}
+}
+
+// niceStep gives 1, 2 or 5 times a power of ten, not under x.
+func niceStep(x float64) float64 {
+	if !(x > 0) || math.IsInf(x, 0) {
+		return 1
+	}
+	p := math.Pow(10, math.Floor(math.Log10(x)))
+	for _, m := range []float64{1, 2, 5} {
+		if m*p >= x {
+			return m * p
+		}
+	}
+	return 10 * p
+}
+
+// timeSteps are the distances of marks on the time axis, with how they are written.
+var timeSteps = []struct {
+	step   time.Duration
+	layout string
+}{
+	{time.Minute, "15:04"}, {2 * time.Minute, "15:04"}, {10 * time.Minute, "15:04"}, {30 * time.Minute, "15:04"}, {time.Hour, "15:04"}, {3 * time.Hour, "15:04"},
+	{6 * time.Hour, "02 15:04"}, {24 * time.Hour, "01-02"}, {2 * 24 * time.Hour, "01-02"}, {7 * 24 * time.Hour, "01-02"}, {30 * 24 * time.Hour, "06-01-02"}, {61 * 24 * time.Hour, "06-01-02"},
+}
+
+const mostMarks = 6 // so that their names keep apart on a phone, where letters are twice as large beside the lines
+
+func (d *sketch) timeAxis(from, to time.Time, top, bottom float64, named bool) {
+	span := to.Sub(from)
+	if span <= 0 {
+		return
+	}
+	s := timeSteps[len(timeSteps)-1]
+	for _, c := range timeSteps {
+		if span/c.step <= mostMarks {
+			s = c
+			break
+		}
+	}
+	w := &history.Window{From: from, To: to}
+	for t := from.UTC().Truncate(s.step).Add(s.step); t.Before(to); t = t.Add(s.step) {
+		x := place(w, t.Unix())
+		d.line("grid", x, top, x, bottom)
+		if named {
+			d.text("tick middle", x, bottom+24, t.Format(s.layout))
+		}
+	}
+	d.put(`<rect class="frame" x="%d" y="%g" width="%d" height="%g"/>`, chartLeft, top, chartWidth-chartLeft-chartRight, bottom-top)
+}
+
+// events draws runs as strokes and findings as bars, each finding in a row of its own.
+func (to *reader) events(w *history.Window) template.HTML {
+	rows := map[string]int{}
+	var names []string
+	for _, f := range w.Findings {
+		key := strings.TrimSpace(f.Name + " " + f.Subject)
+		if _, have := rows[key]; !have && len(names) < 20 {
+			rows[key] = len(names)
+			names = append(names, key)
+		}
+	}
+	const rowHeight, runTop, runBottom = 42, 30, 56
+	height := runBottom + 14 + rowHeight*len(names)
+	d := &sketch{}
+	d.put(`<svg class="chart" viewBox="0 0 %d %d" role="img" aria-label="%s">`, chartWidth, height, template.HTMLEscapeString(to.W["EventsTitle"]))
+	d.timeAxis(w.From, w.To, runTop, float64(height-4), false)
+	d.text("tick", chartLeft, 22, fmt.Sprintf("%s: %d", to.W["Runs"], w.RunCount))
+	var path []byte
+	for _, r := range w.Runs {
+		x := place(w, r.At.Unix())
+		path = fmt.Appendf(path, "M%.1f %dV%d", x, runTop+2, runBottom-2)
+	}
+	d.put(`<path class="strokes" d="%s"/>`, path)
+	for _, f := range w.Findings {
+		i, have := rows[strings.TrimSpace(f.Name+" "+f.Subject)]
+		if !have {
+			continue
+		}
+		from, end := max(place(w, f.From.Unix()), chartLeft), float64(chartWidth-chartRight)
+		if f.To != nil {
+			end = min(place(w, f.To.Unix()), end)
+		}
+		class := "note"
+		if f.Severity == "urgent" || f.Severity == "service" {
+			class = f.Severity
+		}
+		y := float64(runBottom + 4 + rowHeight*i)
+		d.put(`<rect class="span %s" x="%.1f" y="%g" width="%.1f" height="9"/>`, class, from, y+28, max(end-from, 2))
+	}
+	for i, name := range names {
+		d.text("tick", chartLeft+4, float64(runBottom+26+rowHeight*i), name)
+	}
+	d.put("</svg>")
+	return template.HTML(d.String())
+}

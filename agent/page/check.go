@@ -1,0 +1,268 @@
+package page
+
+import (
+	"fmt"
+	"math"
+	"net/http"
+	"strings"
+
+	"liftbank/agent/snapshot"
+)
+
+// stepView is the load test of one battery in the last run.
+type stepView struct{ Battery, Drop, Given, Mohm, Cranking, Verdict string }
+
+// runSteps gives what each battery did at the start of the last run, beside what has been learnt over many.
+func (to *reader) runSteps(s *snapshot.Snapshot) []stepView {
+	if s.Motor.LastRun == nil {
+		return nil
+	}
+	var out []stepView
+	for _, b := range s.Motor.LastRun.Batteries {
+		v := stepView{Battery: b.Battery, Drop: number(-b.StepV, voltDecimals), Given: number(-b.StepA, 1), Mohm: number(b.DropMohm, mohmDecimals), Cranking: unknown}
+		if i := s.Index(b.Battery); i >= 0 {
+			e := estimate(s.Batteries[i].CrankingA, 0)
+			v.Cranking = strings.TrimSpace(e.Value + " " + e.Sigma)
+			v.Verdict = to.of("Verdict", s.Batteries[i].Verdict)
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+// jointView is one link, or one path, as it shows at this moment.
+type jointView struct{ Name, Drop, Current, Mohm, Learnt string }
+
+// jointLeastA is the current from which a link's resistance is said from one reading: with it, a step of the reference board's converter
+// (1.4 mV at a post) is 0.3 mΩ.
+const jointLeastA = 5.0
+
+// jointRows gives the drop over each link and each path now. The resistance follows where enough current flows and it is known on which
+// batteries the leads sit that carry it.
+func (to *reader) jointRows(s *snapshot.Snapshot) []jointView {
+	channel := map[string]*float64{}
+	for _, c := range s.Channels {
+		channel[c.Name] = c.Value
+	}
+	var out []jointView
+	for _, l := range s.Links {
+		v := jointView{Name: linkName(to, l), Drop: unknown, Current: unknown, Mohm: unknown, Learnt: joined(estimate(l.ResistanceMohm, mohmDecimals))}
+		drop := linkDrop(s, l, channel)
+		amps := linkCurrent(s, l)
+		if drop != nil {
+			v.Drop = short(&[]float64{*drop * 1000}[0], 1, false)
+		}
+		v.Current = short(amps, 1, true)
+		if drop != nil && amps != nil && math.Abs(*amps) >= jointLeastA {
+			v.Mohm = fmt.Sprintf("%.2f", 1000**drop / *amps)
+		}
+		out = append(out, v)
+	}
+	out = append(out, to.pathNow(to.W["FeedPathName"], s.Feed.VoltageV, s.Bank.VoltageV, s.Bank.CurrentA, s.Feed.PathMohm, 1))
+	return append(out, to.pathNow(to.W["MotorPathName"], s.Bank.VoltageV, s.Motor.VoltageV, s.Bank.CurrentA, s.Motor.PathMohm, -1))
+}
+
+func linkName(to *reader, l snapshot.Link) string {
+	return to.of("Link", l.Side) + " " + l.From + " " + to.W["To"] + " " + l.To
+}
+
+func joined(e estimated) string { return strings.TrimSpace(e.Value + " " + e.Sigma) }
+
+// pathNow gives the drop from one voltage to another while current flows that way: sign 1 into the bank, -1 out of it.
+func (to *reader) pathNow(name string, from, end, bankA *float64, learnt snapshot.Estimate, sign float64) jointView {
+	v := jointView{Name: name, Drop: unknown, Current: unknown, Mohm: unknown, Learnt: joined(estimate(learnt, mohmDecimals))}
+	if from == nil || end == nil || bankA == nil || *bankA*sign < jointLeastA {
+		return v
+	}
+	drop := *from - *end
+	v.Drop, v.Current = short(&[]float64{drop * 1000}[0], 1, false), short(bankA, 1, true)
+	v.Mohm = fmt.Sprintf("%.2f", 1000*drop/(*bankA*sign))
+	return v
+}
+
+// linkDrop gives the voltage over a link in the direction of a charge current that comes from battery From's side, nil where a post
+// isn't measured.
+func linkDrop(s *snapshot.Snapshot, l snapshot.Link, channel map[string]*float64) *float64 {
+	post := "battery_voltage_"
+	from, end := l.From, l.To
+	if l.Side == "negative" {
+		post = "battery_negative_"
+		from, end = end, from
+	}
+	at := func(battery string) *float64 {
+		if v := channel[post+battery]; v != nil {
+			return v
+		}
+		if l.Side == "negative" && s.Index(battery) == 0 { // the board's ground
+			return new(float64)
+		}
+		return nil
+	}
+	a, b := at(from), at(end)
+	if a == nil || b == nil {
+		return nil
+	}
+	d := *a - *b
+	return &d
+}
+
+// linkCurrent gives the current through a link by Kirchhoff's law, positive for a charge current from battery From's side; nil where it
+// can't be told which leads carry it, or a battery's current isn't known.
+func linkCurrent(s *snapshot.Snapshot, l snapshot.Link) *float64 {
+	leads := s.Bank.FeedLeadsAt
+	if s.Motor.Running {
+		leads = s.Bank.LoadLeadsAt
+	}
+	if leads == nil {
+		return nil
+	}
+	id := leads.Positive
+	if l.Side == "negative" {
+		id = leads.Negative
+	}
+	lead, k := s.Index(id), s.Index(l.From)
+	if lead < 0 || k < 0 {
+		return nil
+	}
+	var sum float64
+	for i, b := range s.Batteries {
+		beyond := i > k
+		if beyond != (lead <= k) {
+			continue
+		}
+		if b.CurrentA == nil {
+			return nil
+		}
+		sum += *b.CurrentA
+	}
+	if lead > k {
+		sum = -sum
+	}
+	return &sum
+}
+
+// wakePairs gives what answers to the wake line.
+func (to *reader) wakePairs(s *snapshot.Snapshot) []pair {
+	since := ""
+	if !s.Feed.Since.IsZero() {
+		since = to.W["Since"] + " " + span(s.At.Sub(s.Feed.Since))
+	}
+	return []pair{
+		{to.W["WakeLine"], contact(s.Feed.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]), ""},
+		{to.W["FeedDoes"], to.of("FeedMeans", s.Feed.Status), since},
+		{to.W["FeedVoltage"], figure(s.Feed.VoltageV, voltDecimals), ""},
+		{to.W["BankCurrent"], signed(s.Bank.CurrentA, ampereDecimals), ""},
+		{to.W["BankVoltage"], figure(s.Bank.VoltageV, voltDecimals), ""},
+	}
+}
+
+// aheadPairs gives what the bank is good for before it must be charged.
+func (to *reader) aheadPairs(s *snapshot.Snapshot) []pair {
+	b := &s.Bank
+	return []pair{
+		to.estimatePair(to.W["Charge"], b.SoCPct, 1, ""),
+		outlook(to.W["LiftsLeft"], to.estimatePair("", b.LiftsLeft, 0, "").Value, b.LiftsLeft, to.said(b.LiftsWait)),
+		outlook(to.W["TimeToFull"], timeEstimate(b.TimeToFullS), b.TimeToFullS, to.said(b.FullWait)),
+	}
+}
+
+type checkView struct {
+	W        map[string]string
+	Parts    []part
+	Channels []choice
+	Compared *compared
+	Draft    bool // there is a visit that a comparison can go into
+	Token    string
+}
+
+type choice struct {
+	Value, Text string
+	Chosen      bool
+}
+
+// compared is one channel beside a meter.
+type compared struct {
+	Channel, Name, Unit, Error string
+	Mine, Agents, Differs      string
+	Meter                      string // Mine without its unit
+	Offset, Gain               string // what the configuration would have
+}
+
+// check is the page of guided checks.
+func (s *Server) check(w http.ResponseWriter, r *http.Request) { s.showLive(w, r, kindCheck) }
+
+func (s *Server) checkView(r *http.Request, to *reader, parts []part) checkView {
+	v := checkView{W: to.W, Parts: parts, Token: s.token()}
+	snap := s.opts.Hub.Current()
+	if snap == nil {
+		return v
+	}
+	asked := r.URL.Query()
+	for _, c := range snap.Channels {
+		v.Channels = append(v.Channels, choice{c.Name, to.channelName(c.Name) + ", " + c.Unit, c.Name == asked.Get("channel")})
+		if c.Name == asked.Get("channel") && asked.Get("meter") != "" {
+			v.Compared = to.compare(c, s.opts.Calibration[c.Name], asked.Get("meter"))
+		}
+	}
+	if s.opts.Visits != nil {
+		v.Draft = s.opts.Visits.Draft() != nil
+	}
+	return v
+}
+
+// channelName gives a channel in words: battery_voltage_a is the voltage at battery a's positive post.
+func (to *reader) channelName(name string) string {
+	if text, ok := to.W["ChannelName."+name]; ok {
+		return text
+	}
+	if i := strings.LastIndexByte(name, '_'); i > 0 {
+		if text, ok := to.W["ChannelName."+name[:i]]; ok {
+			return text + " " + name[i+1:]
+		}
+	}
+	return name
+}
+
+// Calibration is the correction that a channel has: (value + Offset) times Gain. A Gain of 0 stands for 1.
+type Calibration struct{ Offset, Gain float64 }
+
+// compare sets a channel beside what the technician's meter says and gives the correction, in place of the one it has, that would bring
+// them together. A current or voltage near zero tells the zero of a channel, one far from it the gain.
+func (to *reader) compare(c snapshot.Channel, has Calibration, meter string) *compared {
+	v := &compared{Channel: c.Name, Name: to.channelName(c.Name), Unit: c.Unit}
+	mine, ok := parseNumber(meter)
+	switch {
+	case !ok:
+		v.Error = to.W["NotANumber"]
+		return v
+	case c.Value == nil:
+		v.Error = to.W["ChannelSilent"]
+		return v
+	}
+	differs := mine - *c.Value
+	v.Mine, v.Agents, v.Differs = number(mine, 0)+" "+c.Unit, number(*c.Value, 0)+" "+c.Unit, short(&differs, 3, true)+" "+c.Unit
+	v.Meter = number(mine, 0)
+	suffix := map[string]string{"V": "v", "A": "a", "°C": "c"}[c.Unit]
+	if suffix == "" {
+		return v
+	}
+	if has.Gain == 0 {
+		has.Gain = 1
+	}
+	line := func(offset, gain float64) string {
+		var parts []string
+		if offset != 0 {
+			parts = append(parts, fmt.Sprintf("offset_%s: %.4g", suffix, offset))
+		}
+		if gain != 1 {
+			parts = append(parts, fmt.Sprintf("gain: %.5f", gain))
+		}
+		return strings.Join(parts, ", ")
+	}
+	v.Offset = line(has.Offset+differs/has.Gain, has.Gain)
+	far := map[string]float64{"V": 8, "A": 10}[c.Unit]
+	if gain := has.Gain * mine / *c.Value; far > 0 && math.Abs(*c.Value) >= far && gain >= 0.5 && gain <= 2 {
+		v.Gain = line(has.Offset, gain)
+	}
+	return v
+}

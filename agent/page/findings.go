@@ -1,0 +1,184 @@
+package page
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"slices"
+	"time"
+	"unicode/utf8"
+
+	"liftbank/agent/snapshot"
+	"liftbank/agent/visit"
+	"liftbank/rules/finding"
+)
+
+type findingsView struct {
+	W        map[string]string
+	To       *reader
+	Finding  []findingView
+	Silent   []snapshot.Silence
+	Some     bool
+	All      []explainView
+	CanWrite bool
+}
+
+type explainView struct {
+	Name, Path, Word, Class  string
+	Summary, Detected, Check string
+	Clears                   string
+	Causes                   []string
+}
+
+func (to *reader) explain(d *finding.Definition) explainView {
+	v := explainView{
+		Name: d.Name, Path: "/findings/" + url.PathEscape(d.Name), Word: to.of("Severity", d.Severity.String()), Class: d.Severity.String(),
+		Summary: d.Summary, Detected: d.Detected, Check: d.NextCheck, Clears: d.Clears, Causes: d.Causes,
+	}
+	return v
+}
+
+// findings is the page of what stands, and of all there is to find.
+func (s *Server) findings(w http.ResponseWriter, r *http.Request) {
+	to := readerOf(r)
+	v := findingsView{W: to.W, To: to, CanWrite: s.canAct()}
+	if snap := s.opts.Hub.Current(); snap != nil {
+		v.Some, v.Silent = true, snap.NotJudged
+		for _, f := range snap.Findings {
+			v.Finding = append(v.Finding, to.viewFinding(f, snap.At))
+		}
+	}
+	for _, d := range finding.Catalogue {
+		v.All = append(v.All, to.explain(d))
+	}
+	s.show(w, r, http.StatusOK, content{template: "findings-page", data: v, title: to.W["Findings"], nav: "/findings"})
+}
+
+type explainPage struct {
+	W  map[string]string
+	To *reader
+	explainView
+}
+
+// explainFinding is the page of one finding of the catalogue.
+func (s *Server) explainFinding(w http.ResponseWriter, r *http.Request) {
+	to := readerOf(r)
+	d := finding.Lookup(r.PathValue("name"))
+	if d == nil {
+		s.say(w, r, http.StatusNotFound, message{Head: to.W["NotFound"], Text: to.W["NoSuchFinding"], Path: "/findings", Link: to.W["Findings"]})
+		return
+	}
+	s.show(w, r, http.StatusOK, content{template: "explain", data: explainPage{to.W, to, to.explain(d)}, title: d.Name, nav: "/findings"})
+}
+
+// canAct tells whether the agent takes what a technician says of a finding.
+func (s *Server) canAct() bool { return s.opts.Actions != nil && s.opts.PIN != nil }
+
+type actView struct {
+	W             map[string]string
+	To            *reader
+	Name, Subject string
+	Known         *findingView
+	Shelved       bool
+	Spans         []choice
+	By            string
+	Error         string
+	Text          string // of a note that wasn't taken
+}
+
+// shelfSpans are the times that a finding can be set aside for.
+var shelfSpans = []struct {
+	Value string
+	Span  time.Duration
+}{{"8h", 8 * time.Hour}, {"1d", 24 * time.Hour}, {"7d", 7 * 24 * time.Hour}, {"30d", 30 * 24 * time.Hour}}
+
+// actPage is the page of what can be done about one finding.
+func (s *Server) actPage(w http.ResponseWriter, r *http.Request) {
+	if s.needs(w, r) {
+		s.showAct(w, r, http.StatusOK, r.URL.Query(), "")
+	}
+}
+
+func (s *Server) showAct(w http.ResponseWriter, r *http.Request, status int, form url.Values, problem string) {
+	to := readerOf(r)
+	v := actView{
+		W: to.W, To: to, Name: visit.Tidy(form.Get("name"), false), Subject: visit.Tidy(form.Get("subject"), false), Error: problem,
+		Text: visit.Tidy(form.Get("text"), true), By: visit.Tidy(form.Get("by"), false),
+	}
+	snap := s.opts.Hub.Current()
+	if snap != nil {
+		i := slices.IndexFunc(snap.Findings, func(f snapshot.Finding) bool { return f.Name == v.Name && f.Subject == v.Subject })
+		if i >= 0 {
+			known := to.viewFinding(snap.Findings[i], snap.At)
+			v.Known, v.Shelved = &known, known.State == "shelved"
+		}
+	}
+	if v.By == "" && s.opts.Visits != nil {
+		if d := s.opts.Visits.Draft(); d != nil {
+			v.By = d.Fields["by"]
+		}
+	}
+	for _, sp := range shelfSpans {
+		v.Spans = append(v.Spans, choice{Value: sp.Value, Text: span(sp.Span)})
+	}
+	if v.Known == nil && problem == "" && status == http.StatusOK {
+		status = http.StatusNotFound
+	}
+	s.show(w, r, status, content{template: "act", data: v, title: v.Name, nav: "/findings"})
+}
+
+// act does something about a finding.
+func (s *Server) act(w http.ResponseWriter, r *http.Request) {
+	if !s.readForm(w, r) || !s.permit(w, r) {
+		return
+	}
+	to, form := readerOf(r), r.PostForm
+	if s.opts.Actions == nil {
+		s.fail(w, r, http.StatusServiceUnavailable, message{Head: to.W["CantAct"], Path: "/findings", Link: to.W["Findings"]})
+		return
+	}
+	name, subject := form.Get("name"), form.Get("subject")
+	by, text := tidyText(form.Get("by"), 120), visit.Tidy(form.Get("text"), true)
+	if by == "" {
+		s.showAct(w, r, http.StatusUnprocessableEntity, form, to.W["WantName"])
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), actLimit)
+	defer cancel()
+	var err error
+	switch form.Get("do") {
+	case "acknowledge":
+		err = s.opts.Actions.Acknowledge(ctx, name, subject, by)
+	case "unshelve":
+		err = s.opts.Actions.Unshelve(ctx, name, subject, by)
+	case "shelve":
+		i := slices.IndexFunc(shelfSpans, func(sp struct {
+			Value string
+			Span  time.Duration
+		}) bool {
+			return sp.Value == form.Get("span")
+		})
+		if i < 0 {
+			s.showAct(w, r, http.StatusUnprocessableEntity, form, to.W["WantSpan"])
+			return
+		}
+		err = s.opts.Actions.Shelve(ctx, name, subject, by, shelfSpans[i].Span)
+	case "note":
+		if n := utf8.RuneCountInString(text); n == 0 || n > visit.NoteLimit {
+			s.showAct(w, r, http.StatusUnprocessableEntity, form, fill(to.W["NoteLength"], "n", "2000"))
+			return
+		}
+		err = s.opts.Actions.Note(ctx, name, subject, by, text)
+	default:
+		s.showAct(w, r, http.StatusUnprocessableEntity, form, to.W["BadFormMore"])
+		return
+	}
+	if err != nil {
+		s.opts.Log.Warn("finding not acted on", "finding", name, "subject", subject, "err", err)
+		s.showAct(w, r, http.StatusConflict, form, to.W["NotTaken"]+" "+err.Error())
+		return
+	}
+	http.Redirect(w, r, "/findings", http.StatusSeeOther)
+}
+
+const actLimit = 5 * time.Second

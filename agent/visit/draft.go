@@ -1,0 +1,219 @@
+package visit
+
+import (
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"liftbank/agent/snapshot"
+)
+
+// Draft is a visit under way.
+type Draft struct {
+	Schema       string            `json:"schema"`
+	ID           string            `json:"id"`
+	Unit         string            `json:"unit"`
+	Revision     int               `json:"revision"` // grows with each change
+	Begun        time.Time         `json:"begun"`
+	Changed      time.Time         `json:"changed"`
+	ClockTrusted bool              `json:"clock_trusted"`
+	Start        Counters          `json:"start"`
+	Before       Figures           `json:"before"`
+	Fields       map[string]string `json:"fields"`
+	Beside       map[string]Beside `json:"beside"` // the agent's figures when the technician's were noted
+	Work         []Work            `json:"work"`
+	Log          []Change          `json:"log"`
+}
+
+// Beside is the agent's figure at the moment that the technician's was noted.
+type Beside struct {
+	Value *float64  `json:"value"`
+	At    time.Time `json:"at"`
+}
+
+// Change is one field changed. A change that was refused because somebody else had changed the field is kept too.
+type Change struct {
+	Revision int       `json:"revision"`
+	At       time.Time `json:"at"`
+	Key      string    `json:"key"`
+	Old      string    `json:"old"`
+	New      string    `json:"new"`
+	Refused  bool      `json:"refused,omitempty"`
+}
+
+// logLimit is how many changes are kept; more than any visit has. The oldest half goes first.
+const logLimit = 4000
+
+// Facts is what the agent knows at a moment. Snapshot may be nil.
+type Facts struct {
+	At           time.Time
+	ClockTrusted bool
+	Snapshot     *snapshot.Snapshot
+}
+
+// Conflict is a field that somebody else has changed meanwhile.
+type Conflict struct{ Key, Base, Saved, Mine string }
+
+// Refusal is a value that can't be taken.
+type Refusal struct {
+	Key, Value string
+	Why        Trouble
+}
+
+// Result is what came of a save.
+type Result struct {
+	Draft     *Draft
+	Conflicts []Conflict
+	Refusals  []Refusal
+}
+
+// copy gives a draft that shares nothing with d that changes.
+func (d *Draft) copy() *Draft {
+	c := *d
+	c.Fields, c.Beside = maps.Clone(d.Fields), maps.Clone(d.Beside)
+	c.Work, c.Log = slices.Clone(d.Work), slices.Clone(d.Log)
+	return &c
+}
+
+// base gives a field's value at an earlier revision; ok is false where the log doesn't go back that far.
+func (d *Draft) base(key string, revision int) (value string, ok bool) {
+	value = d.Fields[key]
+	for _, c := range slices.Backward(d.Log) {
+		if c.Revision <= revision {
+			return value, true
+		}
+		if c.Key == key && !c.Refused {
+			value = c.Old
+		}
+	}
+	// The log begins with the first change unless it has been cut.
+	return value, len(d.Log) == 0 || d.Log[0].Revision == 1 || revision >= d.Log[0].Revision
+}
+
+// apply takes in what a form has sent, made from a revision: fields not sent stay as they are; of those sent only the ones that the
+// technician has changed are looked at. It reports whether the draft has changed.
+func (d *Draft) apply(form *Form, revision int, sent map[string]string, now Facts) (r Result, changed bool) {
+	next := d.Revision + 1
+	for _, f := range form.Fields { // in the form's order, so that the log doesn't hang on a map's
+		raw, given := sent[f.Key]
+		if !given {
+			continue
+		}
+		saved := d.Fields[f.Key]
+		mine, trouble := f.clean(raw)
+		if trouble != "" {
+			r.Refusals = append(r.Refusals, Refusal{f.Key, Tidy(raw, f.Kind == Note), trouble})
+			continue
+		}
+		base, known := d.base(f.Key, revision)
+		switch {
+		case mine == saved || known && mine == base:
+		case known && base == saved:
+			d.set(form, f.Key, mine, next, now)
+			changed = true
+		default:
+			r.Conflicts = append(r.Conflicts, Conflict{f.Key, base, saved, mine})
+			d.note(Change{Revision: next, At: now.At, Key: f.Key, Old: saved, New: mine, Refused: true})
+			changed = true
+		}
+	}
+	if changed {
+		d.Revision, d.Changed = next, now.At
+	}
+	return r, changed
+}
+
+func (d *Draft) set(form *Form, key, value string, revision int, now Facts) {
+	d.note(Change{Revision: revision, At: now.At, Key: key, Old: d.Fields[key], New: value})
+	if value == "" {
+		delete(d.Fields, key)
+	} else {
+		d.Fields[key] = value
+	}
+	section, rest, _ := strings.Cut(key, ".")
+	if section != "meter" && section != "test" {
+		return
+	}
+	subject, figure, _ := strings.Cut(rest, ".")
+	delete(d.Beside, key)
+	if value != "" && form.Field(key).Kind == Number {
+		d.Beside[key] = Beside{Value: AgentFigure(now.Snapshot, subject, figure), At: now.At}
+	}
+}
+
+func (d *Draft) note(c Change) {
+	if len(d.Log) >= logLimit {
+		d.Log = slices.Delete(d.Log, 0, logLimit/2)
+	}
+	d.Log = append(d.Log, c)
+}
+
+// finish gives the visit that a draft becomes.
+func (d *Draft) finish(form *Form, now Facts) *Visit {
+	v := d.Preview(form, now)
+	v.Finished = now.At
+	return v
+}
+
+// Preview gives the visit as it would be if it ended now.
+func (d *Draft) Preview(form *Form, now Facts) *Visit {
+	v := &Visit{
+		Schema: Schema, ID: d.ID, Unit: d.Unit, By: d.Fields["by"], Place: d.Fields["place"], Begun: d.Begun,
+		ClockTrusted: d.ClockTrusted && now.ClockTrusted, Start: d.Start, End: countersOf(now.Snapshot),
+		Areas: []CheckedArea{}, Readings: []Reading{}, Tests: []Test{},
+		Oil:  Oil{Level: d.Fields["oil.level"], Position: d.Fields["oil.position"], Note: d.Fields["oil.note"]},
+		Work: append([]Work{}, d.Work...), Before: d.Before, After: figuresOf(now.Snapshot), Findings: remainingOf(now.Snapshot),
+		Note: d.Fields["note"], Revision: d.Revision,
+	}
+	for _, a := range form.Areas {
+		v.Areas = append(v.Areas, d.area(a))
+	}
+	for _, f := range form.Fields {
+		value, ok := ParseNumber(d.Fields[f.Key])
+		rest, meter := strings.CutPrefix(f.Key, "meter.")
+		if subject, figure, _ := strings.Cut(rest, "."); meter && ok {
+			b := d.Beside[f.Key]
+			v.Readings = append(v.Readings, Reading{Subject: subject, Figure: figure, Value: value, Unit: f.Unit, Agent: b.Value, At: b.At})
+		}
+	}
+	for _, b := range form.Batteries {
+		if t, any := d.test(b); any {
+			v.Tests = append(v.Tests, t)
+		}
+	}
+	return v
+}
+
+func (d *Draft) area(a Area) CheckedArea {
+	out := CheckedArea{ID: a.ID, Title: a.Title, Items: []CheckedItem{}}
+	for _, i := range a.Items {
+		key := ItemKey(a.ID, i.ID)
+		item := CheckedItem{
+			ID: i.ID, Text: i.Text, State: d.Fields[key+".state"], Note: d.Fields[key+".note"],
+			Reading: d.Fields[key+".reading"], Unit: i.Unit, Photo: d.Fields[key+".photo"],
+		}
+		if item.State == "" {
+			item.State = "not-checked"
+		}
+		out.Items = append(out.Items, item)
+	}
+	return out
+}
+
+func (d *Draft) test(battery string) (t Test, any bool) {
+	key := "test." + battery + "."
+	figure := func(name string) *float64 {
+		if v, ok := ParseNumber(d.Fields[key+name]); ok {
+			any = true
+			return &v
+		}
+		return nil
+	}
+	t = Test{
+		Battery: battery, Method: d.Fields[key+"method"], LoadA: figure("load_a"), AfterS: figure("after_s"), VoltageV: figure("voltage_v"),
+		CrankingA: figure("cranking_a"), ResistanceMohm: figure("resistance_mohm"),
+		AgentCrankingA: d.Beside[key+"cranking_a"].Value, AgentResistanceMohm: d.Beside[key+"resistance_mohm"].Value,
+	}
+	return t, any || t.Method != ""
+}

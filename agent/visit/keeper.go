@@ -1,0 +1,432 @@
+package visit
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+)
+
+// Options say where visits are kept.
+type Options struct {
+	Dir     string // made where it isn't there
+	Unit    string
+	Form    *Form
+	Outlet  Outlet  // nil: none
+	Actions Actions // nil: work is noted and acts on nothing
+}
+
+// Keeper keeps one unit's visits: one draft at the most, and those that are finished. It is safe for any number of goroutines.
+//
+// In its folder are draft.json, a file for each finished visit, and beside one that the outlet has taken an empty file of the same name
+// with .sent. A draft that was thrown away or can't be read stays under another name.
+type Keeper struct {
+	o       Options
+	mu      sync.Mutex
+	handing sync.Mutex // one visit is offered at a time
+	draft   *Draft
+	damaged string // file that a draft that couldn't be read was moved to
+}
+
+const draftFile = "draft.json"
+
+// Errors that a caller branches on.
+var (
+	ErrNoDraft = errors.New("visit: none is under way")
+	ErrDraft   = errors.New("visit: another one is under way")
+	ErrOther   = errors.New("visit: another one than that was changed")
+	ErrNone    = errors.New("visit: no such visit")
+	ErrNobody  = errors.New("visit: want the name of the technician")
+)
+
+var idForm = regexp.MustCompile(`^[0-9]{8}t[0-9]{6}-[0-9a-z]{6,32}$`)
+
+// Open reads the folder. HandOver then offers the outlet what it hasn't had.
+func Open(o Options) (*Keeper, error) {
+	if err := os.MkdirAll(o.Dir, 0o750); err != nil {
+		return nil, fmt.Errorf("visits: %w", err)
+	}
+	left, err := filepath.Glob(filepath.Join(o.Dir, ".new-*"))
+	if err != nil {
+		return nil, fmt.Errorf("visits: %w", err)
+	}
+	for _, name := range left { // the agent was killed while it wrote: what they were to replace is whole
+		if err := os.Remove(name); err != nil {
+			return nil, fmt.Errorf("visits: %w", err)
+		}
+	}
+	k := &Keeper{o: o}
+	if err := k.readDraft(); err != nil {
+		return nil, err
+	}
+	return k, nil
+}
+
+func (k *Keeper) readDraft() error {
+	path := filepath.Join(k.o.Dir, draftFile)
+	b, err := os.ReadFile(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("visits: %w", err)
+	}
+	var d Draft
+	if err := json.Unmarshal(b, &d); err != nil || d.Schema != DraftSchema || !idForm.MatchString(d.ID) {
+		k.damaged, err = k.setAside(path, "damaged")
+		return err
+	}
+	if d.Fields == nil {
+		d.Fields = map[string]string{}
+	}
+	if d.Beside == nil {
+		d.Beside = map[string]Beside{}
+	}
+	if _, err := os.Stat(k.path(d.ID)); err == nil { // killed between the end of the visit and that of its draft
+		return k.remove(path)
+	}
+	k.draft = &d
+	return nil
+}
+
+// setAside renames a file to a free name.
+func (k *Keeper) setAside(path, why string) (string, error) {
+	for i := 1; ; i++ {
+		to := filepath.Join(k.o.Dir, fmt.Sprintf("draft-%s-%d.json", why, i))
+		if _, err := os.Stat(to); errors.Is(err, os.ErrNotExist) {
+			if err := os.Rename(path, to); err != nil {
+				return "", fmt.Errorf("visits: %w", err)
+			}
+			return to, syncDir(k.o.Dir)
+		}
+	}
+}
+
+// Damaged gives the file that a draft was moved to which couldn't be read at the start, empty where there was none.
+func (k *Keeper) Damaged() string { return k.damaged }
+
+// Form gives the fields of a visit.
+func (k *Keeper) Form() *Form { return k.o.Form }
+
+// Draft gives the visit under way, nil where there is none. It is a copy.
+func (k *Keeper) Draft() *Draft {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.draft == nil {
+		return nil
+	}
+	return k.draft.copy()
+}
+
+// Begin begins a visit. token is random text of a-z and 0-9, 6 to 32 of them, that makes its name unique.
+func (k *Keeper) Begin(by, token string, now Facts) (*Draft, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.draft != nil {
+		return k.draft.copy(), ErrDraft
+	}
+	by, trouble := k.o.Form.Field("by").clean(by)
+	if by == "" || trouble != "" {
+		return nil, ErrNobody
+	}
+	d := &Draft{
+		Schema: DraftSchema, ID: now.At.UTC().Format("20060102t150405") + "-" + token, Unit: k.o.Unit, Begun: now.At.UTC(), Changed: now.At.UTC(),
+		ClockTrusted: now.ClockTrusted, Start: countersOf(now.Snapshot), Before: figuresOf(now.Snapshot),
+		Fields: map[string]string{}, Beside: map[string]Beside{}, Work: []Work{}, Log: []Change{},
+	}
+	if !idForm.MatchString(d.ID) {
+		return nil, fmt.Errorf("visit: id %q: want a token of a-z and 0-9", d.ID)
+	}
+	d.set(k.o.Form, "by", by, 1, now)
+	d.Revision = 1
+	return k.keep(d)
+}
+
+// keep writes a draft and then makes it the present one.
+func (k *Keeper) keep(d *Draft) (*Draft, error) {
+	if err := k.write(filepath.Join(k.o.Dir, draftFile), d); err != nil {
+		return nil, err
+	}
+	k.draft = d
+	return d.copy(), nil
+}
+
+// edit gives a copy of the draft of that name to change.
+func (k *Keeper) edit(id string) (*Draft, error) {
+	if k.draft == nil {
+		return nil, ErrNoDraft
+	}
+	if k.draft.ID != id {
+		return nil, ErrOther
+	}
+	return k.draft.copy(), nil
+}
+
+// Save takes in what a form sent that was made from a revision of a draft. What can be taken is on the disk when it returns; conflicts
+// and refusals are in the result.
+func (k *Keeper) Save(id string, revision int, sent map[string]string, now Facts) (Result, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	d, err := k.edit(id)
+	if err != nil {
+		return Result{}, err
+	}
+	r, changed := d.apply(k.o.Form, revision, sent, now)
+	if changed {
+		if _, err := k.keep(d); err != nil {
+			return Result{}, err
+		}
+	}
+	r.Draft = d.copy()
+	return r, nil
+}
+
+// AddWork notes work done and lets it act on the agent. The same work ID a second time does nothing. What the agent refuses is noted
+// with the work, not an error.
+func (k *Keeper) AddWork(ctx context.Context, id string, w Work, now Facts) (*Draft, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	d, err := k.edit(id)
+	if err != nil {
+		return nil, err
+	}
+	if slices.ContainsFunc(d.Work, func(have Work) bool { return have.ID == w.ID }) {
+		return d, nil
+	}
+	if !slices.Contains(WorkKinds, w.Kind) {
+		return nil, fmt.Errorf("visit: work %q: want one of %s", w.Kind, strings.Join(WorkKinds, ", "))
+	}
+	if w.Kind == BatteryReplaced != (w.Subject != "") || w.Subject != "" && !slices.Contains(k.o.Form.Batteries, w.Subject) {
+		return nil, fmt.Errorf("visit: work %s: battery %q: want one of %s, with a replaced battery only", w.Kind, w.Subject, strings.Join(k.o.Form.Batteries, ", "))
+	}
+	note := Field{Kind: Note}
+	text, trouble := note.clean(w.Note)
+	if trouble != "" {
+		return nil, fmt.Errorf("visit: note: %s: want at most %d characters", trouble, NoteLimit)
+	}
+	w.Note, w.At, w.By, w.Acted = text, now.At.UTC(), d.Fields["by"], false
+	w.Error = "it is not known whether the agent took it up: it stopped meanwhile"
+	d.Work = append(d.Work, w)
+	d.Revision, d.Changed = d.Revision+1, now.At.UTC()
+	if _, err := k.keep(d); err != nil { // first noted, then done: never done and forgotten
+		return nil, err
+	}
+	d = d.copy()
+	done := &d.Work[len(d.Work)-1]
+	done.Error = ""
+	if err := k.act(ctx, done); err != nil {
+		done.Error = err.Error()
+	}
+	return k.keep(d)
+}
+
+// act lets work act on the agent.
+func (k *Keeper) act(ctx context.Context, w *Work) error {
+	a := k.o.Actions
+	if a == nil || w.Kind == OtherWork || w.Kind == ChannelCompared {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(ctx, actLimit)
+	defer cancel()
+	var err error
+	switch w.Kind {
+	case BatteryReplaced:
+		err = a.ReplaceBattery(ctx, w.Subject, w.By)
+	case JointCleaned, CableReplaced:
+		err = a.JointCleaned(ctx, w.By)
+	case FilterChanged:
+		err = a.ResetService(ctx, "filter", w.By)
+	case OilChanged:
+		err = a.ResetService(ctx, "oil", w.By)
+	case ServiceDone:
+		err = a.ResetService(ctx, "service", w.By)
+	}
+	w.Acted = err == nil
+	return err
+}
+
+// Finish ends the visit under way and hands it to the outlet.
+func (k *Keeper) Finish(id string, now Facts) (*Visit, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	d, err := k.edit(id)
+	if err != nil {
+		return nil, err
+	}
+	if d.Fields["by"] == "" {
+		return nil, ErrNobody
+	}
+	v := d.finish(k.o.Form, now)
+	if err := k.write(k.path(v.ID), v); err != nil {
+		return nil, err
+	}
+	// The record of the changes goes with it.
+	if err := k.write(strings.TrimSuffix(k.path(v.ID), ".json")+".draft", d); err != nil {
+		return nil, err
+	}
+	if err := k.remove(filepath.Join(k.o.Dir, draftFile)); err != nil {
+		return nil, err
+	}
+	k.draft = nil
+	return v, k.HandOver()
+}
+
+// ErrNotSent is a visit that is finished and kept, and that the outlet didn't take; it will be offered again.
+var ErrNotSent = errors.New("visit: kept, not yet sent on")
+
+func (k *Keeper) offer(v *Visit) error {
+	if err := k.o.Outlet.Visit(v); err != nil {
+		return fmt.Errorf("%w: %w", ErrNotSent, err)
+	}
+	return k.write(k.path(v.ID)+".sent", nil)
+}
+
+// HandOver offers the outlet what it hasn't taken yet, oldest first, up to the first that it refuses. It is called with each visit's end;
+// who joins an outlet calls it too when that takes visits again.
+func (k *Keeper) HandOver() error {
+	if k.o.Outlet == nil {
+		return nil
+	}
+	k.handing.Lock()
+	defer k.handing.Unlock()
+	ids, err := k.ids()
+	if err != nil {
+		return err
+	}
+	for _, id := range ids {
+		if _, err := os.Stat(k.path(id) + ".sent"); err == nil {
+			continue
+		}
+		v, err := k.Get(id)
+		if err != nil {
+			continue // damaged: it can't be sent, and the others can
+		}
+		if err := k.offer(v); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Discard ends the visit under way without a record. Its draft stays in the folder under another name.
+func (k *Keeper) Discard(id string) error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if _, err := k.edit(id); err != nil {
+		return err
+	}
+	if _, err := k.setAside(filepath.Join(k.o.Dir, draftFile), "discarded"); err != nil {
+		return err
+	}
+	k.draft = nil
+	return nil
+}
+
+// Get gives a finished visit.
+func (k *Keeper) Get(id string) (*Visit, error) {
+	if !idForm.MatchString(id) {
+		return nil, ErrNone
+	}
+	b, err := os.ReadFile(k.path(id))
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, ErrNone
+	}
+	if err != nil {
+		return nil, fmt.Errorf("visits: %w", err)
+	}
+	var v Visit
+	if err := json.Unmarshal(b, &v); err != nil {
+		return nil, fmt.Errorf("visits: %s: %w", id, err)
+	}
+	return &v, nil
+}
+
+// List gives at most n finished visits, newest first, and how many there are in all. Those that can't be read are left out.
+func (k *Keeper) List(n int) (newest []*Visit, all int, err error) {
+	ids, err := k.ids()
+	if err != nil {
+		return nil, 0, err
+	}
+	for _, id := range slices.Backward(ids) {
+		if len(newest) == n {
+			break
+		}
+		if v, err := k.Get(id); err == nil {
+			newest = append(newest, v)
+		}
+	}
+	return newest, len(ids), nil
+}
+
+// ids gives the names of the finished visits, oldest first.
+func (k *Keeper) ids() ([]string, error) {
+	entries, err := os.ReadDir(k.o.Dir)
+	if err != nil {
+		return nil, fmt.Errorf("visits: %w", err)
+	}
+	var ids []string
+	for _, e := range entries {
+		if id, is := strings.CutSuffix(e.Name(), ".json"); is && idForm.MatchString(id) {
+			ids = append(ids, id)
+		}
+	}
+	slices.Sort(ids)
+	return ids, nil
+}
+
+func (k *Keeper) path(id string) string { return filepath.Join(k.o.Dir, id+".json") }
+
+// write replaces a file in one step: whoever reads it later has the old or the new whole, whatever happens meanwhile. nil is an empty
+// file.
+func (k *Keeper) write(path string, what any) (err error) {
+	var b []byte
+	if what != nil {
+		if b, err = json.MarshalIndent(what, "", " "); err != nil {
+			return fmt.Errorf("visits: %w", err)
+		}
+	}
+	f, err := os.CreateTemp(k.o.Dir, ".new-*")
+	if err != nil {
+		return fmt.Errorf("visits: %w", err)
+	}
+	_, err = f.Write(b)
+	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return fmt.Errorf("visits: %w", errors.Join(err, os.Remove(f.Name())))
+	}
+	return syncDir(k.o.Dir)
+}
+
+func (k *Keeper) remove(path string) error {
+	if err := os.Remove(path); err != nil {
+		return fmt.Errorf("visits: %w", err)
+	}
+	return syncDir(k.o.Dir)
+}
+
+// syncDir makes names in a folder outlast a loss of power.
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return fmt.Errorf("visits: %w", err)
+	}
+	if err := errors.Join(d.Sync(), d.Close()); err != nil {
+		return fmt.Errorf("visits: sync %s: %w", dir, err)
+	}
+	return nil
+}
+
+// Acting gives what a technician can make the agent do, nil for nothing.
+func (k *Keeper) Acting() Actions { return k.o.Actions }
+
+// actLimit bounds an action: the loop takes it up between two scans.
+const actLimit = 5 * time.Second

@@ -1,0 +1,265 @@
+// Package visit keeps the record of a service visit: who came when, what was looked at and measured, what was done, how the unit
+// was before and after, and what remains.
+//
+// A visit is a draft while the technician works. Each change of it is on the disk before it is confirmed, so that neither a dead phone
+// nor a killed agent loses more than what was being typed. Changes carry the revision that they were made from: two technicians can
+// work on one draft, and where both have changed one field, both values are kept and somebody has to choose. A finished visit no longer
+// changes; it is handed to an [Outlet].
+//
+// Work done acts on the agent through [Actions].
+package visit
+
+import (
+	"context"
+	"time"
+
+	"liftbank/agent/snapshot"
+)
+
+// Schemas name the layouts of the JSON forms. Fields are only ever added within a version.
+const (
+	Schema      = "liftbank.visit-record.v1"
+	DraftSchema = "liftbank.visit-draft.v1"
+)
+
+// Outlet takes finished visits. One that it refuses is offered again later.
+type Outlet interface {
+	Visit(v *Visit) error
+}
+
+// Actions is what a technician can make the agent do. by is who. Each returns when it is done or can't be.
+type Actions interface {
+	// ReplaceBattery: another battery is in that place; what was learnt of the old one and of its joints is of no use.
+	ReplaceBattery(ctx context.Context, battery, by string) error
+	// JointCleaned: what was learnt of links and paths is of no use.
+	JointCleaned(ctx context.Context, by string) error
+	// ResetService: a service of that kind (service, filter, oil) was done; its counters begin anew.
+	ResetService(ctx context.Context, kind, by string) error
+
+	Acknowledge(ctx context.Context, finding, subject, by string) error
+	Shelve(ctx context.Context, finding, subject, by string, span time.Duration) error
+	Unshelve(ctx context.Context, finding, subject, by string) error
+	Note(ctx context.Context, finding, subject, by, text string) error
+}
+
+// Visit is a finished visit. Field names carry units as those of a snapshot do.
+type Visit struct {
+	Schema       string        `json:"schema"`
+	ID           string        `json:"id"`
+	Unit         string        `json:"unit"`
+	By           string        `json:"by"`
+	Place        string        `json:"place,omitempty"`
+	Begun        time.Time     `json:"begun"`
+	Finished     time.Time     `json:"finished"`
+	ClockTrusted bool          `json:"clock_trusted"` // both times are those of a clock that was set
+	Start        Counters      `json:"start"`
+	End          Counters      `json:"end"`
+	Areas        []CheckedArea `json:"areas"`
+	Readings     []Reading     `json:"readings"`
+	Tests        []Test        `json:"load_tests"`
+	Oil          Oil           `json:"oil"`
+	Work         []Work        `json:"work"`
+	Before       Figures       `json:"before"`
+	After        Figures       `json:"after"`
+	Findings     []Remaining   `json:"findings"` // that stand at the end
+	Note         string        `json:"note,omitempty"`
+	Revision     int           `json:"revision"`
+}
+
+// Counters is how much the lift has worked.
+type Counters struct {
+	LiftCycles uint64  `json:"lift_cycles"`
+	Runs       uint64  `json:"runs"`
+	MotorTimeS float64 `json:"motor_time_s"`
+}
+
+// CheckedArea is a part of the lift as found.
+type CheckedArea struct {
+	ID    string        `json:"id"`
+	Title string        `json:"title"`
+	Items []CheckedItem `json:"items"`
+}
+
+// CheckedItem is one thing as found.
+type CheckedItem struct {
+	ID      string `json:"id"`
+	Text    string `json:"text"`
+	State   string `json:"state"` // ok, attention, not-checked
+	Note    string `json:"note,omitempty"`
+	Reading string `json:"reading,omitempty"`
+	Unit    string `json:"unit,omitempty"`
+	Photo   string `json:"photo,omitempty"` // where to find it
+}
+
+// Reading is a figure of the technician's own meter beside the agent's of the same moment.
+type Reading struct {
+	Subject string    `json:"subject"` // battery, feed or motor
+	Figure  string    `json:"figure"`  // voltage_v, current_a, temperature_c
+	Value   float64   `json:"value"`
+	Unit    string    `json:"unit"`
+	Agent   *float64  `json:"agent"` // null: not known then
+	At      time.Time `json:"at"`
+}
+
+// Test is a load test of one battery beside what the agent has learnt of it.
+type Test struct {
+	Battery             string   `json:"battery"`
+	Method              string   `json:"method,omitempty"`
+	LoadA               *float64 `json:"load_a"`
+	AfterS              *float64 `json:"after_s"`
+	VoltageV            *float64 `json:"voltage_v"`
+	CrankingA           *float64 `json:"cranking_a"`
+	ResistanceMohm      *float64 `json:"resistance_mohm"`
+	AgentCrankingA      *float64 `json:"agent_cranking_a"`
+	AgentResistanceMohm *float64 `json:"agent_resistance_mohm"`
+}
+
+// Oil is the level in the tank; it means something only with the platform's position.
+type Oil struct {
+	Level    string `json:"level,omitempty"`
+	Position string `json:"position,omitempty"`
+	Note     string `json:"note,omitempty"`
+}
+
+// Work is something done to the unit.
+type Work struct {
+	ID      string    `json:"id"` // of the form it came with, so that a form sent twice does it once
+	At      time.Time `json:"at"`
+	Kind    string    `json:"kind"`
+	Subject string    `json:"subject,omitempty"` // battery
+	Note    string    `json:"note,omitempty"`
+	By      string    `json:"by,omitempty"`
+	Acted   bool      `json:"acted"`           // the agent has taken it up
+	Error   string    `json:"error,omitempty"` // why it hasn't
+}
+
+// Kinds of work, in the order they are offered.
+const (
+	BatteryReplaced = "battery-replaced"
+	JointCleaned    = "joint-cleaned"
+	CableReplaced   = "cable-replaced"
+	FilterChanged   = "filter-changed"
+	OilChanged      = "oil-changed"
+	ServiceDone     = "service-done"
+	OtherWork       = "other"
+	ChannelCompared = "channel-compared" // with the technician's meter; the note has the correction
+)
+
+// WorkKinds are all of them.
+var WorkKinds = []string{BatteryReplaced, JointCleaned, CableReplaced, FilterChanged, OilChanged, ServiceDone, OtherWork, ChannelCompared}
+
+// Figures is how the unit stands at one moment; what a report sets side by side.
+type Figures struct {
+	At        time.Time        `json:"at"`
+	Batteries []BatteryFigures `json:"batteries"`
+	Links     []LinkFigures    `json:"links"`
+	FeedV     *float64         `json:"feed_v"`
+	FeedMohm  *float64         `json:"feed_path_mohm"`
+	MotorMohm *float64         `json:"motor_path_mohm"`
+}
+
+// BatteryFigures is one battery.
+type BatteryFigures struct {
+	ID             string   `json:"id"`
+	VoltageV       *float64 `json:"voltage_v"`
+	RestedV        *float64 `json:"rested_v"`
+	SoCPct         *float64 `json:"soc_pct"`
+	ResistanceMohm *float64 `json:"resistance_mohm"`
+	CrankingA      *float64 `json:"cranking_a"`
+	CapacityAh     *float64 `json:"capacity_ah"`
+	Verdict        string   `json:"verdict"`
+}
+
+// LinkFigures is one patch cable.
+type LinkFigures struct {
+	Side           string   `json:"side"`
+	From           string   `json:"from"`
+	To             string   `json:"to"`
+	ResistanceMohm *float64 `json:"resistance_mohm"`
+}
+
+// Remaining is a finding that stands at the end of a visit.
+type Remaining struct {
+	Name      string `json:"name"`
+	Subject   string `json:"subject,omitempty"`
+	Severity  string `json:"severity"`
+	State     string `json:"state"`
+	Summary   string `json:"summary"`
+	NextCheck string `json:"next_check"`
+}
+
+// figuresOf takes what a report needs from a snapshot; nil gives none.
+func figuresOf(s *snapshot.Snapshot) Figures {
+	f := Figures{Batteries: []BatteryFigures{}, Links: []LinkFigures{}}
+	if s == nil {
+		return f
+	}
+	f.At, f.FeedV, f.FeedMohm, f.MotorMohm = s.At, s.Feed.VoltageV, s.Feed.PathMohm.Value, s.Motor.PathMohm.Value
+	for _, b := range s.Batteries {
+		f.Batteries = append(f.Batteries, BatteryFigures{
+			ID: b.ID, VoltageV: b.VoltageV, RestedV: b.RestedV.Value, SoCPct: b.SoCPct.Value, ResistanceMohm: b.ResistanceMohm.Value,
+			CrankingA: b.CrankingA.Value, CapacityAh: b.CapacityAh.Value, Verdict: b.Verdict,
+		})
+	}
+	for _, l := range s.Links {
+		f.Links = append(f.Links, LinkFigures{Side: l.Side, From: l.From, To: l.To, ResistanceMohm: l.ResistanceMohm.Value})
+	}
+	return f
+}
+
+func countersOf(s *snapshot.Snapshot) Counters {
+	if s == nil {
+		return Counters{}
+	}
+	return Counters{LiftCycles: s.Motor.LiftCycles, Runs: s.Motor.Runs, MotorTimeS: s.Motor.RunTimeS}
+}
+
+func remainingOf(s *snapshot.Snapshot) []Remaining {
+	out := []Remaining{}
+	if s == nil {
+		return out
+	}
+	for _, f := range s.Findings {
+		if f.State != "normal" {
+			out = append(out, Remaining{Name: f.Name, Subject: f.Subject, Severity: f.Severity, State: f.State, Summary: f.Summary, NextCheck: f.NextCheck})
+		}
+	}
+	return out
+}
+
+// AgentFigure gives the agent's own figure for a field of the technician's, nil where it has none.
+func AgentFigure(s *snapshot.Snapshot, subject, figure string) *float64 {
+	if s == nil {
+		return nil
+	}
+	switch subject + " " + figure {
+	case "feed voltage_v":
+		return s.Feed.VoltageV
+	case "motor voltage_v":
+		return s.Motor.VoltageV
+	case "motor current_a":
+		if a := s.Bank.CurrentA; a != nil && s.Motor.Running {
+			drawn := -*a
+			return &drawn
+		}
+		return nil
+	}
+	i := s.Index(subject)
+	if i < 0 {
+		return nil
+	}
+	b := &s.Batteries[i]
+	switch figure {
+	case "voltage_v":
+		return b.VoltageV
+	case "current_a":
+		return b.CurrentA
+	case "temperature_c":
+		return b.TempC
+	case "cranking_a":
+		return b.CrankingA.Value
+	case "resistance_mohm":
+		return b.ResistanceMohm.Value
+	}
+	return nil
+}

@@ -1,0 +1,56 @@
+package agent
+
+import (
+	"fmt"
+
+	"liftbank/agent/config"
+	"liftbank/agent/page"
+	"liftbank/agent/pin"
+	"liftbank/agent/visit"
+)
+
+// pageOptions gives what the page is made of.
+func (a *Agent) pageOptions() (page.Options, error) {
+	o := page.Options{
+		Hub: a.hub, Now: a.opts.Now, Metrics: a.metrics(), Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
+		Actions: technician{a}, History: a.store, Calibration: map[string]page.Calibration{},
+	}
+	for i := range a.opts.Config.Board.Channels {
+		c := &a.opts.Config.Board.Channels[i]
+		o.Calibration[c.Name()] = page.Calibration{Offset: c.Calibration.Offset, Gain: c.Calibration.Gain}
+	}
+	v := &a.opts.Config.Visits
+	if v.PINFile != "" {
+		secret, err := pin.Load(v.PINFile)
+		if err != nil {
+			return o, fmt.Errorf("visits.pin_file: %w (liftbank pin makes it)", err)
+		}
+		o.PIN = pin.NewGate(secret, a.opts.Now)
+	}
+	if v.Dir == "" {
+		return o, nil
+	}
+	var err error
+	if o.Visits, err = openVisits(&a.opts.Config, technician{a}, visitOutlet{a}); err != nil {
+		return o, err
+	}
+	if damaged := o.Visits.Damaged(); damaged != "" {
+		a.opts.Log.Warn("draft of a visit can't be read: set aside", "file", damaged)
+	}
+	if err := o.Visits.HandOver(); err != nil {
+		a.opts.Log.Warn("visits not sent on yet", "err", err)
+	}
+	return o, nil
+}
+
+func openVisits(cfg *config.Config, actions visit.Actions, outlet visit.Outlet) (*visit.Keeper, error) {
+	areas := cfg.Visits.Checklist
+	if len(areas) == 0 {
+		areas = visit.DefaultChecklist()
+	}
+	var batteries []string
+	for _, b := range cfg.Bank.Batteries {
+		batteries = append(batteries, b.ID)
+	}
+	return visit.Open(visit.Options{Dir: cfg.Visits.Dir, Unit: cfg.Unit.ID, Form: visit.NewForm(areas, batteries), Actions: actions, Outlet: outlet})
+}
