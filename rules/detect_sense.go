@@ -70,8 +70,8 @@ const (
 	noiseV, noiseA, noiseC = 0.10, 2.0, 1.0 // from one reading to the next, at rest
 	noiseMemory            = 30             // readings
 	noisy, noisyNoMore     = 0.3, 0.05
-	postsApartV            = 0.15
-	postsAgreeV            = 0.08
+	postsApartV            = 0.35 // two taps at opposite ends of their class, 10 mV and 1 %, stand 0.29 V apart at 13.5 V
+	postsAgreeV            = 0.30
 	feedApartV             = 0.3
 	idleCurrentA           = 3.0
 	idleAgreesA            = 1.0

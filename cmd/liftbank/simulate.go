@@ -111,10 +111,7 @@ func (c simulateCmd) suite(s streams) (err error) {
 	case c.Days != 0 && (c.Days < 3 || c.Days > 4000):
 		return usageError{fmt.Errorf("--days %g: want 3 to 4000", c.Days)}
 	}
-	workers := c.Workers
-	if workers == 0 {
-		workers = runtime.GOMAXPROCS(0)
-	}
+	workers := c.workers()
 	if c.Suite == "findings" {
 		return c.findingsSuite(s, workers)
 	}
@@ -129,10 +126,7 @@ func (c simulateCmd) suite(s streams) (err error) {
 		suite.Only = strings.Split(c.Scenario, ",")
 	}
 	rows, err := trial.RunSuite(s.ctx, suite)
-	if err != nil {
-		return err
-	}
-	return c.writeTable(s, func(out io.Writer) error { return trial.WriteSuite(out, rows) })
+	return c.writeEnded(s, err, len(rows) > 0, func(out io.Writer) error { return trial.WriteSuite(out, rows) })
 }
 
 // healthy plays years of sound units. Each unit's year is told on standard error as it ends.
@@ -144,12 +138,9 @@ func (c simulateCmd) healthy(s streams) (err error) {
 		return usageError{fmt.Errorf("--days %g: want 1 to 4000", c.Days)}
 	}
 	begun := time.Now()
-	units, err := trial.RunHealthy(s.ctx, trial.Healthy{Years: c.Years, First: c.firstSeed(), Days: c.Days, Workers: runtime.GOMAXPROCS(0), Fine: c.Fine,
+	units, err := trial.RunHealthy(s.ctx, trial.Healthy{Years: c.Years, First: c.firstSeed(), Days: c.Days, Workers: c.workers(), Fine: c.Fine,
 		Progress: func(u trial.HealthyUnit) { fmt.Fprintln(s.err, u.Sentence()) }})
-	if err != nil {
-		return err
-	}
-	return c.writeTable(s, func(out io.Writer) error { return trial.WriteHealthy(out, units, time.Since(begun)) })
+	return c.writeEnded(s, err, len(units) > 0, func(out io.Writer) error { return trial.WriteHealthy(out, units, time.Since(begun)) })
 }
 
 // wiring plays differently wired units. What was told wrong of one is told on standard error as it ends.
@@ -158,16 +149,13 @@ func (c simulateCmd) wiring(s streams) error {
 		return usageError{fmt.Errorf("--seeds %d: want 1 to 100000", c.Seeds)}
 	}
 	begun := time.Now()
-	units, err := trial.RunWirings(s.ctx, trial.Wirings{Units: c.Seeds, First: c.firstSeed(), Days: c.Days, Workers: runtime.GOMAXPROCS(0), Fine: c.Fine,
+	units, err := trial.RunWirings(s.ctx, trial.Wirings{Units: c.Seeds, First: c.firstSeed(), Days: c.Days, Workers: c.workers(), Fine: c.Fine,
 		Progress: func(u trial.WiredUnit) {
 			if u.Wrong != "" {
 				fmt.Fprintln(s.err, u.Sentence())
 			}
 		}})
-	if err != nil {
-		return err
-	}
-	return c.writeTable(s, func(out io.Writer) error { return trial.WriteWirings(out, units, time.Since(begun)) })
+	return c.writeEnded(s, err, len(units) > 0, func(out io.Writer) error { return trial.WriteWirings(out, units, time.Since(begun)) })
 }
 
 // capability plays units of aged batteries; each battery is told on standard error as its unit ends.
@@ -176,16 +164,21 @@ func (c simulateCmd) capability(s streams) error {
 		return usageError{fmt.Errorf("--seeds %d: want 1 to 100000", c.Seeds)}
 	}
 	begun := time.Now()
-	all, err := trial.RunCapability(s.ctx, trial.Capability{Units: c.Seeds, First: c.firstSeed(), Days: c.Days, Workers: runtime.GOMAXPROCS(0), NoCommand: c.NoCommand,
+	all, err := trial.RunCapability(s.ctx, trial.Capability{Units: c.Seeds, First: c.firstSeed(), Days: c.Days, Workers: c.workers(), NoCommand: c.NoCommand,
 		Progress: func(batteries []trial.AgedBattery) {
 			for i := range batteries {
 				fmt.Fprintln(s.err, batteries[i].Sentence())
 			}
 		}})
-	if err != nil {
-		return err
+	return c.writeEnded(s, err, len(all) > 0, func(out io.Writer) error { return trial.WriteCapability(out, all, time.Since(begun)) })
+}
+
+// workers gives how many runs go side by side: as told, else one a processor.
+func (c simulateCmd) workers() int {
+	if c.Workers > 0 {
+		return min(c.Workers, 256)
 	}
-	return c.writeTable(s, func(out io.Writer) error { return trial.WriteCapability(out, all, time.Since(begun)) })
+	return runtime.GOMAXPROCS(0)
 }
 
 func (c simulateCmd) firstSeed() uint64 {
@@ -207,6 +200,23 @@ func (c simulateCmd) writeTable(s streams, write func(io.Writer) error) (err err
 	}
 	defer func() { err = errors.Join(err, out.Close()) }()
 	return write(out)
+}
+
+// writeEnded writes a suite's table. A suite that broke off, by a signal or an error, gives that of the runs that had ended, under a line that
+// says so; without any there is only the error.
+func (c simulateCmd) writeEnded(s streams, broke error, some bool, write func(io.Writer) error) error {
+	switch {
+	case broke == nil:
+		return c.writeTable(s, write)
+	case !some:
+		return broke
+	}
+	return errors.Join(broke, c.writeTable(s, func(out io.Writer) error {
+		if _, err := fmt.Fprintf(out, "broken off (%v): of the runs that had ended\n", broke); err != nil {
+			return err
+		}
+		return write(out)
+	}))
 }
 
 // scenario loads and checks what the flags ask for.

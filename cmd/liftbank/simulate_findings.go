@@ -23,8 +23,5 @@ func (c simulateCmd) findingsSuite(s streams, workers int) error {
 	suite.Progress = func(done, all int) { fmt.Fprintf(s.err, "\r%d of %d", done, all) }
 	rep, err := trial.RunFindings(s.ctx, suite)
 	fmt.Fprintln(s.err)
-	if err != nil {
-		return err
-	}
-	return c.writeTable(s, func(out io.Writer) error { return trial.WriteFindings(out, rep) })
+	return c.writeEnded(s, err, rep != nil && rep.Runs > 0, func(out io.Writer) error { return trial.WriteFindings(out, rep) })
 }

@@ -16,7 +16,7 @@ const (
 	guessSoCSigma = 15.0
 	chargeRule    = 0.3  // ChargeFactor is a band in print: this share of its excess over one
 	heldUp        = 0.10 // a step from a rest that is held up shows so much too much, run after run
-	goodEnough    = 5    // runs without that, beside which the others hardly count
+	likeRuns      = 10.0 // runs that are unsure in the same way, about
 	leastSoC      = 20.0 // below it no run is judged: the plates are all but used up
 	memoryRuns    = 50.0 // runs that the filter remembers, about
 	runSigma      = 0.02 // of one run, beyond what its edges show: load, contact, thermometer
@@ -38,9 +38,8 @@ type estimate struct {
 	metal, acid   float64
 	pMM, pMA, pAA float64 // covariance, mΩ²
 	runs          uint32  // since the last restart
-	good          uint32  // of these, with more than a step from a rest that was held up, up to goodEnough
 	strikes       int8    // outliers running; negative: below
-	correction    float64 // slow mean of what temperature and charge left uncertain, as a share
+	correction    float64 // standard uncertainty that temperature and charge leave to all runs in common, as a share
 
 	emfV    float64
 	emfRuns uint32
@@ -60,7 +59,6 @@ type told struct {
 type conditions struct {
 	acidFactor, chargeFactor, sigma float64
 	judged                          bool
-	good                            bool // see result
 }
 
 func conditionsOf(r *Reading) (c conditions) {
@@ -81,31 +79,41 @@ func conditionsOf(r *Reading) (c conditions) {
 }
 
 // learn takes one run in: what its edges showed in mΩ, with the standard uncertainty of that.
+//
+// What a charge or a temperature not known leaves open is much the same in all runs of a day: more runs don't take it away, but a run of
+// which they are known does. So the part of it that a run has in common with those before stays apart, in correction; by how much
+// those before were less sure is given to the two parts, for this run to take away; by how much this one is less sure counts as its noise,
+// and as that of the like runs that will follow.
 func (e *estimate) learn(p *Params, mohm, sigma float64, c conditions) {
 	z := mohm / c.chargeFactor
-	noise := sq(sigma/c.chargeFactor) + sq(z)*(sq(runSigma)+sq(c.sigma))
+	noise := sq(sigma/c.chargeFactor) + sq(z*runSigma)
 	if e.runs == 0 {
-		e.first(p, z, noise, c.acidFactor)
-	} else if !e.weigh(z, noise, c.acidFactor) {
-		e.restart(p, z, noise, c.acidFactor)
+		e.first(p, z, noise, c)
+	} else {
+		common := min(e.correction, c.sigma)
+		e.loosen(sq(e.correction) - sq(common))
+		more := likeRuns * sq(z) * (sq(c.sigma) - sq(common))
+		if !e.weigh(z, noise+more, sq(z*common), c.acidFactor) {
+			e.restart(p, z, noise, c)
+		} else {
+			e.correction = common + (c.sigma-common)/memoryRuns*noise/(noise+more)
+		}
 	}
 	e.runs++
-	gain := 1 / min(float64(e.runs), memoryRuns)
-	if !c.good && e.good >= goodEnough {
-		gain *= sq(runSigma / heldUp) // it hardly weighs
-	}
-	e.correction += (c.sigma - e.correction) * gain
-	if c.good {
-		e.good = min(e.good+1, goodEnough)
-	}
 	share := e.metal / (e.metal + e.acid)
 	e.trend.add(z / (share + (1-share)*c.acidFactor))
 	e.tell(p)
 }
 
+// loosen makes the whole, in which the two parts stand as they do, less sure by a variance, as a share.
+func (e *estimate) loosen(v float64) {
+	e.pMM, e.pMA, e.pAA = e.pMM+v*e.metal*e.metal, e.pMA+v*e.metal*e.acid, e.pAA+v*e.acid*e.acid
+}
+
 // first sets the two parts by the prior share: z = metal + acid*g, metal = share (metal + acid).
-func (e *estimate) first(p *Params, z, noise, g float64) {
+func (e *estimate) first(p *Params, z, noise float64, c conditions) {
 	const s = leadacid.MetalShare
+	g := c.acidFactor
 	whole := z / (s + (1-s)*g)
 	e.metal, e.acid = s*whole, (1-s)*whole
 	grown := max(1-leadacid.RatedMohm(p.Chemistry, p.RatedCCA)/whole, 0)
@@ -116,17 +124,19 @@ func (e *estimate) first(p *Params, z, noise, g float64) {
 	da := ((1-s)*dWhole - whole) * shareSigma
 	v := noise / sq(z)
 	e.pMM, e.pMA, e.pAA = dm*dm+v*e.metal*e.metal, dm*da+v*e.metal*e.acid, da*da+v*e.acid*e.acid
+	e.correction = c.sigma
 }
 
-// weigh is the filter's step for z = metal + g acid. It reports false when the last runs have all been outliers to the same side.
-func (e *estimate) weigh(z, noise, g float64) bool {
+// weigh is the filter's step for z = metal + g acid; common is a variance that z has in common with the runs before, but may have changed. It
+// reports false when the last runs have all been outliers to the same side.
+func (e *estimate) weigh(z, noise, common, g float64) bool {
 	// A slow walk: what a run adds to the uncertainty balances what memoryRuns of them take away.
 	walk := sq(runSigma*(e.metal+e.acid)) / sq(memoryRuns)
 	e.pMM, e.pAA = e.pMM+walk, e.pAA+walk
 	hm, ha := e.pMM+g*e.pMA, e.pMA+g*e.pAA
 	s := hm + g*ha + noise
 	d := z - e.metal - g*e.acid
-	t := d / math.Sqrt(s)
+	t := d / math.Sqrt(s+common)
 	switch {
 	case t > outlier:
 		e.strikes = max(e.strikes, 0) + 1
@@ -148,9 +158,9 @@ func (e *estimate) weigh(z, noise, g float64) bool {
 	return true
 }
 
-func (e *estimate) restart(p *Params, z, noise, g float64) {
+func (e *estimate) restart(p *Params, z, noise float64, c conditions) {
 	*e = estimate{emfV: e.emfV, emfRuns: e.emfRuns, taking: e.taking}
-	e.first(p, z, noise, g)
+	e.first(p, z, noise, c)
 }
 
 func (e *estimate) learnEMF(v float64) {
@@ -211,7 +221,7 @@ func (m *Meter) finishRun() {
 	if got.emfOK && c.judged {
 		m.est.learnEMF(got.emfV)
 	}
-	if c.good = got.good; !c.good {
+	if !got.good {
 		c.sigma = math.Hypot(c.sigma, heldUp)
 	}
 	if got.ok && c.judged && got.ohm < mostOhm && got.ohm > leastOhm {

@@ -12,7 +12,6 @@ type State struct {
 	MetalMohm, AcidMohm       float64 // at 25 °C and full charge
 	VarMetal, Covar, VarAcid  float64 // mΩ²
 	Runs                      uint32
-	Good                      uint32
 	Strikes                   int8
 	CorrectionShare           float64
 	EMFV                      float64
@@ -38,7 +37,7 @@ func (m *Meter) State() State {
 	e, t := &m.est, &m.est.trend
 	return State{
 		MetalMohm: e.metal, AcidMohm: e.acid, VarMetal: e.pMM, Covar: e.pMA, VarAcid: e.pAA,
-		Runs: e.runs, Good: e.good, Strikes: e.strikes, CorrectionShare: e.correction, EMFV: e.emfV, EMFRuns: e.emfRuns, TakingRuns: e.taking,
+		Runs: e.runs, Strikes: e.strikes, CorrectionShare: e.correction, EMFV: e.emfV, EMFRuns: e.emfRuns, TakingRuns: e.taking,
 		TrendN: t.n, TrendX: t.x, TrendY: t.y, TrendXX: t.xx, TrendXY: t.xy, TrendYY: t.yy, TrendRuns: t.runs,
 		LagS: m.lag.meanS, LagRuns: m.lag.runs,
 		Rest: Rest{m.rest.last.at, m.rest.last.v, m.rest.last.a, m.rest.have},
@@ -53,7 +52,7 @@ func (m *Meter) Restore(s State) error {
 	*m = Meter{p: m.p, lag: lag{s.LagS, s.LagRuns}, rest: restPoint{point{s.Rest.At, s.Rest.VoltageV, s.Rest.CurrentA}, s.Rest.Have}}
 	m.est = estimate{
 		metal: s.MetalMohm, acid: s.AcidMohm, pMM: s.VarMetal, pMA: s.Covar, pAA: s.VarAcid,
-		runs: s.Runs, good: s.Good, strikes: s.Strikes, correction: s.CorrectionShare, emfV: s.EMFV, emfRuns: s.EMFRuns, taking: s.TakingRuns,
+		runs: s.Runs, strikes: s.Strikes, correction: s.CorrectionShare, emfV: s.EMFV, emfRuns: s.EMFRuns, taking: s.TakingRuns,
 		trend: trend{n: s.TrendN, x: s.TrendX, y: s.TrendY, xx: s.TrendXX, xy: s.TrendXY, yy: s.TrendYY, runs: s.TrendRuns},
 	}
 	if s.Runs > 0 {
@@ -78,7 +77,6 @@ func (s *State) validate() error {
 		in("covariance", s.Covar, -math.Sqrt(s.VarMetal*s.VarAcid)*(1+1e-9), math.Sqrt(s.VarMetal*s.VarAcid)*(1+1e-9))
 		in("correction", s.CorrectionShare, 0, 10)
 	}
-	in("good runs", float64(s.Good), 0, goodEnough)
 	in("strikes", float64(s.Strikes), -strikesLimit, strikesLimit)
 	in("emf", s.EMFV, 0, 30)
 	in("runs taking", float64(s.TakingRuns), 0, takingMost)

@@ -32,7 +32,7 @@ const (
 	waitsForCharge  = "a charge from discharged to nearly full, all voltages and currents read"
 )
 
-// Load gives where the leads of the pump motor sit. Arrangement is Unknown under a probability of 0.99.
+// Load gives where the leads of the pump motor sit. Arrangement is Unknown under a probability of 0.95.
 func (m *Meter) Load() Leads {
 	return m.leads(m.found[Positive].run, m.found[Negative].run, waitsForRuns)
 }
@@ -50,7 +50,7 @@ func (m *Meter) leads(positive, negative place, waits string) Leads {
 	}
 	l.Probability = 1
 	sure := func(p place) (battery int) {
-		if p.probability < sureEnough {
+		if p.probability < sayEnough {
 			return -1
 		}
 		l.Probability *= p.probability
@@ -67,7 +67,7 @@ func (m *Meter) leads(positive, negative place, waits string) Leads {
 		l.WaitsFor = waitsForTaps
 	case l.Negative < 0:
 		l.WaitsFor = waits
-	case l.Probability < sureEnough:
+	case l.Probability < sayEnough:
 		l.WaitsFor = waits
 	case l.Positive == l.Negative:
 		l.Arrangement = SamePost

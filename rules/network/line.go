@@ -9,6 +9,8 @@ type Line struct {
 	Cov   [4][4]float64 // symmetric
 	Count int           // observations taken, up to lineCount
 	Odd   int           // observations in a row that did not fit
+	// Calm is by how much less observations scatter than they are said to, as a share of the variance: 0 to calmMost. Learnt of links only.
+	Calm float64
 }
 
 // Coefficients of a line.
@@ -29,6 +31,8 @@ const (
 	oddTwice  = 2    // so many in a row are a change, not an accident
 	steepest  = 30.0 // mV/V: two taps of 1 % differ by 20 at the most; more is no divider any more
 	farMohm   = 1e5
+	calmRuns  = 100.0 // observations
+	calmMost  = 0.7   // what is left is what drifts with temperature and time of day, and does not scatter
 )
 
 // newLine gives a line that knows what sensors may be: gains by gainMVPerV, offsets by offsetMV (both standard deviations, the gain's at
@@ -63,6 +67,8 @@ func (l *Line) step(y, volts, amps, total, noise float64) {
 	if l.two() {
 		l.Cov[away][away] += sq(wanderMohm) + sq(2*wanderMohm*l.Mean[away])
 	}
+	stated := sq(noise)
+	noise *= math.Sqrt(1 - l.Calm)
 	var px [4]float64
 	project := func() float64 {
 		variance := sq(noise)
@@ -82,6 +88,9 @@ func (l *Line) step(y, volts, amps, total, noise float64) {
 		variance = project()
 	} else {
 		l.Odd = 0
+		if l.two() {
+			l.calm(sq(miss)-(variance-sq(noise)), stated)
+		}
 	}
 	for i := range px {
 		k := px[i] / variance
@@ -92,6 +101,15 @@ func (l *Line) step(y, volts, amps, total, noise float64) {
 	}
 	l.repair()
 	l.Count = min(l.Count+1, lineCount)
+}
+
+// calm learns how much observations scatter: steps of a converter, for one, even out where there is noise enough to blur them. miss is an
+// observation's squared distance from what was expected, without what was open in that; stated the variance it was given.
+func (l *Line) calm(miss, stated float64) {
+	scatter := 1 - l.Calm
+	share := min(max(miss/(stated*scatter), 0), 9)
+	scatter += scatter * (share - 1) / calmRuns
+	l.Calm = min(max(1-scatter, 0), calmMost)
 }
 
 // reopen makes room for a change: of the resistance if current flows, of a sensor's zero a little, or altogether.

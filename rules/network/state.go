@@ -186,7 +186,7 @@ func (l *Line) sane() bool {
 			}
 		}
 	}
-	return l.Count >= 0 && l.Count <= lineCount && l.Odd >= 0
+	return l.Count >= 0 && l.Count <= lineCount && l.Odd >= 0 && within(l.Calm, 0, calmMost)
 }
 
 func (l *Runs) sane() bool {

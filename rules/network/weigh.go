@@ -43,8 +43,9 @@ const (
 	leastSplit  = 0.006
 	tapShare    = 0.1   // of a link by charge alone: what the gains of negative taps may do to it
 	openMohm    = 200.0 // a link that passes no current has this or more
-	sureEnough  = 0.99
-	placeLeast  = 0.9 // of a lead, to give the figures that follow from it
+	sureEnough  = 0.99  // of a place, to remember it
+	sayEnough   = 0.95  // to say it: a lead told wrong costs a look, as does one that is not told
+	placeLeast  = 0.9   // of a lead, to give the figures that follow from it
 	runsLeast   = 3
 	runsToPlace = 5
 	runsToMove  = 10
@@ -243,9 +244,11 @@ func (m *Meter) byCharge(side Side, k int, g guess, loose float64) (s split, ok 
 	shares := &m.state.ChargeShare
 	joints += sq(soundSigma) * (sq(shares[k]) + sq(shares[k+1]))
 	gains := sq(gainShare * max(math.Abs(l.Mean[slope]), math.Abs(l.Mean[away])))
-	// The two currents go together for the most part; what little they go apart is in part noise, which a filter takes for currents.
+	// The two currents go together for the most part; what little they go apart is in part noise, which a filter takes for currents. That
+	// leaves both coefficients less sure, together; it does not touch what one of them must be beside the other.
 	const unsure = 2
-	rr, aa, ar := unsure*l.Cov[slope][slope], unsure*l.Cov[away][away], unsure*l.Cov[away][slope]
+	rr, ar := unsure*l.Cov[slope][slope], unsure*l.Cov[away][slope]
+	aa := l.Cov[away][away] + (unsure-1)*sq(l.Cov[away][slope])/max(l.Cov[slope][slope], 1e-12)
 	s.vMohm = rr + gains
 	s.cov = ar - after*rr
 	s.vOff = max(aa-2*after*ar+after*rr, 0) + joints + gains

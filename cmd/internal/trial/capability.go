@@ -100,11 +100,11 @@ func AgedScenario(seed uint64) (scenario.Scenario, []string) {
 	return sc, kinds
 }
 
-// RunCapability plays the units and gives their batteries, by seed.
+// RunCapability plays the units and gives their batteries, by seed. With an error it gives those of the units that have ended.
 func RunCapability(ctx context.Context, c Capability) ([]AgedBattery, error) {
 	units := make([][]AgedBattery, c.Units)
 	var progress sync.Mutex
-	err := inParallel(c.Workers, c.Units, func(k int) (err error) {
+	ended, err := inParallel(ctx, c.Workers, c.Units, func(k int) (err error) {
 		units[k], err = runAged(ctx, &c, c.First+uint64(k))
 		if c.Progress != nil && err == nil {
 			progress.Lock()
@@ -113,7 +113,7 @@ func RunCapability(ctx context.Context, c Capability) ([]AgedBattery, error) {
 		}
 		return err
 	})
-	return slices.Concat(units...), err
+	return slices.Concat(only(units, ended)...), err
 }
 
 func runAged(ctx context.Context, c *Capability, seed uint64) ([]AgedBattery, error) {

@@ -66,49 +66,32 @@ type suiteJob struct {
 	sweep bool
 }
 
-// RunFindings runs the library, and the sweep if it is asked for.
+// RunFindings runs the library, and the sweep if it is asked for. With an error it reports on the runs that have ended.
 func RunFindings(ctx context.Context, s FindingsSuite) (*FindingsReport, error) {
 	jobs, err := s.jobs()
 	if err != nil {
 		return nil, err
 	}
 	results := make([]*findingsRun, len(jobs))
-	errs := make([]error, max(s.Workers, 1))
-	next := make(chan int)
-	var workers sync.WaitGroup
 	var mu sync.Mutex
 	done := 0
-	for w := range errs {
-		workers.Go(func() {
-			for i := range next {
-				if errs[w] != nil {
-					continue // drain, so that the sender ends
-				}
-				results[i], errs[w] = s.play(ctx, &jobs[i])
-				mu.Lock()
-				done++
-				if s.Progress != nil {
-					s.Progress(done, len(jobs))
-				}
-				mu.Unlock()
-			}
-		})
-	}
-	for i := range jobs {
-		next <- i
-	}
-	close(next)
-	workers.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return nil, err
+	ended, err := inParallel(ctx, s.Workers, len(jobs), func(k int) (err error) {
+		results[k], err = s.play(ctx, &jobs[k])
+		mu.Lock()
+		defer mu.Unlock()
+		done++
+		if s.Progress != nil {
+			s.Progress(done, len(jobs))
 		}
-	}
+		return err
+	})
 	rep := &FindingsReport{}
 	for i := range jobs {
-		rep.add(&jobs[i], results[i])
+		if ended[i] {
+			rep.add(&jobs[i], results[i])
+		}
 	}
-	return rep, nil
+	return rep, err
 }
 
 func (s *FindingsSuite) jobs() (jobs []suiteJob, err error) {

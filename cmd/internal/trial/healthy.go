@@ -60,7 +60,8 @@ type leadsSaid uint8
 // HealthyScenario draws a sound unit, its climate, its duty, its makers' spread and its sensors' errors from a seed.
 //
 // Sound is: no fault, leads diagonal, links and joints as new, capability and capacity within makers' spread (90 % of rated and more), stops enough
-// to charge at. Sensors err by their class, ±10 mV, ±0.2 A and ±1 %, every one at an end of it.
+// to charge at. Sensors err by their class, ±10 mV, ±0.2 A and ±1 %, voltages' gains and negative taps too,
+// every one at an end of it.
 func HealthyScenario(seed uint64) (scenario.Scenario, string) {
 	d := rand.New(rand.NewPCG(seed, 0x6865616c))
 	from := func(a, b float64) float64 { return a + (b-a)*d.Float64() }
@@ -107,6 +108,7 @@ func HealthyScenario(seed uint64) (scenario.Scenario, string) {
 	sc.Duty.Up = seconds(up[0], up[1])
 	sc.Duty.EngineAtStops = d.IntN(6) == 0
 	SensorClass(&sc, seed)
+	gainsAtLimits(&sc, d)
 	about := fmt.Sprintf("%d x %s %g Ah %g A, %s, %d to %d stops a day, lifts of %g to %g s", n, chemistry, rating.ah, rating.cca, climate.name, stops[0], stops[1], up[0], up[1])
 	if sc.Duty.EngineAtStops {
 		about += ", engine on at stops"
@@ -114,11 +116,26 @@ func HealthyScenario(seed uint64) (scenario.Scenario, string) {
 	return sc, about
 }
 
-// RunHealthy plays the years and gives a unit each, by seed.
+// gainsAtLimits adds to SensorClass the gains of all voltages, and the negative taps' errors.
+func gainsAtLimits(sc *scenario.Scenario, d *rand.Rand) {
+	sign := func() float64 { return float64(d.IntN(2)*2 - 1) }
+	for i := range sc.Sensors.Errors {
+		e := &sc.Sensors.Errors[i]
+		switch quantity, _, _ := scenario.SplitChannel(e.Channel); quantity {
+		case "voltage", "feed", "motor":
+			e.GainPct = sign()
+		}
+	}
+	for _, b := range sc.Bank.Batteries[1:] { // the first is the board's ground
+		sc.Sensors.Errors = append(sc.Sensors.Errors, scenario.SensorError{Channel: "negative-" + b.ID, Offset: 0.010 * sign(), GainPct: sign(), NoiseRMS: 0.0005})
+	}
+}
+
+// RunHealthy plays the years and gives a unit each, by seed. With an error it gives those that have ended.
 func RunHealthy(ctx context.Context, h Healthy) ([]HealthyUnit, error) {
 	units := make([]HealthyUnit, h.Years)
 	var progress sync.Mutex
-	err := inParallel(h.Workers, h.Years, func(k int) (err error) {
+	ended, err := inParallel(ctx, h.Workers, h.Years, func(k int) (err error) {
 		units[k], err = runHealthy(ctx, h, h.First+uint64(k))
 		if h.Progress != nil && err == nil {
 			progress.Lock()
@@ -127,7 +144,7 @@ func RunHealthy(ctx context.Context, h Healthy) ([]HealthyUnit, error) {
 		}
 		return err
 	})
-	return units, err
+	return only(units, ended), err
 }
 
 func runHealthy(ctx context.Context, h Healthy, seed uint64) (HealthyUnit, error) {

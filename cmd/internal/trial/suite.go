@@ -8,7 +8,6 @@ import (
 	"math"
 	"regexp"
 	"slices"
-	"sync"
 	"text/tabwriter"
 	"time"
 
@@ -46,47 +45,26 @@ type Row struct {
 	counted  []float64
 }
 
-// RunSuite runs the library and gives a row a scenario, in the library's order.
+// RunSuite runs the library and gives a row a scenario, in the library's order. With an error it gives those that have ended, each over the
+// seeds that have.
 func RunSuite(ctx context.Context, s Suite) ([]Row, error) {
 	names := s.names()
 	if len(names) == 0 {
 		return nil, errors.New("suite: no scenario matches")
 	}
-	type job struct{ scenario, seed int }
-	jobs := make(chan job)
-	scores := make([][]suiteScore, len(names))
-	for i := range scores {
-		scores[i] = make([]suiteScore, s.Seeds)
-	}
-	errs := make([]error, max(s.Workers, 1))
-	var workers sync.WaitGroup
-	for w := range errs {
-		workers.Go(func() {
-			for j := range jobs {
-				if errs[w] != nil {
-					continue // drain, so that the sender ends
-				}
-				scores[j.scenario][j.seed], errs[w] = runOne(ctx, names[j.scenario], uint64(j.seed+1), s.MaxDays)
-			}
-		})
-	}
-	for i := range names {
-		for k := range s.Seeds {
-			jobs <- job{i, k}
-		}
-	}
-	close(jobs)
-	workers.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return nil, err
-		}
-	}
+	scores := make([]suiteScore, len(names)*s.Seeds)
+	ended, err := inParallel(ctx, s.Workers, len(scores), func(k int) (err error) {
+		scores[k], err = runOne(ctx, names[k/s.Seeds], uint64(k%s.Seeds+1), s.MaxDays)
+		return err
+	})
 	var rows []Row
 	for i, name := range names {
-		rows = append(rows, rowOf(name, scores[i]))
+		from, to := i*s.Seeds, (i+1)*s.Seeds
+		if of := only(scores[from:to], ended[from:to]); len(of) > 0 {
+			rows = append(rows, rowOf(name, of))
+		}
 	}
-	return rows, nil
+	return rows, err
 }
 
 // names gives the scenarios to run, in order.

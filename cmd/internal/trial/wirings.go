@@ -122,11 +122,11 @@ func errAtLimits(sc *scenario.Scenario, d *rand.Rand) {
 	add("feed", 0.010, 0.002)
 }
 
-// RunWirings plays the units, by seed.
+// RunWirings plays the units, by seed. With an error it gives those that have ended.
 func RunWirings(ctx context.Context, w Wirings) ([]WiredUnit, error) {
 	units := make([]WiredUnit, w.Units)
 	var progress sync.Mutex
-	err := inParallel(w.Workers, w.Units, func(k int) (err error) {
+	ended, err := inParallel(ctx, w.Workers, w.Units, func(k int) (err error) {
 		units[k], err = runWired(ctx, w.First+uint64(k), w)
 		if w.Progress != nil && err == nil {
 			progress.Lock()
@@ -135,34 +135,7 @@ func RunWirings(ctx context.Context, w Wirings) ([]WiredUnit, error) {
 		}
 		return err
 	})
-	return units, err
-}
-
-// inParallel does n jobs with so many workers and gives the first error of the first worker that has one.
-func inParallel(workers, n int, do func(k int) error) error {
-	errs := make([]error, max(workers, 1))
-	jobs := make(chan int)
-	var all sync.WaitGroup
-	for w := range errs {
-		all.Go(func() {
-			for k := range jobs {
-				if errs[w] == nil { // else drain, so that the sender ends
-					errs[w] = do(k)
-				}
-			}
-		})
-	}
-	for k := range n {
-		jobs <- k
-	}
-	close(jobs)
-	all.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return err
-		}
-	}
-	return nil
+	return only(units, ended), err
 }
 
 func runWired(ctx context.Context, seed uint64, w Wirings) (WiredUnit, error) {
