@@ -17,6 +17,9 @@ const (
 	chargeRule    = 0.3  // ChargeFactor is a band in print: this share of its excess over one
 	heldUp        = 0.10 // a step from a rest that is held up shows so much too much, run after run
 	likeRuns      = 10.0 // runs that are unsure in the same way, about
+	scatterRuns   = 25.0
+	scatterLeast  = 0.1 // about 1 %: under it are errors that go with temperature and the time of day, and do not scatter
+	scatterMost   = 2.0
 	leastSoC      = 20.0 // below it no run is judged: the plates are all but used up
 	memoryRuns    = 50.0 // runs that the filter remembers, about
 	runSigma      = 0.02 // of one run, beyond what its edges show: load, contact, thermometer
@@ -40,6 +43,8 @@ type estimate struct {
 	runs          uint32  // since the last restart
 	strikes       int8    // outliers running; negative: below
 	correction    float64 // standard uncertainty that temperature and charge leave to all runs in common, as a share
+
+	scatter float64 // variance of runs over what is stated of one
 
 	emfV    float64
 	emfRuns uint32
@@ -90,6 +95,7 @@ func (e *estimate) learn(p *Params, mohm, sigma float64, c conditions) {
 	if e.runs == 0 {
 		e.first(p, z, noise, c)
 	} else {
+		noise *= e.scatter
 		common := min(e.correction, c.sigma)
 		e.loosen(sq(e.correction) - sq(common))
 		more := likeRuns * sq(z) * (sq(c.sigma) - sq(common))
@@ -124,7 +130,7 @@ func (e *estimate) first(p *Params, z, noise float64, c conditions) {
 	da := ((1-s)*dWhole - whole) * shareSigma
 	v := noise / sq(z)
 	e.pMM, e.pMA, e.pAA = dm*dm+v*e.metal*e.metal, dm*da+v*e.metal*e.acid, da*da+v*e.acid*e.acid
-	e.correction = c.sigma
+	e.correction, e.scatter = c.sigma, 1
 }
 
 // weigh is the filter's step for z = metal + g acid; common is a variance that z has in common with the runs before, but may have changed. It
@@ -137,6 +143,7 @@ func (e *estimate) weigh(z, noise, common, g float64) bool {
 	s := hm + g*ha + noise
 	d := z - e.metal - g*e.acid
 	t := d / math.Sqrt(s+common)
+	e.scatters(d*d-(s-noise), noise)
 	switch {
 	case t > outlier:
 		e.strikes = max(e.strikes, 0) + 1
@@ -158,6 +165,15 @@ func (e *estimate) weigh(z, noise, common, g float64) bool {
 	return true
 }
 
+// scatters learns by how much runs scatter: miss is a run's squared distance from what was expected, without what was open in that; noise what
+// it was given for its scatter. What an edge may be off by is in part the same in every run, and does not scatter: the less they do, the
+// sooner do runs at different temperatures tell the two parts apart.
+func (e *estimate) scatters(miss, noise float64) {
+	share := min(max(miss/noise, 0), sq(outlier))
+	e.scatter += e.scatter * (share - 1) / scatterRuns
+	e.scatter = min(max(e.scatter, scatterLeast), scatterMost)
+}
+
 func (e *estimate) restart(p *Params, z, noise float64, c conditions) {
 	*e = estimate{emfV: e.emfV, emfRuns: e.emfRuns, taking: e.taking}
 	e.first(p, z, noise, c)
@@ -174,7 +190,7 @@ const emfMemory = 5
 func (e *estimate) tell(p *Params) {
 	m, a := e.metal, e.acid
 	whole := m + a
-	common := sq(gainSigma) + sq(e.correction)
+	common := sq(gainSigma) + sq(e.correction) + sq(inrushSigma)
 	g := leadacid.ColdAcid(p.Chemistry)
 	grown := max(a-(1-leadacid.MetalShare)*leadacid.RatedMohm(p.Chemistry, p.RatedCCA), 0) / whole
 	e.told = told{

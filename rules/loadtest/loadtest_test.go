@@ -19,14 +19,15 @@ type bench struct {
 	meter *loadtest.Meter
 	now   time.Duration
 
-	mohm    float64 // as it is, at tempC and socPct
-	restV   float64
-	heldV   float64 // what a neighbour holds it above its line at rest
-	restA   float64
-	plateau float64 // A
-	inrush  float64 // A above the plateau at the start
-	tempC   float64
-	socPct  float64
+	mohm     float64 // as it is, at tempC and socPct
+	restV    float64
+	heldV    float64 // what a neighbour holds it above its line at rest
+	restA    float64
+	plateau  float64 // A
+	inrush   float64 // A above the plateau at the start
+	tempC    float64
+	socPct   float64
+	socSigma float64 // 2 at least
 
 	offsetV, offsetA float64
 	gainV, gainA     float64       // 1: none
@@ -86,7 +87,7 @@ func (b *bench) read(at, start, stop time.Duration, running bool) {
 	_, a := b.truth(at-time.Millisecond-b.lag, start, stop)
 	r := loadtest.Reading{
 		At: at, VoltageV: v*b.gainV + b.offsetV, CurrentA: a*b.gainA + b.offsetA, TempC: b.tempC, TempOK: true,
-		SoCPct: b.socPct, SoCSigma: 2, SoCOK: true,
+		SoCPct: b.socPct, SoCSigma: max(b.socSigma, 2), SoCOK: true,
 	}
 	if running {
 		b.meter.Run(&r)

@@ -14,6 +14,7 @@ type State struct {
 	Runs                      uint32
 	Strikes                   int8
 	CorrectionShare           float64
+	Scatter                   float64
 	EMFV                      float64
 	EMFRuns                   uint32
 	TakingRuns                uint8
@@ -37,7 +38,7 @@ func (m *Meter) State() State {
 	e, t := &m.est, &m.est.trend
 	return State{
 		MetalMohm: e.metal, AcidMohm: e.acid, VarMetal: e.pMM, Covar: e.pMA, VarAcid: e.pAA,
-		Runs: e.runs, Strikes: e.strikes, CorrectionShare: e.correction, EMFV: e.emfV, EMFRuns: e.emfRuns, TakingRuns: e.taking,
+		Runs: e.runs, Strikes: e.strikes, CorrectionShare: e.correction, Scatter: e.scatter, EMFV: e.emfV, EMFRuns: e.emfRuns, TakingRuns: e.taking,
 		TrendN: t.n, TrendX: t.x, TrendY: t.y, TrendXX: t.xx, TrendXY: t.xy, TrendYY: t.yy, TrendRuns: t.runs,
 		LagS: m.lag.meanS, LagRuns: m.lag.runs,
 		Rest: Rest{m.rest.last.at, m.rest.last.v, m.rest.last.a, m.rest.have},
@@ -52,10 +53,13 @@ func (m *Meter) Restore(s State) error {
 	*m = Meter{p: m.p, lag: lag{s.LagS, s.LagRuns}, rest: restPoint{point{s.Rest.At, s.Rest.VoltageV, s.Rest.CurrentA}, s.Rest.Have}}
 	m.est = estimate{
 		metal: s.MetalMohm, acid: s.AcidMohm, pMM: s.VarMetal, pMA: s.Covar, pAA: s.VarAcid,
-		runs: s.Runs, strikes: s.Strikes, correction: s.CorrectionShare, emfV: s.EMFV, emfRuns: s.EMFRuns, taking: s.TakingRuns,
+		runs: s.Runs, strikes: s.Strikes, correction: s.CorrectionShare, scatter: s.Scatter, emfV: s.EMFV, emfRuns: s.EMFRuns, taking: s.TakingRuns,
 		trend: trend{n: s.TrendN, x: s.TrendX, y: s.TrendY, xx: s.TrendXX, xy: s.TrendXY, yy: s.TrendYY, runs: s.TrendRuns},
 	}
 	if s.Runs > 0 {
+		if s.Scatter == 0 { // saved before it was learnt
+			m.est.scatter = 1
+		}
 		m.est.tell(&m.p)
 	}
 	return nil
@@ -76,6 +80,7 @@ func (s *State) validate() error {
 		in("variance of acid", s.VarAcid, 0, most*most)
 		in("covariance", s.Covar, -math.Sqrt(s.VarMetal*s.VarAcid)*(1+1e-9), math.Sqrt(s.VarMetal*s.VarAcid)*(1+1e-9))
 		in("correction", s.CorrectionShare, 0, 10)
+		in("scatter", s.Scatter, 0, scatterMost)
 	}
 	in("strikes", float64(s.Strikes), -strikesLimit, strikesLimit)
 	in("emf", s.EMFV, 0, 30)
