@@ -50,6 +50,9 @@ func (e *Engine) judgeClimate(use *Input) {
 	}
 }
 
+// freezeSoCSigma is how well the charge must be known, in percent: with less a bank just switched on in a frost would be called.
+const freezeSoCSigma = 6.0
+
 func (e *Engine) judgeFreeze(i int, temp float64) {
 	slot, margin := e.slots.freeze[i], e.cfg.Thresholds.FreezeMarginC
 	b := &e.out.Battery[i]
@@ -64,14 +67,14 @@ func (e *Engine) judgeFreeze(i int, temp float64) {
 	case temp > leadacid.FreezingC(0)+margin+freezeClearC:
 		e.give(slot, finding.Absent, "") // not even an empty one freezes
 		return
-	case !soc.Known:
-		e.give(slot, finding.NotJudged, "its charge is not known")
+	case !soc.Known || soc.Sigma > freezeSoCSigma:
+		e.give(slot, finding.NotJudged, "its charge is not known well enough")
 		return
 	}
 	at := leadacid.FreezingC(soc.Value)
 	o := finding.Between
 	switch {
-	case temp <= at+margin:
+	case temp <= leadacid.FreezingC(min(soc.Value+soc.Sigma, 100))+margin:
 		o = finding.Present
 		rec := &e.book.Records[slot]
 		rec.Show(

@@ -108,10 +108,10 @@ func TestUnevenShare(t *testing.T) {
 		e.judgeUneven()
 		return e.standing("share-uneven")
 	}
-	assert.Empty(t, play(2, 2.2))
+	assert.Empty(t, play(2, 2.15))
 	assert.Empty(t, play(0.3, 0.6), "too little drawn")
 	assert.Equal(t, []string{"b"}, play(2, 2.5))
-	assert.Equal(t, []string{"b"}, play(2, 2.4), "inside the hysteresis")
+	assert.Equal(t, []string{"b"}, play(2, 2.3), "inside the hysteresis")
 	e.out.Bank.LoadLeads = network.Leads{Arrangement: network.SamePost, Positive: 1, Negative: 1}
 	play(2, 2.6)
 	assert.Contains(t, e.book.Records[e.slots.uneven[1]].Causes()[0], finding.ShareUneven.Causes[finding.ShareUnevenLeads])
@@ -132,7 +132,8 @@ func TestParkedDrain(t *testing.T) {
 		return e.standing("parked-drain")
 	}
 	assert.Empty(t, play(2, 6), "not long enough")
-	assert.NotEmpty(t, play(4, 6))
+	assert.Empty(t, play(3.5, 6), "the first day is surface charge")
+	assert.NotEmpty(t, play(5, 6))
 	assert.Empty(t, play(14, 1.2), "a quarter in three weeks")
 	assert.Empty(t, play(30, 0.2), "the board, and self-discharge")
 }

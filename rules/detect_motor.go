@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"liftbank/rules/feed"
 	"liftbank/rules/finding"
 )
 
@@ -401,8 +402,17 @@ func (e *Engine) judgeDead(use *Input) {
 
 // dips reports whether the bank's voltage says that the motor draws current after all.
 func (e *Engine) dips(use *Input) bool {
+	if e.energised(use) {
+		return true // a strong feed may carry the motor nearly alone: the bank's side shows little
+	}
 	now := e.highestPost(use)
 	return now.OK() && e.deadV.OK() && now.Value < e.deadV.Value-deadDipV
+}
+
+// energised reports whether the bank's voltage stands at the motor's terminal while a feed is there.
+func (e *Engine) energised(use *Input) bool {
+	status, _ := e.feed.Status()
+	return (status == feed.Present || status == feed.Unasked) && use.MotorV.OK() && e.out.Bank.VoltageV.OK() && use.MotorV.Value > e.out.Bank.VoltageV.Value/2
 }
 
 func (e *Engine) showDead(slot int, use *Input) {
@@ -472,6 +482,9 @@ func (e *Engine) judgeMotor(use *Input) {
 	e.judgeDrop(use)
 }
 
+// motorGainsV is what two voltage channels leave open of a drop between them: gains at opposite ends of ±1 %, of 11.5 V in a run.
+const motorGainsV = 0.23
+
 func (e *Engine) judgeDrop(use *Input) {
 	t, m, slot := &e.cfg.Thresholds, &e.det.Motor, e.slots.drop
 	why := e.wiringUnread()
@@ -502,14 +515,14 @@ func (e *Engine) judgeDrop(use *Input) {
 	drop := mohm * amps / 1000
 	o := finding.Between
 	switch {
-	case drop > t.MotorDropV:
+	case drop-motorGainsV > t.MotorDropV:
 		o = finding.Present
 		e.book.Records[slot].Show(
 			finding.Evidence{What: "drop, bank to motor terminal", Value: drop, Unit: "V", At: e.last},
 			finding.Evidence{What: "limit", Value: t.MotorDropV, Unit: "V", At: e.last},
 			finding.Evidence{What: "resistance", Value: mohm, Unit: "mΩ", At: e.last},
 			finding.Evidence{What: "at current", Value: amps, Unit: "A", At: e.last})
-	case drop < clearPart*t.MotorDropV:
+	case drop-motorGainsV < clearPart*t.MotorDropV:
 		o = finding.Absent
 	}
 	e.give(slot, o, "")

@@ -16,21 +16,21 @@ type RestMemory struct {
 // ParkMemory follows the charge of a bank that stands.
 type ParkMemory struct {
 	On      bool
-	From    time.Duration // twelve hours into the stand
+	From    time.Duration // a day into the stand
 	FromPct float64
 	Due     time.Duration // next time it is looked at
 }
 
-// Times of rest: our choice. Surface charge falls over some ten hours; two days are 9 % of a bank at the limit's rate.
+// Times of rest: our choice. Surface charge falls over some ten hours, in AGM and gel over a day or more; three days are 5 % of a bank at the limit's rate.
 const (
 	circulateAfter   = 2 * time.Hour
 	circulateHold    = 30 * time.Minute
 	circulateRelease = time.Hour
 	restSmooth       = 10 * time.Minute
-	parkSettle       = 12 * time.Hour
-	parkLeast        = 48 * time.Hour
+	parkSettle       = 24 * time.Hour
+	parkLeast        = 72 * time.Hour
 	parkEvery        = time.Hour
-	parkLeastPct     = 4.0 // a fall of less may be the estimate's
+	parkLeastPct     = 6.0 // a fall of less may be the estimate's
 	parkClearPart    = 2.0 / 3
 )
 

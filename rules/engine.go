@@ -196,7 +196,8 @@ func (e *Engine) stepMotor(use *Input, bankV, bankA Reading) (began bool) {
 		At:       use.At.Mono,
 		CurrentA: bankA.Value, CurrentOK: bankA.OK() || bankA.Quality == OutOfRange,
 		VoltageV: bankV.Value, VoltageOK: bankV.OK(),
-		Command: use.MotorCommand == ContactOn, CommandOK: use.MotorCommand == ContactOn || use.MotorCommand == ContactOff,
+		Energised: e.energised(use),
+		Command:   use.MotorCommand == ContactOn, CommandOK: use.MotorCommand == ContactOn || use.MotorCommand == ContactOff,
 	})
 	if b {
 		began = true

@@ -40,16 +40,16 @@ type Limits struct {
 // DefaultLimits gives the limits used when nothing else is set.
 func DefaultLimits() Limits {
 	return Limits{
-		FeedWeakDropV:     0.5,  // charging circuit, alternator to battery, at rated output (TMC RP 129, from memory)
-		FeedWeakPart:      0.6,  // our choice: what a plug with a volt too much of drop leaves of a 500 W converter
-		FeedHighMarginV:   0.1,  // our choice: ten times the error of a tap
-		BalanceFallPct:    3,    // our choice: a tenth of what stands between full and 12.4 V, in three days
-		BalanceUnderPct:   90,   // our choice: a fall from full to just under it is no loss
-		ShareRatio:        1.10, // same-post leads with 0.5 mΩ patches give 1.10 (solved by hand and by a circuit simulator)
-		ShareClearRatio:   1.07, // our choice: two gain errors of 1 % lower, and rounding
-		LinkMohm:          1.5,  // two joints of 0.1 V at 120 A (drop-testing practice) would be 1.7; a sound patch is 0.3 to 0.6
-		PostMohm:          0.83, // 0.1 V a connection at 120 A (flash cards on voltage-drop testing, read)
-		CirculatingA:      0.4,  // twice a ±200 A sensor's zero error; 0.3 A is 7 Ah a day
+		FeedWeakDropV:     0.5,   // charging circuit, alternator to battery, at rated output (TMC RP 129, from memory)
+		FeedWeakPart:      0.6,   // our choice: what a plug with a volt too much of drop leaves of a 500 W converter
+		FeedHighMarginV:   0.1,   // our choice: ten times the error of a tap
+		BalanceFallPct:    3,     // our choice: a tenth of what stands between full and 12.4 V, in three days
+		BalanceUnderPct:   90,    // our choice: a fall from full to just under it is no loss
+		ShareRatio:        1.085, // same-post leads with 0.5 mΩ patches give 1.10 (solved by hand and by a circuit simulator), less what gains of ±1 % may hide
+		ShareClearRatio:   1.06,  // our choice: two gain errors of 1 % lower, and rounding
+		LinkMohm:          1.5,   // two joints of 0.1 V at 120 A (drop-testing practice) would be 1.7; a sound patch is 0.3 to 0.6
+		PostMohm:          0.83,  // 0.1 V a connection at 120 A (flash cards on voltage-drop testing, read)
+		CirculatingA:      0.4,   // twice a ±200 A sensor's zero error; 0.3 A is 7 Ah a day
 		CirculatingClearA: 0.25,
 		MotorDropV:        0.3, // starting circuit, positive side (voltage drop guide, 2024)
 		OverrunRelief:     5 * time.Second,

@@ -13,6 +13,7 @@ const (
 	no verdict = iota
 	yes
 	unknown // nothing at this instant bears on it: it stays as it was
+	either  // too near its limit for sensors of the usual class: it stays as it was, and nobody is to be blamed
 )
 
 func yesIf(b bool) verdict {
@@ -78,7 +79,8 @@ func (u *Unit) judge(all, minute bool) {
 
 // take takes a verdict of the instant at.
 func (s *slot) take(v verdict, at time.Duration) {
-	if v == unknown || (v == yes) == s.Active {
+	s.Doubt = v == either || v == unknown && s.Doubt
+	if v == unknown || v == either || (v == yes) == s.Active {
 		return
 	}
 	s.Active, s.Since = v == yes, at

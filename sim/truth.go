@@ -25,6 +25,7 @@ type Condition struct {
 	Active  bool          // so at the last tick
 	Since   time.Duration // since when it is so, or has not been so; 0 from the start
 	First   time.Duration // when it first became so; negative: never
+	Doubt   bool          // so near its limit that sensors of the usual class can't tell: found or not is as good
 	Cause   bool          // nothing else that is or was lately so explains it; as of when it was last active, to a minute
 }
 

@@ -136,7 +136,7 @@ func (f *Findings) readMore(s *section) {
 	s.number("balance_under_pct", &f.BalanceUnderPct, span{20, 100, "%"},
 		about{doc: "balance-negative: only under this charge; more than undercharged_soc_pct. Our choice: from full to just under it is no loss"})
 	s.number("share_ratio", &f.ShareRatio, span{1.03, 4, ""},
-		about{doc: "share-uneven: a battery's part of a day's runs over an even one. Same-post leads with 0.5 mΩ links give 1.10 (by hand and by a circuit simulator)"})
+		about{doc: "share-uneven: a battery's part of a day's runs over an even one. Same-post leads with 0.5 mΩ links give 1.10 (by hand and by a circuit simulator), less what gains of ±1 % may hide"})
 	s.number("share_clear_ratio", &f.ShareClearRatio, span{1, 4, ""},
 		about{doc: "share-uneven clears under it; less than share_ratio. Our choice: two gain errors of 1 % lower"})
 	s.number("link_mohm", &f.LinkMohm, span{0.2, 20, "mΩ"},

@@ -20,7 +20,7 @@ const (
 	scatterRuns   = 25.0
 	scatterLeast  = 0.1 // about 1 %: under it are errors that go with temperature and the time of day, and do not scatter
 	scatterMost   = 2.0
-	leastSoC      = 20.0 // below it no run is judged: the plates are all but used up
+	leastSoC      = 45.0 // below it no run is judged: how resistance grows from there is in no published band, and cold doubles it
 	memoryRuns    = 50.0 // runs that the filter remembers, about
 	runSigma      = 0.02 // of one run, beyond what its edges show: load, contact, thermometer
 	outlier       = 3.0  // standard deviations

@@ -20,6 +20,7 @@ type Reading struct {
 	CurrentOK bool
 	VoltageV  float64
 	VoltageOK bool
+	Energised bool // a feed that helps to carry the motor is there, and the bank's voltage stands at the motor's terminal
 	Command   bool
 	CommandOK bool // the coil can be read now
 }
@@ -54,6 +55,7 @@ type Detector struct {
 	lastAt  time.Duration
 	lastA   float64
 	haveA   bool
+	fed     bool // energised at some instant of the run
 	lowAt   time.Duration
 	low     bool
 
@@ -111,13 +113,14 @@ func (d *Detector) Step(r Reading) (began, ended bool) {
 func (d *Detector) begin(at time.Duration, byCommand bool) {
 	d.running, d.byCmd, d.low = true, byCommand, false
 	d.run = Run{Start: at, ByCommand: byCommand}
-	d.samples, d.ampS, d.haveA = 0, 0, false
+	d.samples, d.ampS, d.haveA, d.fed = 0, 0, false, false
 }
 
 func (d *Detector) measure(r Reading, discharge float64) {
 	if r.VoltageOK && (d.run.MinBankV == 0 || r.VoltageV < d.run.MinBankV) {
 		d.run.MinBankV = r.VoltageV
 	}
+	d.fed = d.fed || r.Energised
 	if !r.CurrentOK || r.At <= d.run.Start {
 		return
 	}
@@ -150,7 +153,7 @@ func (d *Detector) end(at time.Duration) bool {
 	d.running = false
 	r := d.run
 	r.Duration = at - r.Start
-	if r.ByCommand && d.haveA && r.PeakA < d.set.MinA {
+	if r.ByCommand && d.haveA && r.PeakA < d.set.MinA && !d.fed {
 		d.dead++ // commanded, and the current stayed away: the motor did not run
 		return false
 	}

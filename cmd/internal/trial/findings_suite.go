@@ -272,6 +272,9 @@ func (f *findingsRun) note(ev rules.Event, out *rules.Output, r *run) {
 		}
 		return
 	}
+	if r.doubt(rec.Def.Name, rec.Subject) {
+		return
+	}
 	f.raises = append(f.raises, raise{rec.Def.Name, rec.Subject, now, f.length, true, said(rec)})
 	for k := range f.spans {
 		t := &f.spans[k]

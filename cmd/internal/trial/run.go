@@ -327,7 +327,7 @@ func (r *run) note(ev rules.Event, out *rules.Output) {
 		return
 	}
 	found := r.matching(rec.Def.Name, rec.Subject, linger)
-	if len(found) == 0 {
+	if len(found) == 0 && !r.doubt(rec.Def.Name, rec.Subject) {
 		r.report.False = append(r.report.False, FalseFinding{rec.Def.Name, rec.Subject, s})
 	}
 	for _, t := range found {
@@ -336,6 +336,16 @@ func (r *run) note(ev rules.Event, out *rules.Output) {
 			t.score.DetectedS, t.score.DelayS = &s, &delay
 		}
 	}
+}
+
+// doubt reports whether the truth is too near a limit for sensors of the usual class.
+func (r *run) doubt(name, subject string) bool {
+	for _, c := range r.rig.Unit.Conditions() {
+		if c.Doubt && c.Finding == name && (c.Subject == subject || c.Subject == "" || subject == "") {
+			return true
+		}
+	}
+	return false
 }
 
 // matching gives the trials that a finding may be of: the same name, the same subject where both have one, active or over for
