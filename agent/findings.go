@@ -134,10 +134,21 @@ func findingOf(all []finding.Record, i int, l labels) snapshot.Finding {
 		f.CausedBy, f.CausedByOf = all[rec.CausedBy].Def.Name, all[rec.CausedBy].Subject
 	}
 	for _, e := range rec.Evidence() {
-		f.Evidence = append(f.Evidence, snapshot.Evidence{What: e.What, Value: round(e.Value, voltDecimals), Unit: e.Unit, Text: e.Text, At: l.at(e.At)})
+		f.Evidence = append(f.Evidence, snapshot.Evidence{What: e.What, Value: round(e.Value, evidenceDecimals(e.Unit)), Unit: e.Unit, Text: e.Text, At: l.at(e.At)})
 	}
 	for _, m := range rec.Remarks {
 		f.Remarks = append(f.Remarks, snapshot.Remark{At: l.at(m.At), By: m.By, Text: m.Text})
 	}
 	return f
+}
+
+// evidenceDecimals is how finely a figure of evidence is worth showing.
+func evidenceDecimals(unit string) int {
+	switch unit {
+	case "A", "Ah", "Ah a day", "%", "°C", "h", "d", "min", "s":
+		return 1
+	case "mΩ":
+		return mohmDecimals
+	}
+	return voltDecimals
 }

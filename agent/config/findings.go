@@ -66,7 +66,7 @@ func defaultFindings() Findings {
 	return Findings{
 		FeedLostAfter: 3 * time.Minute, BankLowV: 12.4, BankLowClearV: 12.4 + bankLowHysteresisV, RestTime: time.Hour,
 		UnderchargedAfter: 7 * day, UnderchargedSoCPct: 60, UnderchargedSoCTime: 3 * day, SeriesV: 18, SenseFaultAfter: 30 * time.Second,
-		FeedWeakDropV: 0.5, FeedWeakPct: 60, FeedHighMarginV: 0.1, BalanceFallPct: 3, BalanceUnderPct: 90, ShareRatio: 1.1, ShareClearRatio: 1.07,
+		FeedWeakDropV: 0.5, FeedWeakPct: 60, FeedHighMarginV: 0.1, BalanceFallPct: 3, BalanceUnderPct: 90, ShareRatio: 1.085, ShareClearRatio: 1.06,
 		LinkMohm: 1.5, PostMohm: 0.83, CirculatingA: 0.4, CirculatingClearA: 0.25, MotorDropV: 0.3, HungryRatio: 1.2, StarvedRatio: 0.8,
 		OverrunRelief: 5 * time.Second, OverrunRun: 45 * time.Second, ParkedPct: 25, ParkedTime: 14 * day, FreezeMarginC: 3, HotC: 50, HotClearC: 47,
 		ClockUnsureAfter: 10 * time.Minute, LongestShelf: 30 * day,
