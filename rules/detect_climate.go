@@ -51,7 +51,7 @@ func (e *Engine) judgeClimate(use *Input) {
 }
 
 // freezeSoCSigma is how well the charge must be known, in percent: with less a bank just switched on in a frost would be called.
-const freezeSoCSigma = 6.0
+const freezeSoCSigma = 12.0
 
 func (e *Engine) judgeFreeze(i int, temp float64) {
 	slot, margin := e.slots.freeze[i], e.cfg.Thresholds.FreezeMarginC
