@@ -50,7 +50,9 @@ func TestLinksAndPosts(t *testing.T) {
 	}
 	set(1.6, 0.2)
 	assert.Empty(t, e.standing("link-resistive"), "within its uncertainty of the limit")
-	set(1.9, 0.2)
+	set(1.8, 0.2)
+	assert.Empty(t, e.standing("link-resistive"), "two of its uncertainty")
+	set(2.0, 0.2)
 	assert.Equal(t, []string{"positive link b-c"}, e.standing("link-resistive"))
 	set(1.2, 0.1)
 	assert.NotEmpty(t, e.standing("link-resistive"), "inside the hysteresis")
