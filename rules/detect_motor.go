@@ -193,6 +193,9 @@ func (e *Engine) finishRun(length time.Duration, use *Input) {
 	if temp == noTemperature {
 		return // cold oil and a dragging pump look alike
 	}
+	if status, _ := e.feed.Status(); use.WakeLine == ContactOn || status == feed.Present || status == feed.Unasked {
+		return // the feed carries a part of the motor's current past the batteries' sensors
+	}
 	m.take(w.liftA/w.liftS, oilDrag(temp)-1, e.cfg.Thresholds.MotorUsualA)
 }
 
@@ -451,7 +454,7 @@ func (e *Engine) judgeMotor(use *Input) {
 	switch {
 	case why != "":
 	case m.Count < motorLearn && t.MotorUsualA == 0:
-		why = "what this motor draws is not learnt yet: 30 runs of three seconds with current and temperature read"
+		why = "what this motor draws is not learnt yet: 30 runs of three seconds without a feed, with current and temperature read"
 	case m.Ratios < motorRuns:
 		why = "twelve runs of three seconds with current and temperature read"
 	case e.out.Bank.CurrentA.Faulty():
