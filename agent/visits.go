@@ -11,8 +11,12 @@ import (
 
 // pageOptions gives what the page is made of.
 func (a *Agent) pageOptions() (page.Options, error) {
+	figures, err := forScraper(a.metrics(), a.opts.Config.HTTP)
+	if err != nil {
+		return page.Options{}, err
+	}
 	o := page.Options{
-		Hub: a.hub, Now: a.opts.Now, Metrics: a.metrics(), Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
+		Hub: a.hub, Now: a.opts.Now, Metrics: figures, Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
 		Actions: technician{a}, History: a.store, Calibration: map[string]page.Calibration{},
 	}
 	for i := range a.opts.Config.Board.Channels {
@@ -30,7 +34,6 @@ func (a *Agent) pageOptions() (page.Options, error) {
 	if v.Dir == "" {
 		return o, nil
 	}
-	var err error
 	if o.Visits, err = openVisits(&a.opts.Config, technician{a}, visitOutlet{a}); err != nil {
 		return o, err
 	}

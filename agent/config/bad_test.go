@@ -134,7 +134,7 @@ var badFiles = map[string][]string{
 		`12: board.channels[0].scale.bottom_ohm: missing: want 100 to 1000000 ohm`,
 		`13: board.channels[1].chip: none: want the name of one of board.chips`,
 		`14: board.scan.rest_every: 1: want a time from 200ms to 1m (no unit: write 1s if it is meant in seconds)`,
-		`15: http.port: unknown field: want host_names or listen`,
+		`15: http.port: unknown field: want cert_file, host_names, key_file, listen, metrics_password_file or metrics_user`,
 	},
 	"missing-field": {
 		`5: bank.batteries[0].chemistry: missing: want flooded, agm or gel`,
@@ -162,6 +162,12 @@ var badFiles = map[string][]string{
 	"mqtt-files": {
 		`14: mqtt.password_file: pw: want username with it`,
 		`14: mqtt.cert_file: lift.pem: want key_file with it`,
+	},
+	"http-certificate-alone": {
+		`14: http.cert_file: page.pem: want key_file with it`,
+	},
+	"http-metrics-user-alone": {
+		`14: http.metrics_user: prometheus: want metrics_password_file with it`,
 	},
 	"mqtt-password-in-url": {
 		`14: mqtt.broker: "tcp://…@broker.example": want a URL of scheme tcp, ssl, mqtt or mqtts, a host and maybe a port, such as mqtts://broker.example:8883`,

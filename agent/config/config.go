@@ -67,6 +67,7 @@ func Parse(file string, data []byte) (Config, error) {
 	if c.MQTT != nil {
 		c.MQTT.resolve(filepath.Dir(file))
 	}
+	c.HTTP.resolve(filepath.Dir(file))
 	c.Store.resolve(filepath.Dir(file))
 	return c, nil
 }

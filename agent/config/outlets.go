@@ -54,6 +54,10 @@ func (m *MQTT) TLS() bool {
 type HTTP struct {
 	Listen    string   // address and port; without address on all interfaces; port 0 takes a free one
 	HostNames []string // names the page may be called by, besides IP addresses and localhost
+
+	CertFile, KeyFile   string // PEM; with them everything is served over TLS
+	MetricsUser         string // whom /metrics is given to; empty: anybody
+	MetricsPasswordFile string // file whose first line is the password
 }
 
 func defaultMQTT() MQTT {
@@ -110,11 +114,36 @@ func (m *MQTT) resolve(folder string) {
 	}
 }
 
+// resolve brings relative names to a start from folder.
+func (h *HTTP) resolve(folder string) {
+	for _, name := range []*string{&h.CertFile, &h.KeyFile, &h.MetricsPasswordFile} {
+		if *name != "" && !filepath.IsAbs(*name) {
+			*name = filepath.Join(folder, *name)
+		}
+	}
+}
+
+func (h *HTTP) check(r *reading) {
+	want := func(missing bool, path, what string) {
+		if missing {
+			r.refuse("http."+path, "", what)
+		}
+	}
+	want(h.KeyFile != "" && h.CertFile == "", "key_file", "want cert_file with it")
+	want(h.CertFile != "" && h.KeyFile == "", "cert_file", "want key_file with it")
+	want(h.MetricsUser != "" && h.MetricsPasswordFile == "", "metrics_user", "want metrics_password_file with it")
+	want(h.MetricsPasswordFile != "" && h.MetricsUser == "", "metrics_password_file", "want metrics_user with it")
+}
+
 func (h *HTTP) read(s *section) {
 	s.text("listen", &h.Listen, "address:port, such as :8480 or 127.0.0.1:8480", isListen,
 		about{doc: "where the page is served; without an address on all interfaces"})
 	s.texts("host_names", &h.HostNames, 16, "a host name without port, such as liftbank.local", isHostName,
 		about{doc: "names the page may be called by, besides IP addresses and localhost; others are refused, so that a foreign page can't reach it by a name of its own"})
+	s.text("cert_file", &h.CertFile, fileForm, isText, about{doc: "PEM file of a certificate: page, API and metrics are then served over TLS; read again when it is renewed", usually: "none: plain HTTP"})
+	s.text("key_file", &h.KeyFile, fileForm, isText, about{doc: "PEM file of its key, with cert_file", usually: "none"})
+	s.text("metrics_user", &h.MetricsUser, "a name", isText, about{doc: "user that /metrics is given to (HTTP basic authentication, RFC 7617)", usually: "none: anybody"})
+	s.text("metrics_password_file", &h.MetricsPasswordFile, fileForm, isText, about{doc: "file whose first line is that user's password", usually: "none"})
 }
 
 const (

@@ -52,6 +52,11 @@ func (c runCmd) Run(s streams) error {
 	if err != nil {
 		return err
 	}
+	secured, err := agent.Secured(l, cfg.HTTP)
+	if err != nil {
+		return errors.Join(usageError{err}, l.Close())
+	}
+	l = secured
 	session := newSession()
 	dir := cfg.Store.Dir
 	if dir == "" {
