@@ -72,7 +72,8 @@ const (
 	noisy, noisyNoMore     = 0.3, 0.05
 	postsApartV            = 0.35 // two taps at opposite ends of their class, 10 mV and 1 %, stand 0.29 V apart at 13.5 V
 	postsAgreeV            = 0.30
-	feedApartV             = 0.3
+	feedApartV             = 0.40 // as two posts, and what a lead drops
+	feedAgreesV            = 0.35
 	idleCurrentA           = 3.0
 	idleAgreesA            = 1.0
 	carriesShare           = 0.05
@@ -336,7 +337,7 @@ func (e *Engine) checkFeed(in *Input) {
 		e.odd(c, doubtFeed, v < post.Value-feedUnderV, v > post.Value-feedUnderV/2, agreesFor)
 	case resting && v > deadPostV:
 		apart := math.Abs(v - post.Value)
-		e.odd(c, doubtFeed, apart > feedApartV, apart < feedApartV/2, oddFor)
+		e.odd(c, doubtFeed, apart > feedApartV, apart < feedAgreesV, oddFor)
 	}
 }
 
