@@ -556,6 +556,9 @@ func TestAFullOutboxLeavesAGap(t *testing.T) {
 
 // A year in the three tiers: what is asked for comes from the tier that fits, the last hour from the finer ones.
 func TestWindowOverTheTiers(t *testing.T) {
+	if raceDetector {
+		t.Skip("some 60,000 rows; without the race detector")
+	}
 	h := open(t, "", "s1", Limits{Minutes: 24 * time.Hour, Tens: 10 * 24 * time.Hour})
 	const days = 40
 	for m := range days*24*60 + 35 {
