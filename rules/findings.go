@@ -317,11 +317,7 @@ func (e *Engine) judgeUndercharged() {
 }
 
 // fullPct is the charge at which a battery counts as full where no end of a charge was seen: what a full charge may leave open.
-// One that may be full by the charge's own uncertainty is not accused of having been short.
-const (
-	fullPct      = 97.0
-	fullDoubtPct = 3.0
-)
+const fullPct = 97.0
 
 // sinceFull gives for how long not all batteries have been full, by a charge seen to its end or by the charge worked out; full is false
 // while one never was, and the time is then that since the start. A battery with a dead cell is left out: it never gets full.
@@ -335,7 +331,7 @@ func (e *Engine) sinceFull() (since time.Duration, full bool) {
 		if e.judge[i].DeadCell() {
 			continue
 		}
-		if soc := e.out.Battery[i].SoCPct; soc.Known && soc.Value+min(soc.Sigma, fullDoubtPct) >= fullPct {
+		if soc := e.out.Battery[i].SoCPct; soc.Known && soc.Value >= fullPct {
 			m.FullAt[i], m.FullKnown[i] = e.last, true
 		}
 		if at, ever := e.est[i].Full(); ever && (!m.FullKnown[i] || at > m.FullAt[i]) {

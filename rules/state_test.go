@@ -32,17 +32,17 @@ func (b *bench) restart(cfg rules.Config) {
 func (b *bench) day(k int) {
 	x := float64(k)
 	for range 3 {
-		b.hold(2*time.Minute, time.Second)
-		b.run(6*time.Second, 12.6-0.01*math.Mod(x, 7), 12.0-0.02*math.Mod(x, 5), 110+math.Mod(x, 11))
+		b.hold(30*time.Second, time.Second)
+		b.run(4*time.Second, 12.6-0.01*math.Mod(x, 7), 12.0-0.02*math.Mod(x, 5), 110+math.Mod(x, 11))
 	}
 	b.in.WakeLine = rules.ContactOn
 	b.set(13.9+0.05*math.Mod(x, 5), 25)
 	b.in.FeedV = good(14.1)
-	b.hold(20*time.Minute, 2*time.Second)
+	b.hold(12*time.Minute, 4*time.Second)
 	b.in.WakeLine = rules.ContactOff
 	b.set(12.75, 0)
 	b.in.FeedV = good(12.75)
-	b.hold(90*time.Minute, 10*time.Second)
+	b.hold(75*time.Minute, 20*time.Second)
 }
 
 // A restart must cost no knowledge: what is said afterwards is the same, bit for bit, as without it.
@@ -56,7 +56,7 @@ func TestARestartCostsNoKnowledge(t *testing.T) {
 			b.step()
 			for k := range days + 2 {
 				if k == cut && after > 0 {
-					b.hold(time.Duration(after)*17*time.Minute, 5*time.Second)
+					b.hold(time.Duration(after)*17*time.Minute, 15*time.Second)
 				}
 				if k == cut && restart {
 					b.restart(twoFlooded())
