@@ -286,7 +286,7 @@ func (to *reader) viewFinding(f snapshot.Finding, now time.Time) findingView {
 	for _, e := range f.Evidence {
 		value := e.Text
 		if value == "" {
-			value = to.measured(&e.Value, e.Unit)
+			value = to.measured(&e.Value, to.said(e.Unit))
 		}
 		v.Evidence = append(v.Evidence, evidenceView{What: to.said(e.What), Value: to.said(value), At: timeOfDay(e.At, now)})
 	}

@@ -141,21 +141,54 @@ func (to *reader) list(key string) []string {
 
 // said gives a text of the rules or the configuration in the reader's language, as it is where there is no translation.
 func (to *reader) said(text string) string {
-	if t, ok := to.language.Said[text]; ok {
-		return t
+	head, reason := to.apart(text)
+	if t, ok := to.language.Said[head]; ok {
+		head = t
 	}
-	return text
+	if reason == "" {
+		return head
+	}
+	if t, ok := to.language.Said[reason]; ok {
+		reason = t
+	}
+	return head + " (" + reason + ")"
 }
 
 // Say is said for a template: a text that stays English says so to a screen reader.
 func (to *reader) Say(text string) template.HTML {
-	if t, ok := to.language.Said[text]; ok || to.language == english {
-		if !ok {
-			t = text
-		}
-		return template.HTML(template.HTMLEscapeString(t))
+	head, reason := to.apart(text)
+	out := to.markup(head)
+	if reason != "" {
+		out += " (" + to.markup(reason) + ")"
 	}
-	return template.HTML(`<span lang="en">` + template.HTMLEscapeString(text) + `</span>`)
+	return template.HTML(out)
+}
+
+func (to *reader) markup(text string) string {
+	if t, ok := to.language.Said[text]; ok {
+		return template.HTMLEscapeString(t)
+	}
+	if to.language == english {
+		return template.HTMLEscapeString(text)
+	}
+	return `<span lang="en">` + template.HTMLEscapeString(text) + `</span>`
+}
+
+// apart takes the reason in brackets off a cause, where the cause has a translation and the whole has none: causes have brackets of
+// their own.
+func (to *reader) apart(text string) (head, reason string) {
+	if _, whole := to.language.Said[text]; whole || !strings.HasSuffix(text, ")") {
+		return text, ""
+	}
+	for at, c := range text {
+		if c != '(' || at < 2 || text[at-1] != ' ' {
+			continue
+		}
+		if _, ok := to.language.Said[text[:at-1]]; ok {
+			return text[:at-1], text[at+1 : len(text)-1]
+		}
+	}
+	return text, ""
 }
 
 // temp gives a temperature's figure in the reader's unit.
