@@ -145,7 +145,7 @@ func (e *Engine) judgeOhms(slot int, r Estimate, limit float64) {
 	rec := &e.book.Records[slot]
 	o := finding.Between
 	switch {
-	case r.Value-2*r.Sigma > limit:
+	case r.Value-2*r.Sigma > limit, r.Value-r.Sigma > 2*limit: // of a link that is off little more is known than that
 		o = finding.Present
 		rec.Show(
 			finding.Evidence{What: "resistance", Value: r.Value, Unit: "mΩ", At: e.last},

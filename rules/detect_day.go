@@ -43,6 +43,16 @@ type Balance struct {
 // balanceSigmaPct is how far the estimator's charge may wander between two midnights.
 const balanceSigmaPct = 1.5
 
+// inrushFor is how long the start of a run may hold a current sensor at the end of its range: the rush is two to four times the steady
+// current for tens of milliseconds (common practice, no source).
+const inrushFor = 300 * time.Millisecond
+
+// inrush reports whether the motor has only just started.
+func (e *Engine) inrush() bool {
+	running, since := e.motor.Running()
+	return running && e.last-since <= inrushFor
+}
+
 // shortestDay: a wall clock put right must not make a day of an hour.
 const shortestDay = 12 * time.Hour
 
@@ -57,7 +67,7 @@ func (e *Engine) dayIndex() int64 {
 func (e *Engine) stepDay(use *Input) {
 	d, index := &e.det.Day, e.dayIndex()
 	for i := range e.cfg.Batteries {
-		d.Spoiled = d.Spoiled || use.Battery[i].CurrentA.Faulty()
+		d.Spoiled = d.Spoiled || use.Battery[i].CurrentA.Faulty() && !e.inrush()
 	}
 	if !d.Begun {
 		e.beginDay(index)

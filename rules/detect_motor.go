@@ -105,7 +105,7 @@ func (e *Engine) watchRun(in, use *Input) {
 	w.last = e.last
 	amps := e.out.Bank.CurrentA
 	if !amps.OK() {
-		e.det.Day.Spoiled = true
+		e.det.Day.Spoiled = e.det.Day.Spoiled || e.last-since > inrushFor
 		return
 	}
 	a, at := -amps.Value, e.last-since
