@@ -5,7 +5,7 @@
 //	go run ./cmd/internal/fieldtest outage -days 30
 //	go run ./cmd/internal/fieldtest card -days 3
 //	go run ./cmd/internal/fieldtest fill -days 365 -dir DIR
-//	go build -o /tmp/fieldtest ./cmd/internal/fieldtest && unshare -n sh -c 'ip link set lo up; /tmp/fieldtest wire'
+//	go build -o ./fieldtest ./cmd/internal/fieldtest && unshare -n sh -c 'ip link set lo up; ./fieldtest wire'
 package main
 
 import (
