@@ -69,6 +69,9 @@ func rich(t testing.TB) *snapshot.Snapshot {
 func newBench(t *testing.T) *bench {
 	t.Helper()
 	if browserPath() == "" {
+		if os.Getenv("CI") == "true" {
+			t.Fatal("no Chromium: apt-get install chromium")
+		}
 		t.Skip("no Chromium: install it (Debian: chromium) to test the pages in a browser")
 	}
 	b := &bench{T: t, hub: snapshot.NewHub(time.Now)}
