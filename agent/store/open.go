@@ -33,7 +33,7 @@ var pragmas = []string{
 	"journal_size_limit = 4194304", "cache_size = -512", "temp_store = MEMORY", "mmap_size = 0", "cell_size_check = ON",
 }
 
-// attach opens the file, setting aside a damaged one, and takes in what it says of sequence numbers and states.
+// attach opens the file, setting aside a damaged one, and takes in what it says of sequence numbers.
 func (s *Store) attach() error {
 	db, err := s.openFile()
 	if err != nil && isDamage(err) && s.opts.Dir != "" {
@@ -149,34 +149,10 @@ func (s *Store) takeIn(db *sql.DB) error {
 		return fmt.Errorf("store: %w", err)
 	}
 	s.ranBase = time.Duration(ranMS) * time.Millisecond
-	if err := s.takeInStates(db); err != nil {
-		return err
-	}
 	if err := s.takeInStreams(db); err != nil {
 		return err
 	}
 	return s.takeInRows(db)
-}
-
-func (s *Store) takeInStates(db *sql.DB) error {
-	rows, err := db.Query("SELECT name, data FROM states")
-	if err != nil {
-		return fmt.Errorf("store: states: %w", err)
-	}
-	defer rows.Close()
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for rows.Next() {
-		var name string
-		var data []byte
-		if err := rows.Scan(&name, &data); err != nil {
-			return fmt.Errorf("store: states: %w", err)
-		}
-		if _, newer := s.states[name]; !newer { // one put while the card was away stands
-			s.states[name] = data
-		}
-	}
-	return rows.Err()
 }
 
 // fault notes that the card takes nothing, and why.

@@ -1,7 +1,7 @@
 // Package store keeps a unit's past and what the fleet has not got yet, in one SQLite file on the board's card.
 //
 // It holds aggregates (a minute, ten minutes, an hour; each tier kept longer than the one before), motor runs with their first second
-// at full rate, findings from onset to end, visits, the state of the estimators, and the outbox: records of four streams, each with a
+// at full rate, findings from onset to end, visits, and the outbox: records of four streams, each with a
 // sequence number, until somebody has them.
 //
 // Adding never waits for the card: what is added is held in memory and written by one goroutine ([Store.Run]), in one transaction each
@@ -120,18 +120,16 @@ type Store struct {
 	asks  chan ask
 	ended chan struct{} // closed when Run has returned
 
-	mu        sync.Mutex // over all below; never held during input or output
-	pending   []op       // in the order added
-	bytes     int        // held by pending
-	writing   int        // of pending, those at the front that a transaction is writing
-	streams   [streamCount]stream
-	spans     []*span // of this session
-	dirty     bool    // something beside pending is to be written: spans, acknowledgements
-	states    map[string][]byte
-	newStates map[string]bool // to be written
-	health    Health
-	numbered  bool // the transaction under way gave numbers
-	down      bool // the card takes nothing: records are given out of memory
+	mu       sync.Mutex // over all below; never held during input or output
+	pending  []op       // in the order added
+	bytes    int        // held by pending
+	writing  int        // of pending, those at the front that a transaction is writing
+	streams  [streamCount]stream
+	spans    []*span // of this session
+	dirty    bool    // something beside pending is to be written: spans, acknowledgements
+	health   Health
+	numbered bool // the transaction under way gave numbers
+	down     bool // the card takes nothing: records are given out of memory
 
 	disk // belongs to Run
 }
@@ -169,7 +167,6 @@ func Open(o Options) (*Store, error) {
 	}
 	s := &Store{
 		opts: o, begun: o.Now(), wake: make(chan struct{}, 1), news: make(chan struct{}, 1), asks: make(chan ask), ended: make(chan struct{}),
-		states: map[string][]byte{}, newStates: map[string]bool{},
 	}
 	for i := range s.streams {
 		s.streams[i] = newStream()

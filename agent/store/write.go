@@ -174,31 +174,6 @@ func (s *Store) Standing(now rules.Moment, standing []Condition) {
 	}})
 }
 
-// MaxState bounds one saved state.
-const MaxState = 1 << 20
-
-// PutState keeps data under a name, in place of what was there: the state of the estimators, versioned and checksummed by its owner. It is
-// written with the next commit; data must not be changed afterwards.
-func (s *Store) PutState(name string, data []byte) error {
-	if name == "" || len(data) > MaxState {
-		return fmt.Errorf("store: state %q of %d bytes: want a name and at most %d bytes", name, len(data), MaxState)
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.states[name] = data
-	s.newStates[name] = true
-	s.dirty = true
-	return nil
-}
-
-// State gives what was put under a name last, by this start or an earlier one; ok is false when there is nothing. It must not be changed.
-func (s *Store) State(name string) (data []byte, ok bool) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	data, ok = s.states[name]
-	return data, ok
-}
-
 // PutVisit keeps one revision of a visit and puts it into the outbox. It returns once the card has it, or with the reason why not; the
 // document is then still held in memory and written when the card takes something again.
 func (s *Store) PutVisit(ctx context.Context, now rules.Moment, id string, revision int64, document []byte) error {
@@ -328,14 +303,12 @@ func (s *Store) write() (n int, err error) {
 	for _, sp := range s.spans {
 		known[sp] = sp.ord != 0
 	}
-	states := s.newStates
-	s.newStates = map[string]bool{}
 	rolled, given := s.rolled, s.streams // the numbers of what is in ops, none of a record that comes meanwhile
 	s.numbered = false
 	s.mu.Unlock()
 	tx, err := s.db.BeginTx(context.Background(), nil)
 	if err == nil {
-		if err = s.writeAll(tx, ops, states, &given); err == nil {
+		if err = s.writeAll(tx, ops, &given); err == nil {
 			err = tx.Commit()
 		}
 		if err != nil {
@@ -351,26 +324,17 @@ func (s *Store) write() (n int, err error) {
 	if s.numbered { // by batches that were made within the transaction
 		s.streams[Readings].next, s.streams[Readings].nextID = given[Readings].next, given[Readings].nextID
 	}
-	for name := range states {
-		s.newStates[name] = true
-	}
 	s.writing, s.dirty = 0, true
 	s.mu.Unlock()
 	return 0, fmt.Errorf("store: write: %w", err)
 }
 
-func (s *Store) writeAll(tx *sql.Tx, ops []op, states map[string]bool, given *[streamCount]stream) error {
+func (s *Store) writeAll(tx *sql.Tx, ops []op, given *[streamCount]stream) error {
 	if err := s.writeSpans(tx); err != nil {
 		return err
 	}
 	for i := range ops {
 		if err := ops[i].apply(tx); err != nil {
-			return err
-		}
-	}
-	for name := range states {
-		data, _ := s.State(name)
-		if _, err := tx.Exec("INSERT OR REPLACE INTO states VALUES(?, ?)", name, data); err != nil {
 			return err
 		}
 	}
@@ -407,9 +371,6 @@ func (s *Store) abandonFile(err error) {
 	}
 	for _, sp := range s.spans {
 		sp.ord, sp.changed = 0, true
-	}
-	for name := range s.states {
-		s.newStates[name] = true
 	}
 	s.rolled = roll{}
 }
