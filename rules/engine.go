@@ -99,7 +99,7 @@ func (e *Engine) Step(in *Input) *Output {
 	bankV, bankA := e.bank(&use)
 	began := e.stepMotor(&use, bankV, bankA)
 	e.stepBatteries(in, &use, began)
-	e.countEnergy(bankV, bankA, dt)
+	e.countEnergy(bankV, bankA, dt, began && e.cfg.HasCommand)
 	e.stepFeed(&use, bankA)
 	e.stepNetwork(in, &use)
 	e.stepForecast(&use)
@@ -297,20 +297,21 @@ func (e *Engine) stepNetwork(in, use *Input) {
 	e.net.Step(&r)
 }
 
-func (e *Engine) countEnergy(v, a Reading, dt time.Duration) {
-	if !v.OK() || !a.OK() {
-		e.haveW = false
-		return
-	}
-	w := v.Value * a.Value
-	if e.haveW && dt <= 20*time.Minute {
-		if wh := (w + e.lastW) / 2 * dt.Hours(); wh >= 0 {
+// countEnergy takes in what flowed since the last step; held says that it flowed as it was then until now.
+func (e *Engine) countEnergy(v, a Reading, dt time.Duration, held bool) {
+	w, ok := v.Value*a.Value, v.OK() && a.OK()
+	if e.haveW && dt <= 20*time.Minute && (ok || held) {
+		mean := e.lastW
+		if !held {
+			mean = (w + e.lastW) / 2
+		}
+		if wh := mean * dt.Hours(); wh >= 0 {
 			e.chargedWh += wh
 		} else {
 			e.drawnWh -= wh
 		}
 	}
-	e.lastW, e.haveW = w, true
+	e.lastW, e.haveW = w, ok
 }
 
 func (e *Engine) stepFeed(use *Input, bankA Reading) {

@@ -221,3 +221,43 @@ func BenchmarkStep(b *testing.B) {
 		e.Step(s)
 	}
 }
+
+// A motor's inrush goes beyond the sensor's range: what the first readable current says holds from the start of the run, not from the
+// last scan before it.
+func TestInrushOverTheRangeCountsFromItsStart(t *testing.T) {
+	for _, rest := range []time.Duration{time.Second, 10 * time.Second} {
+		b := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
+		at := time.Duration(0)
+		step := func(dt time.Duration, amps float64, ok, held bool) {
+			at += dt
+			b.Step(estimate.Sample{At: at, VoltageV: 12, VoltageOK: true, CurrentA: amps, CurrentOK: ok, TempC: 25, TempOK: true, Held: held})
+		}
+		for range 10 {
+			step(rest, 0, true, false)
+		}
+		step(rest*9/10, -231, false, true)
+		for range 4 {
+			step(4*time.Millisecond, -225, false, false)
+		}
+		for range 250 {
+			step(4*time.Millisecond, -150, true, false)
+		}
+		assert.InDelta(t, 150*1.016/3600, b.DrawnAh(), 0.0003, "rest scans every %v", rest)
+	}
+}
+
+// A charger in float, compensated by -4 mV per °C and cell, read 1 % and 10 mV low: the charge is at its end all the same.
+func TestFloatReadLowIsFull(t *testing.T) {
+	for _, tempC := range []float64{-5, 20, 35} {
+		b := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 60})
+		float := 13.6 - 6*0.004*(tempC-25)
+		for at := time.Duration(0); at < 2*time.Hour; at += 10 * time.Second {
+			b.Step(estimate.Sample{At: at, VoltageV: 0.99*float - 0.01, VoltageOK: true, CurrentA: 0.1, CurrentOK: true, TempC: tempC, TempOK: true})
+		}
+		_, ever := b.Full()
+		assert.True(t, ever, "at %g °C", tempC)
+		soc, _, ok := b.SoC()
+		assert.True(t, ok)
+		assert.Greater(t, soc, 97.0, "at %g °C", tempC)
+	}
+}
