@@ -139,3 +139,33 @@ func TestParkedDrain(t *testing.T) {
 	assert.Empty(t, play(14, 1.2), "a quarter in three weeks")
 	assert.Empty(t, play(30, 0.2), "the board, and self-discharge")
 }
+
+// A charge worked out to 98 % give or take 4.5 has not been full; to give or take 2 it has.
+func TestFullByWhatIsWorkedOut(t *testing.T) {
+	for sigma, full := range map[float64]bool{4.5: false, 2: true} {
+		e := judgeTest(t, 2)
+		e.startA, e.last = 0, 8*24*time.Hour
+		for i := range e.out.Battery {
+			e.out.Battery[i].SoCPct = Estimate{98, sigma, true}
+		}
+		since, ever := e.sinceFull()
+		assert.Equal(t, full, ever, "± %g", sigma)
+		assert.Equal(t, full, since == 0, "± %g", sigma)
+	}
+}
+
+// The loads of one stop are one load: that three cold stops happened to lift more the colder it was does not tell how the oil drags.
+func TestOneStopsLoadIsNoTrend(t *testing.T) {
+	var m MotorMemory
+	at := time.Duration(0)
+	for range 2 {
+		for _, stop := range []struct{ tempC, amps float64 }{{-6, 125}, {-3, 115}, {0, 105}} {
+			at += 4 * time.Hour
+			for range 6 {
+				at += time.Minute
+				m.take(at, stop.amps, oilDrag(stop.tempC)-1, 0)
+			}
+		}
+	}
+	assert.InDelta(t, 100, m.usual(oilDrag(20)-1), 8, "what it says of a warm day: the loads' mean, less some drag")
+}

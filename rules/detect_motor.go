@@ -14,12 +14,14 @@ type runWatch struct {
 	last           time.Duration
 	liftA, liftS   float64 // ampere seconds and seconds of lifting
 	dropVs, dropAs float64 // bank to motor, volt seconds and ampere seconds
+	postVs, dropS  float64 // bank over ground in that time, volt seconds and seconds
 	level          float64 // mean current when the lift had got going; 0: not yet
 	levelAs        float64
 	levelS         float64
 	relief         time.Duration // on the relief valve since; negative: not
 	reliefFor      time.Duration
 	overrun        bool
+	cut            bool                  // the current ended before the run: a breaker, or a contactor that drops out
 	lit            bool                  // voltage was read at the motor terminal, believed or not
 	motorRestV     float64               // what the motor's tap shows without voltage
 	as             [MaxBatteries]float64 // drawn from each battery, ampere seconds
@@ -46,16 +48,21 @@ const (
 
 // MotorMemory is what the motor's findings remember.
 type MotorMemory struct {
-	Mean   [2]float64    // usual current at 25 °C, A, and what oil drag adds per unit of Drag - 1
-	Cov    [2][2]float64 // of it, A²
-	Count  uint32        // runs learnt from
-	Ratio  [motorRuns]float64
-	Ratios int
-	Amps   float64 // of the last run, for evidence
-	Mohm   [dropRuns]float64
-	Mohms  int
-	Clean  uint8  // runs in a row without overrun
-	Dead   uint64 // dead commands seen
+	Mean  [2]float64    // usual current at 25 °C, A, and what oil drag adds per unit of Drag - 1
+	Cov   [2][2]float64 // of it, A²
+	Count uint32        // runs learnt from
+	// TakenAt is when the last run was learnt from, Streak how many with its load there were, itself included.
+	TakenAt time.Duration
+	Streak  int
+	Ratio   [motorRuns]float64
+	Ratios  int
+	Amps    float64 // of the last run, for evidence
+	Mohm    [dropRuns]float64
+	PostV   [dropRuns]float64 // of the bank in these runs
+	DropA   [dropRuns]float64 // of the motor
+	Mohms   int
+	Clean   uint8  // runs in a row without overrun
+	Dead    uint64 // dead commands seen
 }
 
 // Walther's equation (ASTM D341) through a mineral oil of ISO VG 32 and viscosity index 100: 32 mm²/s at 40 °C (ISO 3448), 5.4 at 100 °C
@@ -119,10 +126,12 @@ func (e *Engine) watchRun(in, use *Input) {
 		return
 	}
 	w.lit = w.lit || in.MotorV.OK() && in.MotorV.Value > motorOnV
-	if at <= motorTo {
+	w.cut = w.cut || a < e.cfg.MotorMinA
+	if at <= motorTo && !w.cut {
 		w.liftA, w.liftS = w.liftA+a*dt, w.liftS+dt
 		if v := e.lowestPositive(use); e.negativesNear(in) && use.MotorV.OK() && use.MotorV.Value > motorOnV && !math.IsInf(v, 0) {
 			w.dropVs, w.dropAs = w.dropVs+(v-use.MotorV.Value+w.motorRestV)*dt, w.dropAs+a*dt
+			w.postVs, w.dropS = w.postVs+v*dt, w.dropS+dt
 		}
 	}
 	if at <= levelTo {
@@ -184,19 +193,41 @@ func (e *Engine) finishRun(length time.Duration, use *Input) {
 	if length < motorLeast || w.liftS < 1 {
 		return
 	}
-	if w.dropAs > 0 {
+	feedA, fed := e.feedCarriesA(use)
+	if w.dropAs > 0 && feedA != feedCarriesUnknown {
 		copy(m.Mohm[1:], m.Mohm[:dropRuns-1])
-		m.Mohm[0] = 1000 * w.dropVs / w.dropAs
+		copy(m.PostV[1:], m.PostV[:dropRuns-1])
+		copy(m.DropA[1:], m.DropA[:dropRuns-1])
+		m.DropA[0] = w.dropAs/w.dropS + feedA
+		m.Mohm[0] = 1000 * w.dropVs / w.dropS / m.DropA[0]
+		m.PostV[0] = w.postVs / w.dropS
 		m.Mohms = min(m.Mohms+1, dropRuns)
 	}
 	temp := e.temperature(use, 0)
 	if temp == noTemperature {
 		return // cold oil and a dragging pump look alike
 	}
-	if status, _ := e.feed.Status(); use.WakeLine == ContactOn || status == feed.Present || status == feed.Unasked {
-		return // the feed carries a part of the motor's current past the batteries' sensors
+	if fed {
+		return
 	}
-	m.take(w.liftA/w.liftS, oilDrag(temp)-1, e.cfg.Thresholds.MotorUsualA)
+	m.take(e.last, w.liftA/w.liftS, oilDrag(temp)-1, e.cfg.Thresholds.MotorUsualA)
+}
+
+// feedCarriesUnknown: the feed carries part of the motor's current, and nobody has said or seen how much that can be.
+const feedCarriesUnknown = -1
+
+// feedCarriesA gives the most that the feed carries of the motor's current past the batteries' sensors, in A, and whether it carries any.
+func (e *Engine) feedCarriesA(use *Input) (amps float64, fed bool) {
+	status, _ := e.feed.Status()
+	switch {
+	case status == feed.Missing, use.WakeLine != ContactOn && status != feed.Present && status != feed.Unasked:
+		return 0, false
+	case e.cfg.Thresholds.FeedRatedA > 0:
+		return e.cfg.Thresholds.FeedRatedA, true
+	case e.det.Feed.BestA >= learntLeastA:
+		return e.det.Feed.BestA, true
+	}
+	return feedCarriesUnknown, true
 }
 
 // noteCarried keeps what part of the run's current each battery gave: one behind an open link, or a current that stands still, gave none.
@@ -220,6 +251,7 @@ func (e *Engine) noteCarried() {
 // most of what is lifted); drag is an eighth of the current at 25 °C, give or take as much again.
 const (
 	loadSpread  = 0.08
+	sameLoad    = 15 * time.Minute // runs closer than this lift the same load
 	dragShare   = 0.12
 	dragSpread  = 0.08
 	usualSpread = 0.15 // of a figure that was typed in
@@ -230,10 +262,14 @@ const (
 )
 
 // take takes one run's mean lifting current and its oil drag, over that at 25 °C and less 1.
-func (m *MotorMemory) take(amps, drag, typedA float64) {
+func (m *MotorMemory) take(at time.Duration, amps, drag, typedA float64) {
 	if amps <= 0 {
 		return
 	}
+	if m.Streak == 0 || at-m.TakenAt > sameLoad {
+		m.Streak = 0
+	}
+	m.Streak, m.TakenAt = min(m.Streak+1, 100), at
 	if m.Count == 0 {
 		a, spread := amps/(1+dragShare*drag), 0.3
 		if typedA > 0 {
@@ -254,7 +290,7 @@ func (m *MotorMemory) take(amps, drag, typedA float64) {
 	m.Cov[0][0] += sq(usualWander * usual)
 	m.Cov[1][1] += sq(dragWander * usual)
 	p0, p1 := m.Cov[0][0]+m.Cov[0][1]*drag, m.Cov[1][0]+m.Cov[1][1]*drag
-	s := p0 + p1*drag + sq(loadSpread*usual)
+	s := p0 + p1*drag + sq(loadSpread*usual*float64(m.Streak)) // the second with a load says a quarter as much, all together 1.6 times
 	k0, k1 := p0/s, p1/s
 	miss := amps - usual
 	m.Mean[0] += k0 * miss
@@ -485,8 +521,13 @@ func (e *Engine) judgeMotor(use *Input) {
 	e.judgeDrop(use)
 }
 
-// motorGainsV is what two voltage channels leave open of a drop between them: gains at opposite ends of ±1 %, of 11.5 V in a run.
-const motorGainsV = 0.23
+// What two voltage channels leave open of a drop between them: gains at opposite ends of ±1 %, of the voltage in the run, and the post's
+// ±10 mV; the motor channel's own shows while the motor stands.
+const (
+	motorGains = 0.02
+	motorZeroV = 0.01
+	usualPostV = 11.5 // without a feed, and the least that is allowed for
+)
 
 func (e *Engine) judgeDrop(use *Input) {
 	t, m, slot := &e.cfg.Thresholds, &e.det.Motor, e.slots.drop
@@ -504,28 +545,28 @@ func (e *Engine) judgeDrop(use *Input) {
 		e.give(slot, finding.NotJudged, why)
 		return
 	}
-	mohm := 0.0
-	for _, r := range m.Mohm {
-		mohm += r / dropRuns
+	mohm, postV, amps := 0.0, 0.0, 0.0
+	for i, r := range m.Mohm {
+		mohm, postV, amps = mohm+r/dropRuns, max(postV, m.PostV[i]), amps+m.DropA[i]/dropRuns
 	}
-	amps := t.MotorUsualA
-	if amps == 0 {
+	doubtV := motorGains*max(postV, usualPostV) + motorZeroV
+	switch {
+	case t.MotorUsualA > 0:
+		amps = t.MotorUsualA
+	case m.Mean[0] > 0:
 		amps = m.Mean[0]
-	}
-	if amps == 0 {
-		amps = e.motor.Last().MeanA
 	}
 	drop := mohm * amps / 1000
 	o := finding.Between
 	switch {
-	case drop-motorGainsV > t.MotorDropV:
+	case drop-doubtV > t.MotorDropV:
 		o = finding.Present
 		e.book.Records[slot].Show(
 			finding.Evidence{What: "drop, bank to motor terminal", Value: drop, Unit: "V", At: e.last},
 			finding.Evidence{What: "limit", Value: t.MotorDropV, Unit: "V", At: e.last},
 			finding.Evidence{What: "resistance", Value: mohm, Unit: "mΩ", At: e.last},
 			finding.Evidence{What: "at current", Value: amps, Unit: "A", At: e.last})
-	case drop-motorGainsV < clearPart*t.MotorDropV:
+	case drop-doubtV < clearPart*t.MotorDropV:
 		o = finding.Absent
 	}
 	e.give(slot, o, "")

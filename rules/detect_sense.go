@@ -106,8 +106,9 @@ func (e *Engine) channel(i int, kind signalKind) *ChannelMemory {
 
 // checkChannels looks for what channels contradict: themselves, each other, or what can be.
 func (e *Engine) checkChannels(in *Input) {
-	running, since := e.motor.Running()
-	calm := !running && e.last-since > settleAfterRun
+	running, _ := e.motor.Running()
+	last := e.motor.Last()
+	calm := !running && (last.Number == 0 || e.last-last.Start-last.Duration > settleAfterRun) && in.MotorCommand != ContactOn
 	for _, s := range e.slots.sense {
 		r, c := e.reading(in, s), e.channel(s.battery, s.kind)
 		if !r.OK() {
@@ -149,7 +150,7 @@ func (e *Engine) unwoken(in *Input) time.Duration {
 	return e.last - m.WokenAt
 }
 
-// settleAfterRun: the bank moves by itself just after a run.
+// settleAfterRun: just after a run the bank moves by itself, and a motor that coasts still makes voltage.
 const settleAfterRun = 5 * time.Second
 
 func (e *Engine) checkNoise(c *ChannelMemory, kind signalKind, v float64) {
@@ -338,6 +339,8 @@ func (e *Engine) checkFeed(in *Input) {
 	case resting && v > deadPostV:
 		apart := math.Abs(v - post.Value)
 		e.odd(c, doubtFeed, apart > feedApartV, apart < feedAgreesV, oddFor)
+	default: // what a run's reading began just after it must not go on at the next charge
+		c.IsOdd = false
 	}
 }
 

@@ -316,8 +316,12 @@ func (e *Engine) judgeUndercharged() {
 	e.give(slot, o, "")
 }
 
-// fullPct is the charge at which a battery counts as full where no end of a charge was seen: what a full charge may leave open.
-const fullPct = 97.0
+// fullPct is the charge at which a battery counts as full where no end of a charge was seen: what a full charge may leave open. It has to
+// be known to fullSigmaPct: short drives in the cold leave a charge worked out anywhere from 92 to 100 %.
+const (
+	fullPct      = 97.0
+	fullSigmaPct = 3.0
+)
 
 // sinceFull gives for how long not all batteries have been full, by a charge seen to its end or by the charge worked out; full is false
 // while one never was, and the time is then that since the start. A battery with a dead cell is left out: it never gets full.
@@ -331,7 +335,7 @@ func (e *Engine) sinceFull() (since time.Duration, full bool) {
 		if e.judge[i].DeadCell() {
 			continue
 		}
-		if soc := e.out.Battery[i].SoCPct; soc.Known && soc.Value >= fullPct {
+		if soc := e.out.Battery[i].SoCPct; soc.Known && soc.Value >= fullPct && soc.Sigma <= fullSigmaPct {
 			m.FullAt[i], m.FullKnown[i] = e.last, true
 		}
 		if at, ever := e.est[i].Full(); ever && (!m.FullKnown[i] || at > m.FullAt[i]) {
