@@ -40,6 +40,7 @@ type slot struct {
 	def     *definition
 	subject int
 	until   time.Duration // when it last stopped being so
+	doubt   bool          // too near its limit
 }
 
 func slotsOf(u *Unit) []slot {
@@ -79,7 +80,7 @@ func (u *Unit) judge(all, minute bool) {
 
 // take takes a verdict of the instant at.
 func (s *slot) take(v verdict, at time.Duration) {
-	s.Doubt = v == either || v == unknown && s.Doubt
+	s.doubt = v == either || v == unknown && s.doubt
 	if v == unknown || v == either || (v == yes) == s.Active {
 		return
 	}

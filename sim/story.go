@@ -30,6 +30,7 @@ type story struct {
 	highS     float64                   // charge voltage over the limit
 
 	lastFull  [MaxBatteries]time.Duration // true SoC at 97 % or more
+	lastSure  [MaxBatteries]time.Duration // so much that any estimate of the class has to see it
 	lastBank  time.Duration               // bank SoC at 60 % or more
 	outAh     [MaxBatteries]float64       // by motor runs, since midnight
 	outDayAh  [MaxBatteries]float64       // the day before
@@ -116,6 +117,9 @@ func (u *Unit) remember() {
 	for k := range u.bank.Batteries() {
 		if u.bank.Battery(k).SoCPct() >= fullPct {
 			s.lastFull[k] = u.tickAt
+		}
+		if u.bank.Battery(k).SoCPct() >= fullPct+fullDoubtPct {
+			s.lastSure[k] = u.tickAt
 		}
 	}
 	if u.bankSoCPct() >= lowBankPct {

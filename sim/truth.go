@@ -25,7 +25,6 @@ type Condition struct {
 	Active  bool          // so at the last tick
 	Since   time.Duration // since when it is so, or has not been so; 0 from the start
 	First   time.Duration // when it first became so; negative: never
-	Doubt   bool          // so near its limit that sensors of the usual class can't tell: found or not is as good
 	Cause   bool          // nothing else that is or was lately so explains it; as of when it was last active, to a minute
 }
 
@@ -71,6 +70,18 @@ func (u *Unit) Conditions() []Condition {
 		}
 	}
 	return s.shown
+}
+
+// Doubtful reports whether a condition is so near its limit that sensors of the usual class can't tell: found or not is as good. An empty
+// subject is any.
+func (u *Unit) Doubtful(finding, subject string) bool {
+	for i := range u.story.slots {
+		s := &u.story.slots[i]
+		if s.doubt && s.Finding == finding && (s.Subject == subject || s.Subject == "" || subject == "") {
+			return true
+		}
+	}
+	return false
 }
 
 // liftCycles gives how many lift cycles the motor's runs make.

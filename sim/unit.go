@@ -29,6 +29,8 @@ const (
 	fastTick = 5 * time.Millisecond
 	fastTail = time.Second // fast ticks go on this long after a motor's stop
 
+	coarseCharge = 6 // a charge's ticks are so much shorter than coarse ones at rest
+
 	lively = 2 * time.Minute // after an event ticks are never coarse: diffusion in the pores takes a minute
 )
 
@@ -97,8 +99,8 @@ func (u *Unit) StartWall() time.Time { return u.sc.Start }
 // Batteries gives the number of batteries.
 func (u *Unit) Batteries() int { return u.bank.Batteries() }
 
-// Coarsen makes ticks so long while nothing has happened for two minutes and the ignition is off; 0 is the usual second. It has to divide a minute. Years
-// then pass many times as fast, and differ a little from those of one-second ticks.
+// Coarsen makes ticks so long while nothing has happened for two minutes and the ignition is off, and a sixth of that while it is on; 0 is the
+// usual second. It has to divide a minute. Years then pass many times as fast, and differ a little from those of one-second ticks.
 func (u *Unit) Coarsen(tick time.Duration) {
 	if tick < 0 || tick > 0 && time.Minute%tick != 0 {
 		panic("bug: sim: coarse tick: want a part of a minute")
@@ -117,8 +119,11 @@ func (u *Unit) AdvanceTo(t time.Duration) {
 // nextTick gives the instant of the next tick.
 func (u *Unit) nextTick() time.Duration {
 	rest := restTick
-	if u.coarse > 0 && u.tickAt-u.eventAt >= lively && !u.feed.Wake() {
+	if u.coarse > 0 && u.tickAt-u.eventAt >= lively {
 		rest = u.coarse
+		if u.feed.Wake() {
+			rest = max(rest/coarseCharge, restTick)
+		}
 	}
 	at := u.tickAt.Truncate(rest) + rest
 	if u.busy() || u.tickAt < u.fastEnd {

@@ -138,7 +138,7 @@ func (c simulateCmd) healthy(s streams) (err error) {
 		return usageError{fmt.Errorf("--days %g: want 1 to 4000", c.Days)}
 	}
 	begun := time.Now()
-	units, err := trial.RunHealthy(s.ctx, trial.Healthy{Years: c.Years, First: c.firstSeed(), Days: c.Days, Workers: c.workers(), Fine: c.Fine,
+	units, err := trial.RunHealthy(s.ctx, trial.Healthy{Years: c.Years, First: c.firstSeed(), Days: c.Days, Workers: c.workers(), Fine: c.Fine, RestEvery: c.Step,
 		Progress: func(u trial.HealthyUnit) { fmt.Fprintln(s.err, u.Sentence()) }})
 	return c.writeEnded(s, err, len(units) > 0, func(out io.Writer) error { return trial.WriteHealthy(out, units, time.Since(begun)) })
 }

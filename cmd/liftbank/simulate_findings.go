@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"regexp"
 	"strings"
 
 	"liftbank/cmd/internal/trial"
@@ -12,10 +13,13 @@ import (
 const findingsDays = 40
 
 // findingsSuite runs the library for the findings and prints its table where the report would go.
-func (c simulateCmd) findingsSuite(s streams, workers int) error {
+func (c simulateCmd) findingsSuite(s streams, workers int) (err error) {
 	suite := trial.FindingsSuite{Seeds: c.Seeds, MaxDays: findingsDays, Workers: workers, RestEvery: c.Step, Sweep: c.Sweep}
 	if c.Days > 0 {
 		suite.MaxDays = c.Days
+	}
+	if suite.Match, err = regexp.Compile(c.Only); err != nil {
+		return usageError{fmt.Errorf("--only: %w", err)}
 	}
 	if c.Scenario != "" {
 		suite.Only = strings.Split(c.Scenario, ",")

@@ -19,6 +19,7 @@ const (
 type Board struct {
 	NoCommand bool // the contactor coil is not wired: runs show by current alone
 	RestEvery string
+	RunTail   string // empty for the default
 	Listen    string // of the page; empty for the default
 	Broker    string // MQTT; empty for none
 }
@@ -45,8 +46,15 @@ func ConfigYAML(sc *scenario.Scenario, unit string, b Board) string {
 		line("    - {signal: motor_command, pin: GPIO27}")
 	}
 	line("    - {signal: disconnect, pin: GPIO22}")
+	var scan []string
 	if b.RestEvery != "" {
-		line("  scan: {rest_every: %s}", b.RestEvery)
+		scan = append(scan, "rest_every: "+b.RestEvery)
+	}
+	if b.RunTail != "" {
+		scan = append(scan, "run_tail: "+b.RunTail)
+	}
+	if len(scan) > 0 {
+		line("  scan: {%s}", strings.Join(scan, ", "))
 	}
 	line("motor: {lift_cycle_runs: %d}", max(sc.Duty.RunsPerLift, 1))
 	line("feed: {rated_a: %.0f}", min(sc.Feed.LimitA, sc.Feed.PowerW/plateV))

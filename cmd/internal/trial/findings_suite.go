@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -19,9 +20,10 @@ type FindingsSuite struct {
 	Seeds     int     // runs of each scenario, each with its own duty, weather and sensor errors
 	MaxDays   float64 // longer scenarios are cut; 0: none
 	Workers   int
-	RestEvery time.Duration // between scans at rest
-	Only      []string      // scenario names; nil for all
-	Sweep     bool          // also every fault of every channel on a sound unit
+	RestEvery time.Duration  // between scans at rest
+	Only      []string       // scenario names; nil for all
+	Match     *regexp.Regexp // of these, those whose name matches; nil for all
+	Sweep     bool           // also every fault of every channel on a sound unit
 	Progress  func(done, all int)
 }
 
@@ -104,7 +106,7 @@ func (s *FindingsSuite) jobs() (jobs []suiteJob, err error) {
 	for k := range s.Seeds {
 		seed := uint64(k + 1)
 		for _, name := range names {
-			if name == sweepName {
+			if name == sweepName || s.Match != nil && !s.Match.MatchString(name) {
 				continue
 			}
 			sc, err := scenario.Load(name)
@@ -125,6 +127,9 @@ func (s *FindingsSuite) jobs() (jobs []suiteJob, err error) {
 			}
 			jobs = append(jobs, swept...)
 		}
+	}
+	if len(jobs) == 0 {
+		return nil, fmt.Errorf("findings: no scenario's name matches %v; liftbank simulate --list names them", s.Match)
 	}
 	return jobs, nil
 }
@@ -174,7 +179,11 @@ type findingsRun struct {
 const lookEvery = 10 * time.Second
 
 func (s *FindingsSuite) play(ctx context.Context, j *suiteJob) (*findingsRun, error) {
-	r, err := newRun(j.sc, Options{RestEvery: s.RestEvery})
+	o := Options{RestEvery: s.RestEvery}
+	if slices.ContainsFunc(j.sc.Expect, func(name string) bool { b := bounds[name]; return b.within > 0 && b.within <= quick }) {
+		o.RestEvery = 0 // rare scans would be what is measured
+	}
+	r, err := newRun(j.sc, o)
 	if err != nil {
 		return nil, err
 	}
@@ -272,7 +281,7 @@ func (f *findingsRun) note(ev rules.Event, out *rules.Output, r *run) {
 		}
 		return
 	}
-	if r.doubt(rec.Def.Name, rec.Subject) {
+	if r.rig.Unit.Doubtful(rec.Def.Name, rec.Subject) {
 		return
 	}
 	f.raises = append(f.raises, raise{rec.Def.Name, rec.Subject, now, f.length, true, said(rec)})
@@ -458,6 +467,9 @@ var bounds = map[string]bound{
 	"link-resistive": {runs: 10}, "motor-drop": {runs: 10}, "battery-tired": {runs: 30},
 	"share-uneven": {within: 7 * 24 * time.Hour},
 }
+
+// quick: findings bound to this or less are timed at the usual pace of scans, whatever is asked for.
+const quick = 10 * time.Second
 
 // p95 gives the 95th percentile, 0 of none.
 func p95(x []float64) float64 {

@@ -20,16 +20,20 @@ import (
 
 // Healthy says how years of sound units are played, to count what is said of them that is not so.
 type Healthy struct {
-	Years    int // unit-years; each is a unit of its own, drawn by its seed
-	First    uint64
-	Days     float64 // of one unit; 0: 365
-	Workers  int
-	Fine     bool              // scans each second and ticks each second throughout, to check the coarse ones against
-	Progress func(HealthyUnit) // called after each unit, in no particular order, by one goroutine at a time; nil for none
+	Years     int // unit-years; each is a unit of its own, drawn by its seed
+	First     uint64
+	Days      float64 // of one unit; 0: 365
+	Workers   int
+	RestEvery time.Duration     // between scans while the motor stands; 0: one second
+	Fine      bool              // scans each second and ticks each second throughout, to check the coarse ones against
+	Progress  func(HealthyUnit) // called after each unit, in no particular order, by one goroutine at a time; nil for none
 }
 
-// coarseRest is by how much rarer scans are while nothing happens.
-const coarseRest = 30 * time.Second
+// coarseRest is by how much rarer scans are while nothing happens, coarseTail how long they stay fast after a run: four times what is read.
+const (
+	coarseRest = 30 * time.Second
+	coarseTail = 500 * time.Millisecond
+)
 
 // HealthyUnit is what one unit's year gave.
 type HealthyUnit struct {
@@ -103,8 +107,11 @@ func HealthyScenario(seed uint64) (scenario.Scenario, string) {
 
 	stops := [][2]int{{2, 4}, {4, 8}, {8, 12}}[d.IntN(3)]
 	sc.Duty.Stops = stops
-	// Lifts are short, for speed: a run's first 200 ms and its last 120 ms are what is read. Some are of full length.
+	// Lifts are short, for speed: a run's first 200 ms and its last 120 ms are what is read. Some of those who lift seldom are of full length.
 	up := [][2]float64{{1, 1.6}, {1, 1.6}, {1.5, 4}, {8, 14}}[d.IntN(4)]
+	if up[0] >= 8 && stops[0] > 2 {
+		up = [2]float64{1, 1.6}
+	}
 	sc.Duty.Up = seconds(up[0], up[1])
 	sc.Duty.EngineAtStops = d.IntN(6) == 0
 	SensorClass(&sc, seed)
@@ -114,6 +121,38 @@ func HealthyScenario(seed uint64) (scenario.Scenario, string) {
 		about += ", engine on at stops"
 	}
 	return sc, about
+}
+
+// upsets are what the agent of a sound unit bears besides: power lost every few days for a minute or some hours, in half of the units; the wall clock
+// an hour or days wrong for some hours, four times a year; not set for some hours, twice; and readings that fail for some minutes, one chip's or all,
+// four times each.
+func upsets(sc *scenario.Scenario, seed uint64) (Restarts, []ClockJump) {
+	d := rand.New(rand.NewPCG(seed, 0x7570736574))
+	between := func(a, b time.Duration) time.Duration { return a + time.Duration(d.Int64N(int64(b-a))) }
+	day := 24 * time.Hour
+	any := func() time.Duration { return between(day, sc.Length()-day) }
+	var cuts Restarts
+	if d.IntN(2) == 0 {
+		cuts = Restarts{Every: between(day, 20*day), Off: []time.Duration{time.Minute, between(time.Minute, 20*time.Minute), between(20*time.Minute, 6*time.Hour)}[d.IntN(3)]}
+	}
+	if sc.Length() <= 3*day {
+		return cuts, nil
+	}
+	var jumps []ClockJump
+	for _, by := range []time.Duration{-time.Hour, time.Hour, -2 * day, 3 * day} {
+		jumps = append(jumps, ClockJump{At: any(), For: between(time.Hour, 12*time.Hour), By: by})
+	}
+	fault := func(kind string, atMost time.Duration) {
+		sc.Sensors.Faults = append(sc.Sensors.Faults, scenario.SensorFault{Kind: kind, At: scenario.Span(any()), For: scenario.Span(between(atMost/20, atMost))})
+	}
+	for range 2 {
+		fault("clock-unset", day)
+	}
+	for range 4 {
+		fault("bus-stuck", time.Hour)
+		fault("chip-silent", time.Hour)
+	}
+	return cuts, jumps
 }
 
 // gainsAtLimits adds to SensorClass the gains of all voltages, and the negative taps' errors.
@@ -152,7 +191,11 @@ func runHealthy(ctx context.Context, h Healthy, seed uint64) (HealthyUnit, error
 	if h.Days > 0 {
 		sc.Days = h.Days
 	}
-	o := Options{Coarse: coarseRest}
+	o := Options{Coarse: coarseRest, RestEvery: h.RestEvery}
+	o.Restarts, o.Jumps = upsets(&sc, seed)
+	if o.Restarts.Every > 0 {
+		about += fmt.Sprintf(", no power every %v for %v", o.Restarts.Every.Round(time.Minute), o.Restarts.Off.Round(time.Second))
+	}
 	if h.Fine {
 		o.Coarse = 0
 	}
@@ -164,7 +207,7 @@ func runHealthy(ctx context.Context, h Healthy, seed uint64) (HealthyUnit, error
 	}
 	var worst [rules.MaxBatteries]loadtest.Verdict
 	for end := sc.Length(); r.rig.Clock.Now() < end; {
-		out, err := r.core.Next(ctx)
+		out, err := r.next(ctx)
 		if err != nil {
 			return u, fmt.Errorf("%s: %w", sc.Name, err)
 		}
@@ -203,7 +246,7 @@ func (u *HealthyUnit) follow(r *run, out *rules.Output, worst *[rules.MaxBatteri
 	for _, f := range r.report.False {
 		at := time.Duration(f.DetectedS * float64(time.Second))
 		if u.When[f.Finding] == "" {
-			u.When[f.Finding] = fmt.Sprintf("%s %s on day %.2f", f.Finding, f.Subject, at.Hours()/24)
+			u.When[f.Finding] = fmt.Sprintf("%s %s on day %.2f%s", f.Finding, f.Subject, at.Hours()/24, f.Evidence)
 		}
 		u.Untrue[f.Finding]++
 	}

@@ -31,9 +31,7 @@ func (r *run) next(ctx context.Context) (*rules.Output, error) {
 		return nil, err
 	}
 	if r.opts.Restarts.Every > 0 && r.saves.Due(out) {
-		if r.saved, err = json.Marshal(r.core.State()); err != nil {
-			return nil, fmt.Errorf("save state: %w", err)
-		}
+		r.saved = r.core.State()
 	}
 	return out, nil
 }
@@ -52,8 +50,12 @@ func (r *run) restart(ctx context.Context) error {
 	if r.saved == nil || r.opts.Restarts.Blank {
 		return nil
 	}
+	written, err := json.Marshal(r.saved)
+	if err != nil {
+		return fmt.Errorf("save state: %w", err)
+	}
 	s := &rules.State{}
-	if err := json.Unmarshal(r.saved, s); err != nil {
+	if err := json.Unmarshal(written, s); err != nil {
 		return fmt.Errorf("restore state: %w", err)
 	}
 	return core.Restore(s)

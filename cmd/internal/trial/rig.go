@@ -30,7 +30,8 @@ type Rig struct {
 	throughBus bool
 	taps       map[string]*tap // by the scenario's channel name
 	changes    []change
-	unset      bool // the wall clock is not set
+	unset      bool          // the wall clock is not set
+	wallOff    time.Duration // by how much it is wrong, though it is taken for right
 }
 
 // tap is one channel between the unit and a pin.
@@ -92,7 +93,23 @@ func (r *Rig) Parts() agent.Parts {
 	return p
 }
 
-func (r *Rig) wall() (time.Time, bool) { return r.Unit.StartWall().Add(r.Clock.now), !r.unset }
+func (r *Rig) wall() (time.Time, bool) {
+	return r.Unit.StartWall().Add(r.Clock.now + r.wallOff), !r.unset
+}
+
+// ClockJump is a wall clock that is set wrong for a while.
+type ClockJump struct{ At, For, By time.Duration }
+
+func (r *Rig) jumpClock(jumps []ClockJump) {
+	for _, j := range jumps {
+		r.changes = append(r.changes, change{j.At, func() { r.wallOff += j.By }}, change{j.At + j.For, func() { r.wallOff -= j.By }})
+	}
+	r.sortChanges()
+}
+
+func (r *Rig) sortChanges() {
+	slices.SortStableFunc(r.changes, func(a, b change) int { return cmp.Compare(a.at, b.at) })
+}
 
 // direct asks a chip without the bus's bytes and classes what fails as the driver does.
 type direct struct{ chip *board.Chip }
@@ -221,7 +238,7 @@ func (r *Rig) applySensors(sc *scenario.Scenario) error {
 			r.changes = append(r.changes, change{f.Until(), end})
 		}
 	}
-	slices.SortStableFunc(r.changes, func(a, b change) int { return cmp.Compare(a.at, b.at) })
+	r.sortChanges()
 	return nil
 }
 

@@ -23,6 +23,7 @@ type Options struct {
 	ThroughBus bool                 // every reading byte by byte over the emulated bus
 	NoCommand  bool                 // the contactor coil is not wired
 	Restarts   Restarts             // the agent loses power now and then
+	Jumps      []ClockJump          // the wall clock is wrong now and then
 	Curve      io.Writer            // gets the sensors' readings, one row a battery and scan at rest, with the true charge; nil for none
 	Trace      *Trace               // gets the course of the run, for drawing; nil for none
 	Elapsed    func() time.Duration // real time since the start, for the report; nil leaves it out
@@ -84,6 +85,7 @@ type FalseFinding struct {
 	Finding   string  `json:"finding"`
 	Subject   string  `json:"subject,omitempty"`
 	DetectedS float64 `json:"detected_s"`
+	Evidence  string  `json:"evidence"`
 }
 
 // run is a scenario being run.
@@ -95,13 +97,14 @@ type run struct {
 	errs   []errorTally
 	curve  *curve.Writer
 	trials []*findingTrial
-	nextAt time.Duration // of the next comparison at rest
+	open   []*findingTrial // of these, those that go on
+	nextAt time.Duration   // of the next comparison at rest
 
 	cfg         config.Config
 	restartAt   time.Duration
 	saves       agent.Saves
-	saved       []byte // what was learnt, as last saved
-	scansBefore uint64 // by the agents that lost power
+	saved       *rules.State // what was learnt, as last saved
+	scansBefore uint64       // by the agents that lost power
 }
 
 // Run plays a scenario through the agent's board, estimators and rules, as fast as it can.
@@ -139,7 +142,11 @@ func newRun(sc scenario.Scenario, o Options) (*run, error) {
 	if every == 0 {
 		every = time.Second
 	}
-	cfg, err := Config(&sc, "simulated", Board{NoCommand: o.NoCommand, RestEvery: every.String()})
+	b := Board{NoCommand: o.NoCommand, RestEvery: every.String()}
+	if o.Coarse > 0 {
+		b.RunTail = coarseTail.String()
+	}
+	cfg, err := Config(&sc, "simulated", b)
 	if err != nil {
 		return nil, err
 	}
@@ -148,6 +155,7 @@ func newRun(sc scenario.Scenario, o Options) (*run, error) {
 		return nil, err
 	}
 	rig.Clock.Coarsen(o.Coarse)
+	rig.jumpClock(o.Jumps)
 	core, err := agent.NewCore(cfg, rig.Parts())
 	if err != nil {
 		return nil, err
@@ -292,18 +300,18 @@ func (r *run) followTruth() {
 		t := r.openTrial(c.Finding, c.Subject)
 		switch {
 		case c.Active && t == nil:
-			r.trials = append(r.trials, &findingTrial{active: true, score: FindingScore{
-				Finding: c.Finding, Subject: c.Subject, RootCause: c.Cause, OnsetS: c.Since.Seconds(),
-			}})
+			t = &findingTrial{active: true, score: FindingScore{Finding: c.Finding, Subject: c.Subject, RootCause: c.Cause, OnsetS: c.Since.Seconds()}}
+			r.trials, r.open = append(r.trials, t), append(r.open, t)
 		case !c.Active && t != nil:
 			t.active, t.ended = false, now
+			r.open = slices.DeleteFunc(r.open, func(o *findingTrial) bool { return o == t })
 		}
 	}
 }
 
 func (r *run) openTrial(name, subject string) *findingTrial {
-	for _, t := range r.trials {
-		if t.active && t.score.Finding == name && t.score.Subject == subject {
+	for _, t := range r.open {
+		if t.score.Finding == name && t.score.Subject == subject {
 			return t
 		}
 	}
@@ -327,8 +335,8 @@ func (r *run) note(ev rules.Event, out *rules.Output) {
 		return
 	}
 	found := r.matching(rec.Def.Name, rec.Subject, linger)
-	if len(found) == 0 && !r.doubt(rec.Def.Name, rec.Subject) {
-		r.report.False = append(r.report.False, FalseFinding{rec.Def.Name, rec.Subject, s})
+	if len(found) == 0 && !r.rig.Unit.Doubtful(rec.Def.Name, rec.Subject) {
+		r.report.False = append(r.report.False, FalseFinding{rec.Def.Name, rec.Subject, s, said(rec)})
 	}
 	for _, t := range found {
 		if t.score.DetectedS == nil {
@@ -336,16 +344,6 @@ func (r *run) note(ev rules.Event, out *rules.Output) {
 			t.score.DetectedS, t.score.DelayS = &s, &delay
 		}
 	}
-}
-
-// doubt reports whether the truth is too near a limit for sensors of the usual class.
-func (r *run) doubt(name, subject string) bool {
-	for _, c := range r.rig.Unit.Conditions() {
-		if c.Doubt && c.Finding == name && (c.Subject == subject || c.Subject == "" || subject == "") {
-			return true
-		}
-	}
-	return false
 }
 
 // matching gives the trials that a finding may be of: the same name, the same subject where both have one, active or over for
