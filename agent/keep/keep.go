@@ -25,6 +25,9 @@ const (
 	newSuffix      = ".new"
 )
 
+// Unfinished matches what a Replace that was cut short leaves behind in its folder.
+const Unfinished = ".new-*"
+
 // Largest is the most bytes that a document may have.
 const Largest = 8 << 20
 
@@ -48,7 +51,24 @@ func Save(path string, document []byte) error {
 	if err := os.Rename(path+newSuffix, path); err != nil {
 		return fmt.Errorf("keep: %w", err)
 	}
-	return syncDir(filepath.Dir(path))
+	return SyncDir(filepath.Dir(path))
+}
+
+// Replace puts data in the place of a file in one step, for its owner alone: whoever reads it later has the old or the new whole, and when nil is
+// returned the new one outlives a power cut. It is for files that other programs read too; they carry no checksum.
+func Replace(path string, data []byte) (err error) {
+	f, err := os.CreateTemp(filepath.Dir(path), Unfinished) // mode 0600
+	if err != nil {
+		return fmt.Errorf("keep: %w", err)
+	}
+	_, err = f.Write(data)
+	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return fmt.Errorf("keep: %w", errors.Join(err, os.Remove(f.Name())))
+	}
+	return SyncDir(filepath.Dir(path))
 }
 
 // Load gives the newest whole document. With none ever saved it gives nil and no error. A damaged file is renamed aside and told of in
@@ -132,7 +152,8 @@ func remove(path string) error {
 	return nil
 }
 
-func syncDir(dir string) error {
+// SyncDir makes the names in a folder outlive a power cut.
+func SyncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {
 		return fmt.Errorf("keep: %w", err)

@@ -88,3 +88,25 @@ func TestWhatCannotBeWrittenLeavesTheOldOne(t *testing.T) {
 	assert.Equal(t, "old", string(got))
 	require.Error(t, keep.Save(filepath.Join(t.TempDir(), "no", "such", "state"), nil))
 }
+
+// A plain file is replaced whole, for its owner alone; where it can't be, the old one stays and nothing is left beside it.
+func TestReplace(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "pin")
+	require.NoError(t, os.WriteFile(path, []byte("old"), 0o644))
+	require.NoError(t, keep.Replace(path, []byte("new")))
+	got, err := os.ReadFile(path)
+	require.NoError(t, err)
+	assert.Equal(t, "new", string(got))
+	info, err := os.Stat(path)
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
+
+	inTheWay := filepath.Join(dir, "folder")
+	require.NoError(t, os.MkdirAll(filepath.Join(inTheWay, "full"), 0o700))
+	require.Error(t, keep.Replace(inTheWay, []byte("new")))
+	require.Error(t, keep.Replace(filepath.Join(dir, "none", "pin"), []byte("new")))
+	left, err := filepath.Glob(filepath.Join(dir, keep.Unfinished))
+	require.NoError(t, err)
+	assert.Empty(t, left)
+}

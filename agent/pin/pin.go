@@ -17,11 +17,12 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"sync"
 	"time"
+
+	"liftbank/agent/keep"
 )
 
 // Digits that a PIN may have. With six and the tries allowed, guessing takes years.
@@ -111,21 +112,8 @@ func Load(path string) (Secret, error) {
 }
 
 // Save writes the file of a PIN, for its owner alone, in one step.
-func (s Secret) Save(path string) (err error) {
-	f, err := os.CreateTemp(filepath.Dir(path), ".pin-*") // mode 0600
-	if err != nil {
-		return fmt.Errorf("PIN: %w", err)
-	}
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, os.Remove(f.Name()))
-		}
-	}()
-	_, err = f.WriteString(s.Text())
-	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return fmt.Errorf("PIN: %w", err)
-	}
-	if err = os.Rename(f.Name(), path); err != nil {
+func (s Secret) Save(path string) error {
+	if err := keep.Replace(path, []byte(s.Text())); err != nil {
 		return fmt.Errorf("PIN: %w", err)
 	}
 	return nil

@@ -12,6 +12,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"liftbank/agent/keep"
 )
 
 // Options say where visits are kept.
@@ -53,7 +55,7 @@ func Open(o Options) (*Keeper, error) {
 	if err := os.MkdirAll(o.Dir, 0o750); err != nil {
 		return nil, fmt.Errorf("visits: %w", err)
 	}
-	left, err := filepath.Glob(filepath.Join(o.Dir, ".new-*"))
+	left, err := filepath.Glob(filepath.Join(o.Dir, keep.Unfinished))
 	if err != nil {
 		return nil, fmt.Errorf("visits: %w", err)
 	}
@@ -104,7 +106,7 @@ func (k *Keeper) setAside(path, why string) (string, error) {
 			if err := os.Rename(path, to); err != nil {
 				return "", fmt.Errorf("visits: %w", err)
 			}
-			return to, syncDir(k.o.Dir)
+			return to, keep.SyncDir(k.o.Dir)
 		}
 	}
 }
@@ -392,37 +394,17 @@ func (k *Keeper) write(path string, what any) (err error) {
 			return fmt.Errorf("visits: %w", err)
 		}
 	}
-	f, err := os.CreateTemp(k.o.Dir, ".new-*")
-	if err != nil {
+	if err := keep.Replace(path, b); err != nil {
 		return fmt.Errorf("visits: %w", err)
 	}
-	_, err = f.Write(b)
-	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return fmt.Errorf("visits: %w", errors.Join(err, os.Remove(f.Name())))
-	}
-	return syncDir(k.o.Dir)
+	return nil
 }
 
 func (k *Keeper) remove(path string) error {
 	if err := os.Remove(path); err != nil {
 		return fmt.Errorf("visits: %w", err)
 	}
-	return syncDir(k.o.Dir)
-}
-
-// syncDir makes names in a folder outlast a loss of power.
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return fmt.Errorf("visits: %w", err)
-	}
-	if err := errors.Join(d.Sync(), d.Close()); err != nil {
-		return fmt.Errorf("visits: sync %s: %w", dir, err)
-	}
-	return nil
+	return keep.SyncDir(k.o.Dir)
 }
 
 // Acting gives what a technician can make the agent do, nil for nothing.
