@@ -12,7 +12,7 @@ var MotorDrop = Definition{
 	Name:     "motor-drop",
 	Severity: Service,
 	Summary:  "Too much voltage is lost between the bank and the pump motor.",
-	Detected: "In motor runs, the voltage at the bank's positive post less that at the motor terminal, brought to this motor's usual current, is over the limit over three runs (starting circuit, positive side 0.3 V: voltage drop guide, 2024). The negative lead is not in it.",
+	Detected: "In motor runs, the voltage at the bank's positive post less that at the motor terminal, brought to this motor's usual current, is over the limit over three runs (starting circuit, positive side 0.3 V: voltage drop guide, 2024), by more than two voltage channels may err. With the feed on, what it can give counts as drawn too. The negative lead is not in it.",
 	Causes: []string{
 		MotorDropContactor: "contactor's main contacts burnt",
 		MotorDropLug:       "lug loose or corroded at breaker, disconnect, contactor or motor",

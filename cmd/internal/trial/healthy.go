@@ -123,14 +123,14 @@ func HealthyScenario(seed uint64) (scenario.Scenario, string) {
 	return sc, about
 }
 
-// upsets are what the agent of a sound unit bears besides: power lost every few days for a minute or some hours, in half of the units; the wall clock
-// an hour or days wrong for some hours, four times a year; not set for some hours, twice; and readings that fail for some minutes, one chip's or all,
-// four times each.
+// upsets are what the agent of a sound unit bears besides: power lost every few days for a minute or some hours, in half of the units; four times
+// a year a wall clock that is an hour or days wrong for some hours, and twice one that is not set; and readings that fail for some minutes, one
+// chip's or all, four times each.
 func upsets(sc *scenario.Scenario, seed uint64) (Restarts, []ClockJump) {
 	d := rand.New(rand.NewPCG(seed, 0x7570736574))
 	between := func(a, b time.Duration) time.Duration { return a + time.Duration(d.Int64N(int64(b-a))) }
 	day := 24 * time.Hour
-	any := func() time.Duration { return between(day, sc.Length()-day) }
+	sometime := func() time.Duration { return between(day, sc.Length()-day) }
 	var cuts Restarts
 	if d.IntN(2) == 0 {
 		cuts = Restarts{Every: between(day, 20*day), Off: []time.Duration{time.Minute, between(time.Minute, 20*time.Minute), between(20*time.Minute, 6*time.Hour)}[d.IntN(3)]}
@@ -140,10 +140,10 @@ func upsets(sc *scenario.Scenario, seed uint64) (Restarts, []ClockJump) {
 	}
 	var jumps []ClockJump
 	for _, by := range []time.Duration{-time.Hour, time.Hour, -2 * day, 3 * day} {
-		jumps = append(jumps, ClockJump{At: any(), For: between(time.Hour, 12*time.Hour), By: by})
+		jumps = append(jumps, ClockJump{At: sometime(), For: between(time.Hour, 12*time.Hour), By: by})
 	}
 	fault := func(kind string, atMost time.Duration) {
-		sc.Sensors.Faults = append(sc.Sensors.Faults, scenario.SensorFault{Kind: kind, At: scenario.Span(any()), For: scenario.Span(between(atMost/20, atMost))})
+		sc.Sensors.Faults = append(sc.Sensors.Faults, scenario.SensorFault{Kind: kind, At: scenario.Span(sometime()), For: scenario.Span(between(atMost/20, atMost))})
 	}
 	for range 2 {
 		fault("clock-unset", day)
