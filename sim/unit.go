@@ -29,7 +29,8 @@ const (
 	fastTick = 5 * time.Millisecond
 	fastTail = time.Second // fast ticks go on this long after a motor's stop
 
-	coarseCharge = 6 // a charge's ticks are so much shorter than coarse ones at rest
+	coarseCharge = 6            // a charge's ticks are so much shorter than coarse ones at rest
+	coarseTail   = fastTail / 2 // and fast ones go on for less
 
 	lively = 2 * time.Minute // after an event ticks are never coarse: diffusion in the pores takes a minute
 )
@@ -100,7 +101,8 @@ func (u *Unit) StartWall() time.Time { return u.sc.Start }
 func (u *Unit) Batteries() int { return u.bank.Batteries() }
 
 // Coarsen makes ticks so long while nothing has happened for two minutes and the ignition is off, and a sixth of that while it is on; 0 is the
-// usual second. It has to divide a minute. Years then pass many times as fast, and differ a little from those of one-second ticks.
+// usual second. It has to divide a minute. After a run, fast ticks end earlier. Years then pass many times as fast, and differ a little from those
+// of one-second ticks.
 func (u *Unit) Coarsen(tick time.Duration) {
 	if tick < 0 || tick > 0 && time.Minute%tick != 0 {
 		panic("bug: sim: coarse tick: want a part of a minute")
@@ -216,6 +218,9 @@ func (u *Unit) joinMotor() {
 	}
 	if was || u.joined || u.command {
 		u.fastEnd = u.tickAt + fastTail
+		if u.coarse > 0 {
+			u.fastEnd = u.tickAt + coarseTail
+		}
 	}
 }
 
