@@ -21,6 +21,7 @@ type runWatch struct {
 	relief         time.Duration // on the relief valve since; negative: not
 	reliefFor      time.Duration
 	overrun        bool
+	low            bool                  // the bank can't hold the voltage that a motor wants
 	cut            bool                  // the current ended before the run: a breaker, or a contactor that drops out
 	lit            bool                  // voltage was read at the motor terminal, believed or not
 	motorRestV     float64               // what the motor's tap shows without voltage
@@ -42,7 +43,8 @@ const (
 	stuckHold    = 2 * time.Second
 	stuckRelease = 10 * time.Second
 	deadAfter    = 500 * time.Millisecond
-	motorOnV     = 3.0 // a motor terminal that is connected to the bank has more, whatever the motor draws
+	leastMotorV  = 10.0 // under it a motor slows down and draws less, whatever its pump
+	motorOnV     = 3.0  // a motor terminal that is connected to the bank has more, whatever the motor draws
 	deadDipV     = 0.1
 )
 
@@ -129,7 +131,9 @@ func (e *Engine) watchRun(in, use *Input) {
 	w.cut = w.cut || a < e.cfg.MotorMinA
 	if at <= motorTo && !w.cut {
 		w.liftA, w.liftS = w.liftA+a*dt, w.liftS+dt
-		if v := e.lowestPositive(use); e.negativesNear(in) && use.MotorV.OK() && use.MotorV.Value > motorOnV && !math.IsInf(v, 0) {
+		v := e.lowestPositive(use)
+		w.low = w.low || v < leastMotorV
+		if e.negativesNear(in) && use.MotorV.OK() && use.MotorV.Value > motorOnV && !math.IsInf(v, 0) {
 			w.dropVs, w.dropAs = w.dropVs+(v-use.MotorV.Value+w.motorRestV)*dt, w.dropAs+a*dt
 			w.postVs, w.dropS = w.postVs+v*dt, w.dropS+dt
 		}
@@ -207,7 +211,7 @@ func (e *Engine) finishRun(length time.Duration, use *Input) {
 	if temp == noTemperature {
 		return // cold oil and a dragging pump look alike
 	}
-	if fed {
+	if fed || w.low {
 		return
 	}
 	m.take(e.last, w.liftA/w.liftS, oilDrag(temp)-1, e.cfg.Thresholds.MotorUsualA)

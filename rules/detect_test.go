@@ -289,6 +289,9 @@ func TestATrippedBreakerIsNoWornPump(t *testing.T) {
 	for range 14 {
 		b.lift(4*time.Second, 1900*time.Millisecond, 100, 0.2, 0.1)
 	}
+	for range 14 { // nor is what an empty bank makes of a motor
+		b.liftFrom(9.5, 4*time.Second, 0, 70, 0, 0.1)
+	}
 	assert.False(t, b.has("motor-starved") || b.has("motor-hungry"), "%v", b.active())
 }
 

@@ -203,6 +203,28 @@ func TestStuckChannelShowsByNotAnsweringToRuns(t *testing.T) {
 }
 
 // Common practice, no source: over 18 V on a 12 V bank means batteries in series.
+// A battery with a dead cell gives next to nothing in a run: an ampere is an answer, a tenth is none.
+func TestALittleCurrentIsAnAnswer(t *testing.T) {
+	for step, deaf := range map[float64]bool{1.1: false, 0.1: true} {
+		b := newBench(t, twoFlooded())
+		for range 4 {
+			b.set(12.6, 0)
+			b.in.Battery[1].CurrentA = good(0.6)
+			b.hold(time.Minute, time.Second)
+			b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: b.in.At.Mono + time.Millisecond}}, rules.ContactOn
+			b.set(11.4, -240)
+			b.in.Battery[1].CurrentA = good(0.6 - step)
+			b.hold(2*time.Second, 6*time.Millisecond)
+			b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{At: b.in.At.Mono}}, rules.ContactOff
+			b.set(12.6, 0)
+			b.in.Battery[1].CurrentA = good(0.6)
+			b.hold(time.Second, 6*time.Millisecond)
+		}
+		b.hold(5*time.Minute, time.Second)
+		assert.Equal(t, deaf, b.finding("sense-fault", "battery b current").Active(), "step of %g A", step)
+	}
+}
+
 func TestSeriesWiringIsFoundWithinTenSeconds(t *testing.T) {
 	b := newBench(t, twoFlooded())
 	b.hold(time.Minute, time.Second)

@@ -16,7 +16,7 @@ const (
 	deadPostV = 5.0
 	deafRuns  = 3
 	deafStepV = 0.015
-	deafStepA = 1.5
+	deafStepA = 0.5 // a dead cell leaves a battery little more to give, for a run or two; noise of 0.1 A leaves none
 	seenStepA = 25.0
 	ownStepA  = 12.5 // of the battery itself: one behind an open link does not dip
 	seenStepV = 0.20
