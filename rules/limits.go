@@ -49,8 +49,8 @@ func DefaultLimits() Limits {
 		ShareClearRatio:   1.06,  // our choice: two gain errors of 1 % lower, and rounding
 		LinkMohm:          1.5,   // two joints of 0.1 V at 120 A (drop-testing practice) would be 1.7; a sound patch is 0.3 to 0.6
 		PostMohm:          0.83,  // 0.1 V a connection at 120 A (flash cards on voltage-drop testing, read)
-		CirculatingA:      0.4,   // twice a ±200 A sensor's zero error; 0.3 A is 7 Ah a day
-		CirculatingClearA: 0.25,
+		CirculatingA:      0.5,   // 0.3 A, 7 Ah a day, and a ±200 A sensor's zero error on top
+		CirculatingClearA: 0.3,
 		MotorDropV:        0.3, // starting circuit, positive side (voltage drop guide, 2024)
 		OverrunRelief:     5 * time.Second,
 		OverrunRun:        45 * time.Second, // common practice, no source: a lift takes 8 to 14 s

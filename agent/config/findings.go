@@ -67,7 +67,7 @@ func defaultFindings() Findings {
 		FeedLostAfter: 3 * time.Minute, BankLowV: 12.4, BankLowClearV: 12.4 + bankLowHysteresisV, RestTime: time.Hour,
 		UnderchargedAfter: 7 * day, UnderchargedSoCPct: 60, UnderchargedSoCTime: 3 * day, SeriesV: 18, SenseFaultAfter: 30 * time.Second,
 		FeedWeakDropV: 0.5, FeedWeakPct: 60, FeedHighMarginV: 0.1, BalanceFallPct: 3, BalanceUnderPct: 90, ShareRatio: 1.085, ShareClearRatio: 1.06,
-		LinkMohm: 1.5, PostMohm: 0.83, CirculatingA: 0.4, CirculatingClearA: 0.25, MotorDropV: 0.3, HungryRatio: 1.2, StarvedRatio: 0.8,
+		LinkMohm: 1.5, PostMohm: 0.83, CirculatingA: 0.5, CirculatingClearA: 0.3, MotorDropV: 0.3, HungryRatio: 1.2, StarvedRatio: 0.8,
 		OverrunRelief: 5 * time.Second, OverrunRun: 45 * time.Second, ParkedPct: 25, ParkedTime: 14 * day, FreezeMarginC: 3, HotC: 50, HotClearC: 47,
 		ClockUnsureAfter: 10 * time.Minute, LongestShelf: 30 * day,
 	}
@@ -144,7 +144,7 @@ func (f *Findings) readMore(s *section) {
 	s.number("post_mohm", &f.PostMohm, span{0.2, 20, "mΩ"},
 		about{doc: "link-resistive: a joint at a post. 0.1 V a connection at 120 A (drop-testing practice)"})
 	s.number("circulating_a", &f.CirculatingA, span{0.1, 50, "A"},
-		about{doc: "circulating: from one battery into another, two hours into a rest. Our choice: twice the zero error of a ±200 A sensor; it is 10 Ah a day"})
+		about{doc: "circulating: from one battery into another, two hours into a rest. Our choice: 0.3 A, 7 Ah a day, and the zero error of a ±200 A sensor on top"})
 	s.number("circulating_clear_a", &f.CirculatingClearA, span{0.01, 50, "A"},
 		about{doc: "circulating clears under it; less than circulating_a"})
 	s.number("motor_drop_v", &f.MotorDropV, span{0.05, 5, "V"},
