@@ -168,7 +168,9 @@ func (b *Battery) Step(s Sample) {
 		return
 	}
 	b.learnZero(s, dt)
-	s.CurrentA -= b.zero
+	if s.CurrentOK {
+		s.CurrentA -= b.zero
+	}
 	b.haveSettle = false
 	if dt > maxGap && b.restNew {
 		// What the rest said was of before the gap.

@@ -98,3 +98,17 @@ func TestAnEmptyStateIsTaken(t *testing.T) {
 	p := estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100}
 	require.NoError(t, estimate.New(p).Restore(estimate.New(p).State()))
 }
+
+// A state saved while the bus hangs, after the sensor's zero was learnt, is as good as any.
+func TestAStateSavedWithoutReadingsComesBack(t *testing.T) {
+	b := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
+	at := time.Duration(0)
+	for ; at < 6*time.Hour; at += 10 * time.Second {
+		b.Step(estimate.Sample{At: at, VoltageV: 12.6, VoltageOK: true, CurrentA: 0.17, CurrentOK: true, TempC: 20, TempOK: true, Idle: true})
+	}
+	zero, _ := b.ZeroA()
+	require.Greater(t, zero, 0.1)
+	b.Step(estimate.Sample{At: at, Idle: true})
+	fresh := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
+	require.NoError(t, fresh.Restore(thereAndBack(t, b.State())))
+}
