@@ -449,7 +449,11 @@ func (e *Engine) dips(use *Input) bool {
 		return true // a strong feed may carry the motor nearly alone: the bank's side shows little
 	}
 	now := e.highestPost(use)
-	return now.OK() && e.deadV.OK() && now.Value < e.deadV.Value-deadDipV
+	if !now.OK() || !e.deadV.OK() {
+		_, fed := e.feedCarriesA(use)
+		return fed // nobody can tell
+	}
+	return now.Value < e.deadV.Value-deadDipV
 }
 
 // energised reports whether the bank's voltage stands at the motor's terminal while a feed is there.

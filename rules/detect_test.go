@@ -189,6 +189,35 @@ func TestMotorDead(t *testing.T) {
 	assert.Equal(t, "a battery current can't be read", b.finding("motor-dead", "").Because)
 }
 
+// A feed that carries most of a small motor, and no voltage to be read: nobody can tell that the motor is dead. Without a feed the current
+// alone tells.
+func TestMotorDeadIsNotSaidBlindly(t *testing.T) {
+	for wake, dead := range map[rules.Contact]bool{rules.ContactOn: false, rules.ContactOff: true} {
+		b := newBench(t, twoFlooded())
+		b.in.WakeLine = wake
+		b.set(13.8, 5)
+		if wake == rules.ContactOff {
+			b.set(12.6, 0)
+			b.in.FeedV = good(0)
+		}
+		b.hold(10*time.Minute, time.Second)
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: b.in.At.Mono}}, rules.ContactOn
+		b.set(13.2, -12)
+		b.in.MotorV.Quality, b.in.FeedV.Quality = rules.NoAnswer, rules.NoAnswer
+		b.in.Battery[0].VoltageV.Quality, b.in.Battery[1].VoltageV.Quality = rules.NoAnswer, rules.NoAnswer
+		b.hold(3*time.Second, 6*time.Millisecond)
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{At: b.in.At.Mono}}, rules.ContactOff
+		b.hold(time.Second, 6*time.Millisecond)
+		raised := 0
+		for _, ev := range b.events {
+			if ev.Kind == rules.FindingRaised && b.out.Findings[ev.Finding].Def.Name == "motor-dead" {
+				raised++
+			}
+		}
+		assert.Equal(t, dead, raised > 0, "wake line %v", wake)
+	}
+}
+
 func TestMotorOverrun(t *testing.T) {
 	b := newBench(t, twoFlooded())
 	b.lift(10*time.Second, 9700*time.Millisecond, 100, 155, 0.1)
