@@ -373,6 +373,8 @@ func TestCirculating(t *testing.T) {
 	}
 	assert.True(t, play(-1, 0.9))
 	assert.False(t, play(-0.2, 0.2), "zeros at their limits")
+	assert.False(t, play(-0.45, 0.45), "and a quarter of an ampere that flows")
+	assert.True(t, play(-0.55, 0.55))
 	assert.False(t, play(-1, 0.05), "a drain")
 }
 
