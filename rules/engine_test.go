@@ -400,3 +400,22 @@ func BenchmarkRunScanTwoBatteries(b *testing.B) {
 		u.engine.Step(&u.in)
 	}
 }
+
+// Between two scans at rest nothing flowed until the motor began: its first current is not taken for the whole time, whether it can be read
+// or goes beyond the sensor's range.
+func TestARunsEnergyCountsFromItsStart(t *testing.T) {
+	for _, quality := range []rules.Quality{rules.Good, rules.Saturated} {
+		b := newBench(t, twoFlooded())
+		b.hold(time.Minute, 10*time.Second)
+		before := b.out.Bank.DrawnWh
+		b.in.At.Mono += 9 * time.Second
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: b.in.At.Mono}}, rules.ContactOn
+		b.set(12, -100)
+		b.in.Battery[0].CurrentA.Quality, b.in.Battery[1].CurrentA.Quality = quality, quality
+		b.step()
+		b.set(12, -100)
+		b.hold(time.Second, 5*time.Millisecond)
+		assert.InDelta(t, 12*100*1.0/3600, b.out.Bank.DrawnWh-before, 0.02, "%v", quality)
+		assert.InDelta(t, 50*1.0/3600, b.out.Battery[0].DrawnAh, 0.001, "%v", quality)
+	}
+}

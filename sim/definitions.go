@@ -95,7 +95,7 @@ var definitions = []definition{
 	},
 	{
 		finding: "bank-undercharged", follows: []string{"feed-lost", "feed-weak", "balance-negative", "parked-drain", "motor-stuck"},
-		what: "a battery without a dead cell has not reached 97 % for 7 days, or the bank has been under 60 % for 3 days",
+		what: "a battery without a dead cell has not reached 97 % for 7 days, or the bank has been under 60 % for 3 days; in doubt where it has not reached 98.5 %",
 		why:  "partial state of charge practice: full at least every 7 to 14 days",
 		judge: func(u *Unit, _ int) verdict {
 			starved, unsure := u.tickAt-u.story.lastBank >= lowBankFor, false

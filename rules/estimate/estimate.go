@@ -39,31 +39,30 @@ type Sample struct {
 
 // Limits and constants. Where no source is named, the figure is our choice.
 const (
-	maxGap        = 20 * time.Minute // longer without a current: what flowed is not known
-	firstSigmaPct = 30.0             // before any evidence
-	knownSigmaPct = 25.0             // above it, the charge counts as unknown
-	zeroSigmaA    = 0.15             // current sensor's zero, as a class (±0.2 A), before it was seen at rest
-	zeroMostA     = 0.25             // more is no offset of the class but a fault, or a drain
-	zeroFloorA    = 0.05             // how well it can ever be known: what a parked bank gives is not
-	idleA         = -0.03            // what a parked battery gives: the board, self-balancing
-	idleSigmaA    = 0.06             // and how uncertain that is
-	idleShare     = 2 * time.Hour    // readings closer than this count as one
-	idleAfter     = 20 * time.Minute // of rest
-	gainSigma     = 0.01             // current sensor's gain
-	restShare     = 0.012            // of the capacity per hour: below it the battery counts as at rest
-	restFloorA    = 0.3              // as small as a ±200 A sensor can tell from zero
-	surfaceV      = 0.5              // most that a charge leaves above the rested voltage
-	surfaceDecay  = 5 * time.Hour    // at 25 °C; published: 6 h or more to go by itself
-	surfaceColdC  = 12.0             // °C colder make it twice as slow; between the rule of 10 °C and acid diffusion's 2 % per °C
-	surfaceLoad   = 0.01             // of the capacity drawn takes most of it
-	dipV          = 0.15             // most that a discharge leaves below
-	dipDecay      = 30 * time.Minute // published: about 1 h to settle after a load
-	memoryShare   = 0.02             // of the capacity moved builds either up
-	tableShare    = 12 * time.Hour   // readings of the table closer than this count as one
-	gasFromV      = 13.0             // under it gassing is too little to count
-	heldV         = 13.25            // above it a charger holds the voltage, or did until just now: no rest
-	fullV25       = 13.3             // a charge this high, at 25 °C, ... 13.5 V is the least float setting in use; a voltage read 1 % low
-	// and a charger that compensates -4 mV per °C and cell take 0.2 V off
+	maxGap         = 20 * time.Minute // longer without a current: what flowed is not known
+	firstSigmaPct  = 30.0             // before any evidence
+	knownSigmaPct  = 25.0             // above it, the charge counts as unknown
+	zeroSigmaA     = 0.15             // current sensor's zero, as a class (±0.2 A), before it was seen at rest
+	zeroMostA      = 0.25             // more is no offset of the class but a fault, or a drain
+	zeroFloorA     = 0.05             // how well it can ever be known: what a parked bank gives is not
+	idleA          = -0.03            // what a parked battery gives: the board, self-balancing
+	idleSigmaA     = 0.06             // and how uncertain that is
+	idleShare      = 2 * time.Hour    // readings closer than this count as one
+	idleAfter      = 20 * time.Minute // of rest
+	gainSigma      = 0.01             // current sensor's gain
+	restShare      = 0.012            // of the capacity per hour: below it the battery counts as at rest
+	restFloorA     = 0.3              // as small as a ±200 A sensor can tell from zero
+	surfaceV       = 0.5              // most that a charge leaves above the rested voltage
+	surfaceDecay   = 5 * time.Hour    // at 25 °C; published: 6 h or more to go by itself
+	surfaceColdC   = 12.0             // °C colder make it twice as slow; between the rule of 10 °C and acid diffusion's 2 % per °C
+	surfaceLoad    = 0.01             // of the capacity drawn takes most of it
+	dipV           = 0.15             // most that a discharge leaves below
+	dipDecay       = 30 * time.Minute // published: about 1 h to settle after a load
+	memoryShare    = 0.02             // of the capacity moved builds either up
+	tableShare     = 12 * time.Hour   // readings of the table closer than this count as one
+	gasFromV       = 13.0             // under it gassing is too little to count
+	heldV          = 13.25            // above it a charger holds the voltage, or did until just now: no rest
+	fullV25        = 13.3             // a charge this high, at 25 °C (13.5 V is the least float setting, 0.2 V may be read low or compensated away), ...
 	taperShare     = 0.04             // ... that takes less than this of the capacity per hour ...
 	fullMissing    = 3.0              // % missing at most for a charge to count as full
 	fullHold       = 30 * time.Minute // ... for this long is at its end

@@ -2,6 +2,7 @@ package trial
 
 import (
 	"context"
+	"time"
 
 	"liftbank/rules"
 	"liftbank/sim/scenario"
@@ -15,4 +16,12 @@ func RunToOutput(ctx context.Context, sc scenario.Scenario, o Options) (*Report,
 	}
 	rep, err := r.play(ctx, sc)
 	return rep, r.core.Output(), err
+}
+
+// WallAt gives what a rig's wall clock says after a time, with jumps.
+func WallAt(r *Rig, jumps []ClockJump, at time.Duration) (time.Time, error) {
+	r.jumpClock(jumps)
+	err := r.Clock.WaitUntil(context.Background(), at)
+	wall, _ := r.wall()
+	return wall, err
 }

@@ -56,3 +56,20 @@ func TestPowerCutsCostNoKnowledge(t *testing.T) {
 	assert.Equal(t, want.Bank.FullKnown, got.Bank.FullKnown)
 	assert.InDelta(t, want.Bank.SinceFull.Hours(), got.Bank.SinceFull.Hours(), 0.1)
 }
+
+// A clock that jumps is wrong for its while, by as much, and right again.
+func TestAClockJumps(t *testing.T) {
+	sc, err := scenario.Load("healthy-day")
+	require.NoError(t, err)
+	cfg, err := trial.Config(&sc, "simulated", trial.Board{})
+	require.NoError(t, err)
+	rig, err := trial.NewRig(sc, cfg, false)
+	require.NoError(t, err)
+	jumps := []trial.ClockJump{{At: 10 * time.Minute, For: 20 * time.Minute, By: -48 * time.Hour}}
+	for _, c := range []struct{ at, off time.Duration }{{5 * time.Minute, 0}, {15 * time.Minute, -48 * time.Hour}, {40 * time.Minute, 0}} {
+		wall, err := trial.WallAt(rig, jumps, c.at)
+		jumps = nil // set for good
+		require.NoError(t, err)
+		assert.Equal(t, sc.Start.Add(c.at+c.off), wall)
+	}
+}
