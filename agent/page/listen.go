@@ -3,6 +3,7 @@ package page
 import (
 	"errors"
 	"net"
+	"net/http"
 	"sync"
 	"syscall"
 )
@@ -59,4 +60,39 @@ type limitedConn struct {
 func (c *limitedConn) Close() error {
 	defer c.leave()
 	return c.Conn.Close()
+}
+
+// unasked holds the connections on which no whole question came yet. Browsers open one to spare, and http.Server.Shutdown waits for such
+// a one for 5 s. Its zero value is ready.
+type unasked struct {
+	mu      sync.Mutex
+	conns   map[net.Conn]struct{}
+	stopped bool
+}
+
+// follow is a server's ConnState hook.
+func (u *unasked) follow(c net.Conn, state http.ConnState) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	switch {
+	case state != http.StateNew:
+		delete(u.conns, c)
+	case u.stopped:
+		c.Close()
+	default:
+		if u.conns == nil {
+			u.conns = map[net.Conn]struct{}{}
+		}
+		u.conns[c] = struct{}{}
+	}
+}
+
+// close closes them, and from now on every new one.
+func (u *unasked) close() {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	u.stopped = true
+	for c := range u.conns {
+		c.Close()
+	}
 }

@@ -148,11 +148,12 @@ func Listen(ctx context.Context, addr string) (net.Listener, error) {
 	return l, nil
 }
 
-// Serve answers on l until ctx ends, then lets answers under way finish for up to 5 s and returns nil. It closes l and
-// leaves no goroutine behind. It may be called once.
+// Serve answers on l until ctx ends, then lets answers under way finish for up to 5 s, cuts what is left and returns nil. It
+// closes l and leaves no goroutine behind. It may be called once.
 func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	var idle unasked
 	srv := &http.Server{
-		Handler: s.handler, ReadTimeout: readLimit, ReadHeaderTimeout: readLimit, WriteTimeout: writeLimit,
+		Handler: s.handler, ConnState: idle.follow, ReadTimeout: readLimit, ReadHeaderTimeout: readLimit, WriteTimeout: writeLimit,
 		IdleTimeout: idleLimit, MaxHeaderBytes: maxHeader,
 		ErrorLog: slog.NewLogLogger(s.opts.Log.Handler(), slog.LevelDebug), // broken clients: of no use to anybody else
 	}
@@ -167,10 +168,15 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	s.stop()
 	finish, cancel := context.WithTimeout(context.Background(), stopLimit)
 	defer cancel()
+	idle.close()
 	err := srv.Shutdown(finish)
-	if err != nil {
-		err = errors.Join(fmt.Errorf("page: stop on %s: %w", l.Addr(), err), srv.Close())
+	if errors.Is(err, context.DeadlineExceeded) { // a phone out of reach in the middle of a page
+		s.opts.Log.Info("page: answers under way were cut at the end", "address", l.Addr(), "after", stopLimit)
+		err = srv.Close()
 	}
 	<-failed // http.ErrServerClosed
-	return err
+	if err != nil {
+		return fmt.Errorf("page: stop on %s: %w", l.Addr(), err)
+	}
+	return nil
 }

@@ -12,8 +12,10 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -290,6 +292,63 @@ func TestServeFailsWithItsListener(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, l.Close())
 	assert.ErrorContains(t, s.Serve(t.Context(), l), "page: serve on 127.0.0.1:")
+}
+
+// pipes is a listener of connections in memory, so that a server's time limits pass in simulated time.
+type pipes struct {
+	waiting chan net.Conn
+	closed  chan struct{}
+	once    sync.Once
+}
+
+func (p *pipes) Accept() (net.Conn, error) {
+	select {
+	case c := <-p.waiting:
+		return c, nil
+	case <-p.closed:
+		return nil, net.ErrClosed
+	}
+}
+
+func (p *pipes) Close() error   { p.once.Do(func() { close(p.closed) }); return nil }
+func (p *pipes) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 8080} }
+
+func (p *pipes) dial() net.Conn {
+	here, there := net.Pipe()
+	p.waiting <- there
+	return here
+}
+
+// A server's end waits for answers, for so long as a phone that went out of reach may take one, but for no connection without a whole
+// question, such as a browser opens to spare.
+func TestServeEnds(t *testing.T) {
+	for _, c := range []struct {
+		name, sent string
+		want       time.Duration
+	}{
+		{"nothing asked", "", 0},
+		{"asked, and gone before the answer", "GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n", stopLimit},
+		{"gone while asking", "GET / HT", 0},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				s, _, _ := unit(t, sample(t, "findings"))
+				l := &pipes{waiting: make(chan net.Conn), closed: make(chan struct{})}
+				ctx, cancel := context.WithCancel(t.Context())
+				ended := make(chan error, 1)
+				go func() { ended <- s.Serve(ctx, l) }()
+				phone := l.dial()
+				defer phone.Close()
+				_, err := io.WriteString(phone, c.sent)
+				require.NoError(t, err)
+				synctest.Wait()
+				begun := time.Now()
+				cancel()
+				require.NoError(t, <-ended)
+				assert.InDelta(t, c.want.Seconds(), time.Since(begun).Seconds(), 0.5) // Shutdown looks every so many milliseconds
+			})
+		})
+	}
 }
 
 // Connections beyond the limit wait until another one ends.
