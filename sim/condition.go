@@ -65,7 +65,9 @@ func (u *Unit) judge(all, minute bool) {
 	}
 	for i := range u.story.slots {
 		if s := &u.story.slots[i]; all || s.def.prompt {
-			s.take(s.def.judge(u, s.subject), u.tickAt)
+			if s.take(s.def.judge(u, s.subject), u.tickAt) {
+				u.story.turns++
+			}
 		}
 	}
 	if !all {
@@ -78,20 +80,19 @@ func (u *Unit) judge(all, minute bool) {
 	}
 }
 
-// take takes a verdict of the instant at.
-func (s *slot) take(v verdict, at time.Duration) {
+// take takes a verdict of the instant at, and reports whether the condition began or ended by it.
+func (s *slot) take(v verdict, at time.Duration) (turned bool) {
 	s.doubt = v == either || v == unknown && s.doubt
 	if v == unknown || v == either || (v == yes) == s.Active {
-		return
+		return false
 	}
 	s.Active, s.Since = v == yes, at
 	if !s.Active {
 		s.until = at
-		return
-	}
-	if s.First < 0 {
+	} else if s.First < 0 {
 		s.First = at
 	}
+	return true
 }
 
 // lately is how long a cause explains what it brought about after it has ended: a bank that lived without its feed for days

@@ -41,6 +41,7 @@ type story struct {
 
 	slots []slot
 	shown []Condition
+	turns uint64 // times that one began or ended
 }
 
 func newStory(u *Unit) story {

@@ -72,6 +72,9 @@ func (u *Unit) Conditions() []Condition {
 	return s.shown
 }
 
+// Turns counts how often a condition began or ended: while it stays the same, so do the conditions.
+func (u *Unit) Turns() uint64 { return u.story.turns }
+
 // Doubtful reports whether a condition is so near its limit that sensors of the usual class can't tell: found or not is as good. An empty
 // subject is any.
 func (u *Unit) Doubtful(finding, subject string) bool {

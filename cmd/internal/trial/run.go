@@ -98,6 +98,7 @@ type run struct {
 	curve  *curve.Writer
 	trials []*findingTrial
 	open   []*findingTrial // of these, those that go on
+	turns  uint64          // of the conditions, as last followed
 	nextAt time.Duration   // of the next comparison at rest
 
 	cfg         config.Config
@@ -295,6 +296,11 @@ const linger = 15 * time.Minute
 
 // followTruth opens a trial for each condition that has become true, and ends those that are over.
 func (r *run) followTruth() {
+	turns := r.rig.Unit.Turns()
+	if turns == r.turns {
+		return
+	}
+	r.turns = turns
 	now := r.rig.Clock.Now()
 	for _, c := range r.rig.Unit.Conditions() {
 		t := r.openTrial(c.Finding, c.Subject)
