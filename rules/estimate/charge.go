@@ -16,8 +16,12 @@ const (
 	chargeUnsurePct = 8.0           // surer, and counting is better
 	taperLeastH     = 0.3
 	taperMostH      = 4.0
-	taperDrift      = 0.15 // relative, from one reading of the fall to the next: it depends on charge, temperature and what came before
-	slopeSigma      = 0.5  // of a reading, relative
+	taperDrift      = 0.15            // relative, from one reading of the fall to the next: it depends on charge, temperature and what came before
+	slopeSigma      = 0.5             // of a reading, relative
+	earlyHold       = 5 * time.Minute // of absorption and little current, for them to be read before a charge's end
+	earlySigmaPct   = 0.7             // so read
+	earlyWarmC      = 15.0            // or above; ...
+	earlyColdC      = 12.0            // ... so much colder, and little current says half as much: a cold plate takes little
 	slopeMean       = 10 * time.Minute
 	slopeTime       = 20 * time.Minute // over which the fall is seen
 	slopeMost       = 0.15             // of the capacity per hour: more, and the charger limits the current
@@ -57,6 +61,22 @@ func (b *Battery) readTaper(at time.Duration, v25, gasA float64) {
 	missing, sigma := b.missing(b.slopeA, v25, gasA)
 	share := float64(at-b.chargeRead) / float64(chargeTime)
 	b.chargeRead = at
+	b.settle()
+	b.f.takeSoC(100-missing, sigma/math.Sqrt(min(share, 1)))
+}
+
+// readEarly takes in how little a charge takes that is not held long enough to be at its end: drives may all be shorter than that.
+func (b *Battery) readEarly(s Sample, v25, taperA, gasA float64) {
+	if b.fullFor < earlyHold || v25 < absorbV || s.At-b.chargeRead < curveEvery {
+		return
+	}
+	missing, sigma := b.missing(taperA, v25, gasA)
+	sigma = math.Hypot(sigma, earlySigmaPct*math.Exp2(max(earlyWarmC-b.tempC(s), 0)/earlyColdC))
+	if b.f.P[iSoC][iSoC] < sq(sigma) {
+		return // what it errs by stays the same
+	}
+	share := float64(s.At-b.chargeRead) / float64(chargeTime)
+	b.chargeRead = s.At
 	b.settle()
 	b.f.takeSoC(100-missing, sigma/math.Sqrt(min(share, 1)))
 }

@@ -65,7 +65,9 @@ const (
 	fullV25        = 13.3             // a charge this high, at 25 °C (13.5 V is the least float setting, 0.2 V may be read low or compensated away), ...
 	taperShare     = 0.04             // ... that takes less than this of the capacity per hour ...
 	fullMissing    = 3.0              // % missing at most for a charge to count as full
-	fullHold       = 30 * time.Minute // ... for this long is at its end
+	fullHold       = 30 * time.Minute // ... for this long is at its end, ...
+	absorbHold     = 15 * time.Minute // ... or for this long where it is
+	absorbV        = 14.0             // or more at 25 °C (14.2 V is the least absorption setting): in float the current falls off long before
 	fullAgain      = 10 * time.Minute // while it lasts, the taper is read again
 	fullTau        = 1.2              // h: what is missing over the current; published and measured: 0.65 to 2 h
 	fullTauSigma   = 0.5              // relative, before it was seen how the current falls
@@ -469,7 +471,8 @@ func (b *Battery) watchFull(s Sample, dt time.Duration) {
 		return
 	}
 	b.fullFor += dt
-	if b.fullFor < fullHold {
+	if b.fullFor < fullHold && (b.fullFor < absorbHold || v25 < absorbV) {
+		b.readEarly(s, v25, taper, gas)
 		return
 	}
 	if !b.full || s.At-b.fullRead >= fullAgain {

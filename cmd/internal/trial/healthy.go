@@ -116,7 +116,10 @@ func HealthyScenario(seed uint64) (scenario.Scenario, string) {
 	sc.Duty.EngineAtStops = d.IntN(6) == 0
 	SensorClass(&sc, seed)
 	gainsAtLimits(&sc, d)
-	about := fmt.Sprintf("%d x %s %g Ah %g A, %s, %d to %d stops a day, lifts of %g to %g s", n, chemistry, rating.ah, rating.cca, climate.name, stops[0], stops[1], up[0], up[1])
+	drive := [][2]float64{{5, 15}, {10, 30}, {20, 45}, {45, 90}}[d.IntN(4)]
+	sc.Duty.Drive = seconds(60*drive[0], 60*drive[1])
+	about := fmt.Sprintf("%d x %s %g Ah %g A, %s, %d to %d stops a day, drives of %g to %g min, lifts of %g to %g s", n, chemistry, rating.ah, rating.cca, climate.name,
+		stops[0], stops[1], drive[0], drive[1], up[0], up[1])
 	if sc.Duty.EngineAtStops {
 		about += ", engine on at stops"
 	}
