@@ -19,9 +19,9 @@ const (
 	taperDrift      = 0.15            // relative, from one reading of the fall to the next: it depends on charge, temperature and what came before
 	slopeSigma      = 0.5             // of a reading, relative
 	earlyHold       = 5 * time.Minute // of absorption and little current, for them to be read before a charge's end
-	earlySigmaPct   = 0.7             // so read
-	earlyWarmC      = 15.0            // or above; ...
-	earlyColdC      = 12.0            // ... so much colder, and little current says half as much: a cold plate takes little
+	earlySigmaPct   = 0.7             // so read, in the warm
+	warmPlatesC     = 15.0            // or above, plates take what is missing as fast as ever; ...
+	coldPlatesC     = 15.0            // ... so much colder, half as fast: 40 kJ/mol; the rule for reactions is twice per 10 °C
 	slopeMean       = 10 * time.Minute
 	slopeTime       = 20 * time.Minute // over which the fall is seen
 	slopeMost       = 0.15             // of the capacity per hour: more, and the charger limits the current
@@ -54,13 +54,13 @@ func (b *Battery) watchCharge(s Sample) {
 }
 
 // readTaper takes in what a held charge still misses, well before its end; little, but all there is after a start in mid-charge.
-func (b *Battery) readTaper(at time.Duration, v25, gasA float64) {
-	if b.slopeFor < slopeMean+slopeTime/2 || b.slopeA > slopeMost*b.capAh || b.f.P[iSoC][iSoC] < sq(chargeUnsurePct) || at-b.chargeRead < curveEvery {
+func (b *Battery) readTaper(s Sample, v25, gasA float64) {
+	if b.slopeFor < slopeMean+slopeTime/2 || b.slopeA > slopeMost*b.capAh || b.f.P[iSoC][iSoC] < sq(chargeUnsurePct) || s.At-b.chargeRead < curveEvery {
 		return
 	}
-	missing, sigma := b.missing(b.slopeA, v25, gasA)
-	share := float64(at-b.chargeRead) / float64(chargeTime)
-	b.chargeRead = at
+	missing, sigma := b.missing(b.slopeA, v25, gasA, b.cold(s))
+	share := float64(s.At-b.chargeRead) / float64(chargeTime)
+	b.chargeRead = s.At
 	b.settle()
 	b.f.takeSoC(100-missing, sigma/math.Sqrt(min(share, 1)))
 }
@@ -70,8 +70,9 @@ func (b *Battery) readEarly(s Sample, v25, taperA, gasA float64) {
 	if b.fullFor < earlyHold || v25 < absorbV || s.At-b.chargeRead < curveEvery {
 		return
 	}
-	missing, sigma := b.missing(taperA, v25, gasA)
-	sigma = math.Hypot(sigma, earlySigmaPct*math.Exp2(max(earlyWarmC-b.tempC(s), 0)/earlyColdC))
+	cold := b.cold(s)
+	missing, sigma := b.missing(taperA, v25, gasA, cold)
+	sigma = math.Hypot(sigma, earlySigmaPct*cold)
 	if b.f.P[iSoC][iSoC] < sq(sigma) {
 		return // what it errs by stays the same
 	}
@@ -81,16 +82,21 @@ func (b *Battery) readEarly(s Sample, v25, taperA, gasA float64) {
 	b.f.takeSoC(100-missing, sigma/math.Sqrt(min(share, 1)))
 }
 
+// cold is by what factor a charge takes longer than in the warm.
+func (b *Battery) cold(s Sample) float64 {
+	return math.Exp2(max(warmPlatesC-b.tempC(s), 0) / coldPlatesC)
+}
+
 // missing gives what a held charge still misses, in percent, and its standard deviation.
-func (b *Battery) missing(taperA, v25, gasA float64) (pct, sigmaPct float64) {
-	tau := b.taperH * (fullTauV - fullRestV) / (v25 - fullRestV)
+func (b *Battery) missing(taperA, v25, gasA, cold float64) (pct, sigmaPct float64) {
+	tau := b.taperH * cold * (fullTauV - fullRestV) / (v25 - fullRestV)
 	pct = min(100*tau*max(taperA, 0)/b.capAh, 100)
 	return pct, fullSigmaPct + pct*math.Sqrt(b.taperVar) + 50*tau*gasA/b.capAh
 }
 
 // watchTaper learns from how quickly a held charge's current falls what is missing for a current: were it to fall on at that pace, it
 // would bring in itself times the time constant.
-func (b *Battery) watchTaper(taperA, v25 float64, dt time.Duration) {
+func (b *Battery) watchTaper(s Sample, taperA, v25 float64, dt time.Duration) {
 	if b.slopeFor == 0 || taperA <= 0 || math.Abs(v25-b.slopeV) > slopeSteadyV {
 		b.slopeFor, b.slopeA, b.slopeFromA, b.slopeV = dt, taperA, taperA, v25
 		return
@@ -105,7 +111,7 @@ func (b *Battery) watchTaper(taperA, v25 float64, dt time.Duration) {
 	}
 	u := b.slopeA / b.capAh
 	if u > slopeEnd && u < slopeMost && b.slopeFromA > slopeFall*b.slopeA {
-		tau := (b.slopeFor - slopeMean).Hours() / math.Log(b.slopeFromA/b.slopeA) * (v25 - fullRestV) / (fullTauV - fullRestV)
+		tau := (b.slopeFor - slopeMean).Hours() / math.Log(b.slopeFromA/b.slopeA) * (v25 - fullRestV) / (fullTauV - fullRestV) / b.cold(s)
 		relative := math.Log(min(max(tau, taperLeastH), taperMostH) / b.taperH)
 		b.taperVar = min(b.taperVar+sq(taperDrift), sq(fullTauSigma))
 		k := b.taperVar / (b.taperVar + sq(slopeSigma))

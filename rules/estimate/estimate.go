@@ -464,10 +464,10 @@ func (b *Battery) watchFull(s Sample, dt time.Duration) {
 	v25 := s.VoltageV - limit + fullV25
 	gas := leadacid.GassingA(b.p.Chemistry, b.p.RatedAh, s.VoltageV, b.tempC(s))
 	taper := s.CurrentA - gas
-	b.watchTaper(taper, v25, dt)
+	b.watchTaper(s, taper, v25, dt)
 	if !(taper < taperShare*b.p.RatedAh && s.CurrentA > -restFloorA) {
 		b.fullFor = 0
-		b.readTaper(s.At, v25, gas)
+		b.readTaper(s, v25, gas)
 		return
 	}
 	b.fullFor += dt
@@ -476,7 +476,7 @@ func (b *Battery) watchFull(s Sample, dt time.Duration) {
 		return
 	}
 	if !b.full || s.At-b.fullRead >= fullAgain {
-		missing, sigma := b.missing(taper, v25, gas)
+		missing, sigma := b.missing(taper, v25, gas, b.cold(s))
 		if b.full {
 			sigma *= 2.5 // much the same evidence as ten minutes ago
 		}
