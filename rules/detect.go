@@ -37,6 +37,8 @@ type LowMemory struct {
 	Since     time.Duration               // under the percentage
 	FullAt    [MaxBatteries]time.Duration // when the charge worked out was last full
 	FullKnown [MaxBatteries]bool
+	MaybeAt   [MaxBatteries]time.Duration // when it was last so near to full that it may have been
+	Maybe     [MaxBatteries]bool
 }
 
 // ServiceMemory is what was counted when service was entered last.

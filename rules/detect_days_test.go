@@ -140,17 +140,25 @@ func TestParkedDrain(t *testing.T) {
 	assert.Empty(t, play(30, 0.2), "the board, and self-discharge")
 }
 
-// A charge worked out to 98 % give or take 4.5 has not been full; to give or take 2 it has.
+// A charge worked out to 98 % give or take 4.5 may have been full; to give or take 2 it has, to give or take 8 it means little, and one to
+// 95 % give or take 3 has not.
 func TestFullByWhatIsWorkedOut(t *testing.T) {
-	for sigma, full := range map[float64]bool{4.5: false, 2: true} {
+	for _, c := range []struct {
+		pct, sigma  float64
+		full, maybe bool
+	}{{98, 4.5, false, true}, {98, 2, true, true}, {98, 8, false, false}, {95, 3, false, false}} {
 		e := judgeTest(t, 2)
 		e.startA, e.last = 0, 8*24*time.Hour
 		for i := range e.out.Battery {
-			e.out.Battery[i].SoCPct = Estimate{98, sigma, true}
+			e.out.Battery[i].SoCPct = Estimate{c.pct, c.sigma, true}
 		}
+		e.watchFull()
 		since, ever := e.sinceFull()
-		assert.Equal(t, full, ever, "± %g", sigma)
-		assert.Equal(t, full, since == 0, "± %g", sigma)
+		assert.Equal(t, c.full, ever, "%+v", c)
+		assert.Equal(t, c.full, since == 0, "%+v", c)
+		assert.Equal(t, c.maybe, e.maybeFullWithin(time.Hour), "%+v", c)
+		e.last += 2 * time.Hour
+		assert.False(t, e.maybeFullWithin(time.Hour), "%+v", c)
 	}
 }
 

@@ -284,6 +284,7 @@ func (e *Engine) judgeUndercharged() {
 		e.give(slot, finding.NotJudged, why)
 		return
 	}
+	e.watchFull()
 	since, full := e.sinceFull()
 	soc := bank.SoCPct
 	low := soc.Known && soc.Value+soc.Sigma < t.UnderchargedPct
@@ -297,7 +298,8 @@ func (e *Engine) judgeUndercharged() {
 		lowFor = e.last - e.det.Low.Since
 	}
 	o := finding.Absent
-	if since >= t.UnderchargedAfter || lowFor >= t.UnderchargedHold && low {
+	overdue := since >= t.UnderchargedAfter
+	if overdue && !e.maybeFullWithin(t.UnderchargedAfter) || lowFor >= t.UnderchargedHold && low {
 		o = finding.Present
 		ev := finding.Evidence{What: "charge", Text: "not known", At: e.last}
 		if soc.Known {
@@ -310,18 +312,59 @@ func (e *Engine) judgeUndercharged() {
 		e.book.Records[slot].Show(
 			finding.Evidence{What: what, Value: since.Hours() / 24, Unit: "d", At: e.last}, ev,
 			finding.Evidence{What: "under the charge limit for", Value: lowFor.Hours() / 24, Unit: "d", At: e.last})
-	} else if e.book.Records[slot].Active() && (e.det.Low.Now || !full) {
+	} else if e.book.Records[slot].Active() && (e.det.Low.Now || !full || overdue) {
 		o = finding.Between
 	}
 	e.give(slot, o, "")
 }
 
 // fullPct is the charge at which a battery counts as full where no end of a charge was seen: what a full charge may leave open. It has to
-// be known to fullSigmaPct: short drives in the cold leave a charge worked out anywhere from 92 to 100 %.
+// be known to fullSigmaPct: short drives in the cold leave a charge worked out anywhere from 92 to 100 %. One that with its standard
+// deviation comes to maybePct, known to maybeSigmaPct, is no full charge, but it would be wrong to say that there was none.
 const (
-	fullPct      = 97.0
-	fullSigmaPct = 3.0
+	fullPct       = 97.0
+	fullSigmaPct  = 3.0
+	maybePct      = 98.5
+	maybeSigmaPct = 5.0
 )
+
+// lastFull gives when battery i was full last, as far as known.
+func (e *Engine) lastFull(i int) (at time.Duration, ever bool) {
+	m := &e.det.Low
+	at, ever = e.est[i].Full()
+	if m.FullKnown[i] && (!ever || m.FullAt[i] > at) {
+		return m.FullAt[i], true
+	}
+	return at, ever
+}
+
+// maybeFullWithin reports whether each battery was full, or may have been, so long ago at most.
+func (e *Engine) maybeFullWithin(span time.Duration) bool {
+	m := &e.det.Low
+	for i := range e.cfg.Batteries {
+		at, full := e.lastFull(i)
+		full = full && e.last-at < span
+		maybe := m.Maybe[i] && e.last-m.MaybeAt[i] < span
+		if !full && !maybe && !e.judge[i].DeadCell() {
+			return false
+		}
+	}
+	return true
+}
+
+// watchFull notes which batteries are full, or may be, by the charge worked out.
+func (e *Engine) watchFull() {
+	m := &e.det.Low
+	for i := range e.cfg.Batteries {
+		soc := e.out.Battery[i].SoCPct
+		if soc.Known && soc.Value >= fullPct && soc.Sigma <= fullSigmaPct {
+			m.FullAt[i], m.FullKnown[i] = e.last, true
+		}
+		if soc.Known && soc.Value+soc.Sigma >= maybePct && soc.Sigma <= maybeSigmaPct {
+			m.MaybeAt[i], m.Maybe[i] = e.last, true
+		}
+	}
+}
 
 // sinceFull gives for how long not all batteries have been full, by a charge seen to its end or by the charge worked out; full is false
 // while one never was, and the time is then that since the start. A battery with a dead cell is left out: it never gets full.
@@ -335,16 +378,11 @@ func (e *Engine) sinceFull() (since time.Duration, full bool) {
 		if e.judge[i].DeadCell() {
 			continue
 		}
-		if soc := e.out.Battery[i].SoCPct; soc.Known && soc.Value >= fullPct && soc.Sigma <= fullSigmaPct {
-			m.FullAt[i], m.FullKnown[i] = e.last, true
-		}
-		if at, ever := e.est[i].Full(); ever && (!m.FullKnown[i] || at > m.FullAt[i]) {
-			m.FullAt[i], m.FullKnown[i] = at, true
-		}
-		if !m.FullKnown[i] {
+		at, ever := e.lastFull(i)
+		if !ever {
 			return e.last - m.From, false
 		}
-		oldest, counted = min(oldest, m.FullAt[i]), true
+		oldest, counted = min(oldest, at), true
 	}
 	return e.last - oldest, counted
 }

@@ -225,11 +225,11 @@ func (e *Engine) summariseRest(bank *BankState) {
 // circulatingSigmaA is what the zeros of two ±200 A sensors leave uncertain.
 const circulatingSigmaA = 0.2
 
-// summariseFull finds the last instant at which all batteries had been charged to the end.
+// summariseFull finds how long ago the battery was full whose last full charge is longest ago.
 func (e *Engine) summariseFull(bank *BankState) {
 	bank.FullKnown = false
 	for i := range e.cfg.Batteries {
-		at, ever := e.est[i].Full()
+		at, ever := e.lastFull(i)
 		if !ever {
 			bank.FullKnown = false
 			return

@@ -156,8 +156,8 @@ type BankState struct {
 	DrawnAh         float64
 	ChargedWh       float64
 	DrawnWh         float64
-	SinceFull       time.Duration // since the last full charge seen
-	FullKnown       bool          // whether a full charge was seen since start
+	SinceFull       time.Duration // since the last full charge, seen or worked out
+	FullKnown       bool          // whether there was a full charge since start
 	LoadLeads       network.Leads // where the pump motor's leads sit
 	FeedLeads       network.Leads // where the converter's leads sit
 	LiftsLeft       Estimate      // lifts of this unit's kind that can still follow, feed off
