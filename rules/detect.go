@@ -37,7 +37,7 @@ type LowMemory struct {
 	Since     time.Duration               // under the percentage
 	FullAt    [MaxBatteries]time.Duration // when the charge worked out was last full
 	FullKnown [MaxBatteries]bool
-	MaybeAt   [MaxBatteries]time.Duration // when it was last so near to full that it may have been
+	MaybeAt   [MaxBatteries]time.Duration // when it was full by a charge known too little to be sure
 	Maybe     [MaxBatteries]bool
 }
 

@@ -162,6 +162,26 @@ func TestFullByWhatIsWorkedOut(t *testing.T) {
 	}
 }
 
+// Whether there was a full charge is not known to a few percent: nothing is said of such a bank, and a finding that stands is left standing.
+func TestMaybeFullIsNoUndercharge(t *testing.T) {
+	e := judgeTest(t, 2)
+	e.startA = 0
+	judge := func(day int, pct, sigma float64) []string {
+		e.last = time.Duration(day) * 24 * time.Hour
+		for i := range e.out.Battery {
+			e.out.Battery[i].SoCPct = Estimate{pct, sigma, true}
+		}
+		e.out.Bank.SoCPct = Estimate{pct, sigma, true}
+		e.judgeUndercharged()
+		return e.standing("bank-undercharged")
+	}
+	assert.Empty(t, judge(6, 97.5, 3.8))
+	assert.Empty(t, judge(12, 95, 3.8), "perhaps full six days ago")
+	assert.NotEmpty(t, judge(14, 95, 3.8))
+	assert.NotEmpty(t, judge(15, 97.5, 3.8))
+	assert.Empty(t, judge(16, 97.5, 2.8))
+}
+
 // The loads of one stop are one load: that three cold stops happened to lift more the colder it was does not tell how the oil drags.
 func TestOneStopsLoadIsNoTrend(t *testing.T) {
 	var m MotorMemory

@@ -283,7 +283,6 @@ func TestShortDrivesOfAFullBankAreNoUndercharge(t *testing.T) {
 		full, want     bool
 	}{
 		{"warm and full", 25, 14.4, 2, 12.75, true, false},
-		{"cold, where little current may be a full bank or not", -15, 15.3, 2, 12.7, false, false},
 		{"short of charge", 25, 14.4, 20, 12.45, false, true},
 	} {
 		t.Run(c.about, func(t *testing.T) {

@@ -319,12 +319,11 @@ func (e *Engine) judgeUndercharged() {
 }
 
 // fullPct is the charge at which a battery counts as full where no end of a charge was seen: what a full charge may leave open. It has to
-// be known to fullSigmaPct: short drives in the cold leave a charge worked out anywhere from 92 to 100 %. One of
-// maybePct, known to maybeSigmaPct, is no full charge, but it would be wrong to say that there was none.
+// be known to fullSigmaPct: short drives in the cold leave a charge worked out anywhere from 92 to 100 %. Known to maybeSigmaPct only, it is
+// no full charge, but it would be wrong to say that there was none.
 const (
 	fullPct       = 97.0
 	fullSigmaPct  = 3.0
-	maybePct      = 97.0
 	maybeSigmaPct = 4.0
 )
 
@@ -357,10 +356,13 @@ func (e *Engine) watchFull() {
 	m := &e.det.Low
 	for i := range e.cfg.Batteries {
 		soc := e.out.Battery[i].SoCPct
-		if soc.Known && soc.Value >= fullPct && soc.Sigma <= fullSigmaPct {
+		if !soc.Known || soc.Value < fullPct {
+			continue
+		}
+		if soc.Sigma <= fullSigmaPct {
 			m.FullAt[i], m.FullKnown[i] = e.last, true
 		}
-		if soc.Known && soc.Value >= maybePct && soc.Sigma <= maybeSigmaPct {
+		if soc.Sigma <= maybeSigmaPct {
 			m.MaybeAt[i], m.Maybe[i] = e.last, true
 		}
 	}

@@ -151,9 +151,9 @@ func Listen(ctx context.Context, addr string) (net.Listener, error) {
 // Serve answers on l until ctx ends, then lets answers under way finish for up to 5 s, cuts what is left and returns nil. It
 // closes l and leaves no goroutine behind. It may be called once.
 func (s *Server) Serve(ctx context.Context, l net.Listener) error {
-	var idle unasked
+	var spare unasked
 	srv := &http.Server{
-		Handler: s.handler, ConnState: idle.follow, ReadTimeout: readLimit, ReadHeaderTimeout: readLimit, WriteTimeout: writeLimit,
+		Handler: s.handler, ConnState: spare.follow, ReadTimeout: readLimit, ReadHeaderTimeout: readLimit, WriteTimeout: writeLimit,
 		IdleTimeout: idleLimit, MaxHeaderBytes: maxHeader,
 		ErrorLog: slog.NewLogLogger(s.opts.Log.Handler(), slog.LevelDebug), // broken clients: of no use to anybody else
 	}
@@ -168,7 +168,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	s.stop()
 	finish, cancel := context.WithTimeout(context.Background(), stopLimit)
 	defer cancel()
-	idle.close()
+	spare.close()
 	err := srv.Shutdown(finish)
 	if errors.Is(err, context.DeadlineExceeded) { // a phone out of reach in the middle of a page
 		s.opts.Log.Info("page: answers under way were cut at the end", "address", l.Addr(), "after", stopLimit)

@@ -21,7 +21,7 @@ const (
 	earlyHold       = 5 * time.Minute // of absorption and little current, for them to be read before a charge's end
 	earlySigmaPct   = 0.7             // so read, in the warm
 	warmPlatesC     = 15.0            // or above, plates take what is missing as fast as ever; ...
-	coldPlatesC     = 15.0            // ... so much colder, half as fast: 40 kJ/mol; the rule for reactions is twice per 10 °C
+	coldPlatesC     = 15.0            // ... so much colder, half as fast: some 31 kJ/mol; the rule for reactions is twice per 10 °C
 	slopeMean       = 10 * time.Minute
 	slopeTime       = 20 * time.Minute // over which the fall is seen
 	slopeMost       = 0.15             // of the capacity per hour: more, and the charger limits the current
@@ -44,13 +44,19 @@ func (b *Battery) watchCharge(s Sample) {
 	}
 	rested, _ := leadacid.RestedVAtReference(s.VoltageV, b.tempC(s))
 	z, sigma := leadacid.ChargingSoC(b.p.Chemistry, v25, rested, s.CurrentA/b.capAh)
-	share := float64(s.At-b.chargeRead) / float64(chargeTime)
-	b.chargeRead = s.At
 	if b.f.P[iSoC][iSoC] < sq(0.7*sigma) {
+		b.chargeRead = s.At
 		return // what it errs by stays the same
 	}
+	b.takeCharge(s.At, z, sigma)
+}
+
+// takeCharge takes in a charge read on its way to full: readings close together are largely the same evidence.
+func (b *Battery) takeCharge(at time.Duration, pct, sigmaPct float64) {
+	share := float64(at-b.chargeRead) / float64(chargeTime)
+	b.chargeRead = at
 	b.settle()
-	b.f.takeSoC(z, sigma/math.Sqrt(min(share, 1)))
+	b.f.takeSoC(pct, sigmaPct/math.Sqrt(min(share, 1)))
 }
 
 // readTaper takes in what a held charge still misses, well before its end; little, but all there is after a start in mid-charge.
@@ -59,10 +65,7 @@ func (b *Battery) readTaper(s Sample, v25, gasA float64) {
 		return
 	}
 	missing, sigma := b.missing(b.slopeA, v25, gasA, b.cold(s))
-	share := float64(s.At-b.chargeRead) / float64(chargeTime)
-	b.chargeRead = s.At
-	b.settle()
-	b.f.takeSoC(100-missing, sigma/math.Sqrt(min(share, 1)))
+	b.takeCharge(s.At, 100-missing, sigma)
 }
 
 // readEarly takes in how little a charge takes that is not held long enough to be at its end: drives may all be shorter than that.
@@ -76,10 +79,7 @@ func (b *Battery) readEarly(s Sample, v25, taperA, gasA float64) {
 	if b.f.P[iSoC][iSoC] < sq(sigma) {
 		return // what it errs by stays the same
 	}
-	share := float64(s.At-b.chargeRead) / float64(chargeTime)
-	b.chargeRead = s.At
-	b.settle()
-	b.f.takeSoC(100-missing, sigma/math.Sqrt(min(share, 1)))
+	b.takeCharge(s.At, 100-missing, sigma)
 }
 
 // cold is by what factor a charge takes longer than in the warm.

@@ -21,7 +21,7 @@ var BankUndercharged = Definition{
 		BankUnderchargedParked:  "parked for long without a charger",
 	},
 	NextCheck:  "Put a charger on until the current stays under 2 A for a 100 Ah battery, and see whether the finding clears. Then compare hours of feed with lifts a day.",
-	Clears:     "A charge seen to its end.",
+	Clears:     "A full charge, seen to its end or worked out.",
 	Hysteresis: "Once raised, only a full charge clears it.",
 	Bound:      "when due",
 	Settings:   []string{"findings.undercharged_after", "findings.undercharged_soc_pct", "findings.undercharged_soc_time"},
