@@ -57,6 +57,9 @@ func (b *Book) State() BookState {
 		if !r.waiting {
 			x.Pending = 0
 		}
+		if !r.holds {
+			x.HeldAt = 0 // of a condition that never held long enough nothing is kept
+		}
 		if c := r.CausedBy; c >= 0 {
 			x.CausedBy, x.CausedBySubject = b.Records[c].Def.Name, b.Records[c].Subject
 		}
