@@ -69,7 +69,8 @@ const (
 	absorbHold     = 15 * time.Minute // ... or for this long where it is
 	absorbV        = 14.0             // or more at 25 °C (14.2 V is the least absorption setting): in float the current falls off long before
 	fullAgain      = 10 * time.Minute // while it lasts, the taper is read again
-	fullTau        = 1.2              // h: what is missing over the current; published and measured: 0.65 to 2 h
+	fullTau        = 1.2              // h: what is missing over the current; published and measured: 0.65 to 2 h, ...
+	fullTauAGM     = 0.8              // ... of which the starved plates of an AGM block are at the quick end
 	fullTauSigma   = 0.5              // relative, before it was seen how the current falls
 	fullTauV       = 14.4             // at this voltage at 25 °C; at a lower one the current falls sooner
 	fullRestV      = 12.8             // of a full block
@@ -211,6 +212,9 @@ func (b *Battery) begin(s Sample) {
 	b.begun, b.last = true, s
 	b.f = newFilter(b.p.Chemistry)
 	b.taperH, b.taperVar = fullTau, fullTauSigma*fullTauSigma
+	if b.p.Chemistry == leadacid.AGM {
+		b.taperH = fullTauAGM
+	}
 	b.zeroVar = zeroSigmaA * zeroSigmaA
 	b.zeroVarWas = b.zeroVar
 	b.capAh, b.capVar = b.p.RatedAh, ratedSigma*ratedSigma
