@@ -43,6 +43,10 @@ type Balance struct {
 // balanceSigmaPct is how far the estimator's charge may wander between two midnights.
 const balanceSigmaPct = 1.5
 
+// balanceKnownPct is how well a midnight's charge must be known to belong to a trend: what the limit of a fall is. Short drives in hard frost
+// leave it worse known, and then it wanders by more than any fall looked for.
+const balanceKnownPct = 3.0
+
 // inrushFor is how long the start of a run may hold a current sensor at the end of its range: the rush is two to four times the steady
 // current for tens of milliseconds (common practice, no source).
 const inrushFor = 300 * time.Millisecond
@@ -100,7 +104,7 @@ func (e *Engine) beginDay(index int64) {
 func (e *Engine) pushDay() {
 	d := &e.det.Day
 	soc := e.out.Bank.SoCPct
-	if !soc.Known || soc.Sigma > 8 || d.Spoiled {
+	if !soc.Known || soc.Sigma > balanceKnownPct || d.Spoiled {
 		d.Known = 0 // a gap in the row says nothing of a trend
 		return
 	}
