@@ -43,8 +43,8 @@ type Balance struct {
 // balanceSigmaPct is how far the estimator's charge may wander between two midnights.
 const balanceSigmaPct = 1.5
 
-// balanceKnownPct is how well a midnight's charge must be known to belong to a trend: what the limit of a fall is. Short drives in hard frost
-// leave it worse known, and then it wanders by more than any fall looked for.
+// balanceKnownPct is how well a midnight's charge must be known to belong to a trend: as well as the least fall looked for by default, our choice.
+// Short drives in hard frost leave it worse known, and then it wanders by more than that.
 const balanceKnownPct = 3.0
 
 // inrushFor is how long the start of a run may hold a current sensor at the end of its range: the rush is two to four times the steady

@@ -70,7 +70,7 @@ const (
 	absorbV        = 14.0             // or more at 25 °C (14.2 V is the least absorption setting): in float the current falls off long before
 	fullAgain      = 10 * time.Minute // while it lasts, the taper is read again
 	fullTau        = 1.2              // h: what is missing over the current; published and measured: 0.65 to 2 h, ...
-	fullTauAGM     = 0.8              // ... of which the starved plates of an AGM block are at the quick end
+	fullTauAGM     = 0.8              // ... of which an AGM block is at the quick end (common practice, no source)
 	fullTauSigma   = 0.5              // relative, before it was seen how the current falls
 	fullTauV       = 14.4             // at this voltage at 25 °C; at a lower one the current falls sooner
 	fullRestV      = 12.8             // of a full block
