@@ -23,8 +23,11 @@ type DayMemory struct {
 	Feed    time.Duration         // feed and wake time, and charge, at its start
 	Wake    time.Duration
 	Charged float64
-	SoC     [balanceDays]float64 // at midnights that followed a day with runs, newest first
+	SoC     [balanceDays]float64 // at midnights that followed a day with runs, newest first, less what parked days in between changed
 	Known   int
+	From    float64 // the charge at its start, in percent
+	FromOK  bool    // that is known well enough
+	Uneven  [MaxBatteries]uint8
 	FeedH   [balanceDays]float64 // hours of feed and of wake line, and Ah charged, of those days
 	WakeH   [balanceDays]float64
 	InAh    [balanceDays]float64
@@ -46,6 +49,8 @@ const balanceSigmaPct = 1.5
 // balanceKnownPct is how well a midnight's charge must be known to belong to a trend: as well as the least fall looked for by default, our choice.
 // Short drives in hard frost leave it worse known, and then it wanders by more than that.
 const balanceKnownPct = 3.0
+
+const balanceWaits = "four working days with a charge known to 3 %"
 
 // inrushFor is how long the start of a run may hold a current sensor at the end of its range: the rush is two to four times the steady
 // current for tens of milliseconds (common practice, no source).
@@ -99,20 +104,32 @@ func (e *Engine) beginDay(index int64) {
 	d := &e.det.Day
 	d.Begun, d.Index, d.Since, d.RunAs, d.Spoiled = true, index, e.last, [MaxBatteries]float64{}, false
 	d.Runs, d.Feed, d.Wake, d.Charged = e.motor.Runs(), e.feed.FeedTime(), e.feed.WakeTime(), e.out.Bank.ChargedAh
+	d.From, d.FromOK = e.knownCharge()
+}
+
+// knownCharge gives the bank's charge; ok is false where it is not known well enough for a trend.
+func (e *Engine) knownCharge() (pct float64, ok bool) {
+	soc := e.out.Bank.SoCPct
+	return soc.Value, soc.Known && soc.Sigma <= balanceKnownPct
 }
 
 func (e *Engine) pushDay() {
 	d := &e.det.Day
-	soc := e.out.Bank.SoCPct
-	if !soc.Known || soc.Sigma > balanceKnownPct || d.Spoiled {
+	pct, ok := e.knownCharge()
+	if !ok || !d.FromOK || d.Spoiled {
 		d.Known = 0 // a gap in the row says nothing of a trend
 		return
+	}
+	// What parked days change is not the duty's doing: a drain has a finding of its own, and a long rest corrects the estimate.
+	parked := d.From - d.SoC[0]
+	for k := range d.Known {
+		d.SoC[k] += parked
 	}
 	copy(d.SoC[1:], d.SoC[:balanceDays-1])
 	copy(d.FeedH[1:], d.FeedH[:balanceDays-1])
 	copy(d.WakeH[1:], d.WakeH[:balanceDays-1])
 	copy(d.InAh[1:], d.InAh[:balanceDays-1])
-	d.SoC[0] = soc.Value
+	d.SoC[0] = pct
 	d.FeedH[0] = (e.feed.FeedTime() - d.Feed).Hours()
 	d.WakeH[0] = (e.feed.WakeTime() - d.Wake).Hours()
 	d.InAh[0] = e.out.Bank.ChargedAh - d.Charged
@@ -123,7 +140,7 @@ func (e *Engine) pushDay() {
 func (e *Engine) balance() Balance {
 	d := &e.det.Day
 	if d.Known < balanceDays {
-		return Balance{Why: "four working days with a known charge"}
+		return Balance{Why: balanceWaits}
 	}
 	capacity, low := 0.0, 0.0
 	for i, b := range e.cfg.Batteries {
@@ -204,7 +221,7 @@ func (e *Engine) keepBalance(*Input) {
 	case why != "":
 		e.give(e.slots.balance, finding.NotJudged, why)
 	case e.det.Day.Known < balanceDays && !e.book.Records[e.slots.balance].Active():
-		e.give(e.slots.balance, finding.NotJudged, "four working days with a known charge")
+		e.give(e.slots.balance, finding.NotJudged, balanceWaits)
 	default:
 		e.give(e.slots.balance, finding.Between, "")
 	}
@@ -212,6 +229,10 @@ func (e *Engine) keepBalance(*Input) {
 
 // unevenLeastAh is what a day's runs must have drawn before it says who gives more.
 const unevenLeastAh = 1.0
+
+// unevenDays is on how many such days in a row: batteries that were put in with unlike charges share unevenly on their first day, until charge
+// has levelled them.
+const unevenDays = 2
 
 // judgeUneven looks at the day's motor runs.
 func (e *Engine) judgeUneven() {
@@ -238,10 +259,16 @@ func (e *Engine) judgeUneven() {
 			continue
 		case sum < unevenLeastAh*3600:
 		case ratio >= t.ShareRatio:
-			o = finding.Present
-			e.showUneven(i, ratio, sum/3600)
-		case ratio < t.ShareClearRatio:
-			o = finding.Absent
+			d.Uneven[i] = min(d.Uneven[i]+1, unevenDays)
+			if d.Uneven[i] == unevenDays {
+				o = finding.Present
+				e.showUneven(i, ratio, sum/3600)
+			}
+		default:
+			d.Uneven[i] = 0
+			if ratio < t.ShareClearRatio {
+				o = finding.Absent
+			}
 		}
 		e.give(slot, o, "")
 	}

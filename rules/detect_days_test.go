@@ -103,6 +103,46 @@ func TestBalance(t *testing.T) {
 	assert.Contains(t, e.book.Records[e.slots.balance].Causes()[0], finding.BalanceNegative.Causes[finding.BalanceNegativeWake])
 }
 
+// A working day counts from its own start: what parked days and their long rest change is not the duty's. A night not known to 3 % breaks the row.
+func TestBalanceIsOfWorkingDaysAlone(t *testing.T) {
+	play := func(sigma float64, days ...[2]float64) *Engine { // charge at the start and at the end of each working day
+		e := judgeTest(t, 2)
+		for _, d := range days {
+			e.out.Bank.SoCPct = Estimate{d[0], 2, true}
+			e.beginDay(0)
+			e.last += 24 * time.Hour
+			e.out.Bank.SoCPct = Estimate{d[1], sigma, true}
+			e.pushDay()
+			e.judgeBalance()
+		}
+		return e
+	}
+	assert.Empty(t, play(2, [2]float64{94, 93.8}, [2]float64{93.8, 94.1}, [2]float64{94.1, 93}, [2]float64{88.9, 89.8}).standing("balance-negative"),
+		"four percent less after a weekend, and the days gain")
+	e := play(2, [2]float64{94, 93}, [2]float64{93, 91}, [2]float64{91, 89}, [2]float64{88, 86})
+	assert.NotEmpty(t, e.standing("balance-negative"), "two percent a day, and a weekend")
+	assert.InDelta(t, -2*2.0, e.out.Balance.AhPerDay, 1e-9, "2 % of 200 Ah")
+	e = play(3.5, [2]float64{94, 93}, [2]float64{93, 91}, [2]float64{91, 89}, [2]float64{88, 86})
+	assert.Empty(t, e.standing("balance-negative"))
+	assert.Equal(t, balanceWaits, e.book.Records[e.slots.balance].Because)
+}
+
+// Until a full charge was seen, a tap at the low end of its class is not to be told from a low bank.
+func TestBankLowWantsMoreOfTapsNotProven(t *testing.T) {
+	for _, c := range []struct {
+		v         float64
+		full, low bool
+	}{{12.36, false, false}, {12.36, true, true}, {12.31, false, true}, {12.41, true, false}} {
+		e := judgeTest(t, 2)
+		for range 3 {
+			e.last += time.Hour
+			e.out.Bank.Rested, e.out.Bank.RestedV, e.out.Bank.FullKnown = true, Estimate{c.v, 0.01, true}, c.full
+			e.judgeBankLow()
+		}
+		assert.Equal(t, c.low, e.standing("bank-low") != nil, "%+v", c)
+	}
+}
+
 func TestUnevenShare(t *testing.T) {
 	e := judgeTest(t, 2)
 	play := func(a, b float64) []string {
@@ -112,6 +152,10 @@ func TestUnevenShare(t *testing.T) {
 	}
 	assert.Empty(t, play(2, 2.15))
 	assert.Empty(t, play(0.3, 0.6), "too little drawn")
+	assert.Empty(t, play(2, 2.5), "the first such day")
+	assert.Empty(t, play(2, 2.1))
+	assert.Empty(t, play(2, 2.5))
+	assert.Empty(t, play(0.3, 0.6), "too little drawn: no day that counts")
 	assert.Equal(t, []string{"b"}, play(2, 2.5))
 	assert.Equal(t, []string{"b"}, play(2, 2.3), "inside the hysteresis")
 	e.out.Bank.LoadLeads = network.Leads{Arrangement: network.SamePost, Positive: 1, Negative: 1}

@@ -44,9 +44,8 @@ type ChannelMemory struct {
 	Have  bool
 	Last  float64
 	At    time.Duration
-	Noise float64       // share of the last readings that stand far from the one before
-	Ref   float64       // of a temperature: what it can have become
-	Moved time.Duration // when it last moved
+	Noise float64 // share of the last readings that stand far from the one before
+	Ref   float64 // of a temperature: what it can have become
 	Doubt Doubt
 	Since time.Duration // of the doubt
 	Odd   time.Duration // since when it is odd, or agrees again
@@ -116,15 +115,12 @@ func (e *Engine) checkChannels(in *Input) {
 			continue
 		}
 		if s.kind == batteryTemp {
-			e.checkTemp(c, r.Value)
+			e.checkTemp(s.battery, r.Value)
 		}
 		if calm {
 			e.checkNoise(c, s.kind, r.Value)
 		} else {
 			c.Have = c.Have && s.kind == batteryTemp
-		}
-		if r.Value != c.Last {
-			c.Moved = e.last
 		}
 		c.Last, c.At, c.Have = r.Value, e.last, true
 	}
@@ -177,11 +173,13 @@ func (e *Engine) checkNoise(c *ChannelMemory, kind signalKind, v float64) {
 	}
 }
 
-// checkTemp knows that a battery is slow to warm.
-func (e *Engine) checkTemp(c *ChannelMemory, v float64) {
+// checkTemp knows that a battery is slow to warm. How far one has cooled before a start is not known: nor may be how long ago that was.
+func (e *Engine) checkTemp(i int, v float64) {
+	c, first := e.channel(i, batteryTemp), !e.tempRead[i]
+	e.tempRead[i] = true
 	switch {
-	case c.Moved == 0:
-		c.Ref, c.Moved = v, e.last
+	case first && c.Doubt == NoDoubt:
+		c.Ref = v
 		return
 	case c.Doubt == doubtJump:
 		back := math.Abs(v-c.Last) > jumpBackC && math.Abs(v-c.Ref) < nearAgainC

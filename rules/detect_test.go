@@ -378,6 +378,25 @@ func TestCirculating(t *testing.T) {
 	assert.False(t, play(-1, 0.05), "a drain")
 }
 
+// A thermometer that reads less after a start has not jumped: nobody knows how long the power was gone. One that was not believed before is not now.
+func TestABatteryCoolsWhileThePowerIsGone(t *testing.T) {
+	after := func(before, then float64) *bench {
+		b := newBench(t, twoFlooded())
+		b.in.Battery[0].TempC = good(20)
+		b.hold(time.Hour, time.Second)
+		b.in.Battery[0].TempC = good(before)
+		b.hold(time.Hour, time.Second)
+		saved := b.engine.FindingsState()
+		require.NoError(t, b.engine.RestoreFindings(saved))
+		b.in.Battery[0].TempC = good(then)
+		b.hold(10*time.Minute, time.Second)
+		return b
+	}
+	assert.Empty(t, after(20, 5).active())
+	assert.Equal(t, []string{"sense-faultbattery a temperature"}, after(60, 61).active())
+	assert.Equal(t, []string{"sense-faultbattery a temperature"}, after(60, 75).active())
+}
+
 func TestHeatAndFrost(t *testing.T) {
 	play := func(temp float64, soc float64) *bench {
 		b := newBench(t, twoFlooded())

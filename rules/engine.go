@@ -37,6 +37,7 @@ type Engine struct {
 	slots     slots
 	book      finding.Book
 	det       Detectors
+	tempRead  [MaxBatteries]bool // since this start
 	watch     runWatch
 	judged    bool          // capability and the like were worked out in this step
 	deadSince time.Duration // last instant of current, or without a command

@@ -219,16 +219,28 @@ func (e *Engine) judgeBankLow() {
 	case !bank.Rested && e.surelyLow(rec):
 		o = finding.Present
 	case !bank.Rested:
-	case bank.RestedV.Value < t.BankLowV:
+	case bank.RestedV.Value < e.lowV():
 		o = finding.Present
 		rec.Show(
 			finding.Evidence{What: "rested voltage at 25 °C", Value: bank.RestedV.Value, Unit: "V", At: e.last},
-			finding.Evidence{What: "threshold", Value: t.BankLowV, Unit: "V", At: e.last},
+			finding.Evidence{What: "threshold", Value: e.lowV(), Unit: "V", At: e.last},
 			finding.Evidence{What: "at rest for", Value: e.restFor().Hours(), Unit: "h", At: e.last})
 	case bank.RestedV.Value >= t.BankLowClearV:
 		o = finding.Absent
 	}
 	e.give(slot, o, "")
+}
+
+// unprovenV is by how much more the reading has to be low until a full charge was seen, which shows what the channels read of a full bank.
+// Half of what a channel of the class may be off by, 1 % and 10 mV; our choice.
+const unprovenV = 0.07
+
+// lowV gives the rested voltage at 25 °C under which the bank is low.
+func (e *Engine) lowV() float64 {
+	if !e.out.Bank.FullKnown {
+		return e.cfg.Thresholds.BankLowV - unprovenV
+	}
+	return e.cfg.Thresholds.BankLowV
 }
 
 // surelyLow reports whether a bank whose rested voltage is not known well, as in the cold, is under the threshold whatever is not known.
@@ -245,13 +257,13 @@ func (e *Engine) surelyLow(rec *finding.Record) bool {
 		sum, sigma = sum+v, max(sigma, s)
 	}
 	v := sum / float64(len(e.est))
-	if v+sigma >= e.cfg.Thresholds.BankLowV {
+	if v+sigma >= e.lowV() {
 		return false
 	}
 	rec.Show(
 		finding.Evidence{What: "rested voltage at 25 °C", Value: v, Unit: "V", At: e.last},
 		finding.Evidence{What: "standard uncertainty", Value: sigma, Unit: "V", At: e.last},
-		finding.Evidence{What: "threshold", Value: e.cfg.Thresholds.BankLowV, Unit: "V", At: e.last},
+		finding.Evidence{What: "threshold", Value: e.lowV(), Unit: "V", At: e.last},
 		finding.Evidence{What: "at rest for", Value: e.restFor().Hours(), Unit: "h", At: e.last})
 	return true
 }
@@ -351,11 +363,15 @@ func (e *Engine) maybeFullWithin(span time.Duration) bool {
 	return true
 }
 
-// watchFull notes which batteries are full, or may be, by the charge worked out.
+// watchFull notes which batteries are full, or may be, by the charge worked out, and which may be by how little a held charge brings in:
+// in hard frost that says more than the charge worked out from it.
 func (e *Engine) watchFull() {
 	m := &e.det.Low
 	for i := range e.cfg.Batteries {
 		soc := e.out.Battery[i].SoCPct
+		if e.est[i].TakesLittle() {
+			m.MaybeAt[i], m.Maybe[i] = e.last, true
+		}
 		if !soc.Known || soc.Value < fullPct {
 			continue
 		}

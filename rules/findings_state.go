@@ -28,6 +28,7 @@ func (e *Engine) RestoreFindings(s FindingsState) error {
 		return err
 	}
 	e.det = s.Detectors
+	e.tempRead = [MaxBatteries]bool{}
 	e.out.Findings = e.book.Records
 	return nil
 }
@@ -48,10 +49,14 @@ func (d *Detectors) check() error {
 	figure("feed: current", d.Feed.Amps, -1e4, 1e4)
 	count("day: known", d.Day.Known, balanceDays)
 	for k := range balanceDays {
-		figure("day: charge", d.Day.SoC[k], 0, 100)
+		figure("day: charge", d.Day.SoC[k], -1e3, 1e3)
 		figure("day: feed", d.Day.FeedH[k], 0, 1e3)
 		figure("day: wake", d.Day.WakeH[k], 0, 1e3)
 		figure("day: charged", d.Day.InAh[k], 0, 1e5)
+	}
+	figure("day: charge at its start", d.Day.From, 0, 100)
+	for _, n := range d.Day.Uneven {
+		count("day: uneven", int(n), unevenDays)
 	}
 	for _, as := range d.Day.RunAs {
 		figure("day: drawn", as, 0, 1e9)

@@ -18,6 +18,7 @@ const (
 	taperMostH      = 4.0
 	taperDrift      = 0.15            // relative, from one reading of the fall to the next: it depends on charge, temperature and what came before
 	slopeSigma      = 0.5             // of a reading, relative
+	littleShare     = 0.01            // of the capacity an hour: a charge at absorption voltage that takes less is at its end (common practice, no source)
 	earlyHold       = 5 * time.Minute // of absorption and little current, for them to be read before a charge's end
 	earlySigmaPct   = 0.7             // so read, in the warm
 	warmPlatesC     = 15.0            // or above, plates take what is missing as fast as ever; ...
@@ -80,6 +81,15 @@ func (b *Battery) readEarly(s Sample, v25, taperA, gasA float64) {
 		return // what it errs by stays the same
 	}
 	b.takeCharge(s.At, 100-missing, sigma)
+}
+
+// TakesLittle reports whether a charge held at absorption voltage for five minutes brings in next to nothing, as into a full block. In hard frost
+// one that misses a few percent takes as little.
+func (b *Battery) TakesLittle() bool {
+	if min(b.fullFor, b.slopeFor) < earlyHold || b.slopeA >= littleShare*b.p.RatedAh {
+		return false
+	}
+	return b.last.VoltageV-leadacid.ChargeLimitV(fullV25, b.tempC(b.last))+fullV25 >= absorbV
 }
 
 // cold is by what factor a charge takes longer than in the warm.

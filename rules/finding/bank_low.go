@@ -12,7 +12,7 @@ var BankLow = Definition{
 	Name:     "bank-low",
 	Severity: Service,
 	Summary:  "The rested bank is under the voltage at which a battery should be charged before anything else.",
-	Detected: "With the bank at rest for at least an hour and settled to within 50 mV, the mean voltage at the batteries' own posts, brought to 25 °C, is under the threshold (12.4 V, common practice).",
+	Detected: "With the bank at rest for at least an hour and settled to within 50 mV, the mean voltage at the batteries' own posts, brought to 25 °C, is under the threshold (12.4 V, common practice); until a full charge was seen, 70 mV under it, half of what a tap may read too little.",
 	Causes: []string{
 		BankLowShort:   "less charge than the lifts take: short drives, or a feed that does not deliver",
 		BankLowDrain:   "something left on that drains the parked bank",

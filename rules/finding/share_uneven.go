@@ -12,7 +12,7 @@ var ShareUneven = Definition{
 	Name:     "share-uneven",
 	Severity: Note,
 	Summary:  "One battery works more than the others.",
-	Detected: "In a day's motor runs this battery gave the set ratio over an even share or more, of at least 1 Ah in all. Same-post leads with links of half a milliohm give 1.10.",
+	Detected: "In the motor runs of two days in a row this battery gave the set ratio over an even share or more, of at least 1 Ah a day in all. Same-post leads with links of half a milliohm give 1.10.",
 	Causes: []string{
 		ShareUnevenLeads:   "both leads of the load sit on this battery: the others work through the links",
 		ShareUnevenLink:    "a link or joint to another battery holds its share back",
