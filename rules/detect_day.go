@@ -46,11 +46,11 @@ type Balance struct {
 // balanceSigmaPct is how far the estimator's charge may wander between two midnights.
 const balanceSigmaPct = 1.5
 
-// balanceKnownPct is how well a midnight's charge must be known to belong to a trend: as well as the least fall looked for by default, our choice.
-// Short drives in hard frost leave it worse known, and then it wanders by more than that.
-const balanceKnownPct = 3.0
+// balanceKnownPct is how well a midnight's charge must be known to belong to a trend: near the least fall looked for by default, our choice.
+// Short drives in hard frost leave it worse known, and then it wanders by more than that fall.
+const balanceKnownPct = 4.0
 
-const balanceWaits = "four working days with a charge known to 3 %"
+const balanceWaits = "four working days with a charge known to 4 %"
 
 // inrushFor is how long the start of a run may hold a current sensor at the end of its range: the rush is two to four times the steady
 // current for tens of milliseconds (common practice, no source).
@@ -116,7 +116,7 @@ func (e *Engine) knownCharge() (pct float64, ok bool) {
 func (e *Engine) pushDay() {
 	d := &e.det.Day
 	pct, ok := e.knownCharge()
-	if !ok || !d.FromOK || d.Spoiled {
+	if !ok || d.Spoiled || d.Known > 0 && !d.FromOK {
 		d.Known = 0 // a gap in the row says nothing of a trend
 		return
 	}
