@@ -227,6 +227,36 @@ func TestMaybeFullIsNoUndercharge(t *testing.T) {
 	assert.Empty(t, judge(16, 97.5, 2.8))
 }
 
+// A new battery has not been watched for a week, whatever the old one did.
+func TestANewBatteryIsNotOverdue(t *testing.T) {
+	e := judgeTest(t, 2)
+	at := func(day int) []string {
+		e.last = time.Duration(day) * 24 * time.Hour
+		e.judgeUndercharged()
+		return e.standing("bank-undercharged")
+	}
+	full := func() {
+		for i := range e.out.Battery {
+			e.out.Battery[i].SoCPct = Estimate{99, 1, true}
+		}
+	}
+	full()
+	assert.Empty(t, at(26))
+	for i := range e.out.Battery {
+		e.out.Battery[i].SoCPct = Estimate{}
+	}
+	assert.Empty(t, at(30))
+	e.det.Low.FullAt[1] = e.last // the neighbour is full
+	require.True(t, e.ForgetBattery(0))
+	for i := range e.out.Battery {
+		e.out.Battery[i].In = BatteryInput{VoltageV: Reading{12.5, Good}, CurrentA: Reading{0, Good}}
+	}
+	assert.Empty(t, at(34))
+	assert.NotEmpty(t, at(38))
+	full()
+	assert.Empty(t, at(39))
+}
+
 // The loads of one stop are one load: that three cold stops happened to lift more the colder it was does not tell how the oil drags.
 func TestOneStopsLoadIsNoTrend(t *testing.T) {
 	var m MotorMemory
