@@ -332,11 +332,13 @@ func (e *Engine) judgeUndercharged() {
 
 // fullPct is the charge at which a battery counts as full where no end of a charge was seen: what a full charge may leave open. It has to
 // be known to fullSigmaPct: short drives in the cold leave a charge worked out anywhere from 92 to 100 %. Known to maybeSigmaPct only, it is
-// no full charge, but it would be wrong to say that there was none.
+// no full charge, but it would be wrong to say that there was none; nor within its uncertainty of it, where that is nearSigmaPct or less, as
+// before taps that read too little are seen through.
 const (
 	fullPct       = 97.0
 	fullSigmaPct  = 3.0
 	maybeSigmaPct = 4.0
+	nearSigmaPct  = 2.0
 )
 
 // lastFull gives when battery i was full last, as far as known.
@@ -369,16 +371,12 @@ func (e *Engine) watchFull() {
 	m := &e.det.Low
 	for i := range e.cfg.Batteries {
 		soc := e.out.Battery[i].SoCPct
-		if e.est[i].TakesLittle() {
-			m.MaybeAt[i], m.Maybe[i] = e.last, true
-		}
-		if !soc.Known || soc.Value < fullPct {
-			continue
-		}
-		if soc.Sigma <= fullSigmaPct {
+		over := soc.Known && soc.Value >= fullPct
+		if over && soc.Sigma <= fullSigmaPct {
 			m.FullAt[i], m.FullKnown[i] = e.last, true
 		}
-		if soc.Sigma <= maybeSigmaPct {
+		nearly := soc.Known && soc.Sigma <= nearSigmaPct && soc.Value+soc.Sigma >= fullPct
+		if over && soc.Sigma <= maybeSigmaPct || nearly || e.est[i].TakesLittle() {
 			m.MaybeAt[i], m.Maybe[i] = e.last, true
 		}
 	}

@@ -13,7 +13,7 @@ var BankUndercharged = Definition{
 	Name:     "bank-undercharged",
 	Severity: Service,
 	Summary:  "The bank has not been fully charged for days; lead-acid batteries sulphate when left short of charge.",
-	Detected: "No charge was seen to its end (absorption held for a quarter of an hour or float for half an hour, and a current fallen so far that at most 3 % can be missing: about a fortieth of the capacity at 14.4 V in the warm), nor was the charge worked out to be 97 % or more (known to 3 % it counts as full; known to 4 %, or with under a hundredth of the capacity taken an hour at absorption voltage, as perhaps full, of which nothing is said), for the set number of days (7: published advice for partial charge is a full one every 7 to 14 days, from memory), or the state of charge, its uncertainty added, stayed under the set percentage for days.",
+	Detected: "No charge was seen to its end (absorption held for a quarter of an hour or float for half an hour, and a current fallen so far that at most 3 % can be missing: about a fortieth of the capacity at 14.4 V in the warm), nor was the charge worked out to be 97 % or more (known to 3 % it counts as full; known to 4 %, or known to 2 % and within that of it, or with under a hundredth of the capacity taken an hour at absorption voltage, as perhaps full, of which nothing is said), for the set number of days (7: published advice for partial charge is a full one every 7 to 14 days, from memory), or the state of charge, its uncertainty added, stayed under the set percentage for days.",
 	Causes: []string{
 		BankUnderchargedShort:   "drives too short for the lifts made",
 		BankUnderchargedWeak:    "a feed that delivers less than it should: drop in the cable, plug or breaker, charge voltage set low",
