@@ -288,6 +288,11 @@ func (u *HealthyUnit) Sentence() string {
 	if u.Tired+u.Failed > 0 {
 		text += fmt.Sprintf("; CALLED tired %d, failed %d, first on day %.1f", u.Tired, u.Failed, u.FirstDay)
 	}
+	for k, side := range []string{"load", "feed"} {
+		if u.Batteries > 1 && u.LeadsTold[k] == 2 {
+			text += "; " + side + " leads told WRONG"
+		}
+	}
 	for _, name := range slices.Sorted(maps.Keys(u.When)) {
 		text += "; not so: " + u.When[name]
 	}
