@@ -19,6 +19,7 @@ const (
 	taperDrift      = 0.15            // relative, from one reading of the fall to the next: it depends on charge, temperature and what came before
 	slopeSigma      = 0.5             // of a reading, relative
 	littleShare     = 0.01            // of the capacity an hour: a charge at absorption voltage that takes less is at its end (common practice, no source)
+	heldMean        = 2 * time.Minute // over which that is averaged
 	earlyHold       = 5 * time.Minute // of absorption and little current, for them to be read before a charge's end
 	earlySigmaPct   = 0.7             // so read, in the warm
 	warmPlatesC     = 15.0            // or above, plates take what is missing as fast as ever; ...
@@ -83,14 +84,27 @@ func (b *Battery) readEarly(s Sample, v25, taperA, gasA float64) {
 	b.takeCharge(s.At, 100-missing, sigma)
 }
 
-// TakesLittle reports whether a charge held at absorption voltage for five minutes brings in next to nothing, as into a full block. In hard frost
-// one that misses a few percent takes as little.
-func (b *Battery) TakesLittle() bool {
-	if min(b.fullFor, b.slopeFor) < earlyHold || b.slopeA >= littleShare*b.p.RatedAh {
-		return false
+// watchLittle sees a held charge bring in next to nothing, as into a full block: at absorption voltage, or in float, where the current is less at
+// any charge, by so much less and for longer.
+func (b *Battery) watchLittle(taperA, v25 float64, dt time.Duration) {
+	if dt > maxGap {
+		b.heldFor, dt = 0, 0
 	}
-	return b.last.VoltageV-leadacid.ChargeLimitV(fullV25, b.tempC(b.last))+fullV25 >= absorbV
+	if b.heldFor == 0 {
+		b.heldA = taperA
+	}
+	b.heldFor += dt
+	b.heldA += (taperA - b.heldA) * ease(dt, heldMean)
+	share, long := littleShare, earlyHold
+	if v25 < absorbV {
+		share, long = share*(v25-fullRestV)/(fullTauV-fullRestV), fullHold
+	}
+	b.little = b.heldFor >= long && b.heldA < share*b.p.RatedAh
 }
+
+// TakesLittle reports whether a charge held at absorption voltage for five minutes, or in float for half an hour, brings in next to nothing.
+// In hard frost a block that misses a few percent takes as little as a full one.
+func (b *Battery) TakesLittle() bool { return b.little }
 
 // cold is by what factor a charge takes longer than in the warm.
 func (b *Battery) cold(s Sample) float64 {

@@ -131,6 +131,9 @@ type Battery struct {
 	chargeRead  time.Duration // last time a charge's voltage was read
 
 	fullFor    time.Duration
+	heldFor    time.Duration // a charge's voltage
+	heldA      float64       // averaged
+	little     bool          // and next to nothing
 	full       bool
 	fullRead   time.Duration // last time the taper was read
 	taper      float64       // % missing by it
@@ -457,18 +460,19 @@ func (b *Battery) takeRest(f *Filter) {
 // current; the longer it lasts, the less.
 func (b *Battery) watchFull(s Sample, dt time.Duration) {
 	if !s.CurrentOK || !s.VoltageOK {
-		b.fullFor, b.slopeFor = 0, 0
+		b.fullFor, b.slopeFor, b.heldFor, b.little = 0, 0, 0, false
 		return
 	}
 	limit := leadacid.ChargeLimitV(fullV25, b.tempC(s))
 	if s.VoltageV < limit {
-		b.fullFor, b.slopeFor, b.full = 0, 0, false
+		b.fullFor, b.slopeFor, b.heldFor, b.full, b.little = 0, 0, 0, false, false
 		return
 	}
 	v25 := s.VoltageV - limit + fullV25
 	gas := leadacid.GassingA(b.p.Chemistry, b.p.RatedAh, s.VoltageV, b.tempC(s))
 	taper := s.CurrentA - gas
 	b.watchTaper(s, taper, v25, dt)
+	b.watchLittle(taper, v25, dt)
 	if !(taper < taperShare*b.p.RatedAh && s.CurrentA > -restFloorA) {
 		b.fullFor = 0
 		b.readTaper(s, v25, gas)

@@ -132,7 +132,8 @@ func TestAChargeThatTakesNextToNothing(t *testing.T) {
 		volts, amps float64
 		held        time.Duration
 		little      bool
-	}{{14.4, 0.7, 6 * time.Minute, true}, {14.4, 0.7, 4 * time.Minute, false}, {14.4, 1.3, 6 * time.Minute, false}, {13.6, 0.7, 6 * time.Minute, false}} {
+	}{{14.4, 0.7, 6 * time.Minute, true}, {14.4, 0.7, 4 * time.Minute, false}, {14.4, 1.3, 6 * time.Minute, false}, {13.6, 0.7, 6 * time.Minute, false},
+		{13.6, 0.3, 40 * time.Minute, true}, {13.6, 0.3, 20 * time.Minute, false}, {13.6, 0.7, 40 * time.Minute, false}} {
 		r := newRig(leadacid.AGM, 100)
 		r.hold(c.held, time.Second, c.volts, c.amps)
 		assert.Equal(t, c.little, r.b.TakesLittle(), "%+v", c)

@@ -38,8 +38,9 @@ type State struct {
 	LoadRead                         time.Duration
 	SinceCharge                      float64
 	ChargeRead                       time.Duration
-	FullFor                          time.Duration
-	Full                             bool
+	FullFor, HeldFor                 time.Duration
+	HeldA                            float64
+	Full, Little                     bool
 	FullRead                         time.Duration
 	TaperPct                         float64
 	TaperH, TaperVar                 float64
@@ -62,7 +63,7 @@ func (b *Battery) State() State {
 		SurfaceV: b.surface, DipV: b.dip,
 		RestFor: b.restFor, RestedV: b.restedV, RestNew: b.restNew, FallFromV: b.fallFromV, FallAt: b.fallAt, Jumped: b.jumped, TableAt: b.tableAt, TableHad: b.tableHad,
 		LoadFor: b.loadFor, LoadA: b.loadA, LoadRead: b.loadRead, SinceCharge: b.sinceCharge, ChargeRead: b.chargeRead,
-		FullFor: b.fullFor, Full: b.full, FullRead: b.fullRead, TaperPct: b.taper, FullAt: b.fullAt, EverFull: b.everFull, Knee: b.knee,
+		FullFor: b.fullFor, HeldFor: b.heldFor, HeldA: b.heldA, Full: b.full, Little: b.little, FullRead: b.fullRead, TaperPct: b.taper, FullAt: b.fullAt, EverFull: b.everFull, Knee: b.knee,
 		TaperH: b.taperH, TaperVar: b.taperVar, SlopeFor: b.slopeFor, SlopeA: b.slopeA, SlopeFromA: b.slopeFromA, SlopeV: b.slopeV,
 		TauFor: b.tauFor, TauTempC: b.tauTempC, ChargedAh: b.chargedAh, DrawnAh: b.drawnAh,
 	}
@@ -81,7 +82,7 @@ func (b *Battery) Restore(s State) error {
 		surface: s.SurfaceV, dip: s.DipV,
 		restFor: s.RestFor, restedV: s.RestedV, restNew: s.RestNew, fallFromV: s.FallFromV, fallAt: s.FallAt, jumped: s.Jumped, tableAt: s.TableAt, tableHad: s.TableHad,
 		loadFor: s.LoadFor, loadA: s.LoadA, loadRead: s.LoadRead, sinceCharge: s.SinceCharge, chargeRead: s.ChargeRead,
-		fullFor: s.FullFor, full: s.Full, fullRead: s.FullRead, taper: s.TaperPct, fullAt: s.FullAt, everFull: s.EverFull, knee: s.Knee,
+		fullFor: s.FullFor, heldFor: s.HeldFor, heldA: s.HeldA, full: s.Full, little: s.Little, fullRead: s.FullRead, taper: s.TaperPct, fullAt: s.FullAt, everFull: s.EverFull, knee: s.Knee,
 		taperH: s.TaperH, taperVar: s.TaperVar, slopeFor: s.SlopeFor, slopeA: s.SlopeA, slopeFromA: s.SlopeFromA, slopeV: s.SlopeV,
 		tauFor: s.TauFor, tauTempC: s.TauTempC, chargedAh: s.ChargedAh, drawnAh: s.DrawnAh,
 	}
@@ -135,6 +136,8 @@ func (s *State) check(p Params) error {
 		in("fall of a taper", x, -1e7, 1e7)
 	}
 	in("held voltage", float64(s.FullFor), 0, 1e18)
+	in("held charge", float64(s.HeldFor), 0, 1e18)
+	in("its current", s.HeldA, -1e7, 1e7)
 	if l := s.Last; l != sane(l) {
 		errs = append(errs, errors.New("last sample: figures that can't be"))
 	}
