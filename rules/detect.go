@@ -135,6 +135,10 @@ const clearPart = 5.0 / 6
 // linkOpenMohm: what the network says of a link that passes nothing.
 const linkOpenMohm = 100.0
 
+// offLimits: of a link that is off little more is known than that it is this many times over its limit. A sound one may seem twice over by as much
+// after two runs.
+const offLimits = 10
+
 func (e *Engine) judgeOhms(slot int, r Estimate, limit float64) {
 	if why := e.wiringUnread(); why != "" {
 		e.give(slot, finding.NotJudged, why)
@@ -147,7 +151,7 @@ func (e *Engine) judgeOhms(slot int, r Estimate, limit float64) {
 	rec := &e.book.Records[slot]
 	o := finding.Between
 	switch {
-	case r.Value-2*r.Sigma > limit, r.Value-r.Sigma > 2*limit: // of a link that is off little more is known than that
+	case r.Value-2*r.Sigma > limit, r.Value-r.Sigma > offLimits*limit:
 		o = finding.Present
 		rec.Show(
 			finding.Evidence{What: "resistance", Value: r.Value, Unit: "mΩ", At: e.last},
