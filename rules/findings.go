@@ -231,8 +231,8 @@ func (e *Engine) judgeBankLow() {
 	e.give(slot, o, "")
 }
 
-// unprovenV is by how much more the reading has to be low until a full charge was seen, which shows what the channels read of a full bank.
-// Half of what a channel of the class may be off by, 1 % and 10 mV; our choice.
+// unprovenV is by how much more the reading has to be low until a full charge was seen: a bank just switched on may be a sound one whose taps
+// read too little. Half of what taps of the class may be off by, 1 % and 10 mV; our choice.
 const unprovenV = 0.07
 
 // lowV gives the rested voltage at 25 °C under which the bank is low.

@@ -160,7 +160,7 @@ func said(rec *finding.Record) string {
 		if e.Text != "" {
 			fmt.Fprintf(&b, "; %s: %s", e.What, e.Text)
 		} else {
-			fmt.Fprintf(&b, "; %s %.3g %s", e.What, e.Value, e.Unit)
+			fmt.Fprintf(&b, "; %s %.4g %s", e.What, e.Value, e.Unit)
 		}
 	}
 	return b.String()
