@@ -139,6 +139,10 @@ const linkOpenMohm = 100.0
 // after two runs.
 const offLimits = 10
 
+// overSigmas is by how many uncertainties a resistance must lie over its limit. By two, a sound link seems over it in one of some thousand banks,
+// by charge alone, before the first motor run.
+const overSigmas = 3
+
 func (e *Engine) judgeOhms(slot int, r Estimate, limit float64) {
 	if why := e.wiringUnread(); why != "" {
 		e.give(slot, finding.NotJudged, why)
@@ -151,7 +155,7 @@ func (e *Engine) judgeOhms(slot int, r Estimate, limit float64) {
 	rec := &e.book.Records[slot]
 	o := finding.Between
 	switch {
-	case r.Value-2*r.Sigma > limit, r.Value-r.Sigma > offLimits*limit:
+	case r.Value-overSigmas*r.Sigma > limit, r.Value-r.Sigma > offLimits*limit:
 		o = finding.Present
 		rec.Show(
 			finding.Evidence{What: "resistance", Value: r.Value, Unit: "mΩ", At: e.last},
