@@ -67,7 +67,7 @@ const (
 	fullMissing    = 3.0              // % missing at most for a charge to count as full
 	fullHold       = 30 * time.Minute // ... for this long is at its end, ...
 	absorbHold     = 15 * time.Minute // ... or for this long where it is
-	absorbV        = 14.0             // or more at 25 °C (14.2 V is the least absorption setting): in float the current falls off long before
+	absorbV        = 13.9             // or more at 25 °C (14.2 V is the least absorption setting; a tap may read 0.15 V low, another thermometer compensate 0.1 V away): in float the current falls off long before
 	fullAgain      = 10 * time.Minute // while it lasts, the taper is read again
 	fullTau        = 1.2              // h: what is missing over the current; published and measured: 0.65 to 2 h, ...
 	fullTauAGM     = 0.8              // ... of which an AGM block is at the quick end (common practice, no source)

@@ -96,6 +96,7 @@ func TestShortDrivesTellAFullBank(t *testing.T) {
 		full         bool
 	}{
 		{"warm", 25, 14.4, 8 * time.Minute, true},
+		{"absorption at 14.2 V, read as low as can be", 25, 13.95, 8 * time.Minute, true},
 		{"cold", -15, 15.3, 8 * time.Minute, false},
 		{"in float", 25, 13.6, 8 * time.Minute, false},
 		{"not for long enough", 25, 14.4, 4 * time.Minute, false},
