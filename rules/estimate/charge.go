@@ -87,9 +87,6 @@ func (b *Battery) readEarly(s Sample, v25, taperA, gasA float64) {
 // watchLittle sees a held charge bring in next to nothing, as into a full block: at absorption voltage, or in float, where the current is less at
 // any charge, by so much less and for longer.
 func (b *Battery) watchLittle(taperA, v25 float64, dt time.Duration) {
-	if dt > maxGap {
-		b.heldFor, dt = 0, 0
-	}
 	if b.heldFor == 0 {
 		b.heldA = taperA
 	}

@@ -172,24 +172,33 @@ func (b *Battery) Step(s Sample) {
 	if dt <= 0 {
 		return
 	}
-	b.learnZero(s, dt)
 	if s.CurrentOK {
 		s.CurrentA -= b.zero
 	}
 	b.haveSettle = false
-	if dt > maxGap && b.restNew {
-		// What the rest said was of before the gap.
-		b.commitRest(b.last)
-		b.restNew, b.restFor = false, 0
+	watched := dt
+	if dt > maxGap {
+		b.breakOff()
+		watched = 0
 	}
 	b.relax(dt)
 	b.count(s)
-	b.watchRest(s, dt)
-	b.watchFull(s, dt)
-	b.watchLoad(s, dt)
+	b.watchRest(s, watched)
+	b.watchFull(s, watched)
+	b.watchLoad(s, watched)
 	b.watchCharge(s)
 	b.watchKnee(s)
+	b.learnZero(s, watched)
 	b.last, b.haveNow, b.haveSettle = s, false, false
+}
+
+// breakOff ends what was being watched: after a gap nobody knows how long it has lasted.
+func (b *Battery) breakOff() {
+	if b.restNew {
+		b.commitRest(b.last) // what the rest said was of before the gap
+	}
+	b.restNew, b.restFor, b.loadFor = false, 0, 0
+	b.endHeld()
 }
 
 // sane drops what no battery shows, numbers that are none included, so that it cannot spread.
@@ -312,16 +321,16 @@ func (b *Battery) count(s Sample) {
 	b.movedHours += hours
 }
 
-// learnZero takes a reading of an idle bank as one of the current sensor's zero.
+// learnZero takes a reading of an idle bank that goes on resting as one of the current sensor's zero.
 func (b *Battery) learnZero(s Sample, dt time.Duration) {
-	if !s.Idle || !s.CurrentOK || !b.restNew || b.restFor < idleAfter || math.Abs(s.CurrentA) > 4*zeroMostA {
+	if !s.Idle || !s.CurrentOK || !b.restNew || b.jumped || b.restFor < idleAfter || math.Abs(s.CurrentA) > 4*zeroMostA {
 		return
 	}
 	// Until the battery has settled, more than a trickle may flow between it and its neighbours.
 	settle := 0.3 * (1 - ease(b.restFor, time.Hour))
 	r := (idleSigmaA*idleSigmaA + settle*settle) * float64(idleShare) / float64(max(dt, time.Millisecond))
 	k := b.zeroVar / (b.zeroVar + r)
-	b.zero = min(max(b.zero+k*(s.CurrentA-idleA-b.zero), -zeroMostA), zeroMostA)
+	b.zero = min(max(b.zero+k*(s.CurrentA-idleA), -zeroMostA), zeroMostA)
 	b.zeroVar = max(b.zeroVar*(1-k), zeroFloorA*zeroFloorA)
 }
 
@@ -465,7 +474,7 @@ func (b *Battery) watchFull(s Sample, dt time.Duration) {
 	}
 	limit := leadacid.ChargeLimitV(fullV25, b.tempC(s))
 	if s.VoltageV < limit {
-		b.fullFor, b.slopeFor, b.heldFor, b.full, b.little = 0, 0, 0, false, false
+		b.endHeld()
 		return
 	}
 	v25 := s.VoltageV - limit + fullV25
@@ -497,6 +506,11 @@ func (b *Battery) watchFull(s Sample, dt time.Duration) {
 	if b.taper <= fullMissing {
 		b.everFull, b.fullAt = true, s.At
 	}
+}
+
+// endHeld: the charger no longer holds the voltage.
+func (b *Battery) endHeld() {
+	b.fullFor, b.slopeFor, b.heldFor, b.full, b.little = 0, 0, 0, false, false
 }
 
 // watchKnee sees the steep end of a discharge.

@@ -111,6 +111,33 @@ func TestAGapIsRecoveredFrom(t *testing.T) {
 	assert.InDelta(t, 50, pct, max(1.96*sigma, 6))
 }
 
+// The power comes back in mid-charge, before anything says that a feed is on: one scan after hours says nothing of the current sensor's zero, nor
+// that the charge was at its end for all that time.
+func TestAGapEndsWhatWasWatched(t *testing.T) {
+	r := newRig(leadacid.Gel, 75)
+	step := func(v, a float64, idle bool) {
+		r.at += 10 * time.Second
+		r.b.Step(estimate.Sample{At: r.at, VoltageV: v, CurrentA: a, TempC: 12, VoltageOK: true, CurrentOK: true, TempOK: true, Idle: idle})
+	}
+	for range 12 * 360 {
+		step(12.9, -0.2, true)
+	}
+	before, _ := r.b.ZeroA()
+	require.InDelta(t, -0.17, before, 0.03)
+	r.at += 4 * time.Hour
+	step(14.6, 0.7, true)
+	after, _ := r.b.ZeroA()
+	assert.Equal(t, before, after)
+
+	for range 2 {
+		step(14.6, 2.5, false)
+		r.at += 4 * time.Hour
+	}
+	step(14.6, 2.5, false)
+	_, ever := r.b.Full()
+	assert.False(t, ever, "three scans, hours apart")
+}
+
 func BenchmarkStepAndAsk(b *testing.B) {
 	for name, s := range map[string]estimate.Sample{
 		"rest":   {VoltageV: 12.6, CurrentA: -0.02, Idle: true},
