@@ -47,6 +47,20 @@ type ServiceMemory struct {
 	RunTime time.Duration
 }
 
+// longestGap between inputs over which what was so is taken to have stayed so.
+const longestGap = 20 * time.Minute
+
+// breakOff ends what has to last to be said: after a gap, as without power, nobody knows that it did.
+func (e *Engine) breakOff() {
+	d := &e.det
+	e.book.EndWaits()
+	d.Quiet.On, d.Rest.Have, d.Feed.HaveA = false, false, false
+	d.Sense.WokenAt = e.last
+	for i := range d.Sense.Channel {
+		d.Sense.Channel[i].Have, d.Sense.Channel[i].IsOdd = false, false
+	}
+}
+
 // quietFor gives how long nothing has been on; zero while something is.
 func (e *Engine) quietFor() time.Duration {
 	if !e.det.Quiet.On {

@@ -378,6 +378,28 @@ func TestCirculating(t *testing.T) {
 	assert.False(t, play(-1, 0.05), "a drain")
 }
 
+// What has to last was not seen to last while the power was gone: the bank may have been charged and have come to rest just now.
+func TestAGapEndsWhatHasToLast(t *testing.T) {
+	b := newBench(t, twoFlooded())
+	b.in.Battery[0].CurrentA, b.in.Battery[1].CurrentA = good(-1), good(1)
+	b.hold(140*time.Minute, 5*time.Second)
+	require.False(t, b.has("circulating"), "ten minutes of thirty are left")
+	b.hold(4*time.Hour, 4*time.Hour)
+	b.hold(2*time.Hour, 5*time.Second)
+	assert.False(t, b.has("circulating"), "at rest for two hours, as far as known")
+	b.hold(31*time.Minute, 5*time.Second)
+	assert.True(t, b.has("circulating"))
+
+	b = newBench(t, twoFlooded())
+	b.set(15.6, 5)
+	for range 3 {
+		b.hold(time.Hour, time.Hour)
+		assert.False(t, b.has("feed-high"), "one scan an hour")
+	}
+	b.hold(61*time.Second, time.Second)
+	assert.True(t, b.has("feed-high"))
+}
+
 // A thermometer that reads less after a start has not jumped: nobody knows how long the power was gone. One that was not believed before is not now.
 func TestABatteryCoolsWhileThePowerIsGone(t *testing.T) {
 	after := func(before, then float64) *bench {

@@ -94,6 +94,9 @@ func (e *Engine) Step(in *Input) *Output {
 		dt = 0
 	}
 	e.begun, e.last, e.out.At = true, in.At.Mono, in.At
+	if dt > longestGap {
+		e.breakOff()
+	}
 
 	var use Input // what may be believed
 	e.believe(in, &use)

@@ -74,20 +74,20 @@ func New(set Settings) *Judge { return &Judge{set: set} }
 // Step takes one reading in.
 func (j *Judge) Step(r Reading) Status {
 	dt := r.At - j.last
-	if !j.begun || dt > longestGap {
-		dt = 0 // nobody knows what the feed did meanwhile
+	anew := !j.begun || dt > longestGap // nobody knows what the feed did meanwhile
+	if anew {
+		dt, j.haveA = 0, false
 	}
-	j.last = r.At
+	j.last, j.begun = r.At, true
 	if j.wake {
 		j.wakeTime += dt
 	}
 	if j.status == Present || j.status == Unasked {
 		j.feedTime += dt
 	}
-	if r.WakeOK && (r.Wake != j.wake || !j.begun) {
+	if r.WakeOK && (r.Wake != j.wake || anew) {
 		j.wake, j.wakeAt = r.Wake, r.At
 	}
-	j.begun = true
 	if r.MotorOn {
 		j.haveA = false
 		return j.status

@@ -58,3 +58,13 @@ func TestAMotorRunChangesNothing(t *testing.T) {
 	r.MotorOn = true
 	assert.Equal(t, feed.Present, hold(j, 2*time.Minute, 20*time.Second, r))
 }
+
+// After hours without power the wake line may have come on just now.
+func TestAfterAGapTheFeedIsAwaitedAnew(t *testing.T) {
+	j := feed.New(feed.Settings{Allowance: 2 * time.Minute, PresentV: 13.3, PresentA: 1})
+	asked := reading(12.6, -0.1, true)
+	assert.Equal(t, feed.Missing, hold(j, 0, time.Hour, asked))
+	assert.Equal(t, feed.Awaited, hold(j, 5*time.Hour, time.Minute, asked))
+	assert.Equal(t, feed.Missing, hold(j, 5*time.Hour+61*time.Second, 2*time.Minute, asked))
+	assert.Equal(t, time.Hour, (j.WakeTime() - 3*time.Minute - time.Second).Round(time.Second), "what was before and after the gap")
+}

@@ -99,6 +99,13 @@ func (b *Book) End(i int, at time.Duration) {
 	b.note(i, Change{Kind: Cleared, At: at, Quiet: b.quiet(r)})
 }
 
+// EndWaits ends all waiting for a condition to have held, or to have been over, for its time: it begins anew with the next opinion.
+func (b *Book) EndWaits() {
+	for i := range b.Records {
+		b.Records[i].waiting = false
+	}
+}
+
 func (b *Book) quiet(r *Record) bool {
 	return r.shelved || r.out || r.chatter && r.Times > chatterRaises || b.flood && r.Def.Severity != Urgent
 }
