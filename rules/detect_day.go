@@ -197,7 +197,11 @@ func (e *Engine) showBalance(rec *finding.Record) {
 	b, d := &e.out.Balance, &e.det.Day
 	on := finding.Evidence{What: "falls under the voltage for service in working days", Value: b.FallsUnderDays, Unit: "d", At: e.last}
 	extra := finding.Evidence{What: "more charge wanted a working day", Text: "not known: no charge seen", At: e.last}
-	if b.ExtraChargeHours > 0 {
+	weak := b.ExtraChargeHours > 24-d.FeedH[0]
+	switch {
+	case weak:
+		extra.Text = "more hours than a day has left: the feed gives too little"
+	case b.ExtraChargeHours > 0:
 		extra = finding.Evidence{What: "more charge wanted a working day", Value: b.ExtraChargeHours, Unit: "h", At: e.last}
 	}
 	rec.Show(
@@ -210,6 +214,8 @@ func (e *Engine) showBalance(rec *finding.Record) {
 	switch {
 	case d.WakeH[0] < little && d.FeedH[0] < little:
 		rec.Suspect(finding.Likely{Cause: finding.BalanceNegativeWake, Reason: "lifts were made, and the wake line never came on"})
+	case weak:
+		rec.Suspect(finding.Likely{Cause: finding.BalanceNegativeFeed, Reason: "more hours of it are wanted than a day has left"})
 	default:
 		rec.Suspect(finding.Likely{Cause: finding.BalanceNegativeIdle, Reason: "the feed was there, for less time than the lifts want"})
 	}

@@ -96,7 +96,13 @@ func TestBalance(t *testing.T) {
 	assert.InDelta(t, 0.6, b.ExtraChargeHours, 1e-9, "12 Ah at 20 A")
 	// 12.4 V at 25 °C is near 69 % (Battery Council table, straight between 12.24 V at 50 and 12.45 V at 75 %).
 	assert.InDelta(t, (80-69.3)/6, b.FallsUnderDays, 0.3)
-	assert.Contains(t, e.book.Records[e.slots.balance].Causes()[0], finding.BalanceNegative.Causes[finding.BalanceNegativeIdle])
+	rec := &e.book.Records[e.slots.balance]
+	assert.Contains(t, rec.Causes()[0], finding.BalanceNegative.Causes[finding.BalanceNegativeIdle])
+	assert.InDelta(t, 0.6, rec.Evidence()[3].Value, 1e-9)
+	e.det.Day.InAh = [balanceDays]float64{0.5, 0.5, 0.5}
+	e.judgeBalance()
+	assert.Contains(t, rec.Evidence()[3].Text, "more hours than a day has left", "24 h at half an ampere")
+	assert.Contains(t, rec.Causes()[0], finding.BalanceNegative.Causes[finding.BalanceNegativeFeed])
 	assert.Empty(t, play(98, 92, 86).standing("balance-negative"), "three midnights are no trend yet")
 	assert.Empty(t, play(100, 98, 95, 91).standing("balance-negative"), "still nearly full")
 	assert.Empty(t, play(80, 80, 79, 78.5).standing("balance-negative"), "within what the estimate wanders")
