@@ -47,9 +47,6 @@ type ServiceMemory struct {
 	RunTime time.Duration
 }
 
-// longestGap between inputs over which what was so is taken to have stayed so.
-const longestGap = 20 * time.Minute
-
 // breakOff ends what has to last to be said: after a gap, as without power, nobody knows that it did.
 func (e *Engine) breakOff() {
 	d := &e.det

@@ -197,7 +197,7 @@ func (e *Engine) showBalance(rec *finding.Record) {
 	b, d := &e.out.Balance, &e.det.Day
 	on := finding.Evidence{What: "falls under the voltage for service in working days", Value: b.FallsUnderDays, Unit: "d", At: e.last}
 	extra := finding.Evidence{What: "more charge wanted a working day", Text: "not known: no charge seen", At: e.last}
-	weak := b.ExtraChargeHours > 24-d.FeedH[0]
+	weak := b.ExtraChargeHours > max(24-d.FeedH[0], 0) // what is not known is 0
 	switch {
 	case weak:
 		extra.Text = "more hours than a day has left: the feed gives too little"

@@ -103,6 +103,9 @@ func TestBalance(t *testing.T) {
 	e.judgeBalance()
 	assert.Contains(t, rec.Evidence()[3].Text, "more hours than a day has left", "24 h at half an ampere")
 	assert.Contains(t, rec.Causes()[0], finding.BalanceNegative.Causes[finding.BalanceNegativeFeed])
+	e.det.Day.InAh, e.det.Day.FeedH[0] = [balanceDays]float64{}, 25 // a day is longer where the clock was set
+	e.judgeBalance()
+	assert.Contains(t, rec.Evidence()[3].Text, "not known")
 	assert.Empty(t, play(98, 92, 86).standing("balance-negative"), "three midnights are no trend yet")
 	assert.Empty(t, play(100, 98, 95, 91).standing("balance-negative"), "still nearly full")
 	assert.Empty(t, play(80, 80, 79, 78.5).standing("balance-negative"), "within what the estimate wanders")

@@ -94,7 +94,7 @@ func (e *Engine) Step(in *Input) *Output {
 		dt = 0
 	}
 	e.begun, e.last, e.out.At = true, in.At.Mono, in.At
-	if dt > longestGap {
+	if dt > feed.LongestGap {
 		e.breakOff()
 	}
 

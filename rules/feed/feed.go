@@ -65,8 +65,8 @@ type Judge struct {
 // smoothing of the current: seconds of noise must not read as a feed.
 const smoothing = 3 * time.Second
 
-// longestGap between readings over which what was so is counted as having stayed so.
-const longestGap = 20 * time.Minute
+// LongestGap is between readings over which what was so is taken to have stayed so. Our choice: a short cut of the power is not the end of a charge.
+const LongestGap = 20 * time.Minute
 
 // New gives a judge that has seen nothing.
 func New(set Settings) *Judge { return &Judge{set: set} }
@@ -74,7 +74,7 @@ func New(set Settings) *Judge { return &Judge{set: set} }
 // Step takes one reading in.
 func (j *Judge) Step(r Reading) Status {
 	dt := r.At - j.last
-	anew := !j.begun || dt > longestGap // nobody knows what the feed did meanwhile
+	anew := !j.begun || dt > LongestGap // nobody knows what the feed did meanwhile
 	if anew {
 		dt, j.haveA = 0, false
 	}
