@@ -70,6 +70,9 @@ func (e *Engine) stepQuiet(use *Input) {
 	running, _ := e.motor.Running()
 	status, _ := e.feed.Status()
 	still := !running && use.WakeLine != ContactOn && use.MotorCommand != ContactOn && status != feed.Present && status != feed.Unasked
+	if !still || !e.det.Quiet.On {
+		e.det.Day.MovedAh += e.movedAh
+	}
 	if still && !e.det.Quiet.On {
 		e.det.Quiet.Since = e.last
 	}

@@ -18,6 +18,7 @@ type DayMemory struct {
 	Index   int64 // day number
 	Since   time.Duration
 	RunAs   [MaxBatteries]float64 // drawn in motor runs
+	MovedAh float64               // stored less given while anything was on, by the count alone
 	Spoiled bool                  // a current was not read, or not believed, on that day
 	Runs    uint64                // counted at its start
 	Feed    time.Duration         // feed and wake time, and charge, at its start
@@ -31,11 +32,13 @@ type DayMemory struct {
 	FeedH   [balanceDays]float64 // hours of feed and of wake line, and Ah charged, of those days
 	WakeH   [balanceDays]float64
 	InAh    [balanceDays]float64
+	MovedOn [balanceDays]float64 // MovedAh of those days
 }
 
 // Balance is what the duty leaves of the charge, day by day.
 type Balance struct {
 	AhPerDay         float64 // gained a working day; negative: lost
+	FallPct          float64 // of the charge over the working days looked at
 	Sigma            float64
 	FallsUnderDays   float64 // working days until the bank rests under the threshold; only with a loss
 	ExtraChargeHours float64 // a working day, that would hold it; 0 when not known
@@ -45,6 +48,15 @@ type Balance struct {
 
 // balanceSigmaPct is how far the estimator's charge may wander between two midnights.
 const balanceSigmaPct = 1.5
+
+// What the count says of a working day: it sees what lifts take and what the feed brings, and not what lies on the bank all day long, which is
+// less than a current sensor's zero. standbyA, controls asleep and this board, and its doubt are common practice, no source; countSigma is how
+// well the part of a charge that is stored is known, as much as leadacid.ChargeEfficiency takes off: our choice.
+const (
+	standbyA      = 0.05
+	standbySigmaA = 0.05
+	countSigma    = 0.03
+)
 
 // balanceKnownPct is how well a midnight's charge must be known to belong to a trend: near the least fall looked for by default, our choice.
 // Short drives in hard frost leave it worse known, and then it wanders by more than that fall.
@@ -103,6 +115,7 @@ func (e *Engine) stepDay(use *Input) {
 func (e *Engine) beginDay(index int64) {
 	d := &e.det.Day
 	d.Begun, d.Index, d.Since, d.RunAs, d.Spoiled = true, index, e.last, [MaxBatteries]float64{}, false
+	d.MovedAh = 0
 	d.Runs, d.Feed, d.Wake, d.Charged = e.motor.Runs(), e.feed.FeedTime(), e.feed.WakeTime(), e.out.Bank.ChargedAh
 	d.From, d.FromOK = e.knownCharge()
 }
@@ -129,10 +142,12 @@ func (e *Engine) pushDay() {
 	copy(d.FeedH[1:], d.FeedH[:balanceDays-1])
 	copy(d.WakeH[1:], d.WakeH[:balanceDays-1])
 	copy(d.InAh[1:], d.InAh[:balanceDays-1])
+	copy(d.MovedOn[1:], d.MovedOn[:balanceDays-1])
 	d.SoC[0] = pct
 	d.FeedH[0] = (e.feed.FeedTime() - d.Feed).Hours()
 	d.WakeH[0] = (e.feed.WakeTime() - d.Wake).Hours()
 	d.InAh[0] = e.out.Bank.ChargedAh - d.Charged
+	d.MovedOn[0] = d.MovedAh
 	d.Known = min(d.Known+1, balanceDays)
 }
 
@@ -152,12 +167,12 @@ func (e *Engine) balance() Balance {
 		low += soc / float64(len(e.cfg.Batteries))
 	}
 	days := float64(balanceDays - 1)
-	fall := (d.SoC[balanceDays-1] - d.SoC[0]) / days
-	b := Balance{AhPerDay: -fall / 100 * capacity, Sigma: math.Sqrt2 * balanceSigmaPct / days / 100 * capacity, Known: true}
+	fall, sigma := e.fall(capacity)
+	b := Balance{FallPct: fall, AhPerDay: -fall / days / 100 * capacity, Sigma: sigma / days / 100 * capacity, Known: true}
 	if fall <= 0 {
 		return b
 	}
-	b.FallsUnderDays = max(d.SoC[0]-low, 0) / fall
+	b.FallsUnderDays = max(d.SoC[0]-low, 0) / fall * days
 	feed, in := 0.0, 0.0
 	for k := range balanceDays - 1 {
 		feed, in = feed+d.FeedH[k], in+d.InAh[k]
@@ -166,6 +181,31 @@ func (e *Engine) balance() Balance {
 		b.ExtraChargeHours = -b.AhPerDay / (in / feed)
 	}
 	return b
+}
+
+// fall gives by how much the charge fell over the working days looked at, and one standard deviation, in percent of capacityAh.
+//
+// The charge as estimated and the count each say something of it; both together, by their doubts, bound it: in hard frost the estimate goes
+// its way over days without a charge that it could be held to, and no ampere hour is missing.
+func (e *Engine) fall(capacityAh float64) (pct, sigma float64) {
+	d := &e.det.Day
+	pct, sigma = d.SoC[balanceDays-1]-d.SoC[0], max(math.Sqrt2*balanceSigmaPct, e.out.Bank.SoCPct.Sigma)
+	hours, feedH, in, moved := 0.0, 0.0, 0.0, 0.0
+	for k := range balanceDays - 1 {
+		hours, feedH, in, moved = hours+24, feedH+d.FeedH[k], in+d.InAh[k], moved+d.MovedOn[k]
+	}
+	variance := sq(standbySigmaA*hours) + sq(countSigma*in)
+	for _, b := range e.est {
+		_, zero := b.ZeroA()
+		variance += sq(zero * feedH)
+	}
+	counted := (standbyA*hours - moved) / capacityAh * 100
+	trust := 1 / (variance * sq(100/capacityAh)) // in the count
+	own := 1 / sq(sigma)
+	if both := (own*pct + trust*counted) / (own + trust); both < pct {
+		return both, 1 / math.Sqrt(own+trust)
+	}
+	return pct, sigma
 }
 
 func (e *Engine) judgeBalance() {
@@ -181,10 +221,9 @@ func (e *Engine) judgeBalance() {
 		e.give(slot, finding.NotJudged, b.Why)
 		return
 	}
-	fall := d.SoC[balanceDays-1] - d.SoC[0]
 	o := finding.Between
 	switch {
-	case fall >= t.BalanceFallPct+balanceSigmaPct/2 && d.SoC[0] < t.BalanceUnderPct:
+	case b.FallPct >= t.BalanceFallPct+balanceSigmaPct/2 && d.SoC[0] < t.BalanceUnderPct:
 		o = finding.Present
 		e.showBalance(rec)
 	case d.SoC[0] >= d.SoC[1] || d.SoC[0] >= 95:

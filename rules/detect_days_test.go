@@ -74,6 +74,9 @@ func TestLinksAndPosts(t *testing.T) {
 	assert.True(t, rec.Active(), "as it was")
 }
 
+// countedAs gives what the count of a day comes to that agrees with a fall of the charge, for a bank of 200 Ah.
+func countedAs(fallPct float64) (movedAh float64) { return standbyA*24 - 2*fallPct }
+
 func TestBalance(t *testing.T) {
 	play := func(soc ...float64) *Engine {
 		e := judgeTest(t, 2)
@@ -81,6 +84,8 @@ func TestBalance(t *testing.T) {
 		for _, s := range soc {
 			e.last += 24 * time.Hour
 			copy(d.SoC[1:], d.SoC[:balanceDays-1])
+			copy(d.MovedOn[1:], d.MovedOn[:balanceDays-1])
+			d.MovedOn[0] = countedAs(d.SoC[0] - s)
 			d.SoC[0], d.Known = s, min(d.Known+1, balanceDays)
 			d.FeedH[0], d.FeedH[1], d.FeedH[2] = 1, 1, 1
 			d.WakeH = d.FeedH
@@ -114,9 +119,36 @@ func TestBalance(t *testing.T) {
 	e = play(98, 92, 86)
 	e.det.Day.WakeH, e.det.Day.FeedH = [balanceDays]float64{}, [balanceDays]float64{}
 	copy(e.det.Day.SoC[1:], e.det.Day.SoC[:3])
+	copy(e.det.Day.MovedOn[1:], e.det.Day.MovedOn[:3])
 	e.det.Day.SoC[0], e.det.Day.Known = 80, balanceDays
 	e.judgeBalance()
 	assert.Contains(t, e.book.Records[e.slots.balance].Causes()[0], finding.BalanceNegative.Causes[finding.BalanceNegativeWake])
+}
+
+// The charge as estimated goes its way where nothing holds it; what was counted in and out must not speak against a loss.
+func TestBalanceAsksTheCount(t *testing.T) {
+	for name, c := range map[string]struct {
+		fall, movedAh float64 // in percent and in ampere hours, over three days
+		fallSaid      float64
+		raised        bool
+	}{
+		"as much is missing by the count":             {6, -8.4, 6, true},
+		"more is missing: not told more than it fell": {6, -30, 6, true},
+		"lifts took what the feed brought":            {6, 0, 3.6, false},
+		"more came in than went out":                  {6, 6, 1.8, false},
+		"so much is gone that something drains it":    {18, 0, 8.7, true},
+	} {
+		e := judgeTest(t, 2)
+		d := &e.det.Day
+		for k := range balanceDays {
+			d.SoC[k], d.FeedH[k], d.WakeH[k], d.InAh[k], d.MovedOn[k] = 80+c.fall/3*float64(k), 1, 1, 10, c.movedAh/3
+		}
+		d.Known = balanceDays
+		e.judgeBalance()
+		assert.InDelta(t, c.fallSaid, e.out.Balance.FallPct, 0.2, name)
+		assert.InDelta(t, -2*e.out.Balance.FallPct/3, e.out.Balance.AhPerDay, 1e-9, name)
+		assert.Equal(t, c.raised, len(e.standing("balance-negative")) > 0, name)
+	}
 }
 
 // A working day counts from its own start: what parked days and their long rest change is not the duty's. A night not known to 4 % breaks the row.
@@ -128,6 +160,7 @@ func TestBalanceIsOfWorkingDaysAlone(t *testing.T) {
 			e.beginDay(0)
 			e.last += 24 * time.Hour
 			e.out.Bank.SoCPct = Estimate{d[1], sigma, true}
+			e.det.Day.MovedAh = countedAs(d[0] - d[1])
 			e.pushDay()
 			e.judgeBalance()
 		}

@@ -28,6 +28,7 @@ type Engine struct {
 	startA time.Duration // of the first input
 	last   time.Duration
 
+	movedAh   float64 // stored less given in this step, by the count
 	chargedWh float64
 	drawnWh   float64
 	lastW     float64
@@ -235,6 +236,7 @@ func (e *Engine) stepBatteries(in, use *Input, began bool) {
 	running, _ := e.motor.Running()
 	status, _ := e.feed.Status()
 	idle := !running && (status == feed.Off || status == feed.Unknown)
+	e.movedAh = 0
 	for i := range e.cfg.Batteries {
 		b := &use.Battery[i]
 		s := estimate.Sample{
@@ -242,9 +244,10 @@ func (e *Engine) stepBatteries(in, use *Input, began bool) {
 			VoltageOK: b.VoltageV.OK(), CurrentOK: b.CurrentA.OK(), Held: began && e.cfg.HasCommand, Idle: idle,
 		}
 		s.TempOK = s.TempC != noTemperature
-		before := e.share.counted(e.est[i])
+		before, stored := e.share.counted(e.est[i]), e.est[i].StoredAh()
 		e.est[i].Step(s)
 		e.share.add(i, before, e.est[i])
+		e.movedAh += e.est[i].StoredAh() - stored
 		e.stepLoad(i, &in.Battery[i], s, running)
 	}
 }

@@ -442,6 +442,27 @@ func BenchmarkRunScanTwoBatteries(b *testing.B) {
 	}
 }
 
+// What moves while anything is on is counted for the day; what a current sensor shows of a bank at rest may be nothing but its zero.
+func TestADaysCountLeavesOutRest(t *testing.T) {
+	b := newBench(t, twoFlooded())
+	b.set(12.7, 0)
+	b.hold(10*time.Minute, 10*time.Second)
+	moved := func() float64 { return b.engine.State().Findings.Detectors.Day.MovedAh }
+	before := moved()
+	b.set(12.7, -0.2)
+	b.hold(time.Hour, 10*time.Second)
+	assert.InDelta(t, before, moved(), 1e-9)
+	b.run(30*time.Second, 12.7, 12, 120)
+	b.set(12.7, 0)
+	b.hold(time.Minute, 10*time.Second)
+	assert.InDelta(t, before-1, moved(), 0.01, "120 A for 30 s")
+	before = moved()
+	b.in.WakeLine = rules.ContactOn
+	b.set(13.4, 20)
+	b.hold(30*time.Minute, 10*time.Second)
+	assert.InDelta(t, before+10*0.97, moved(), 0.1, "20 A for half an hour, as much of it stored as Stevens and Corey (1996) found")
+}
+
 // Between two scans at rest nothing flowed until the motor began: its first current is not taken for the whole time, whether it can be read
 // or goes beyond the sensor's range.
 func TestARunsEnergyCountsFromItsStart(t *testing.T) {

@@ -53,7 +53,9 @@ func (d *Detectors) check() error {
 		figure("day: feed", d.Day.FeedH[k], 0, 1e3)
 		figure("day: wake", d.Day.WakeH[k], 0, 1e3)
 		figure("day: charged", d.Day.InAh[k], 0, 1e5)
+		figure("day: moved", d.Day.MovedOn[k], -1e5, 1e5)
 	}
+	figure("day: moved", d.Day.MovedAh, -1e5, 1e5)
 	figure("day: charge at its start", d.Day.From, 0, 100)
 	for _, n := range d.Day.Uneven {
 		count("day: uneven", int(n), unevenDays)

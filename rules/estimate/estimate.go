@@ -150,6 +150,7 @@ type Battery struct {
 	tauFor             time.Duration // of a surface charge, at tauTempC
 	tauTempC           float64
 	chargedAh, drawnAh float64
+	storedAh           float64 // charged less drawn and less what charging loses
 
 	settleV    float64 // settleSigmaV of the last step
 	socNow     float64 // charge and its deviation after the last step, once asked for
@@ -307,6 +308,7 @@ func (b *Battery) count(s Sample) {
 	} else {
 		b.drawnAh -= ah
 	}
+	b.storedAh += stored
 	share := stored / b.capAh
 	b.swing.DrawnAh -= stored
 	if !b.resting(mean) {
@@ -571,5 +573,8 @@ func (b *Battery) ChargedAh() float64 { return b.chargedAh }
 
 // DrawnAh: see ChargedAh.
 func (b *Battery) DrawnAh() float64 { return b.drawnAh }
+
+// StoredAh gives the charge counted in less that counted out and less what charging loses, in ampere hours. Nothing but the current is in it.
+func (b *Battery) StoredAh() float64 { return b.storedAh }
 
 func sq(x float64) float64 { return x * x }

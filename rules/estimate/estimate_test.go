@@ -63,6 +63,9 @@ func TestChargeIsCounted(t *testing.T) {
 	assert.InDelta(t, start-5, soc, 0.1)
 	assert.Greater(t, sigma, sigma0*0.9, "counting adds no certainty")
 	assert.InDelta(t, 5, r.b.DrawnAh(), 0.01)
+	drawn := r.b.StoredAh()
+	r.hold(15*time.Minute, time.Second, 13, 20)
+	assert.InDelta(t, 5*leadacid.ChargeEfficiency(leadacid.Flooded), r.b.StoredAh()-drawn, 0.02)
 }
 
 // The end of a charge: published absorption 14.4 V and a current that has tapered off; common practice, no source.

@@ -51,7 +51,7 @@ type State struct {
 	Knee                             bool
 	TauFor                           time.Duration
 	TauTempC                         float64
-	ChargedAh, DrawnAh               float64
+	ChargedAh, DrawnAh, StoredAh     float64
 }
 
 // State gives what is known, to be saved.
@@ -65,7 +65,7 @@ func (b *Battery) State() State {
 		LoadFor: b.loadFor, LoadA: b.loadA, LoadRead: b.loadRead, SinceCharge: b.sinceCharge, ChargeRead: b.chargeRead,
 		FullFor: b.fullFor, HeldFor: b.heldFor, HeldA: b.heldA, Full: b.full, Little: b.little, FullRead: b.fullRead, TaperPct: b.taper, FullAt: b.fullAt, EverFull: b.everFull, Knee: b.knee,
 		TaperH: b.taperH, TaperVar: b.taperVar, SlopeFor: b.slopeFor, SlopeA: b.slopeA, SlopeFromA: b.slopeFromA, SlopeV: b.slopeV,
-		TauFor: b.tauFor, TauTempC: b.tauTempC, ChargedAh: b.chargedAh, DrawnAh: b.drawnAh,
+		TauFor: b.tauFor, TauTempC: b.tauTempC, ChargedAh: b.chargedAh, DrawnAh: b.drawnAh, StoredAh: b.storedAh,
 	}
 }
 
@@ -84,7 +84,7 @@ func (b *Battery) Restore(s State) error {
 		loadFor: s.LoadFor, loadA: s.LoadA, loadRead: s.LoadRead, sinceCharge: s.SinceCharge, chargeRead: s.ChargeRead,
 		fullFor: s.FullFor, heldFor: s.HeldFor, heldA: s.HeldA, full: s.Full, little: s.Little, fullRead: s.FullRead, taper: s.TaperPct, fullAt: s.FullAt, everFull: s.EverFull, knee: s.Knee,
 		taperH: s.TaperH, taperVar: s.TaperVar, slopeFor: s.SlopeFor, slopeA: s.SlopeA, slopeFromA: s.SlopeFromA, slopeV: s.SlopeV,
-		tauFor: s.TauFor, tauTempC: s.TauTempC, chargedAh: s.ChargedAh, drawnAh: s.DrawnAh,
+		tauFor: s.TauFor, tauTempC: s.TauTempC, chargedAh: s.ChargedAh, drawnAh: s.DrawnAh, storedAh: s.StoredAh,
 	}
 	return nil
 }
@@ -125,6 +125,7 @@ func (s *State) check(p Params) error {
 	in("taper", s.TaperPct, 0, 1e6)
 	in("charged", s.ChargedAh, 0, 1e12)
 	in("drawn", s.DrawnAh, 0, 1e12)
+	in("stored", s.StoredAh, -1e12, 1e12)
 	in("time constant", s.TauFor.Hours(), 0, 1000)
 	in("its temperature", s.TauTempC, -300, 200)
 	in("top of swing", s.Swing.TopPct, 0, 100)

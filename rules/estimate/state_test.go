@@ -77,6 +77,7 @@ func TestAStateThatCantBeIsRefused(t *testing.T) {
 		"negative":         func(s *estimate.State) { s.Filter.P[0][0] = -1 },
 		"capacity":         func(s *estimate.State) { s.CapAh = 0 },
 		"infinite":         func(s *estimate.State) { s.DrawnAh = math.Inf(1) },
+		"stored":           func(s *estimate.State) { s.StoredAh = math.Inf(-1) },
 		"another battery":  func(s *estimate.State) { s.RatedAh = 60 },
 		"another kind":     func(s *estimate.State) { s.Chemistry = leadacid.Gel },
 		"last voltage":     func(s *estimate.State) { s.Last.VoltageV = math.NaN() },

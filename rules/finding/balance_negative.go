@@ -13,7 +13,7 @@ var BalanceNegative = Definition{
 	Name:     "balance-negative",
 	Severity: Service,
 	Summary:  "On this duty the bank loses charge day by day.",
-	Detected: "From midnight to midnight of working days the charge, each night known to 4 %, fell by the set amount or more over three of them, to under the set level. Parked days and the first days after a full charge do not count. The day on which it falls under the voltage for service, and how many more hours of charge a day would hold it, follow from the same figures.",
+	Detected: "From midnight to midnight of working days the charge, each night known to 4 %, fell by the set amount or more over three of them, to under the set level. What lifts took and the feed brought, as counted, must not speak against it. Parked days and the first days after a full charge do not count. The day on which it falls under the voltage for service, and how many more hours of charge a day would hold it, follow from the same figures.",
 	Causes: []string{
 		BalanceNegativeIdle: "tractor runs too short for the lifts made",
 		BalanceNegativeWake: "wake line does not come on although the unit works",
