@@ -38,8 +38,8 @@ type DayMemory struct {
 // Balance is what the duty leaves of the charge, day by day.
 type Balance struct {
 	AhPerDay         float64 // gained a working day; negative: lost
-	FallPct          float64 // of the charge over the working days looked at
 	Sigma            float64
+	BorneOutPct      float64 // of the charge, over all the days looked at: as much of its fall as the count bears out
 	FallsUnderDays   float64 // working days until the bank rests under the threshold; only with a loss
 	ExtraChargeHours float64 // a working day, that would hold it; 0 when not known
 	Known            bool
@@ -50,8 +50,9 @@ type Balance struct {
 const balanceSigmaPct = 1.5
 
 // What the count says of a working day: it sees what lifts take and what the feed brings, and not what lies on the bank all day long, which is
-// less than a current sensor's zero. standbyA, controls asleep and this board, and its doubt are common practice, no source; countSigma is how
-// well the part of a charge that is stored is known, as much as leadacid.ChargeEfficiency takes off: our choice.
+// less than a current sensor's zero. standbyA, controls asleep and this board (estimate.idleA is as much of a bank of two), and its doubt are
+// common practice, no source; countSigma is how well the part of a charge that is stored is known, as much as leadacid.ChargeEfficiency takes
+// off: our choice.
 const (
 	standbyA      = 0.05
 	standbySigmaA = 0.05
@@ -167,12 +168,13 @@ func (e *Engine) balance() Balance {
 		low += soc / float64(len(e.cfg.Batteries))
 	}
 	days := float64(balanceDays - 1)
-	fall, sigma := e.fall(capacity)
-	b := Balance{FallPct: fall, AhPerDay: -fall / days / 100 * capacity, Sigma: sigma / days / 100 * capacity, Known: true}
+	fall := (d.SoC[balanceDays-1] - d.SoC[0]) / days
+	b := Balance{AhPerDay: -fall / 100 * capacity, Sigma: math.Sqrt2 * balanceSigmaPct / days / 100 * capacity, Known: true}
+	b.BorneOutPct = e.borneOutPct(d.SoC[balanceDays-1]-d.SoC[0], capacity)
 	if fall <= 0 {
 		return b
 	}
-	b.FallsUnderDays = max(d.SoC[0]-low, 0) / fall * days
+	b.FallsUnderDays = max(d.SoC[0]-low, 0) / fall
 	feed, in := 0.0, 0.0
 	for k := range balanceDays - 1 {
 		feed, in = feed+d.FeedH[k], in+d.InAh[k]
@@ -183,29 +185,24 @@ func (e *Engine) balance() Balance {
 	return b
 }
 
-// fall gives by how much the charge fell over the working days looked at, and one standard deviation, in percent of capacityAh.
+// borneOutPct gives how much of a fall of the charge over the working days looked at the count bears out, in percent of capacityAh.
 //
 // The charge as estimated and the count each say something of it; both together, by their doubts, bound it: in hard frost the estimate goes
 // its way over days without a charge that it could be held to, and no ampere hour is missing.
-func (e *Engine) fall(capacityAh float64) (pct, sigma float64) {
-	d := &e.det.Day
-	pct, sigma = d.SoC[balanceDays-1]-d.SoC[0], max(math.Sqrt2*balanceSigmaPct, e.out.Bank.SoCPct.Sigma)
+func (e *Engine) borneOutPct(fallPct, capacityAh float64) float64 {
 	hours, feedH, in, moved := 0.0, 0.0, 0.0, 0.0
-	for k := range balanceDays - 1 {
+	for k, d := 0, &e.det.Day; k < balanceDays-1; k++ {
 		hours, feedH, in, moved = hours+24, feedH+d.FeedH[k], in+d.InAh[k], moved+d.MovedOn[k]
 	}
-	variance := sq(standbySigmaA*hours) + sq(countSigma*in)
+	countVar := sq(standbySigmaA*hours) + sq(countSigma*in)
 	for _, b := range e.est {
 		_, zero := b.ZeroA()
-		variance += sq(zero * feedH)
+		countVar += sq(zero * feedH)
 	}
+	countVar *= sq(100 / capacityAh)
 	counted := (standbyA*hours - moved) / capacityAh * 100
-	trust := 1 / (variance * sq(100/capacityAh)) // in the count
-	own := 1 / sq(sigma)
-	if both := (own*pct + trust*counted) / (own + trust); both < pct {
-		return both, 1 / math.Sqrt(own+trust)
-	}
-	return pct, sigma
+	ownVar := max(2*sq(balanceSigmaPct), sq(e.out.Bank.SoCPct.Sigma))
+	return min(fallPct, (fallPct*countVar+counted*ownVar)/(countVar+ownVar))
 }
 
 func (e *Engine) judgeBalance() {
@@ -223,7 +220,7 @@ func (e *Engine) judgeBalance() {
 	}
 	o := finding.Between
 	switch {
-	case b.FallPct >= t.BalanceFallPct+balanceSigmaPct/2 && d.SoC[0] < t.BalanceUnderPct:
+	case b.BorneOutPct >= t.BalanceFallPct+balanceSigmaPct/2 && d.SoC[0] < t.BalanceUnderPct:
 		o = finding.Present
 		e.showBalance(rec)
 	case d.SoC[0] >= d.SoC[1] || d.SoC[0] >= 95:
