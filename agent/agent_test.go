@@ -24,7 +24,7 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// bench is an agent on two emulated converters that see a bank at 12.6 V with 1 A flowing in, in real time.
+// bench is an agent on two emulated input chips that see a bank at 12.6 V with 1 A flowing in, in real time.
 type bench struct {
 	agent *agent.Agent
 	chips []*board.Chip
@@ -65,7 +65,7 @@ func newBench(t *testing.T, change ...func(*agent.Options)) *bench {
 	o := agent.Options{
 		Config: cfg, Listener: l, Session: "test", Version: "test", Log: slog.New(slog.DiscardHandler), Now: time.Now,
 		Parts: agent.Parts{
-			Chips:    []sensors.Converter{ads1115.New(bus, 0x48, clock), ads1115.New(bus, 0x49, clock)},
+			Chips:    []sensors.Chip{ads1115.New(bus, 0x48, clock), ads1115.New(bus, 0x49, clock)},
 			Contacts: levels{false, false, true}, Clock: clock, Wall: agent.SystemWall,
 		},
 	}
@@ -102,7 +102,7 @@ func TestAgentMakesSnapshotsOfTheBoardAndStops(t *testing.T) {
 	assert.Equal(t, "lift-1", s.Unit)
 	require.Len(t, s.Batteries, 2)
 	for _, bat := range s.Batteries {
-		assert.InDelta(t, 12.6, *bat.VoltageV, 0.002, "between its own posts; one step of the converter is 1.4 mV")
+		assert.InDelta(t, 12.6, *bat.VoltageV, 0.002, "between its own posts; one step of the input chip is 1.4 mV")
 		assert.InDelta(t, 0.5, *bat.CurrentA, 0.02)
 		assert.Equal(t, "unknown", bat.Verdict)
 	}

@@ -7,16 +7,17 @@ import (
 	"liftbank/agent/config"
 	"liftbank/rules"
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 	"liftbank/sensors"
-	"liftbank/sensors/ads1115"
 	"liftbank/sensors/calibration"
 )
 
-// boardConfig brings a unit's configuration to what the board must know.
+// boardConfig returns what the board must know of a unit's configuration.
 func boardConfig(cfg *config.Config) (sensors.Config, error) {
 	b := &cfg.Board
 	out := sensors.Config{Contacts: len(b.Contacts), Schedule: sensors.DefaultSchedule()}
-	out.Schedule.RestEvery, out.Schedule.RunTail, out.Schedule.RunBelow = b.Scan.RestEvery, b.Scan.RunTail, b.Scan.RunBelowA
+	out.Schedule.RestEvery, out.Schedule.RunTail = b.Scan.RestEvery, b.Scan.RunTail
+	out.Schedule.RunBelow = b.Scan.RunBelowA
 	chips := map[string]int{}
 	for i, c := range b.Chips {
 		chips[c.Name] = i
@@ -41,25 +42,14 @@ func boardConfig(cfg *config.Config) (sensors.Config, error) {
 
 func channelConfig(c *config.Channel, chips map[string]int) (sensors.ChannelConfig, error) {
 	out := sensors.ChannelConfig{
-		Name: c.Name(), InRun: c.InRun, Scale: c.Scale.Law(), Min: c.Min, Max: c.Max,
+		Name: c.Name(), Input: c.Input, InRun: c.InRun, Scale: c.Scale.Law(), Min: c.Min, Max: c.Max,
 		Correction: calibration.Correction{OffsetAdd: c.Calibration.Offset, Gain: c.Calibration.Gain},
 	}
 	var known bool
 	if out.Chip, known = chips[c.Chip]; !known {
 		return out, fmt.Errorf("chip %q: want one of board.chips", c.Chip)
 	}
-	var err error
-	if out.Mux, err = ads1115.ParseMux(c.Input); err != nil {
-		return out, err
-	}
-	if out.FullScale, err = ads1115.FullScaleOf(c.FullScaleV); err != nil {
-		return out, err
-	}
-	if out.RestRate, err = ads1115.RateOf(c.RestSPS); err != nil {
-		return out, err
-	}
-	out.RunRate, err = ads1115.RateOf(c.RunSPS)
-	return out, err
+	return out, nil
 }
 
 // RulesConfig brings a unit's configuration to what the rules must know.
@@ -68,18 +58,7 @@ func RulesConfig(cfg *config.Config) (rules.Config, error) {
 	if err != nil {
 		return rules.Config{}, err
 	}
-	f := &cfg.Findings
-	out := rules.Config{
-		Batteries: bats, MotorMinA: cfg.Motor.MinCurrentA, LiftCycleRuns: cfg.Motor.LiftCycleRuns,
-		LeastMotorV: cfg.Motor.LeastV, ChargeFloor: cfg.Motor.FloorPct,
-		Thresholds: rules.Thresholds{
-			FeedAllowance: cfg.Feed.Allowance, FeedPresentV: cfg.Feed.PresentV, FeedPresentA: cfg.Feed.PresentA,
-			FeedLostAfter: f.FeedLostAfter, BankLowV: f.BankLowV, BankLowClearV: f.BankLowClearV, RestTime: f.RestTime,
-			UnderchargedAfter: f.UnderchargedAfter, UnderchargedPct: f.UnderchargedSoCPct, UnderchargedHold: f.UnderchargedSoCTime,
-			SeriesV: f.SeriesV, SenseFaultAfter: f.SenseFaultAfter, Limits: limits(cfg),
-		},
-		OutOfService: f.OutOfService,
-	}
+	out := rules.Config{Batteries: bats, Limits: cfg.Limits.Values(), OutOfService: cfg.OutOfService}
 	out.NegativeTap[0] = true // the board's ground
 	for i := range cfg.Board.Channels {
 		if ch := &cfg.Board.Channels[i]; ch.Signal == config.BatteryNegative {
@@ -90,19 +69,6 @@ func RulesConfig(cfg *config.Config) (rules.Config, error) {
 		out.HasCommand = out.HasCommand || c.Signal == config.MotorCommand
 	}
 	return out, out.Validate()
-}
-
-func limits(cfg *config.Config) rules.Limits {
-	f := &cfg.Findings
-	return rules.Limits{
-		FeedRatedA: cfg.Feed.RatedA, FeedWeakDropV: f.FeedWeakDropV, FeedWeakPart: f.FeedWeakPct / 100, FeedHighMarginV: f.FeedHighMarginV,
-		BalanceFallPct: f.BalanceFallPct, BalanceUnderPct: f.BalanceUnderPct, ShareRatio: f.ShareRatio, ShareClearRatio: f.ShareClearRatio,
-		LinkMohm: f.LinkMohm, PostMohm: f.PostMohm, CirculatingA: f.CirculatingA, CirculatingClearA: f.CirculatingClearA,
-		MotorUsualA: cfg.Motor.RunA, MotorDropV: f.MotorDropV, OverrunRelief: f.OverrunRelief, OverrunRun: f.OverrunRun,
-		HungryRatio: f.HungryRatio, StarvedRatio: f.StarvedRatio, ParkedPart: f.ParkedPct / 100, ParkedTime: f.ParkedTime,
-		FreezeMarginC: f.FreezeMarginC, HotC: f.HotC, HotClearC: f.HotClearC, ClockUnsureAfter: f.ClockUnsureAfter,
-		ServiceCycles: uint64(cfg.Service.LiftCycles), ServiceMotorTime: cfg.Service.MotorTime, LongestShelf: f.LongestShelf,
-	}
 }
 
 // batteryIndex gives the place of a battery in the bank; a checked configuration names no other.
@@ -182,10 +148,10 @@ func channelPlace(signal config.Signal, battery int) (func(*rules.Input) *rules.
 	return nil, fmt.Errorf("signal %q: unknown", signal)
 }
 
-// qualities translates the board's faults into the rules' words.
+// qualities translates the board's faults into those of the rules.
 var qualities = [sensors.FaultCount]rules.Quality{
-	sensors.None: rules.Good, sensors.NotSampled: rules.Waiting, sensors.NoAnswer: rules.NoAnswer, sensors.BusStuck: rules.BusStuck,
-	sensors.NotReady: rules.NotReady, sensors.Saturated: rules.Saturated, sensors.Reset: rules.ChipReset, sensors.OutOfRange: rules.OutOfRange,
+	sensors.None: unit.Good, sensors.NotSampled: unit.Waiting, sensors.NoAnswer: unit.NoAnswer, sensors.BusStuck: unit.BusStuck,
+	sensors.NotReady: unit.NotReady, sensors.Saturated: unit.Saturated, sensors.Reset: unit.ChipReset, sensors.OutOfRange: unit.OutOfRange,
 }
 
 // fill writes a scan into the rules' input.
@@ -208,9 +174,9 @@ func (w *wiring) fill(s *sensors.Scan, in *rules.Input) {
 func contactOf(c sensors.ContactReading) rules.Contact {
 	switch {
 	case !c.Known:
-		return rules.ContactUnknown
+		return unit.ContactUnknown
 	case c.On:
-		return rules.ContactOn
+		return unit.ContactOn
 	}
-	return rules.ContactOff
+	return unit.ContactOff
 }

@@ -7,6 +7,7 @@ import (
 	"liftbank/agent/snapshot"
 	"liftbank/rules"
 	"liftbank/rules/motor"
+	"liftbank/rules/unit"
 )
 
 // Decimals that figures are rounded to, once: a tenth of what the sensors can tell, or finer.
@@ -18,6 +19,7 @@ const (
 	celsiusDecimals = 1
 	secondDecimals  = 3
 	mohmDecimals    = 2
+	dropDecimals    = 4
 )
 
 func round(x float64, decimals int) float64 {
@@ -48,9 +50,17 @@ func estimateOf(e rules.Estimate, decimals int) snapshot.Estimate {
 	return snapshot.Estimate{Value: figure(e.Value, decimals), Sigma: figure(e.Sigma, decimals)}
 }
 
+// textOf returns a text of the rules, nil for none.
+func textOf(t *unit.Text) *snapshot.Text {
+	if t == nil {
+		return nil
+	}
+	return &snapshot.Text{ID: t.ID, English: t.English}
+}
+
 func contact(c rules.Contact) *bool {
-	on := c == rules.ContactOn
-	if !on && c != rules.ContactOff {
+	on := c == unit.ContactOn
+	if !on && c != unit.ContactOff {
 		return nil
 	}
 	return &on
@@ -65,7 +75,7 @@ func (l labels) at(mono time.Duration) time.Time {
 
 // Snapshot gives the state after the last scan. seq counts snapshots from 1; session names this start of the agent.
 func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
-	c.engine.Foresee()
+	c.engine.UpdateForecast()
 	out, stats := c.out, c.board.Stats()
 	l := labels{out.At}
 	s := &snapshot.Snapshot{
@@ -73,14 +83,15 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 		At: l.at(out.At.Mono), ClockTrusted: out.At.WallTrusted, UptimeS: round(c.scan.At.Seconds(), secondDecimals),
 		Scan: snapshot.Scan{Count: stats.Scans, Fast: c.scan.Fast, TookS: round(c.scan.Took.Seconds(), 6), Overruns: stats.Overruns},
 		Bank: bankOf(&out.Bank), Motor: c.motorOf(out, l), Feed: feedOf(&out.Feed, l),
-		Links: []snapshot.Link{}, Findings: []snapshot.Finding{}, NotJudged: []snapshot.Silence{},
+		Links: []snapshot.Link{}, Findings: []snapshot.Finding{}, NotJudged: []snapshot.NotJudged{},
 	}
 	for _, l := range out.Links {
 		s.Links = append(s.Links, snapshot.Link{
 			Side: l.Side.String(), From: out.Battery[l.From].ID, To: out.Battery[l.To].ID, ResistanceMohm: estimateOf(l.Mohm, mohmDecimals),
+			CurrentA: reading(l.CurrentA, ampereDecimals), DropV: reading(l.DropV, dropDecimals),
 		})
 	}
-	s.Bank.LoadLeadsAt, s.Bank.FeedLeadsAt = leadsAt(out, out.Bank.LoadLeads), leadsAt(out, out.Bank.FeedLeads)
+	s.Bank.MotorLeadsAt, s.Bank.FeedLeadsAt = leadsAt(out, out.Bank.LoadLeads), leadsAt(out, out.Bank.FeedLeads)
 	for i := range out.Battery {
 		s.Batteries = append(s.Batteries, c.batteryOf(i, &out.Battery[i]))
 	}
@@ -92,13 +103,13 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 func bankOf(b *rules.BankState) snapshot.Bank {
 	out := snapshot.Bank{
 		VoltageV: reading(b.VoltageV, voltDecimals), CurrentA: reading(b.CurrentA, ampereDecimals),
-		SoCPct: estimateOf(b.SoCPct, percentDecimals), SpreadPct: estimateOf(b.SpreadPct, percentDecimals), ResistanceRatio: estimateOf(b.ResistanceRatio, mohmDecimals), FullCycles: round(b.Cycles, ahDecimals),
+		SoCPct: estimateOf(b.SoCPct, percentDecimals), SpreadPct: estimateOf(b.SpreadPct, percentDecimals), ResistanceRatio: estimateOf(b.ResistanceRatio, mohmDecimals), FullCycles: round(b.FullCycles, ahDecimals),
 		RestedV: estimateOf(b.RestedV, voltDecimals), Rested: b.Rested,
 		ChargedAh: round(b.ChargedAh, ahDecimals), DrawnAh: round(b.DrawnAh, ahDecimals),
 		ChargedWh: round(b.ChargedWh, percentDecimals), DrawnWh: round(b.DrawnWh, percentDecimals),
-		LiftsLeft: estimateOf(b.LiftsLeft, 0), LiftsWait: b.LiftsWait, TimeToFullS: estimateOf(b.TimeToFullS, 0), FullWait: b.FullWait,
+		LiftsLeft: estimateOf(b.LiftsLeft, 0), LiftsWaitFor: textOf(b.LiftsWaitFor), TimeToFullS: estimateOf(b.TimeToFullS, 0), FullWaitsFor: textOf(b.FullWaitsFor),
 		CirculatingA: estimateOf(b.CirculatingA, ampereDecimals),
-		LoadLeads:    b.LoadLeads.Arrangement.String(), FeedLeads: b.FeedLeads.Arrangement.String(),
+		MotorLeads:   b.LoadLeads.Arrangement.String(), FeedLeads: b.FeedLeads.Arrangement.String(),
 	}
 	if b.FullKnown {
 		out.SinceFullS = figure(b.SinceFull.Seconds(), 0)
@@ -113,7 +124,7 @@ func (c *Core) batteryOf(i int, b *rules.BatteryState) snapshot.Battery {
 		VoltageV: reading(b.In.VoltageV, voltDecimals), CurrentA: reading(b.In.CurrentA, ampereDecimals), TempC: reading(b.In.TempC, celsiusDecimals),
 		SoCPct: estimateOf(b.SoCPct, percentDecimals), RestedV: estimateOf(b.RestedV, voltDecimals),
 		ResistanceMohm: estimateOf(b.Resistance, mohmDecimals), CrankingA: estimateOf(b.CrankingA, 0), CapacityAh: estimateOf(b.CapacityAh, percentDecimals), HealthPct: estimateOf(b.HealthPct, percentDecimals), TrendMohm: estimateOf(b.Trend, voltDecimals),
-		Verdict: b.Verdict.String(), WaitsFor: b.WaitsFor,
+		Verdict: b.Verdict.String(), WaitsFor: textOf(b.WaitsFor),
 		ChargedAh: round(b.ChargedAh, ahDecimals), DrawnAh: round(b.DrawnAh, ahDecimals),
 		DrawSharePct: estimateOf(b.DrawSharePct, percentDecimals), ChargeSharePct: estimateOf(b.ChargeSharePct, percentDecimals),
 	}
@@ -164,13 +175,14 @@ func (c *Core) sensorsOf(s *snapshot.Snapshot) {
 		ch := &c.cfg.Board.Channels[i]
 		r := *c.wiring.channel[i](&c.in)
 		s.Channels = append(s.Channels, snapshot.Channel{
-			Name: ch.Name(), Value: reading(r, voltDecimals), Unit: ch.Unit(), Quality: r.Quality.String(), Faults: stats.Channels[i].Refused(),
+			Name: ch.Name(), Value: reading(r, voltDecimals), Unit: ch.Unit(), Quality: *textOf(r.Quality.Text()),
+			Rejected: stats.Channels[i].Rejected(),
 		})
 	}
 	for i, chip := range c.cfg.Board.Chips {
 		st := &stats.Chips[i]
 		s.Chips = append(s.Chips, snapshot.Chip{
-			Name: chip.Name, Address: uint16(chip.Address), Answering: st.Answering, Errors: st.Errors, Retries: st.Retries,
+			Name: chip.Name, Address: chip.Address(), Answering: st.Answering, Errors: st.Errors, Retries: st.Retries,
 		})
 	}
 }

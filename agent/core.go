@@ -12,8 +12,8 @@ import (
 
 // Parts are what a core works with: the real board, or an emulated one.
 type Parts struct {
-	Chips    []sensors.Converter // in the order of the configuration's chips
-	Contacts sensors.Contacts    // in the order of its contacts; nil when there are none
+	Chips    []sensors.Chip   // in the order of the configuration's chips
+	Contacts sensors.Contacts // in the order of its contacts; nil when there are none
 	Clock    sensors.Clock
 	// Wall gives the time of day and whether it can be trusted.
 	Wall func() (now time.Time, trusted bool)

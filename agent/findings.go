@@ -50,19 +50,19 @@ func (a *Agent) takeOrders() (any bool) {
 // changeOf gives a finding as it was changed by an event.
 func changeOf(out *rules.Output, ev rules.Event, l labels) snapshot.Finding {
 	f := findingOf(out.Findings, ev.Finding, l)
-	f.Seq, f.Change, f.Quiet = ev.Change.Seq, ev.Change.Kind.String(), ev.Change.Quiet
+	f.Seq, f.Change, f.Muted = ev.Change.Seq, ev.Change.Kind.String(), ev.Change.Muted
 	f.State = ev.Change.State.String()
 	return f
 }
 
 // findingsOf adds the findings: worst first, and each that another explains right after its cause.
 func (c *Core) findingsOf(s *snapshot.Snapshot, out *rules.Output, l labels) {
-	s.Flood = c.engine.Flooded()
+	s.Flood = c.engine.Findings().Flooded(out.At.Mono)
 	var roots []int
 	for i := range out.Findings {
 		rec := &out.Findings[i]
-		if rec.Because != "" {
-			s.NotJudged = append(s.NotJudged, snapshot.Silence{Name: rec.Def.Name, Subject: rec.Subject, Because: rec.Because})
+		if rec.Because != nil {
+			s.NotJudged = append(s.NotJudged, snapshot.NotJudged{Name: rec.Def.Name, Subject: rec.Subject, Because: *textOf(rec.Because)})
 		}
 		if rec.Listed() && !explained(out.Findings, rec) {
 			roots = append(roots, i)
@@ -118,8 +118,9 @@ func findingOf(all []finding.Record, i int, l labels) snapshot.Finding {
 	d := rec.Def
 	f := snapshot.Finding{
 		Name: d.Name, Subject: rec.Subject, Severity: d.Severity.String(), State: rec.State.String(), Since: l.at(rec.Since),
-		Summary: d.Summary, Evidence: []snapshot.Evidence{}, Causes: rec.Causes(), NextCheck: d.NextCheck, Clears: d.Clears,
-		Seq: rec.Seq, Holds: rec.Active(), Times: rec.Times, AckBy: rec.AckBy, ShelvedBy: rec.ShelvedBy, OutBy: rec.OutBy, Because: rec.Because,
+		Title: rec.Title(), Summary: rec.Summary(), Evidence: []snapshot.Evidence{}, NextCheck: d.NextCheck, Clears: d.Clears,
+		Seq: rec.Seq, Active: rec.Active(), Times: rec.Times, AckBy: rec.AckBy, ShelvedBy: rec.ShelvedBy, OutBy: rec.OutBy,
+		Because: textOf(rec.Because),
 	}
 	stamp := func(set bool, at time.Duration) *time.Time {
 		if !set {
@@ -133,8 +134,16 @@ func findingOf(all []finding.Record, i int, l labels) snapshot.Finding {
 	if explained(all, rec) {
 		f.CausedBy, f.CausedByOf = all[rec.CausedBy].Def.Name, all[rec.CausedBy].Subject
 	}
-	for _, e := range rec.Evidence() {
-		f.Evidence = append(f.Evidence, snapshot.Evidence{What: e.What, Value: round(e.Value, evidenceDecimals(e.Unit)), Unit: e.Unit, Text: e.Text, At: l.at(e.At)})
+	for _, c := range rec.Causes() {
+		f.Causes = append(f.Causes, snapshot.Cause{Cause: *textOf(c.Cause), Reason: textOf(c.Reason)})
+	}
+	for _, e := range rec.Evidence {
+		if e.What == nil {
+			continue // saved by a version that had another number there
+		}
+		f.Evidence = append(f.Evidence, snapshot.Evidence{
+			What: *textOf(e.What), Value: round(e.Value, evidenceDecimals(e.Unit)), Unit: e.Unit, Words: textOf(e.Words), Battery: e.Name, At: l.at(e.At),
+		})
 	}
 	for _, m := range rec.Remarks {
 		f.Remarks = append(f.Remarks, snapshot.Remark{At: l.at(m.At), By: m.By, Text: m.Text})
@@ -145,7 +154,7 @@ func findingOf(all []finding.Record, i int, l labels) snapshot.Finding {
 // evidenceDecimals is how finely a figure of evidence is worth showing.
 func evidenceDecimals(unit string) int {
 	switch unit {
-	case "A", "Ah", "Ah a day", "%", "°C", "h", "d", "min", "s":
+	case "A", "Ah", "Ah/day", "%", "°C", "h", "d", "min", "s":
 		return 1
 	case "mΩ":
 		return mohmDecimals

@@ -120,7 +120,7 @@ func (r *recorder) finding(at rules.Moment, f snapshot.Finding) {
 	switch {
 	case err != nil:
 		r.log.Error("finding can't be kept", "finding", f.Name, "err", err)
-	case f.Holds:
+	case f.Active:
 		r.store.RaiseFinding(at, f.Name, f.Subject, f.Severity, body)
 	default:
 		r.store.ClearFinding(at, f.Name, f.Subject, body)

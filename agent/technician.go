@@ -10,6 +10,7 @@ import (
 	"liftbank/agent/config"
 	"liftbank/agent/visit"
 	"liftbank/rules"
+	"liftbank/rules/view"
 )
 
 // technician does what somebody at the unit asks for, in the loop's goroutine.
@@ -46,7 +47,7 @@ func (t technician) JointCleaned(ctx context.Context, by string) error {
 // ResetService begins the counts of a kind of service anew.
 func (t technician) ResetService(ctx context.Context, kind, by string) error {
 	t.log("service done", by, "kind", kind)
-	for _, k := range []rules.ServiceKind{rules.Service, rules.Filter, rules.Oil} {
+	for _, k := range []rules.ServiceKind{view.Service, view.Filter, view.Oil} {
 		if k.String() == kind {
 			return t.do(ctx, func(e *rules.Engine, _ time.Duration) error {
 				e.ServiceDone(k)
@@ -59,22 +60,30 @@ func (t technician) ResetService(ctx context.Context, kind, by string) error {
 
 // Acknowledge: see rules.Engine.
 func (t technician) Acknowledge(ctx context.Context, finding, subject, by string) error {
-	return t.do(ctx, func(e *rules.Engine, now time.Duration) error { return e.Acknowledge(finding, subject, by, now) })
+	return t.do(ctx, func(e *rules.Engine, now time.Duration) error {
+		return e.Findings().Acknowledge(finding, subject, by, now)
+	})
 }
 
 // Shelve: see rules.Engine.
 func (t technician) Shelve(ctx context.Context, finding, subject, by string, span time.Duration) error {
-	return t.do(ctx, func(e *rules.Engine, now time.Duration) error { return e.Shelve(finding, subject, by, now, span) })
+	return t.do(ctx, func(e *rules.Engine, now time.Duration) error {
+		return e.Findings().Shelve(finding, subject, by, now, span)
+	})
 }
 
 // Unshelve: see rules.Engine.
 func (t technician) Unshelve(ctx context.Context, finding, subject, by string) error {
-	return t.do(ctx, func(e *rules.Engine, now time.Duration) error { return e.Unshelve(finding, subject, by, now) })
+	return t.do(ctx, func(e *rules.Engine, now time.Duration) error {
+		return e.Findings().Unshelve(finding, subject, by, now)
+	})
 }
 
 // Note: see rules.Engine.
 func (t technician) Note(ctx context.Context, finding, subject, by, text string) error {
-	return t.do(ctx, func(e *rules.Engine, now time.Duration) error { return e.Note(finding, subject, by, text, now) })
+	return t.do(ctx, func(e *rules.Engine, now time.Duration) error {
+		return e.Findings().Remark(finding, subject, by, text, now)
+	})
 }
 
 func (t technician) log(what, by string, more ...any) {

@@ -13,6 +13,7 @@ import (
 
 	"liftbank/agent/config"
 	"liftbank/deploy"
+	"liftbank/sensors/ads1115"
 )
 
 var update = flag.Bool("update", false, "write config.md again")
@@ -21,7 +22,7 @@ func TestExampleConfigsLoad(t *testing.T) {
 	two, err := config.Parse("board-two-batteries.yaml", deploy.BoardTwoBatteries)
 	require.NoError(t, err)
 	assert.Len(t, two.Bank.Batteries, 2)
-	assert.Len(t, two.Board.Channels, 8, "both converters are full")
+	assert.Len(t, two.Board.Channels, 8, "both input chips are full")
 
 	four, err := config.Parse("board-four-batteries.yaml", deploy.BoardFourBatteries)
 	require.NoError(t, err)
@@ -41,7 +42,8 @@ func TestExampleShowsTheDefaults(t *testing.T) {
 	assert.Equal(t, d.HTTP.Listen, c.HTTP.Listen)
 
 	full, bare := c.Board.Channels[0], c.Board.Channels[1]
-	full.Battery, full.Input = bare.Battery, bare.Input
+	full.Battery = bare.Battery
+	full.Input.(*ads1115.Input).Mux = bare.Input.(*ads1115.Input).Mux
 	assert.Equal(t, bare, full, "a channel with everything written and one with the required only")
 }
 

@@ -20,7 +20,7 @@ import (
 	"liftbank/sim/board"
 )
 
-// unitAgent is a whole agent on emulated converters, in real time: a bank at rest, a motor run of one second from the first to the second,
+// unitAgent is a whole agent on emulated input chips, in real time: a bank at rest, a motor run of one second from the first to the second,
 // and a thermistor that is off, which is found after another.
 type unitAgent struct {
 	page string      // its page's address
@@ -95,7 +95,7 @@ func startUnit(t *testing.T, unit, mqtt string) *unitAgent {
 	a, err := agent.New(agent.Options{
 		Config: cfg, Listener: l, Session: fmt.Sprintf("%x", time.Now().UnixNano()), Version: "test", Log: slog.New(errorsOnly{u.logs}), Now: time.Now,
 		Parts: agent.Parts{
-			Chips:    []sensors.Converter{ads1115.New(bus, 0x48, clock), ads1115.New(bus, 0x49, clock)},
+			Chips:    []sensors.Chip{ads1115.New(bus, 0x48, clock), ads1115.New(bus, 0x49, clock)},
 			Contacts: &contacts{clock: clock}, Clock: clock, Wall: agent.SystemWall,
 		},
 	})

@@ -3,96 +3,100 @@ package rules
 import (
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
-	"liftbank/rules/finding"
+	"liftbank/rules/detect"
 	"liftbank/rules/leadacid"
+	"liftbank/rules/limit"
+	"liftbank/rules/view"
 )
-
-// BatteryConfig describes one battery of the bank.
-type BatteryConfig struct {
-	ID        string
-	Chemistry leadacid.Chemistry
-	RatedAh   float64 // 20 h capacity, 20 to 400
-	RatedCCA  float64 // A, SAE J537, 100 to 2000
-}
-
-// Thresholds are the limits and times of the findings. DefaultThresholds gives each with its source.
-type Thresholds struct {
-	FeedAllowance     time.Duration // the converter may take this long to come up after the wake line
-	FeedLostAfter     time.Duration // no feed this long after that is a finding
-	FeedPresentV      float64       // a feed voltage above this, at 25 °C, is a charger's
-	FeedPresentA      float64       // current into the bank that must come from a feed
-	BankLowV          float64       // rested, at 25 °C
-	BankLowClearV     float64       // above BankLowV
-	RestTime          time.Duration // least rest before a rested voltage is judged
-	UnderchargedAfter time.Duration // without a full charge
-	UnderchargedPct   float64       // or under this charge ...
-	UnderchargedHold  time.Duration // ... for this long
-	SeriesV           float64
-	SenseFaultAfter   time.Duration
-	Limits
-}
-
-// DefaultThresholds gives the limits used when nothing else is set.
-func DefaultThresholds() Thresholds {
-	return Thresholds{
-		FeedAllowance:     2 * time.Minute,    // our choice: soft start and wake delay of a converter are seconds
-		FeedLostAfter:     3 * time.Minute,    // our choice: with the allowance, found within 5 min of the wake line
-		FeedPresentV:      13.3,               // under every published float setting at 25 °C but the lowest flooded one (13.0)
-		FeedPresentA:      1.0,                // five times a ±200 A sensor's zero error
-		BankLowV:          12.4,               // common practice, no source; service manuals: charge before test below 12.4 V
-		BankLowClearV:     12.45,              // one reading error above
-		RestTime:          time.Hour,          // published: about 1 h to settle after a load
-		UnderchargedAfter: 7 * 24 * time.Hour, // IEEE Std 1361/937 practice: a full charge every 7 to 14 days (from memory)
-		UnderchargedPct:   60,                 // our choice, under the 70 % published as the storage limit
-		UnderchargedHold:  3 * 24 * time.Hour, // hard sulphation begins after 24-48 h discharged (general literature, from memory)
-		SeriesV:           18,                 // common practice, no source
-		SenseFaultAfter:   30 * time.Second,   // our choice: a plug touched on a visit is no fault
-		Limits:            DefaultLimits(),
-	}
-}
-
-// Validate reports every limit that cannot be.
-func (t Thresholds) Validate() error {
-	var errs []error
-	check := func(ok bool, format string, args ...any) {
-		if !ok {
-			errs = append(errs, fmt.Errorf(format, args...))
-		}
-	}
-	check(t.FeedAllowance >= 0 && t.FeedAllowance <= time.Hour, "feed allowance: %v: want 0 to 1h", t.FeedAllowance)
-	check(t.FeedLostAfter > 0 && t.FeedLostAfter <= 24*time.Hour, "feed lost after: %v: want more than 0, to 24h", t.FeedLostAfter)
-	check(t.FeedPresentV >= 12.9 && t.FeedPresentV <= 15, "feed present voltage: %g V: want 12.9 to 15", t.FeedPresentV)
-	check(t.FeedPresentA > 0 && t.FeedPresentA <= 20, "feed present current: %g A: want more than 0, to 20", t.FeedPresentA)
-	check(t.BankLowV >= 11.5 && t.BankLowV <= 12.9, "bank low voltage: %g V: want 11.5 to 12.9", t.BankLowV)
-	check(t.BankLowClearV > t.BankLowV && t.BankLowClearV <= 13, "bank low clear voltage: %g V: want above bank low (%g), to 13", t.BankLowClearV, t.BankLowV)
-	check(t.RestTime >= 10*time.Minute && t.RestTime <= 24*time.Hour, "rest time: %v: want 10m to 24h", t.RestTime)
-	check(t.UnderchargedAfter >= time.Hour, "undercharged after: %v: want 1h or more", t.UnderchargedAfter)
-	check(t.UnderchargedPct >= 10 && t.UnderchargedPct <= 95, "undercharged percent: %g: want 10 to 95", t.UnderchargedPct)
-	check(t.UnderchargedHold >= time.Hour, "undercharged hold: %v: want 1h or more", t.UnderchargedHold)
-	check(t.SeriesV >= 16.5 && t.SeriesV <= 23, "series voltage: %g V: want 16.5 to 23", t.SeriesV)
-	check(t.SenseFaultAfter >= time.Second && t.SenseFaultAfter <= time.Hour, "sense fault after: %v: want 1s to 1h", t.SenseFaultAfter)
-	check(t.UnderchargedPct < t.BalanceUnderPct, "balance under: %g: want more than undercharged percent (%g)", t.BalanceUnderPct, t.UnderchargedPct)
-	t.Limits.validate(check)
-	return errors.Join(errs...)
-}
 
 // Config is what the engine must know of a unit.
 type Config struct {
-	Batteries     []BatteryConfig    // 1 to MaxBatteries, in the order of Input.Battery
-	MotorMinA     float64            // least bank discharge of a running motor, A
-	LiftCycleRuns int                // runs that make a lift cycle
-	LeastMotorV   float64            // V at the motor's terminal below which a lift does not work; 0: DefaultLeastMotorV
-	ChargeFloor   float64            // % of charge below which no lift is counted as left; 0: voltage alone decides
-	HasCommand    bool               // the motor contactor's coil is wired
-	NegativeTap   [MaxBatteries]bool // the negative post is measured, or is the board's ground
-	Thresholds    Thresholds
-	OutOfService  []string // names of findings that are not watched on this unit
+	Batteries    []BatteryConfig    // 1 to MaxBatteries, in the order of Input.Battery
+	HasCommand   bool               // the motor contactor's coil is wired
+	NegativeTap  [MaxBatteries]bool // the negative post is measured, or is the board's ground
+	Limits       limit.Values       // that were set; the others have their defaults
+	OutOfService []string           // names of findings that are not watched on this unit
+}
+
+// settings are the limits that are not one finding's own.
+type settings struct {
+	view.Settings
+	MotorMinV   float64 // at the motor's terminal, below which a lift does not work
+	ChargeFloor float64 // % of charge below which no lift is counted as left; 0: voltage alone decides
+	CycleRuns   uint64  // runs that make a lift cycle
+	MaxShelving time.Duration
+}
+
+// limits declares them.
+func (s *settings) limits() []limit.Limit {
+	return []limit.Limit{
+		limit.Number{To: &s.MotorMinA, Default: 30, Min: 2, Max: 200, Unit: "A", About: limit.About{
+			Path: "motor.min_current_a", Origin: limit.Choice,
+			Doc: "least that the bank gives to a running motor; more than lights and controls take. Our choice: a third of what a small pump motor draws",
+		}},
+		limit.Count{To: &s.CycleRuns, Default: 2, Min: 1, Max: 100, About: limit.About{
+			Path: "motor.lift_cycle_runs", Origin: limit.Choice,
+			Doc: "motor runs that make one lift cycle. Our choice: one run to lift or open, one to close",
+		}},
+		limit.Number{To: &s.MotorUsualA, Max: 500, Unit: "A", About: limit.About{
+			Path: "motor.run_a", Origin: limit.Owner, Usual: "0: learned",
+			Doc: "what the motor usually draws while lifting, at 25 °C. 0: learned from its first 30 runs; when it is set, a motor that draws too much from the start is found too",
+		}},
+		limit.Number{To: &s.MotorMinV, Default: 9.6, Min: 7, Max: 11.5, Unit: "V", About: limit.About{
+			Path: "motor.least_v", Origin: limit.Practice,
+			Doc: "lifts left: voltage at the motor's terminal in a run below which a lift does not work. 80 % of 12 V, under which 12 V contactors need not hold (common practice, no source); the lift maker's figure where known",
+		}},
+		limit.Number{To: &s.ChargeFloor, Max: 90, Unit: "%", About: limit.About{
+			Path: "motor.charge_floor_pct", Origin: limit.Practice,
+			Doc: "lifts left: charge of the bank below which no lift is counted; 0: the voltage alone decides. Makers advise 20 to 50 for long life (common practice, no source)",
+		}},
+		limit.Span{To: &s.FeedAllowance, Default: 2 * time.Minute, Max: time.Hour, About: limit.About{
+			Path: "feed.allowance", Origin: limit.Choice,
+			Doc: "how long after the wake line the feed may take to come up. Our choice: soft start and wake delay of a converter are seconds",
+		}},
+		limit.Number{To: &s.FeedPresentV, Default: 13.3, Min: 12.9, Max: 15, Unit: "V", About: limit.About{
+			Path: "feed.present_v", Origin: limit.Published,
+			Doc: "a feed voltage above it, at 25 °C, is a charger's: under every published float setting but the lowest flooded one (13.0)",
+		}},
+		limit.Number{To: &s.FeedPresentA, Default: 1, Min: 0.1, Max: 20, Unit: "A", About: limit.About{
+			Path: "feed.present_a", Origin: limit.Choice,
+			Doc: "a current into the bank above it must come from a feed. Our choice: five times the zero error of a ±200 A sensor",
+		}},
+		limit.Number{To: &s.FeedRatedA, Max: 300, Unit: "A", About: limit.About{
+			Path: "feed.rated_a", Origin: limit.Owner, Usual: "0: learned",
+			Doc: "most that the converter gives at 14 V: from its plate. 0: the most it has been seen to give; one that was weak from the start is then not found",
+		}},
+		limit.Number{To: &s.LowV, Default: 12.4, Min: 11.5, Max: 12.9, Unit: "V", About: limit.About{
+			Path: "findings.bank_low_v", Origin: limit.Practice, Below: "findings.bank_low_clear_v",
+			Doc: "bank-low: rested voltage of the bank at 25 °C below it. Common practice, no source; service manuals charge below 12.4 V before a test",
+		}},
+		limit.Span{To: &s.RestTime, Default: time.Hour, Min: 10 * time.Minute, Max: 24 * time.Hour, About: limit.About{
+			Path: "findings.rest_time", Origin: limit.Published, Below: "findings.undercharged_after",
+			Doc: "bank-low: least rest before a voltage is judged. Published: about 1 h to settle after a load, 3 to 24 h after a charge, which is waited for besides",
+		}},
+		limit.Span{To: &s.MaxShelving, Default: 30 * 24 * time.Hour, Min: time.Minute, Max: 366 * 24 * time.Hour, About: limit.About{
+			Path: "findings.max_shelving", Origin: limit.Choice,
+			Doc: "longest time that a finding can be shelved for. Our choice: units are seen a few times a year, and what is shelved must come back before it is forgotten",
+		}},
+	}
+}
+
+// Limits returns every limit that the owner of a unit may set, at its default.
+func Limits() []limit.Limit {
+	var s settings
+	set := s.limits()
+	if err := limit.Apply(set, nil); err != nil {
+		panic("bug: rules: " + err.Error())
+	}
+	return append(set, detect.Limits()...)
 }
 
 // Validate reports everything that is wrong with the configuration.
-func (c Config) Validate() error {
+func (c *Config) Validate() error {
 	var errs []error
 	if n := len(c.Batteries); n < 1 || n > MaxBatteries {
 		errs = append(errs, fmt.Errorf("batteries: %d: want 1 to %d", n, MaxBatteries))
@@ -113,23 +117,20 @@ func (c Config) Validate() error {
 			errs = append(errs, fmt.Errorf("batteries[%d]: rated CCA %g A: want 10 to 2000", i, b.RatedCCA))
 		}
 	}
-	if !(c.MotorMinA >= 2 && c.MotorMinA <= 200) {
-		errs = append(errs, fmt.Errorf("motor minimum current: %g A: want 2 to 200", c.MotorMinA))
+	for _, name := range c.OutOfService {
+		if detect.Lookup(name) == nil {
+			errs = append(errs, fmt.Errorf("out of service: %q: want the name of a finding", name))
+		}
 	}
-	if c.LiftCycleRuns < 1 {
-		errs = append(errs, fmt.Errorf("runs of a lift cycle: %d: want 1 or more", c.LiftCycleRuns))
+	all := Limits()
+	for _, path := range slices.Sorted(maps.Keys(c.Limits)) {
+		if l := limit.Find(all, path); l == nil {
+			errs = append(errs, fmt.Errorf("%s: there is no such limit", path))
+		}
 	}
-	if !(c.LeastMotorV == 0 || c.LeastMotorV >= 7 && c.LeastMotorV <= 11.5) {
-		errs = append(errs, fmt.Errorf("least motor voltage: %g V: want 7 to 11.5", c.LeastMotorV))
-	}
-	if !(c.ChargeFloor >= 0 && c.ChargeFloor <= 90) {
-		errs = append(errs, fmt.Errorf("charge floor: %g %%: want 0 to 90", c.ChargeFloor))
-	}
-	if err := checkNames(c.OutOfService, func(name string) bool { return finding.Lookup(name) != nil }); err != nil {
-		errs = append(errs, err)
-	}
-	if err := c.Thresholds.Validate(); err != nil {
-		errs = append(errs, err)
+	errs = append(errs, limit.Apply(all, c.Limits))
+	for _, conflict := range limit.Conflicts(all) {
+		errs = append(errs, conflict)
 	}
 	return errors.Join(errs...)
 }

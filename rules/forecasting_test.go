@@ -20,12 +20,12 @@ func forecastEngine(t *testing.T, scan func(*Engine, *Input)) *Engine {
 	require.NoError(t, err)
 	at := time.Duration(0)
 	step := func(volt, amps, motorV float64, on bool, next time.Duration) {
-		in := Input{At: Moment{Mono: at}, WakeLine: ContactOff, MotorCommand: ContactOff, MotorV: Reading{motorV, Good}, FeedV: Reading{0.1, Good}}
+		in := Input{At: Moment{Mono: at}, WakeLine: ContactOff, MotorCommand: ContactOff, MotorV: Reading{Value: motorV, Quality: Good}, FeedV: Reading{Value: 0.1, Quality: Good}}
 		if on {
 			in.MotorCommand = ContactOn
 		}
 		for k := range 2 {
-			in.Battery[k] = BatteryInput{VoltageV: Reading{volt, Good}, CurrentA: Reading{amps / 2, Good}, TempC: Reading{25, Good}}
+			in.Battery[k] = BatteryInput{VoltageV: Reading{Value: volt, Quality: Good}, CurrentA: Reading{Value: amps / 2, Quality: Good}, TempC: Reading{Value: 25, Quality: Good}}
 		}
 		scan(e, &in)
 		at += next

@@ -5,43 +5,50 @@ import (
 	"fmt"
 	"time"
 
+	"liftbank/rules/bank"
+	"liftbank/rules/daily"
+	"liftbank/rules/detect"
 	"liftbank/rules/estimate"
 	"liftbank/rules/feed"
+	"liftbank/rules/finding"
 	"liftbank/rules/forecast"
 	"liftbank/rules/leadacid"
 	"liftbank/rules/loadtest"
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
+	"liftbank/rules/pump"
+	"liftbank/rules/trust"
+	"liftbank/rules/unit"
 )
 
-// StateVersion is the version of State that is written. It goes up when an older reader would take a figure for another.
-const StateVersion = 1
+// StateVersion is the version of State that is written. It goes up when an older reader would take a
+// figure for another.
+const StateVersion = 2 // count: versions of the saved state; our choice
 
-// State is all that an engine has learnt, as plain values to be saved. Its instants are on the engine's timeline, which goes on over a
-// restart: whoever restores a state hands in later instants from then on.
+// State is all that an engine has learned, to be saved: the parts' own memories as they are. Its instants
+// are on the engine's timeline, which continues over a restart: whoever restores a state hands in later
+// instants from then on.
 type State struct {
-	Version  int
-	At       Moment // of the last input
-	Bank     BankMemory
-	Battery  []BatteryMemory
-	Network  network.State
-	FeedPath Estimate
-	Motor    motor.State
-	Feed     feed.State
-	Forecast forecast.State
-	Findings FindingsState
-}
-
-// BankMemory is what is remembered of the bank as a whole.
-type BankMemory struct {
-	Start                 time.Duration // of the first input ever
-	ChargedWh, DrawnWh    float64
-	LastW                 float64
-	LastWKnown            bool
-	JudgeAt               time.Duration // next time that capability and verdict are worked out
-	RestedV               Estimate
-	CirculatingA          Estimate
-	ShareDrawn, ShareTook [MaxBatteries]float64 // Ah, fading sums
+	Version      int
+	At           Moment        // of the last scan
+	From         time.Duration // of the first scan ever, or the last new battery
+	Due          time.Duration // next time that capability, links and the like are worked out
+	RestedV      Estimate      // of the bank
+	CirculatingA Estimate
+	FeedPath     Estimate
+	Battery      []BatteryMemory
+	Bank         bank.Memory
+	Network      network.State
+	Motor        motor.State
+	Pump         pump.State
+	Feed         feed.State
+	Output       feed.OutputState
+	Forecast     forecast.State
+	Days         daily.Memory
+	Services     services
+	Channels     trust.Memory
+	Book         finding.BookState
+	Findings     detect.Memory
 }
 
 // BatteryMemory is what is remembered of one battery, with whose it is.
@@ -60,47 +67,55 @@ type BatteryMemory struct {
 	CapacityAh Estimate
 	RunsJudged uint32
 	Said       loadtest.Verdict
-	WaitsFor   string
+	WaitsFor   unit.Saved
 }
 
-// State gives what has been learnt. It shares no memory with the engine.
+// State returns what has been learned. It shares no memory with the engine.
 func (e *Engine) State() *State {
 	s := &State{
-		Version: StateVersion, At: e.out.At, Network: e.net.State(), FeedPath: e.feedPath, Motor: e.motor.State(), Feed: e.feed.State(), Forecast: e.ahead.meter.State(), Findings: e.FindingsState(),
-		Bank: BankMemory{
-			Start: e.startA, ChargedWh: e.chargedWh, DrawnWh: e.drawnWh,
-			LastW: e.lastW, LastWKnown: e.haveW, JudgeAt: e.judgeAt, RestedV: e.out.Bank.RestedV,
-			CirculatingA: e.out.Bank.CirculatingA,
-			ShareDrawn:   e.share.drawnAh, ShareTook: e.share.chargedAh,
-		},
+		Version: StateVersion, At: e.out.At, From: e.from, Due: e.due,
+		RestedV: e.out.Bank.RestedV, CirculatingA: e.out.Bank.CirculatingA, FeedPath: e.feedPath,
+		Bank: e.count.Memory, Network: e.net.State(), Motor: e.motor.State(), Pump: e.pump.State, Feed: e.feed.State(), Output: e.output.OutputState,
+		Forecast: e.ahead.meter.State(), Days: e.days.Memory, Services: e.serve, Channels: e.trust.Memory,
+		Book: e.book.State(), Findings: e.found.Save(),
 	}
 	for i, b := range e.cfg.Batteries {
 		out := &e.out.Battery[i]
 		s.Battery = append(s.Battery, BatteryMemory{
 			ID: b.ID, Chemistry: b.Chemistry, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA,
-			Charge: e.est[i].State(), Load: e.load[i].State(), Verdict: e.judge[i].State(),
+			Charge: e.cells.est[i].State(), Load: e.cells.load[i].State(), Verdict: e.cells.judge[i].State(),
 			RestedV: out.RestedV, RestedAt: out.RestedAt,
 			Capability: out.CrankingA, Resistance: out.Resistance, CapacityAh: out.CapacityAh, RunsJudged: out.RunsJudged,
-			Said: out.Verdict, WaitsFor: out.WaitsFor,
+			Said: out.Verdict, WaitsFor: unit.Saved{Text: out.WaitsFor},
 		})
 	}
 	return s
 }
 
-// Restore takes over what an engine of the same unit had learnt; call it before the first Step. What can't be taken over, because the
-// unit was rebuilt or the figures can't be, starts anew and is told of in the error; the rest is taken over all the same. After an
-// error that wraps ErrStateRefused nothing was taken over.
+// ErrStateRefused marks a state of which nothing could be taken over.
+var ErrStateRefused = errors.New("state refused")
+
+// Restore takes over what an engine of the same unit had learned; call it before the first Step. What
+// can't be taken over, because the unit was rebuilt or the figures can't be, restarts and is named in the
+// error; the rest is taken over all the same. After an error that wraps ErrStateRefused nothing was taken
+// over.
 func (e *Engine) Restore(s *State) error {
 	switch {
 	case e.begun:
 		return fmt.Errorf("rules: restore: %w: the engine has begun", ErrStateRefused)
 	case s.Version != StateVersion:
 		return fmt.Errorf("rules: restore: %w: version %d: want %d", ErrStateRefused, s.Version, StateVersion)
-	case s.At.Mono < 0 || s.Bank.Start > s.At.Mono:
-		return fmt.Errorf("rules: restore: %w: taken at %v, begun at %v: want 0 or later, in order", ErrStateRefused, s.At.Mono, s.Bank.Start)
+	case s.At.Mono < 0 || s.From > s.At.Mono:
+		return fmt.Errorf("rules: restore: %w: taken at %v, begun at %v: want 0 or later, in order", ErrStateRefused, s.At.Mono, s.From)
 	}
-	var errs []error
-	errs = append(errs, e.motor.Restore(s.Motor), e.feed.Restore(s.Feed), e.restoreBank(&s.Bank), e.ahead.meter.Restore(s.Forecast), e.RestoreFindings(s.Findings))
+	errs := []error{
+		e.motor.Restore(s.Motor), e.feed.Restore(s.Feed), e.ahead.meter.Restore(s.Forecast),
+		keep(&e.count.Memory, &s.Bank, s.Bank.Check), keep(&e.pump.State, &s.Pump, s.Pump.Check),
+		keep(&e.output.OutputState, &s.Output, s.Output.Check), keep(&e.days.Memory, &s.Days, s.Days.Check),
+		e.trust.Restore(s.Channels), e.found.Restore(s.Findings), e.book.Restore(s.Book),
+	}
+	e.from, e.due, e.serve = s.From, s.Due, s.Services
+	e.out.Bank.RestedV, e.out.Bank.CirculatingA = s.RestedV, s.CirculatingA
 	same := len(s.Battery) == len(e.cfg.Batteries)
 	for i, b := range e.cfg.Batteries {
 		k := memoryOf(s.Battery, b.ID)
@@ -109,29 +124,34 @@ func (e *Engine) Restore(s *State) error {
 			errs = append(errs, fmt.Errorf("battery %s: nothing saved of it", b.ID))
 			continue
 		}
-		if err := e.restoreBattery(i, &s.Battery[k]); err != nil {
+		if err := e.cells.restore(i, &s.Battery[k], &e.out.Battery[i]); err != nil {
 			errs = append(errs, fmt.Errorf("battery %s: %w", b.ID, err))
 		}
 	}
-	if same {
-		if err := e.net.Restore(s.Network); err != nil {
-			errs = append(errs, err)
-		} else {
-			e.feedPath = s.FeedPath
-			e.summariseNetwork()
-		}
-	} else {
+	if !same {
 		errs = append(errs, errors.New("links and leads: the bank has other batteries, or in another order"))
+	} else if err := e.net.Restore(s.Network); err != nil {
+		errs = append(errs, err)
+	} else {
+		networkOf(e.net, &e.frame)
+		e.feedPath = s.FeedPath
 	}
 	e.begun, e.last, e.out.At = true, s.At.Mono, s.At
+	e.out.Findings = e.book.Records
 	if err := errors.Join(errs...); err != nil {
 		return fmt.Errorf("rules: restore: %w", err)
 	}
 	return nil
 }
 
-// ErrStateRefused marks a state of which nothing could be taken over.
-var ErrStateRefused = errors.New("state refused")
+// keep takes a saved memory over unless its check refuses it.
+func keep[M any](to, saved *M, check func() error) error {
+	if err := check(); err != nil {
+		return err
+	}
+	*to = *saved
+	return nil
+}
 
 func memoryOf(saved []BatteryMemory, id string) int {
 	for k := range saved {
@@ -142,38 +162,20 @@ func memoryOf(saved []BatteryMemory, id string) int {
 	return -1
 }
 
-func (e *Engine) restoreBank(b *BankMemory) error {
-	sums := []float64{b.ChargedWh, b.DrawnWh}
-	sums = append(append(sums, b.ShareDrawn[:]...), b.ShareTook[:]...)
-	for _, x := range sums {
-		if !(x >= 0 && x < 1e9) {
-			return fmt.Errorf("bank: a sum of %g: want 0 or more", x)
-		}
-	}
-	if !(b.LastW > -1e6 && b.LastW < 1e6) {
-		return fmt.Errorf("bank: power %g W: want one that can be", b.LastW)
-	}
-	e.startA, e.judgeAt = b.Start, b.JudgeAt
-	e.chargedWh, e.drawnWh, e.lastW, e.haveW = b.ChargedWh, b.DrawnWh, b.LastW, b.LastWKnown
-	e.share = shareState{drawnAh: b.ShareDrawn, chargedAh: b.ShareTook}
-	e.out.Bank.RestedV, e.out.Bank.CirculatingA = b.RestedV, b.CirculatingA
-	return nil
-}
-
-func (e *Engine) restoreBattery(i int, m *BatteryMemory) error {
-	b := &e.cfg.Batteries[i]
-	if m.Chemistry != b.Chemistry || m.RatedAh != b.RatedAh || m.RatedCCA != b.RatedCCA {
-		return fmt.Errorf("saved of another: %v %g Ah %g A CCA: the configuration has %v %g Ah %g A CCA", m.Chemistry, m.RatedAh, m.RatedCCA, b.Chemistry, b.RatedAh, b.RatedCCA)
+func (b *batteries) restore(i int, m *BatteryMemory, out *BatteryState) error {
+	spec := &b.spec[i]
+	if m.Chemistry != spec.Chemistry || m.RatedAh != spec.RatedAh || m.RatedCCA != spec.RatedCCA {
+		return fmt.Errorf("saved of another: %v %g Ah %g A CCA: the configuration has %v %g Ah %g A CCA",
+			m.Chemistry, m.RatedAh, m.RatedCCA, spec.Chemistry, spec.RatedAh, spec.RatedCCA)
 	}
 	if m.Said > loadtest.Failed {
 		return fmt.Errorf("verdict %d: want 0 to %d", m.Said, loadtest.Failed)
 	}
-	if err := errors.Join(e.est[i].Restore(m.Charge), e.load[i].Restore(m.Load), e.judge[i].Restore(m.Verdict)); err != nil {
+	if err := errors.Join(b.est[i].Restore(m.Charge), b.load[i].Restore(m.Load), b.judge[i].Restore(m.Verdict)); err != nil {
 		return err
 	}
-	out := &e.out.Battery[i]
 	out.RestedV, out.RestedAt = m.RestedV, m.RestedAt
 	out.CrankingA, out.Resistance, out.CapacityAh = m.Capability, m.Resistance, m.CapacityAh
-	out.RunsJudged, out.Verdict, out.WaitsFor = m.RunsJudged, m.Said, m.WaitsFor
+	out.RunsJudged, out.Verdict, out.WaitsFor = m.RunsJudged, m.Said, m.WaitsFor.Text
 	return nil
 }

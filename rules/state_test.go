@@ -117,7 +117,7 @@ func TestAStateThatCannotBeIsRefused(t *testing.T) {
 		"begun later":    func(s *rules.State) { s.Bank.Start = s.At.Mono + 1 },
 		"negative":       func(s *rules.State) { s.At.Mono = -1 },
 		"charge":         func(s *rules.State) { s.Battery[0].Charge.CapAh = -1 },
-		"no number":      func(s *rules.State) { s.Battery[1].Load.MetalMohm = math.NaN() },
+		"no number":      func(s *rules.State) { s.Battery[1].Load.Parts.MetalMohm = math.NaN() },
 		"verdict":        func(s *rules.State) { s.Battery[0].Verdict.Last = 200 },
 		"said":           func(s *rules.State) { s.Battery[0].Said = 200 },
 		"motor":          func(s *rules.State) { s.Motor.RunTime = -1 },

@@ -4,151 +4,68 @@ import (
 	"math"
 	"time"
 
-	"liftbank/rules/estimate"
-	"liftbank/rules/loadtest"
+	"liftbank/rules/bank"
+	"liftbank/rules/network"
+	"liftbank/rules/view"
 )
 
-// shareState sums who carried what, with a memory of some days of throughput.
-type shareState struct {
-	drawnAh, chargedAh [MaxBatteries]float64
-}
+const circulatingSigmaA = 0.2 // A: what the zeros of two ±200 A sensors leave uncertain; our choice
 
-// shareMemoryAh is the bank's throughput after which the past is halved, per battery; shareLeastAh what must have moved before
-// shares are said.
-const (
-	shareMemoryAh = 100.0
-	shareLeastAh  = 2.0
-)
-
-func (s *shareState) counted(b *estimate.Battery) [2]float64 {
-	return [2]float64{b.DrawnAh(), b.ChargedAh()}
-}
-
-func (s *shareState) add(i int, before [2]float64, b *estimate.Battery) {
-	s.drawnAh[i] += b.DrawnAh() - before[0]
-	s.chargedAh[i] += b.ChargedAh() - before[1]
-}
-
-// shares gives each battery's share of a sum in percent; ok is false before enough has moved.
-func shares(ah *[MaxBatteries]float64, n int) (pct [MaxBatteries]float64, ok bool) {
-	var sum float64
-	for _, x := range ah[:n] {
-		sum += x
-	}
-	if sum < shareLeastAh {
-		return pct, false
-	}
-	for i := range n {
-		pct[i] = 100 * ah[i] / sum
-	}
-	if sum > shareMemoryAh*float64(n) {
-		for i := range n {
-			ah[i] /= 2
-		}
-	}
-	return pct, true
-}
-
-// summarise fills in what is known of the batteries and the bank.
-func (e *Engine) summarise(bankV, bankA Reading) {
+// summarize fills in what is known of the batteries and the bank.
+func (e *Engine) summarize(bankV, bankA Reading) {
 	n := len(e.cfg.Batteries)
-	draw, drawOK := shares(&e.share.drawnAh, n)
-	charge, chargeOK := shares(&e.share.chargedAh, n)
-	judge := e.last >= e.judgeAt
-	e.judged = judge
-	if judge {
-		e.judgeAt = e.last + judgeEvery
+	draw, drawOK := bank.Shares(&e.count.ShareDrawnAh, n)
+	charge, chargeOK := bank.Shares(&e.count.ShareChargedAh, n)
+	if e.slow = e.last >= e.due; e.slow {
+		e.due = e.last + slowEvery
 	}
 	for i := range n {
 		b := &e.out.Battery[i]
-		e.charge(i, b)
-		if judge {
-			e.capability(i, b)
+		e.cells.charge(i, e.out.At, b)
+		if e.slow {
+			e.cells.capability(i, e.out.At, b)
 		}
-		b.ChargedAh, b.DrawnAh = e.est[i].ChargedAh(), e.est[i].DrawnAh()
-		b.DrawSharePct = Estimate{Value: draw[i], Sigma: shareSigmaPct, Known: drawOK && n > 1}
-		b.ChargeSharePct = Estimate{Value: charge[i], Sigma: shareSigmaPct, Known: chargeOK && n > 1}
+		b.DrawSharePct = Estimate{Value: draw[i], Sigma: bank.SharePct, Known: drawOK && n > 1}
+		b.ChargeSharePct = Estimate{Value: charge[i], Sigma: bank.SharePct, Known: chargeOK && n > 1}
 	}
-	if judge {
-		e.summariseNetwork()
+	if e.slow {
+		e.feedPath = networkOf(e.net, &e.frame)
 	}
-	e.summariseBank(bankV, bankA)
+	leads := e.out.Bank.FeedLeads
+	if e.out.Motor.Running {
+		leads = e.out.Bank.LoadLeads
+	}
+	linkNow(e.out.Links, e.frame.Raw, &e.read, leads, e.cfg.NegativeTap, n)
+	e.summarizeBank(bankV, bankA)
 }
 
-func (e *Engine) summariseNetwork() {
-	for i := range e.out.Links {
-		l := &e.out.Links[i]
-		l.Mohm.Value, l.Mohm.Sigma, l.Mohm.Known = e.net.Link(l.From, l.Side)
+// networkOf fills in the links, the joints, the places of the leads and the path to the motor, and returns
+// the path from the converter.
+func networkOf(net *network.Meter, f *view.Frame) (feedPath Estimate) {
+	for i := range f.Links {
+		l := &f.Links[i]
+		l.Mohm.Value, l.Mohm.Sigma, l.Mohm.Known = net.Link(l.From, l.Side)
 	}
-	path := &e.out.Motor.PathMohm
-	path.Value, path.Sigma, path.Known = e.net.MotorPath()
-	e.feedPath.Value, e.feedPath.Sigma, e.feedPath.Known = e.net.FeedPath()
-	e.out.Feed.PathMohm = e.feedPath
-	e.out.Bank.LoadLeads, e.out.Bank.FeedLeads = e.net.Load(), e.net.Feed()
+	for i := range f.Posts {
+		p := &f.Posts[i]
+		p.Mohm.Value, p.Mohm.Sigma, p.Mohm.Known = net.Post(p.Battery, p.Side)
+	}
+	path := &f.Motor.PathMohm
+	path.Value, path.Sigma, path.Known = net.MotorPath()
+	feedPath.Value, feedPath.Sigma, feedPath.Known = net.FeedPath()
+	f.Feed.PathMohm = feedPath
+	f.Bank.LoadLeads, f.Bank.FeedLeads = net.Load(), net.Feed()
+	return feedPath
 }
 
-// judgeEvery is how often capability and verdict are worked out: they change with runs and over hours.
-const judgeEvery = 5 * time.Second
-
-// shareSigmaPct is what 1 % gain errors of two sensors make of a half share.
-const shareSigmaPct = 0.7
-
-func (e *Engine) charge(i int, b *BatteryState) {
-	soc, sigma, ok := e.est[i].SoC()
-	b.SoCPct = Estimate{soc, sigma, ok}
-	if e.judge[i].DeadCell() {
-		b.SoCPct = Estimate{}
-	}
-	if v, sigma, ok := e.est[i].RestedV(); ok && sigma <= restedSigmaV {
-		b.RestedV, b.RestedAt = Estimate{v, sigma, true}, e.last
-	}
-}
-
-// restedSigmaV is how well a rested voltage must have settled before it is said.
-const restedSigmaV = 0.05
-
-// waitsForSensors is what a verdict waits for while the battery's sensors can't be believed.
-const waitsForSensors = "a voltage and a current that can be believed"
-
-func (e *Engine) capability(i int, b *BatteryState) {
-	if !b.In.VoltageV.OK() || !b.In.CurrentA.OK() {
-		b.Resistance, b.CrankingA, b.Trend = Estimate{}, Estimate{}, Estimate{}
-		b.Verdict, b.WaitsFor = loadtest.Unknown, waitsForSensors
-		return
-	}
-	m := e.load[i]
-	b.Resistance.Value, b.Resistance.Sigma, b.RunsJudged, b.Resistance.Known = m.ResistanceMohm()
-	b.CrankingA.Value, b.CrankingA.Sigma, b.CrankingA.Known = m.CrankingA()
-	b.CapacityAh.Value, b.CapacityAh.Sigma, b.CapacityAh.Known = e.est[i].CapacityAh()
-	rated := &e.cfg.Batteries[i]
-	b.HealthPct = Estimate{100 * b.CapacityAh.Value / rated.RatedAh, 100 * b.CapacityAh.Sigma / rated.RatedAh, b.CapacityAh.Known}
-	b.Trend.Value, b.Trend.Sigma, b.Trend.Known = m.Trend()
-	ev := loadtest.Evidence{
-		Runs:          b.RunsJudged,
-		CrankingShare: b.CrankingA.Value / rated.RatedCCA, CrankingSigma: b.CrankingA.Sigma / rated.RatedCCA, CrankingOK: b.CrankingA.Known,
-		CapacityShare: b.CapacityAh.Value / rated.RatedAh, CapacitySigma: b.CapacityAh.Sigma / rated.RatedAh, CapacityOK: b.CapacityAh.Known,
-		// A rest of before a charge says nothing of a cell: an empty battery stood as low.
-		RestedV: b.RestedV.Value, RestedOK: b.RestedV.Known && b.RestedAt == e.last, TakingRuns: m.TakingRuns(),
-	}
-	ev.SoCPct, ev.SoCSigma, ev.SoCOK = e.est[i].SoC()
-	ev.EMFV, ev.EMFOK = m.EMFV()
-	for j, other := range e.load {
-		if v, ok := other.EMFV(); ok && j != i && (!ev.NeighbourEMFOK || v > ev.NeighbourEMFV) {
-			ev.NeighbourEMFV, ev.NeighbourEMFOK = v, true
-		}
-	}
-	b.Verdict, b.WaitsFor = e.judge[i].Step(&ev)
-}
-
-func (e *Engine) summariseBank(bankV, bankA Reading) {
-	bank := &e.out.Bank
-	bank.VoltageV, bank.CurrentA = bankV, bankA
+func (e *Engine) summarizeBank(bankV, bankA Reading) {
+	s := &e.out.Bank
+	s.VoltageV, s.CurrentA = bankV, bankA
 	n := len(e.cfg.Batteries)
-	var sum, weight, variance float64
+	var sum, weight, variance, spreadVar float64
 	low, high := math.Inf(1), math.Inf(-1)
-	bank.ChargedAh, bank.DrawnAh, bank.CirculatingA = 0, 0, Estimate{}
+	s.ChargedAh, s.DrawnAh, s.CirculatingA = 0, 0, Estimate{}
 	known := true
-	var spreadVar float64
 	for i := range n {
 		b := &e.out.Battery[i]
 		ah := e.cfg.Batteries[i].RatedAh
@@ -157,31 +74,30 @@ func (e *Engine) summariseBank(bankV, bankA Reading) {
 		variance += sq(b.SoCPct.Sigma * ah)
 		spreadVar = max(spreadVar, sq(b.SoCPct.Sigma))
 		low, high = min(low, b.SoCPct.Value), max(high, b.SoCPct.Value)
-		bank.ChargedAh += b.ChargedAh
-		bank.DrawnAh += b.DrawnAh
+		s.ChargedAh += b.ChargedAh
+		s.DrawnAh += b.DrawnAh
 	}
-	bank.SoCPct, bank.SpreadPct = Estimate{}, Estimate{}
+	s.SoCPct, s.SpreadPct = Estimate{}, Estimate{}
 	if known {
-		bank.SoCPct = Estimate{sum / weight, math.Sqrt(variance) / weight, true}
+		s.SoCPct = Estimate{Value: sum / weight, Sigma: math.Sqrt(variance) / weight, Known: true}
 		if n > 1 {
-			bank.SpreadPct = Estimate{high - low, math.Sqrt(2 * spreadVar), true}
+			s.SpreadPct = Estimate{Value: high - low, Sigma: math.Sqrt(2 * spreadVar), Known: true}
 		}
 	}
-	bank.Cycles = bank.DrawnAh / weight
-	e.compareResistances(bank)
-	bank.ChargedWh, bank.DrawnWh = e.chargedWh, e.drawnWh
-	e.summariseRest(bank)
-	e.summariseFull(bank)
+	s.FullCycles = s.DrawnAh / weight
+	s.ResistanceRatio = resistanceRatio(e.out.Battery)
+	s.ChargedWh, s.DrawnWh = e.count.ChargedWh, e.count.DrawnWh
+	restOf(e.cells, &e.frame, e.set.RestTime)
+	fullOf(e.cells, &e.frame, &e.count)
 }
 
-// compareResistances gives the largest resistance of the bank over the smallest.
-func (e *Engine) compareResistances(bank *BankState) {
-	bank.ResistanceRatio = Estimate{}
-	low, high := &e.out.Battery[0].Resistance, &e.out.Battery[0].Resistance
-	for i := range e.out.Battery {
-		r := &e.out.Battery[i].Resistance
+// resistanceRatio returns the highest resistance of the bank over the lowest.
+func resistanceRatio(b []BatteryState) Estimate {
+	low, high := &b[0].Resistance, &b[0].Resistance
+	for i := range b {
+		r := &b[i].Resistance
 		if !r.Known {
-			return
+			return Estimate{}
 		}
 		if r.Value < low.Value {
 			low = r
@@ -191,51 +107,49 @@ func (e *Engine) compareResistances(bank *BankState) {
 		}
 	}
 	if low == high {
-		return
+		return Estimate{}
 	}
 	ratio := high.Value / low.Value
-	bank.ResistanceRatio = Estimate{ratio, ratio * math.Hypot(low.Sigma/low.Value, high.Sigma/high.Value), true}
+	return Estimate{Value: ratio, Sigma: ratio * math.Hypot(low.Sigma/low.Value, high.Sigma/high.Value), Known: true}
 }
 
-// summariseRest tells whether the bank as a whole has rested, and what it then shows.
-func (e *Engine) summariseRest(bank *BankState) {
+// restOf works out whether the bank as a whole has rested, and what it then shows.
+func restOf(cells *batteries, f *view.Frame, restTime time.Duration) {
 	var sumV, sigma, flow float64
 	var m int
-	rested := true
-	for i := range e.cfg.Batteries {
-		in := &e.out.Battery[i].In
+	s, rested := &f.Bank, true
+	for i, est := range cells.est {
+		in := &f.Battery[i].In
 		if !in.VoltageV.OK() || !in.CurrentA.OK() {
 			continue
 		}
-		v, s, ok := e.est[i].RestedV()
-		rested = rested && ok && s <= restedSigmaV && e.est[i].RestFor() >= e.cfg.Thresholds.RestTime
-		sumV, sigma, m = sumV+v, max(sigma, s), m+1
+		v := est.RestedV()
+		rested = rested && v.Known && v.Sigma <= restedSigmaV && est.RestFor() >= restTime
+		sumV, sigma, m = sumV+v.Value, max(sigma, v.Sigma), m+1
 		flow += math.Abs(in.CurrentA.Value)
 	}
-	bank.Rested = rested && m > 0
-	if !bank.Rested {
+	s.Rested = rested && m > 0
+	if !s.Rested {
 		return
 	}
-	bank.RestedV = Estimate{sumV / float64(m), sigma, true}
-	if m == len(e.cfg.Batteries) && m > 1 {
-		bank.CirculatingA = Estimate{flow / 2, circulatingSigmaA, true}
+	s.RestedV = Estimate{Value: sumV / float64(m), Sigma: sigma, Known: true}
+	if m == len(cells.est) && m > 1 {
+		s.CirculatingA = Estimate{Value: flow / 2, Sigma: circulatingSigmaA, Known: true}
 	}
 }
 
-// circulatingSigmaA is what the zeros of two ±200 A sensors leave uncertain.
-const circulatingSigmaA = 0.2
-
-// summariseFull finds how long ago the battery was full whose last full charge is longest ago.
-func (e *Engine) summariseFull(bank *BankState) {
-	bank.FullKnown = false
-	for i := range e.cfg.Batteries {
-		at, ever := e.lastFull(i)
+// fullOf finds how long ago the battery was full whose last full charge is longest ago.
+func fullOf(cells *batteries, f *view.Frame, count *bank.Counter) {
+	s := &f.Bank
+	s.FullKnown = false
+	for i := range cells.est {
+		at, ever := cells.lastFull(i, count)
 		if !ever {
-			bank.FullKnown = false
+			s.FullKnown = false
 			return
 		}
-		if since := e.last - at; !bank.FullKnown || since > bank.SinceFull {
-			bank.SinceFull, bank.FullKnown = since, true
+		if since := f.At.Mono - at; !s.FullKnown || since > s.SinceFull {
+			s.SinceFull, s.FullKnown = since, true
 		}
 	}
 }

@@ -8,7 +8,7 @@ import (
 	"time"
 )
 
-// Board scans channels and contacts on its schedule. It is to be used by one goroutine.
+// Board scans channels and contacts on its schedule. It belongs to one goroutine.
 type Board struct {
 	cfg      Config
 	chips    []chip
@@ -20,9 +20,9 @@ type Board struct {
 	stats    Stats
 }
 
-// New builds a board; it touches neither bus nor pins. contacts may be nil when cfg.Contacts is 0. The error names all that
-// is wrong with cfg.
-func New(cfg Config, chips []Converter, contacts Contacts, clock Clock) (*Board, error) {
+// New returns a board; it touches neither bus nor pins. contacts may be nil if cfg.Contacts is 0. The
+// error names everything that is wrong with cfg.
+func New(cfg Config, chips []Chip, contacts Contacts, clock Clock) (*Board, error) {
 	err := cfg.Validate(len(chips))
 	if contacts == nil && cfg.Contacts > 0 {
 		err = errors.Join(err, fmt.Errorf("contacts: %d: want 0 on a board without contacts", cfg.Contacts))
@@ -37,8 +37,12 @@ func New(cfg Config, chips []Converter, contacts Contacts, clock Clock) (*Board,
 	b.pace.useful = slices.ContainsFunc(cfg.Channels, func(ch ChannelConfig) bool { return ch.InRun })
 	b.stats.Chips = make([]ChipStats, len(chips))
 	b.stats.Channels = make([]ChannelStats, len(cfg.Channels))
-	for i, conv := range chips {
-		b.chips = append(b.chips, newChip(conv, i, cfg.Channels, &b.stats.Chips[i]))
+	for i, driver := range chips {
+		c, err := newChip(driver, i, cfg.Channels, &b.stats.Chips[i])
+		if err != nil {
+			return nil, fmt.Errorf("board: %w", err)
+		}
+		b.chips = append(b.chips, c)
 	}
 	b.scan.Readings = make([]Reading, len(cfg.Channels))
 	for i := range b.scan.Readings {
@@ -48,11 +52,15 @@ func New(cfg Config, chips []Converter, contacts Contacts, clock Clock) (*Board,
 	return b, nil
 }
 
-// Stats gives the counts since the start.
+// Class returns how well a channel measures, in its unit.
+func (b *Board) Class(channel int, m Mode) Class { return b.cfg.Channels[channel].Class(m) }
+
+// Stats returns the counts since the start.
 func (b *Board) Stats() *Stats { return &b.stats }
 
-// Next waits until a scan is due or a contact changed, takes the scan and returns it. The first scan is due at once, those at
-// rest on whole multiples of RestEvery of the clock, those of a motor run one after the other.
+// Next waits until a scan is due or a contact has changed, takes the scan and returns it. The first
+// scan is due at once, those at rest on whole multiples of RestEvery on the clock, those of a motor
+// run one right after another.
 //
 // Only the context's error is returned. Trouble on the bus shows in the readings and in Stats.
 func (b *Board) Next(ctx context.Context) (*Scan, error) {
@@ -62,12 +70,16 @@ func (b *Board) Next(ctx context.Context) (*Scan, error) {
 	}
 	begin := b.clock.Now()
 	fast := b.pace.fast(begin)
+	mode := AtRest
+	if fast {
+		mode = InRun
+	}
 	full := !fast || begin >= b.pace.due
 	b.scan.Overrun = begin-b.pace.due > b.cfg.Schedule.RestEvery/10
 	if full {
 		b.pace.scanned(begin)
 	}
-	converted, err := b.convert(ctx, full, fast)
+	converted, err := b.convert(ctx, full, mode)
 	if err != nil {
 		return nil, err
 	}
@@ -76,7 +88,8 @@ func (b *Board) Next(ctx context.Context) (*Scan, error) {
 	return &b.scan, nil
 }
 
-// awaitDue returns when a scan is to begin: it is due, a contact changed, or one stirred that is worth a look ahead.
+// awaitDue returns when a scan should begin: it is due, a contact has changed, or one has stirred
+// that is worth a look ahead.
 func (b *Board) awaitDue(ctx context.Context) error {
 	if err := ctx.Err(); err != nil {
 		return err
@@ -84,7 +97,7 @@ func (b *Board) awaitDue(ctx context.Context) error {
 	now := b.clock.Now()
 	due := b.pace.next(now)
 	if due <= now {
-		// Between the scans of a run there is no wait that would notice a change of contact.
+		// Between the scans of a run there is no wait that would notice a contact's change.
 		b.noteContacts(false)
 	}
 	for now < due && len(b.scan.Edges) == 0 {
@@ -100,7 +113,7 @@ func (b *Board) awaitDue(ctx context.Context) error {
 	return nil
 }
 
-// waitOrEdge waits until at or, with edge true, until a contact stirred, and takes note of it.
+// waitOrEdge waits until at or, with edge true, until a contact has stirred, and notes that.
 func (b *Board) waitOrEdge(ctx context.Context, at time.Duration) (edge bool, err error) {
 	if b.contacts == nil {
 		return false, b.clock.WaitUntil(ctx, at)
@@ -113,7 +126,8 @@ func (b *Board) waitOrEdge(ctx context.Context, at time.Duration) (edge bool, er
 	return edge, nil
 }
 
-// noteContacts takes edges and levels, and lets the pace follow. woken tells that a wait was ended by a contact.
+// noteContacts takes edges and levels, and updates the pace. woken reports whether a contact ended
+// the wait.
 func (b *Board) noteContacts(woken bool) {
 	if b.contacts == nil {
 		return
@@ -141,7 +155,7 @@ func (b *Board) noteContacts(woken bool) {
 	}
 }
 
-// finishScan fills in all of a scan but the readings.
+// finishScan fills in everything of a scan except the readings.
 func (b *Board) finishScan(begin time.Duration, fast bool) {
 	b.noteContacts(false)
 	now := b.clock.Now()
@@ -161,9 +175,9 @@ func (b *Board) finishScan(begin time.Duration, fast bool) {
 	}
 }
 
-// dischargeSeen reports whether the current alone says that the motor runs. One sensor at the end of its range counts with that, as at
-// an inrush; one without a value is left out: the others' sum is then nearer to zero, so that a run may be missed and none
-// invented.
+// dischargeSeen reports whether the current alone says that the motor runs. A sensor at the end of
+// its range, as at an inrush, counts with that value. One without a value is left out: the sum of
+// the others is nearer to zero, so a run may be missed but none is invented.
 func (b *Board) dischargeSeen() bool {
 	var sum float64
 	for _, i := range b.cfg.Schedule.RunChannels {

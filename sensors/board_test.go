@@ -121,7 +121,7 @@ func TestFastOnContact(t *testing.T) {
 func TestMotorStartCutsASlowScan(t *testing.T) {
 	r := newRig(t, func(c *sensors.Config) {
 		for i := range c.Channels {
-			c.Channels[i].RestRate = ads1115.SPS8
+			set(c, i).RestRate = ads1115.SPS8
 		}
 	})
 	r.press(0, 1200*ms, time.Second)
@@ -190,7 +190,7 @@ func TestCurrentAloneWithAFaultySensor(t *testing.T) {
 	current := func(c *sensors.Config) {
 		c.Contacts = 0
 		c.Schedule.RunContact, c.Schedule.RunChannels, c.Schedule.RunBelow = -1, []int{ampA}, -20
-		c.Channels[ampA].FullScale = ads1115.Range2V048
+		set(c, ampA).FullScale = ads1115.Range2V048
 		c.Channels[ampA].Scale = calibration.Hall{ZeroV: 1, VPerA: -0.01} // 2.048 V is -104.8 A
 	}
 	r := newRig(t, current)
@@ -259,7 +259,7 @@ func TestOneDisturbedTransferCostsNothing(t *testing.T) {
 		assert.Equal(t, uint64(n), st.Chips[0].Retries)
 		assert.True(t, st.Chips[0].Answering)
 		assert.Zero(t, st.Chips[1].Errors)
-		assert.Zero(t, st.Channels[voltA].Refused())
+		assert.Zero(t, st.Channels[voltA].Rejected())
 	}
 }
 
@@ -328,7 +328,7 @@ func TestBurstInARun(t *testing.T) {
 }
 
 // After an outage all channels are back in the scan in which the chip answers again.
-func TestConverterAnswersAgain(t *testing.T) {
+func TestChipAnswersAgain(t *testing.T) {
 	r := newRig(t, nil)
 	r.next(t)
 	r.chips[0].Absent(true)
@@ -387,7 +387,7 @@ func TestBrownOutDuringAScan(t *testing.T) {
 	}
 	st := r.board.Stats().Chips[1]
 	assert.Equal(t, uint64(1), st.Retries)
-	assert.Equal(t, ads1115.Reset, ads1115.ClassOf(st.Last))
+	assert.Equal(t, sensors.Reset, sensors.FaultOf(st.Last))
 }
 
 func TestConversionThatNeverEnds(t *testing.T) {
@@ -422,14 +422,14 @@ func TestValuesThatCannotBe(t *testing.T) {
 	assert.Equal(t, all(), fresh(s))
 	st := r.board.Stats()
 	assert.Equal(t, uint64(1), st.Channels[tempA].Faults[sensors.OutOfRange])
-	assert.Equal(t, uint64(1), st.Channels[voltB].Refused())
+	assert.Equal(t, uint64(1), st.Channels[voltB].Rejected())
 	assert.Zero(t, st.Chips[0].Errors, "the bus is sound")
 }
 
 // With the address straps of the two chips swapped the bus looks sound; what gives it away are quantities that cannot be.
 func TestSwappedAddresses(t *testing.T) {
 	r := newRig(t, nil)
-	b, err := sensors.New(r.cfg, []sensors.Converter{
+	b, err := sensors.New(r.cfg, []sensors.Chip{
 		ads1115.New(r.bus, 0x49, r.script), ads1115.New(r.bus, 0x48, r.script),
 	}, r.script, r.script)
 	require.NoError(t, err)
@@ -443,7 +443,7 @@ func TestSwappedAddresses(t *testing.T) {
 // Both chips at an address where nobody is.
 func TestWrongAddress(t *testing.T) {
 	r := newRig(t, nil)
-	b, err := sensors.New(r.cfg, []sensors.Converter{
+	b, err := sensors.New(r.cfg, []sensors.Chip{
 		ads1115.New(r.bus, 0x4A, r.script), ads1115.New(r.bus, 0x4B, r.script),
 	}, r.script, r.script)
 	require.NoError(t, err)
@@ -518,9 +518,10 @@ func TestNewRefuses(t *testing.T) {
 	}{
 		{"chip", func(c *sensors.Config) { c.Channels[feed].Chip = 2 }, "board: channels[4] feed: chip: 2: want 0 to 1"},
 		{
-			"two channels on one input", func(c *sensors.Config) { c.Channels[feed].Mux = ads1115.AIN0 },
+			"two channels on one input", func(c *sensors.Config) { set(c, feed).Mux = ads1115.AIN0 },
 			"board: channels[4] feed: input: AIN0 of chip 0: want one not used by channels[0] volt a",
 		},
+		{"no input", func(c *sensors.Config) { c.Channels[feed].Input = nil }, "board: channels[4] feed: input: none: want one"},
 		{"no scale", func(c *sensors.Config) { c.Channels[feed].Scale = nil }, "board: channels[4] feed: scale: none: want one"},
 		{
 			"scale", func(c *sensors.Config) { c.Channels[feed].Scale = calibration.Divider{} },
@@ -541,7 +542,7 @@ func TestNewRefuses(t *testing.T) {
 		{"pace", func(c *sensors.Config) { c.Schedule.RestEvery = 0 }, "board: schedule: rest every: 0s: want more than 0"},
 		{
 			"contact", func(c *sensors.Config) { c.Schedule.RunContact = 2 },
-			"board: schedule: run contact: 2: want -1 for none, or below 2",
+			"board: schedule: run contact: 2: want -1 for none, or less than 2",
 		},
 		{
 			"run channel", func(c *sensors.Config) { c.Schedule.RunChannels, c.Schedule.RunBelow = []int{tempA, 8}, -1 },
@@ -553,7 +554,7 @@ func TestNewRefuses(t *testing.T) {
 		},
 		{
 			"fields of the chip", func(c *sensors.Config) {
-				c.Channels[feed].Mux, c.Channels[feed].FullScale, c.Channels[feed].RunRate = 8, 6, 8
+				set(c, feed).Mux, set(c, feed).FullScale, set(c, feed).RunRate = 8, 6, 8
 			},
 			"board: channels[4] feed: input: Mux(8): want AIN0-AIN1 to AIN3\nrange: FullScale(6): want 0.256 V to 6.144 V\n" +
 				"rates: 128 SPS, Rate(8): want 8 SPS to 860 SPS",
@@ -563,11 +564,11 @@ func TestNewRefuses(t *testing.T) {
 			cfg := rigConfig()
 			tt.change(&cfg)
 			s := &script{on: make([]bool, 2)}
-			_, err := sensors.New(cfg, make([]sensors.Converter, 2), s, s)
+			_, err := sensors.New(cfg, make([]sensors.Chip, 2), s, s)
 			assert.EqualError(t, err, tt.want)
 		})
 	}
-	_, err := sensors.New(rigConfig(), make([]sensors.Converter, 2), nil, &script{})
+	_, err := sensors.New(rigConfig(), make([]sensors.Chip, 2), nil, &script{})
 	assert.EqualError(t, err, "board: contacts: 2: want 0 on a board without contacts")
 }
 
@@ -656,7 +657,7 @@ func TestDirectPathGivesTheSameScans(t *testing.T) {
 	}
 	registers := newRig(t, nil)
 	short := newRig(t, nil)
-	b, err := sensors.New(short.cfg, []sensors.Converter{direct{short.chips[0]}, direct{short.chips[1]}}, short.script, short.script)
+	b, err := sensors.New(short.cfg, []sensors.Chip{ads1115.Over(direct{short.chips[0]}), ads1115.Over(direct{short.chips[1]})}, short.script, short.script)
 	require.NoError(t, err)
 	short.board = b
 	assert.Equal(t, run(registers), run(short))
@@ -688,7 +689,7 @@ func BenchmarkScan8(b *testing.B) {
 	b.Run("registers", func(b *testing.B) { bench(b, newRig(b, nil)) })
 	b.Run("direct", func(b *testing.B) {
 		r := newRig(b, nil)
-		short, err := sensors.New(r.cfg, []sensors.Converter{direct{r.chips[0]}, direct{r.chips[1]}}, r.script, r.script)
+		short, err := sensors.New(r.cfg, []sensors.Chip{ads1115.Over(direct{r.chips[0]}), ads1115.Over(direct{r.chips[1]})}, r.script, r.script)
 		if err != nil {
 			b.Fatal(err)
 		}

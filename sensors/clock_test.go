@@ -93,7 +93,7 @@ func TestShortRunThroughPinAndRegisters(t *testing.T) {
 		chip.Connect(0, func(time.Duration) float64 { return 1.5 })
 		cfg := sensors.Config{Channels: rigConfig().Channels[:1], Contacts: 1, Schedule: sensors.DefaultSchedule()}
 		cfg.Schedule.RunContact = 0
-		b, err := sensors.New(cfg, []sensors.Converter{ads1115.New(board.NewBus(clock, chip), 0x48, clock)}, watcher, clock)
+		b, err := sensors.New(cfg, []sensors.Chip{ads1115.New(board.NewBus(clock, chip), 0x48, clock)}, watcher, clock)
 		require.NoError(t, err)
 
 		ctx, cancel := context.WithCancel(t.Context())

@@ -2,95 +2,85 @@ package sensors
 
 import (
 	"context"
+	"fmt"
 	"time"
-
-	"liftbank/sensors/ads1115"
 )
 
 const (
-	// retries is how often a conversion that failed is tried again at once.
-	retries = 2
-	// firstBackoff is the wait before the first retry, long enough for a disturbance from the contactor to pass; the
-	// second one is four times as long.
+	// maxRetries is how often a conversion that failed is attempted again at once.
+	maxRetries = 2
+	// firstBackoff is the wait before the first retry, long enough for a disturbance from the
+	// contactor to pass; the second one is four times as long.
 	firstBackoff = time.Millisecond
-	// quietAfter is the number of scans without a single code after which a chip is left alone for a while.
+	// quietAfter is the number of scans without a single result after which a chip is left alone.
 	quietAfter = 3
-	// firstProbe is how long it is left alone first; each failure doubles that up to lastProbe. The first ones are short so
-	// that a burst of disturbance in a run costs little of it, the last one long enough that a bus that hangs for
-	// a second at each try leaves room for other chips.
+	// firstProbe is how long it is left alone first; each failure doubles that up to lastProbe. The
+	// first ones are short so that a burst of disturbance in a run costs little of it, the last one
+	// long enough that a bus that hangs for a second at each attempt leaves room for other chips.
 	firstProbe = 100 * time.Millisecond
 	lastProbe  = 10 * time.Second
 )
 
-// chip is one converter with its channels and the state of the scan under way.
+// chip is one input chip with its channels and the state of the scan in progress.
 type chip struct {
-	conv   Converter
+	driver Chip
 	inputs []input // those read during runs first, so that they come first at a motor start
-	inRun  int     // how many those are
+	inRun  int     // number of those
 	stats  *ChipStats
-	failed int           // scans running without a code
+	failed int           // consecutive scans without a result
 	probe  time.Duration // when to try again, if failed is quietAfter or more
 
 	todo      int // inputs to read in this scan
-	next      int // index of the input to be started next
+	next      int // index of the input to start next
 	pending   int // index of the one converting, or none
 	started   time.Duration
 	ready     time.Duration // when it is done at the latest
-	converted int           // codes in this scan
+	converted int           // results in this scan
 	tried     bool
-	patience  int // retries each channel still has in this scan
+	patience  int // retries that each channel still has in this scan
 }
 
 const none = -1
 
-// input is one channel of a chip.
+// input is one channel of a chip, with the times that a conversion takes in each mode.
 type input struct {
 	channel int
-	rest    setting
-	run     setting
+	nominal [InRun + 1]time.Duration
+	longest [InRun + 1]time.Duration
 }
 
-// setting is how an input is converted, and how long that takes.
-type setting struct {
-	config  ads1115.Config
-	nominal time.Duration
-	longest time.Duration
-}
-
-func newSetting(ch *ChannelConfig, rate ads1115.Rate) setting {
-	c := ads1115.SingleShot(ch.Mux, ch.FullScale, rate)
-	return setting{config: c, nominal: rate.Period(), longest: c.ConversionTime()}
-}
-
-func (in *input) setting(fast bool) *setting {
-	if fast {
-		return &in.run
-	}
-	return &in.rest
-}
-
-func newChip(conv Converter, index int, channels []ChannelConfig, stats *ChipStats) chip {
-	c := chip{conv: conv, stats: stats}
+func newChip(driver Chip, index int, channels []ChannelConfig, stats *ChipStats) (chip, error) {
+	c := chip{driver: driver, stats: stats}
+	var inputs []Input
 	add := func(inRun bool) {
 		for i := range channels {
-			if ch := &channels[i]; ch.Chip == index && ch.InRun == inRun {
-				c.inputs = append(c.inputs, input{i, newSetting(ch, ch.RestRate), newSetting(ch, ch.RunRate)})
+			ch := &channels[i]
+			if ch.Chip != index || ch.InRun != inRun {
+				continue
 			}
+			in := input{channel: i}
+			for m := range in.nominal {
+				in.nominal[m], in.longest[m] = ch.Input.Time(Mode(m))
+			}
+			c.inputs, inputs = append(c.inputs, in), append(inputs, ch.Input)
 		}
 	}
 	add(true)
 	c.inRun = len(c.inputs)
 	add(false)
-	return c
+	if err := driver.Use(inputs); err != nil {
+		return c, fmt.Errorf("chips[%d]: %w", index, err)
+	}
+	return c, nil
 }
 
-// prepare sets a chip up for a scan.
+// prepare resets a chip for a scan.
 func (c *chip) prepare(now time.Duration, full bool) {
 	c.todo, c.next, c.pending = c.inRun, 0, none
 	if full {
 		c.todo = len(c.inputs)
 	}
-	c.converted, c.tried, c.patience = 0, false, retries
+	c.converted, c.tried, c.patience = 0, false, maxRetries
 	if c.failed >= quietAfter {
 		c.patience = 0
 		if now < c.probe {
@@ -99,8 +89,9 @@ func (c *chip) prepare(now time.Duration, full bool) {
 	}
 }
 
-// conclude judges a chip by what the scan got from it. When it begins to be left alone, its channels that this scan did not
-// try lose their values too, or they would look sound for as long as the outage lasts.
+// conclude counts a scan without results against its chip. When the chip begins to be left alone,
+// its channels that this scan did not try lose their values too: they would look good for as long
+// as the outage lasts.
 func (b *Board) conclude(c *chip, now time.Duration) {
 	if !c.tried {
 		return
@@ -120,16 +111,17 @@ func (b *Board) conclude(c *chip, now time.Duration) {
 	}
 	for i := range c.inputs {
 		if b.scan.Readings[c.inputs[i].channel].Fault == None {
-			b.refuse(c, i, faultOf(ads1115.ClassOf(c.stats.Last)))
+			b.reject(c, i, FaultOf(c.stats.Last))
 		}
 	}
 }
 
-// convert reads the channels of one scan, all chips side by side: one conversion on each, one wait for the slowest, and while
-// one chip is read the next conversion of the others is already under way. It returns the number of codes got.
+// convert reads the channels of one scan, all chips side by side: one conversion on each, one wait
+// for the slowest, and while one chip is read the next conversion of the others is in progress. It
+// returns the number of results.
 //
-// A scan at rest is cut short by a motor start: what is converting then is still read.
-func (b *Board) convert(ctx context.Context, full, fast bool) (converted int, err error) {
+// A motor start cuts a scan at rest short: what is converting then is still read.
+func (b *Board) convert(ctx context.Context, full bool, m Mode) (converted int, err error) {
 	for i := range b.scan.Readings {
 		b.scan.Readings[i].Fresh = false
 	}
@@ -139,11 +131,11 @@ func (b *Board) convert(ctx context.Context, full, fast bool) (converted int, er
 	}
 	for more := true; more; {
 		for i := range b.chips {
-			if err := b.turn(ctx, &b.chips[i], fast); err != nil {
+			if err := b.turn(ctx, &b.chips[i], m); err != nil {
 				return 0, err
 			}
 		}
-		if more, err = b.awaitReady(ctx, fast); err != nil {
+		if more, err = b.awaitReady(ctx, m); err != nil {
 			return 0, err
 		}
 	}
@@ -155,8 +147,8 @@ func (b *Board) convert(ctx context.Context, full, fast bool) (converted int, er
 	return converted, nil
 }
 
-// awaitReady waits until every conversion under way is done; more is false when there is none.
-func (b *Board) awaitReady(ctx context.Context, fast bool) (more bool, err error) {
+// awaitReady waits until every conversion in progress is done; more is false if there is none.
+func (b *Board) awaitReady(ctx context.Context, m Mode) (more bool, err error) {
 	var ready time.Duration
 	for i := range b.chips {
 		if c := &b.chips[i]; c.pending != none {
@@ -166,7 +158,7 @@ func (b *Board) awaitReady(ctx context.Context, fast bool) (more bool, err error
 	if !more || ready <= b.clock.Now() {
 		return more, nil
 	}
-	if fast {
+	if m == InRun {
 		return true, b.clock.WaitUntil(ctx, ready)
 	}
 	for edge := true; edge && b.clock.Now() < ready; {
@@ -183,33 +175,35 @@ func (b *Board) awaitReady(ctx context.Context, fast bool) (more bool, err error
 	return true, nil
 }
 
-// turn fetches the conversion under way on a chip, if any, and starts the next one. Only the context's error is returned.
-func (b *Board) turn(ctx context.Context, c *chip, fast bool) error {
+// turn reads the conversion in progress on a chip, if any, and starts the next one. Only the
+// context's error is returned.
+func (b *Board) turn(ctx context.Context, c *chip, m Mode) error {
 	if c.pending != none {
 		i := c.pending
 		c.pending = none
-		code, err := b.result(ctx, c)
-		if err := b.settle(ctx, c, i, fast, code, err); err != nil {
+		sample, err := b.result(ctx, c)
+		if err := b.settle(ctx, c, i, m, sample, err); err != nil {
 			return err
 		}
 	}
 	for c.next < c.todo {
 		i := c.next
 		c.next++
-		err := b.start(c, i, fast)
+		err := b.start(c, i, m)
 		if err == nil {
 			c.pending = i
 			return nil
 		}
-		if err := b.settle(ctx, c, i, fast, 0, err); err != nil {
+		if err := b.settle(ctx, c, i, m, Sample{}, err); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// settle turns what a conversion of input i gave into its reading. After a failure it tries again, waiting for it.
-func (b *Board) settle(ctx context.Context, c *chip, i int, fast bool, code int16, err error) error {
+// settle turns the result of a conversion of input i into its reading. After a failure it tries
+// again and waits for that.
+func (b *Board) settle(ctx context.Context, c *chip, i int, m Mode, sample Sample, err error) error {
 	backoff := firstBackoff
 	for try := 0; err != nil; try++ {
 		if ctx.Err() != nil {
@@ -217,10 +211,10 @@ func (b *Board) settle(ctx context.Context, c *chip, i int, fast bool, code int1
 		}
 		c.stats.Errors++
 		c.stats.Last, c.stats.Answering = err, false
-		class := ads1115.ClassOf(err)
-		if class == ads1115.BusStuck || try == c.patience {
-			b.refuse(c, i, faultOf(class))
-			b.giveUp(c, class)
+		fault := FaultOf(err)
+		if fault == BusStuck || try == c.patience {
+			b.reject(c, i, fault)
+			b.giveUp(c, fault)
 			return nil
 		}
 		if err := b.clock.WaitUntil(ctx, b.clock.Now()+backoff); err != nil {
@@ -228,77 +222,72 @@ func (b *Board) settle(ctx context.Context, c *chip, i int, fast bool, code int1
 		}
 		backoff *= 4
 		c.stats.Retries++
-		if err = b.start(c, i, fast); err == nil {
-			code, err = b.result(ctx, c)
+		if err = b.start(c, i, m); err == nil {
+			sample, err = b.result(ctx, c)
 		}
 	}
 	c.converted++
 	c.stats.Conversions++
 	c.stats.Answering = true
-	b.accept(c, i, fast, code)
+	b.accept(c, i, m, sample)
 	return nil
 }
 
-// giveUp limits what the rest of the scan may cost on a chip that failed: no more retries, and no more tries at all when it
-// was being probed or the bus hangs, as each transfer would then wait for the adapter's time-out.
-func (b *Board) giveUp(c *chip, class ads1115.Class) {
+// giveUp limits what the rest of the scan may cost on a chip that failed: no more retries, and no
+// more attempts at all if it was being probed or the bus hangs, as each transfer would then wait
+// for the adapter's timeout.
+func (b *Board) giveUp(c *chip, fault Fault) {
 	c.patience = 0
-	if class != ads1115.BusStuck && (c.failed < quietAfter || c.converted > 0) {
+	if fault != BusStuck && (c.failed < quietAfter || c.converted > 0) {
 		return
 	}
 	for ; c.next < c.todo; c.next++ {
-		b.refuse(c, c.next, faultOf(class))
+		b.reject(c, c.next, fault)
 	}
 }
 
-func (b *Board) start(c *chip, i int, fast bool) error {
+func (b *Board) start(c *chip, i int, m Mode) error {
 	c.tried = true
-	s := c.inputs[i].setting(fast)
-	if err := c.conv.Start(uint16(s.config)); err != nil {
+	if err := c.driver.Start(i, m); err != nil {
 		return err
 	}
 	c.started = b.clock.Now()
-	c.ready = c.started + s.longest
+	c.ready = c.started + c.inputs[i].longest[m]
 	return nil
 }
 
-// result fetches a code. One at the end of the range is a result here, whether the converter reports it as an error or not.
-func (b *Board) result(ctx context.Context, c *chip) (int16, error) {
+func (b *Board) result(ctx context.Context, c *chip) (Sample, error) {
 	if now := b.clock.Now(); now < c.ready {
 		if err := b.clock.WaitUntil(ctx, c.ready); err != nil {
-			return 0, err
+			return Sample{}, err
 		}
 	}
-	code, err := c.conv.Result(ctx)
-	if err != nil && ads1115.AtEnd(code) && ads1115.ClassOf(err) == ads1115.Saturated {
-		err = nil
-	}
-	return code, err
+	return c.driver.Read(ctx)
 }
 
-// accept stores a code as the reading of input i.
-func (b *Board) accept(c *chip, i int, fast bool, code int16) {
-	index := c.inputs[i].channel
-	ch := &b.cfg.Channels[index]
-	value, ok := ch.Scale.Physical(ch.FullScale.Volts(code))
+// accept stores a sample as the reading of input i.
+func (b *Board) accept(c *chip, i int, m Mode, sample Sample) {
+	in := &c.inputs[i]
+	ch := &b.cfg.Channels[in.channel]
+	value, ok := ch.Scale.Physical(sample.PinV)
 	if ok {
 		value = ch.Correction.Apply(value)
 	}
-	fault := None
-	switch {
-	case ads1115.AtEnd(code):
-		fault = Saturated
-	case !ok || !ch.possible(value):
+	fault := sample.Fault
+	if fault == None && (!ok || !ch.possible(value)) {
 		fault = OutOfRange
 	}
-	b.scan.Readings[index] = Reading{
-		Value: value, At: min(c.started+c.inputs[i].setting(fast).nominal, b.clock.Now()), Fault: fault, Fresh: true,
+	now := b.clock.Now()
+	at := now
+	if in.nominal[m] > 0 {
+		at = min(c.started+in.nominal[m], now)
 	}
-	b.count(index, fault)
+	b.scan.Readings[in.channel] = Reading{Value: value, At: at, Fault: fault, Fresh: true}
+	b.count(in.channel, fault)
 }
 
-// refuse stores that input i gave no value.
-func (b *Board) refuse(c *chip, i int, fault Fault) {
+// reject stores that input i has no value.
+func (b *Board) reject(c *chip, i int, fault Fault) {
 	index := c.inputs[i].channel
 	b.scan.Readings[index] = Reading{At: b.clock.Now(), Fault: fault}
 	b.count(index, fault)
@@ -309,20 +298,3 @@ func (b *Board) count(index int, fault Fault) {
 		b.stats.Channels[index].Faults[fault]++
 	}
 }
-
-// faultOf gives the fault for a class of failure.
-func faultOf(class ads1115.Class) Fault {
-	switch class {
-	case ads1115.BusStuck:
-		return BusStuck
-	case ads1115.NotReady:
-		return NotReady
-	case ads1115.Saturated:
-		return Saturated
-	case ads1115.Reset:
-		return Reset
-	}
-	return NoAnswer
-}
-
-var _ Converter = (*ads1115.Dev)(nil)

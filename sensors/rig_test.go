@@ -118,14 +118,11 @@ func rigConfig() sensors.Config {
 	hall := calibration.Hall{ZeroV: 2.5, VPerA: 0.01}
 	ntc := calibration.NTCBeta{R25Ohm: 10e3, BetaK: 3950, PullupOhm: 10e3, SupplyV: 3.3}
 	channel := func(name string, chip int, mux ads1115.Mux, inRun bool, scale calibration.Scale, low, high float64) sensors.ChannelConfig {
-		fs := ads1115.Range4V096
+		in := &ads1115.Input{Mux: mux, FullScale: ads1115.Range4V096, RestRate: ads1115.SPS128, RunRate: ads1115.SPS860}
 		if scale == hall {
-			fs = ads1115.Range6V144
+			in.FullScale = ads1115.Range6V144
 		}
-		return sensors.ChannelConfig{
-			Name: name, Chip: chip, Mux: mux, FullScale: fs, RestRate: ads1115.SPS128, RunRate: ads1115.SPS860, InRun: inRun,
-			Scale: scale, Min: low, Max: high,
-		}
+		return sensors.ChannelConfig{Name: name, Chip: chip, Input: in, InRun: inRun, Scale: scale, Min: low, Max: high}
 	}
 	cfg := sensors.Config{Contacts: 2, Schedule: sensors.DefaultSchedule(), Channels: []sensors.ChannelConfig{
 		voltA: channel("volt a", 0, ads1115.AIN0, true, divider, 0, 30),
@@ -157,7 +154,7 @@ func newRig(t testing.TB, change func(*sensors.Config)) *rig {
 	if r.cfg.Contacts > 0 {
 		contacts = r.script
 	}
-	b, err := sensors.New(r.cfg, []sensors.Converter{
+	b, err := sensors.New(r.cfg, []sensors.Chip{
 		ads1115.New(r.bus, 0x48, r.script), ads1115.New(r.bus, 0x49, r.script),
 	}, contacts, r.script)
 	require.NoError(t, err)
@@ -182,7 +179,7 @@ func (r *rig) wire() {
 	connect(tempB, 1, 3, ntc)
 }
 
-// tolerance is half a step of the converter at the channel, with a margin for the thermistor's curve.
+// tolerance is half a step of the chip at the channel, with a margin for the thermistor's curve.
 var tolerance = [channels]float64{voltA: 5e-4, voltB: 5e-4, ampA: 0.01, ampB: 0.01, feed: 5e-4, motor: 5e-4, tempA: 5e-3, tempB: 5e-3}
 
 func (r *rig) next(t testing.TB) *sensors.Scan {
@@ -202,16 +199,21 @@ func (r *rig) until(t testing.TB, at time.Duration) *sensors.Scan {
 	}
 }
 
-// direct makes the emulated chip without bus bytes class its faults as the driver does.
+// set returns the settings of a channel's input.
+func set(c *sensors.Config, channel int) *ads1115.Input {
+	return c.Channels[channel].Input.(*ads1115.Input)
+}
+
+// direct makes the emulated chip without bus bytes sort its errors as the driver does.
 type direct struct{ *board.Chip }
 
 func (d direct) Result(ctx context.Context) (int16, error) {
 	code, err := d.Chip.Result(ctx)
 	switch {
 	case errors.Is(err, board.ErrReset):
-		err = &ads1115.Error{Class: ads1115.Reset, Addr: d.Addr(), Op: "read result", Err: err}
+		err = &sensors.ChipError{Fault: sensors.Reset, Op: "read result", Err: err}
 	case errors.Is(err, board.ErrNotReady):
-		err = &ads1115.Error{Class: ads1115.NotReady, Addr: d.Addr(), Op: "read result", Err: err}
+		err = &sensors.ChipError{Fault: sensors.NotReady, Op: "read result", Err: err}
 	}
 	return code, err
 }

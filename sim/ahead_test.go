@@ -8,12 +8,13 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/sim"
+	"liftbank/cmd/scenariofile"
 	"liftbank/sim/scenario"
 )
 
 func aheadUnit(t *testing.T, change func(*scenario.Scenario)) *sim.Unit {
 	t.Helper()
-	sc, err := scenario.Load("healthy-day")
+	sc, err := scenariofile.Load("healthy-day")
 	require.NoError(t, err)
 	change(&sc)
 	u, err := sim.New(sc, 0)

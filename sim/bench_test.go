@@ -4,12 +4,12 @@ import (
 	"testing"
 	"time"
 
-	"liftbank/sim/scenario"
+	"liftbank/cmd/scenariofile"
 )
 
 // One operation is a simulated working day: rest, charge and some thirty runs.
 func BenchmarkDay(b *testing.B) {
-	sc, err := scenario.Load("healthy-day")
+	sc, err := scenariofile.Load("healthy-day")
 	if err != nil {
 		b.Fatal(err)
 	}

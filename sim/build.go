@@ -3,6 +3,7 @@ package sim
 import (
 	"fmt"
 	"slices"
+	"time"
 
 	"liftbank/sim/bank"
 	"liftbank/sim/cell"
@@ -62,9 +63,9 @@ func feedOf(sc *scenario.Scenario) bank.FeedConfig {
 	f := &sc.Feed
 	return bank.FeedConfig{
 		AlternatorV: f.AlternatorV, CableOhm: f.CableMohm / 1000, Efficiency: f.EfficiencyPct / 100,
-		PowerW: f.PowerW, LimitA: f.LimitA, MinInputV: f.MinInputV, StartS: f.StartDelay.Duration().Seconds(),
+		PowerW: f.PowerW, LimitA: f.LimitA, MinInputV: f.MinInputV, StartS: f.StartDelay.Seconds(),
 		AbsorptionV: f.AbsorptionV, FloatV: f.FloatV, CompensationVPerC: f.CompensationMVPC / 1000,
-		TailA: f.TailA, TailS: f.TailFor.Duration().Seconds(), AbsorptionS: f.AbsorptionMax.Duration().Seconds(),
+		TailA: f.TailA, TailS: f.TailFor.Seconds(), AbsorptionS: f.AbsorptionMax.Seconds(),
 	}
 }
 
@@ -77,7 +78,7 @@ func motorOf(sc *scenario.Scenario) bank.MotorConfig {
 
 func breakerOf(sc *scenario.Scenario) bank.BreakerConfig {
 	return bank.BreakerConfig{
-		RatedA: sc.Motor.BreakerA, AutoReset: sc.Motor.BreakerReset == "auto", HandS: sc.Motor.ResetAfter.Duration().Seconds(),
+		RatedA: sc.Motor.BreakerA, AutoReset: sc.Motor.BreakerReset == "auto", HandS: sc.Motor.ResetAfter.Seconds(),
 	}
 }
 
@@ -86,10 +87,10 @@ var weekdays = []string{"sun", "mon", "tue", "wed", "thu", "fri", "sat"}
 
 func dutyOf(sc *scenario.Scenario) duty.Config {
 	d := &sc.Duty
-	span := func(s [2]scenario.Span) duty.Span { return duty.Span{Min: s[0].Duration(), Max: s[1].Duration()} }
+	span := func(s [2]time.Duration) duty.Span { return duty.Span{Min: s[0], Max: s[1]} }
 	count := func(c [2]int) duty.Count { return duty.Count{Min: c[0], Max: c[1]} }
 	out := duty.Config{
-		Seed: sc.Seed, Start: sc.Start, Depart: d.Depart.Duration(),
+		Seed: sc.Seed, Start: sc.Start, Depart: d.Depart,
 		Stops: count(d.Stops), Drive: span(d.Drive), Stay: span(d.Stay),
 		LiftsPerStop: count(d.LiftsPerStop), RunsPerLift: d.RunsPerLift, Up: span(d.Up), Gap: span(d.Gap),
 		NudgesPerStop: count(d.NudgesPerStop), Nudge: span(d.Nudge),
@@ -99,12 +100,12 @@ func dutyOf(sc *scenario.Scenario) duty.Config {
 		out.WorkDays[slices.Index(weekdays, day)] = true
 	}
 	for _, p := range d.Parked {
-		out.Parked = append(out.Parked, duty.Window{From: p.At.Duration(), To: (p.At + p.For).Duration()})
+		out.Parked = append(out.Parked, duty.Window{From: p.At, To: p.At + p.For})
 	}
 	for i := range sc.Faults {
 		if f := &sc.Faults[i]; f.Kind == "held-at-top" {
 			out.Holds = append(out.Holds, duty.Hold{
-				Window: duty.Window{From: f.At.Duration(), To: f.Until()}, Extra: f.Hold.Duration(),
+				Window: duty.Window{From: f.At, To: f.Until()}, Extra: f.Hold,
 			})
 		}
 	}

@@ -58,7 +58,7 @@ var definitions = []definition{
 			switch {
 			case src.On && src.Joined:
 				return no
-			case u.feed.WakeLine() && u.story.wakeS > u.sc.Feed.StartDelay.Duration().Seconds()+startGraceS:
+			case u.feed.WakeLine() && u.story.wakeS > u.sc.Feed.StartDelay.Seconds()+startGraceS:
 				return yes
 			}
 			return unknown
@@ -400,5 +400,5 @@ func freezingC(socPct float64) float64 {
 // sensorFault reports whether sensor fault i is active.
 func (u *Unit) sensorFault(i int) bool {
 	f := &u.sc.Sensors.Faults[i]
-	return u.tickAt >= f.At.Duration() && u.tickAt < f.Until()
+	return u.tickAt >= f.At && u.tickAt < f.Until()
 }

@@ -8,13 +8,13 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/sim"
-	"liftbank/sim/scenario"
+	"liftbank/cmd/scenariofile"
 )
 
 // A bank that loses its charge by itself comes to the limit so slowly that for days nobody can tell: then it is in doubt, before not, and
 // afterwards it is so.
 func TestNearFullIsInDoubt(t *testing.T) {
-	sc, err := scenario.Load("parked-month")
+	sc, err := scenariofile.Load("parked-month")
 	require.NoError(t, err)
 	u, err := sim.New(sc, sc.Seed)
 	require.NoError(t, err)

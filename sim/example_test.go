@@ -5,11 +5,11 @@ import (
 	"time"
 
 	"liftbank/sim"
-	"liftbank/sim/scenario"
+	"liftbank/cmd/scenariofile"
 )
 
 func Example() {
-	sc, err := scenario.Load("feed-lost")
+	sc, err := scenariofile.Load("feed-lost")
 	if err != nil {
 		panic(err)
 	}

@@ -44,14 +44,14 @@ type faults struct {
 func newFaults(sc *scenario.Scenario) faults {
 	f := faults{all: sc.Faults}
 	for i := range f.all {
-		f.changes = append(f.changes, change{f.all[i].At.Duration(), i, true})
+		f.changes = append(f.changes, change{f.all[i].At, i, true})
 		if until := f.all[i].Until(); until != never {
 			f.changes = append(f.changes, change{until, i, false})
 		}
 	}
 	for i := range sc.Sensors.Faults { // they change nothing here, but the truth about them is to change on time
 		x := &sc.Sensors.Faults[i]
-		f.changes = append(f.changes, change{at: x.At.Duration(), fault: ofSensor}, change{at: x.Until(), fault: ofSensor})
+		f.changes = append(f.changes, change{at: x.At, fault: ofSensor}, change{at: x.Until(), fault: ofSensor})
 	}
 	slices.SortStableFunc(f.changes, func(a, b change) int {
 		switch {

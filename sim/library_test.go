@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/cmd/scenariofile"
 	"liftbank/sim/scenario"
 )
 
@@ -16,9 +17,9 @@ const quietFor = 9 * 24 * time.Hour
 
 // Each story of the library brings about what it says it does, and a healthy one nothing.
 func TestLibraryTellsItsStories(t *testing.T) {
-	for _, entry := range scenario.Names() {
+	for _, entry := range scenariofile.Names() {
 		t.Run(entry.Name, func(t *testing.T) {
-			sc, err := scenario.Load(entry.Name)
+			sc, err := scenariofile.Load(entry.Name)
 			require.NoError(t, err)
 			if underRace && sc.Days > 3 {
 				t.Skip("too long under the race detector; runs without it")
@@ -57,8 +58,8 @@ func missingOf(expect []string, u *Unit) []string {
 func TestLibraryCoversEveryFinding(t *testing.T) {
 	var covered []string
 	quiet := 0
-	for _, entry := range scenario.Names() {
-		sc, err := scenario.Load(entry.Name)
+	for _, entry := range scenariofile.Names() {
+		sc, err := scenariofile.Load(entry.Name)
 		require.NoError(t, err)
 		covered = append(covered, sc.Expect...)
 		if len(sc.Expect) == 0 {
@@ -66,7 +67,7 @@ func TestLibraryCoversEveryFinding(t *testing.T) {
 		}
 	}
 	assert.Subset(t, covered, scenario.Findings)
-	assert.GreaterOrEqual(t, len(scenario.Names()), 25)
+	assert.GreaterOrEqual(t, len(scenariofile.Names()), 25)
 	assert.GreaterOrEqual(t, quiet, 3)
 }
 

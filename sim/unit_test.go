@@ -18,13 +18,14 @@ import (
 	"pgregory.net/rapid"
 
 	"liftbank/sim/bank"
+	"liftbank/cmd/scenariofile"
 	"liftbank/sim/scenario"
 )
 
 const hour, day = time.Hour, 24 * time.Hour
 
 func unit(t require.TestingT, name string, change func(*scenario.Scenario)) *Unit {
-	sc, err := scenario.Load(name)
+	sc, err := scenariofile.Load(name)
 	require.NoError(t, err)
 	if change != nil {
 		change(&sc)
@@ -142,10 +143,10 @@ func TestNextEdgeIsExact(t *testing.T) {
 	with := func(sc *scenario.Scenario) {
 		sc.Days = 5
 		sc.Faults = []scenario.Fault{
-			{Kind: "disconnect-open", At: scenario.Span(2*hour + 123*time.Millisecond), For: scenario.Span(3 * hour)},
-			{Kind: "disconnect-open", At: scenario.Span(4 * hour), For: scenario.Span(3 * hour)},
-			{Kind: "wake-broken", At: scenario.Span(26 * hour), For: scenario.Span(5 * hour)},
-			{Kind: "drain", At: scenario.Span(30 * hour), Amp: 1},
+			{Kind: "disconnect-open", At: 2*hour + 123*time.Millisecond, For: 3 * hour},
+			{Kind: "disconnect-open", At: 4 * hour, For: 3 * hour},
+			{Kind: "wake-broken", At: 26 * hour, For: 5 * hour},
+			{Kind: "drain", At: 30 * hour, Amp: 1},
 		}
 	}
 	u, shadow := unit(t, "healthy-day", with), unit(t, "healthy-day", with)
@@ -224,11 +225,11 @@ func TestNothingRunsAway(t *testing.T) {
 	if underRace {
 		length = 150 * time.Minute
 	}
-	for _, e := range scenario.Names() {
+	for _, e := range scenariofile.Names() {
 		t.Run(e.Name, func(t *testing.T) {
 			u := unit(t, e.Name, func(sc *scenario.Scenario) {
 				for i := range sc.Faults {
-					sc.Faults[i].At = min(sc.Faults[i].At, scenario.Span(hour+time.Duration(i)*10*time.Minute))
+					sc.Faults[i].At = min(sc.Faults[i].At, hour+time.Duration(i)*10*time.Minute)
 				}
 			})
 			for at := time.Duration(0); at < min(length, u.sc.Length()); at += 7 * time.Second {
@@ -256,7 +257,7 @@ func TestFeedLostTruth(t *testing.T) {
 	u.AdvanceTo(5 * hour)
 	c := truthOf(u, "feed-lost", "")
 	assert.True(t, c.Active && c.Cause)
-	from, to := u.sc.Faults[0].At.Duration(), u.sc.Faults[0].At.Duration()+hour // the next drive, if it came out at a stop
+	from, to := u.sc.Faults[0].At, u.sc.Faults[0].At+hour // the next drive, if it came out at a stop
 	assert.True(t, c.Since >= from && c.Since < to, "%v", c.Since)
 	assert.False(t, u.Signals().FeedA > 0)
 	assert.InDelta(t, u.Signals().Battery[0].PositiveV, u.Signals().FeedV, 0.05, "a dead converter's output shows the bank")
@@ -351,7 +352,7 @@ func TestSensorFaultsAreTrueOnTime(t *testing.T) {
 // Motor runs are counted exactly, the shortest included.
 func TestRunsAreCounted(t *testing.T) {
 	u := unit(t, "healthy-month", func(sc *scenario.Scenario) {
-		sc.Duty.Nudge = [2]scenario.Span{scenario.Span(300 * time.Millisecond), scenario.Span(300 * time.Millisecond)}
+		sc.Duty.Nudge = [2]time.Duration{300 * time.Millisecond, 300 * time.Millisecond}
 	})
 	presses, held, pressed := uint64(0), time.Duration(0), time.Duration(0)
 	for {
@@ -430,7 +431,7 @@ func TestNewRefuses(t *testing.T) {
 	sc := scenario.Default()
 	_, err := New(sc, 0)
 	require.Error(t, err, "only a parsed scenario has its wiring filled in")
-	sc, err = scenario.Load("healthy-day")
+	sc, err = scenariofile.Load("healthy-day")
 	require.NoError(t, err)
 	sc.Bank.Batteries[0].RatedAh = -1
 	_, err = New(sc, 0)
@@ -447,7 +448,7 @@ func TestFreezingPoints(t *testing.T) {
 }
 
 func TestSeedOverrides(t *testing.T) {
-	sc, err := scenario.Load("healthy-day")
+	sc, err := scenariofile.Load("healthy-day")
 	require.NoError(t, err)
 	own, err := New(sc, 0)
 	require.NoError(t, err)

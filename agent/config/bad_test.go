@@ -80,7 +80,7 @@ var badFiles = map[string][]string{
 		`12: board.channels[1].min_a: -100 to max_a: 220: want at least -150 to 60 A: one battery may have to carry the motor, and take the feed, alone`,
 	},
 	"divider-too-short": {
-		`11: board.channels[0].scale: reaches 16.51 V: want more than 18 V (findings.series_v) at full_scale_v: a bank wired in series by mistake must be seen; take a larger full_scale_v or a smaller bottom_ohm`,
+		`11: board.channels[0].scale: reaches 16.51 V: want more than 18 V (findings.series_v) at the end of the input's range: a bank wired in series by mistake must be seen; use a larger range or a smaller bottom_ohm`,
 	},
 	"duplicate-field": {
 		`5: bank.batteries[0].rated_ah: written twice: want it once: it is on line 5 already`,
@@ -117,7 +117,7 @@ var badFiles = map[string][]string{
 	},
 	"http": {
 		`14: http.listen: "8480": want address:port, such as :8480 or 127.0.0.1:8480`,
-		`14: http.host_names[0]: lift.local:8480: want a host name without port, such as liftbank.local`,
+		`14: http.host_names[0]: "lift.local:8480": want a host name without port, such as liftbank.local`,
 	},
 	"input-twice": {
 		`12: board.channels[1].input: AIN0: want another: channels[0] is on this input of chip one`,
@@ -195,7 +195,7 @@ var badFiles = map[string][]string{
 		`13: board.channels[2].scale.pullup_ohm: equal to the thermistor at 114 °C: want it equal between -20 and 80 °C: check the pull-up and the thermistor's figures`,
 	},
 	"ntc-supply": {
-		`13: board.channels[2].scale.supply_v: 5: want at most full_scale_v (4.096 V): a cut thermistor puts the whole supply on the pin`,
+		`13: board.channels[2].scale.supply_v: 5: want at most the end of the input's range (4.096 V): a cut thermistor puts the whole supply on the pin`,
 	},
 	"number-comma": {
 		`15: findings.bank_low_v: 12,4: want 11.5 to 12.9 V (write 12.4, with a point)`,
@@ -219,7 +219,7 @@ var badFiles = map[string][]string{
 		`11: board.channels[0].rest_sps: 100: want 8, 16, 32, 64, 128, 250, 475 or 860 SPS`,
 	},
 	"run-scan-slow": {
-		`9: board.chips[0]: takes 143ms for its channels in a motor run: want at most 100ms, because the start of a run is its load test: raise run_sps`,
+		`9: board.chips[0]: takes 144ms for its channels in a motor run: want at most 100ms, because the start of a run is its load test: choose faster conversions in a run`,
 	},
 	"run-threshold-order": {
 		`14: board.scan.run_below_a: -50: want -30 or nearer to 0: scanning must be fast at motor.min_current_a already`,
@@ -234,7 +234,7 @@ var badFiles = map[string][]string{
 		`7: board.scan.rest_every: 100ms: want a time from 200ms to 1m`,
 	},
 	"scan-unreachable": {
-		`10: board.chips[0]: takes 221ms for its channels: want less than board.scan.rest_every (200ms): raise rest_sps`,
+		`10: board.chips[0]: takes 223ms for its channels: want less than board.scan.rest_every (200ms): choose faster conversions at rest`,
 	},
 	"signal-twice": {
 		`14: board.channels[3].signal: battery_voltage: want another signal or battery: channels[0] measures battery_voltage_a`,
@@ -308,7 +308,7 @@ var badFiles = map[string][]string{
 		`11: board.channels[0].max_v: 16: want more than 18 V (findings.series_v): a bank wired in series by mistake must be seen`,
 	},
 	"wrong-type-list": {
-		`8: board.chips: a section: want a list of 1 to 4`,
+		`8: board.chips: a section: want a list of 1 to 8`,
 	},
 	"wrong-type-number": {
 		`5: bank.batteries[0].rated_ah: a list: want 20 to 400 Ah`,

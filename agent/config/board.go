@@ -1,62 +1,61 @@
 package config
 
 import (
+	"strings"
 	"time"
 
+	"liftbank/sensors"
+	"liftbank/sensors/ads1115"
 	"liftbank/sensors/calibration"
+	"liftbank/sensors/ina226"
 )
 
-// Board is the monitor board: converters, what is wired to them, contacts, and how often they are read.
+// Board is the monitor board: input chips, what is wired to them, contacts, and how often they are
+// read.
 type Board struct {
 	I2CBus   string // name or number as the operating system has it: 1, /dev/i2c-1
-	Chips    []Chip // 1 to 4
+	Chips    []Chip // 1 to 8
 	Channels []Channel
 	Contacts []Contact // at most one for each signal
 	Scan     Scan
 }
 
-// Chip is one converter on the bus.
+// Chip is one input chip.
 type Chip struct {
-	Name    string
-	Kind    ChipKind
-	Address int // 0x48 to 0x4b
+	Name string
+	Kind string
+	sensors.ChipConfig
 }
 
-// ChipKind is the make of a converter.
-type ChipKind string
-
-// ADS1115 is the 16-bit converter with four inputs.
-const ADS1115 ChipKind = "ads1115"
+// chipKinds are the kinds of input chip that the configuration knows. Each declares its own settings.
+var chipKinds = []sensors.Kind{ads1115.Kind, ina226.Kind}
 
 // Signal is what a channel measures.
 type Signal string
 
 // Signals. The first four are of one battery, the others of the unit.
 const (
-	BatteryVoltage     Signal = "battery_voltage"     // V, at its own positive post over the board's ground
+	BatteryVoltage     Signal = "battery_voltage"     // V, at its own positive post against the board's ground
 	BatteryCurrent     Signal = "battery_current"     // A, positive into the battery
-	BatteryNegative    Signal = "battery_negative"    // V, its negative post over the board's ground; not needed where that is the ground
+	BatteryNegative    Signal = "battery_negative"    // V, its negative post against ground; not needed if that is the ground
 	BatteryTemperature Signal = "battery_temperature" // °C, at the case or a post
 	FeedVoltage        Signal = "feed_voltage"        // V, ahead of the charge breaker
 	MotorVoltage       Signal = "motor_voltage"       // V, at the motor terminal
 )
 
-// Channel is one analogue input.
+// Channel is one analog input.
 type Channel struct {
 	Signal      Signal
 	Battery     string // of which battery; empty for a signal of the unit
 	Chip        string
-	Input       string  // as on the chip: AIN0 to AIN3 over ground, or AIN0-AIN1 and so on
-	FullScaleV  float64 // V, end of the converter's range, one of the chip's six
-	RestSPS     int     // conversions per second while the motor stands
-	RunSPS      int     // and while it runs
-	InRun       bool    // read while the motor runs as well
+	Input       sensors.Input // of that chip, with the settings of its kind
+	InRun       bool          // read while the motor runs, too
 	Scale       Scale
 	Calibration Calibration
-	Min, Max    float64 // possible range, in Unit; beyond it a reading is a fault of the sensor
+	Min, Max    float64 // possible range, in Unit; beyond it the sensor is faulty
 }
 
-// Name gives the channel's name, unique on a board: battery_voltage_a, feed_voltage.
+// Name returns the channel's name, unique on a board: battery_voltage_a, feed_voltage.
 func (c *Channel) Name() string {
 	if c.Battery == "" {
 		return string(c.Signal)
@@ -64,8 +63,14 @@ func (c *Channel) Name() string {
 	return string(c.Signal) + "_" + c.Battery
 }
 
-// Unit gives the unit of the signal: "V", "A" or "°C".
+// Unit returns the unit of the signal: "V", "A" or "°C".
 func (c *Channel) Unit() string { return signals[c.Signal].unit }
+
+// Class returns how well the channel measures in a mode, in its unit.
+func (c *Channel) Class(m sensors.Mode) sensors.Class {
+	ch := sensors.ChannelConfig{Input: c.Input, Scale: c.Scale.Law(), Correction: c.Calibration.correction()}
+	return ch.Class(m)
+}
 
 // ScaleKind is the circuit between a signal and the pin.
 type ScaleKind string
@@ -84,10 +89,10 @@ type Scale struct {
 	Kind      ScaleKind
 	TopOhm    float64 // from the measured point to the pin
 	BottomOhm float64 // from the pin to ground
-	ZeroV     float64 // V at the pin without current
-	VPerA     float64 // V at the pin per ampere into the battery; negative when mounted the other way round
+	ZeroV     float64 // V at the pin at zero current
+	VPerA     float64 // V at the pin per ampere into the battery; negative if mounted the other way around
 	ShuntOhm  float64
-	Gain      float64 // of the shunt's amplifier; negative turns the sign
+	Gain      float64 // of the shunt's amplifier; negative reverses the sign
 	R25Ohm    float64 // of the thermistor at 25 °C
 	BetaK     float64 // K
 	A, B, C   float64 // of the Steinhart-Hart equation for kelvin and ohm, 1/K
@@ -95,7 +100,7 @@ type Scale struct {
 	SupplyV   float64 // V at the top of the pull-up
 }
 
-// Law gives the scale as the board computes with it; nil for a kind that isn't one.
+// Law returns the scale as the board computes with it; nil for an unknown kind.
 func (s Scale) Law() calibration.Scale {
 	switch s.Kind {
 	case Divider:
@@ -112,10 +117,14 @@ func (s Scale) Law() calibration.Scale {
 	return nil
 }
 
-// Calibration is what a comparison with a better meter changed: (value + Offset) · Gain.
+// Calibration is the correction from a more accurate meter: (value + Offset) · Gain.
 type Calibration struct {
 	Offset float64 // in the channel's unit
 	Gain   float64 // 0.5 to 2
+}
+
+func (c Calibration) correction() calibration.Correction {
+	return calibration.Correction{OffsetAdd: c.Offset, Gain: c.Gain}
 }
 
 // Contact is one digital input.
@@ -124,15 +133,15 @@ type Contact struct {
 	Pin       string // as the operating system names it: GPIO17
 	ActiveLow bool   // on at a low level
 	Pull      Pull
-	Debounce  time.Duration // a change must last this long; 0 takes each at once
+	Debounce  time.Duration // how long a change must last; 0 accepts every change at once
 }
 
-// ContactSignal is what a contact tells.
+// ContactSignal is what a contact means.
 type ContactSignal string
 
 // Contact signals.
 const (
-	WakeLine     ContactSignal = "wake_line"     // on: the converter of the feed is asked for
+	WakeLine     ContactSignal = "wake_line"     // on: the feed's converter is switched on
 	MotorCommand ContactSignal = "motor_command" // on: the contactor coil is driven
 	Disconnect   ContactSignal = "disconnect"    // on: closed
 )
@@ -149,50 +158,56 @@ const (
 
 // Scan is how often the board is read.
 type Scan struct {
-	RestEvery time.Duration // between scans while the motor stands
+	RestEvery time.Duration // between scans while the motor is stopped
 	RunTail   time.Duration // scanning stays fast this long after the motor stops
 	RunBelowA float64       // A, negative: a bank current below it starts fast scanning
 }
 
 const (
-	maxChips    = 4  // as many addresses as an ADS1115 can have
-	maxChannels = 16 // inputs of four chips
+	maxChips    = 8  // our choice: one for each battery's current and as many others
+	maxChannels = 18 // every signal of four batteries and of the unit
 )
 
-// signalFacts is what is fixed or usual for a signal.
+// signalFacts is what is fixed or common for a signal.
 type signalFacts struct {
 	perBattery bool
 	unit       string
 	suffix     string // of field names in that unit
-	limit      span   // that min and max may span
+	limit      span   // of min and max
 	min, max   float64
-	offset     float64 // most that calibration may shift, either way
+	offset     float64 // limit of the calibration's shift, either way
 	inRun      bool
 	scales     []ScaleKind
 }
 
 var (
-	voltage = signalFacts{unit: "V", suffix: "_v", limit: span{-60, 60, "V"}, min: -1, max: 32, offset: 2, inRun: true, scales: []ScaleKind{Divider}}
+	voltage = signalFacts{
+		unit: "V", suffix: "_v", limit: span{-60, 60, "V"}, min: -1, max: 32, offset: 2, inRun: true,
+		scales: []ScaleKind{Divider},
+	}
 
 	signals = map[Signal]signalFacts{
 		BatteryVoltage: voltage.of(true, true),
-		BatteryNegative: {perBattery: true, unit: "V", suffix: "_v", limit: span{-60, 60, "V"}, min: -3, max: 32, offset: 2, inRun: true,
-			scales: []ScaleKind{Divider}},
-		BatteryCurrent: {perBattery: true, unit: "A", suffix: "_a", limit: span{-1000, 1000, "A"}, min: -220, max: 220, offset: 20,
-			inRun: true, scales: []ScaleKind{Hall, Shunt}},
-		BatteryTemperature: {perBattery: true, unit: "°C", suffix: "_c", limit: span{-60, 150, "°C"}, min: -50, max: 90, offset: 20,
-			scales: []ScaleKind{NTCBeta, NTCSteinhartHart}},
+		BatteryNegative: {
+			perBattery: true, unit: "V", suffix: "_v", limit: span{-60, 60, "V"}, min: -3, max: 32, offset: 2, inRun: true,
+			scales: []ScaleKind{Divider},
+		},
+		BatteryCurrent: {
+			perBattery: true, unit: "A", suffix: "_a", limit: span{-1000, 1000, "A"}, min: -220, max: 220, offset: 20,
+			inRun: true, scales: []ScaleKind{Hall, Shunt},
+		},
+		BatteryTemperature: {
+			perBattery: true, unit: "°C", suffix: "_c", limit: span{-60, 150, "°C"}, min: -50, max: 90, offset: 20,
+			scales: []ScaleKind{NTCBeta, NTCSteinhartHart},
+		},
 		FeedVoltage:  voltage.of(false, false),
 		MotorVoltage: voltage.of(false, true),
 	}
-	signalNames    = []Signal{BatteryVoltage, BatteryNegative, BatteryCurrent, BatteryTemperature, FeedVoltage, MotorVoltage}
+	signalNames = []Signal{
+		BatteryVoltage, BatteryNegative, BatteryCurrent, BatteryTemperature, FeedVoltage, MotorVoltage,
+	}
 	contactSignals = []ContactSignal{WakeLine, MotorCommand, Disconnect}
 	scaleKinds     = []ScaleKind{Divider, Hall, Shunt, NTCBeta, NTCSteinhartHart}
-
-	// Inputs, ranges and rates of the ADS1115: TI data sheet SBAS444 (gain and rate tables from memory).
-	inputs     = []string{"AIN0", "AIN1", "AIN2", "AIN3", "AIN0-AIN1", "AIN0-AIN3", "AIN1-AIN3", "AIN2-AIN3"}
-	fullScales = []float64{6.144, 4.096, 2.048, 1.024, 0.512, 0.256}
-	rates      = []float64{8, 16, 32, 64, 128, 250, 475, 860}
 )
 
 func (f signalFacts) of(perBattery, inRun bool) signalFacts {
@@ -207,40 +222,107 @@ func defaultBoard() Board {
 func (b *Board) read(s *section) {
 	s.text("i2c_bus", &b.I2CBus, "the bus the chips are on: a number, or a name such as /dev/i2c-1", isName,
 		about{doc: "I2C bus; there is no default, because the lowest one is often another device's", required: true})
-	list(s, "chips", &b.Chips, 1, maxChips, about{doc: "converters on the bus", required: true}, (*Chip).read)
-	list(s, "channels", &b.Channels, 2, maxChannels, about{doc: "analogue inputs", required: true}, (*Channel).read)
-	list(s, "contacts", &b.Contacts, 0, len(contactSignals), about{doc: "digital inputs; what isn't wired is left out"}, (*Contact).read)
+	list(s, "chips", &b.Chips, 1, maxChips, about{doc: "input chips on the bus", required: true}, (*Chip).read)
+	list(s, "channels", &b.Channels, 2, maxChannels, about{doc: "analog inputs", required: true},
+		func(c *Channel, s *section) { c.read(s, b) })
+	list(s, "contacts", &b.Contacts, 0, len(contactSignals), about{doc: "digital inputs; leave out what is not wired"},
+		(*Contact).read)
 	s.section("scan", false, about{doc: "how often the board is read", usually: "all defaults"}, b.Scan.read)
 }
 
 func (c *Chip) read(s *section) {
 	s.text("name", &c.Name, "a name of a-z, 0-9 and -", isID, about{doc: "name that channels refer to", required: true})
-	choose(s, "kind", &c.Kind, []ChipKind{ADS1115}, about{doc: "make of the converter", required: true})
-	s.whole("address", &c.Address, 0x48, 0x4b, "0x48, 0x49, 0x4a or 0x4b", about{doc: "I2C address: ADDR pin at GND, VDD, SDA, SCL in this order", required: true})
+	names := kindNames()
+	choose(s, "kind", &c.Kind, names, about{doc: "type of the input chip", required: true})
+	each(s, "kind", c.Kind, names, func(kind string) {
+		c.ChipConfig = newChip(kind)
+		s.settings(c.Settings())
+	})
 }
 
-func (c *Channel) read(s *section) {
+// kindNames returns the names of the kinds of input chip.
+func kindNames() []string {
+	names := make([]string, len(chipKinds))
+	for i, k := range chipKinds {
+		names[i] = k.Name
+	}
+	return names
+}
+
+// newChip returns a chip of a kind with its default settings; nil for an unknown kind.
+func newChip(kind string) sensors.ChipConfig {
+	for _, k := range chipKinds {
+		if k.Name == kind {
+			return k.New()
+		}
+	}
+	return nil
+}
+
+// chip returns the chip of a name, or nil.
+func (b *Board) chip(name string) *Chip {
+	for i := range b.Chips {
+		if b.Chips[i].Name == name {
+			return &b.Chips[i]
+		}
+	}
+	return nil
+}
+
+// readInput reads the settings of the input that c is on, or describes those of every kind of chip.
+func (c *Channel) readInput(s *section, b *Board) {
+	kind := ""
+	if chip := b.chip(c.Chip); chip != nil {
+		kind = chip.Kind
+	}
+	each(s, "chip's kind", kind, kindNames(), func(kind string) {
+		c.Input = newChip(kind).NewInput()
+		s.settings(c.Input.Settings())
+	})
+}
+
+// settings reads fields that a kind of chip declares.
+func (s *section) settings(all []sensors.Setting) {
+	for i := range all {
+		s.setting(&all[i])
+	}
+}
+
+func (s *section) setting(f *sensors.Setting) {
+	accepts := f.Accepts
+	if f.Choices != nil {
+		accepts = strings.TrimSpace(orList(f.Choices) + " " + f.Unit)
+	}
+	if v, there := s.take(f.Name, accepts, f.Default, about{doc: f.Doc, required: f.Required}); there {
+		v.Setting(f.Number, accepts, f.Unit, f.Set)
+	}
+}
+
+func (c *Channel) read(s *section, b *Board) {
 	choose(s, "signal", &c.Signal, signalNames, about{doc: "what is measured", required: true})
 	facts := signals[c.Signal]
-	s.text("battery", &c.Battery, "a, b, c or d", func(t string) bool { return t == "a" || t == "b" || t == "c" || t == "d" },
-		about{doc: "which battery; only for the four battery_ signals, and required there", required: facts.perBattery, usually: "none"})
-	s.text("chip", &c.Chip, "the name of one of board.chips", isID, about{doc: "converter it is wired to", required: true})
-	choose(s, "input", &c.Input, inputs, about{doc: "input of the converter: over ground, or the difference of two", required: true})
-	c.FullScaleV = 4.096
-	s.oneNumber("full_scale_v", &c.FullScaleV, fullScales, "V", about{doc: "end of the converter's range; a pin must never see more than the converter's own supply"})
-	c.RestSPS, c.RunSPS, c.InRun = 128, 860, facts.inRun
-	s.rate("rest_sps", &c.RestSPS, about{doc: "conversions per second while the motor stands; slower is quieter"})
-	s.rate("run_sps", &c.RunSPS, about{doc: "conversions per second while the motor runs"})
-	s.yesNo("in_run", &c.InRun, about{doc: "read during motor runs too; always true for battery_voltage and battery_current",
-		usually: "false for temperatures and feed_voltage, else true"})
-	s.section("scale", false, about{doc: "circuit between the signal and the pin", required: true}, func(s *section) { c.Scale.read(s, facts.scales) })
+	isBattery := func(t string) bool { return t == "a" || t == "b" || t == "c" || t == "d" }
+	s.text("battery", &c.Battery, "a, b, c or d", isBattery, about{
+		doc:      "which battery; only for the four battery_ signals, and required there",
+		required: facts.perBattery, usually: "none",
+	})
+	s.text("chip", &c.Chip, "the name of one of board.chips", isID, about{doc: "input chip it is wired to", required: true})
+	c.readInput(s, b)
+	c.InRun = facts.inRun
+	s.yesNo("in_run", &c.InRun, about{
+		doc:     "read during motor runs, too; always true for battery_voltage and battery_current",
+		usually: "false for temperatures and feed_voltage, else true",
+	})
+	s.section("scale", false, about{doc: "circuit between the signal and the pin", required: true},
+		func(s *section) { c.Scale.read(s, facts.scales) })
 	c.Calibration.Gain = 1
 	inUnit(s, c.Signal, func(f signalFacts) {
 		c.Min, c.Max = f.min, f.max
-		s.number("min"+f.suffix, &c.Min, f.limit, about{doc: "lowest possible value: below it the sensor is at fault"})
-		s.number("max"+f.suffix, &c.Max, f.limit, about{doc: "highest possible value: above it the sensor is at fault"})
+		s.number("min"+f.suffix, &c.Min, f.limit, about{doc: "lowest possible value; below it the sensor is faulty"})
+		s.number("max"+f.suffix, &c.Max, f.limit, about{doc: "highest possible value; above it the sensor is faulty"})
 	})
-	s.section("calibration", false, about{doc: "correction against a better meter: (value + offset) x gain", usually: "none"},
+	s.section("calibration", false,
+		about{doc: "correction from a more accurate meter: (value + offset) x gain", usually: "none"},
 		func(s *section) { c.Calibration.read(s, c.Signal) })
 }
 
@@ -248,7 +330,8 @@ func (c *Calibration) read(s *section, signal Signal) {
 	inUnit(s, signal, func(f signalFacts) {
 		s.number("offset"+f.suffix, &c.Offset, span{-f.offset, f.offset, f.unit}, about{doc: "added to the value"})
 	})
-	s.number("gain", &c.Gain, span{min: 0.5, max: 2}, about{doc: "then multiplied with; more than that is a wrong scale, not a tolerance"})
+	s.number("gain", &c.Gain, span{min: 0.5, max: 2},
+		about{doc: "factor applied after the offset; a factor outside this range means a wrong scale"})
 }
 
 // inUnit reads the fields whose names end in the signal's unit, or describes them in each unit.
@@ -265,60 +348,66 @@ func inUnit(s *section, signal Signal, read func(signalFacts)) {
 	}
 }
 
-// rate reads one of the converter's data rates.
-func (s *section) rate(name string, to *int, a about) {
-	v := float64(*to)
-	s.oneNumber(name, &v, rates, "SPS", a)
-	*to = int(v)
-}
-
 func (sc *Scale) read(s *section, allowed []ScaleKind) {
 	if allowed == nil {
 		allowed = scaleKinds
 	}
-	choose(s, "kind", &sc.Kind, allowed, about{doc: "divider for voltages, hall or shunt for currents, ntc_beta or ntc_steinhart_hart for temperatures", required: true})
+	const byKind = "divider for voltages, hall or shunt for currents, ntc_beta or ntc_steinhart_hart for temperatures"
+	choose(s, "kind", &sc.Kind, allowed, about{doc: byKind, required: true})
+	number := func(name string, to *float64, accepted span, doc string) {
+		s.number(name, to, accepted, about{doc: doc, required: true})
+	}
 	each(s, "kind", sc.Kind, scaleKinds, func(kind ScaleKind) {
 		switch kind {
 		case Divider:
-			s.number("top_ohm", &sc.TopOhm, span{0, 10e6, "ohm"}, about{doc: "resistor from the measured point to the pin", required: true})
-			s.number("bottom_ohm", &sc.BottomOhm, span{100, 1e6, "ohm"}, about{doc: "resistor from the pin to ground", required: true})
+			number("top_ohm", &sc.TopOhm, span{0, 10e6, "ohm"}, "resistor from the measured point to the pin")
+			number("bottom_ohm", &sc.BottomOhm, span{100, 1e6, "ohm"}, "resistor from the pin to ground")
 		case Hall:
-			s.number("zero_v", &sc.ZeroV, span{-5.5, 5.5, "V"}, about{doc: "volts at the pin without current", required: true})
-			s.number("v_per_a", &sc.VPerA, span{-1, 1, "V/A"}, about{doc: "volts at the pin per ampere into the battery, not 0; negative when mounted the other way round", required: true})
+			number("zero_v", &sc.ZeroV, span{-5.5, 5.5, "V"}, "volts at the pin at zero current")
+			number("v_per_a", &sc.VPerA, span{-1, 1, "V/A"},
+				"volts at the pin per ampere into the battery, not 0; negative if mounted the other way around")
 		case Shunt:
-			s.number("shunt_ohm", &sc.ShuntOhm, span{1e-5, 0.01, "ohm"}, about{doc: "resistance of the shunt: 75 mV at 300 A is 0.00025", required: true})
-			s.number("gain", &sc.Gain, span{min: -1000, max: 1000}, about{doc: "of the amplifier, not 0; 1 without one; negative turns the sign", required: true})
-			s.number("zero_v", &sc.ZeroV, span{-5.5, 5.5, "V"}, about{doc: "volts at the pin without current; 0 for a shunt across a pair of inputs", required: true})
+			number("shunt_ohm", &sc.ShuntOhm, span{1e-5, 0.01, "ohm"}, "resistance of the shunt: 75 mV at 300 A is 0.00025")
+			number("gain", &sc.Gain, span{min: -1000, max: 1000},
+				"gain of the amplifier, not 0; 1 without one; negative reverses the sign")
+			number("zero_v", &sc.ZeroV, span{-5.5, 5.5, "V"},
+				"volts at the pin at zero current; 0 for a shunt across a pair of inputs")
 		case NTCBeta:
-			s.number("r25_ohm", &sc.R25Ohm, span{100, 1e6, "ohm"}, about{doc: "thermistor's resistance at 25 °C", required: true})
-			s.number("beta_k", &sc.BetaK, span{1000, 6000, "K"}, about{doc: "thermistor's beta, from its data sheet", required: true})
+			number("r25_ohm", &sc.R25Ohm, span{100, 1e6, "ohm"}, "thermistor's resistance at 25 °C")
+			number("beta_k", &sc.BetaK, span{1000, 6000, "K"}, "thermistor's beta, from its data sheet")
 		case NTCSteinhartHart:
-			s.number("a", &sc.A, span{0, 0.01, "1/K"}, about{doc: "first coefficient, for kelvin and ohm", required: true})
-			s.number("b", &sc.B, span{1e-5, 0.001, "1/K"}, about{doc: "coefficient of ln R", required: true})
-			s.number("c", &sc.C, span{0, 1e-5, "1/K"}, about{doc: "coefficient of (ln R)^3", required: true})
+			number("a", &sc.A, span{0, 0.01, "1/K"}, "first coefficient, for kelvin and ohm")
+			number("b", &sc.B, span{1e-5, 0.001, "1/K"}, "coefficient of ln R")
+			number("c", &sc.C, span{0, 1e-5, "1/K"}, "coefficient of (ln R)^3")
 		}
 		if kind == NTCBeta || kind == NTCSteinhartHart {
-			s.number("pullup_ohm", &sc.PullupOhm, span{100, 1e6, "ohm"}, about{doc: "resistor from the pin to the supply", required: true})
-			s.number("supply_v", &sc.SupplyV, span{1.8, 5.5, "V"}, about{doc: "volts at the top of the pull-up", required: true})
+			number("pullup_ohm", &sc.PullupOhm, span{100, 1e6, "ohm"}, "resistor from the pin to the supply")
+			number("supply_v", &sc.SupplyV, span{1.8, 5.5, "V"}, "volts at the top of the pull-up")
 		}
 	})
 }
 
 func (c *Contact) read(s *section) {
-	choose(s, "signal", &c.Signal, contactSignals, about{doc: "what the contact tells", required: true})
-	s.text("pin", &c.Pin, "the pin's name as the system has it, such as GPIO17", isName, about{doc: "pin it is wired to", required: true})
+	choose(s, "signal", &c.Signal, contactSignals, about{doc: "what the contact means", required: true})
+	s.text("pin", &c.Pin, "the pin's name as the system has it, such as GPIO17", isName,
+		about{doc: "pin it is wired to", required: true})
 	active := "high"
 	choose(s, "active", &active, []string{"high", "low"}, about{doc: "level at which it is on"})
 	c.ActiveLow = active == "low"
 	c.Pull, c.Debounce = PullNone, 5*time.Millisecond
-	choose(s, "pull", &c.Pull, []Pull{PullUp, PullDown, PullNone}, about{doc: "the pin's own resistor; none where the board has one"})
-	s.duration("debounce", &c.Debounce, 0, 200*time.Millisecond, about{doc: "a change must last this long; 0s takes each at once"})
+	choose(s, "pull", &c.Pull, []Pull{PullUp, PullDown, PullNone},
+		about{doc: "the pin's own resistor; none if the board has one"})
+	s.duration("debounce", &c.Debounce, 0, 200*time.Millisecond,
+		about{doc: "how long a change must last; 0s accepts every change at once"})
 }
 
 func (sc *Scan) read(s *section) {
-	s.duration("rest_every", &sc.RestEvery, 200*time.Millisecond, time.Minute, about{doc: "between scans while the motor stands"})
-	s.duration("run_tail", &sc.RunTail, 0, time.Minute, about{doc: "scanning stays fast this long after the motor stops; 0s ends it with the run"})
-	s.number("run_below_a", &sc.RunBelowA, span{-200, -1, "A"}, about{doc: "a bank current below it starts fast scanning where motor_command isn't wired"})
+	s.duration("rest_every", &sc.RestEvery, 200*time.Millisecond, time.Minute,
+		about{doc: "time between scans while the motor is stopped"})
+	s.duration("run_tail", &sc.RunTail, 0, time.Minute,
+		about{doc: "time that scanning stays fast after the motor stops; 0s ends fast scanning with the run"})
+	s.number("run_below_a", &sc.RunBelowA, span{-200, -1, "A"},
+		about{doc: "a bank current below it starts fast scanning if motor_command is not wired"})
 }
 
 // isName accepts one word of printable ASCII.

@@ -2,11 +2,10 @@ package config
 
 import (
 	"fmt"
-	"math"
 	"strings"
 	"time"
 
-	"liftbank/sensors/calibration"
+	"liftbank/sensors"
 )
 
 // The checks of this file compare fields with each other; each field by itself has passed already or has its error.
@@ -24,7 +23,7 @@ func (c *Config) check(r *reading) {
 		ch.checkRange(r, path)
 		switch ch.Signal {
 		case BatteryVoltage, FeedVoltage, MotorVoltage:
-			ch.checkVoltage(r, path, c.Findings.SeriesV)
+			ch.checkVoltage(r, path, c.Limits.Of("findings.series_v"))
 		case BatteryCurrent:
 			ch.checkCurrent(r, path)
 		case BatteryTemperature:
@@ -34,8 +33,8 @@ func (c *Config) check(r *reading) {
 	c.checkBatteriesSeen(r)
 	c.Board.checkContacts(r)
 	c.Board.checkPace(r)
-	c.checkThresholds(r)
-	c.Findings.checkOrder(r)
+	c.checkFastScan(r)
+	c.Limits.checkOrder(r)
 	if c.MQTT != nil {
 		c.MQTT.check(r)
 	}
@@ -61,26 +60,32 @@ func (b *Board) checkChips(r *reading) {
 			if before.Name == chip.Name {
 				r.refuse(path+".name", "", fmt.Sprintf("want another: chips[%d] has it", j), other+".name")
 			}
-			if before.Address == chip.Address {
+			if chip.onBusWith(&before) {
 				r.refuse(path+".address", "", fmt.Sprintf("want another: chips[%d] has it, and two chips can't share one on a bus", j), other+".address")
 			}
 		}
 	}
 }
 
-// checkWiring looks at which channel is where: on chips that exist, one to an input, one for a quantity.
+// onBusWith reports whether two chips are at the same address of the bus.
+func (c *Chip) onBusWith(other *Chip) bool {
+	return c.ChipConfig != nil && other.ChipConfig != nil && c.Address() != 0 && c.Address() == other.Address()
+}
+
+// checkWiring checks where each channel is: on a chip that exists, one per input, one per quantity.
 func (b *Board) checkWiring(r *reading) {
 	used := map[string]bool{}
 	for i := range b.Channels {
 		ch, path := &b.Channels[i], channelPath(i)
 		used[ch.Chip] = true
-		if !b.hasChip(ch.Chip) {
+		if b.chip(ch.Chip) == nil {
 			r.refuse(path+".chip", "", "want the name of one of board.chips", paths("board.chips", len(b.Chips), ".name")...)
 		}
 		for j := range b.Channels[:i] {
 			before, other := &b.Channels[j], channelPath(j)
-			if before.Chip == ch.Chip && before.Input == ch.Input {
-				r.refuse(path+".input", "", fmt.Sprintf("want another: channels[%d] is on this input of chip %s", j, show(ch.Chip)), other+".input", path+".chip", other+".chip")
+			if before.Chip == ch.Chip && before.Input != nil && ch.Input != nil && before.Input.Name() == ch.Input.Name() {
+				r.refuse(path+".input", "", fmt.Sprintf("want another: channels[%d] is on this input of chip %s", j, show(ch.Chip)),
+					other+".input", path+".chip", other+".chip")
 			}
 			if before.Signal == ch.Signal && before.Battery == ch.Battery {
 				r.refuse(path+".signal", "", fmt.Sprintf("want another signal or battery: channels[%d] measures %s", j, ch.Name()), other+".signal", path+".battery", other+".battery")
@@ -92,15 +97,6 @@ func (b *Board) checkWiring(r *reading) {
 			r.refuse(fmt.Sprintf("board.chips[%d].name", i), "", "want a channel on it, or the chip left out", "board.channels")
 		}
 	}
-}
-
-func (b *Board) hasChip(name string) bool {
-	for _, chip := range b.Chips {
-		if chip.Name == name {
-			return true
-		}
-	}
-	return false
 }
 
 func (c *Channel) checkBattery(r *reading, path string, bank *Bank) {
@@ -123,33 +119,27 @@ func (c *Channel) checkRange(r *reading, path string) {
 	}
 }
 
-// maxSupplyV is the ADS1115's highest supply, and so the most a pin can have (TI data sheet SBAS444, from memory).
-const maxSupplyV = 5.5
-
-// reach gives the quantity at the two ends of what the converter can see on this channel.
+// reach returns the quantity at the two ends of what the input chip can see on this channel.
 func (c *Channel) reach() (low, high float64) {
-	top := min(c.FullScaleV, maxSupplyV)
-	bottom := 0.0
-	if len(c.Input) > len("AIN0") { // a difference of two inputs has a sign
-		bottom = -top
-	}
+	bottom, top := c.Input.Range()
 	law := c.Scale.Law()
 	low, _ = law.Physical(bottom)
 	high, _ = law.Physical(top)
-	correct := calibration.Correction{OffsetAdd: c.Calibration.Offset, Gain: c.Calibration.Gain}
+	correct := c.Calibration.correction()
 	low, high = correct.Apply(low), correct.Apply(high)
 	return min(low, high), max(low, high)
 }
 
 // checkVoltage refuses a channel that would not see a bank wired in series.
 func (c *Channel) checkVoltage(r *reading, path string, seriesV float64) {
-	if r.hasError(path) {
+	if c.Input == nil || r.hasError(path) {
 		return
 	}
 	const reason = "a bank wired in series by mistake must be seen"
 	if _, high := c.reach(); high <= seriesV {
 		r.refuse(path+".scale", fmt.Sprintf("reaches %.4g V", high),
-			fmt.Sprintf("want more than %s V (findings.series_v) at full_scale_v: %s; take a larger full_scale_v or a smaller bottom_ohm", formatNumber(seriesV), reason), "findings.series_v")
+			fmt.Sprintf("want more than %s V (findings.series_v) at the end of the input's range: %s; use a larger range or a smaller bottom_ohm",
+				formatNumber(seriesV), reason), "findings.series_v")
 		return
 	}
 	if c.Max <= seriesV {
@@ -170,7 +160,7 @@ func (c *Channel) checkCurrent(r *reading, path string) {
 	case c.Scale.Kind == Shunt && c.Scale.Gain == 0:
 		r.refuse(path+".scale.gain", "", "want a number other than 0")
 	}
-	if r.hasError(path) {
+	if c.Input == nil || r.hasError(path) {
 		return
 	}
 	need := fmt.Sprintf("want at least -%d to %d A: one battery may have to carry the motor, and take the feed, alone", mustDrawA, mustChargeA)
@@ -190,11 +180,12 @@ const (
 
 // checkThermistor refuses a circuit that can't tell a cut thermistor, or whose best range is far from a battery's.
 func (c *Channel) checkThermistor(r *reading, path string) {
-	if r.hasError(path) {
+	if c.Input == nil || r.hasError(path) {
 		return
 	}
-	if c.Scale.SupplyV > c.FullScaleV {
-		r.refuse(path+".scale.supply_v", "", fmt.Sprintf("want at most full_scale_v (%s V): a cut thermistor puts the whole supply on the pin", formatNumber(c.FullScaleV)))
+	if _, top := c.Input.Range(); c.Scale.SupplyV > top {
+		r.refuse(path+".scale.supply_v", "", fmt.Sprintf("want at most the end of the input's range (%s V): a cut thermistor "+
+			"puts the whole supply on the pin", formatNumber(top)))
 		return
 	}
 	middle, ok := c.Scale.Law().Physical(c.Scale.SupplyV / 2)
@@ -244,12 +235,12 @@ func (b *Board) checkContacts(r *reading) {
 }
 
 const (
-	oscillatorError = 0.1                    // of the converter's data rate (TI data sheet SBAS444, from memory)
-	transferTime    = 2 * time.Millisecond   // our choice: start, poll, read and read back at 100 kHz
-	runScanLimit    = 100 * time.Millisecond // the first 100 ms of a motor run are its load test
+	transferTime = 2 * time.Millisecond   // our choice: start, poll, read and read back at 100 kHz
+	runScanLimit = 100 * time.Millisecond // the first 100 ms of a motor run are its load test
 )
 
-// checkPace refuses rates at which a chip can't get round its channels in time. Chips convert side by side.
+// checkPace refuses settings with which a chip can't convert its channels in time. Chips convert side
+// by side.
 func (b *Board) checkPace(r *reading) {
 	if r.hasError("board.channels") || r.hasError("board.scan.rest_every") {
 		return
@@ -259,64 +250,38 @@ func (b *Board) checkPace(r *reading) {
 		path := fmt.Sprintf("board.chips[%d]", i)
 		if rest >= b.Scan.RestEvery {
 			r.refuse(path, fmt.Sprintf("takes %s for its channels", rest.Round(time.Millisecond)),
-				fmt.Sprintf("want less than board.scan.rest_every (%s): raise rest_sps", formatDuration(b.Scan.RestEvery)))
+				fmt.Sprintf("want less than board.scan.rest_every (%s): choose faster conversions at rest", formatDuration(b.Scan.RestEvery)))
 		}
 		if run > runScanLimit {
 			r.refuse(path, fmt.Sprintf("takes %s for its channels in a motor run", run.Round(time.Millisecond)),
-				fmt.Sprintf("want at most %s, because the start of a run is its load test: raise run_sps", formatDuration(runScanLimit)))
+				fmt.Sprintf("want at most %s, because the start of a run is its load test: choose faster conversions in a run",
+					formatDuration(runScanLimit)))
 		}
 	}
 }
 
-// pace gives how long a chip takes for all its channels at rest, and for those read in a run.
+// pace returns how long a chip takes for all its channels at rest, and for those read in a run.
 func (b *Board) pace(chip string) (rest, run time.Duration) {
-	conversion := func(sps int) time.Duration {
-		return transferTime + time.Duration(math.Round((1+oscillatorError)*float64(time.Second)/float64(sps)))
-	}
 	for i := range b.Channels {
 		c := &b.Channels[i]
-		if c.Chip != chip {
+		if c.Chip != chip || c.Input == nil {
 			continue
 		}
-		rest += conversion(c.RestSPS)
+		_, longest := c.Input.Time(sensors.AtRest)
+		rest += transferTime + longest
 		if c.InRun {
-			run += conversion(c.RunSPS)
+			_, longest = c.Input.Time(sensors.InRun)
+			run += transferTime + longest
 		}
 	}
 	return rest, run
 }
 
-func (c *Config) checkThresholds(r *reading) {
-	f := &c.Findings
-	if -c.Board.Scan.RunBelowA > c.Motor.MinCurrentA {
+func (c *Config) checkFastScan(r *reading) {
+	minA := c.Limits.Of("motor.min_current_a")
+	if -c.Board.Scan.RunBelowA > minA {
 		r.refuse("board.scan.run_below_a", formatNumber(c.Board.Scan.RunBelowA),
-			fmt.Sprintf("want -%s or nearer to 0: scanning must be fast at motor.min_current_a already", formatNumber(c.Motor.MinCurrentA)), "motor.min_current_a")
-	}
-	if f.BankLowClearV <= f.BankLowV {
-		r.refuse("findings.bank_low_clear_v", formatNumber(f.BankLowClearV), fmt.Sprintf("want more than bank_low_v (%s)", formatNumber(f.BankLowV)), "findings.bank_low_v")
-	}
-	if f.BankLowClearV >= c.Feed.PresentV {
-		r.refuse("feed.present_v", formatNumber(c.Feed.PresentV),
-			fmt.Sprintf("want more than findings.bank_low_clear_v (%s): a resting bank is no feed", formatNumber(f.BankLowClearV)), "findings.bank_low_clear_v", "findings.bank_low_v")
-	}
-	if f.RestTime >= f.UnderchargedAfter {
-		r.refuse("findings.undercharged_after", formatDuration(f.UnderchargedAfter), fmt.Sprintf("want more than rest_time (%s)", formatDuration(f.RestTime)), "findings.rest_time")
-	}
-}
-
-// checkOrder refuses limits of which the one that clears, or that must be smaller, is not under the other.
-func (f *Findings) checkOrder(r *reading) {
-	less := func(a string, x float64, b string, y float64) {
-		if x >= y {
-			r.refuse("findings."+a, formatNumber(x), fmt.Sprintf("want less than %s (%s)", b, formatNumber(y)), "findings."+b)
-		}
-	}
-	less("share_clear_ratio", f.ShareClearRatio, "share_ratio", f.ShareRatio)
-	less("circulating_clear_a", f.CirculatingClearA, "circulating_a", f.CirculatingA)
-	less("hot_clear_c", f.HotClearC, "hot_c", f.HotC)
-	less("undercharged_soc_pct", f.UnderchargedSoCPct, "balance_under_pct", f.BalanceUnderPct)
-	if f.OverrunRelief >= f.OverrunRun {
-		r.refuse("findings.overrun_relief", formatDuration(f.OverrunRelief), fmt.Sprintf("want less than overrun_run (%s)", formatDuration(f.OverrunRun)), "findings.overrun_run")
+			fmt.Sprintf("want -%s or nearer to 0: scanning must be fast at motor.min_current_a already", formatNumber(minA)), "motor.min_current_a")
 	}
 }
 
@@ -330,7 +295,6 @@ func (m *MQTT) check(r *reading) {
 	want(m.KeyFile != "" && m.CertFile == "", "key_file", "", "want cert_file with it")
 	want(m.CertFile != "" && m.KeyFile == "", "cert_file", "", "want key_file with it")
 	for _, file := range []string{"ca_file", "cert_file", "key_file"} {
-		_, written := r.values["mqtt."+file]
-		want(written && !m.TLS(), file, "", "want it left out, or a broker with TLS (ssl, mqtts)")
+		want(r.in.Has("mqtt."+file) && !m.TLS(), file, "", "want it left out, or a broker with TLS (ssl, mqtts)")
 	}
 }

@@ -18,17 +18,15 @@ import (
 
 // Config is one unit as configured. One that [Load] or [Parse] returned has passed all checks.
 type Config struct {
-	Unit     Unit
-	Bank     Bank
-	Board    Board
-	Motor    Motor
-	Feed     Feed
-	Findings Findings
-	Service  Service
-	MQTT     *MQTT // nil: nothing is sent
-	HTTP     HTTP
-	Store    Store
-	Visits   Visits
+	Unit         Unit
+	Bank         Bank
+	Board        Board
+	Limits       Limits   // sections motor, feed, findings and service
+	OutOfService []string // findings that are not watched
+	MQTT         *MQTT    // nil: nothing is sent
+	HTTP         HTTP
+	Store        Store
+	Visits       Visits
 }
 
 // Unit names the lift.
@@ -39,7 +37,7 @@ type Unit struct {
 // Default gives what a file gets that has the required fields only. Unit, bank and board have none of their own, so this
 // alone doesn't describe a unit.
 func Default() Config {
-	return Config{Board: defaultBoard(), Motor: defaultMotor(), Feed: defaultFeed(), Findings: defaultFindings(), HTTP: defaultHTTP(), Store: defaultStore()}
+	return Config{Board: defaultBoard(), Limits: defaultLimits(), HTTP: defaultHTTP(), Store: defaultStore()}
 }
 
 // Load reads the config file at path. The error is [Errors] if the file could be read and is wrong.
@@ -55,9 +53,8 @@ func Load(path string) (Config, error) {
 // start from. The error, if any, is [Errors].
 func Parse(file string, data []byte) (Config, error) {
 	c := Default()
-	r := newReading(file)
-	if root := r.root(data); root != nil {
-		readSection(r, "", root, c.read)
+	r := open(file, data)
+	if r.root(c.read) {
 		c.check(r)
 	}
 	if err := r.failed(); err != nil {
@@ -76,11 +73,10 @@ func Parse(file string, data []byte) (Config, error) {
 // 1 Ah and 10 A. file is its name for errors. The error, if any, is [Errors].
 func LoadBank(file string, data []byte) (Bank, error) {
 	var b Bank
-	r := newReading(file)
-	if root := r.root(data); root != nil {
-		readSection(r, "", root, func(s *section) {
-			s.section("bank", false, aboutBank, func(s *section) { b.read(s, anyRatings) })
-		})
+	r := open(file, data)
+	if r.root(func(s *section) {
+		s.section("bank", false, aboutBank, func(s *section) { b.read(s, anyRatings) })
+	}) {
 		b.check(r)
 	}
 	if err := r.failed(); err != nil {
@@ -89,32 +85,15 @@ func LoadBank(file string, data []byte) (Bank, error) {
 	return b, nil
 }
 
-// root gives the file's outermost section, nil with an error noted where there is none.
-func (r *reading) root(data []byte) *node {
-	n := document(data, r)
-	if n != nil && n.kind != mapping {
-		r.add(n.place, "", valueWord(n), "want sections: unit, bank, board and so on")
-		return nil
-	}
-	return n
-}
-
-func (r *reading) failed() error {
-	if len(r.errs) == 0 {
-		return nil
-	}
-	r.errs.sort()
-	return r.errs
-}
-
 func (c *Config) read(s *section) {
 	s.section("unit", false, about{doc: "the lift that this board watches", required: true}, c.Unit.read)
 	s.section("bank", false, aboutBank, func(s *section) { c.Bank.read(s, liftRatings) })
-	s.section("board", false, about{doc: "converters, what is wired to them, and contacts", required: true}, c.Board.read)
-	s.section("motor", false, about{doc: "pump motor", usually: "all defaults"}, c.Motor.read)
-	s.section("feed", false, about{doc: "charger's side", usually: "all defaults"}, c.Feed.read)
-	s.section("findings", false, about{doc: "thresholds of the findings", usually: "all defaults"}, c.Findings.read)
-	s.section("service", false, about{doc: "the lift's service interval", usually: "not watched"}, c.Service.read)
+	s.section("board", false, about{doc: "input chips, what is wired to them, and contacts", required: true}, c.Board.read)
+	limits := func(name string) func(*section) { return func(s *section) { c.Limits.read(s, name) } }
+	s.section("motor", false, about{doc: "pump motor", usually: "all defaults"}, limits("motor"))
+	s.section("feed", false, about{doc: "charger's side", usually: "all defaults"}, limits("feed"))
+	s.section("findings", false, about{doc: "limits of the findings", usually: "all defaults"}, c.readFindings)
+	s.section("service", false, about{doc: "the lift's service interval", usually: "not watched"}, limits("service"))
 	m := defaultMQTT()
 	if s.section("mqtt", true, about{doc: "where to send results; without it nothing is sent", usually: "not sent"}, m.read) {
 		c.MQTT = &m

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/config"
+	"liftbank/sensors"
 	"liftbank/sensors/ads1115"
 	"liftbank/sensors/calibration"
 )
@@ -46,9 +47,10 @@ func TestRequiredFieldsOnlyGiveTheDefaults(t *testing.T) {
 	assert.Equal(t, config.Bank{Layout: config.Parallel, Batteries: []config.Battery{
 		{ID: "a", Chemistry: config.AGM, RatedAh: 95, RatedCCA: 850}}}, c.Bank)
 	assert.Equal(t, "1", c.Board.I2CBus)
-	assert.Equal(t, []config.Chip{{Name: "one", Kind: config.ADS1115, Address: 0x48}}, c.Board.Chips)
+	assert.Equal(t, []config.Chip{{Name: "one", Kind: "ads1115", ChipConfig: &ads1115.ChipConfig{Addr: 0x48}}}, c.Board.Chips)
 	assert.Equal(t, config.Channel{
-		Signal: config.BatteryVoltage, Battery: "a", Chip: "one", Input: "AIN0", FullScaleV: 4.096, RestSPS: 128, RunSPS: 860, InRun: true,
+		Signal: config.BatteryVoltage, Battery: "a", Chip: "one", InRun: true,
+		Input:       &ads1115.Input{Mux: ads1115.AIN0, FullScale: ads1115.Range4V096, RestRate: ads1115.SPS128, RunRate: ads1115.SPS860},
 		Scale:       config.Scale{Kind: config.Divider, TopOhm: 100e3, BottomOhm: 10e3},
 		Calibration: config.Calibration{Gain: 1}, Min: -1, Max: 32,
 	}, c.Board.Channels[0])
@@ -72,10 +74,9 @@ feed: {allowance: 1h30m, present_v: 13, present_a: 2}
 	c, err := config.Parse("x.yaml", []byte(strings.Replace(text, "1h30m", "1m30s", 1)))
 	require.NoError(t, err)
 	ch := c.Board.Channels[0]
-	assert.Equal(t, "AIN2-AIN3", ch.Input)
-	assert.Equal(t, 6.144, ch.FullScaleV)
-	assert.Equal(t, 8, ch.RestSPS)
-	assert.Equal(t, 475, ch.RunSPS)
+	assert.Equal(t, &ads1115.Input{
+		Mux: ads1115.AIN2AIN3, FullScale: ads1115.Range6V144, RestRate: ads1115.SPS8, RunRate: ads1115.SPS475,
+	}, ch.Input)
 	assert.Equal(t, -1.0, ch.Min)
 	assert.Equal(t, 30.5, ch.Max)
 	assert.Equal(t, config.Calibration{Offset: -0.02, Gain: 1.01}, ch.Calibration)
@@ -147,27 +148,36 @@ func TestListen(t *testing.T) {
 	}
 }
 
-// What the file may say of a converter is what the driver takes, no more and no less.
-func TestConverterSettingsAreTheDriversOwn(t *testing.T) {
-	parse := func(old, new string) (config.Config, error) { return config.Parse("x.yaml", []byte(with(t, old, new))) }
-	for _, input := range []string{"AIN0", "AIN1", "AIN2", "AIN3", "AIN0-AIN1", "AIN0-AIN3", "AIN1-AIN3", "AIN2-AIN3", "AIN1-AIN2", "AIN4", ""} {
-		text := strings.NewReplacer("AIN1", "AIN0", "AIN2", "AIN1", "AIN0, s", input+", s").Replace(small(t))
-		_, err := config.Parse("x.yaml", []byte(text))
-		_, mux := ads1115.ParseMux(input)
-		refused := err != nil && strings.Contains(err.Error(), ".input: ") && !strings.Contains(err.Error(), "want another")
-		assert.Equal(t, mux != nil, refused, "%q: %v, %v", input, err, mux)
-	}
-	for _, volts := range []string{"6.144", "4.096", "2.048", "1.024", "0.512", "0.256"} {
-		_, err := parse("input: AIN2", "input: AIN2, full_scale_v: "+volts)
-		if err != nil {
-			assert.NotContains(t, err.Error(), "full_scale_v: "+volts, volts)
+// The file accepts every value that a kind of chip declares and stores that one; a value that is not
+// one of them is refused.
+func TestChipSettings(t *testing.T) {
+	for _, kind := range config.ChipKinds {
+		for i, set := range kind.New().NewInput().Settings() {
+			// The thermistor's channel, on a chip of its own.
+			parse := func(value string) (config.Config, error) {
+				own := kind.New()
+				address := own.Settings()[0]
+				fields := set.Name + ": " + value
+				if input := own.NewInput().Settings()[0]; set.Name != input.Name {
+					fields += ", " + input.Name + ": " + input.Choices[0]
+				}
+				text := strings.NewReplacer("  channels:", "    - {name: own, kind: "+kind.Name+", "+address.Name+": 0x49}\n  channels:",
+					"chip: one, input: AIN2", "chip: own, "+fields).Replace(small(t))
+				return config.Parse("x.yaml", []byte(text))
+			}
+			for _, choice := range set.Choices {
+				c, err := parse(choice)
+				if err != nil {
+					assert.NotContains(t, err.Error(), "board.channels[2]."+set.Name+": ", choice)
+					continue
+				}
+				assert.Equal(t, choice, c.Board.Channels[2].Input.Settings()[i].Default, "%s %s", kind.Name, set.Name)
+			}
+			for _, value := range []string{"none-such", `""`, "-1", "1e9"} {
+				_, err := parse(value)
+				assert.ErrorContains(t, err, "board.channels[2]."+set.Name+": ", "%s: %s", kind.Name, value)
+			}
 		}
-		_, err = ads1115.ParseFullScale(volts)
-		assert.NoError(t, err, volts)
-	}
-	for _, sps := range []int{8, 16, 32, 64, 128, 250, 475, 860} {
-		_, err := ads1115.RateOf(sps)
-		assert.NoError(t, err)
 	}
 }
 
@@ -199,6 +209,50 @@ func TestShuntAcrossAPairOfInputs(t *testing.T) {
 	text = strings.Replace(text, "AIN1-AIN3", "AIN1", 1)
 	_, err = config.Parse("x.yaml", []byte(text))
 	require.ErrorContains(t, err, "board.channels[1].scale: reaches 0 to 1024 A: want at least -150 to 60 A")
+}
+
+// By hand from the data sheet's figures of the chip: steps of 125 µV at 4.096 V and 7.8125 µV at
+// 0.256 V, 18.94 µV noise at 128 SPS, 40.44 µV at 860 SPS, 3 steps of offset, 0.25 % of gain. 100 kΩ
+// over 10 kΩ is a factor of 11, 0.00625 V/A is 160 A/V around 1.65 V.
+func TestClassOfAChannel(t *testing.T) {
+	c, err := config.Parse("x.yaml", []byte(small(t)))
+	require.NoError(t, err)
+	volts := c.Board.Channels[0].Class(sensors.AtRest)
+	assert.InDelta(t, 1.375e-3, volts.StepSize, 1e-9)
+	assert.InDelta(t, 0.2083e-3, volts.Noise, 1e-7)
+	assert.InDelta(t, 4.125e-3, volts.ZeroError, 1e-9)
+	assert.InDelta(t, 0.0025, volts.GainError, 1e-9)
+	assert.InDelta(t, 0.4449e-3, c.Board.Channels[0].Class(sensors.InRun).Noise, 1e-7)
+	amps := c.Board.Channels[1].Class(sensors.AtRest)
+	assert.InDelta(t, 0.02, amps.StepSize, 1e-9)
+	assert.InDelta(t, 0.72, amps.ZeroError, 1e-9, "375 µV, and 0.25 % of the 1.65 V at zero current")
+	assert.InDelta(t, 0.0025, amps.GainError, 1e-9)
+}
+
+// The example of package ina226: one chip at the battery has its current and its voltage. 0.25 mΩ in
+// steps of 2.5 µV are 10 mA, and 1 mΩ ends at 82 A. 1,024 samples of 1.1 ms take 1.24 s at the most.
+func TestBatteryOnAShuntMonitor(t *testing.T) {
+	text := strings.NewReplacer(
+		"  channels:", "    - {name: shunt-a, kind: ina226, address: 0x40}\n  channels:",
+		"chip: one, input: AIN0, scale: {kind: divider, top_ohm: 100000, bottom_ohm: 10000}",
+		"chip: shunt-a, input: bus, scale: {kind: divider, top_ohm: 0, bottom_ohm: 830000}",
+		"chip: one, input: AIN1, scale: {kind: hall, zero_v: 1.65, v_per_a: 0.00625}",
+		"chip: shunt-a, input: shunt, scale: {kind: shunt, shunt_ohm: 0.00025, gain: 1, zero_v: 0}",
+	).Replace(small(t))
+	c, err := config.Parse("x.yaml", []byte(text))
+	require.NoError(t, err)
+	assert.Equal(t, uint16(0x40), c.Board.Chips[1].Address())
+	assert.InDelta(t, 1.25e-3, c.Board.Channels[0].Class(sensors.AtRest).StepSize, 1e-12)
+	assert.InDelta(t, 0.01, c.Board.Channels[1].Class(sensors.AtRest).StepSize, 1e-12)
+
+	_, err = config.Parse("x.yaml", []byte(strings.Replace(text, "0.00025", "0.001", 1)))
+	require.ErrorContains(t, err, "board.channels[1].scale: reaches -81.92 to 81.92 A: want at least -150 to 60 A")
+	_, err = config.Parse("x.yaml", []byte(strings.Replace(text, "input: bus", "input: bus, rest_average: 1024", 1)))
+	require.ErrorContains(t, err, "takes 1.263s for its channels: want less than board.scan.rest_every (1s)")
+	_, err = config.Parse("x.yaml", []byte(strings.Replace(text, "input: bus", "input: bus, full_scale_v: 4.096", 1)))
+	require.ErrorContains(t, err, "board.channels[0].full_scale_v: unknown field")
+	_, err = config.Parse("x.yaml", []byte(strings.Replace(text, "0x40", "0x50", 1)))
+	require.ErrorContains(t, err, "board.chips[1].address: 0x50: want 0x40 to 0x4f")
 }
 
 func TestSensorMountedTheOtherWayRound(t *testing.T) {

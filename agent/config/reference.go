@@ -8,8 +8,7 @@ import (
 // Reference gives a table of every field in Markdown: what it accepts, its default, what it is for. It is made by the
 // functions that read a file.
 func Reference() string {
-	r := newReading("")
-	r.describe = true
+	r := &reading{describe: true}
 	c := Default()
 	c.read(&section{r: r})
 	var b strings.Builder
@@ -38,8 +37,7 @@ type Description struct{ Accepts, Default, Doc string }
 
 // Describe gives the reference's row of a field by its path, such as findings.hot_c; ok is false for one that there is not.
 func Describe(path string) (d Description, ok bool) {
-	r := newReading("")
-	r.describe = true
+	r := &reading{describe: true}
 	c := Default()
 	c.read(&section{r: r})
 	for _, f := range r.fields {

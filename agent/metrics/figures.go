@@ -9,11 +9,11 @@ import (
 
 	"liftbank/agent/publish"
 	"liftbank/agent/snapshot"
-	"liftbank/rules"
 	"liftbank/rules/feed"
 	"liftbank/rules/finding"
 	"liftbank/rules/loadtest"
 	"liftbank/rules/network"
+	"liftbank/rules/unit"
 )
 
 // Words that a state label can have. States that are not the present one have a sample of 0.
@@ -21,7 +21,7 @@ var (
 	verdicts     = words(loadtest.Unknown, loadtest.Fit, loadtest.FitLow, loadtest.Tired, loadtest.Failed)
 	feeds        = words(feed.Unknown, feed.Off, feed.Awaited, feed.Present, feed.Missing, feed.Unasked)
 	arrangements = words(network.Unknown, network.Diagonal, network.SamePost, network.Between)
-	severities   = words(finding.Note, finding.Service, finding.Urgent)
+	severities   = words(finding.Note, finding.Repair, finding.Urgent)
 )
 
 func words[T fmt.Stringer](values ...T) []string {
@@ -137,8 +137,8 @@ var (
 	batteryInfo      = desc("battery_info", "Always 1; the labels say what kind of battery this is.", labelBattery, "chemistry")
 	batteryVerdict   = desc("battery_verdict", "1 for the verdict that the battery has, 0 for each other: fit (sound and charged), fit-low (sound, needs charge), tired, failed, unknown (not enough evidence yet).", labelBattery, "verdict")
 	feedStatus       = desc("feed_status", "1 for what the feed does now, 0 for each other: off, awaited (wake line on, still within its allowance), present, missing, unasked (there with the wake line off), unknown.", "status")
-	loadLeads        = desc("bank_load_leads", "1 for how the pump motor's leads sit, 0 for each other: diagonal (opposite ends of the bank), same-post, between (any other), unknown.", "arrangement")
-	feedLeads        = desc("bank_feed_leads", "1 for how the converter's leads sit, 0 for each other; words as in liftbank_bank_load_leads.", "arrangement")
+	motorLeads       = desc("bank_motor_leads", "1 for how the pump motor's leads sit, 0 for each other: diagonal (opposite ends of the bank), same-post, between (any other), unknown.", "arrangement")
+	feedLeads        = desc("bank_feed_leads", "1 for how the converter's leads sit, 0 for each other; words as in liftbank_bank_motor_leads.", "arrangement")
 	channelQuality   = desc("channel_quality", "Always 1; the label quality says whether the channel's last reading can be used and, if not, why.", "channel", "quality")
 	findingActive    = desc("finding_active", "1 while the named condition holds; 0 when it is over and still listed, shelved or out of service. Subject is the battery, link or channel concerned, empty for the unit.", "finding", "subject", "severity")
 	findings         = desc("findings", "Number of conditions that hold now, by severity; those that another one explains are not counted.", "severity")
@@ -232,7 +232,7 @@ var batteryFigures = join([]figure[batt]{
 	estimate("battery_capacity", "coulombs", "Present full capacity of the battery at the 20 h rate, learnt from deep swings, in coulombs (1 Ah is 3600).", ampereHours, func(b batt) snapshot.Estimate { return b.CapacityAh }, labelBattery),
 	estimate("battery_health", "ratio", "State of health of the battery: present full capacity over rated, 0 to 1 and more.", percent, func(b batt) snapshot.Estimate { return b.HealthPct }, labelBattery),
 	estimate("battery_resistance_trend", "ohms", "How the battery's resistance moves in 100 motor runs, in ohms; positive: it grows.", milliohms, func(b batt) snapshot.Estimate { return b.TrendMohm }, labelBattery),
-	estimate("battery_draw_share", "ratio", "The battery's share of what the bank gave over the last motor runs, 0 to 1.", percent, func(b batt) snapshot.Estimate { return b.DrawSharePct }, labelBattery),
+	estimate("battery_discharge_share", "ratio", "The battery's share of what the bank gave over the last motor runs, 0 to 1.", percent, func(b batt) snapshot.Estimate { return b.DrawSharePct }, labelBattery),
 	estimate("battery_charge_share", "ratio", "The battery's share of what went into the bank, 0 to 1.", percent, func(b batt) snapshot.Estimate { return b.ChargeSharePct }, labelBattery),
 )
 
@@ -247,12 +247,12 @@ var sinceFigures = []figure[*snapshot.SinceService]{
 }
 
 var channelFigures = []figure[*snapshot.Channel]{
-	gauge("channel_usable", "1 when the channel's last reading can be used, else 0.", func(c *snapshot.Channel) *float64 { return flag(c.Quality == rules.Good.String()) }, "channel"),
-	counter("channel_refused", "Readings of the channel that were refused since the agent's start.", func(c *snapshot.Channel) *float64 { return count(c.Faults) }, "channel"),
+	gauge("channel_usable", "1 when the channel's last reading can be used, else 0.", func(c *snapshot.Channel) *float64 { return flag(c.Quality.ID == unit.Good.Text().ID) }, "channel"),
+	counter("channel_rejected", "Readings of the channel that could not be used since the agent's start.", func(c *snapshot.Channel) *float64 { return count(c.Rejected) }, "channel"),
 }
 
 var chipFigures = []figure[*snapshot.Chip]{
-	gauge("chip_answering", "1 while the converter answers on the bus, else 0.", func(c *snapshot.Chip) *float64 { return flag(c.Answering) }, "chip"),
+	gauge("chip_answering", "1 while the input chip answers on the bus, else 0.", func(c *snapshot.Chip) *float64 { return flag(c.Answering) }, "chip"),
 	counter("chip_errors", "Failed transfers with the converter since the agent's start, those tried again included.", func(c *snapshot.Chip) *float64 { return count(c.Errors) }, "chip"),
 	counter("chip_retries", "Transfers with the converter that were tried again since the agent's start.", func(c *snapshot.Chip) *float64 { return count(c.Retries) }, "chip"),
 }

@@ -98,11 +98,11 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		collect(ch, sinceFigures, &s.Motor.Since[i], s.Motor.Since[i].Kind)
 	}
 	collectState(ch, feedStatus, feeds, s.Feed.Status)
-	collectState(ch, loadLeads, arrangements, s.Bank.LoadLeads)
+	collectState(ch, motorLeads, arrangements, s.Bank.MotorLeads)
 	collectState(ch, feedLeads, arrangements, s.Bank.FeedLeads)
 	for i := range s.Channels {
 		collect(ch, channelFigures, &s.Channels[i], s.Channels[i].Name)
-		send(ch, channelQuality, prometheus.GaugeValue, 1, s.Channels[i].Name, s.Channels[i].Quality)
+		send(ch, channelQuality, prometheus.GaugeValue, 1, s.Channels[i].Name, s.Channels[i].Quality.English)
 	}
 	for i := range s.Chips {
 		collect(ch, chipFigures, &s.Chips[i], s.Chips[i].Name)
@@ -116,12 +116,13 @@ func collectFindings(ch chan<- prometheus.Metric, s *snapshot.Snapshot) {
 	type key struct{ name, subject, severity string }
 	active := map[key]bool{}
 	count := map[string]float64{}
-	for _, f := range s.Findings {
+	for i := range s.Findings {
+		f := &s.Findings[i]
 		k := key{f.Name, f.Subject, f.Severity}
-		if f.Active() && f.CausedBy == "" && !active[k] {
+		if f.Alarming() && f.CausedBy == "" && !active[k] {
 			count[f.Severity]++
 		}
-		active[k] = active[k] || f.Active()
+		active[k] = active[k] || f.Alarming()
 	}
 	for k, on := range active {
 		send(ch, findingActive, prometheus.GaugeValue, fromBool(on), k.name, k.subject, k.severity)

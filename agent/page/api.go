@@ -20,16 +20,16 @@ const (
 )
 
 // findingsSchema names the layout of /api/v1/findings.
-const findingsSchema = "liftbank.findings.v1"
+const findingsSchema = "liftbank.findings.v2"
 
 type findingsAnswer struct {
-	Schema    string             `json:"schema"`
-	Unit      string             `json:"unit"`
-	Session   string             `json:"session"`
-	Seq       uint64             `json:"seq"` // of the snapshot that they are from
-	At        time.Time          `json:"at"`
-	Findings  []snapshot.Finding `json:"findings"`
-	NotJudged []snapshot.Silence `json:"not_judged"`
+	Schema    string               `json:"schema"`
+	Unit      string               `json:"unit"`
+	Session   string               `json:"session"`
+	Seq       uint64               `json:"seq"` // of the snapshot that they are from
+	At        time.Time            `json:"at"`
+	Findings  []snapshot.Finding   `json:"findings"`
+	NotJudged []snapshot.NotJudged `json:"not_judged"`
 }
 
 // errorAnswer is what the API says instead of an answer.

@@ -304,7 +304,7 @@ func (to *reader) events(w *history.Window) template.HTML {
 			end = min(place(w, f.To.Unix()), end)
 		}
 		class := "note"
-		if f.Severity == "urgent" || f.Severity == "service" {
+		if f.Severity == "urgent" || f.Severity == "repair" {
 			class = f.Severity
 		}
 		y := float64(runBottom + 4 + rowHeight*i)

@@ -40,15 +40,10 @@ const jointLeastA = 5.0
 // jointRows gives the drop over each link and each path now. The resistance follows where enough current flows and it is known on which
 // batteries the leads sit that carry it.
 func (to *reader) jointRows(s *snapshot.Snapshot) []jointView {
-	channel := map[string]*float64{}
-	for _, c := range s.Channels {
-		channel[c.Name] = c.Value
-	}
 	var out []jointView
 	for _, l := range s.Links {
 		v := jointView{Name: linkName(to, l), Drop: unknown, Current: unknown, Mohm: unknown, Learnt: joined(estimate(l.ResistanceMohm, mohmDecimals))}
-		drop := linkDrop(s, l, channel)
-		amps := linkCurrent(s, l)
+		drop, amps := l.DropV, l.CurrentA
 		if drop != nil {
 			v.Drop = short(&[]float64{*drop * 1000}[0], 1, false)
 		}
@@ -80,67 +75,6 @@ func (to *reader) pathNow(name string, from, end, bankA *float64, learnt snapsho
 	return v
 }
 
-// linkDrop gives the voltage over a link in the direction of a charge current that comes from battery From's side, nil where a post
-// isn't measured.
-func linkDrop(s *snapshot.Snapshot, l snapshot.Link, channel map[string]*float64) *float64 {
-	post := "battery_voltage_"
-	from, end := l.From, l.To
-	if l.Side == "negative" {
-		post = "battery_negative_"
-		from, end = end, from
-	}
-	at := func(battery string) *float64 {
-		if v := channel[post+battery]; v != nil {
-			return v
-		}
-		if l.Side == "negative" && s.Index(battery) == 0 { // the board's ground
-			return new(float64)
-		}
-		return nil
-	}
-	a, b := at(from), at(end)
-	if a == nil || b == nil {
-		return nil
-	}
-	d := *a - *b
-	return &d
-}
-
-// linkCurrent gives the current through a link by Kirchhoff's law, positive for a charge current from battery From's side; nil where it
-// can't be told which leads carry it, or a battery's current isn't known.
-func linkCurrent(s *snapshot.Snapshot, l snapshot.Link) *float64 {
-	leads := s.Bank.FeedLeadsAt
-	if s.Motor.Running {
-		leads = s.Bank.LoadLeadsAt
-	}
-	if leads == nil {
-		return nil
-	}
-	id := leads.Positive
-	if l.Side == "negative" {
-		id = leads.Negative
-	}
-	lead, k := s.Index(id), s.Index(l.From)
-	if lead < 0 || k < 0 {
-		return nil
-	}
-	var sum float64
-	for i, b := range s.Batteries {
-		beyond := i > k
-		if beyond != (lead <= k) {
-			continue
-		}
-		if b.CurrentA == nil {
-			return nil
-		}
-		sum += *b.CurrentA
-	}
-	if lead > k {
-		sum = -sum
-	}
-	return &sum
-}
-
 // wakePairs gives what answers to the wake line.
 func (to *reader) wakePairs(s *snapshot.Snapshot) []pair {
 	since := ""
@@ -161,8 +95,8 @@ func (to *reader) aheadPairs(s *snapshot.Snapshot) []pair {
 	b := &s.Bank
 	return []pair{
 		to.estimatePair(to.W["Charge"], b.SoCPct, 1, ""),
-		outlook(to.W["LiftsLeft"], to.estimatePair("", b.LiftsLeft, 0, "").Value, b.LiftsLeft, to.said(b.LiftsWait)),
-		outlook(to.W["TimeToFull"], timeEstimate(b.TimeToFullS), b.TimeToFullS, to.said(b.FullWait)),
+		outlook(to.W["LiftsLeft"], to.estimatePair("", b.LiftsLeft, 0, "").Value, b.LiftsLeft, to.maybe(b.LiftsWaitFor)),
+		outlook(to.W["TimeToFull"], timeEstimate(b.TimeToFullS), b.TimeToFullS, to.maybe(b.FullWaitsFor)),
 	}
 }
 

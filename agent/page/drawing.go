@@ -165,7 +165,7 @@ func (to *reader) drawFeed(d *sketch, s *snapshot.Snapshot, column func(int) flo
 
 func (to *reader) drawMotor(d *sketch, s *snapshot.Snapshot, column func(int) float64) {
 	const bottom = 62
-	d.lead(s, s.Bank.LoadLeadsAt, false, 300, 336, bottom+22, column)
+	d.lead(s, s.Bank.MotorLeadsAt, false, 300, 336, bottom+22, column)
 	d.line("wire", 336, bottom, 336, bottom+22)
 	d.box("block", 208, 4, 148, bottom-4)
 	now := to.W["Resting"]

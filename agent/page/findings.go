@@ -2,6 +2,8 @@ package page
 
 import (
 	"context"
+	"fmt"
+	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
@@ -10,6 +12,7 @@ import (
 
 	"liftbank/agent/snapshot"
 	"liftbank/agent/visit"
+	"liftbank/rules/detect"
 	"liftbank/rules/finding"
 )
 
@@ -17,25 +20,38 @@ type findingsView struct {
 	W        map[string]string
 	To       *reader
 	Finding  []findingView
-	Silent   []snapshot.Silence
+	Silent   []snapshot.NotJudged
 	Some     bool
 	All      []explainView
 	CanWrite bool
 }
 
 type explainView struct {
-	Name, Path, Word, Class  string
-	Summary, Detected, Check string
-	Clears                   string
-	Causes                   []string
+	Name, Path, Word, Class         string
+	Title, Summary, Detected, Clear template.HTML
+	Check, Causes                   []template.HTML
 }
 
 func (to *reader) explain(d *finding.Definition) explainView {
 	v := explainView{
 		Name: d.Name, Path: "/findings/" + url.PathEscape(d.Name), Word: to.of("Severity", d.Severity.String()), Class: d.Severity.String(),
-		Summary: d.Summary, Detected: d.Detected, Check: d.NextCheck, Clears: d.Clears, Causes: d.Causes,
+		Title: to.Said(d.Name, "", "title", d.TitleOf("")), Summary: to.Said(d.Name, "", "summary", d.SummaryOf("")),
+		Detected: to.Said(d.Name, "", "detected", d.Detected), Clear: to.Said(d.Name, "", "clears", d.Clears),
+	}
+	v.Check = to.steps(d.Name, d.NextCheck)
+	for _, c := range d.Causes {
+		v.Causes = append(v.Causes, to.Text(snapshot.Text{ID: c.ID, English: c.English}))
 	}
 	return v
+}
+
+// steps returns the steps of a finding's next check.
+func (to *reader) steps(name string, english []string) []template.HTML {
+	out := make([]template.HTML, len(english))
+	for i, step := range english {
+		out[i] = to.Said(name, "", fmt.Sprintf("check.%d", i+1), step)
+	}
+	return out
 }
 
 // findings is the page of what stands, and of all there is to find.
@@ -48,7 +64,7 @@ func (s *Server) findings(w http.ResponseWriter, r *http.Request) {
 			v.Finding = append(v.Finding, to.viewFinding(f, snap.At))
 		}
 	}
-	for _, d := range finding.Catalogue {
+	for _, d := range detect.Catalog() {
 		v.All = append(v.All, to.explain(d))
 	}
 	s.show(w, r, http.StatusOK, content{template: "findings-page", data: v, title: to.W["Findings"], nav: "/findings"})
@@ -63,7 +79,7 @@ type explainPage struct {
 // explainFinding is the page of one finding of the catalogue.
 func (s *Server) explainFinding(w http.ResponseWriter, r *http.Request) {
 	to := readerOf(r)
-	d := finding.Lookup(r.PathValue("name"))
+	d := detect.Lookup(r.PathValue("name"))
 	if d == nil {
 		s.say(w, r, http.StatusNotFound, message{Head: to.W["NotFound"], Text: to.W["NoSuchFinding"], Path: "/findings", Link: to.W["Findings"]})
 		return

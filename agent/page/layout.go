@@ -141,7 +141,7 @@ func (v findingsView) With(f findingView) findingOf { return findingOf{v.W, v.To
 // silences is what the template of the findings that can't be judged sees.
 type silences struct {
 	To   *reader
-	List []snapshot.Silence
+	List []snapshot.NotJudged
 }
 
 // Silences gives them to their template.

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"html/template"
 	"net/http"
 	"net/url"
 	"strings"
@@ -11,6 +12,9 @@ import (
 )
 
 // reportView is a visit as it is printed.
+// Steps gives the steps of a remaining finding's next check to its template.
+func (v reportView) Steps(r visit.Remaining) []template.HTML { return v.To.steps(r.Name, r.NextCheck) }
+
 type reportView struct {
 	W          map[string]string
 	To         *reader

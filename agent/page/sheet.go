@@ -42,6 +42,9 @@ type answer struct{ Short, More string }
 
 type findingView struct {
 	snapshot.Finding
+	Head     template.HTML // what is wrong, in the reader's language
+	Steps    []template.HTML
+	Clear    template.HTML
 	Word     string // of the severity
 	Class    string // of the severity; one of ours, whatever the snapshot says
 	Meta     string // name, subject, how long, state
@@ -206,7 +209,7 @@ func (to *reader) newView(s *snapshot.Snapshot, old bool) view {
 	v.Scan = to.scanPairs(s.Scan)
 	for _, c := range s.Channels {
 		value := to.measured(c.Value, c.Unit)
-		v.Channel = append(v.Channel, channelView{Name: c.Name, Value: value, Quality: to.said(c.Quality), Bad: c.Value == nil, Refused: c.Faults})
+		v.Channel = append(v.Channel, channelView{Name: c.Name, Value: value, Quality: to.text(c.Quality), Bad: c.Value == nil, Refused: c.Rejected})
 	}
 	return v
 }
@@ -225,8 +228,9 @@ func (to *reader) answerOf(s *snapshot.Snapshot, old bool) answer {
 	}
 	count := map[string]int{}
 	active := 0
-	for _, f := range s.Findings {
-		if f.Active() && f.CausedBy == "" { // one that another explains is shown under it
+	for i := range s.Findings {
+		f := &s.Findings[i]
+		if f.Alarming() && f.CausedBy == "" { // one that another explains is shown under it
 			active++
 			count[f.Severity]++
 		}
@@ -247,7 +251,7 @@ func (to *reader) answerOf(s *snapshot.Snapshot, old bool) answer {
 		lead = to.W["Noted"]
 	}
 	var parts []string
-	for _, severity := range []string{"urgent", "service", "note"} {
+	for _, severity := range []string{"urgent", "repair", "note"} {
 		if count[severity] > 0 {
 			parts = append(parts, fmt.Sprintf("%d %s", count[severity], to.of("Count", severity)))
 			active -= count[severity]
@@ -267,9 +271,17 @@ func silentNames(s *snapshot.Snapshot) int {
 	return len(names)
 }
 
+// maybe returns a text of the rules, empty for none.
+func (to *reader) maybe(t *snapshot.Text) string {
+	if t == nil {
+		return ""
+	}
+	return to.text(*t)
+}
+
 func (to *reader) viewFinding(f snapshot.Finding, now time.Time) findingView {
-	v := findingView{Finding: f, Word: to.of("Severity", f.Severity), Class: "note"}
-	if f.Severity == "urgent" || f.Severity == "service" {
+	v := findingView{Finding: f, Head: to.Said(f.Name, f.Subject, "summary", f.Summary), Steps: to.steps(f.Name, f.NextCheck), Clear: to.Said(f.Name, f.Subject, "clears", f.Clears), Word: to.of("Severity", f.Severity), Class: "note"}
+	if f.Severity == "urgent" || f.Severity == "repair" {
 		v.Class = f.Severity
 	}
 	meta := []string{f.Name}
@@ -284,11 +296,14 @@ func (to *reader) viewFinding(f snapshot.Finding, now time.Time) findingView {
 	v.Act = "/findings/act?" + url.Values{"name": {f.Name}, "subject": {f.Subject}}.Encode()
 	v.Explain = "/findings/" + url.PathEscape(f.Name)
 	for _, e := range f.Evidence {
-		value := e.Text
-		if value == "" {
-			value = to.measured(&e.Value, to.said(e.Unit))
+		value := e.Battery
+		switch {
+		case e.Words != nil:
+			value = to.text(*e.Words)
+		case value == "":
+			value = to.measured(&e.Value, to.of("Unit", e.Unit))
 		}
-		v.Evidence = append(v.Evidence, evidenceView{What: to.said(e.What), Value: to.said(value), At: timeOfDay(e.At, now)})
+		v.Evidence = append(v.Evidence, evidenceView{What: to.text(e.What), Value: value, At: timeOfDay(e.At, now)})
 	}
 	return v
 }
@@ -306,8 +321,8 @@ func (to *reader) batteryRows(batteries []snapshot.Battery) []row {
 	})
 	verdict.Strong = true
 	rows := []row{verdict}
-	if slices.ContainsFunc(batteries, func(b snapshot.Battery) bool { return b.WaitsFor != "" }) {
-		rows = append(rows, cells(to.W["WaitsFor"], func(b snapshot.Battery) estimated { return estimated{Sigma: to.said(b.WaitsFor)} }))
+	if slices.ContainsFunc(batteries, func(b snapshot.Battery) bool { return b.WaitsFor != nil }) {
+		rows = append(rows, cells(to.W["WaitsFor"], func(b snapshot.Battery) estimated { return estimated{Sigma: to.maybe(b.WaitsFor)} }))
 	}
 	return append(rows,
 		cells(to.W["Voltage"], func(b snapshot.Battery) estimated { return estimated{Value: figure(b.VoltageV, voltDecimals)} }),
@@ -351,7 +366,7 @@ func (to *reader) bankPairs(b snapshot.Bank) []pair {
 		to.estimatePair(to.W["ResistanceRatio"], b.ResistanceRatio, mohmDecimals, ""),
 		to.estimatePair(to.W["Rested"], b.RestedV, voltDecimals, when),
 		to.estimatePair(to.W["Circulating"], b.CirculatingA, ampereDecimals, ""),
-		{to.W["LoadLeads"], to.of("LeadsMean", b.LoadLeads), ""},
+		{to.W["LoadLeads"], to.of("LeadsMean", b.MotorLeads), ""},
 		{to.W["FeedLeads"], to.of("LeadsMean", b.FeedLeads), ""},
 		{to.W["SinceFull"], maybeSeconds(b.SinceFullS), ""},
 		{to.W["Counted"], number(b.ChargedAh, ampereDecimals) + " / " + number(b.DrawnAh, ampereDecimals), ""},

@@ -7,6 +7,10 @@ import (
 	"net/http"
 	"strconv"
 	"strings"
+
+	"liftbank/agent/snapshot"
+	"liftbank/rules/detect"
+	"liftbank/rules/finding"
 )
 
 //go:embed words/*.json
@@ -139,56 +143,62 @@ func (to *reader) list(key string) []string {
 	}
 }
 
-// said gives a text of the rules or the configuration in the reader's language, as it is where there is no translation.
+// said returns a text of the configuration in the reader's language, or as it is where there is no
+// translation.
 func (to *reader) said(text string) string {
-	head, reason := to.apart(text)
-	if t, ok := to.language.Said[head]; ok {
-		head = t
-	}
-	if reason == "" {
-		return head
-	}
-	if t, ok := to.language.Said[reason]; ok {
-		reason = t
-	}
-	return head + " (" + reason + ")"
-}
-
-// Say is said for a template: a text that stays English says so to a screen reader.
-func (to *reader) Say(text string) template.HTML {
-	head, reason := to.apart(text)
-	out := to.markup(head)
-	if reason != "" {
-		out += " (" + to.markup(reason) + ")"
-	}
-	return template.HTML(out)
-}
-
-func (to *reader) markup(text string) string {
 	if t, ok := to.language.Said[text]; ok {
-		return template.HTMLEscapeString(t)
+		return t
 	}
-	if to.language == english {
-		return template.HTMLEscapeString(text)
-	}
-	return `<span lang="en">` + template.HTMLEscapeString(text) + `</span>`
+	return text
 }
 
-// apart takes the reason in brackets off a cause, where the cause has a translation and the whole has none: causes have brackets of
-// their own.
-func (to *reader) apart(text string) (head, reason string) {
-	if _, whole := to.language.Said[text]; whole || !strings.HasSuffix(text, ")") {
-		return text, ""
+// text returns a text of the rules in the reader's language, or in English.
+func (to *reader) text(t snapshot.Text) string {
+	if said, ok := to.language.Said[t.ID]; ok {
+		return said
 	}
-	for at, c := range text {
-		if c != '(' || at < 2 || text[at-1] != ' ' {
-			continue
-		}
-		if _, ok := to.language.Said[text[:at-1]]; ok {
-			return text[:at-1], text[at+1 : len(text)-1]
-		}
+	return t.English
+}
+
+// Text is text for a template: one that stays English says so to a screen reader.
+func (to *reader) Text(t snapshot.Text) template.HTML { return to.markup(t.ID, t.English, nil) }
+
+// Said is what is said of a finding for a template: field is that of its definition, such as summary or
+// check.1, and english the text where there is no translation.
+func (to *reader) Said(name, subject, field, english string) template.HTML {
+	d := detect.Lookup(name)
+	if d == nil {
+		return to.markup(name+"."+field, english, nil)
 	}
-	return text, ""
+	return to.markup(name+"."+field, english, func(text string) string {
+		return strings.ReplaceAll(text, finding.Subject, to.subject(d.About, subject))
+	})
+}
+
+func (to *reader) markup(id, english string, fill func(string) string) template.HTML {
+	text, ok := to.language.Said[id]
+	if !ok {
+		text = english
+	}
+	if fill != nil {
+		text = fill(text)
+	}
+	if ok || to.language == languages[0] {
+		return template.HTML(template.HTMLEscapeString(text))
+	}
+	return template.HTML(`<span lang="en">` + template.HTMLEscapeString(text) + `</span>`)
+}
+
+// subject names what a finding is about, as a sentence begins.
+func (to *reader) subject(a finding.About, subject string) string {
+	id := "subject." + a.String()
+	if subject == "" {
+		id += ".any"
+	}
+	if said, ok := to.language.Said[id]; ok {
+		return strings.ReplaceAll(said, finding.Subject, subject)
+	}
+	return a.Name(subject)
 }
 
 // temp gives a temperature's figure in the reader's unit.

@@ -1,11 +1,10 @@
 package snapshot
 
-// Active tells whether the condition of a finding holds now, seen by its State: the alarm states of ISA-18.2 / IEC 62682
-// called normal or returned to normal are those in which it doesn't. One that is shelved or out of service does not count: nobody is
-// to be called for it, whether it holds (Finding.Holds) or not.
-func (f Finding) Active() bool { return f.State == "unacknowledged" || f.State == "acknowledged" }
+// Alarming reports whether the condition holds and is neither shelved nor out of service: the alarm
+// states of ISA-18.2 / IEC 62682 for which somebody is to be called. Finding.Active says that it holds.
+func (f *Finding) Alarming() bool { return f.State == "unacknowledged" || f.State == "acknowledged" }
 
-// Index gives the place of a battery, -1 where there is none of that name.
+// Index returns the index of the battery with this ID, or -1.
 func (s *Snapshot) Index(battery string) int {
 	for i := range s.Batteries {
 		if s.Batteries[i].ID == battery {

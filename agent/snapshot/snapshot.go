@@ -8,29 +8,29 @@ package snapshot
 import "time"
 
 // Schema names the layout of the JSON form. Fields are only ever added within a version.
-const Schema = "liftbank.snapshot.v1"
+const Schema = "liftbank.snapshot.v2"
 
 // Snapshot is the state of one unit at one moment. Field names carry their units: _v volt, _a ampere, _ah ampere hour, _wh
 // watt hour, _c °C, _mohm milliohm, _s second, _pct percent. Current into a battery is positive.
 type Snapshot struct {
-	Schema       string    `json:"schema"`
-	Unit         string    `json:"unit"`
-	Session      string    `json:"session"` // one start of the agent; sequence numbers count within it
-	Seq          uint64    `json:"seq"`
-	At           time.Time `json:"at"` // UTC
-	ClockTrusted bool      `json:"clock_trusted"`
-	UptimeS      float64   `json:"uptime_s"` // of the unit's clock, since the agent started
-	Scan         Scan      `json:"scan"`
-	Bank         Bank      `json:"bank"`
-	Batteries    []Battery `json:"batteries"`
-	Links        []Link    `json:"links"`
-	Motor        Motor     `json:"motor"`
-	Feed         Feed      `json:"feed"`
-	Findings     []Finding `json:"findings"`        // worst first
-	NotJudged    []Silence `json:"not_judged"`      // findings that can't be judged, with the reason
-	Flood        bool      `json:"flood,omitempty"` // so many findings came at once that only urgent ones are told one by one
-	Channels     []Channel `json:"channels"`
-	Chips        []Chip    `json:"chips"`
+	Schema       string      `json:"schema"`
+	Unit         string      `json:"unit"`
+	Session      string      `json:"session"` // one start of the agent; sequence numbers count within it
+	Seq          uint64      `json:"seq"`
+	At           time.Time   `json:"at"` // UTC
+	ClockTrusted bool        `json:"clock_trusted"`
+	UptimeS      float64     `json:"uptime_s"` // of the unit's clock, since the agent started
+	Scan         Scan        `json:"scan"`
+	Bank         Bank        `json:"bank"`
+	Batteries    []Battery   `json:"batteries"`
+	Links        []Link      `json:"links"`
+	Motor        Motor       `json:"motor"`
+	Feed         Feed        `json:"feed"`
+	Findings     []Finding   `json:"findings"`        // worst first
+	NotJudged    []NotJudged `json:"not_judged"`      // findings that can't be judged, with the reason
+	Flood        bool        `json:"flood,omitempty"` // so many findings came at once that only urgent ones are told one by one
+	Channels     []Channel   `json:"channels"`
+	Chips        []Chip      `json:"chips"`
 }
 
 // Scan is how the reading itself goes.
@@ -62,14 +62,14 @@ type Bank struct {
 	ChargedWh       float64  `json:"charged_wh"`
 	DrawnWh         float64  `json:"drawn_wh"`
 	SinceFullS      *float64 `json:"since_full_s"`
-	LiftsLeft       Estimate `json:"lifts_left"`           // lifts of this unit's kind, with the feed off
-	LiftsWait       string   `json:"lifts_wait,omitempty"` // what lifts_left waits for
-	TimeToFullS     Estimate `json:"time_to_full_s"`       // at the present feed
-	FullWait        string   `json:"full_wait,omitempty"`  // what time_to_full_s waits for, or why the feed can't fill the bank
+	LiftsLeft       Estimate `json:"lifts_left"`               // lifts of this unit's kind, with the feed off
+	LiftsWaitFor    *Text    `json:"lifts_wait_for,omitempty"` // what lifts_left waits for
+	TimeToFullS     Estimate `json:"time_to_full_s"`           // at the present feed
+	FullWaitsFor    *Text    `json:"full_waits_for,omitempty"` // what time_to_full_s waits for, or why the feed can't fill the bank
 	CirculatingA    Estimate `json:"circulating_a"`
-	LoadLeads       string   `json:"load_leads"` // diagonal, same-post, between (any other) or unknown
+	MotorLeads      string   `json:"motor_leads"` // diagonal, same-post, between (any other) or unknown
 	FeedLeads       string   `json:"feed_leads"`
-	LoadLeadsAt     *Leads   `json:"load_leads_at,omitempty"` // nil: can't be told
+	MotorLeadsAt    *Leads   `json:"motor_leads_at,omitempty"` // nil: can't be located
 	FeedLeadsAt     *Leads   `json:"feed_leads_at,omitempty"`
 }
 
@@ -85,6 +85,8 @@ type Link struct {
 	From           string   `json:"from"` // battery
 	To             string   `json:"to"`
 	ResistanceMohm Estimate `json:"resistance_mohm"`
+	CurrentA       *float64 `json:"current_a"` // through it: positive for a charge current from From's side; nil: not known
+	DropV          *float64 `json:"drop_v"`    // over it, in the same direction
 }
 
 // Battery is one 12 V block.
@@ -104,10 +106,10 @@ type Battery struct {
 	HealthPct      Estimate `json:"health_pct"`            // present full capacity over rated
 	TrendMohm      Estimate `json:"resistance_trend_mohm"` // of the resistance, per 100 runs
 	Verdict        string   `json:"verdict"`
-	WaitsFor       string   `json:"waits_for,omitempty"`
+	WaitsFor       *Text    `json:"waits_for,omitempty"` // what the verdict still needs
 	ChargedAh      float64  `json:"charged_ah"`
 	DrawnAh        float64  `json:"drawn_ah"`
-	DrawSharePct   Estimate `json:"draw_share_pct"`
+	DrawSharePct   Estimate `json:"discharge_share_pct"`
 	ChargeSharePct Estimate `json:"charge_share_pct"`
 }
 
@@ -171,19 +173,20 @@ type Feed struct {
 type Finding struct {
 	Name      string     `json:"name"`
 	Subject   string     `json:"subject,omitempty"` // battery or channel; empty for the unit
-	Severity  string     `json:"severity"`          // note, service, urgent
+	Severity  string     `json:"severity"`          // note, repair, urgent
 	State     string     `json:"state"`             // of the alarm life cycle of ISA-18.2 / IEC 62682
 	Since     time.Time  `json:"since"`
+	Title     string     `json:"title"`
 	Summary   string     `json:"summary"`
 	Evidence  []Evidence `json:"evidence"`
-	Causes    []string   `json:"causes"` // most likely first
-	NextCheck string     `json:"next_check"`
+	Causes    []Cause    `json:"causes"`     // most likely first
+	NextCheck []string   `json:"next_check"` // step by step
 	Clears    string     `json:"clears"`
 
 	Seq          uint64     `json:"seq"`                    // number of its last change, over all of the unit's findings and restarts
 	Change       string     `json:"change,omitempty"`       // in a message: what happened, such as raised or acknowledged
-	Quiet        bool       `json:"quiet,omitempty"`        // in a message: nobody is to be called for it
-	Holds        bool       `json:"holds"`                  // whether the condition is so now, shelved or not
+	Muted        bool       `json:"muted,omitempty"`        // in a message: nobody is to be called for it
+	Active       bool       `json:"active"`                 // the condition holds now, shelved or not
 	RaisedAt     *time.Time `json:"raised_at,omitempty"`    // when it was raised last
 	Times        uint32     `json:"times"`                  // how often it was raised
 	CausedBy     string     `json:"caused_by,omitempty"`    // name of the finding that explains this one
@@ -194,7 +197,7 @@ type Finding struct {
 	ShelvedUntil *time.Time `json:"shelved_until,omitempty"`
 	OutBy        string     `json:"out_of_service_by,omitempty"`
 	Remarks      []Remark   `json:"remarks,omitempty"`
-	Because      string     `json:"not_judged_because,omitempty"` // why it can't be judged now; it then stays as it was
+	Because      *Text      `json:"not_judged_because,omitempty"` // why it can't be judged now; it then stays as it was
 }
 
 // Remark is what somebody wrote to a finding.
@@ -204,29 +207,42 @@ type Remark struct {
 	Text string    `json:"text"`
 }
 
-// Evidence is one number behind a finding.
-type Evidence struct {
-	What  string    `json:"what"`
-	Value float64   `json:"value"`
-	Unit  string    `json:"unit"`
-	Text  string    `json:"text,omitempty"` // instead of a number, where the evidence is a word
-	At    time.Time `json:"at"`
+// Text is something the rules say: its ID, by which it is translated, and its English.
+type Text struct {
+	ID      string `json:"id"`
+	English string `json:"text"`
 }
 
-// Silence is a finding that cannot be judged now.
-type Silence struct {
+// Cause is a likely cause, with the reason where the evidence points to it.
+type Cause struct {
+	Cause  Text  `json:"cause"`
+	Reason *Text `json:"reason,omitempty"`
+}
+
+// Evidence is one number behind a finding, or words or a battery in place of one.
+type Evidence struct {
+	What    Text      `json:"what"`
+	Value   float64   `json:"value"`
+	Unit    string    `json:"unit"`
+	Words   *Text     `json:"words,omitempty"`   // instead of a number
+	Battery string    `json:"battery,omitempty"` // instead of a number
+	At      time.Time `json:"at"`
+}
+
+// NotJudged is a finding that can't be judged now.
+type NotJudged struct {
 	Name    string `json:"name"`
 	Subject string `json:"subject,omitempty"`
-	Because string `json:"because"`
+	Because Text   `json:"because"`
 }
 
 // Channel is one analogue input as read last.
 type Channel struct {
-	Name    string   `json:"name"`
-	Value   *float64 `json:"value"`
-	Unit    string   `json:"unit"`
-	Quality string   `json:"quality"`
-	Faults  uint64   `json:"faults"` // readings refused since start
+	Name     string   `json:"name"`
+	Value    *float64 `json:"value"`
+	Unit     string   `json:"unit"`
+	Quality  Text     `json:"quality"`
+	Rejected uint64   `json:"rejected"` // readings that could not be used, since start
 }
 
 // Chip is one converter on the bus.

@@ -178,14 +178,14 @@ type LinkFigures struct {
 	ResistanceMohm *float64 `json:"resistance_mohm"`
 }
 
-// Remaining is a finding that stands at the end of a visit.
+// Remaining is a finding that is active at the end of a visit.
 type Remaining struct {
-	Name      string `json:"name"`
-	Subject   string `json:"subject,omitempty"`
-	Severity  string `json:"severity"`
-	State     string `json:"state"`
-	Summary   string `json:"summary"`
-	NextCheck string `json:"next_check"`
+	Name      string   `json:"name"`
+	Subject   string   `json:"subject,omitempty"`
+	Severity  string   `json:"severity"`
+	State     string   `json:"state"`
+	Summary   string   `json:"summary"`
+	NextCheck []string `json:"next_check"` // step by step
 }
 
 // figuresOf takes what a report needs from a snapshot; nil gives none.

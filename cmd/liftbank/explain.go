@@ -3,8 +3,10 @@ package main
 import (
 	"fmt"
 	"strings"
+	"unicode/utf8"
 
 	"liftbank/agent/config"
+	"liftbank/rules/detect"
 	"liftbank/rules/finding"
 )
 
@@ -15,20 +17,20 @@ type explainCmd struct {
 // Help gives an example.
 func (explainCmd) Help() string { return "Example: liftbank explain feed-lost" }
 
-// Run prints the finding's entry in the catalogue, with its limits from the reference of the configuration.
+// Run prints the finding's entry in the catalog, with its limits.
 func (c explainCmd) Run(s streams) error {
 	if c.Finding == "" {
-		for _, d := range finding.Catalogue {
-			if _, err := fmt.Fprintf(s.out, "%-18s %-8s %s\n", d.Name, d.Severity, d.Summary); err != nil {
+		for _, d := range detect.Catalog() {
+			if _, err := fmt.Fprintf(s.out, "%-18s %-7s %s\n", d.Name, d.Severity, d.SummaryOf("")); err != nil {
 				return err
 			}
 		}
 		return nil
 	}
-	d := finding.Lookup(c.Finding)
+	d := detect.Lookup(c.Finding)
 	if d == nil {
 		var names []string
-		for _, d := range finding.Catalogue {
+		for _, d := range detect.Catalog() {
 			names = append(names, d.Name)
 		}
 		return usageError{fmt.Errorf("finding %q: want one of %s", c.Finding, strings.Join(names, ", "))}
@@ -37,24 +39,58 @@ func (c explainCmd) Run(s streams) error {
 	return err
 }
 
-// explanation writes what the catalogue has of a finding.
+// explanation returns all that the catalog says of a finding.
 func explanation(d *finding.Definition) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s (%s)\n%s\n\nHow it is told\n  %s\n\nLikely causes, most likely first; the evidence may put another first\n", d.Name, d.Severity, d.Summary, d.Detected)
+	part := func(head, text string) { fmt.Fprintf(&b, "\n%s\n%s\n", head, wrap(text, "  ", "  ")) }
+	fmt.Fprintf(&b, "%s (%s)\n%s\n", d.Name, d.Severity, d.SummaryOf(""))
+	part("How it is detected", d.Detected)
+	b.WriteString("\nLikely causes, most likely first; the evidence may put another first\n")
 	for i, cause := range d.Causes {
-		fmt.Fprintf(&b, "  %d. %s\n", i+1, cause)
+		fmt.Fprintln(&b, wrap(cause.English, fmt.Sprintf("  %d. ", i+1), "     "))
 	}
-	fmt.Fprintf(&b, "\nWhat to check next\n  %s\n\nWhat clears it\n  %s\n\nWhat keeps it steady\n  %s\n\nWithin what time it is raised\n  %s\n", d.NextCheck, d.Clears, d.Hysteresis, d.Bound)
-	if len(d.Settings) > 0 {
-		fmt.Fprintf(&b, "\nLimits, in the configuration\n")
-		for _, name := range d.Settings {
-			if f, ok := config.Describe(name); ok {
-				fmt.Fprintf(&b, "  %s: %s (%s). %s\n", name, f.Default, f.Accepts, f.Doc)
-			}
+	b.WriteString("\nCheck next\n")
+	for i, step := range d.NextCheck {
+		fmt.Fprintln(&b, wrap(step, fmt.Sprintf("  %d. ", i+1), "     "))
+	}
+	part("What clears it", d.Clears)
+	part("What keeps it steady", d.Steady)
+	part("Raised within", d.RaisedWithin)
+	settings := d.Settings
+	for _, l := range detect.LimitsOf(d.Name) {
+		settings = append(settings, l.Describe().Path)
+	}
+	if len(settings) > 0 {
+		b.WriteString("\nLimits, in the configuration\n")
+	}
+	for _, name := range settings {
+		if f, ok := config.Describe(name); ok {
+			fmt.Fprintln(&b, wrap(fmt.Sprintf("%s: %s (%s). %s", name, f.Default, f.Accepts, f.Doc), "  ", "    "))
 		}
 	}
-	if len(d.Under) > 0 {
-		fmt.Fprintf(&b, "\nWhat may explain it; it is then shown under that\n  %s\n", strings.Join(d.Under, ", "))
+	if len(d.ExplainedBy) > 0 {
+		part("What may explain it; it is then listed under that", strings.Join(d.ExplainedBy, ", "))
 	}
+	b.WriteString("\nFollow local codes and the lift maker's manual. Lock out before work. Leave licensed work to those who hold the license.\n")
 	return b.String()
+}
+
+// wrap breaks a text into lines of at most 100 characters, the first with one indent and the rest with
+// another.
+func wrap(text, first, rest string) string {
+	const width = 100
+	var b strings.Builder
+	line := first
+	empty := true
+	for word := range strings.FieldsSeq(text) {
+		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width {
+			b.WriteString(line + "\n")
+			line, empty = rest, true
+		}
+		if !empty {
+			line += " "
+		}
+		line, empty = line+word, false
+	}
+	return b.String() + line
 }

@@ -12,7 +12,7 @@ import (
 func openBoard(cfg *config.Config) (*hardware.Hardware, error) {
 	h := hardware.Config{Bus: cfg.Board.I2CBus}
 	for _, c := range cfg.Board.Chips {
-		h.Chips = append(h.Chips, uint16(c.Address))
+		h.Chips = append(h.Chips, c.ChipConfig)
 	}
 	pulls := map[config.Pull]gpio.Pull{config.PullUp: gpio.PullUp, config.PullDown: gpio.PullDown, config.PullNone: gpio.Float}
 	for _, c := range cfg.Board.Contacts {
@@ -24,5 +24,5 @@ func openBoard(cfg *config.Config) (*hardware.Hardware, error) {
 }
 
 func partsOf(h *hardware.Hardware) agent.Parts {
-	return agent.Parts{Chips: h.Converters, Contacts: h.Contacts(), Clock: h.Clock, Wall: agent.SystemWall}
+	return agent.Parts{Chips: h.Chips, Contacts: h.Contacts(), Clock: h.Clock, Wall: agent.SystemWall}
 }

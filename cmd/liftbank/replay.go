@@ -13,6 +13,7 @@ import (
 	"liftbank/agent/config"
 	"liftbank/cmd/internal/trial"
 	"liftbank/rules"
+	"liftbank/rules/unit"
 	"liftbank/sim/curve"
 )
 
@@ -74,8 +75,7 @@ func (c replayCmd) config() (rules.Config, error) {
 	if err != nil {
 		return rules.Config{}, err
 	}
-	d := config.Default()
-	return rules.Config{Batteries: bats, MotorMinA: d.Motor.MinCurrentA, LiftCycleRuns: d.Motor.LiftCycleRuns, LeastMotorV: d.Motor.LeastV, Thresholds: rules.DefaultThresholds()}, nil
+	return rules.Config{Batteries: bats}, nil
 }
 
 type replaySummary struct {
@@ -157,7 +157,7 @@ func (c replayCmd) stepper(cfg rules.Config) (func(curve.Instant, map[string]int
 	}, nil
 }
 
-func good(v float64) rules.Reading { return rules.Reading{Value: v, Quality: rules.Good} }
+func good(v float64) rules.Reading { return rules.Reading{Value: v, Quality: unit.Good} }
 
 func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"liftbank/cmd/internal/trial"
+	"liftbank/cmd/scenariofile"
 	"liftbank/sim/scenario"
 )
 
@@ -246,7 +247,7 @@ func (c simulateCmd) scenario() (scenario.Scenario, error) {
 // loadScenario takes a name of the library, or a file.
 func loadScenario(name string) (scenario.Scenario, error) {
 	if !strings.ContainsAny(name, "./\\") {
-		sc, err := scenario.Load(name)
+		sc, err := scenariofile.Load(name)
 		if err != nil {
 			return sc, usageError{err}
 		}
@@ -256,7 +257,7 @@ func loadScenario(name string) (scenario.Scenario, error) {
 	if err != nil {
 		return scenario.Scenario{}, usageError{fmt.Errorf("read scenario: %w", err)}
 	}
-	sc, err := scenario.Parse(name, data)
+	sc, err := scenariofile.Parse(name, data)
 	if err != nil {
 		return sc, usageError{err}
 	}
@@ -291,7 +292,7 @@ func writePlot(name, title string, t *trial.Trace) (err error) {
 
 func listScenarios(out io.Writer) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	for _, e := range scenario.Names() {
+	for _, e := range scenariofile.Names() {
 		fmt.Fprintf(w, "%s\t%s\n", e.Name, e.Description)
 	}
 	return w.Flush()

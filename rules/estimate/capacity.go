@@ -4,10 +4,12 @@ import (
 	"math"
 
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
 
-// Swing is what was drawn since a charge seen to its end, or a rest that says as much. Capacity is learnt between two trusted points
-// only, such a top and a rested voltage or the knee: learnt all the time it would soak up the errors of the voltage curve.
+// Swing is what was drawn since a charge seen to its end, or a rest that says as much. Capacity is
+// learned only between two trusted points, such a top and a rested voltage or the knee: learned all
+// the time it would absorb the errors of the voltage curve.
 type Swing struct {
 	Open        bool
 	TopPct      float64
@@ -15,77 +17,76 @@ type Swing struct {
 	DrawnAh     float64 // net of what was put back
 }
 
-// learnFromRest takes a rest after a deep swing as its lower end.
+// learnFromRest uses a rest after a deep swing as its lower end.
 func (b *Battery) learnFromRest() {
-	if !b.swing.Open || b.settleSigmaV() > restLearnV {
+	if !b.s.Swing.Open || b.settleSigmaV() > restLearnV {
 		return
 	}
 	// The charge that the rest alone says, by the curve as far as it is known.
-	f := b.f
+	f := b.s.Filter
 	var h [states]float64
-	for range 3 {
+	for range restSteps {
 		var v float64
 		h, v = f.rested(b.p.Chemistry)
-		f.X[iSoC] = min(max(f.X[iSoC]+(b.restNowV()-v)/h[iSoC], 0), 100)
+		f.X[iSoC] = min(max(f.X[iSoC]+(b.expectedRestedV()-v)/h[iSoC], 0), 100)
 	}
-	curve := h[iFullV]*h[iFullV]*f.P[iFullV][iFullV] + 2*h[iFullV]*h[iEmptyV]*f.P[iFullV][iEmptyV] + h[iEmptyV]*h[iEmptyV]*f.P[iEmptyV][iEmptyV]
-	sigmaV := math.Sqrt(max(curve, 0) + sq(b.settleSigmaV()) + sq(leadacid.TableSigmaV(b.p.Chemistry)/2))
-	b.learnCapacity(f.X[iSoC], sigmaV/h[iSoC], restLeast)
+	full, empty := h[iFullV], h[iEmptyV]
+	curve := full*full*f.P[iFullV][iFullV] + 2*full*empty*f.P[iFullV][iEmptyV] + empty*empty*f.P[iEmptyV][iEmptyV]
+	sigmaV := math.Sqrt(max(curve, 0) + sq(b.settleSigmaV()) + sq(shapePart*leadacid.TableSigmaV(b.p.Chemistry)))
+	b.learnCapacity(f.X[iSoC], sigmaV/h[iSoC], restLeastSigma)
 }
 
-// How high a charge must be after a rest for a swing to begin there, and how well known.
+// The rested voltage goes with the acid. A block that has lost active mass is empty with acid left, and
+// no rest above that shows it, only the knee: hence restLeastSigma.
 const (
-	topLeastPct = 85.0
-	topSigmaPct = 6.0
+	topMinPct      = 85.0 // %: charge after a rest, for a swing to begin there; our choice
+	topSigmaPct    = 6.0  // %: and how well it must be known; our choice
+	restLeastSigma = 0.10 // ratio: no rests make a capacity surer; our choice
+	maxSwingSigma  = 0.15 // ratio: of a swing that still tells something; our choice
+	restLearnV     = 0.03 // V: how well a rest must have settled for a capacity to be learned from it; our choice
+	shapePart      = 0.5  // ratio: of the table's error that is of its shape; our choice
+	restSteps      = 3    // count: of Newton's method, down to the charge of a rest; our choice
 )
 
-// restLeast: the rested voltage goes with the acid. A block that has lost active mass is empty with acid left, and no rest above that
-// shows it; only the knee does.
-const restLeast = 0.10
-
-// swingWorst is the worst relative deviation of a swing that still tells something.
-const swingWorst = 0.15
-
-// restLearnV is how well a rest must have settled for a capacity to be learnt from it.
-const restLearnV = 0.03
-
-// learnCapacity takes in that the swing ended at lowPct, give or take sigmaPct. No number of such swings makes surer than least, relative.
-func (b *Battery) learnCapacity(lowPct, sigmaPct, least float64) {
-	depth := b.swing.TopPct - lowPct
-	if !b.swing.Open || b.swing.DrawnAh < swingLeast*b.capAh || depth < 100*swingLeast {
+// learnCapacity learns from a swing that ended at lowPct ± sigmaPct. No number of such swings makes the
+// capacity surer than leastSigma, as a share of it.
+func (b *Battery) learnCapacity(lowPct, sigmaPct, leastSigma float64) {
+	depth := b.s.Swing.TopPct - lowPct
+	if !b.s.Swing.Open || b.s.Swing.DrawnAh < minSwing*b.s.CapAh || depth < 100*minSwing {
 		return
 	}
-	capAh := b.swing.DrawnAh / depth * 100
-	r := sq(math.Hypot(sigmaPct, b.swing.TopSigmaPct)/depth) + sq(gainSigma)
-	if r > sq(swingWorst) {
+	capAh := b.s.Swing.DrawnAh / depth * 100
+	r := sq(math.Hypot(sigmaPct, b.s.Swing.TopSigmaPct)/depth) + sq(gainSigma)
+	if r > sq(maxSwingSigma) {
 		return // the ends are not known well enough for this depth
 	}
 	// A table that is off for this block is off each time: more swings to a rest don't help beyond half.
-	was, wasVar := b.capAh, b.capVar
-	if relative := (capAh - b.capAh) / b.capAh; sq(relative/surprise) > b.capVar+r {
-		b.capVar = sq(ratedSigma) // sure of a wrong one: another battery, perhaps
+	was, wasVar := b.s.CapAh, b.s.CapVar
+	if relative := (capAh - b.s.CapAh) / b.s.CapAh; sq(relative/outlierSigmas) > b.s.CapVar+r {
+		b.s.CapVar = sq(ratedSigma) // sure of a wrong one: another battery, perhaps
 	}
-	k := b.capVar / (b.capVar + r)
-	b.capAh = min(max(b.capAh+k*(capAh-b.capAh), capLeast*b.p.RatedAh), capMost*b.p.RatedAh)
-	b.capVar = min(max(b.capVar*(1-k), r/2, sq(least)), b.capVar)
-	b.f.learnt((b.capAh-was)/was, wasVar, min(b.capVar, wasVar))
-	b.capHad, b.swing.Open = true, false
+	k := b.s.CapVar / (b.s.CapVar + r)
+	b.s.CapAh = min(max(b.s.CapAh+k*(capAh-b.s.CapAh), minCap*b.p.RatedAh), maxCap*b.p.RatedAh)
+	b.s.CapVar = min(max(b.s.CapVar*(1-k), r/2, sq(leastSigma)), b.s.CapVar)
+	b.s.Filter.rescale((b.s.CapAh-was)/was, wasVar, min(b.s.CapVar, wasVar))
+	b.s.CapLearned, b.s.Swing.Open = true, false
 }
 
-// CapacityAh gives the present full capacity at the 20 h rate in ampere hours and its standard deviation; ok is false before it was
-// learnt from a swing well enough to be said.
-func (b *Battery) CapacityAh() (capAh, sigmaAh float64, ok bool) {
-	sigma := math.Sqrt(b.capVar)
-	return b.capAh, b.capAh * sigma, b.capHad && sigma <= capKnownSigma
+// CapacityAh returns the present full capacity at the 20 h rate. It is not known before it was learned
+// well enough from a swing.
+func (b *Battery) CapacityAh() unit.Estimate {
+	sigma := math.Sqrt(b.s.CapVar)
+	return unit.Estimate{Value: b.s.CapAh, Sigma: b.s.CapAh * sigma, Known: b.s.CapLearned && sigma <= capKnownSigma}
 }
 
-// learnt takes over that the capacity turned out to be more than counted with by that share: the charge counted with it is put right.
-func (f *Filter) learnt(more, wasVar, nowVar float64) {
+// rescale corrects the charge that was counted with a capacity that turned out to be larger by that
+// share.
+func (f *Filter) rescale(more, wasVar, nowVar float64) {
 	per := f.Cross[iSoC][kCap] / wasVar
 	f.P[iSoC][iSoC] -= sq(per) * (wasVar - nowVar)
 	f.X[iSoC] += per * more
 	for i := range states {
 		f.Cross[i][kCap] *= nowVar / wasVar
 	}
-	f.hold()
+	f.clamp()
 }

@@ -7,137 +7,144 @@ import (
 	"liftbank/rules/leadacid"
 )
 
-// What a charge says on its way: before the charger holds the voltage, by the voltage; afterwards by how the current falls. Where no
-// source is named, the figure is our choice.
+// What a charge says on its way: before the charger holds the voltage, by the voltage; afterwards by how
+// the current falls. Readings of the fall drift from one to the next by taperDrift: it depends on
+// charge, temperature and what came before.
+//
+// In the warm, plates take what is missing as fast as ever. In the cold they take longer, twice as long
+// per coldPlatesC: some 31 kJ/mol. The rule for reactions is twice per 10 °C.
 const (
-	chargeLeast     = 0.04 // of the capacity per hour, for a charge's voltage to be read
-	chargeMostV     = 14.0
-	chargeTime      = 2 * time.Hour // readings closer than this count as one
-	chargeUnsurePct = 8.0           // surer, and counting is better
-	taperLeastH     = 0.3
-	taperMostH      = 4.0
-	taperDrift      = 0.15            // relative, from one reading of the fall to the next: it depends on charge, temperature and what came before
-	slopeSigma      = 0.5             // of a reading, relative
-	littleShare     = 0.01            // of the capacity an hour: a charge at absorption voltage that takes less is at its end (common practice, no source)
-	heldMean        = 2 * time.Minute // over which that is averaged
-	earlyHold       = 5 * time.Minute // of absorption and little current, for them to be read before a charge's end
-	earlySigmaPct   = 0.7             // so read, in the warm
-	warmPlatesC     = 15.0            // or above, plates take what is missing as fast as ever; ...
-	coldPlatesC     = 15.0            // ... so much colder, half as fast: some 31 kJ/mol; the rule for reactions is twice per 10 °C
-	slopeMean       = 10 * time.Minute
-	slopeTime       = 20 * time.Minute // over which the fall is seen
-	slopeMost       = 0.15             // of the capacity per hour: more, and the charger limits the current
-	slopeEnd        = 0.02             // less, and what flows is gas as much as charge
-	slopeFall       = 1.08             // less of a fall is none
-	slopeSteadyV    = 0.08
+	minCharge       = 0.04             // 1/h: current over capacity, for a charge's voltage to be read; our choice
+	maxChargeV      = 14.0             // V: at 25 °C, for a charge's voltage to be read; our choice
+	chargeTime      = 2 * time.Hour    // closer readings count as one; our choice
+	chargeUnsurePct = 8.0              // %: surer, and counting is better; our choice
+	sameErrorShare  = 0.7              // ratio: of a reading's deviation; a surer charge learns nothing new; our choice
+	surfaceBuilt    = surfaceV / 4     // V: of surface charge, before a charge's voltage is read; our choice
+	minTaperH       = 0.3              // h: time constant of a taper; our choice
+	maxTaperH       = 4.0              // h: time constant of a taper; our choice
+	taperDrift      = 0.15             // ratio: from one reading of the fall to the next; our choice
+	slopeSigma      = 0.5              // ratio: of a reading of the fall; our choice
+	tailShare       = 0.01             // 1/h: current over capacity at the end of an absorption; trade practice
+	heldMean        = 2 * time.Minute  // over which that is averaged; our choice
+	earlyHold       = 5 * time.Minute  // of absorption and little current, to be read before a charge's end; our choice
+	earlySigmaPct   = 0.7              // %: so read, in the warm; fitted to the simulator
+	warmPlatesC     = 15.0             // °C: or above, plates are as fast as ever; fitted to the simulator
+	coldPlatesC     = 15.0             // °C: so much colder, half as fast; fitted to the simulator
+	slopeMean       = 10 * time.Minute // over which a falling current is averaged; our choice
+	slopeTime       = 20 * time.Minute // over which the fall is read; our choice
+	maxSlope        = 0.15             // 1/h: current over capacity; more, and the charger limits it; our choice
+	minSlope        = 0.02             // 1/h: less, and what flows is gas as much as charge; our choice
+	minFall         = 1.08             // ratio: less of a fall is none; our choice
+	slopeSteadyV    = 0.08             // V: by which a held voltage may move; our choice
+	gasSigma        = 0.5              // ratio: of GassingA, good to a factor of two; our choice
 )
 
 // watchCharge reads the voltage of a charge before the charger holds it: little, but all there is after a start in mid-charge.
-func (b *Battery) watchCharge(s Sample) {
-	if !s.CurrentOK || !s.VoltageOK || s.CurrentA < chargeLeast*b.p.RatedAh || b.f.P[iSoC][iSoC] < sq(chargeUnsurePct) {
+func (b *Battery) watchCharge(in *Sample) {
+	if !in.CurrentA.OK() || !in.VoltageV.OK() || in.CurrentA.Value < minCharge*b.p.RatedAh || b.s.Filter.P[iSoC][iSoC] < sq(chargeUnsurePct) {
 		return
 	}
-	if s.At-b.chargeRead < curveEvery || b.surface < surfaceV/4 {
+	if in.At-b.s.ChargeReadAt < curveEvery || b.s.SurfaceV < surfaceBuilt {
 		return
 	}
-	v25 := s.VoltageV - leadacid.ChargeLimitV(fullV25, b.tempC(s)) + fullV25
-	if v25 > chargeMostV {
+	v25 := in.VoltageV.Value - leadacid.ChargeLimitV(fullV25, b.tempC(in)) + fullV25
+	if v25 > maxChargeV {
 		return
 	}
-	rested, _ := leadacid.RestedVAtReference(s.VoltageV, b.tempC(s))
-	z, sigma := leadacid.ChargingSoC(b.p.Chemistry, v25, rested, s.CurrentA/b.capAh)
-	if b.f.P[iSoC][iSoC] < sq(0.7*sigma) {
-		b.chargeRead = s.At
+	rested, _ := leadacid.RestedVAtReference(in.VoltageV.Value, b.tempC(in))
+	z, sigma := leadacid.ChargingSoC(b.p.Chemistry, v25, rested, in.CurrentA.Value/b.s.CapAh)
+	if b.s.Filter.P[iSoC][iSoC] < sq(sameErrorShare*sigma) {
+		b.s.ChargeReadAt = in.At
 		return // what it errs by stays the same
 	}
-	b.takeCharge(s.At, z, sigma)
+	b.takeCharge(in.At, z, sigma)
 }
 
 // takeCharge takes in a charge read on its way to full: readings close together are largely the same evidence.
 func (b *Battery) takeCharge(at time.Duration, pct, sigmaPct float64) {
-	share := float64(at-b.chargeRead) / float64(chargeTime)
-	b.chargeRead = at
+	share := float64(at-b.s.ChargeReadAt) / float64(chargeTime)
+	b.s.ChargeReadAt = at
 	b.settle()
-	b.f.takeSoC(pct, sigmaPct/math.Sqrt(min(share, 1)))
+	b.s.Filter.updateSoC(pct, sigmaPct/math.Sqrt(min(share, 1)))
 }
 
 // readTaper takes in what a held charge still misses, well before its end; little, but all there is after a start in mid-charge.
-func (b *Battery) readTaper(s Sample, v25, gasA float64) {
-	if b.slopeFor < slopeMean+slopeTime/2 || b.slopeA > slopeMost*b.capAh || b.f.P[iSoC][iSoC] < sq(chargeUnsurePct) || s.At-b.chargeRead < curveEvery {
+func (b *Battery) readTaper(in *Sample, v25, gasA float64) {
+	if b.s.SlopeFor < slopeMean+slopeTime/2 || b.s.SlopeA > maxSlope*b.s.CapAh || b.s.Filter.P[iSoC][iSoC] < sq(chargeUnsurePct) || in.At-b.s.ChargeReadAt < curveEvery {
 		return
 	}
-	missing, sigma := b.missing(b.slopeA, v25, gasA, b.cold(s))
-	b.takeCharge(s.At, 100-missing, sigma)
+	missing, sigma := b.missingPct(b.s.SlopeA, v25, gasA, b.coldFactor(in))
+	b.takeCharge(in.At, 100-missing, sigma)
 }
 
 // readEarly takes in how little a charge takes that is not held long enough to be at its end: drives may all be shorter than that.
-func (b *Battery) readEarly(s Sample, v25, taperA, gasA float64) {
-	if b.fullFor < earlyHold || v25 < absorbV || s.At-b.chargeRead < curveEvery {
+func (b *Battery) readEarly(in *Sample, v25, taperA, gasA float64) {
+	if b.s.TaperFor < earlyHold || v25 < absorbV || in.At-b.s.ChargeReadAt < curveEvery {
 		return
 	}
-	cold := b.cold(s)
-	missing, sigma := b.missing(taperA, v25, gasA, cold)
+	cold := b.coldFactor(in)
+	missing, sigma := b.missingPct(taperA, v25, gasA, cold)
 	sigma = math.Hypot(sigma, earlySigmaPct*cold)
-	if b.f.P[iSoC][iSoC] < sq(sigma) {
+	if b.s.Filter.P[iSoC][iSoC] < sq(sigma) {
 		return // what it errs by stays the same
 	}
-	b.takeCharge(s.At, 100-missing, sigma)
+	b.takeCharge(in.At, 100-missing, sigma)
 }
 
 // watchLittle sees a held charge bring in next to nothing, as into a full block: at absorption voltage, or in float, where the current is less at
 // any charge, by so much less and for longer.
-func (b *Battery) watchLittle(taperA, v25 float64, dt time.Duration) {
-	if b.heldFor == 0 {
-		b.heldA = taperA
+func (b *Battery) watchTail(taperA, v25 float64, dt time.Duration) {
+	if b.s.HeldFor == 0 {
+		b.s.HeldA = taperA
 	}
-	b.heldFor += dt
-	b.heldA += (taperA - b.heldA) * ease(dt, heldMean)
-	share, long := littleShare, earlyHold
+	b.s.HeldFor += dt
+	b.s.HeldA += (taperA - b.s.HeldA) * approach(dt, heldMean)
+	share, long := tailShare, earlyHold
 	if v25 < absorbV {
 		share, long = share*(v25-fullRestV)/(fullTauV-fullRestV), fullHold
 	}
-	b.little = b.heldFor >= long && b.heldA < share*b.p.RatedAh
+	b.s.AtTail = b.s.HeldFor >= long && b.s.HeldA < share*b.p.RatedAh
 }
 
 // TakesLittle reports whether a charge held at absorption voltage for five minutes, or in float for half an hour, brings in next to nothing.
 // In hard frost a block that misses a few percent takes as little as a full one.
-func (b *Battery) TakesLittle() bool { return b.little }
+func (b *Battery) AtTailCurrent() bool { return b.s.AtTail }
 
 // cold is by what factor a charge takes longer than in the warm.
-func (b *Battery) cold(s Sample) float64 {
-	return math.Exp2(max(warmPlatesC-b.tempC(s), 0) / coldPlatesC)
+func (b *Battery) coldFactor(in *Sample) float64 {
+	return math.Exp2(max(warmPlatesC-b.tempC(in), 0) / coldPlatesC)
 }
 
 // missing gives what a held charge still misses, in percent, and its standard deviation.
-func (b *Battery) missing(taperA, v25, gasA, cold float64) (pct, sigmaPct float64) {
-	tau := b.taperH * cold * (fullTauV - fullRestV) / (v25 - fullRestV)
-	pct = min(100*tau*max(taperA, 0)/b.capAh, 100)
-	return pct, fullSigmaPct + pct*math.Sqrt(b.taperVar) + 50*tau*gasA/b.capAh
+func (b *Battery) missingPct(taperA, v25, gasA, cold float64) (pct, sigmaPct float64) {
+	tau := b.s.TaperH * cold * (fullTauV - fullRestV) / (v25 - fullRestV)
+	pct = min(100*tau*max(taperA, 0)/b.s.CapAh, 100)
+	return pct, fullSigmaPct + pct*math.Sqrt(b.s.TaperVar) + 100*gasSigma*tau*gasA/b.s.CapAh
 }
 
 // watchTaper learns from how quickly a held charge's current falls what is missing for a current: were it to fall on at that pace, it
 // would bring in itself times the time constant.
-func (b *Battery) watchTaper(s Sample, taperA, v25 float64, dt time.Duration) {
-	if b.slopeFor == 0 || taperA <= 0 || math.Abs(v25-b.slopeV) > slopeSteadyV {
-		b.slopeFor, b.slopeA, b.slopeFromA, b.slopeV = dt, taperA, taperA, v25
+func (b *Battery) watchTaper(in *Sample, taperA, v25 float64, dt time.Duration) {
+	if b.s.SlopeFor == 0 || taperA <= 0 || math.Abs(v25-b.s.SlopeV) > slopeSteadyV {
+		b.s.SlopeFor, b.s.SlopeA, b.s.SlopeFromA, b.s.SlopeV = dt, taperA, taperA, v25
 		return
 	}
-	b.slopeFor += dt
-	b.slopeA += (taperA - b.slopeA) * ease(dt, slopeMean)
-	if b.slopeFor < slopeMean+slopeTime {
-		if b.slopeFor <= slopeMean {
-			b.slopeFromA = b.slopeA
+	b.s.SlopeFor += dt
+	b.s.SlopeA += (taperA - b.s.SlopeA) * approach(dt, slopeMean)
+	if b.s.SlopeFor < slopeMean+slopeTime {
+		if b.s.SlopeFor <= slopeMean {
+			b.s.SlopeFromA = b.s.SlopeA
 		}
 		return
 	}
-	u := b.slopeA / b.capAh
-	if u > slopeEnd && u < slopeMost && b.slopeFromA > slopeFall*b.slopeA {
-		tau := (b.slopeFor - slopeMean).Hours() / math.Log(b.slopeFromA/b.slopeA) * (v25 - fullRestV) / (fullTauV - fullRestV) / b.cold(s)
-		relative := math.Log(min(max(tau, taperLeastH), taperMostH) / b.taperH)
-		b.taperVar = min(b.taperVar+sq(taperDrift), sq(fullTauSigma))
-		k := b.taperVar / (b.taperVar + sq(slopeSigma))
-		b.taperH *= math.Exp(k * relative)
-		b.taperVar *= 1 - k
+	u := b.s.SlopeA / b.s.CapAh
+	if u > minSlope && u < maxSlope && b.s.SlopeFromA > minFall*b.s.SlopeA {
+		tau := (b.s.SlopeFor - slopeMean).Hours() / math.Log(b.s.SlopeFromA/b.s.SlopeA) * (v25 - fullRestV) / (fullTauV - fullRestV) / b.coldFactor(in)
+		relative := math.Log(min(max(tau, minTaperH), maxTaperH) / b.s.TaperH)
+		b.s.TaperVar = min(b.s.TaperVar+sq(taperDrift), sq(fullTauSigma))
+		k := b.s.TaperVar / (b.s.TaperVar + sq(slopeSigma))
+		b.s.TaperH *= math.Exp(k * relative)
+		b.s.TaperVar *= 1 - k
 	}
-	b.slopeFor, b.slopeFromA, b.slopeV = slopeMean, b.slopeA, v25
+	b.s.SlopeFor, b.s.SlopeFromA, b.s.SlopeV = slopeMean, b.s.SlopeA, v25
 }

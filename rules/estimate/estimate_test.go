@@ -11,7 +11,15 @@ import (
 
 	"liftbank/rules/estimate"
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
+
+func readings(volts, amps, tempC float64) *unit.Battery {
+	good := func(v float64) unit.Reading { return unit.Reading{Value: v, Quality: unit.Good} }
+	return &unit.Battery{VoltageV: good(volts), CurrentA: good(amps), TempC: good(tempC)}
+}
+
+func known(e unit.Estimate) (value, sigma float64, ok bool) { return e.Value, e.Sigma, e.Known }
 
 // rig drives one estimator by hand.
 type rig struct {
@@ -28,7 +36,7 @@ func newRig(c leadacid.Chemistry, ah float64) *rig {
 func (r *rig) hold(span, dt time.Duration, v, a float64) {
 	for end := r.at + span; r.at < end; {
 		r.at += dt
-		r.b.Step(estimate.Sample{At: r.at, VoltageV: v, CurrentA: a, TempC: r.tempC, VoltageOK: true, CurrentOK: true, TempOK: true})
+		r.b.Step(r.at, readings(v, a, r.tempC), estimate.Facts{})
 	}
 }
 
@@ -37,7 +45,7 @@ func (r *rig) hold(span, dt time.Duration, v, a float64) {
 func TestALongRestGivesTheTablesCharge(t *testing.T) {
 	r := newRig(leadacid.Flooded, 100)
 	r.hold(12*time.Hour, time.Minute, 12.45, 0)
-	soc, sigma, ok := r.b.SoC()
+	soc, sigma, ok := known(r.b.SoC())
 	require.True(t, ok)
 	assert.InDelta(t, 75, soc, 2)
 	assert.Less(t, sigma, 5.0)
@@ -45,20 +53,20 @@ func TestALongRestGivesTheTablesCharge(t *testing.T) {
 }
 
 func TestNothingIsSaidBeforeThereIsEvidence(t *testing.T) {
-	_, _, ok := newRig(leadacid.Flooded, 100).b.SoC()
+	_, _, ok := known(newRig(leadacid.Flooded, 100).b.SoC())
 	assert.False(t, ok)
 	r := newRig(leadacid.AGM, 100)
 	r.hold(5*time.Minute, time.Second, 13.9, 12)
-	_, _, ok = r.b.SoC()
+	_, _, ok = known(r.b.SoC())
 	assert.False(t, ok, "switched on in mid-charge")
 }
 
 func TestChargeIsCounted(t *testing.T) {
 	r := newRig(leadacid.Flooded, 100)
 	r.hold(12*time.Hour, time.Minute, 12.65, 0)
-	start, sigma0, _ := r.b.SoC()
+	start, sigma0, _ := known(r.b.SoC())
 	r.hold(15*time.Minute, time.Second, 12.3, -20) // too short for its voltage to say anything
-	soc, sigma, ok := r.b.SoC()
+	soc, sigma, ok := known(r.b.SoC())
 	require.True(t, ok)
 	assert.InDelta(t, start-5, soc, 0.1)
 	assert.Greater(t, sigma, sigma0*0.9, "counting adds no certainty")
@@ -114,7 +122,7 @@ func TestShortDrivesTellAFullBank(t *testing.T) {
 			}
 			_, ever := r.b.Full()
 			assert.False(t, ever)
-			soc, sigma, ok := r.b.SoC()
+			soc, sigma, ok := known(r.b.SoC())
 			assert.Equal(t, c.full, ok && soc > 97 && sigma < 3, "%.1f ± %.1f %%", soc, sigma)
 		})
 	}
@@ -140,13 +148,13 @@ func TestAChargeThatTakesNextToNothing(t *testing.T) {
 		{13.6, 0.3, 40 * time.Minute, true}, {13.6, 0.3, 20 * time.Minute, false}, {13.6, 0.7, 40 * time.Minute, false}} {
 		r := newRig(leadacid.AGM, 100)
 		r.hold(c.held, time.Second, c.volts, c.amps)
-		assert.Equal(t, c.little, r.b.TakesLittle(), "%+v", c)
+		assert.Equal(t, c.little, r.b.AtTailCurrent(), "%+v", c)
 		r.hold(5*time.Second, time.Second, 12.8, -50)
-		assert.False(t, r.b.TakesLittle(), "%+v", c)
+		assert.False(t, r.b.AtTailCurrent(), "%+v", c)
 	}
 }
 
-func must(b *estimate.Battery) float64 { soc, _, _ := b.SoC(); return soc }
+func must(b *estimate.Battery) float64 { soc, _, _ := known(b.SoC()); return soc }
 
 // A surface charge after a charge is not taken for charge; a load that draws it off makes the reading good (service manuals: 300 A
 // for 15 s, about 1 % of the capacity).
@@ -157,7 +165,7 @@ func TestSurfaceChargeIsNotBelievedUntilDrawnOff(t *testing.T) {
 	before := must(r.b)
 	r.hold(20*time.Minute, time.Second, 12.75, 0)
 	assert.InDelta(t, before, must(r.b), 3, "12.75 V shortly after a charge is no full battery")
-	_, sigma, ok := r.b.RestedV()
+	_, sigma, ok := known(r.b.RestedV())
 	require.True(t, ok)
 	assert.Greater(t, sigma, 0.1)
 }
@@ -177,14 +185,14 @@ func TestTheCurrentSensorsZeroIsLearntAtRest(t *testing.T) {
 	play := func(idle bool) *estimate.Battery {
 		b := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
 		for at := time.Second; at < 12*time.Hour; at += time.Second {
-			b.Step(estimate.Sample{At: at, VoltageV: 12.5, CurrentA: 0.17, TempC: 25, VoltageOK: true, CurrentOK: true, TempOK: true, Idle: idle})
+			b.Step(at, readings(12.5, 0.17, 25), estimate.Facts{Idle: idle})
 		}
 		return b
 	}
-	zero, sigma := play(true).ZeroA()
+	zero, sigma, _ := known(play(true).ZeroA())
 	assert.InDelta(t, 0.2, zero, 0.03, "a parked battery gives about 0.03 A")
 	assert.Less(t, sigma, 0.06)
-	zero, sigma = play(false).ZeroA()
+	zero, sigma, _ = known(play(false).ZeroA())
 	assert.Zero(t, zero, "with a feed or motor on, nothing is learnt")
 	assert.InDelta(t, 0.15, sigma, 1e-9)
 }
@@ -197,14 +205,14 @@ func TestCapacityIsLearntBetweenTwoTrustedPoints(t *testing.T) {
 		r.hold(time.Hour, time.Minute, 14.4, 0.8)
 	}
 	r.hold(12*time.Hour, time.Minute, 12.65, 0)
-	_, _, ok := r.b.CapacityAh()
+	_, _, ok := known(r.b.CapacityAh())
 	assert.False(t, ok)
 	for range 2 {
 		full()
 		r.hold(14*time.Hour, time.Minute, 12.0, -5) // 70 Ah
 		r.hold(2*time.Minute, time.Second, 10.7, -5)
 	}
-	capAh, sigma, ok := r.b.CapacityAh()
+	capAh, sigma, ok := known(r.b.CapacityAh())
 	require.True(t, ok)
 	assert.InDelta(t, 70, capAh, 70*0.08)
 	assert.Less(t, sigma, 70*0.08)
@@ -212,7 +220,7 @@ func TestCapacityIsLearntBetweenTwoTrustedPoints(t *testing.T) {
 	before := capAh
 	r.hold(2*time.Hour, time.Minute, 12.4, -5)
 	r.hold(20*time.Hour, time.Minute, 12.5, 0)
-	after, _, _ := r.b.CapacityAh()
+	after, _, _ := known(r.b.CapacityAh())
 	assert.Equal(t, before, after, "a shallow swing teaches nothing")
 }
 
@@ -229,10 +237,10 @@ func TestAVoltageAheadOfItsCurrentIsNoRest(t *testing.T) {
 func TestAGapInTheCurrentMakesUnsure(t *testing.T) {
 	r := newRig(leadacid.Flooded, 100)
 	r.hold(12*time.Hour, time.Minute, 12.65, 0)
-	_, before, _ := r.b.SoC()
+	_, before, _ := known(r.b.SoC())
 	r.at += 12 * time.Hour
 	r.hold(time.Second, time.Second, 12.2, -20)
-	_, after, _ := r.b.SoC()
+	_, after, _ := known(r.b.SoC())
 	assert.Greater(t, after, before+10)
 }
 
@@ -240,9 +248,13 @@ func TestNoThermometerIsWorthMoreUncertainty(t *testing.T) {
 	play := func(temp bool) float64 {
 		b := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
 		for at := time.Minute; at < 12*time.Hour; at += time.Minute {
-			b.Step(estimate.Sample{At: at, VoltageV: 12.5, TempC: 25, VoltageOK: true, CurrentOK: true, TempOK: temp})
+			in := readings(12.5, 0, 25)
+			if !temp {
+				in.TempC.Quality = unit.NotFitted
+			}
+			b.Step(at, in, estimate.Facts{})
 		}
-		_, sigma, _ := b.SoC()
+		_, sigma, _ := known(b.SoC())
 		return sigma
 	}
 	assert.Greater(t, play(false), play(true))
@@ -256,18 +268,19 @@ func TestAnySamplesKeepTheBounds(t *testing.T) {
 		at := time.Duration(0)
 		for range rapid.IntRange(1, 60).Draw(t, "steps") {
 			at += time.Duration(rapid.Int64Range(-int64(time.Second), int64(40*time.Minute)).Draw(t, "dt"))
-			s := estimate.Sample{
-				At: at, VoltageV: anyNumber(t, "v"), CurrentA: anyNumber(t, "a"), TempC: anyNumber(t, "c"),
-				VoltageOK: rapid.Bool().Draw(t, "vok"), CurrentOK: rapid.Bool().Draw(t, "aok"), TempOK: rapid.Bool().Draw(t, "cok"), Held: rapid.Bool().Draw(t, "held"),
+			in := readings(anyNumber(t, "v"), anyNumber(t, "a"), anyNumber(t, "c"))
+			for _, r := range []*unit.Reading{&in.VoltageV, &in.CurrentA, &in.TempC} {
+				r.Quality = unit.Quality(rapid.IntRange(int(unit.NotFitted), int(unit.OutOfRange)).Draw(t, "quality"))
 			}
-			asked.Step(s)
-			silent.Step(s)
-			soc, sigma, _ := asked.SoC()
+			facts := estimate.Facts{Held: rapid.Bool().Draw(t, "held")}
+			asked.Step(at, in, facts)
+			silent.Step(at, in, facts)
+			soc, sigma, _ := known(asked.SoC())
 			require.True(t, soc >= 0 && soc <= 100, "%g", soc)
 			require.True(t, sigma >= 0 && !math.IsInf(sigma, 0), "%g", sigma)
 		}
-		a, sa, _ := asked.SoC()
-		b, sb, _ := silent.SoC()
+		a, sa, _ := known(asked.SoC())
+		b, sb, _ := known(silent.SoC())
 		require.Equal(t, [2]float64{a, sa}, [2]float64{b, sb})
 	})
 }
@@ -278,11 +291,11 @@ func anyNumber(t *rapid.T, label string) float64 {
 
 func BenchmarkStep(b *testing.B) {
 	e := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
-	s := estimate.Sample{VoltageV: 12.6, CurrentA: -0.2, TempC: 20, VoltageOK: true, CurrentOK: true, TempOK: true}
+	in, at := readings(12.6, -0.2, 20), time.Duration(0)
 	b.ReportAllocs()
 	for b.Loop() {
-		s.At += time.Second
-		e.Step(s)
+		at += time.Second
+		e.Step(at, in, estimate.Facts{})
 	}
 }
 
@@ -294,7 +307,11 @@ func TestInrushOverTheRangeCountsFromItsStart(t *testing.T) {
 		at := time.Duration(0)
 		step := func(dt time.Duration, amps float64, ok, held bool) {
 			at += dt
-			b.Step(estimate.Sample{At: at, VoltageV: 12, VoltageOK: true, CurrentA: amps, CurrentOK: ok, TempC: 25, TempOK: true, Held: held})
+			in := readings(12, amps, 25)
+			if !ok {
+				in.CurrentA.Quality = unit.Saturated
+			}
+			b.Step(at, in, estimate.Facts{Held: held})
 		}
 		for range 10 {
 			step(rest, 0, true, false)
@@ -316,11 +333,11 @@ func TestFloatReadLowIsFull(t *testing.T) {
 		b := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 60})
 		float := 13.6 - 6*0.004*(tempC-25)
 		for at := time.Duration(0); at < 2*time.Hour; at += 10 * time.Second {
-			b.Step(estimate.Sample{At: at, VoltageV: 0.99*float - 0.01, VoltageOK: true, CurrentA: 0.1, CurrentOK: true, TempC: tempC, TempOK: true})
+			b.Step(at, readings(0.99*float-0.01, 0.1, tempC), estimate.Facts{})
 		}
 		_, ever := b.Full()
 		assert.True(t, ever, "at %g °C", tempC)
-		soc, _, ok := b.SoC()
+		soc, _, ok := known(b.SoC())
 		assert.True(t, ok)
 		assert.Greater(t, soc, 97.0, "at %g °C", tempC)
 	}

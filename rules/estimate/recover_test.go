@@ -10,6 +10,7 @@ import (
 
 	"liftbank/rules/estimate"
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
 
 // discharge draws amps for span from a battery that follows the estimator's own loaded curve from socPct on: what is tried here is how it
@@ -22,7 +23,7 @@ func (r *rig) discharge(span, dt time.Duration, c leadacid.Chemistry, ah, amps, 
 		left, _ := leadacid.LeftPct(c, perHour, 26.7)
 		growth, _, knee, _ := leadacid.LoadedV(c, socPct, left)
 		v := leadacid.RestedVFromSoC(c, socPct) - leadacid.LoadedDropV(perHour)*growth - knee
-		r.b.Step(estimate.Sample{At: r.at, VoltageV: v, CurrentA: -amps, TempC: 26.7, VoltageOK: true, CurrentOK: true, TempOK: true})
+		r.b.Step(r.at, readings(v, -amps, 26.7), estimate.Facts{})
 	}
 	return socPct
 }
@@ -33,12 +34,12 @@ func TestASwappedBatteryIsNoticed(t *testing.T) {
 	r.hold(8*time.Hour, time.Minute, 14.4, 15)
 	r.hold(2*time.Hour, time.Minute, 14.4, 0.4)
 	r.hold(12*time.Hour, time.Minute, 12.66, 0)
-	before, sigma, _ := r.b.SoC()
+	before, sigma, _ := known(r.b.SoC())
 	require.Greater(t, before, 97.0)
 	require.Less(t, sigma, 2.0)
 	r.at += 15 * time.Minute // at work on it
 	r.hold(14*time.Hour, time.Minute, 12.24, 0)
-	after, sigma, ok := r.b.SoC()
+	after, sigma, ok := known(r.b.SoC())
 	require.True(t, ok)
 	assert.InDelta(t, 50, after, 1.96*sigma, "± %g", sigma)
 	assert.InDelta(t, 50, after, 12)
@@ -68,14 +69,16 @@ func TestOddRowsMoveNothing(t *testing.T) {
 			if !odd {
 				continue
 			}
-			bad := estimate.Sample{At: r.at - time.Duration(k)*time.Hour, VoltageV: 14, CurrentA: 60, VoltageOK: true, CurrentOK: true}
-			r.b.Step(bad) // late, or the same instant again
-			bad.At, bad.VoltageV, bad.CurrentA = r.at+time.Second, 1.5, -1.5
-			r.b.Step(bad)
-			bad.At, bad.VoltageV, bad.CurrentA = r.at+2*time.Second, math.NaN(), math.Inf(1)
-			r.b.Step(bad)
+			step := func(at time.Duration, v, a float64) {
+				row := readings(v, a, 0)
+				row.TempC = unit.Reading{}
+				r.b.Step(at, row, estimate.Facts{})
+			}
+			step(r.at-time.Duration(k)*time.Hour, 14, 60) // late, or the same instant again
+			step(r.at+time.Second, 1.5, -1.5)
+			step(r.at+2*time.Second, math.NaN(), math.Inf(1))
 		}
-		pct, sigma, _ = r.b.SoC()
+		pct, sigma, _ = known(r.b.SoC())
 		return pct, sigma
 	}
 	pct, sigma := play(false)
@@ -92,7 +95,7 @@ func TestACurrentWithoutItsVoltageIsFoundOut(t *testing.T) {
 	r.hold(90*time.Minute, time.Minute, 12.80, -3) // 26 % that never flowed
 	assert.InDelta(t, before, must(r.b), 20)
 	r.hold(14*time.Hour, time.Minute, 12.80, 0)
-	after, sigma, ok := r.b.SoC()
+	after, sigma, ok := known(r.b.SoC())
 	require.True(t, ok)
 	assert.InDelta(t, before, after, 6, "± %g", sigma)
 }
@@ -103,10 +106,10 @@ func TestAGapIsRecoveredFrom(t *testing.T) {
 	r.hold(24*time.Hour, time.Minute, 12.65, 0)
 	r.at += 30 * time.Hour
 	r.hold(time.Minute, time.Second, 12.1, -20)
-	_, sigma, ok := r.b.SoC()
+	_, sigma, ok := known(r.b.SoC())
 	assert.False(t, ok, "± %g", sigma)
 	r.hold(12*time.Hour, time.Minute, 12.24, 0)
-	pct, sigma, ok := r.b.SoC()
+	pct, sigma, ok := known(r.b.SoC())
 	require.True(t, ok)
 	assert.InDelta(t, 50, pct, max(1.96*sigma, 6))
 }
@@ -117,16 +120,16 @@ func TestAGapEndsWhatWasWatched(t *testing.T) {
 	r := newRig(leadacid.Gel, 75)
 	step := func(v, a float64, idle bool) {
 		r.at += 10 * time.Second
-		r.b.Step(estimate.Sample{At: r.at, VoltageV: v, CurrentA: a, TempC: 12, VoltageOK: true, CurrentOK: true, TempOK: true, Idle: idle})
+		r.b.Step(r.at, readings(v, a, 12), estimate.Facts{Idle: idle})
 	}
 	for range 12 * 360 {
 		step(12.9, -0.2, true)
 	}
-	before, _ := r.b.ZeroA()
+	before, _, _ := known(r.b.ZeroA())
 	require.InDelta(t, -0.17, before, 0.03)
 	r.at += 4 * time.Hour
 	step(14.6, 0.7, true)
-	after, _ := r.b.ZeroA()
+	after, _, _ := known(r.b.ZeroA())
 	assert.Equal(t, before, after)
 
 	for range 2 {
@@ -139,20 +142,20 @@ func TestAGapEndsWhatWasWatched(t *testing.T) {
 }
 
 func BenchmarkStepAndAsk(b *testing.B) {
-	for name, s := range map[string]estimate.Sample{
-		"rest":   {VoltageV: 12.6, CurrentA: -0.02, Idle: true},
-		"load":   {VoltageV: 12.1, CurrentA: -8},
-		"charge": {VoltageV: 13.4, CurrentA: 12},
-		"taper":  {VoltageV: 14.4, CurrentA: 2},
+	for name, in := range map[string]*unit.Battery{
+		"rest":   readings(12.6, -0.02, 20),
+		"load":   readings(12.1, -8, 20),
+		"charge": readings(13.4, 12, 20),
+		"taper":  readings(14.4, 2, 20),
 	} {
 		b.Run(name, func(b *testing.B) {
 			e := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
-			s.TempC, s.VoltageOK, s.CurrentOK, s.TempOK = 20, true, true, true
+			at, facts := time.Duration(0), estimate.Facts{Idle: name == "rest"}
 			b.ReportAllocs()
 			for b.Loop() {
-				s.At += time.Second
-				e.Step(s)
-				e.SoC()
+				at += time.Second
+				e.Step(at, in, facts)
+				known(e.SoC())
 			}
 		})
 	}

@@ -9,85 +9,94 @@ import (
 	"liftbank/rules/leadacid"
 )
 
-// State is all that an estimator knows, as plain values to be saved. Instants are on the caller's timeline, which goes on over a restart.
+// State is all that an estimator knows, as plain values: it works on them, and they are saved as they
+// are. Instants are on the caller's timeline, which continues over a restart.
 type State struct {
-	Chemistry leadacid.Chemistry // whose battery it is
-	RatedAh   float64
-	Begun     bool
-	Last      Sample // its current without the sensor's zero
-	LastI     time.Duration
-	EverI     bool
+	Chemistry   leadacid.Chemistry // whose battery it is
+	RatedAh     float64
+	Begun       bool
+	Last        Sample        // its current without the sensor's zero
+	CurrentAt   time.Duration // instant of the last usable current
+	CurrentSeen bool
 
-	ZeroA, ZeroVar                   float64
-	CapAh, CapVar                    float64
-	CapHad                           bool
-	Swing                            Swing
-	Filter                           Filter
-	CountedSigmaPct                  float64
-	MovedPct, MovedHours, ZeroVarWas float64
-	SurfaceV, DipV                   float64
-	RestFor                          time.Duration
-	RestedV                          float64
-	RestNew, Jumped                  bool
-	TableAt                          time.Duration
-	TableHad                         bool
-	FallFromV                        float64
-	FallAt                           time.Duration
-	LoadFor                          time.Duration
-	LoadA                            float64
-	LoadRead                         time.Duration
-	SinceCharge                      float64
-	ChargeRead                       time.Duration
-	FullFor, HeldFor                 time.Duration
-	HeldA                            float64
-	Full, Little                     bool
-	FullRead                         time.Duration
-	TaperPct                         float64
-	TaperH, TaperVar                 float64
-	SlopeFor                         time.Duration
-	SlopeA, SlopeFromA, SlopeV       float64
-	FullAt                           time.Duration
-	EverFull                         bool
-	Knee                             bool
-	TauFor                           time.Duration
-	TauTempC                         float64
-	ChargedAh, DrawnAh, StoredAh     float64
+	ZeroA                float64 // that the current sensor shows without current
+	ZeroVar              float64 // A²
+	ZeroVarThen          float64 // when the filter was brought up to date
+	CapAh                float64 // present full capacity
+	CapVar               float64 // relative
+	CapLearned           bool    // from at least one swing
+	Swing                Swing
+	Filter               Filter
+	MovedPct, MovedHours float64 // counted since the filter was brought up to date
+	CountedSigmaPct      float64 // counted up since, of what is lost in charging and in gaps
+
+	SurfaceV    float64       // that the terminals may be above the rested voltage
+	DipV        float64       // that they may be below
+	SurfaceTau  time.Duration // of the surface charge, at ...
+	SurfaceTauC float64       // ... this temperature
+
+	Resting   bool
+	RestFor   time.Duration
+	RestedV   float64       // smoothed, at 25 °C
+	Jumped    bool          // the last reading was far from the smoothed one
+	FallFromV float64       // RestedV where the reading of its fall began, and when in the rest
+	FallAt    time.Duration //
+	TableAt   time.Duration // last time the table was read
+	TableRead bool
+
+	LoadFor            time.Duration // of a discharge, and its mean current
+	LoadA              float64
+	LoadReadAt         time.Duration // last time its voltage was read
+	DrawnSinceChargeAh float64
+
+	ChargeReadAt time.Duration // last time a charge's voltage was read
+	TaperFor     time.Duration // voltage held and current low
+	HeldFor      time.Duration // voltage held
+	HeldA        float64       // its current, averaged
+	AtTail       bool          // and that is next to nothing
+	Full         bool
+	FullReadAt   time.Duration // last time the taper was read
+	MissingPct   float64       // by it
+	TaperH       float64       // h: what is missing over the current, at fullTauV
+	TaperVar     float64       // relative
+	SlopeFor     time.Duration // of a held charge without a break
+	SlopeA       float64       // its current now and where the reading of its fall began, without gas
+	SlopeFromA   float64
+	SlopeV       float64
+	FullAt       time.Duration // last time that a charge was seen to its end
+	EverFull     bool
+	AtKnee       bool
+
+	ChargedAh, DrawnAh float64 // counted in and out, both positive
+	StoredAh           float64 // charged less drawn and less what charging loses
 }
 
-// State gives what is known, to be saved.
-func (b *Battery) State() State {
-	return State{
-		Chemistry: b.p.Chemistry, RatedAh: b.p.RatedAh, Begun: b.begun, Last: b.last, LastI: b.lastI, EverI: b.everI,
-		ZeroA: b.zero, ZeroVar: b.zeroVar, CapAh: b.capAh, CapVar: b.capVar, CapHad: b.capHad, Swing: b.swing,
-		Filter: b.f, CountedSigmaPct: b.counted, MovedPct: b.movedPct, MovedHours: b.movedHours, ZeroVarWas: b.zeroVarWas,
-		SurfaceV: b.surface, DipV: b.dip,
-		RestFor: b.restFor, RestedV: b.restedV, RestNew: b.restNew, FallFromV: b.fallFromV, FallAt: b.fallAt, Jumped: b.jumped, TableAt: b.tableAt, TableHad: b.tableHad,
-		LoadFor: b.loadFor, LoadA: b.loadA, LoadRead: b.loadRead, SinceCharge: b.sinceCharge, ChargeRead: b.chargeRead,
-		FullFor: b.fullFor, HeldFor: b.heldFor, HeldA: b.heldA, Full: b.full, Little: b.little, FullRead: b.fullRead, TaperPct: b.taper, FullAt: b.fullAt, EverFull: b.everFull, Knee: b.knee,
-		TaperH: b.taperH, TaperVar: b.taperVar, SlopeFor: b.slopeFor, SlopeA: b.slopeA, SlopeFromA: b.slopeFromA, SlopeV: b.slopeV,
-		TauFor: b.tauFor, TauTempC: b.tauTempC, ChargedAh: b.chargedAh, DrawnAh: b.drawnAh, StoredAh: b.storedAh,
-	}
-}
+// State returns what is known, to be saved.
+func (b *Battery) State() State { return b.s }
 
-// Restore takes over what an estimator of the same battery knew; one that none can have known is refused with all that is wrong
-// with it, and changes nothing.
+// Restore replaces what is known by what an estimator of the same battery knew. An impossible state is
+// refused with all that is wrong with it, and changes nothing.
 func (b *Battery) Restore(s State) error {
 	if err := s.check(b.p); err != nil {
 		return fmt.Errorf("restore battery: %w", err)
 	}
-	*b = Battery{
-		p: b.p, begun: s.Begun, last: s.Last, lastI: s.LastI, everI: s.EverI,
-		zero: s.ZeroA, zeroVar: s.ZeroVar, capAh: s.CapAh, capVar: s.CapVar, capHad: s.CapHad, swing: s.Swing,
-		f: s.Filter, counted: s.CountedSigmaPct, movedPct: s.MovedPct, movedHours: s.MovedHours, zeroVarWas: s.ZeroVarWas,
-		surface: s.SurfaceV, dip: s.DipV,
-		restFor: s.RestFor, restedV: s.RestedV, restNew: s.RestNew, fallFromV: s.FallFromV, fallAt: s.FallAt, jumped: s.Jumped, tableAt: s.TableAt, tableHad: s.TableHad,
-		loadFor: s.LoadFor, loadA: s.LoadA, loadRead: s.LoadRead, sinceCharge: s.SinceCharge, chargeRead: s.ChargeRead,
-		fullFor: s.FullFor, heldFor: s.HeldFor, heldA: s.HeldA, full: s.Full, little: s.Little, fullRead: s.FullRead, taper: s.TaperPct, fullAt: s.FullAt, everFull: s.EverFull, knee: s.Knee,
-		taperH: s.TaperH, taperVar: s.TaperVar, slopeFor: s.SlopeFor, slopeA: s.SlopeA, slopeFromA: s.SlopeFromA, slopeV: s.SlopeV,
-		tauFor: s.TauFor, tauTempC: s.TauTempC, chargedAh: s.ChargedAh, drawnAh: s.DrawnAh, storedAh: s.StoredAh,
-	}
+	*b = Battery{p: b.p, s: s}
 	return nil
 }
+
+// Bounds of a saved state, beyond those of the estimator itself.
+const (
+	rounding    = 0.001 // ratio: by which a figure may be past its bound; our choice
+	maxTimeNs   = 1e18  // ns: of a time, 31 years; our choice
+	maxSumAh    = 1e12  // Ah: of a count; our choice
+	maxSwingPct = 1e3   // %: deviation of a swing's top; our choice
+	maxTaperPct = 1e6   // %: missing; our choice
+	maxSlopeA   = 1e7   // A: of a falling current; our choice
+	maxMoved    = 1e9   // %: counted, and h; our choice
+	maxTauH     = 1000  // h: time constant of a surface charge; our choice
+	minTauC     = -300  // °C: its temperature; our choice
+	maxCovar    = 1e5   // %²: of the filter; our choice
+)
 
 func (s *State) check(p Params) error {
 	var errs []error
@@ -100,63 +109,63 @@ func (s *State) check(p Params) error {
 		errs = append(errs, fmt.Errorf("battery: got %v of %g Ah: want %v of %g Ah", s.Chemistry, s.RatedAh, p.Chemistry, p.RatedAh))
 	}
 	if s.Begun {
-		in("capacity", s.CapAh, capLeast*p.RatedAh, max(capMost, 1)*p.RatedAh)
+		in("capacity", s.CapAh, minCap*p.RatedAh, max(maxCap, 1)*p.RatedAh)
 		in("variance of capacity", s.CapVar, 0, 1)
-		in("variance of zero before", s.ZeroVarWas, zeroFloorA*zeroFloorA/2, 1)
-		in("taper constant", s.TaperH, taperLeastH*0.999, taperMostH*1.001)
+		in("variance of zero", s.ZeroVar, minZeroSigmaA*minZeroSigmaA/2, 1)
+		in("variance of zero before", s.ZeroVarThen, minZeroSigmaA*minZeroSigmaA/2, 1)
+		in("taper constant", s.TaperH, minTaperH*(1-rounding), maxTaperH*(1+rounding))
 		in("its variance", s.TaperVar, 0, 1)
-		in("variance of zero", s.ZeroVar, zeroFloorA*zeroFloorA/2, 1)
 	}
-	in("zero", s.ZeroA, -zeroMostA, zeroMostA)
-	in("time loaded", float64(s.LoadFor), 0, 1e18)
-	in("load", s.LoadA, -5001, 5001)
-	in("drawn since a charge", s.SinceCharge, 0, 1e12)
 	if !s.Filter.sane() {
-		errs = append(errs, errors.New("filter: figures that can't be"))
+		errs = append(errs, errors.New("filter: impossible figures"))
 	}
-	in("deviation counted", s.CountedSigmaPct, 0, 1e9)
-	in("moved", s.MovedPct, -1e9, 1e9)
-	in("hours moved", s.MovedHours, 0, 1e9)
-	in("surface charge", s.SurfaceV, 0, 2*surfaceV)
-	in("dip", s.DipV, 0, dipV*1.001)
-	in("rested voltage", s.RestedV, -200, 200)
-	in("fall from", s.FallFromV, -200, 200)
-	in("fall since", float64(s.FallAt), 0, 1e18)
-	in("taper", s.TaperPct, 0, 1e6)
-	in("charged", s.ChargedAh, 0, 1e12)
-	in("drawn", s.DrawnAh, 0, 1e12)
-	in("stored", s.StoredAh, -1e12, 1e12)
-	in("time constant", s.TauFor.Hours(), 0, 1000)
-	in("its temperature", s.TauTempC, -300, 200)
+	in("zero", s.ZeroA, -maxZeroA, maxZeroA)
+	in("deviation counted", s.CountedSigmaPct, 0, maxMoved)
+	in("moved", s.MovedPct, -maxMoved, maxMoved)
+	in("hours moved", s.MovedHours, 0, maxMoved)
+	in("surface charge", s.SurfaceV, 0, maxSurfaceV)
+	in("dip", s.DipV, 0, dipV*(1+rounding))
+	in("time constant", s.SurfaceTau.Hours(), 0, maxTauH)
+	in("its temperature", s.SurfaceTauC, minTauC, maxTempC)
+	for _, v := range []float64{s.RestedV, s.FallFromV} {
+		in("rested voltage", v, -2*maxVoltageV, 2*maxVoltageV)
+	}
+	for _, d := range []time.Duration{s.RestFor, s.FallAt, s.LoadFor, s.SlopeFor, s.TaperFor, s.HeldFor} {
+		in("time in a state", float64(d), 0, maxTimeNs)
+	}
+	in("load", s.LoadA, -maxCurrentA-1, maxCurrentA+1)
+	in("taper", s.MissingPct, 0, maxTaperPct)
+	for _, x := range []float64{s.SlopeA, s.SlopeFromA, s.SlopeV, s.HeldA} {
+		in("held charge", x, -maxSlopeA, maxSlopeA)
+	}
 	in("top of swing", s.Swing.TopPct, 0, 100)
-	in("deviation of top", s.Swing.TopSigmaPct, 0, 1e3)
-	in("drawn in swing", s.Swing.DrawnAh, -1e12, 1e12)
-	in("rest", float64(s.RestFor), 0, 1e18)
-	in("fall", float64(s.SlopeFor), 0, 1e18)
-	for _, x := range []float64{s.SlopeA, s.SlopeFromA, s.SlopeV} {
-		in("fall of a taper", x, -1e7, 1e7)
+	in("deviation of top", s.Swing.TopSigmaPct, 0, maxSwingPct)
+	for _, ah := range []float64{s.DrawnSinceChargeAh, s.ChargedAh, s.DrawnAh} {
+		in("charge counted", ah, 0, maxSumAh)
 	}
-	in("held voltage", float64(s.FullFor), 0, 1e18)
-	in("held charge", float64(s.HeldFor), 0, 1e18)
-	in("its current", s.HeldA, -1e7, 1e7)
-	if l := s.Last; l != sane(l) {
-		errs = append(errs, errors.New("last sample: figures that can't be"))
+	for _, ah := range []float64{s.StoredAh, s.Swing.DrawnAh} {
+		in("charge stored", ah, -maxSumAh, maxSumAh)
+	}
+	last := s.Last
+	last.CurrentA.Value += s.ZeroA // as it was read
+	if last.dropImpossible(); last.CurrentA.Quality != s.Last.CurrentA.Quality || last.VoltageV != s.Last.VoltageV || last.TempC != s.Last.TempC {
+		errs = append(errs, errors.New("last sample: impossible figures"))
 	}
 	return errors.Join(errs...)
 }
 
-// sane reports whether a filter can have come to this; that of one which has not begun is zero.
+// sane reports whether a filter can have come to this; one that has not begun is zero.
 func (f *Filter) sane() bool {
 	within := func(x, low, high float64) bool { return x >= low && x <= high } // false for NaN
-	ok := within(f.X[iSoC], 0, 100) && within(math.Abs(f.X[iFullV]), 0, offsetMostV) && within(math.Abs(f.X[iEmptyV]), 0, offsetMostV) &&
-		within(math.Abs(f.X[iDrop]), 0, dropMostShare)
+	ok := within(f.X[iSoC], 0, 100) && within(math.Abs(f.X[iFullV]), 0, maxOffsetV) &&
+		within(math.Abs(f.X[iEmptyV]), 0, maxOffsetV) && within(math.Abs(f.X[iDrop]), 0, maxDrop)
 	for i := range states {
 		for j := range states {
-			most := 1.001*math.Sqrt(f.P[i][i]*f.P[j][j]) + 1e-9
-			ok = ok && within(f.P[i][i], 0, 1e5) && within(math.Abs(f.P[i][j]), 0, most)
+			most := (1+rounding)*math.Sqrt(f.P[i][i]*f.P[j][j]) + 1e-9
+			ok = ok && within(f.P[i][i], 0, maxCovar) && within(math.Abs(f.P[i][j]), 0, most)
 		}
-		for k := range considered {
-			ok = ok && within(math.Abs(f.Cross[i][k]), 0, 1e5)
+		for k := range considerStates {
+			ok = ok && within(math.Abs(f.Cross[i][k]), 0, maxCovar)
 		}
 	}
 	return ok

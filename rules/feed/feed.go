@@ -1,11 +1,16 @@
-// Package feed tells what the charger's side does, from its voltage ahead of the charge breaker, the current into the bank and
-// the wake line.
+// Package feed tells what the charger's side does, from its voltage ahead of the charge breaker, the
+// current into the bank and the wake line.
 //
-// With the breaker closed the bank's own voltage stands on the feed's terminals, so voltage alone proves a feed only above
-// what a bank shows by itself.
+// With the breaker closed the bank's own voltage stands on the feed's terminals, so voltage alone
+// proves a feed only above what a bank shows by itself.
 package feed
 
-import "time"
+import (
+	"time"
+
+	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
+)
 
 // Status says what the feed does.
 type Status uint8
@@ -20,146 +25,139 @@ const (
 	Unasked               // feed present although the wake line is off
 )
 
-// String gives the state in words.
+// String returns the code of the state.
 func (s Status) String() string {
 	return [...]string{"unknown", "off", "awaited", "present", "missing", "unasked"}[s]
 }
 
+// On reports whether a feed is present, requested or not.
+func (s Status) On() bool { return s == Present || s == Unasked }
+
 // Settings of the judge.
 type Settings struct {
 	Allowance time.Duration // the converter may take this long to come up after the wake line
-	PresentV  float64       // the feed's voltage at 25 °C above which it must be a charger's (13.3: every float setting published is higher, at 25 °C)
-	PresentA  float64       // current into the bank that must come from a feed (1 A: five times a ±200 A sensor's zero error)
+	PresentV  float64       // at 25 °C: a feed voltage above it is a charger's
+	PresentA  float64       // a current into the bank of this size comes from a feed
 }
 
-// Reading is one scan as the judge needs it.
-type Reading struct {
-	At        time.Duration // monotonic
-	FeedV     float64
-	FeedOK    bool
-	CurrentA  float64 // into the bank
-	CurrentOK bool
-	BankV     float64 // at the posts, the highest
-	BankOK    bool
-	TempC     float64 // 25 when not known
-	Wake      bool
-	WakeOK    bool
-	MotorOn   bool // the motor pulls the bus down: nothing is judged
+// Input is what the judge looks at in one scan.
+type Input struct {
+	At       time.Duration // monotonic
+	FeedV    unit.Reading
+	CurrentA unit.Reading // into the bank
+	BankV    unit.Reading // at the posts, the highest
+	TempC    unit.Reading // of the bank; not usable: 25 °C
+	WakeLine unit.Contact
+	MotorOn  bool // the motor pulls the voltage down: nothing is judged
 }
 
 // Judge follows the feed. It is not safe for concurrent use.
 type Judge struct {
-	set      Settings
-	status   Status
-	since    time.Duration
-	last     time.Duration
-	wakeAt   time.Duration
-	wake     bool
-	begun    bool
-	smoothA  float64
-	haveA    bool
-	wakeTime time.Duration
-	feedTime time.Duration
+	set   Settings
+	state State
 }
 
-// smoothing of the current: seconds of noise must not read as a feed.
-const smoothing = 3 * time.Second
+const (
+	// LongestGap is the longest time between two readings over which nothing is taken to have
+	// changed: a short power cut is not the end of a charge.
+	LongestGap = 20 * time.Minute // between readings; our choice
 
-// LongestGap is between readings over which what was so is taken to have stayed so. Our choice: a short cut of the power is not the end of a charge.
-const LongestGap = 20 * time.Minute
+	smoothing = 3 * time.Second // of the current: seconds of noise must not read as a feed; our choice
 
-// New gives a judge that has seen nothing.
+	unaskedV = 13.9 // V: no bank keeps it by itself, and every absorption setting is higher; our choice
+
+	// A charger's voltage this far above the bank's, while no current flows, does not arrive: a breaker
+	// or lead is open. It is three times what two taps of 0.5 % and their offsets can differ by.
+	openV = 0.3 // V: feed above bank; our choice
+)
+
+// New returns a judge that has seen nothing.
 func New(set Settings) *Judge { return &Judge{set: set} }
 
-// Step takes one reading in.
-func (j *Judge) Step(r Reading) Status {
-	dt := r.At - j.last
-	anew := !j.begun || dt > LongestGap // nobody knows what the feed did meanwhile
-	if anew {
-		dt, j.haveA = 0, false
+// Step applies one scan and returns the state after it.
+func (j *Judge) Step(in *Input) Status {
+	s := &j.state
+	dt := in.At - s.Last
+	afresh := !s.Begun || dt > LongestGap // what the feed did meanwhile is not known
+	if afresh {
+		dt, s.HaveA = 0, false
 	}
-	j.last, j.begun = r.At, true
-	if j.wake {
-		j.wakeTime += dt
+	s.Last, s.Begun = in.At, true
+	if s.Wake {
+		s.WakeTime += dt
 	}
-	if j.status == Present || j.status == Unasked {
-		j.feedTime += dt
+	if s.Status.On() {
+		s.FeedTime += dt
 	}
-	if r.WakeOK && (r.Wake != j.wake || anew) {
-		j.wake, j.wakeAt = r.Wake, r.At
+	wake, wakeOK := wakeOf(in)
+	if wakeOK && (wake != s.Wake || afresh) {
+		s.Wake, s.WakeAt = wake, in.At
 	}
-	if r.MotorOn {
-		j.haveA = false
-		return j.status
+	if in.MotorOn {
+		s.HaveA = false
+		return s.Status
 	}
-	j.smooth(r, dt)
-	next := j.judge(r)
-	if next != j.status {
-		j.status, j.since = next, r.At
+	s.smooth(in.CurrentA, dt)
+	if next := j.judge(in); next != s.Status {
+		s.Status, s.Since = next, in.At
 	}
-	return j.status
+	return s.Status
 }
 
-func (j *Judge) smooth(r Reading, dt time.Duration) {
-	if !r.CurrentOK {
-		j.haveA = false
-		return
-	}
-	if !j.haveA {
-		j.smoothA, j.haveA = r.CurrentA, true
-		return
-	}
-	x := float64(dt) / float64(smoothing)
-	j.smoothA += (r.CurrentA - j.smoothA) * x / (1 + x)
+func wakeOf(in *Input) (on, ok bool) {
+	return in.WakeLine == unit.ContactOn, in.WakeLine == unit.ContactOn || in.WakeLine == unit.ContactOff
 }
 
-// unaskedV is above what any bank keeps for long by itself, and under every published absorption voltage.
-const unaskedV = 13.9
+func (s *State) smooth(current unit.Reading, dt time.Duration) {
+	switch {
+	case !current.OK():
+		s.HaveA = false
+	case !s.HaveA:
+		s.SmoothA, s.HaveA = current.Value, true
+	default:
+		x := float64(dt) / float64(smoothing)
+		s.SmoothA += (current.Value - s.SmoothA) * x / (1 + x)
+	}
+}
 
-// compensationVPerC is the usual temperature compensation of charge voltages, -3 mV per °C and cell (published float settings).
-const compensationVPerC = -6 * 0.003
-
-// openV is by how much a charger's voltage may stand over the bank's while no current flows, before it is one that does not arrive: an
-// open breaker or lead. Our choice: three times what two taps of 0.5 % and their offsets may differ by.
-const openV = 0.3
-
-func (j *Judge) judge(r Reading) Status {
-	limit := j.set.PresentV + compensationVPerC*(max(r.TempC, 25)-25)
-	held := r.BankOK && r.BankV >= limit // whatever the feed's own channel says
-	highV := held || r.FeedOK && r.FeedV >= limit
-	if highV && !held && r.BankOK && r.FeedV > r.BankV+openV && j.haveA && j.smoothA < j.set.PresentA {
+func (j *Judge) judge(in *Input) Status {
+	s := &j.state
+	limit := j.set.PresentV
+	if in.TempC.OK() { // in the cold no charger may be compensated: only heat lowers the limit
+		limit = leadacid.ChargeLimitV(limit, max(in.TempC.Value, leadacid.ReferenceC))
+	}
+	held := in.BankV.OK() && in.BankV.Value >= limit // whatever the feed's own channel says
+	highV := held || in.FeedV.OK() && in.FeedV.Value >= limit
+	if highV && !held && in.BankV.OK() && in.FeedV.Value > in.BankV.Value+openV && s.HaveA && s.SmoothA < j.set.PresentA {
 		highV = false
 	}
-	if r.WakeOK && !r.Wake {
-		// Nobody asks for a feed. What a bank shows by itself after a charge must not be taken for one.
-		highV = r.FeedOK && r.FeedV >= unaskedV
+	wake, wakeOK := wakeOf(in)
+	if wakeOK && !wake {
+		// Nothing requests a feed. What a bank shows by itself after a charge must not count as one.
+		highV = in.FeedV.OK() && in.FeedV.Value >= unaskedV
 	}
-	flows := j.haveA && j.smoothA >= j.set.PresentA
+	flows := s.HaveA && s.SmoothA >= j.set.PresentA
 	present := highV || flows
 	switch {
-	case present && r.WakeOK && !r.Wake:
+	case present && wakeOK && !wake:
 		return Unasked
 	case present:
 		return Present
-	case !r.FeedOK && !r.CurrentOK:
-		return Unknown
-	case !r.FeedOK:
+	case !in.FeedV.OK():
 		return Unknown // a full bank takes too little to tell the feed by current alone
-	case !r.WakeOK:
+	case !wakeOK || !wake:
 		return Off
-	case !r.Wake:
-		return Off
-	case r.At-j.wakeAt < j.set.Allowance:
+	case in.At-s.WakeAt < j.set.Allowance:
 		return Awaited
 	}
 	return Missing
 }
 
-// Status gives the state and since when.
-func (j *Judge) Status() (Status, time.Duration) { return j.status, j.since }
+// Status returns the state and since when it has held.
+func (j *Judge) Status() (Status, time.Duration) { return j.state.Status, j.state.Since }
 
-// WakeTime sums the time with the wake line on, FeedTime that with the feed present.
-func (j *Judge) WakeTime() time.Duration { return j.wakeTime }
+// WakeTime returns the total time with the wake line on.
+func (j *Judge) WakeTime() time.Duration { return j.state.WakeTime }
 
-// FeedTime: see WakeTime.
-func (j *Judge) FeedTime() time.Duration { return j.feedTime }
+// FeedTime returns the total time with a feed present.
+func (j *Judge) FeedTime() time.Duration { return j.state.FeedTime }

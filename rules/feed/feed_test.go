@@ -7,25 +7,32 @@ import (
 	"github.com/stretchr/testify/assert"
 
 	"liftbank/rules/feed"
+	"liftbank/rules/unit"
 )
 
-func reading(feedV, amps float64, wake bool) feed.Reading {
-	return feed.Reading{FeedV: feedV, FeedOK: true, CurrentA: amps, CurrentOK: true, TempC: 25, Wake: wake, WakeOK: true}
+func good(v float64) unit.Reading { return unit.Reading{Value: v, Quality: unit.Good} }
+
+func reading(feedV, amps float64, wake bool) feed.Input {
+	in := feed.Input{FeedV: good(feedV), CurrentA: good(amps), TempC: good(25), WakeLine: unit.ContactOff}
+	if wake {
+		in.WakeLine = unit.ContactOn
+	}
+	return in
 }
 
 // hold feeds the same reading once a second for the time given and returns the last status.
-func hold(j *feed.Judge, from, span time.Duration, r feed.Reading) feed.Status {
+func hold(j *feed.Judge, from, span time.Duration, r feed.Input) feed.Status {
 	var s feed.Status
 	for at := from; at <= from+span; at += time.Second {
 		r.At = at
-		s = j.Step(r)
+		s = j.Step(&r)
 	}
 	return s
 }
 
 func TestStatus(t *testing.T) {
 	set := feed.Settings{Allowance: 2 * time.Minute, PresentV: 13.3, PresentA: 1}
-	after := func(want feed.Status, span time.Duration, r feed.Reading, why string) {
+	after := func(want feed.Status, span time.Duration, r feed.Input, why string) {
 		t.Helper()
 		assert.Equal(t, want, hold(feed.New(set), 0, span, r), why)
 	}
@@ -38,16 +45,16 @@ func TestStatus(t *testing.T) {
 	after(feed.Unasked, time.Minute, reading(14.2, 30, false), "a charger on the stand")
 
 	noVoltage := reading(0, 0, true)
-	noVoltage.FeedOK = false
+	noVoltage.FeedV.Quality = unit.NoAnswer
 	after(feed.Unknown, time.Hour, noVoltage, "a full bank takes nothing: current alone can't tell")
 	noCurrent := reading(12.6, 0, true)
-	noCurrent.CurrentOK = false
+	noCurrent.CurrentA.Quality = unit.NoAnswer
 	after(feed.Missing, time.Hour, noCurrent, "the voltage tells")
 	noWake := reading(12.6, 0, false)
-	noWake.WakeOK = false
+	noWake.WakeLine = unit.ContactUnknown
 	after(feed.Off, time.Hour, noWake, "nothing asks that can be seen")
 	hot := reading(13.1, 0, true)
-	hot.TempC = 45
+	hot.TempC.Value = 45
 	after(feed.Present, time.Minute, hot, "13.3 V at 25 °C is 12.94 V at 45 °C")
 }
 

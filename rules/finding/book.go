@@ -1,15 +1,13 @@
 package finding
 
-import (
-	"time"
-)
+import "time"
 
-// Kind is what happened to a finding.
-type Kind uint8
+// ChangeKind is what happened to a finding.
+type ChangeKind uint8
 
 // Kinds of change.
 const (
-	Raised Kind = iota + 1
+	Raised ChangeKind = iota + 1
 	Cleared
 	WasAcknowledged
 	WasShelved
@@ -17,51 +15,51 @@ const (
 	TakenOut
 	PutBack
 	Remarked
-	Explained // by another finding, or not any more
+	Explained // by another finding, or no longer
 )
 
-// String gives the word used everywhere.
-func (k Kind) String() string {
-	return [...]string{"", "raised", "cleared", "acknowledged", "shelved", "unshelved", "taken out of service", "returned to service", "remarked", "explained"}[k]
+// String returns the word used everywhere.
+func (k ChangeKind) String() string {
+	return [...]string{
+		"", "raised", "cleared", "acknowledged", "shelved", "unshelved", "taken out of service", "returned to service", "remarked",
+		"explained",
+	}[k]
 }
 
 // Change is one thing that happened to a finding.
 type Change struct {
 	Seq    uint64 // counts all changes of a unit, restarts included, from 1
-	Kind   Kind
+	Kind   ChangeKind
 	Record int // index in the book
 	State  State
 	At     time.Duration
-	By     string // empty: by itself
+	By     string // who did it; empty: the rules
 	Text   string // of a remark
-	Quiet  bool   // nobody is to be called for it: shelved, out of service, chattering, or one of a flood that is not urgent
+	Muted  bool   // nobody is to be called for it: shelved, out of service, chattering, or in a flood and not urgent
 }
 
 // Book is all findings of one unit.
 type Book struct {
-	Records []Record
-	Longest time.Duration // longest shelving; zero: DefaultLongest
+	Records   []Record
+	MaxShelve time.Duration // longest shelving
 
 	seq     uint64
 	changes []Change
 	raises  [floodStarts]time.Duration // of the last raises, newest first
 	counted int
 	flood   bool
+	active  int // how many hold
 }
 
-// DefaultLongest is the longest shelving where nothing else is set. Our choice: units are seen a few times a year, and whatever is put
-// aside must come back before it is forgotten.
-const DefaultLongest = 30 * 24 * time.Hour
-
-// A flood of alarms starts at more than 10 in 10 minutes and ends at fewer than 5 (ISA-18.2, from memory; the 10 in 10 minutes is also
-// EEMUA 191's peak, confirmed).
+// A flood of alarms starts at more than 10 in 10 minutes and ends at fewer than 5 (ISA-18.2, from memory;
+// the 10 in 10 minutes is also EEMUA 191's peak, confirmed).
 const (
-	floodStarts = 11
-	floodEnds   = 5
-	floodWithin = 10 * time.Minute
+	floodStarts = 11               // count: raises that make a flood; published: EEMUA 191
+	floodEnds   = 5                // count: raises below which it ends; from memory: ISA-18.2
+	floodWithin = 10 * time.Minute // within which they count; published: EEMUA 191
 )
 
-// Add puts a finding into the book and gives its index. All are added before the first Judge.
+// Add puts a finding into the book and returns its index. All are added before the first Judge.
 func (b *Book) Add(r Record) int {
 	b.Records = append(b.Records, r)
 	if cap(b.changes) < 2*len(b.Records) {
@@ -70,44 +68,49 @@ func (b *Book) Add(r Record) int {
 	return len(b.Records) - 1
 }
 
-// Judge takes an opinion on one finding in.
-func (b *Book) Judge(i int, at time.Duration, o Opinion, because string) {
+// Judge applies a verdict to finding i.
+func (b *Book) Judge(i int, at time.Duration, v Verdict) {
 	r := &b.Records[i]
-	if r.shelved && at >= r.ShelvedTo {
+	if r.IsShelved && at >= r.ShelvedTo {
 		b.unshelve(i, "", at)
 	}
-	raised, cleared := r.Judge(at, o, because)
+	raised, cleared := r.judge(at, v)
 	switch {
 	case raised:
+		b.active++
 		b.countRaise(at)
 		r.CausedBy = -1
-		b.note(i, Change{Kind: Raised, At: at, Quiet: b.quiet(r)})
+		b.logChange(i, Change{Kind: Raised, At: at, Muted: b.muted(r)})
 	case cleared:
-		b.note(i, Change{Kind: Cleared, At: at, Quiet: b.quiet(r)})
+		b.active--
+		b.logChange(i, Change{Kind: Cleared, At: at, Muted: b.muted(r)})
 	}
 }
 
-// End ends a finding at once, without its hold: what it was about was repaired or replaced. One that does not hold stays as it is.
+// End clears a finding at once, without its hold: what it was about was repaired or replaced. One that
+// does not hold stays as it is.
 func (b *Book) End(i int, at time.Duration) {
 	r := &b.Records[i]
-	if !r.holds {
+	if !r.Holding {
 		return
 	}
-	r.holds, r.waiting = false, false
-	r.OverAt = at
-	r.settle(at)
-	b.note(i, Change{Kind: Cleared, At: at, Quiet: b.quiet(r)})
+	b.active--
+	r.Holding, r.Waiting = false, false
+	r.ClearedAt = at
+	r.updateState(at)
+	b.logChange(i, Change{Kind: Cleared, At: at, Muted: b.muted(r)})
 }
 
-// EndWaits ends all waiting for a condition to have held, or to have been over, for its time: it begins anew with the next opinion.
-func (b *Book) EndWaits() {
+// ResetHolds ends all waiting for a condition to have held, or to have been over, for its time: it
+// starts again with the next verdict.
+func (b *Book) ResetHolds() {
 	for i := range b.Records {
-		b.Records[i].waiting = false
+		b.Records[i].Waiting = false
 	}
 }
 
-func (b *Book) quiet(r *Record) bool {
-	return r.shelved || r.out || r.chatter && r.Times > chatterRaises || b.flood && r.Def.Severity != Urgent
+func (b *Book) muted(r *Record) bool {
+	return r.IsShelved || r.IsOut || r.Chattering && r.Times > chatterRaises || b.flood && r.Def.Severity != Urgent
 }
 
 func (b *Book) countRaise(at time.Duration) {
@@ -128,7 +131,7 @@ func (b *Book) Flooded(at time.Duration) bool {
 	return b.flood
 }
 
-func (b *Book) note(i int, c Change) {
+func (b *Book) logChange(i int, c Change) {
 	b.seq++
 	r := &b.Records[i]
 	c.Seq, c.Record, c.State = b.seq, i, r.State
@@ -136,7 +139,7 @@ func (b *Book) note(i int, c Change) {
 	b.changes = append(b.changes, c)
 }
 
-// Explain says which finding explains another, by index; negative: none. A change of that is told, quietly.
+// Explain says which finding explains another, by index; negative: none. A change of that is told, muted.
 func (b *Book) Explain(i, cause int, at time.Duration) {
 	r := &b.Records[i]
 	if r.CausedBy == cause {
@@ -144,21 +147,21 @@ func (b *Book) Explain(i, cause int, at time.Duration) {
 	}
 	r.CausedBy = cause
 	if r.RaisedAt != at { // else its being raised has just been told, cause and all
-		b.note(i, Change{Kind: Explained, At: at, Quiet: true})
+		b.logChange(i, Change{Kind: Explained, At: at, Muted: true})
 	}
 }
 
-// Pending reports whether there are changes that Take has not given.
+// Pending reports whether there are changes that Take has not returned.
 func (b *Book) Pending() bool { return len(b.changes) > 0 }
 
-// Take gives the changes since the last Take, in order. The slice belongs to the book until the next change.
+// Take returns the changes since the last call, oldest first. The slice is valid until the next change.
 func (b *Book) Take() []Change {
 	c := b.changes
 	b.changes = b.changes[:0]
 	return c
 }
 
-// Find gives the index of a finding, or -1.
+// Find returns the index of a finding, or -1.
 func (b *Book) Find(name, subject string) int {
 	for i := range b.Records {
 		if r := &b.Records[i]; r.Def.Name == name && r.Subject == subject {
@@ -166,4 +169,17 @@ func (b *Book) Find(name, subject string) int {
 		}
 	}
 	return -1
+}
+
+// AnyActive reports whether the condition of a finding holds for any subject.
+func (b *Book) AnyActive(name string) bool {
+	if b.active == 0 {
+		return false
+	}
+	for i := range b.Records {
+		if r := &b.Records[i]; r.Holding && r.Def.Name == name {
+			return true
+		}
+	}
+	return false
 }

@@ -1,70 +1,126 @@
-// Package finding holds the catalogue of findings and the life of one: a named condition with its evidence, the likely causes in
-// order, the next check and what clears it.
+// Package finding holds what a finding is and how it lives: a named condition with its evidence, the
+// likely causes in order, the next check and what clears it.
 //
-// The words for its life are those of the alarm life cycle of ISA-18.2 / IEC 62682. The catalogue has one file a finding. A Record
-// is one finding of one unit; a Book holds all of a unit's, numbers every change and keeps a flood of them from burying the one that
-// matters. Nothing here knows the time or who acts: both are handed in.
+// The words for its life are those of the alarm life cycle of ISA-18.2 / IEC 62682. A Record is one
+// finding of one unit; a Book holds all of a unit's, numbers every change and keeps a flood of them
+// from burying the one that matters. Nothing here knows the time or who acts: both are handed in.
 package finding
 
-import "time"
+import (
+	"fmt"
+	"strings"
+
+	"liftbank/rules/unit"
+)
 
 // Severity says how soon somebody must act.
 type Severity uint8
 
 // Severities.
 const (
-	Note    Severity = iota + 1 // worth knowing on the next visit
-	Service                     // put right on the next visit
-	Urgent                      // do not wait for one
+	Note   Severity = iota + 1 // worth knowing on the next visit
+	Repair                     // fix on the next visit
+	Urgent                     // do not wait for one
 )
 
-// String gives the word used everywhere.
-func (s Severity) String() string { return [...]string{"", "note", "service", "urgent"}[s] }
+// Severities lists all, least first.
+var Severities = []Severity{Note, Repair, Urgent}
 
-// Definition is what is fixed about a finding. It is the one source of what the page, `liftbank explain` and the reports say of it.
+// String returns the word used everywhere.
+func (s Severity) String() string { return [...]string{"", "note", "repair", "urgent"}[s] }
+
+// About is what a finding can be about. It decides how a subject is named in a sentence.
+type About uint8
+
+// What a finding is about.
+const (
+	Unit    About = iota // the whole unit
+	Battery              // one battery
+	Joint                // a link or a joint at a post
+	Channel              // a measuring channel
+)
+
+// String returns the word used in translations.
+func (a About) String() string { return [...]string{"unit", "battery", "joint", "channel"}[a] }
+
+// Name returns how a sentence begins that is about a subject: "Battery b", "The positive link a-b".
+// Without a subject it is of any: "A battery".
+func (a About) Name(subject string) string {
+	switch {
+	case a == Battery && subject == "":
+		return "A battery"
+	case a == Battery:
+		return "Battery " + subject
+	case a == Joint && subject == "":
+		return "A link or joint"
+	case a == Joint:
+		return "The " + subject
+	case a == Channel && subject == "":
+		return "A sensor"
+	case a == Channel:
+		return "The sensor for " + subject
+	}
+	return ""
+}
+
+// Subject stands in Title and Summary for what the finding is about.
+const Subject = "{subject}"
+
+// Definition is what is fixed about a finding. It is the one source of what the page, `liftbank
+// explain`, alerts and reports say of it.
 type Definition struct {
-	Name       string
-	Severity   Severity
-	Summary    string   // one line: what is wrong
-	Detected   string   // how it is told
-	Causes     []string // likely causes, most likely first where the evidence says nothing
-	NextCheck  string   // what to check next, in a technician's words
-	Clears     string   // what clears it
-	Hysteresis string   // what keeps it from flickering
-	Bound      string   // within what time, or how many runs, it is raised
-	Settings   []string // fields of the configuration that hold its limits, with their sources
-	Under      []string // findings that explain this one: it is then shown under them
-	Own        bool     // of those about a battery, only its own explain it
+	Name            string
+	Severity        Severity
+	About           About
+	Title           string       // headline, at most six words
+	Summary         string       // one sentence: what is wrong
+	Detected        string       // how it is detected, with sources
+	Causes          []*unit.Text // likely causes, most likely first where the evidence says nothing
+	NextCheck       []string     // what to check next, step by step
+	Clears          string       // what clears it
+	Steady          string       // what keeps it from flickering
+	RaisedWithin    string       // within what time, or how many runs, it is raised
+	ExplainedBy     []string     // findings that explain this one: it is then shown under them
+	SameSubjectOnly bool         // of those about a battery, only this battery's explain it
+	Settings        []string     // further fields of the configuration that it depends on
+}
+
+// TitleOf returns the headline for a subject.
+func (d *Definition) TitleOf(subject string) string {
+	return strings.ReplaceAll(d.Title, Subject, d.About.Name(subject))
+}
+
+// SummaryOf returns the sentence for a subject.
+func (d *Definition) SummaryOf(subject string) string {
+	return strings.ReplaceAll(d.Summary, Subject, d.About.Name(subject))
+}
+
+// Text is one text of a definition, with the ID that translations know it by.
+type Text struct{ ID, English string }
+
+// Texts returns all that is said of a finding, its causes included. The ID of a text of the definition
+// is the finding's name, a point and the field: feed-lost.summary, feed-lost.check.1.
+func (d *Definition) Texts() []Text {
+	out := []Text{
+		{d.Name + ".title", d.Title}, {d.Name + ".summary", d.Summary}, {d.Name + ".detected", d.Detected},
+		{d.Name + ".clears", d.Clears}, {d.Name + ".steady", d.Steady}, {d.Name + ".within", d.RaisedWithin},
+	}
+	for i, step := range d.NextCheck {
+		out = append(out, Text{fmt.Sprintf("%s.check.%d", d.Name, i+1), step})
+	}
+	for _, c := range d.Causes {
+		out = append(out, Text{c.ID, c.English})
+	}
+	return out
 }
 
 // Opinion is what one scan says of a condition.
 type Opinion uint8
 
-// Opinions. The zero value takes no side.
+// Opinions. The zero value changes nothing.
 const (
-	Between   Opinion = iota // no evidence now, or inside the hysteresis: as it was
+	Unchanged Opinion = iota // no evidence now, or inside the hysteresis: as it was
 	Absent                   // the condition does not hold
 	Present                  // it holds
 	NotJudged                // a sensor it depends on is missing or faulty
 )
-
-// MaxEvidence is the most numbers a finding carries, MaxLikely the most causes that the evidence puts first.
-const (
-	MaxEvidence = 6
-	MaxLikely   = 3
-)
-
-// Evidence is one number behind a finding.
-type Evidence struct {
-	What  string
-	Value float64
-	Unit  string
-	Text  string // in place of a number
-	At    time.Duration
-}
-
-// Likely is a cause that the evidence points to, with the reason in words.
-type Likely struct {
-	Cause  int // index into Definition.Causes
-	Reason string
-}

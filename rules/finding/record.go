@@ -1,27 +1,36 @@
 package finding
 
-import "time"
+import (
+	"time"
 
-// State is where a finding stands in its life.
+	"liftbank/rules/unit"
+)
+
+// State is where a finding is in its life.
 type State uint8
 
-// States of the alarm life cycle of ISA-18.2 / IEC 62682. Suppression by design is not a state here: a finding that another one
-// explains keeps its own state and says which (Record.CausedBy).
+// States of the alarm life cycle of ISA-18.2 / IEC 62682. Suppression by design is not a state here: a
+// finding that another one explains keeps its own state and says which (Record.CausedBy).
 const (
 	Normal                 State = iota
 	Unacknowledged               // the condition holds, nobody has seen it
 	Acknowledged                 // it holds, somebody has
 	ReturnedUnacknowledged       // it is over, nobody has seen that it was
-	Shelved                      // put aside by somebody, until a set end
+	Shelved                      // suppressed by somebody, until a set end
 	OutOfService                 // not watched, until somebody returns it
 )
 
-// String gives the standard's word.
+// States lists all.
+var States = []State{Normal, Unacknowledged, Acknowledged, ReturnedUnacknowledged, Shelved, OutOfService}
+
+// String returns the standard's word.
 func (s State) String() string {
-	return [...]string{"normal", "unacknowledged", "acknowledged", "returned to normal unacknowledged", "shelved", "out of service"}[s]
+	return [...]string{
+		"normal", "unacknowledged", "acknowledged", "returned to normal unacknowledged", "shelved", "out of service",
+	}[s]
 }
 
-// Remark is what somebody wrote to a finding.
+// Remark is what somebody wrote on a finding.
 type Remark struct {
 	At   time.Duration // monotonic
 	By   string
@@ -29,169 +38,190 @@ type Remark struct {
 }
 
 // MaxRemarks is how many remarks a finding keeps; the oldest go first.
-const MaxRemarks = 8
+const MaxRemarks = 8 // count: remarks kept; our choice
+
+// A finding that comes and goes is chattering: ISA-18.2 practice says three times in a minute (from
+// memory). The conditions here are slower, so three times in an hour. It then stays until it has been
+// over for an hour.
+const (
+	chatterRaises  = 3         // count: raises that make a finding a chattering one; from memory: ISA-18.2
+	chatterWithin  = time.Hour // within which they count; our choice
+	chatterRelease = time.Hour // over before a chattering finding clears; our choice
+)
+
+// Life is what has become of a finding, as plain values. It is saved as it is.
+type Life struct {
+	State     State
+	Since     time.Duration // of State, monotonic
+	Seq       uint64        // of its last change; 0: none yet
+	Times     uint32        // how often it was raised
+	RaisedAt  time.Duration // when it was raised last; has a meaning with Times > 0
+	ClearedAt time.Duration // when it cleared last, in the same way
+
+	AckBy     string // who acknowledged it last; empty: nobody since it was raised
+	AckAt     time.Duration
+	ShelvedBy string
+	ShelvedTo time.Duration // end of the shelving
+	OutBy     string        // who took it out of service
+	Remarks   []Remark
+	Evidence  []Evidence // numbers behind it, when it was last seen to hold
+	Likely    []Likely   // causes that these point to, most likely first
+
+	Holding     bool // the condition holds
+	HeldAt      time.Duration
+	Unacked     bool // raised and not acknowledged since
+	IsShelved   bool
+	IsOut       bool
+	Chattering  bool
+	RaisesAt    [chatterRaises]time.Duration // when it was raised last, newest first
+	Waiting     bool                         // the opinion differs from Holding
+	WaitingFrom time.Duration
+}
 
 // Record is one finding of a unit with its life so far.
 type Record struct {
 	Def      *Definition
-	Subject  string // battery, link or channel; empty for the whole unit
-	State    State
-	Since    time.Duration // of State, monotonic
-	Because  string        // why it can't be judged now; empty when it can
-	CausedBy int           // index in the unit's list of the finding that explains this one; negative: none
-	Seq      uint64        // of its last change; 0: none yet
-	Times    uint32        // how often it was raised
-	RaisedAt time.Duration // when it was raised last; meaningful with Times > 0
-	OverAt   time.Duration // when it was over last, in the same way
-
-	AckBy      string // who acknowledged it last; empty: nobody since it was raised
-	AckAt      time.Duration
-	ShelvedBy  string
-	ShelvedTo  time.Duration // end of the shelving
-	OutBy      string        // who took it out of service
-	Remarks    []Remark
-	evidence   [MaxEvidence]Evidence
-	likely     [MaxLikely]Likely
-	n, nLikely int
+	Subject  string     // battery, link or channel; empty for the whole unit
+	Because  *unit.Text // why it can't be judged now; nil when it can
+	CausedBy int        // index in the book of the finding that explains this one; negative: none
+	Life
 
 	hold    time.Duration // the condition must hold this long before it is a finding
-	release time.Duration // and be over this long before it is not
-	pending time.Duration // since when the opinion differs from holds
-	waiting bool
-	holds   bool
-	owed    bool // raised and not acknowledged since
-	shelved bool
-	out     bool
-	raises  [chatterRaises]time.Duration // when it was raised last, newest first
-	chatter bool
-	heldAt  time.Duration // when the condition was last seen to hold
+	release time.Duration // and be over this long before it clears
 }
 
-// A finding that comes and goes is chattering: ISA-18.2 practice says three times in a minute (from memory); the conditions here are
-// slower, so three times in an hour. It then stays until it has been over for an hour.
-const (
-	chatterRaises  = 3
-	chatterWithin  = time.Hour
-	chatterRelease = time.Hour
-)
-
-// NewRecord gives a finding in the normal state, with the time its condition must hold and the time it must be over.
+// NewRecord returns a finding in the normal state, with the time its condition must hold and the time
+// it must be over.
 func NewRecord(def *Definition, subject string, hold, release time.Duration) Record {
-	return Record{Def: def, Subject: subject, hold: hold, release: release, CausedBy: -1}
+	return Record{
+		Def: def, Subject: subject, hold: hold, release: release, CausedBy: -1,
+		Life: Life{Evidence: make([]Evidence, 0, MaxEvidence), Likely: make([]Likely, 0, MaxLikely)},
+	}
 }
 
 // Active reports whether the condition holds, shelved or not.
-func (r *Record) Active() bool { return r.holds }
+func (r *Record) Active() bool { return r.Holding }
 
 // Listed reports whether there is something for somebody to see: all states but normal.
 func (r *Record) Listed() bool { return r.State != Normal }
 
-// Evidence gives the numbers behind the finding; the slice belongs to the record.
-func (r *Record) Evidence() []Evidence { return r.evidence[:r.n] }
+// Title returns the headline, with the subject.
+func (r *Record) Title() string { return r.Def.TitleOf(r.Subject) }
 
-// Show replaces the evidence. More than MaxEvidence is cut.
-func (r *Record) Show(e ...Evidence) { r.n = copy(r.evidence[:], e) }
+// Summary returns what is wrong in one sentence, with the subject.
+func (r *Record) Summary() string { return r.Def.SummaryOf(r.Subject) }
 
-// Suspect says which causes the evidence points to, most likely first. More than MaxLikely is cut; none leaves the catalogue's order.
-func (r *Record) Suspect(l ...Likely) { r.nLikely = copy(r.likely[:], l) }
-
-// Likely gives what Suspect was told; the slice belongs to the record.
-func (r *Record) Likely() []Likely { return r.likely[:r.nLikely] }
-
-// Causes gives the likely causes in order, those that the evidence points to first, each with the reason in brackets.
-func (r *Record) Causes() []string {
-	var out []string
-	said := make([]bool, len(r.Def.Causes))
-	for _, l := range r.Likely() {
-		if l.Cause < 0 || l.Cause >= len(said) || said[l.Cause] {
-			continue
+// Causes returns the likely causes in order: those that the evidence points to first, with the reason,
+// then the rest as the definition has them.
+func (r *Record) Causes() []Likely {
+	out := make([]Likely, 0, len(r.Def.Causes))
+	listed := func(cause *unit.Text, in []Likely) bool {
+		for _, l := range in {
+			if l.Cause == cause {
+				return true
+			}
 		}
-		said[l.Cause] = true
-		out = append(out, r.Def.Causes[l.Cause]+" ("+l.Reason+")")
+		return false
 	}
-	for i, c := range r.Def.Causes {
-		if !said[i] {
-			out = append(out, c)
+	for _, l := range r.Likely {
+		if l.Cause != nil && !listed(l.Cause, out) {
+			out = append(out, l)
+		}
+	}
+	for _, c := range r.Def.Causes {
+		if !listed(c, out) {
+			out = append(out, Likely{Cause: c})
 		}
 	}
 	return out
 }
 
-// Judge takes one opinion in and reports whether the condition began or ended by it. A shelved finding, and one out of service, is
-// judged on, so that its state is right when it comes back.
-func (r *Record) Judge(at time.Duration, o Opinion, because string) (raised, cleared bool) {
-	r.Because = ""
-	switch o {
-	case NotJudged:
-		r.Because, r.waiting = because, false
-		return false, false
-	case Between:
-		r.waiting = false
-		return false, false
+// show replaces the evidence and the causes it points to.
+func (r *Record) show(at time.Duration, p *Proof) {
+	if p == nil {
+		return
 	}
-	if o == Present {
-		r.heldAt = at
+	r.Evidence = append(r.Evidence[:0], p.evidence[:p.n]...)
+	for i := range r.Evidence {
+		r.Evidence[i].At = at
 	}
-	if (o == Present) == r.holds {
-		r.waiting = false
-		return false, false
-	}
-	if r.holds && r.chatter && at-r.heldAt < chatterRelease {
-		return false, false
-	}
-	if !r.waiting {
-		r.waiting, r.pending = true, at
-	}
-	if need := r.need(); at-r.pending < need {
-		return false, false
-	}
-	r.waiting, r.holds = false, o == Present
-	if r.holds {
-		r.raise(at)
-	} else {
-		r.chatter, r.OverAt = false, at
-	}
-	r.settle(at)
-	return r.holds, !r.holds
+	r.Likely = append(r.Likely[:0], p.likely[:p.m]...)
 }
 
-func (r *Record) need() time.Duration {
-	if !r.holds {
+// judge applies one verdict and reports whether the condition began or ended by it. A shelved finding,
+// and one out of service, is judged all the same, so that its state is right when it comes back.
+func (r *Record) judge(at time.Duration, v Verdict) (raised, cleared bool) {
+	r.Because = nil
+	switch v.Opinion {
+	case NotJudged:
+		r.Because, r.Waiting = v.Why, false
+		return false, false
+	case Unchanged:
+		r.Waiting = false
+		return false, false
+	case Present:
+		r.HeldAt = at
+		r.show(at, v.Proof)
+	}
+	if (v.Opinion == Present) == r.Holding {
+		r.Waiting = false
+		return false, false
+	}
+	if r.Holding && r.Chattering && at-r.HeldAt < chatterRelease {
+		return false, false
+	}
+	if !r.Waiting {
+		r.Waiting, r.WaitingFrom = true, at
+	}
+	if at-r.WaitingFrom < r.holdTime() {
+		return false, false
+	}
+	r.Waiting, r.Holding = false, v.Opinion == Present
+	if r.Holding {
+		r.raise(at)
+	} else {
+		r.Chattering, r.ClearedAt = false, at
+	}
+	r.updateState(at)
+	return r.Holding, !r.Holding
+}
+
+func (r *Record) holdTime() time.Duration {
+	if !r.Holding {
 		return r.hold
 	}
 	return r.release
 }
 
 func (r *Record) raise(at time.Duration) {
-	if !r.out {
-		r.owed = true
+	if !r.IsOut {
+		r.Unacked = true
 	}
 	r.AckBy = ""
-	copy(r.raises[1:], r.raises[:chatterRaises-1])
-	r.raises[0], r.RaisedAt = at, at
+	copy(r.RaisesAt[1:], r.RaisesAt[:chatterRaises-1])
+	r.RaisesAt[0], r.RaisedAt = at, at
 	r.Times++
-	r.chatter = r.Times >= chatterRaises && at-r.raises[chatterRaises-1] <= chatterWithin
+	r.Chattering = r.Times >= chatterRaises && at-r.RaisesAt[chatterRaises-1] <= chatterWithin
 }
 
-// settle brings State in line with the rest.
-func (r *Record) settle(at time.Duration) {
-	s := r.place()
-	if s != r.State {
+// updateState brings State in line with the rest.
+func (r *Record) updateState(at time.Duration) {
+	if s := r.currentState(); s != r.State {
 		r.State, r.Since = s, at
 	}
 }
 
-func (r *Record) place() State {
+func (r *Record) currentState() State {
 	switch {
-	case r.out:
+	case r.IsOut:
 		return OutOfService
-	case r.shelved:
+	case r.IsShelved:
 		return Shelved
-	case r.holds && r.owed:
+	case r.Holding && r.Unacked:
 		return Unacknowledged
-	case r.holds:
+	case r.Holding:
 		return Acknowledged
-	case r.owed:
+	case r.Unacked:
 		return ReturnedUnacknowledged
 	}
 	return Normal

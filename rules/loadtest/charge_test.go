@@ -15,7 +15,7 @@ func TestKnownChargeOutweighsAGuess(t *testing.T) {
 	b := newBench(leadacid.Flooded, 950)
 	b.socPct, b.socSigma = 75, 8
 	b.runs(20)
-	_, sigma, _, _ := b.meter.ResistanceMohm()
+	_, sigma, _, _ := resistance(b.meter)
 	assert.InDelta(t, 4, b.shown(t), 2.5*sigma)
 	assert.Less(t, b.shown(t), 3.8)
 	b.socPct, b.socSigma = 99.5, 1

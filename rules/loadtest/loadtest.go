@@ -1,23 +1,26 @@
-// Package loadtest takes every run of the pump motor as a load test of one battery: its resistance from what voltage and current did at
-// the run's two edges, brought to 25 °C and full charge, and from that the cold cranking capability under SAE J537 conditions.
+// Package loadtest uses every run of the pump motor as a load test of one battery: its resistance from
+// what voltage and current did at the run's two edges, at 25 °C and full charge, and from that the cold
+// cranking capability under SAE J537 conditions.
 //
-// Voltage is the battery's own, between its posts, so that links and leads stay out of it. Everything is taken as differences
-// from the readings beside the edge: the offsets of both sensors cancel. Their gains do not, nor do many runs make them better: they
-// stay in the uncertainty.
+// Voltage is the battery's own, between its posts, so that links and leads stay out of it. Everything is
+// taken as differences from the readings beside the edge: the offsets of both sensors cancel. Their
+// gains do not, nor do many runs make them better: they stay in the uncertainty.
 //
-// A battery's resistance is followed as two parts, metal and acid (see leadacid.MetalShare), by a Kalman filter of two states. A run in the
-// cold weighs the acid's part more than a warm one, so that runs over the seasons tell the two apart. Until they have, the
-// prior share stands, and what that leaves open is in the uncertainty of the capability.
+// A battery's resistance is followed as two parts, metal and acid (see leadacid.MetalShare), by a Kalman
+// filter of two states. A run in the cold weighs the acid's part more than a warm one, so that runs over
+// the seasons tell the two apart. Until they have, the prior share stands, and what that leaves open is
+// in the uncertainty of the capability.
 //
-// It does not measure below 100 ms (the boards take some 25 readings in that time), needs no disconnecting and asks for no current of its
-// own. Its relations have been held against published figures and a simulator; on real batteries the fitted constants
-// of leadacid.CrankingCurrentA are yet to be confirmed.
+// It does not measure below 100 ms (the boards take some 25 readings in that time), needs no
+// disconnecting and asks for no current of its own. Its relations have been compared with published
+// figures and a simulator. On real batteries the fitted constants of leadacid are yet to be confirmed.
 package loadtest
 
 import (
 	"time"
 
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
 
 // Params describes the battery as bought.
@@ -26,91 +29,87 @@ type Params struct {
 	RatedCCA  float64 // A, SAE J537; > 0
 }
 
-// Reading is one scan of the battery. The caller leaves out readings without a usable voltage and current: see Meter.Forget.
-type Reading struct {
-	At       time.Duration // monotonic, the end of the scan
-	VoltageV float64       // between the battery's own posts
-	CurrentA float64       // positive into the battery
-	TempC    float64
-	TempOK   bool // else 25 °C is taken, with what that leaves open
-	SoCPct   float64
-	SoCSigma float64 // %
-	SoCOK    bool    // else 80 % is taken, with what that leaves open
-}
-
 // Meter follows one battery through its runs. It is not safe for concurrent use.
 type Meter struct {
-	p    Params
-	run  runState
-	rest restPoint
-	lag  lag
-	est  estimate
+	p       Params
+	state   State
+	run     runState
+	figures figures
 }
 
-// New gives a meter that knows nothing yet.
+// New returns a meter that knows nothing yet.
 func New(p Params) *Meter { return &Meter{p: p} }
 
-// Begin marks the start of a motor run at an instant. With exact false the run was seen by its current only, so that it may have begun
-// a scan earlier; its first edge then counts less. The last Idle reading is what the run is held against.
+// Begin marks the start of a motor run. With exact false the run was seen by its current only, so that it
+// may have begun a scan earlier; its first edge then counts less. The last Idle reading is what the run
+// is compared with.
 func (m *Meter) Begin(at time.Duration, exact bool) {
 	m.finishRun()
-	m.run.begin(at, exact, m.bendA(), &m.rest)
+	m.run.begin(at, exact, m.bendA(), &m.state.Rest)
 }
 
-// Idle takes a reading with the motor off.
-func (m *Meter) Idle(r *Reading) {
+// Idle applies readings with the motor off: the voltage between the battery's own posts and its current,
+// both usable (see Forget), its temperature, and its state of charge. Without a temperature 25 °C is
+// taken, without a charge 80 %, with what that leaves open.
+func (m *Meter) Idle(at time.Duration, in *unit.Battery, soc unit.Estimate) {
 	if m.run.phase == tail {
-		m.run.after(r)
-		if r.At >= m.run.stop+edgeSpan {
+		m.run.after(at, in, soc)
+		if at >= m.run.stop+edgeSpan {
 			m.finishRun()
 		}
 	}
-	m.rest = restPoint{point{r.At, r.VoltageV, r.CurrentA}, true}
+	m.state.Rest = Rest{At: at, VoltageV: in.VoltageV.Value, CurrentA: in.CurrentA.Value, Have: true}
 }
 
-// Run takes a reading within the run.
-func (m *Meter) Run(r *Reading) { m.run.within(r) }
+// Run applies readings within the run, as Idle.
+func (m *Meter) Run(at time.Duration, in *unit.Battery, soc unit.Estimate) { m.run.within(at, in, soc) }
 
-// End marks the end of the run; what the readings just after show still belongs to it. It is given the instant the motor stopped,
-// which may lie before the last readings that Run was given.
+// End marks the end of the run; what the readings just after show still belongs to it. It is given when
+// the motor stopped, which may be before the last readings that Run was given.
 func (m *Meter) End(at time.Duration) { m.run.end(at) }
 
-// Forget tells that a reading is missing: at rest, nothing before it is held against what comes after. What was learnt stays.
+// Forget says that a reading is missing: at rest, nothing before it is compared with what comes after.
+// What was learned stays.
 func (m *Meter) Forget() {
 	switch m.run.phase {
 	case running:
-		return // a scan without a pair: the inrush may go beyond a sensor's range. The gap shows in the readings' times
+		return // a scan without a pair: the inrush may exceed a sensor's range. The gap shows in the readings' times
 	case tail:
 		m.finishRun()
 	}
-	m.rest.have = false
+	m.state.Rest.Have = false
 }
 
-// LastStep gives by how much voltage and current moved at the start of the last run, against before it; ok is false when that
-// was not read. It is known from End on, until the next Begin.
+// LastStep returns by how much voltage and current moved at the start of the last run, against before it;
+// ok is false when that was not read. It is known from End on, until the next Begin.
 func (m *Meter) LastStep() (dv, da float64, ok bool) { return m.run.stepV, m.run.stepA, m.run.haveStep }
 
-// ResistanceMohm gives the first 100 ms' resistance at 25 °C and full charge in mΩ, its standard uncertainty (class of the sensors' gains
-// included) and the number of runs behind it; ok is false before three.
-func (m *Meter) ResistanceMohm() (mohm, sigma float64, runs uint32, ok bool) {
-	return m.est.resistance()
+// ResistanceMohm returns the first 100 ms' resistance at 25 °C and full charge, in mΩ. Its uncertainty
+// has the class of the sensors' gains in it. It is not known before three runs.
+func (m *Meter) ResistanceMohm() unit.Estimate {
+	return unit.Estimate{Value: m.figures.mohm, Sigma: m.figures.mohmSigma, Known: m.state.Parts.Runs >= minRuns}
 }
 
-// CrankingA gives the cold cranking capability in A (SAE J537: full, -18 °C, 30 s to 7.2 V) and its standard uncertainty; ok is false
-// before three runs, and as long as a charge or temperature not known leaves it less sure than 15 %.
-func (m *Meter) CrankingA() (amps, sigma float64, ok bool) { return m.est.cranking(m.p.Chemistry) }
+// Runs returns the number of runs behind the resistance.
+func (m *Meter) Runs() uint32 { return m.state.Parts.Runs }
 
-// Trend gives by how many mΩ the resistance rises in 100 runs, over the last few hundred, and the standard uncertainty of that; ok is
-// false before fifty.
-func (m *Meter) Trend() (mohmPer100, sigma float64, ok bool) { return m.est.trend.slope() }
+// CrankingA returns the cold cranking capability in A (SAE J537: full, -18 °C, 30 s to 7.2 V). It is not
+// known before three runs, and as long as an unknown charge or temperature leaves it less sure than
+// 15 %.
+func (m *Meter) CrankingA() unit.Estimate { return m.cranking() }
 
-// EMFV gives the voltage that the last runs point to at no current, in V, a slow mean; ok is false before three runs. A dead
-// cell leaves it about 2 V low, even where a sound neighbour holds the terminals up at rest.
-func (m *Meter) EMFV() (v float64, ok bool) { return m.est.emfV, m.est.emfRuns >= leastRuns }
+// Trend returns by how many mΩ the resistance rises in 100 runs, over the last few hundred. It is not
+// known before fifty.
+func (m *Meter) Trend() unit.Estimate { return m.state.Trend.slope() }
 
-// TakingRuns gives in how many runs up to now, without a break, the battery took current while the motor pulled its posts down, 100
-// at the most. A battery with a dead cell does: beside sound ones it gives nothing and is charged for ever.
-func (m *Meter) TakingRuns() uint8 { return m.est.taking }
+// EMFV returns the voltage that the last runs point to at no current, in V, a slow mean; ok is false
+// before three runs. A dead cell leaves it about 2 V low, even where a sound neighbor holds the
+// terminals up at rest.
+func (m *Meter) EMFV() (v float64, ok bool) { return m.state.EMFV, m.state.EMFRuns >= minRuns }
 
-// leastRuns is how many runs are wanted before a figure is said.
-const leastRuns = 3
+// TakingRuns returns in how many runs up to now, without a break, the battery took current while the motor
+// pulled its posts down, 100 at the most. A battery with a dead cell does: beside sound ones it gives
+// nothing and is charged all the time.
+func (m *Meter) TakingRuns() uint8 { return m.state.TakingRuns }
+
+const minRuns = 3 // count: runs before a figure is said; our choice

@@ -12,6 +12,7 @@ import (
 
 	"liftbank/rules/leadacid"
 	"liftbank/rules/loadtest"
+	"liftbank/rules/unit"
 )
 
 // bench is a battery and a motor of the plainest kind: a voltage behind a resistor, an inrush that decays, read every 4 ms.
@@ -41,6 +42,19 @@ func newBench(c leadacid.Chemistry, cca float64) *bench {
 		meter: loadtest.New(loadtest.Params{Chemistry: c, RatedCCA: cca}), mohm: 4, restV: 12.7, plateau: 60, inrush: 130,
 		tempC: 25, socPct: 100, gainV: 1, gainA: 1,
 	}
+}
+
+func readings(volts, amps, tempC float64) *unit.Battery {
+	good := func(v float64) unit.Reading { return unit.Reading{Value: v, Quality: unit.Good} }
+	return &unit.Battery{VoltageV: good(volts), CurrentA: good(amps), TempC: good(tempC)}
+}
+
+func known(e unit.Estimate) (value, sigma float64, ok bool) { return e.Value, e.Sigma, e.Known }
+
+// resistance is known, with the number of runs.
+func resistance(m *loadtest.Meter) (mohm, sigma float64, runs uint32, ok bool) {
+	e := m.ResistanceMohm()
+	return e.Value, e.Sigma, m.Runs(), e.Known
 }
 
 const scan = 4 * time.Millisecond
@@ -85,14 +99,12 @@ func (b *bench) read(at, start, stop time.Duration, running bool) {
 	// The scan ends at `at`, its readings are of shortly before.
 	v, _ := b.truth(at-time.Millisecond, start, stop)
 	_, a := b.truth(at-time.Millisecond-b.lag, start, stop)
-	r := loadtest.Reading{
-		At: at, VoltageV: v*b.gainV + b.offsetV, CurrentA: a*b.gainA + b.offsetA, TempC: b.tempC, TempOK: true,
-		SoCPct: b.socPct, SoCSigma: max(b.socSigma, 2), SoCOK: true,
-	}
+	in := readings(v*b.gainV+b.offsetV, a*b.gainA+b.offsetA, b.tempC)
+	soc := unit.Estimate{Value: b.socPct, Sigma: max(b.socSigma, 2), Known: true}
 	if running {
-		b.meter.Run(&r)
+		b.meter.Run(at, in, soc)
 	} else {
-		b.meter.Idle(&r)
+		b.meter.Idle(at, in, soc)
 	}
 }
 
@@ -103,7 +115,7 @@ func (b *bench) runs(n int) {
 }
 
 func (b *bench) shown(t require.TestingT) float64 {
-	mohm, sigma, _, ok := b.meter.ResistanceMohm()
+	mohm, sigma, _, ok := resistance(b.meter)
 	require.True(t, ok)
 	require.Positive(t, sigma)
 	return mohm
@@ -117,15 +129,15 @@ func TestOneBatteryByHand(t *testing.T) {
 	require.True(t, ok)
 	assert.InDelta(t, 0.004, dv/da, 1e-6)
 	assert.InDelta(t, -112.7, da, 1.5, "mean of 10 to 200 ms: 60 A and (exp(-0.1) - exp(-2))/1.9 = 0.405 of 130 A")
-	_, _, _, ok = b.meter.ResistanceMohm()
+	_, _, _, ok = resistance(b.meter)
 	assert.False(t, ok, "one run is not enough")
 	b.runs(9)
-	mohm, sigma, runs, ok := b.meter.ResistanceMohm()
+	mohm, sigma, runs, ok := resistance(b.meter)
 	require.True(t, ok)
 	assert.Equal(t, uint32(10), runs)
 	assert.InDelta(t, 4, mohm, 0.02)
 	assert.InDelta(t, 0.02*4, sigma, 0.02*4, "1 % of each gain, thermometer, charge")
-	amps, sigmaA, ok := b.meter.CrankingA()
+	amps, sigmaA, ok := known(b.meter.CrankingA())
 	require.True(t, ok)
 	assert.InEpsilon(t, 950*leadacid.RatedMohm(leadacid.Flooded, 950)/4, amps, 0.01)
 	assert.InDelta(t, 0.07, sigmaA/amps, 0.03)
@@ -179,7 +191,7 @@ func TestLostReadings(t *testing.T) {
 			return x>>33%100 < share
 		}
 		b.runs(20)
-		if _, _, runs, ok := b.meter.ResistanceMohm(); ok && runs > 5 {
+		if _, _, runs, ok := resistance(b.meter); ok && runs > 5 {
 			require.InEpsilon(t, 4, b.shown(t), 0.01)
 		}
 	})
@@ -219,7 +231,7 @@ func TestAnotherBattery(t *testing.T) {
 	b.runs(100)
 	b.mohm = 3.5
 	b.runs(11)
-	mohm, _, runs, ok := b.meter.ResistanceMohm()
+	mohm, _, runs, ok := resistance(b.meter)
 	require.True(t, ok)
 	assert.InEpsilon(t, 3.5, mohm, 0.02)
 	assert.LessOrEqual(t, runs, uint32(11))
@@ -228,13 +240,13 @@ func TestAnotherBattery(t *testing.T) {
 func TestTrend(t *testing.T) {
 	b := newBench(leadacid.Flooded, 950)
 	b.runs(40)
-	_, _, ok := b.meter.Trend()
+	_, _, ok := known(b.meter.Trend())
 	assert.False(t, ok)
 	for i := range 160 {
 		b.mohm = 4 * (1 + 0.0005*float64(i))
 		b.run(3 * time.Second)
 	}
-	slope, sigma, ok := b.meter.Trend()
+	slope, sigma, ok := known(b.meter.Trend())
 	require.True(t, ok)
 	assert.InDelta(t, 0.2, slope, 0.04, "0.05 % of 4 mΩ a run")
 	assert.Less(t, sigma, 0.05)
@@ -251,7 +263,7 @@ func TestSeasonsTellMetalFromAcid(t *testing.T) {
 			b.mohm = parts.metal + parts.acid*leadacid.AcidFactor(b.tempC)
 			b.run(2 * time.Second)
 		}
-		amps, sigma, ok := b.meter.CrankingA()
+		amps, sigma, ok := known(b.meter.CrankingA())
 		require.True(t, ok)
 		want := leadacid.CrankingCurrentA(leadacid.Flooded, parts.metal, parts.acid)
 		assert.InEpsilon(t, want, amps, 0.03, "%+v", parts)
@@ -270,7 +282,7 @@ func TestRunsThatAreNotJudged(t *testing.T) {
 		b := newBench(leadacid.Flooded, 950)
 		change(b)
 		b.runs(10)
-		_, _, runs, ok := b.meter.ResistanceMohm()
+		_, _, runs, ok := resistance(b.meter)
 		assert.False(t, ok, name)
 		assert.Zero(t, runs, name)
 	}
@@ -298,7 +310,7 @@ func TestStateGoesOnAsIfNeverStopped(t *testing.T) {
 			b.tempC = 20 + 10*math.Sin(float64(i)/9)
 			b.mohm = 1.5 + 2.5*leadacid.AcidFactor(b.tempC)
 			b.run(time.Second)
-			x, sigma, _ := b.meter.CrankingA()
+			x, sigma, _ := known(b.meter.CrankingA())
 			states, amps = append(states, b.meter.State()), append(amps, x, sigma)
 		}
 		return states, amps
@@ -335,16 +347,16 @@ func TestRestoreRefusesWhatNoMeterHad(t *testing.T) {
 	b.runs(60)
 	good := b.meter.State()
 	for name, spoil := range map[string]func(*loadtest.State){
-		"metal resistance":  func(s *loadtest.State) { s.MetalMohm = -1 },
-		"acid resistance":   func(s *loadtest.State) { s.AcidMohm = math.NaN() },
-		"variance of metal": func(s *loadtest.State) { s.VarMetal = -1 },
-		"covariance":        func(s *loadtest.State) { s.Covar = 10 * (s.VarMetal + s.VarAcid) },
-		"correction":        func(s *loadtest.State) { s.CorrectionShare = math.Inf(1) },
+		"metal resistance":  func(s *loadtest.State) { s.Parts.MetalMohm = -1 },
+		"acid resistance":   func(s *loadtest.State) { s.Parts.AcidMohm = math.NaN() },
+		"variance of metal": func(s *loadtest.State) { s.Parts.VarMetal = -1 },
+		"covariance":        func(s *loadtest.State) { s.Parts.Covar = 10 * (s.Parts.VarMetal + s.Parts.VarAcid) },
+		"correction":        func(s *loadtest.State) { s.Parts.CorrectionShare = math.Inf(1) },
 		"emf":               func(s *loadtest.State) { s.EMFV = 48 },
-		"lag:":              func(s *loadtest.State) { s.LagS = 1 },
-		"trend sum":         func(s *loadtest.State) { s.TrendXY = math.NaN() },
+		"lag:":              func(s *loadtest.State) { s.Lag.MeanS = 1 },
+		"trend sum":         func(s *loadtest.State) { s.Trend.XY = math.NaN() },
 		"runs taking":       func(s *loadtest.State) { s.TakingRuns = 200 },
-		"strikes":           func(s *loadtest.State) { s.Strikes = 100 },
+		"strikes":           func(s *loadtest.State) { s.Parts.Strikes = 100 },
 	} {
 		bad := good
 		spoil(&bad)
@@ -360,11 +372,12 @@ func TestAnythingReadIsNoPanicAndNoNaN(t *testing.T) {
 		now := time.Duration(0)
 		for range rapid.IntRange(1, 200).Draw(t, "steps") {
 			now += time.Duration(rapid.IntRange(0, 30).Draw(t, "ms")) * time.Millisecond
-			r := loadtest.Reading{
-				At: now, VoltageV: rapid.Float64Range(-100, 100).Draw(t, "V"), CurrentA: rapid.Float64Range(-5000, 5000).Draw(t, "A"),
-				TempC: rapid.Float64Range(-200, 200).Draw(t, "C"), TempOK: rapid.Bool().Draw(t, "C ok"),
-				SoCPct: rapid.Float64Range(-10, 110).Draw(t, "SoC"), SoCSigma: 5, SoCOK: rapid.Bool().Draw(t, "SoC ok"),
+			in := readings(rapid.Float64Range(-100, 100).Draw(t, "V"), rapid.Float64Range(-5000, 5000).Draw(t, "A"),
+				rapid.Float64Range(-200, 200).Draw(t, "C"))
+			if rapid.Bool().Draw(t, "C missing") {
+				in.TempC = unit.Reading{}
 			}
+			soc := unit.Estimate{Value: rapid.Float64Range(-10, 110).Draw(t, "SoC"), Sigma: 5, Known: rapid.Bool().Draw(t, "SoC ok")}
 			switch rapid.IntRange(0, 8).Draw(t, "what") {
 			case 0:
 				m.Begin(now, rapid.Bool().Draw(t, "exact"))
@@ -373,13 +386,13 @@ func TestAnythingReadIsNoPanicAndNoNaN(t *testing.T) {
 			case 2:
 				m.Forget()
 			case 3, 4:
-				m.Idle(&r)
+				m.Idle(now, in, soc)
 			default:
-				m.Run(&r)
+				m.Run(now, in, soc)
 			}
 		}
-		mohm, sigma, _, _ := m.ResistanceMohm()
-		amps, sigmaA, _ := m.CrankingA()
+		mohm, sigma, _, _ := resistance(m)
+		amps, sigmaA, _ := known(m.CrankingA())
 		for _, x := range []float64{mohm, sigma, amps, sigmaA} {
 			require.False(t, math.IsNaN(x) || math.IsInf(x, 0) || x < 0)
 		}
@@ -394,11 +407,11 @@ func TestNoAllocations(t *testing.T) {
 
 func BenchmarkIdle(b *testing.B) {
 	m := loadtest.New(loadtest.Params{Chemistry: leadacid.Flooded, RatedCCA: 950})
-	r := loadtest.Reading{VoltageV: 12.7, TempC: 25, TempOK: true, SoCPct: 90, SoCSigma: 3, SoCOK: true}
+	in, soc, at := readings(12.7, 0, 25), unit.Estimate{Value: 90, Sigma: 3, Known: true}, time.Duration(0)
 	b.ReportAllocs()
 	for b.Loop() {
-		r.At += time.Second
-		m.Idle(&r)
+		at += time.Second
+		m.Idle(at, in, soc)
 	}
 }
 

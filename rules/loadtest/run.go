@@ -3,44 +3,44 @@ package loadtest
 import (
 	"math"
 	"time"
+
+	"liftbank/rules/unit"
 )
 
-// A battery that a neighbour or a charger holds up, be it by a fraction of an ampere, stands up to some 0.1 V above the line that its
-// discharge follows: near full, hardly any current passes for a while of voltage. A step from such a rest shows too much. The inrush
-// has both its ends in discharge and shows the line itself, so it is what counts; steps against the rest before and after only help
-// where the battery was giving current then. The inrush's price is that voltage and current must be of one instant, as
-// the current falls by a thousand amperes a second. How far apart the channels are is learnt at the stops, where the current breaks off:
-// see lag.
+// A battery that a neighbor or a charger holds up, be it by a fraction of an ampere, is up to some 0.1 V
+// above the line that its discharge follows: near full, hardly any current passes for a while of
+// voltage. A step from such a rest shows too much. The inrush has both its ends in discharge and shows
+// the line itself, so it is what counts; steps against the rest before and after only help where the
+// battery was giving current then. The inrush's price is that voltage and current must be of one
+// instant, as the current falls by a thousand amperes a second. How far apart the channels are is
+// learned at the stops, where the current breaks off: see Lag.
 //
-// Where no source is named, figures are our choice.
+// After an edge readings are left out for a while: the scan that brings it may have begun before it, so
+// that its voltage and current are not of one side. The start is read as long as the inrush is mostly
+// over and the slow part has not begun.
 const (
-	// settle is how long after an edge readings are left out: the scan that brings it may have been begun before it, so that
-	// its voltage and current are not of one side.
-	settle = 10 * time.Millisecond
-	// startSpan ends what is read at the start: the inrush is over the most of its way, the slow part has not begun.
-	startSpan = 200 * time.Millisecond
-	// edgeSpan is how far from the stop it is read, to either side.
-	edgeSpan = 120 * time.Millisecond
-	// baseAge is the oldest reading that a start is held against: a slow scan and some.
-	baseAge = 15 * time.Second
-	// pairGap is the longest between two readings that a rate of change is taken from.
-	pairGap = 20 * time.Millisecond
+	settle     = 10 * time.Millisecond  // after an edge, left out; our choice
+	afterStart = 2 * settle             // of a run, before the stop's near side; our choice
+	startSpan  = 200 * time.Millisecond // of the start, that is read; our choice
+	edgeSpan   = 120 * time.Millisecond // from the stop, to either side, that is read; our choice
+	baseAge    = 15 * time.Second       // of the oldest reading that a start is compared with: a slow scan and some; our choice
+	pairGap    = 20 * time.Millisecond  // longest between two readings, for a rate of change; our choice
 
-	edgeMinA    = 15.0 // least change of current worth reading: 10 mV over 15 A is 0.7 mΩ
-	stopLeast   = 3    // readings on each side of the stop
-	givingA     = -0.4 // a battery with less than this gives current, whatever its sensor's zero (±0.2 A)
-	idleChargeA = 1.5  // a battery that takes more, or stands higher than ...
-	idleHighV   = 13.3 // ... this, is held by a charger
+	minEdgeA    = 15.0 // A: change of current worth reading, 10 mV over it is 0.7 mΩ; our choice
+	minStop     = 3    // count: readings on each side of the stop; our choice
+	givingA     = -0.4 // A: a battery with less gives current, whatever its sensor's zero (±0.2 A); our choice
+	idleChargeA = 1.5  // A: a battery that takes more is held by a charger; our choice
+	idleHighV   = 13.3 // V: so is one that is higher; our choice
 )
 
-// What an edge leaves uncertain by itself, as a share, besides readVoltV over the step.
+// What an edge leaves uncertain by itself, besides readVoltV over the step.
 const (
-	inrushSigma = 0.010
-	lateSigma   = 0.025 // seen by current only
-	stopSigma   = 0.010 // the battery gives current at rest
-	heldSigma   = 0.08  // or it does not
-	readVoltV   = 0.003
-	inrushS     = 0.1 // the inrush's time constant, about: what a lag does is lag over this
+	inrushSigma = 0.010 // ratio: of a resistance by the inrush; our choice
+	lateSigma   = 0.025 // ratio: of one whose start was seen by current only; our choice
+	stopSigma   = 0.010 // ratio: of one by the stop, where the battery gives current at rest; our choice
+	heldSigma   = 0.08  // ratio: of one by the stop, where it does not; our choice
+	readVoltV   = 0.003 // V: of a difference of voltages; our choice
+	inrushS     = 0.1   // s: the inrush's time constant: what a lag does is lag over this; our choice
 )
 
 type phase uint8
@@ -77,13 +77,8 @@ type runState struct {
 
 	stepV, stepA float64
 	haveStep     bool
-	cond         Reading // temperature and charge, as last read
-}
-
-// restPoint is the last reading with the motor off.
-type restPoint struct {
-	last point
-	have bool
+	tempC        unit.Reading // as last read
+	soc          unit.Estimate
 }
 
 // mean is a sum of points.
@@ -96,17 +91,17 @@ func (m *mean) add(v, a float64) { m.n, m.v, m.a = m.n+1, m.v+v, m.a+a }
 
 func (m *mean) get() (v, a float64) { return m.v / float64(m.n), m.a / float64(m.n) }
 
-func (s *runState) begin(at time.Duration, exact bool, bendA float64, rest *restPoint) {
+func (s *runState) begin(at time.Duration, exact bool, bendA float64, rest *Rest) {
 	s.phase, s.exact, s.open, s.begun = running, exact, true, false
 	s.start, s.ringN = at, 0
 	s.inrush.n, s.inrush.mostA, s.before, s.behind = 0, bendA, mean{}, mean{}
 	s.haveStep = false
-	s.base, s.haveBase = rest.last, rest.have && at-rest.last.at <= baseAge
+	s.base, s.haveBase = point{rest.At, rest.VoltageV, rest.CurrentA}, rest.Have && at-rest.At <= baseAge
 }
 
-// beside tells what a reading at rest is worth as one side of a step: nothing with a charger on, and not much unless the battery gives
-// current.
-func beside(v, a float64) (sigma float64, ok bool) {
+// restSideWeight returns what a reading at rest is worth as one side of a step: nothing with a charger on,
+// and not much unless the battery gives current.
+func restSideWeight(v, a float64) (sigma float64, ok bool) {
 	switch {
 	case a > idleChargeA || v > idleHighV:
 		return 0, false
@@ -116,12 +111,12 @@ func beside(v, a float64) (sigma float64, ok bool) {
 	return heldSigma, true
 }
 
-// within takes a reading of the run.
-func (s *runState) within(r *Reading) {
+// within applies readings of the run.
+func (s *runState) within(at time.Duration, in *unit.Battery, soc unit.Estimate) {
 	if s.phase != running {
 		return
 	}
-	p := point{r.At, r.VoltageV, r.CurrentA}
+	p := point{at, in.VoltageV.Value, in.CurrentA.Value}
 	rate, paired := 0.0, false
 	if s.ringN > 0 {
 		before := &s.ring[(s.ringN-1)%len(s.ring)]
@@ -132,7 +127,7 @@ func (s *runState) within(r *Reading) {
 	}
 	s.ring[s.ringN%len(s.ring)] = p
 	s.ringN++
-	s.cond = *r
+	s.tempC, s.soc = in.TempC, soc
 	if !s.open {
 		return
 	}
@@ -164,7 +159,7 @@ func (s *runState) end(at time.Duration) {
 	for i := max(0, s.ringN-len(s.ring)); i < s.ringN; i++ {
 		p := &s.ring[i%len(s.ring)]
 		switch {
-		case p.at < at && at-p.at <= edgeSpan && p.at-s.start > 2*settle:
+		case p.at < at && at-p.at <= edgeSpan && p.at-s.start > afterStart:
 			s.before.add(p.v, p.a)
 		case p.at > at:
 			s.far(*p)
@@ -172,15 +167,15 @@ func (s *runState) end(at time.Duration) {
 	}
 }
 
-// after takes a reading after the stop.
-func (s *runState) after(r *Reading) {
-	p := point{r.At, r.VoltageV, r.CurrentA}
+// after applies readings after the stop.
+func (s *runState) after(at time.Duration, in *unit.Battery, soc unit.Estimate) {
+	p := point{at, in.VoltageV.Value, in.CurrentA.Value}
 	s.far(p)
 	if p.at-s.stop <= lagSpan {
 		s.ring[s.ringN%len(s.ring)] = p
 		s.ringN++
 	}
-	s.cond = *r
+	s.tempC, s.soc = in.TempC, soc
 }
 
 func (s *runState) far(p point) {
@@ -189,16 +184,18 @@ func (s *runState) far(p point) {
 	}
 }
 
-// A battery that takes takingA or more while the motor pulls its posts down by takingDipV, is charged by its neighbours even then.
+// A battery that takes takingA or more while the motor pulls its posts down by takingDipV is charged by
+// its neighbors even then.
 const (
-	takingA    = 0.5 // more than a ±200 A sensor's zero
-	takingDipV = 0.1
-	takingMost = 100 // counted so far
+	takingA    = 0.5 // A: more than a ±200 A sensor's zero; our choice
+	takingDipV = 0.1 // V: dip of the posts; our choice
+	maxTaking  = 100 // count: runs counted so far; our choice
 )
 
-// took reports whether the battery took current at the end of the run, with its posts pulled down; ok is false when that was not read.
+// took reports whether the battery took current at the end of the run, with its posts pulled down; ok is
+// false when that was not read.
 func (s *runState) took() (took, ok bool) {
-	if s.before.n < stopLeast || !s.haveBase {
+	if s.before.n < minStop || !s.haveBase {
 		return false, false
 	}
 	v, a := s.before.get()
@@ -214,7 +211,7 @@ type result struct {
 }
 
 // read puts the two edges together: the resistance over a step of stepA from none.
-func (s *runState) read(lag *lag, stepA float64) (out result) {
+func (s *runState) read(lag *Lag, stepA float64) (out result) {
 	lagS, lagSigmaS := lag.seconds()
 	var w, sum float64
 	take := func(ohm, sigma float64) {
@@ -232,15 +229,15 @@ func (s *runState) read(lag *lag, stepA float64) (out result) {
 	stopOhm, stopA, stopOK := s.stopEdge()
 	if stopOK {
 		v1, a1 := s.behind.get()
-		if sigma, usable := beside(v1, a1); usable {
+		if sigma, usable := restSideWeight(v1, a1); usable {
 			take(stopOhm, math.Hypot(sigma*stopOhm, readVoltV/stopA))
 			out.good = out.good || sigma == stopSigma
 		}
 	}
-	if w == 0 && s.haveBase && s.inrush.n >= startLeast {
-		sigma, usable := beside(s.base.v, s.base.a)
+	if w == 0 && s.haveBase && s.inrush.n >= minStart {
+		sigma, usable := restSideWeight(s.base.v, s.base.a)
 		v, a := s.inrush.mean()
-		if v, a = v-s.base.v, a-s.base.a; usable && a < -edgeMinA && v < 0 {
+		if v, a = v-s.base.v, a-s.base.a; usable && a < -minEdgeA && v < 0 {
 			take(v/a, math.Hypot(max(sigma, lagSigmaS/inrushS)*v/a, readVoltV/a))
 		}
 	}
@@ -257,15 +254,15 @@ func (s *runState) read(lag *lag, stepA float64) (out result) {
 	return out
 }
 
-// stopEdge gives the resistance over the stop and by how much the current moved.
+// stopEdge returns the resistance over the stop and by how much the current moved.
 func (s *runState) stopEdge() (ohm, stepA float64, ok bool) {
-	if s.before.n < stopLeast || s.behind.n < stopLeast {
+	if s.before.n < minStop || s.behind.n < minStop {
 		return 0, 0, false
 	}
 	v0, a0 := s.before.get()
 	v1, a1 := s.behind.get()
 	stepA = a1 - a0
-	if stepA < edgeMinA {
+	if stepA < minEdgeA {
 		return 0, 0, false
 	}
 	ohm = (v1 - v0) / stepA

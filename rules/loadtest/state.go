@@ -7,91 +7,79 @@ import (
 	"time"
 )
 
-// State is what a meter has learnt, to be saved and restored. What was under way in a run is not in it.
+// State is what a meter has learned: it works on it, and it is saved as it is. What a run in progress has
+// shown is not in it.
 type State struct {
-	MetalMohm, AcidMohm       float64 // at 25 °C and full charge
-	VarMetal, Covar, VarAcid  float64 // mΩ²
-	Runs                      uint32
-	Strikes                   int8
-	CorrectionShare           float64
-	Scatter                   float64
-	EMFV                      float64
-	EMFRuns                   uint32
-	TakingRuns                uint8
-	TrendN, TrendX, TrendY    float64
-	TrendXX, TrendXY, TrendYY float64
-	TrendRuns                 uint32
-	LagS                      float64
-	LagRuns                   uint32
-	Rest                      Rest
+	Parts      Parts
+	Trend      Trend
+	Lag        Lag
+	EMFV       float64 // that the last runs point to at no current
+	EMFRuns    uint32
+	TakingRuns uint8 // runs in a row in which the battery took current
+	Rest       Rest
 }
 
-// Rest is the last reading with the motor off, against which a run is held.
+// Rest is the last reading with the motor off, that a run is compared with.
 type Rest struct {
 	At                 time.Duration
 	VoltageV, CurrentA float64
 	Have               bool
 }
 
-// State gives what has been learnt.
-func (m *Meter) State() State {
-	e, t := &m.est, &m.est.trend
-	return State{
-		MetalMohm: e.metal, AcidMohm: e.acid, VarMetal: e.pMM, Covar: e.pMA, VarAcid: e.pAA,
-		Runs: e.runs, Strikes: e.strikes, CorrectionShare: e.correction, Scatter: e.scatter, EMFV: e.emfV, EMFRuns: e.emfRuns, TakingRuns: e.taking,
-		TrendN: t.n, TrendX: t.x, TrendY: t.y, TrendXX: t.xx, TrendXY: t.xy, TrendYY: t.yy, TrendRuns: t.runs,
-		LagS: m.lag.meanS, LagRuns: m.lag.runs,
-		Rest: Rest{m.rest.last.at, m.rest.last.v, m.rest.last.a, m.rest.have},
-	}
-}
+// State returns what has been learned.
+func (m *Meter) State() State { return m.state }
 
-// Restore takes a saved state over; one that no meter can have had is refused with all that is wrong with it, and changes nothing.
+// Restore replaces what has been learned. An impossible state is refused with all that is wrong with it,
+// and changes nothing.
 func (m *Meter) Restore(s State) error {
-	if err := s.validate(); err != nil {
+	if err := s.check(); err != nil {
 		return fmt.Errorf("load test: state: %w", err)
 	}
-	*m = Meter{p: m.p, lag: lag{s.LagS, s.LagRuns}, rest: restPoint{point{s.Rest.At, s.Rest.VoltageV, s.Rest.CurrentA}, s.Rest.Have}}
-	m.est = estimate{
-		metal: s.MetalMohm, acid: s.AcidMohm, pMM: s.VarMetal, pMA: s.Covar, pAA: s.VarAcid,
-		runs: s.Runs, strikes: s.Strikes, correction: s.CorrectionShare, scatter: s.Scatter, emfV: s.EMFV, emfRuns: s.EMFRuns, taking: s.TakingRuns,
-		trend: trend{n: s.TrendN, x: s.TrendX, y: s.TrendY, xx: s.TrendXX, xy: s.TrendXY, yy: s.TrendYY, runs: s.TrendRuns},
-	}
-	if s.Runs > 0 {
-		if s.Scatter == 0 { // saved before it was learnt
-			m.est.scatter = 1
-		}
-		m.est.tell(&m.p)
+	*m = Meter{p: m.p, state: s}
+	if s.Parts.Runs > 0 {
+		m.updateFigures()
 	}
 	return nil
 }
 
-func (s *State) validate() error {
+// Bounds of a saved state, beyond those of the meter itself.
+const (
+	maxMohm       = 1000 * maxOhm // mΩ: resistance of a block; our choice
+	minMohm       = 1e-6          // mΩ: of a part; our choice
+	maxCorrection = 10            // ratio: that temperature and charge leave; our choice
+	maxEMFV       = 30            // V: EMF; our choice
+	maxReading    = 1e6           // V: and A, of a reading; our choice
+	maxTrendSum   = 1e12          // mΩ²: of a sum of the trend; our choice
+	rounding      = 1e-9          // ratio: by which a covariance may be past its bound; our choice
+)
+
+func (s *State) check() error {
 	var errs []error
 	in := func(field string, got, lo, hi float64) {
 		if !(got >= lo && got <= hi) {
 			errs = append(errs, fmt.Errorf("%s: got %g: want %g to %g", field, got, lo, hi))
 		}
 	}
-	const most = 1000 * mostOhm
-	if s.Runs > 0 {
-		in("metal resistance", s.MetalMohm, 1e-6, most)
-		in("acid resistance", s.AcidMohm, 1e-6, most)
-		in("variance of metal", s.VarMetal, 0, most*most)
-		in("variance of acid", s.VarAcid, 0, most*most)
-		in("covariance", s.Covar, -math.Sqrt(s.VarMetal*s.VarAcid)*(1+1e-9), math.Sqrt(s.VarMetal*s.VarAcid)*(1+1e-9))
-		in("correction", s.CorrectionShare, 0, 10)
-		in("scatter", s.Scatter, 0, scatterMost)
+	if p := &s.Parts; p.Runs > 0 {
+		in("metal resistance", p.MetalMohm, minMohm, maxMohm)
+		in("acid resistance", p.AcidMohm, minMohm, maxMohm)
+		in("variance of metal", p.VarMetal, 0, maxMohm*maxMohm)
+		in("variance of acid", p.VarAcid, 0, maxMohm*maxMohm)
+		covar := math.Sqrt(p.VarMetal*p.VarAcid) * (1 + rounding)
+		in("covariance", p.Covar, -covar, covar)
+		in("correction", p.CorrectionShare, 0, maxCorrection)
+		in("scatter", p.Scatter, minScatter, maxScatter)
 	}
-	in("strikes", float64(s.Strikes), -strikesLimit, strikesLimit)
-	in("emf", s.EMFV, 0, 30)
-	in("runs taking", float64(s.TakingRuns), 0, takingMost)
-	in("lag", s.LagS, -lagMostS, lagMostS)
-	in("lag runs", float64(s.LagRuns), 0, lagMemory)
-	in("rest voltage", s.Rest.VoltageV, -1e6, 1e6)
-	in("rest current", s.Rest.CurrentA, -1e6, 1e6)
-	in("trend weight", s.TrendN, 0, trendMemory+1)
-	for _, x := range []float64{s.TrendX, s.TrendY, s.TrendXX, s.TrendXY, s.TrendYY} {
-		in("trend sum", x, -1e12, 1e12)
+	in("strikes", float64(s.Parts.Strikes), -maxStrikes, maxStrikes)
+	in("emf", s.EMFV, 0, maxEMFV)
+	in("runs taking", float64(s.TakingRuns), 0, maxTaking)
+	in("lag", s.Lag.MeanS, -maxLagS, maxLagS)
+	in("lag runs", float64(s.Lag.Runs), 0, lagMemory)
+	in("rest voltage", s.Rest.VoltageV, -maxReading, maxReading)
+	in("rest current", s.Rest.CurrentA, -maxReading, maxReading)
+	in("trend weight", s.Trend.N, 0, trendMemory+1)
+	for _, x := range []float64{s.Trend.X, s.Trend.Y, s.Trend.XX, s.Trend.XY, s.Trend.YY} {
+		in("trend sum", x, -maxTrendSum, maxTrendSum)
 	}
 	return errors.Join(errs...)
 }
@@ -102,14 +90,14 @@ type JudgeState struct {
 	Dead bool // a dead cell was seen last
 }
 
-// State gives what is remembered.
-func (j *Judge) State() JudgeState { return JudgeState{j.last, j.dead} }
+// State returns what is remembered.
+func (j *Judge) State() JudgeState { return j.state }
 
-// Restore takes a saved state over; a verdict that there is not is refused and changes nothing.
+// Restore replaces what is remembered. An impossible verdict is refused and changes nothing.
 func (j *Judge) Restore(s JudgeState) error {
 	if int(s.Last) >= len(verdictWords) {
 		return fmt.Errorf("verdict: state: got %d: want 0 to %d", s.Last, len(verdictWords)-1)
 	}
-	j.last, j.dead = s.Last, s.Dead
+	j.state = s
 	return nil
 }

@@ -6,12 +6,15 @@ import (
 	"github.com/stretchr/testify/assert"
 
 	"liftbank/rules/loadtest"
+	"liftbank/rules/unit"
 )
+
+func good(v float64) unit.Reading { return unit.Reading{Value: v, Quality: unit.Good} }
 
 func sound(share float64) loadtest.Evidence {
 	return loadtest.Evidence{
-		Runs: 20, CrankingShare: share, CrankingSigma: 0.05 * share, CrankingOK: true, SoCPct: 95, SoCSigma: 3, SoCOK: true,
-		EMFV: 12.6, EMFOK: true, NeighbourEMFV: 12.6, NeighbourEMFOK: true,
+		Runs: 20, Cranking: unit.Estimate{Value: share, Sigma: 0.05 * share, Known: true},
+		SoC: unit.Estimate{Value: 95, Sigma: 3, Known: true}, EMFV: good(12.6), NeighborEMFV: good(12.6),
 	}
 }
 
@@ -25,39 +28,39 @@ func TestVerdicts(t *testing.T) {
 		v, w := j.Step(&e)
 		assert.Equal(t, want, v, name)
 		if waits == "" {
-			assert.Empty(t, w, name)
+			assert.Nil(t, w, name)
 		} else {
-			assert.Contains(t, w, waits, name)
+			assert.Contains(t, w.Said(), waits, name)
 		}
 	}
 	share := func(x float64) func(*loadtest.Evidence) {
-		return func(e *loadtest.Evidence) { e.CrankingShare, e.CrankingSigma = x, 0.05*x }
+		return func(e *loadtest.Evidence) { e.Cranking.Value, e.Cranking.Sigma = x, 0.05*x }
 	}
 	check("new", loadtest.Fit, "", func(*loadtest.Evidence) {})
 	check("just above", loadtest.Fit, "", share(0.83))
-	check("on the limit", loadtest.Unknown, "clear of the limit", share(0.80))
+	check("on the limit", loadtest.Unknown, "clearer capability", share(0.80))
 	check("70 %", loadtest.Tired, "", share(0.70))
 	check("on the lower limit", loadtest.Tired, "", share(0.60))
 	check("half", loadtest.Failed, "", share(0.50))
-	check("nineteen runs", loadtest.Unknown, "20 motor runs", func(e *loadtest.Evidence) { e.Runs = 19; e.CrankingShare = 0.5 })
-	check("no capability", loadtest.Unknown, "state of charge", func(e *loadtest.Evidence) { e.CrankingOK = false })
-	check("no charge known", loadtest.Unknown, "state of charge", func(e *loadtest.Evidence) { e.SoCOK = false })
-	check("low", loadtest.FitLow, "", func(e *loadtest.Evidence) { e.SoCPct = 70 })
-	check("not surely low", loadtest.Fit, "", func(e *loadtest.Evidence) { e.SoCPct, e.SoCSigma = 70, 8 })
-	check("tired though low", loadtest.Tired, "", func(e *loadtest.Evidence) { share(0.7)(e); e.SoCPct = 40 })
-	check("tired, charge not known", loadtest.Tired, "", func(e *loadtest.Evidence) { share(0.7)(e); e.SoCOK = false })
-	check("capacity", loadtest.Tired, "", func(e *loadtest.Evidence) { e.CapacityShare, e.CapacitySigma, e.CapacityOK = 0.7, 0.06, true })
-	check("capacity not surely", loadtest.Unknown, "clear", func(e *loadtest.Evidence) { e.CapacityShare, e.CapacitySigma, e.CapacityOK = 0.79, 0.08, true })
-	check("dead cell", loadtest.Failed, "", func(e *loadtest.Evidence) { e.EMFV = 10.6; e.Runs = 3 })
-	check("all flat", loadtest.Fit, "", func(e *loadtest.Evidence) { e.EMFV, e.NeighbourEMFV = 11.0, 11.4 })
-	check("dead cell alone", loadtest.Failed, "", func(e *loadtest.Evidence) { e.EMFV, e.NeighbourEMFOK = 10.6, false })
-	check("flat alone", loadtest.FitLow, "", func(e *loadtest.Evidence) { e.EMFV, e.NeighbourEMFOK, e.SoCPct = 11.1, false, 5 })
+	check("nineteen runs", loadtest.Unknown, "20 motor runs", func(e *loadtest.Evidence) { e.Runs = 19; e.Cranking.Value = 0.5 })
+	check("no capability", loadtest.Unknown, "state of charge", func(e *loadtest.Evidence) { e.Cranking.Known = false })
+	check("no charge known", loadtest.Unknown, "state of charge", func(e *loadtest.Evidence) { e.SoC.Known = false })
+	check("low", loadtest.FitLow, "", func(e *loadtest.Evidence) { e.SoC.Value = 70 })
+	check("not surely low", loadtest.Fit, "", func(e *loadtest.Evidence) { e.SoC.Value, e.SoC.Sigma = 70, 8 })
+	check("tired though low", loadtest.Tired, "", func(e *loadtest.Evidence) { share(0.7)(e); e.SoC.Value = 40 })
+	check("tired, charge not known", loadtest.Tired, "", func(e *loadtest.Evidence) { share(0.7)(e); e.SoC.Known = false })
+	check("capacity", loadtest.Tired, "", func(e *loadtest.Evidence) { e.Capacity = unit.Estimate{Value: 0.7, Sigma: 0.06, Known: true} })
+	check("capacity not surely", loadtest.Unknown, "clear", func(e *loadtest.Evidence) { e.Capacity = unit.Estimate{Value: 0.79, Sigma: 0.08, Known: true} })
+	check("dead cell", loadtest.Failed, "", func(e *loadtest.Evidence) { e.EMFV = good(10.6); e.Runs = 3 })
+	check("all flat", loadtest.Fit, "", func(e *loadtest.Evidence) { e.EMFV, e.NeighborEMFV = good(11.0), good(11.4) })
+	check("dead cell alone", loadtest.Failed, "", func(e *loadtest.Evidence) { e.EMFV, e.NeighborEMFV = good(10.6), unit.Reading{} })
+	check("flat alone", loadtest.FitLow, "", func(e *loadtest.Evidence) { e.EMFV, e.NeighborEMFV, e.SoC.Value = good(11.1), unit.Reading{}, 5 })
 	check("takes in two runs", loadtest.Fit, "", func(e *loadtest.Evidence) { e.TakingRuns = 2 })
 	check("takes in three", loadtest.Failed, "", func(e *loadtest.Evidence) { e.TakingRuns = 3 })
-	check("takes, may be flat", loadtest.FitLow, "", func(e *loadtest.Evidence) { e.TakingRuns, e.SoCPct = 19, 20 })
-	check("takes for ever", loadtest.Failed, "", func(e *loadtest.Evidence) { e.TakingRuns, e.SoCPct = 20, 20 })
+	check("takes, may be flat", loadtest.FitLow, "", func(e *loadtest.Evidence) { e.TakingRuns, e.SoC.Value = 19, 20 })
+	check("takes for ever", loadtest.Failed, "", func(e *loadtest.Evidence) { e.TakingRuns, e.SoC.Value = 20, 20 })
 	check("dead cell at rest", loadtest.Failed, "", func(e *loadtest.Evidence) {
-		*e = loadtest.Evidence{RestedV: 10.5, RestedOK: true, SoCPct: 80, SoCSigma: 10, SoCOK: true}
+		*e = loadtest.Evidence{RestedV: good(10.5), SoC: unit.Estimate{Value: 80, Sigma: 10, Known: true}}
 	})
 }
 

@@ -1,28 +1,29 @@
 // Package motor counts and measures the runs of the pump motor.
 //
-// A run is told from the contactor coil where that is wired, otherwise from the bank's current alone. On the coil every
-// command counts, however short, unless the current was read during it and stayed away. From current alone a run counts when
-// two readings running show it.
+// A run is detected from the contactor coil where that is wired, otherwise from the bank's current
+// alone. On the coil every command counts, however short, unless the current was read during it and
+// stayed away. From current alone a run counts when two readings show the motor running.
 package motor
 
-import "time"
+import (
+	"time"
 
-// Settings of the detector. MinA is the least bank discharge that a running motor draws, in amperes (> 0).
+	"liftbank/rules/unit"
+)
+
+// Settings of the detector.
 type Settings struct {
-	MinA      float64
-	CycleRuns int // runs that make a lift cycle (> 0)
+	MinA      float64 // least bank discharge of a running motor, A; > 0
+	CycleRuns int     // runs that make a lift cycle; > 0
 }
 
-// Reading is one scan as the detector needs it.
-type Reading struct {
+// Input is what the detector looks at in one scan.
+type Input struct {
 	At        time.Duration // monotonic
-	CurrentA  float64       // into the bank; a running motor makes it negative
-	CurrentOK bool
-	VoltageV  float64
-	VoltageOK bool
-	Energised bool // a feed that helps to carry the motor is there, and the bank's voltage stands at the motor's terminal
-	Command   bool
-	CommandOK bool // the coil can be read now
+	CurrentA  unit.Reading  // into the bank; a running motor makes it negative
+	VoltageV  unit.Reading  // of the bank
+	Energized bool          // a feed helps to carry the motor, and the bank's voltage is at its terminal
+	Command   unit.Contact  // the contactor's coil
 }
 
 // Run is one finished motor run.
@@ -37,38 +38,38 @@ type Run struct {
 	DrawnAh   float64
 }
 
-// off is the share of MinA under which a run seen by current alone has ended; offHold how long it must stay there: a bouncing
-// contactor or an inrush's ring is no second run.
+// A run seen by current alone has ended when the current has been below offShare of MinA for
+// offHold: a bouncing contactor or the ringing of an inrush is not a second run.
 const (
-	off     = 0.6
-	offHold = 50 * time.Millisecond
+	offShare = 0.6                   // ratio: of MinA; our choice
+	offHold  = 50 * time.Millisecond // below it, for a run to be over; our choice
+	minSeen  = 2                     // count: readings that make a run without a command; our choice
+
+	secondsPerHour = 3600 // s: in an hour; physical
 )
 
 // Detector follows the motor. It is not safe for concurrent use.
 type Detector struct {
-	set     Settings
+	set   Settings
+	state State
+
 	running bool
 	byCmd   bool
 	run     Run
-	samples int
+	seen    int // readings with the current of a running motor
 	ampS    float64
 	lastAt  time.Duration
 	lastA   float64
 	haveA   bool
-	fed     bool // energised at some instant of the run
+	fed     bool // energized at some instant of the run
 	lowAt   time.Duration
 	low     bool
-
-	runs    uint64
-	runTime time.Duration
-	dead    uint64
-	done    Run
 }
 
-// New gives a detector that has counted nothing.
+// New returns a detector that has counted nothing.
 func New(set Settings) *Detector { return &Detector{set: set} }
 
-// Edge takes a change of the command in. It reports whether a run began or ended by it.
+// Edge applies a change of the command and reports whether a run began or ended with it.
 func (d *Detector) Edge(on bool, at time.Duration) (began, ended bool) {
 	switch {
 	case on && !d.running:
@@ -82,29 +83,30 @@ func (d *Detector) Edge(on bool, at time.Duration) (began, ended bool) {
 	return false, false
 }
 
-// Step takes one reading in, after its edges. It reports whether a run began or ended.
-func (d *Detector) Step(r Reading) (began, ended bool) {
-	if r.CommandOK {
+// Step applies one scan, after its edges, and reports whether a run began or ended.
+func (d *Detector) Step(in *Input) (began, ended bool) {
+	commandOK := in.Command == unit.ContactOn || in.Command == unit.ContactOff
+	if commandOK {
 		// An edge may have been lost, or the coil was on when the agent started.
-		began, ended = d.Edge(r.Command, r.At)
+		began, ended = d.Edge(in.Command == unit.ContactOn, in.At)
 	}
-	discharge := -r.CurrentA
+	discharge := -in.CurrentA.Value
 	if !d.running {
-		if r.CommandOK || !r.CurrentOK || discharge < d.set.MinA {
+		if commandOK || !in.CurrentA.OK() || discharge < d.set.MinA {
 			return began, ended
 		}
-		d.begin(r.At, false)
-		d.samples, d.run.PeakA = 1, discharge
+		d.begin(in.At, false)
+		d.seen, d.run.PeakA = 1, discharge
 		began = true
 	}
-	d.measure(r, discharge)
-	if d.byCmd && r.CommandOK {
+	d.measure(in, discharge)
+	if d.byCmd && commandOK {
 		return began, ended
 	}
 	if d.byCmd {
 		d.byCmd = false // the coil can't be read any more: current decides
 	}
-	if d.stoppedByCurrent(r, discharge) {
+	if d.stoppedByCurrent(in, discharge) {
 		ended = d.end(d.lowAt)
 	}
 	return began, ended
@@ -113,39 +115,39 @@ func (d *Detector) Step(r Reading) (began, ended bool) {
 func (d *Detector) begin(at time.Duration, byCommand bool) {
 	d.running, d.byCmd, d.low = true, byCommand, false
 	d.run = Run{Start: at, ByCommand: byCommand}
-	d.samples, d.ampS, d.haveA, d.fed = 0, 0, false, false
+	d.seen, d.ampS, d.haveA, d.fed = 0, 0, false, false
 }
 
-func (d *Detector) measure(r Reading, discharge float64) {
-	if r.VoltageOK && (d.run.MinBankV == 0 || r.VoltageV < d.run.MinBankV) {
-		d.run.MinBankV = r.VoltageV
+func (d *Detector) measure(in *Input, discharge float64) {
+	if in.VoltageV.OK() && (d.run.MinBankV == 0 || in.VoltageV.Value < d.run.MinBankV) {
+		d.run.MinBankV = in.VoltageV.Value
 	}
-	d.fed = d.fed || r.Energised
-	if !r.CurrentOK || r.At <= d.run.Start {
+	d.fed = d.fed || in.Energized
+	if !in.CurrentA.OK() || in.At <= d.run.Start {
 		return
 	}
 	if !d.haveA {
 		d.lastAt, d.lastA, d.haveA = d.run.Start, max(discharge, 0), true
 	}
-	d.ampS += (r.At - d.lastAt).Seconds() * (d.lastA + discharge) / 2
-	d.lastAt, d.lastA = r.At, discharge
+	d.ampS += (in.At - d.lastAt).Seconds() * (d.lastA + discharge) / 2
+	d.lastAt, d.lastA = in.At, discharge
 	if discharge > d.run.PeakA {
 		d.run.PeakA = discharge
 	}
 	if discharge >= d.set.MinA {
-		d.samples++
+		d.seen++
 	}
 }
 
-func (d *Detector) stoppedByCurrent(r Reading, discharge float64) bool {
-	if !r.CurrentOK || discharge >= off*d.set.MinA {
+func (d *Detector) stoppedByCurrent(in *Input, discharge float64) bool {
+	if !in.CurrentA.OK() || discharge >= offShare*d.set.MinA {
 		d.low = false
 		return false
 	}
 	if !d.low {
-		d.low, d.lowAt = true, r.At
+		d.low, d.lowAt = true, in.At
 	}
-	return r.At-d.lowAt >= offHold
+	return in.At-d.lowAt >= offHold
 }
 
 // end closes the run and reports whether it counts.
@@ -154,37 +156,37 @@ func (d *Detector) end(at time.Duration) bool {
 	r := d.run
 	r.Duration = at - r.Start
 	if r.ByCommand && d.haveA && r.PeakA < d.set.MinA && !d.fed {
-		d.dead++ // commanded, and the current stayed away: the motor did not run
+		d.state.DeadCommands++ // commanded, and the current stayed away: the motor did not run
 		return false
 	}
-	if !r.ByCommand && d.samples < 2 {
+	if !r.ByCommand && d.seen < minSeen {
 		return false // one reading alone is a spike
 	}
-	d.runs++
-	d.runTime += r.Duration
-	r.Number = d.runs
-	r.DrawnAh = d.ampS / 3600
+	d.state.Runs++
+	d.state.RunTime += r.Duration
+	r.Number = d.state.Runs
+	r.DrawnAh = d.ampS / secondsPerHour
 	if s := r.Duration.Seconds(); s > 0 {
 		r.MeanA = d.ampS / s
 	}
-	d.done = r
+	d.state.Last = r
 	return true
 }
 
-// Running reports whether a run is on, and when it began.
+// Running reports whether a run is on, and returns when it began.
 func (d *Detector) Running() (bool, time.Duration) { return d.running, d.run.Start }
 
-// Last gives the last finished run; its Number is zero before the first.
-func (d *Detector) Last() Run { return d.done }
+// Last returns the last finished run; its Number is zero before the first.
+func (d *Detector) Last() Run { return d.state.Last }
 
-// Runs counts finished runs, DeadCommands those commands that drew no current, Time the runs' summed length.
-func (d *Detector) Runs() uint64 { return d.runs }
+// Runs returns the number of finished runs.
+func (d *Detector) Runs() uint64 { return d.state.Runs }
 
-// DeadCommands: see Runs.
-func (d *Detector) DeadCommands() uint64 { return d.dead }
+// DeadCommands returns the number of commands that drew no current.
+func (d *Detector) DeadCommands() uint64 { return d.state.DeadCommands }
 
-// Time: see Runs.
-func (d *Detector) Time() time.Duration { return d.runTime }
+// Time returns the total length of the finished runs.
+func (d *Detector) Time() time.Duration { return d.state.RunTime }
 
-// Cycles counts lift cycles.
-func (d *Detector) Cycles() uint64 { return d.runs / uint64(max(d.set.CycleRuns, 1)) }
+// Cycles returns the number of lift cycles.
+func (d *Detector) Cycles() uint64 { return d.state.Runs / uint64(max(d.set.CycleRuns, 1)) }

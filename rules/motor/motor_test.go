@@ -9,9 +9,22 @@ import (
 	"pgregory.net/rapid"
 
 	"liftbank/rules/motor"
+	"liftbank/rules/unit"
 )
 
 const ms = time.Millisecond
+
+func good(v float64) unit.Reading { return unit.Reading{Value: v, Quality: unit.Good} }
+
+func contact(on, read bool) unit.Contact {
+	switch {
+	case !read:
+		return unit.ContactUnknown
+	case on:
+		return unit.ContactOn
+	}
+	return unit.ContactOff
+}
 
 // play runs the detector over a bank current that is amps while one of the runs is on, sampled as the board does: every
 // restEvery until a sample shows the motor (or an edge wakes it), then every 6 ms until two seconds after.
@@ -53,7 +66,7 @@ func play(wired bool, runs [][2]time.Duration, until, restEvery time.Duration, a
 		if on(t) {
 			a, fastUntil = -amps, t+2*time.Second
 		}
-		d.Step(motor.Reading{At: t, CurrentA: a, CurrentOK: true, VoltageV: 12.4, VoltageOK: true, Command: on(t), CommandOK: wired})
+		d.Step(&motor.Input{At: t, CurrentA: good(a), VoltageV: good(12.4), Command: contact(on(t), wired)})
 	}
 	return d
 }
@@ -89,16 +102,15 @@ func TestEveryRunIsCountedOnce(t *testing.T) {
 }
 
 func TestNotARun(t *testing.T) {
-	none := func(name string, readings ...motor.Reading) {
+	none := func(name string, readings ...motor.Input) {
 		t.Helper()
 		d := motor.New(settings)
 		for i := range readings {
-			readings[i].CurrentOK = true
-			d.Step(readings[i])
+			d.Step(&readings[i])
 		}
 		assert.Zero(t, d.Runs(), name)
 	}
-	at := func(t time.Duration, a float64) motor.Reading { return motor.Reading{At: t, CurrentA: a} }
+	at := func(t time.Duration, a float64) motor.Input { return motor.Input{At: t, CurrentA: good(a)} }
 	none("one reading alone", at(0, 0), at(6*ms, -300), at(12*ms, 0), at(100*ms, 0), at(200*ms, 0))
 	none("lights", at(0, -25), at(time.Second, -25), at(2*time.Second, 0), at(3*time.Second, 0))
 	none("charging", at(0, 120), at(time.Second, 120), at(2*time.Second, 0))
@@ -113,7 +125,7 @@ func TestABouncingContactorIsOneRun(t *testing.T) {
 func TestCoilThatCanNoLongerBeReadLeavesTheCurrent(t *testing.T) {
 	d := motor.New(settings)
 	step := func(at time.Duration, a float64, on, ok bool) {
-		d.Step(motor.Reading{At: at, CurrentA: a, CurrentOK: true, Command: on, CommandOK: ok})
+		d.Step(&motor.Input{At: at, CurrentA: good(a), Command: contact(on, ok)})
 	}
 	step(0, 0, false, true)
 	step(time.Second, -120, true, true)

@@ -5,11 +5,8 @@ import (
 	"time"
 )
 
-// longestCount is a bound on what a unit can have counted: a motor that ran for a hundred years.
-const longestCount = 100 * 365 * 24 * time.Hour
-
-// State is what a detector has counted, to be saved and restored. A run under way is not in it: with the coil still on when the
-// state is restored it begins again and counts once.
+// State is what a detector has counted, to be saved and restored. A run in progress is not in it:
+// with the coil still on after the restart it begins again and counts once.
 type State struct {
 	Runs         uint64
 	RunTime      time.Duration
@@ -17,24 +14,30 @@ type State struct {
 	Last         Run
 }
 
-// State gives what has been counted.
-func (d *Detector) State() State {
-	return State{Runs: d.runs, RunTime: d.runTime, DeadCommands: d.dead, Last: d.done}
-}
+// Bounds of what a unit can have counted.
+const (
+	maxCount  = 100 * 365 * 24 * time.Hour // run time: a motor that ran for a hundred years; our choice
+	maxFigure = 1e4                        // A: and Ah, of one run; our choice
+	maxV      = 100.0                      // V: of one run; our choice
+)
 
-// Restore takes saved counts over; counts that can't be are refused and change nothing.
+// State returns what has been counted.
+func (d *Detector) State() State { return d.state }
+
+// Restore replaces what has been counted. Impossible counts are refused and change nothing.
 func (d *Detector) Restore(s State) error {
 	r := s.Last
-	sane := r.PeakA >= 0 && r.PeakA < 1e4 && r.MeanA > -1e4 && r.MeanA < 1e4 && r.MinBankV > -100 && r.MinBankV < 100 &&
-		r.DrawnAh > -1e4 && r.DrawnAh < 1e4 && r.Duration >= 0 && r.Duration <= s.RunTime
+	sane := r.PeakA >= 0 && r.PeakA < maxFigure && r.MeanA > -maxFigure && r.MeanA < maxFigure &&
+		r.MinBankV > -maxV && r.MinBankV < maxV && r.DrawnAh > -maxFigure && r.DrawnAh < maxFigure &&
+		r.Duration >= 0 && r.Duration <= s.RunTime
 	switch {
-	case s.RunTime < 0 || s.RunTime > longestCount:
-		return fmt.Errorf("motor: state: run time %v: want 0 to %v", s.RunTime, longestCount)
+	case s.RunTime < 0 || s.RunTime > maxCount:
+		return fmt.Errorf("motor: state: run time %v: want 0 to %v", s.RunTime, maxCount)
 	case r.Number > s.Runs || (s.Runs > 0) != (r.Number > 0):
 		return fmt.Errorf("motor: state: last run is number %d of %d: want the last of them", r.Number, s.Runs)
 	case !sane:
-		return fmt.Errorf("motor: state: last run %+v: figures that can't be", r)
+		return fmt.Errorf("motor: state: last run %+v: impossible figures", r)
 	}
-	*d = Detector{set: d.set, runs: s.Runs, runTime: s.RunTime, dead: s.DeadCommands, done: r}
+	*d = Detector{set: d.set, state: s}
 	return nil
 }

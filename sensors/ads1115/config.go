@@ -2,9 +2,7 @@ package ads1115
 
 import (
 	"fmt"
-	"math"
 	"strconv"
-	"strings"
 	"time"
 )
 
@@ -19,47 +17,43 @@ const (
 	modeBit  = 0x0100 // single-shot; 0 is continuous
 	rateBits = 5
 	compOff  = 0x0003 // COMP_QUE 11: comparator off, ALERT pin high-impedance
-
-	// PowerOn is what the config register holds after power-on or a reset.
-	PowerOn Config = 0x8583
 )
 
-// wakeUp is allowed on top of a conversion: the chip powers up for each single shot. About 25 µs by the data sheet (from
-// memory); twice that is granted.
+// wakeUp is added to a conversion: the chip powers up for each single shot. The data sheet has about
+// 25 µs (from memory); this is twice that.
 const wakeUp = 50 * time.Microsecond
 
-// SingleShot gives the config word that begins one conversion of input m with range fs at rate r, comparator off.
+// SingleShot returns the config word that begins one conversion of input m with range fs at rate r,
+// comparator off.
 func SingleShot(m Mux, fs FullScale, r Rate) Config {
 	return osBit | Config(m&7)<<muxShift | Config(fs&7)<<pgaShift | modeBit | Config(r&7)<<rateBits | compOff
 }
 
-// Mux gives the input selected.
+// Mux returns the input selected.
 func (c Config) Mux() Mux { return Mux(c >> muxShift & 7) }
 
-// FullScale gives the range selected. The three codes for 0.256 V give the same range.
+// FullScale returns the range selected. The three codes for 0.256 V are the same range.
 func (c Config) FullScale() FullScale { return min(FullScale(c>>pgaShift&7), Range0V256) }
 
-// Rate gives the data rate selected.
+// Rate returns the data rate selected.
 func (c Config) Rate() Rate { return Rate(c >> rateBits & 7) }
 
-// Continuous gives the same word for continuous conversion.
-func (c Config) Continuous() Config { return c &^ modeBit }
-
-// String gives the word in hexadecimal with the fields that matter, for messages.
+// String returns the word in hexadecimal with the fields that matter, for messages.
 func (c Config) String() string {
 	return fmt.Sprintf("%04Xh (%v, %v, %v)", uint16(c), c.Mux(), c.FullScale(), c.Rate())
 }
 
-// ConversionTime gives the longest time from the start of a conversion to its end: one period of the data rate (a
-// conversion settles in one) of an oscillator that is 10 % slow, and the wake-up.
+// ConversionTime returns the longest time from the start of a conversion to its end: one period of
+// the data rate (a conversion settles in one) of an oscillator that is 10 % slow, and the wake-up.
 func (c Config) ConversionTime() time.Duration {
 	return c.Rate().Period()*10/9 + wakeUp
 }
 
-// settings is a word without the bit that tells whether a conversion runs: what must read back as it was written.
+// settings returns the word without the bit that says whether a conversion runs: what must read back
+// as it was written.
 func (c Config) settings() Config { return c &^ osBit }
 
-// Mux is the input pair of a conversion, or one input over ground.
+// Mux is the input pair of a conversion, or one input against ground.
 type Mux uint8
 
 // Inputs, by field code. The first of a pair is the positive one.
@@ -76,7 +70,7 @@ const (
 
 var muxWords = [...]string{"AIN0-AIN1", "AIN0-AIN3", "AIN1-AIN3", "AIN2-AIN3", "AIN0", "AIN1", "AIN2", "AIN3"}
 
-// String gives the input as in "AIN0" or "AIN0-AIN1".
+// String returns the input as in "AIN0" or "AIN0-AIN1".
 func (m Mux) String() string {
 	if int(m) < len(muxWords) {
 		return muxWords[m]
@@ -84,18 +78,8 @@ func (m Mux) String() string {
 	return "Mux(" + strconv.Itoa(int(m)) + ")"
 }
 
-// ParseMux reads an input as String writes it; capital letters are not required.
-func ParseMux(s string) (Mux, error) {
-	for m, word := range muxWords {
-		if strings.EqualFold(s, word) {
-			return Mux(m), nil
-		}
-	}
-	return 0, fmt.Errorf("ads1115 input: %q: want one of %s", s, strings.Join(muxWords[:], ", "))
-}
-
-// FullScale is the range of a conversion, the same to both sides of zero. What the pin may carry is less: from ground to
-// the chip's supply.
+// FullScale is the range of a conversion, the same on both sides of zero. A pin may carry less: from
+// ground to the chip's supply.
 type FullScale uint8
 
 // Ranges, by field code.
@@ -113,7 +97,7 @@ var (
 	fullScaleWords = [...]string{"6.144 V", "4.096 V", "2.048 V", "1.024 V", "0.512 V", "0.256 V"}
 )
 
-// String gives the range as in "4.096 V".
+// String returns the range as in "4.096 V".
 func (fs FullScale) String() string {
 	if int(fs) < len(fullScaleWords) {
 		return fullScaleWords[fs]
@@ -121,33 +105,14 @@ func (fs FullScale) String() string {
 	return "FullScale(" + strconv.Itoa(int(fs)) + ")"
 }
 
-// MaxV gives the end of the range in volts. Codes above Range0V256 mean 0.256 V too, as in the chip.
+// MaxV returns the end of the range in volts. Codes above Range0V256 mean 0.256 V too, as in the
+// chip.
 func (fs FullScale) MaxV() float64 { return fullScaleVolts[min(fs, Range0V256)] }
 
-// Volts gives the volts between the inputs for a code: one step is the range over 2^15 (data sheet, table of LSB sizes). The codes
-// 7FFFh and 8000h stand for all that is at or beyond the end of the range.
+// Volts returns the volts between the inputs for a code: one step is the range over 2^15 (data
+// sheet, table of LSB sizes). The codes 7FFFh and 8000h mean the end of the range or beyond.
 func (fs FullScale) Volts(code int16) float64 {
 	return float64(code) * (fs.MaxV() / 32768)
-}
-
-// ParseFullScale reads a range as String writes it; the unit may be left out.
-func ParseFullScale(s string) (FullScale, error) {
-	if v, err := strconv.ParseFloat(withoutUnit(s, "V"), 64); err == nil {
-		if fs, err := FullScaleOf(v); err == nil {
-			return fs, nil
-		}
-	}
-	return 0, fmt.Errorf("ads1115 range: %q: want one of %s", s, strings.Join(fullScaleWords[:], ", "))
-}
-
-// FullScaleOf gives the range that ends at v volts.
-func FullScaleOf(v float64) (FullScale, error) {
-	for fs, have := range fullScaleVolts {
-		if math.Abs(v-have) < 1e-9 {
-			return FullScale(fs), nil
-		}
-	}
-	return 0, fmt.Errorf("ads1115 range: %v V: want one of %s", v, strings.Join(fullScaleWords[:], ", "))
 }
 
 // Rate is the data rate; a conversion takes one period of it.
@@ -170,7 +135,7 @@ var (
 	rateWords = [...]string{"8 SPS", "16 SPS", "32 SPS", "64 SPS", "128 SPS", "250 SPS", "475 SPS", "860 SPS"}
 )
 
-// String gives the rate as in "860 SPS".
+// String returns the rate as in "860 SPS".
 func (r Rate) String() string {
 	if int(r) < len(rateWords) {
 		return rateWords[r]
@@ -178,33 +143,8 @@ func (r Rate) String() string {
 	return "Rate(" + strconv.Itoa(int(r)) + ")"
 }
 
-// SPS gives the nominal samples per second.
+// SPS returns the nominal samples per second.
 func (r Rate) SPS() int { return rateSPS[r&7] }
 
-// Period gives the nominal time of one conversion.
+// Period returns the nominal time of one conversion.
 func (r Rate) Period() time.Duration { return time.Second / time.Duration(r.SPS()) }
-
-// ParseRate reads a rate as String writes it; the unit may be left out.
-func ParseRate(s string) (Rate, error) {
-	if sps, err := strconv.Atoi(withoutUnit(s, "SPS")); err == nil {
-		if r, err := RateOf(sps); err == nil {
-			return r, nil
-		}
-	}
-	return 0, fmt.Errorf("ads1115 rate: %q: want one of %s", s, strings.Join(rateWords[:], ", "))
-}
-
-// RateOf gives the rate of sps samples per second.
-func RateOf(sps int) (Rate, error) {
-	for r, have := range rateSPS {
-		if sps == have {
-			return Rate(r), nil
-		}
-	}
-	return 0, fmt.Errorf("ads1115 rate: %d SPS: want one of %s", sps, strings.Join(rateWords[:], ", "))
-}
-
-// withoutUnit takes the unit and the blanks before it off the end of s, once.
-func withoutUnit(s, unit string) string {
-	return strings.TrimRight(strings.TrimSuffix(s, unit), " ")
-}

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"periph.io/x/conn/v3/i2c"
 
+	"liftbank/sensors"
 	"liftbank/sensors/ads1115"
 	"liftbank/sim/board"
 )
@@ -28,7 +29,7 @@ func newBench(opt board.Options) *bench {
 		b.chip.Connect(ain, func(time.Duration) float64 { return float64(ain+1) / 10 })
 	}
 	b.bus = board.NewBus(b.clock, b.chip)
-	b.dev = ads1115.New(b.bus, 0x48, b.clock)
+	b.dev = ads1115.NewDev(b.bus, 0x48, b.clock)
 	return b
 }
 
@@ -78,24 +79,23 @@ func TestHurriedCallerWaits(t *testing.T) {
 	}
 }
 
-func TestFaultsAreClassed(t *testing.T) {
+func TestErrorsSayTheFault(t *testing.T) {
 	for _, tt := range []struct {
 		name  string
 		fault func(*bench)
-		want  ads1115.Class
+		want  sensors.Fault
 	}{
-		{"one transfer not acknowledged", func(b *bench) { b.bus.NACK(0x48, 1) }, ads1115.NoAnswer},
-		{"unplugged", func(b *bench) { b.chip.Absent(true) }, ads1115.NoAnswer},
-		{"bus held", func(b *bench) { b.bus.Stick(true) }, ads1115.BusStuck},
-		{"three times too slow", func(b *bench) { b.chip.SlowReady(3 * time.Second / 128) }, ads1115.NotReady},
-		{"input above the range", func(b *bench) { b.chip.Open(0, 5) }, ads1115.Saturated},
+		{"one transfer not acknowledged", func(b *bench) { b.bus.NACK(0x48, 1) }, sensors.NoAnswer},
+		{"unplugged", func(b *bench) { b.chip.Absent(true) }, sensors.NoAnswer},
+		{"bus held", func(b *bench) { b.bus.Stick(true) }, sensors.BusStuck},
+		{"three times too slow", func(b *bench) { b.chip.SlowReady(3 * time.Second / 128) }, sensors.NotReady},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			b := newBench(board.Options{})
 			tt.fault(b)
 			_, err := b.convert(t, ads1115.AIN0, ads1115.SPS128)
 			require.Error(t, err)
-			assert.Equal(t, tt.want, ads1115.ClassOf(err), "%v", err)
+			assert.Equal(t, tt.want, sensors.FaultOf(err), "%v", err)
 		})
 	}
 }
@@ -116,9 +116,9 @@ func TestBusyChipIsNotStartedAgain(t *testing.T) {
 	b := newBench(board.Options{})
 	b.chip.SlowReady(3 * time.Millisecond)
 	_, err := b.convert(t, ads1115.AIN0, ads1115.SPS860)
-	require.Equal(t, ads1115.NotReady, ads1115.ClassOf(err))
+	require.Equal(t, sensors.NotReady, sensors.FaultOf(err))
 	_, err = b.convert(t, ads1115.AIN3, ads1115.SPS860)
-	assert.EqualError(t, err, "start conversion: on ads1115 48h: conversion not finished: the one before is not finished")
+	assert.EqualError(t, err, "start conversion: on ads1115 48h: conversion not finished: the previous one is not finished")
 	b.chip.SlowReady(0)
 	b.clock.now += 5 * time.Millisecond
 	got, err := b.convert(t, ads1115.AIN3, ads1115.SPS860)
@@ -150,11 +150,11 @@ func TestBrownOutAtAnyTransfer(t *testing.T) {
 					b.chip.BrownOut()
 				}
 			}}
-			b.dev = ads1115.New(bus, 0x48, b.clock)
+			b.dev = ads1115.NewDev(bus, 0x48, b.clock)
 			got, err := b.convert(t, ads1115.AIN2, ads1115.SPS860)
 			switch dip {
 			case 2, 3: // after the settings were written, before the code was out
-				assert.Equal(t, ads1115.Reset, ads1115.ClassOf(err), "%v", err)
+				assert.Equal(t, sensors.Reset, sensors.FaultOf(err), "%v", err)
 				got, err = b.convert(t, ads1115.AIN2, ads1115.SPS860)
 			}
 			require.NoError(t, err)
@@ -166,50 +166,17 @@ func TestBrownOutAtAnyTransfer(t *testing.T) {
 // Another chip's answer at this address does not hold our settings.
 func TestStrangerAtTheAddress(t *testing.T) {
 	b := newBench(board.Options{})
-	other := ads1115.New(b.bus, 0x48, b.clock)
+	other := ads1115.NewDev(b.bus, 0x48, b.clock)
 	require.NoError(t, b.dev.Start(0xC383))
 	require.NoError(t, other.Start(0xD383))
 	_, err := b.dev.Result(t.Context())
-	assert.Equal(t, ads1115.Reset, ads1115.ClassOf(err), "%v", err)
+	assert.Equal(t, sensors.Reset, sensors.FaultOf(err), "%v", err)
 }
 
 func TestNobodyAtTheAddress(t *testing.T) {
 	b := newBench(board.Options{})
-	err := ads1115.New(b.bus, 0x4B, b.clock).Start(0xC383)
+	err := ads1115.NewDev(b.bus, 0x4B, b.clock).Start(0xC383)
 	assert.EqualError(t, err, "start conversion: on ads1115 4Bh: no answer: sysfs-i2c: no such device or address")
-}
-
-// The continuous mode follows the input, also after a change of settings and a stop.
-func TestContinuous(t *testing.T) {
-	b := newBench(board.Options{OscillatorError: -0.1})
-	b.chip.Connect(0, func(at time.Duration) float64 { return at.Seconds() })
-	read := func(tolerance, want float64) {
-		t.Helper()
-		code, err := b.dev.ReadContinuous(t.Context())
-		require.NoError(t, err)
-		assert.InDelta(t, want, ads1115.Range4V096.Volts(code), tolerance)
-	}
-	require.NoError(t, b.dev.StartContinuous(uint16(ads1115.SingleShot(ads1115.AIN0, ads1115.Range4V096, ads1115.SPS860))))
-	for range 5 {
-		b.clock.now += 10 * time.Millisecond
-		read(0.0015, b.clock.now.Seconds())
-	}
-	require.NoError(t, b.dev.StartContinuous(uint16(ads1115.SingleShot(ads1115.AIN3, ads1115.Range4V096, ads1115.SPS8))))
-	read(63e-6, 0.4)
-	require.NoError(t, b.dev.Stop(t.Context()))
-	got, err := b.convert(t, ads1115.AIN1, ads1115.SPS860)
-	require.NoError(t, err)
-	assert.InDelta(t, 0.2, got, 63e-6)
-}
-
-func TestContinuousNoticesAReset(t *testing.T) {
-	b := newBench(board.Options{})
-	require.NoError(t, b.dev.StartContinuous(0xC383))
-	_, err := b.dev.ReadContinuous(t.Context())
-	require.NoError(t, err)
-	b.chip.BrownOut()
-	_, err = b.dev.ReadContinuous(t.Context())
-	assert.Equal(t, ads1115.Reset, ads1115.ClassOf(err), "%v", err)
 }
 
 func TestConversionDoesNotAllocate(t *testing.T) {

@@ -1,11 +1,12 @@
-// Package calibration turns the volts at a converter's pin into the quantity that a channel stands for: volts at a post,
-// amperes through a sensor, °C of a thermistor.
+// Package calibration turns the volts at the pin of an input chip into the quantity of a channel:
+// volts at a post, amperes through a sensor, °C of a thermistor.
 //
-// A channel has a [Scale], the nominal law of its circuit, and a [Correction] found by comparing with a better meter. Both are
-// pure: no state, no clock. The way back, from a quantity to volts, is not here on purpose: the simulator has its own.
+// A channel has a [Scale], the nominal law of its circuit, and a [Correction] from a more accurate
+// meter. Both are pure: no state, no clock. The way back, from a quantity to volts, is not here on
+// purpose: the simulator has its own.
 //
-// Current into a battery is positive. A sensor mounted the other way round has its sign turned in its scale (a negative
-// sensitivity), not in the correction.
+// Current into a battery is positive. The scale of a sensor mounted the other way around reverses
+// the sign (a negative sensitivity), not the correction.
 package calibration
 
 import (
@@ -16,13 +17,23 @@ import (
 
 // Scale is the law of one front end.
 type Scale interface {
-	// Physical gives the quantity for the volts at the pin. ok is false for volts that the circuit cannot give, as
-	// from a thermistor that is cut or shorted; value is then 0.
+	// Physical returns the quantity for the volts at the pin. ok is false for volts that the circuit
+	// cannot have, as from a thermistor that is cut or shorted; value is then 0.
 	Physical(pinV float64) (value float64, ok bool)
-	// Unit gives the unit of the quantity: "V", "A" or "°C".
+	// Slope returns how the quantity follows the volts at the pin.
+	Slope() Slope
+	// Unit returns the unit of the quantity: "V", "A" or "°C".
 	Unit() string
-	// Validate returns an error that names each field that cannot be, with what is accepted; nil if there is none.
+	// Validate returns an error that names each field that is not possible and what is accepted, or
+	// nil.
 	Validate() error
+}
+
+// Slope is how much a quantity changes with the volts at the pin, at one point of its scale.
+type Slope struct {
+	AtV     float64 // volts at the pin
+	PerVolt float64 // change of the quantity per volt there
+	Linear  bool    // PerVolt holds everywhere, and the quantity is 0 at AtV
 }
 
 var (
@@ -33,14 +44,14 @@ var (
 	_ Scale = NTCSteinhartHart{}
 )
 
-// Correction is what a comparison with a meter changed. The zero value changes nothing.
+// Correction is the result of a comparison with a meter. The zero value changes nothing.
 type Correction struct {
 	OffsetAdd float64 // added to the quantity, in its unit
-	Gain      float64 // then multiplied with; 0 stands for 1
+	Gain      float64 // factor applied after that; 0 means 1
 }
 
-// Apply gives the corrected quantity, (value + OffsetAdd) · Gain: the zero is set first, so that a later change of
-// the gain leaves it where it is.
+// Apply returns the corrected quantity, (value + OffsetAdd) · Gain: the zero is set first, so that a
+// later change of the gain leaves it where it is.
 func (c Correction) Apply(value float64) float64 {
 	if c.Gain == 0 {
 		return value + c.OffsetAdd
@@ -48,8 +59,8 @@ func (c Correction) Apply(value float64) float64 {
 	return (value + c.OffsetAdd) * c.Gain
 }
 
-// Validate refuses a gain outside 0.5 to 2 and an offset that is not a number: such a difference is a wrong scale or a wrong
-// wire, not a tolerance (common practice, no source).
+// Validate returns an error for a gain outside 0.5 to 2 and for an offset that is not a number: such
+// a difference is a wrong scale or a wrong wire, not a tolerance (common practice, no source).
 func (c Correction) Validate() error {
 	var errs []error
 	if !finite(c.OffsetAdd) {
@@ -63,7 +74,7 @@ func (c Correction) Validate() error {
 
 func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
 
-// positive and nonZero give the error of a field, or nil.
+// positive returns the error of a field that must be above 0, or nil.
 func positive(field string, x float64) error {
 	if finite(x) && x > 0 {
 		return nil

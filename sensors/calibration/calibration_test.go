@@ -140,3 +140,32 @@ func TestValidate(t *testing.T) {
 		assert.EqualError(t, tt.scale.Validate(), tt.want, "%+v", tt.scale)
 	}
 }
+
+// The slope is what a small step at the pin makes of the quantity, and a linear scale has its zero there.
+func TestSlope(t *testing.T) {
+	for _, scale := range []calibration.Scale{
+		calibration.Divider{TopOhm: 100e3, BottomOhm: 10e3},
+		calibration.Hall{ZeroV: 1.65, VPerA: -0.00625},
+		calibration.Shunt{ShuntOhm: 0.00025, Gain: 20, ZeroV: 1.65},
+		calibration.NTCBeta{R25Ohm: 10e3, BetaK: 3950, PullupOhm: 10e3, SupplyV: 3.3},
+		calibration.NTCBeta{R25Ohm: 10e3, BetaK: 3435, PullupOhm: 4700, SupplyV: 5},
+		// Coefficients of a common 10 kΩ thermistor (from memory).
+		calibration.NTCSteinhartHart{A: 0.001129, B: 0.000234108, C: 8.7755e-8, PullupOhm: 10e3, SupplyV: 3.3},
+	} {
+		s := scale.Slope()
+		const step = 1e-5
+		low, ok := scale.Physical(s.AtV - step)
+		assert.True(t, ok)
+		high, ok := scale.Physical(s.AtV + step)
+		assert.True(t, ok)
+		assert.InEpsilon(t, (high-low)/(2*step), s.PerVolt, 1e-6, "%+v", scale)
+		if s.Linear {
+			zero, _ := scale.Physical(s.AtV)
+			assert.InDelta(t, 0, zero, 1e-12, "%+v", scale)
+		}
+	}
+	// At 25 °C by hand: -298.15² · 4 / (3950 · 3.3).
+	ntc := calibration.NTCBeta{R25Ohm: 10e3, BetaK: 3950, PullupOhm: 10e3, SupplyV: 3.3}
+	assert.InDelta(t, -27.2785, ntc.Slope().PerVolt, 1e-3)
+	assert.Equal(t, 1.65, ntc.Slope().AtV)
+}

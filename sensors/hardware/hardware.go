@@ -1,10 +1,11 @@
-// Package hardware opens the real board through periph: the I2C bus with its converters, and the pins of the contacts.
+// Package hardware opens the real board through periph: the I2C bus with its input chips, and the
+// pins of the contacts.
 //
-// Everything is named explicitly; nothing is guessed. What cannot be opened is reported in words that say what to do, all
-// of it at once where possible, and nothing stays open then. Open does not speak to the chips: one that is
-// missing is for the readings to show, not a reason not to start.
+// Everything is named explicitly; nothing is guessed. What cannot be opened is reported with what to
+// do, everything at once where possible, and then nothing stays open. Open does not speak to the
+// chips: a missing one shows in the readings and is no reason not to start.
 //
-// Only this package reaches for the drivers of the machine; they are looked for when Open is called and not before.
+// Only this package loads the drivers of the machine, when Open is called and not before.
 package hardware
 
 import (
@@ -19,14 +20,13 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"liftbank/sensors"
-	"liftbank/sensors/ads1115"
 	"liftbank/sensors/contact"
 )
 
 // Config names what is to be opened.
 type Config struct {
-	Bus      string   // as in "/dev/i2c-1", or "I2C1"
-	Chips    []uint16 // addresses of the converters, 0x48 to 0x4B, in the order of the board's chips
+	Bus      string               // as in "/dev/i2c-1", or "I2C1"
+	Chips    []sensors.ChipConfig // in the order of the board's chips
 	Contacts []Contact
 }
 
@@ -36,15 +36,15 @@ type Contact struct {
 	Pin       string // name of the line, as in "GPIO17"
 	ActiveLow bool
 	Pull      gpio.Pull
-	Debounce  time.Duration // 0 stands for contact.DefaultDebounce
+	Debounce  time.Duration // 0 means contact.DefaultDebounce
 }
 
 // Hardware is an open board.
 type Hardware struct {
 	Clock *sensors.RealClock
-	// Converters are in the order of Config.Chips.
-	Converters []sensors.Converter
-	// Remarks are drivers that were not loaded and why, for the log. On any machine there are some.
+	// Chips are in the order of Config.Chips.
+	Chips []sensors.Chip
+	// Remarks are drivers that were not loaded and why, for the log. Every machine has some.
 	Remarks []string
 
 	bus     i2c.BusCloser
@@ -52,7 +52,7 @@ type Hardware struct {
 	watcher *contact.Watcher // nil without contacts
 }
 
-// Open opens what cfg names. Run is to be running while the contacts are used, and Close to be called at the end.
+// Open opens what cfg names. Run must be running while the contacts are used; call Close at the end.
 func Open(cfg Config) (*Hardware, error) { return open(cfg, realMachine) }
 
 func open(cfg Config, m machine) (_ *Hardware, err error) {
@@ -72,14 +72,14 @@ func open(cfg Config, m machine) (_ *Hardware, err error) {
 			err = errors.Join(err, h.Close())
 		}
 	}()
-	busErr := h.openBus(cfg, m)
-	if err := errors.Join(busErr, h.openContacts(cfg, m)); err != nil {
+	chipsErr := h.openChips(cfg, m)
+	if err := errors.Join(chipsErr, h.openContacts(cfg, m)); err != nil {
 		return nil, err
 	}
 	return h, nil
 }
 
-// Contacts gives the contacts for sensors.New; nil when there are none.
+// Contacts returns the contacts for sensors.New; nil if there are none.
 func (h *Hardware) Contacts() sensors.Contacts {
 	if h.watcher == nil {
 		return nil
@@ -87,7 +87,7 @@ func (h *Hardware) Contacts() sensors.Contacts {
 	return h.watcher
 }
 
-// Run watches the contacts until ctx ends and gives its error.
+// Run watches the contacts until ctx ends and returns its error.
 func (h *Hardware) Run(ctx context.Context) error {
 	if h.watcher == nil {
 		<-ctx.Done()
@@ -96,7 +96,7 @@ func (h *Hardware) Run(ctx context.Context) error {
 	return h.watcher.Run(ctx)
 }
 
-// Close lets go of bus and pins. Run must have returned.
+// Close releases bus and pins. Run must have returned.
 func (h *Hardware) Close() error {
 	for _, p := range h.pins {
 		release(p)
@@ -113,7 +113,7 @@ func (h *Hardware) Close() error {
 	return nil
 }
 
-// release gives a line back, where the driver can.
+// release gives a line back if the driver can.
 func release(p gpio.PinIn) {
 	_ = p.Halt()
 	if alias, ok := p.(gpio.RealPin); ok {
@@ -126,14 +126,13 @@ func release(p gpio.PinIn) {
 
 func (cfg *Config) validate() error {
 	var errs []error
-	if cfg.Bus == "" {
+	if cfg.Bus == "" && cfg.needsBus() {
 		errs = append(errs, errors.New("I2C bus: none: want one named, as in /dev/i2c-1"))
 	}
-	for i, addr := range cfg.Chips {
-		if addr < 0x48 || addr > 0x4B {
-			errs = append(errs, fmt.Errorf("chips[%d]: address %#x: want 0x48 to 0x4b", i, addr))
-		}
-		if slices.Contains(cfg.Chips[:i], addr) {
+	for i, c := range cfg.Chips {
+		addr := c.Address()
+		twice := func(other sensors.ChipConfig) bool { return other.Address() == addr }
+		if addr != 0 && slices.ContainsFunc(cfg.Chips[:i], twice) {
 			errs = append(errs, fmt.Errorf("chips[%d]: address %#x: used twice: want one address for each chip", i, addr))
 		}
 	}
@@ -144,11 +143,34 @@ func (cfg *Config) validate() error {
 		}
 		for _, other := range cfg.Contacts[:i] {
 			if other.Pin == c.Pin {
-				errs = append(errs, fmt.Errorf("contacts[%d] %s: pin %s: taken by %s: want one pin for each contact", i, c.Name, c.Pin, other.Name))
+				errs = append(errs, fmt.Errorf("contacts[%d] %s: pin %s: taken by %s: want one pin for each contact",
+					i, c.Name, c.Pin, other.Name))
 			}
 		}
 	}
 	return errors.Join(errs...)
+}
+
+// needsBus reports whether a chip is on the I2C bus.
+func (cfg *Config) needsBus() bool {
+	return slices.ContainsFunc(cfg.Chips, func(c sensors.ChipConfig) bool { return c.Address() != 0 })
+}
+
+// openChips opens the bus, if a chip is on it, and the chips.
+func (h *Hardware) openChips(cfg Config, m machine) error {
+	if cfg.needsBus() {
+		if err := h.openBus(cfg, m); err != nil {
+			return err
+		}
+	}
+	for i, c := range cfg.Chips {
+		chip, err := c.Open(h.bus, h.Clock)
+		if err != nil {
+			return fmt.Errorf("chips[%d]: %w", i, err)
+		}
+		h.Chips = append(h.Chips, chip)
+	}
+	return nil
 }
 
 func (h *Hardware) openBus(cfg Config, m machine) error {
@@ -156,7 +178,7 @@ func (h *Hardware) openBus(cfg Config, m machine) error {
 	if ref == nil {
 		return fmt.Errorf("I2C bus %s: not on this machine: %s", cfg.Bus, m.busesInWords())
 	}
-	// periph takes any failure here for a missing group membership, so the file is tried first.
+	// periph reports any failure here as a missing group membership, so try the file first.
 	if strings.HasPrefix(ref.Name, "/dev/") {
 		if err := m.access(ref.Name); err != nil {
 			return fmt.Errorf("I2C bus %s: %w", cfg.Bus, err)
@@ -167,9 +189,6 @@ func (h *Hardware) openBus(cfg Config, m machine) error {
 		return fmt.Errorf("I2C bus %s: open: %w", cfg.Bus, err)
 	}
 	h.bus = bus
-	for _, addr := range cfg.Chips {
-		h.Converters = append(h.Converters, ads1115.New(bus, addr, h.Clock))
-	}
 	return nil
 }
 
@@ -185,7 +204,9 @@ func (h *Hardware) openContacts(cfg Config, m machine) error {
 			errs = append(errs, fmt.Errorf("contact %s: pin %s: not on this machine: %s", c.Name, c.Pin, m.pinsInWords()))
 			continue
 		}
-		inputs = append(inputs, contact.Input{Name: c.Name, Pin: p, ActiveLow: c.ActiveLow, Pull: c.Pull, Debounce: c.Debounce})
+		inputs = append(inputs, contact.Input{
+			Name: c.Name, Pin: p, ActiveLow: c.ActiveLow, Pull: c.Pull, Debounce: c.Debounce,
+		})
 	}
 	if err := errors.Join(errs...); err != nil {
 		return err

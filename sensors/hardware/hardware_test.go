@@ -19,6 +19,8 @@ import (
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/i2c/i2creg"
 
+	"liftbank/sensors"
+	"liftbank/sensors/ads1115"
 	"liftbank/sim/board"
 )
 
@@ -102,10 +104,18 @@ func (b *bench) nothingOpen(t *testing.T) {
 	}
 }
 
+func chips(addrs ...uint16) []sensors.ChipConfig {
+	var all []sensors.ChipConfig
+	for _, a := range addrs {
+		all = append(all, &ads1115.ChipConfig{Addr: a})
+	}
+	return all
+}
+
 func fullConfig() Config {
 	return Config{
 		Bus:   "/dev/i2c-1",
-		Chips: []uint16{0x48, 0x49},
+		Chips: chips(0x48, 0x49),
 		Contacts: []Contact{
 			{Name: "motor", Pin: "GPIO17", Pull: gpio.PullDown},
 			{Name: "wake", Pin: "GPIO18", ActiveLow: true, Pull: gpio.PullUp},
@@ -120,13 +130,16 @@ func TestOpenAndClose(t *testing.T) {
 		cfg.Bus = name
 		h, err := open(cfg, b.machine)
 		require.NoError(t, err)
-		assert.Len(t, h.Converters, 2)
+		require.Len(t, h.Chips, 2)
 		assert.Equal(t, 1, b.bus.open)
 		assert.Equal(t, gpio.PullUp, b.pins["GPIO18"].Pull())
 
 		// A chip that is not there is no error of Open, but of the first conversion.
-		require.NoError(t, h.Converters[0].Start(0xC383))
-		assert.ErrorContains(t, h.Converters[1].Start(0xC383), "on ads1115 49h: no answer")
+		for _, c := range h.Chips {
+			require.NoError(t, c.Use([]sensors.Input{&ads1115.Input{Mux: ads1115.AIN0}}))
+		}
+		require.NoError(t, h.Chips[0].Start(0, sensors.AtRest))
+		assert.ErrorContains(t, h.Chips[1].Start(0, sensors.AtRest), "on ads1115 49h: no answer")
 
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error)
@@ -145,7 +158,7 @@ func TestOpenAndClose(t *testing.T) {
 
 func TestBoardWithoutContacts(t *testing.T) {
 	b := newBench()
-	h, err := open(Config{Bus: "I2C1", Chips: []uint16{0x48}}, b.machine)
+	h, err := open(Config{Bus: "I2C1", Chips: chips(0x48)}, b.machine)
 	require.NoError(t, err)
 	assert.Nil(t, h.Contacts())
 	ctx, cancel := context.WithCancel(t.Context())
@@ -175,11 +188,11 @@ func TestOpenRefuses(t *testing.T) {
 				b.pin = func(string) gpio.PinIO { return nil }
 				b.machine.pins = func() []gpio.PinIO { return nil }
 			},
-			"I2C bus /dev/i2c-1: not on this machine: there is no I2C bus: switch it on in the device tree and load the kernel module i2c-dev\n" +
-				"contact motor: pin GPIO17: not on this machine: there is no GPIO line: want a machine with /dev/gpiochip0 and " +
-				"read and write permission on it (group gpio on most)\n" +
-				"contact wake: pin GPIO18: not on this machine: there is no GPIO line: want a machine with /dev/gpiochip0 and " +
-				"read and write permission on it (group gpio on most)",
+			"I2C bus /dev/i2c-1: not on this machine: no I2C bus: enable it in the device tree and load the kernel module i2c-dev\n" +
+				"contact motor: pin GPIO17: not on this machine: no GPIO line: want /dev/gpiochip0 with " +
+				"read and write permission (group gpio on most systems)\n" +
+				"contact wake: pin GPIO18: not on this machine: no GPIO line: want /dev/gpiochip0 with " +
+				"read and write permission (group gpio on most systems)",
 		},
 		{
 			"no permission", nil, func(b *bench) {
@@ -210,8 +223,8 @@ func TestOpenRefuses(t *testing.T) {
 			"hardware: load drivers: cycle of prerequisites",
 		},
 		{
-			"addresses", func(c *Config) { c.Chips = []uint16{0x48, 0x50, 0x48} }, nil,
-			"chips[1]: address 0x50: want 0x48 to 0x4b\nchips[2]: address 0x48: used twice: want one address for each chip",
+			"addresses", func(c *Config) { c.Chips = chips(0x48, 0x49, 0x48) }, nil,
+			"chips[2]: address 0x48: used twice: want one address for each chip",
 		},
 		{
 			"pins", func(c *Config) {
@@ -249,7 +262,7 @@ func TestRemarksNameDriversNotLoaded(t *testing.T) {
 
 // This machine's own buses and pins, whatever they are, do not include these.
 func TestOpenOnThisMachine(t *testing.T) {
-	_, err := Open(Config{Bus: "/dev/i2c-250", Contacts: []Contact{{Name: "motor", Pin: "no such line"}}})
+	_, err := Open(Config{Bus: "/dev/i2c-250", Chips: chips(0x48), Contacts: []Contact{{Name: "motor", Pin: "no such line"}}})
 	require.Error(t, err)
 	assert.ErrorContains(t, err, "I2C bus /dev/i2c-250: not on this machine: ")
 	assert.ErrorContains(t, err, "contact motor: pin no such line: not on this machine: ")

@@ -16,13 +16,13 @@ import (
 	"periph.io/x/host/v3"
 )
 
-// machine is what the machine has to offer; tests put another one in.
+// machine is what the machine has; tests use another one.
 type machine struct {
 	init   func() (*driverreg.State, error)
 	buses  func() []*i2creg.Ref
-	pin    func(name string) gpio.PinIO // nil when there is none
+	pin    func(name string) gpio.PinIO // nil if there is none
 	pins   func() []gpio.PinIO
-	access func(path string) error // nil when the file can be opened to read and write
+	access func(path string) error // nil if the file can be opened to read and write
 }
 
 var realMachine = machine{
@@ -33,8 +33,8 @@ var realMachine = machine{
 	access: tryFile,
 }
 
-// findBus gives the bus of a name or an alias; nil when there is none. An empty name, which periph takes for the first
-// bus, finds none.
+// findBus returns the bus with a name or an alias; nil if there is none. An empty name, which means the
+// first bus to periph, finds none.
 func (m machine) findBus(name string) *i2creg.Ref {
 	for _, ref := range m.buses() {
 		if ref.Name == name || slices.Contains(ref.Aliases, name) || ref.Number >= 0 && strconv.Itoa(ref.Number) == name {
@@ -44,14 +44,14 @@ func (m machine) findBus(name string) *i2creg.Ref {
 	return nil
 }
 
-// busesInWords says which buses there are, or what to do about there being none.
+// busesInWords says which buses there are, or what to do if there is none.
 func (m machine) busesInWords() string {
 	var names []string
 	for _, ref := range m.buses() {
 		names = append(names, ref.Name)
 	}
 	if len(names) == 0 {
-		return "there is no I2C bus: switch it on in the device tree and load the kernel module i2c-dev"
+		return "no I2C bus: enable it in the device tree and load the kernel module i2c-dev"
 	}
 	return "want one of " + strings.Join(names, ", ")
 }
@@ -63,7 +63,7 @@ const listedPins = 40
 func (m machine) pinsInWords() string {
 	all := m.pins()
 	if len(all) == 0 {
-		return "there is no GPIO line: want a machine with /dev/gpiochip0 and read and write permission on it (group gpio on most)"
+		return "no GPIO line: want /dev/gpiochip0 with read and write permission (group gpio on most systems)"
 	}
 	names := make([]string, 0, listedPins)
 	for _, p := range all[:min(len(all), listedPins)] {
@@ -85,7 +85,7 @@ func tryFile(path string) error {
 	case errors.Is(err, fs.ErrPermission):
 		return fmt.Errorf("%w: want read and write for user %s: %s", err, userName(), permissionAdvice(path))
 	case errors.Is(err, fs.ErrNotExist):
-		return fmt.Errorf("%w: want the I2C bus switched on in the device tree and the kernel module i2c-dev loaded", err)
+		return fmt.Errorf("%w: want the I2C bus enabled in the device tree and the kernel module i2c-dev loaded", err)
 	}
 	return err
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"sync"
 	"sync/atomic"
+	"time"
 
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/physic"
@@ -23,20 +24,30 @@ var (
 	errSpeedFixed = errors.New("sysfs-i2c: not supported")
 )
 
-// generalCall is the address every chip answers to; resetByte after it resets them.
+// generalCall is the address that ADS1115 chips answer besides their own; resetByte resets them.
 const (
 	generalCall = 0x00
 	resetByte   = 0x06
 )
 
-// Bus is an I2C bus with chips on it, as Linux shows it through periph. Transfers take no time. Its methods may be
-// called from any goroutine; Tx and the chips' Start and Result from one at a time.
+// Device is an emulated chip on the bus.
+type Device interface {
+	// Addr returns the chip's address on the bus.
+	Addr() uint16
+	// present reports whether the chip answers to its address.
+	present() bool
+	// transfer does one addressed transfer: write, then read. Either may be empty.
+	transfer(now time.Duration, w, r []byte)
+}
+
+// Bus is an I2C bus with chips on it, as Linux shows it through periph. Transfers take no time. Any
+// goroutine may call its methods; Tx and the chips' Start and Result one at a time.
 type Bus struct {
 	clock   Clock
 	trouble atomic.Bool // some fault below is set
 
 	mu        sync.Mutex
-	chips     [128]*Chip
+	chips     [128]Device
 	nack      [128]int // transfers still to refuse; below 0: until cleared
 	stuck     bool
 	transfers uint64
@@ -44,17 +55,23 @@ type Bus struct {
 
 var _ i2c.Bus = (*Bus)(nil)
 
-// NewBus puts chips on a bus. Two at one address are a mistake of the caller.
+// NewBus returns a bus with ADS1115 chips on it.
 func NewBus(clock Clock, chips ...*Chip) *Bus {
 	b := &Bus{clock: clock}
 	for _, c := range chips {
-		if b.chips[c.addr] != nil {
-			panic(fmt.Sprintf("bug: two chips at address %#x", c.addr))
-		}
-		b.chips[c.addr] = c
+		b.Attach(c)
 		c.bus = b
 	}
 	return b
+}
+
+// Attach puts a chip of any kind on the bus, before it is used. Two at one address are a bug of the
+// caller.
+func (b *Bus) Attach(d Device) {
+	if b.chips[d.Addr()] != nil {
+		panic(fmt.Sprintf("bug: two chips at address %#x", d.Addr()))
+	}
+	b.chips[d.Addr()] = d
 }
 
 // String names the bus.
@@ -90,15 +107,16 @@ func (b *Bus) Tx(addr uint16, w, r []byte) error {
 	return nil
 }
 
-// callAll does a general call: any chip's acknowledge is one, 06h resets them, everything else is ignored. There is no
-// reading from all at once.
+// callAll does a general call, which only ADS1115 chips answer: 06h resets them, everything else is
+// ignored. There is no reading from all at once.
 func (b *Bus) callAll(w, r []byte) error {
 	if len(r) > 0 {
 		return ErrAbsent
 	}
 	answered := false
-	for _, c := range b.chips {
-		if c == nil || !c.present() {
+	for _, d := range b.chips {
+		c, ok := d.(*Chip)
+		if !ok || !c.present() {
 			continue
 		}
 		answered = true

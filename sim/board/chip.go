@@ -1,8 +1,9 @@
-// Package board emulates the monitor board at the level a driver sees: ADS1115 converters as registers on an I2C bus,
-// and digital inputs as GPIO pins. The same driver runs on it unchanged. It also has the way from a physical value to
-// volts at a converter's pin (dividers, Hall sensors, shunts, thermistors) with the errors of real sensors.
+// Package board emulates the monitor board at the level a driver sees: input chips as registers on an
+// I2C bus, and digital inputs as GPIO pins. The same driver runs on it unchanged. It also has the way
+// from a physical value to volts at a chip's pin (dividers, Hall sensors, shunts, thermistors) with
+// the errors of real sensors.
 //
-// # Chips
+// # ADS1115
 //
 // The chip is written from the data sheet (TI ADS1113, ADS1114, ADS1115: SBAS444D of January 2018, SBAS444E of
 // December 2024), never from a driver: pointer register, config register with the two meanings of OS, single-shot and
@@ -16,7 +17,7 @@
 //     past the second byte gives FFh, the idle bus. A write to the conversion register is ignored.
 //
 // Not emulated: the comparator on ALERT/RDY (thresholds are stored and read back; the pin works in conversion-ready
-// mode only), the SMBus alert response, high-speed mode, converter noise, input impedance, the supply rails' clamping.
+// mode only), the SMBus alert response, high-speed mode, noise, input impedance, the supply rails' clamping.
 //
 // A conversion has the value of its inputs at the instant it ends. Nothing happens between accesses: a chip catches up
 // with its clock when it is spoken to.

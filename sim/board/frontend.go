@@ -5,13 +5,13 @@ import "liftbank/sim/detmath"
 // Products are converted to float64 wherever a sum may follow: that keeps a fused multiply-add out, which only some
 // platforms have, and so the bits the same on all.
 
-// FrontEnd is the wiring between a physical quantity and a converter's input.
+// FrontEnd is the wiring between a physical quantity and a chip's input.
 type FrontEnd interface {
 	// PinV gives the volts at the input over GND.
 	PinV(value float64) float64
 }
 
-// Divider brings a voltage into the converter's range.
+// Divider brings a voltage into the chip's range.
 type Divider struct {
 	TopOhm    float64 // between the measured point and the input; > 0
 	BottomOhm float64 // between the input and GND; > 0

@@ -122,7 +122,7 @@ func TestDropoutsTakeTheirShareInWholeStretches(t *testing.T) {
 	assert.InDelta(t, 0.1*seconds, out, 5*math.Sqrt(0.1*0.9*seconds))
 }
 
-// A dropout floats the converter's input.
+// A dropout floats the chip's input.
 func TestDropoutReadsAsAnOpenInput(t *testing.T) {
 	r := newRig(t, board.Options{})
 	s := board.Sensor{True: constant(1), Front: board.Hall{ZeroV: 2.5, VPerA: 0.05}, Error: board.SensorError{DropoutShare: 1}}

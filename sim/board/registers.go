@@ -38,7 +38,7 @@ const readyPulse = 8 * time.Microsecond
 // samplesPerSecond by the DR field.
 var samplesPerSecond = [8]float64{8, 16, 32, 64, 128, 250, 475, 860}
 
-// fullScaleV by the PGA field: the converter spans ± this; codes 101b, 110b and 111b are one range.
+// fullScaleV by the PGA field: the range is ± this; codes 101b, 110b and 111b are one range.
 var fullScaleV = [8]float64{6.144, 4.096, 2.048, 1.024, 0.512, 0.256, 0.256, 0.256}
 
 // codesPerV by the PGA field: 2^15 over full scale.

@@ -54,7 +54,7 @@ func (e *SensorError) droppedOut(at time.Duration) bool {
 	return float64(draw>>11)/(1<<53) < e.DropoutShare
 }
 
-// Sensor is one channel from the physical quantity to the converter's input.
+// Sensor is one channel from the physical quantity to the chip's input.
 type Sensor struct {
 	True  func(at time.Duration) float64 // physical value; NaN when there is nothing to measure
 	Front FrontEnd

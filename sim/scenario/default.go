@@ -1,45 +1,45 @@
 package scenario
 
 import (
+	"cmp"
+	"slices"
 	"time"
 
 	"liftbank/sim/cell"
 )
 
-// Default is a sound two-battery unit on a working day, one day long. A file says only where it differs.
+// Default returns a healthy two-battery unit on one working day. A file says only where it differs.
+// Its wiring lists are empty; see [Scenario.Complete].
 func Default() Scenario {
-	minutes := func(a, b float64) [2]Span {
-		return [2]Span{Span(a * float64(time.Minute)), Span(b * float64(time.Minute))}
-	}
-	seconds := func(a, b float64) [2]Span {
-		return [2]Span{Span(a * float64(time.Second)), Span(b * float64(time.Second))}
-	}
+	minutes := func(a, b time.Duration) [2]time.Duration { return [2]time.Duration{a * time.Minute, b * time.Minute} }
+	seconds := func(a, b time.Duration) [2]time.Duration { return [2]time.Duration{a * time.Second, b * time.Second} }
 	return Scenario{
 		Days: 1, Start: time.Date(2025, 3, 3, 5, 0, 0, 0, time.UTC), Seed: 1,
-		Bank: Bank{Layout: "parallel", Batteries: []Battery{defaultBattery("a"), defaultBattery("b")}, Wiring: Wiring{
+		Bank: Bank{Layout: "parallel", Batteries: []Battery{DefaultBattery("a"), DefaultBattery("b")}, Wiring: Wiring{
 			FeedLeads: Leads{At: "diagonal", PositiveMohm: 2, NegativeMohm: 2},
 			LoadLeads: Leads{At: "diagonal", PositiveMohm: 1.5, NegativeMohm: 1},
 		}},
 		Feed: Feed{
-			AlternatorV: 14, CableMohm: 25, EfficiencyPct: 90, PowerW: 500, LimitA: 40, MinInputV: 11, StartDelay: Span(5 * time.Second),
+			AlternatorV: 14, CableMohm: 25, EfficiencyPct: 90, PowerW: 500, LimitA: 40, MinInputV: 11, StartDelay: 5 * time.Second,
 			AbsorptionV: 14.4, FloatV: 13.6, CompensationMVPC: -24,
-			TailA: 1, TailFor: Span(10 * time.Minute), AbsorptionMax: Span(4 * time.Hour),
+			TailA: 1, TailFor: 10 * time.Minute, AbsorptionMax: 4 * time.Hour,
 		},
 		Motor: Motor{
 			RunA: 120, ReliefA: 160, ResistanceMohm: 26, NominalV: 12.4, SpinVPerAs: 0.3,
-			BreakerA: 150, BreakerReset: "auto", ResetAfter: Span(time.Hour),
+			BreakerA: 150, BreakerReset: "auto", ResetAfter: time.Hour,
 		},
 		Duty: Duty{
-			WorkDays: []string{"mon", "tue", "wed", "thu", "fri"}, Depart: Span(6 * time.Hour),
+			WorkDays: []string{"mon", "tue", "wed", "thu", "fri"}, Depart: 6 * time.Hour,
 			Stops: [2]int{8, 12}, Drive: minutes(20, 45), FarDrive: minutes(60, 90), Stay: minutes(8, 20),
 			LiftsPerStop: [2]int{1, 3}, RunsPerLift: 1, Up: seconds(8, 14), Gap: seconds(25, 70),
-			NudgesPerStop: [2]int{0, 2}, Nudge: seconds(0.3, 1),
+			NudgesPerStop: [2]int{0, 2}, Nudge: [2]time.Duration{300 * time.Millisecond, time.Second},
 		},
 		Weather: Weather{MeanC: 12, SeasonC: 10, DayC: 5, SpellC: 3, WarmestDay: 200},
 	}
 }
 
-func defaultBattery(id string) Battery {
+// DefaultBattery returns a new, full battery.
+func DefaultBattery(id string) Battery {
 	return Battery{ID: id, Chemistry: cell.Flooded, RatedAh: 100, RatedCCA: 950, SoCPct: 100}
 }
 
@@ -48,3 +48,35 @@ const (
 	defaultLinkMohm = 0.5
 	defaultPostMohm = 0.1
 )
+
+// Complete fills in what a scenario leaves to its bank. A list of links or posts that is empty gets the
+// default and one with a single value gets that, for each link or post of the bank. Leads placed by
+// word are placed by battery.
+func (s *Scenario) Complete() {
+	n := len(s.Bank.Batteries)
+	if n == 0 {
+		return
+	}
+	w := &s.Bank.Wiring
+	spread(&w.PositiveLinkMohm, n-1, defaultLinkMohm)
+	spread(&w.NegativeLinkMohm, n-1, defaultLinkMohm)
+	spread(&w.PositivePostMohm, n, defaultPostMohm)
+	spread(&w.NegativePostMohm, n, defaultPostMohm)
+	first, last := s.Bank.Batteries[0].ID, s.Bank.Batteries[n-1].ID
+	for _, l := range []*Leads{&w.FeedLeads, &w.LoadLeads} {
+		end := last
+		if l.At == "same-post" {
+			end = first
+		}
+		l.PositiveAt, l.NegativeAt = cmp.Or(l.PositiveAt, first), cmp.Or(l.NegativeAt, end)
+	}
+}
+
+func spread(mohm *[]float64, n int, byDefault float64) {
+	switch len(*mohm) {
+	case 0:
+		*mohm = slices.Repeat([]float64{byDefault}, n)
+	case 1:
+		*mohm = slices.Repeat(*mohm, n)
+	}
+}

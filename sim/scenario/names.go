@@ -64,22 +64,14 @@ var Channels = []string{"voltage", "negative", "current", "temperature", "feed",
 // perBattery is how many of Channels exist once a battery.
 const perBattery = 4
 
-// kindNamed gives the kind of this name, or nil.
-func kindNamed(kinds []Kind, name string) *Kind {
+// KindNamed returns the kind with this name, or nil.
+func KindNamed(kinds []Kind, name string) *Kind {
 	for i := range kinds {
 		if kinds[i].Name == name {
 			return &kinds[i]
 		}
 	}
 	return nil
-}
-
-func kindNames(kinds []Kind) string {
-	names := make([]string, len(kinds))
-	for i := range kinds {
-		names[i] = kinds[i].Name
-	}
-	return "one of " + strings.Join(names, ", ")
 }
 
 // SplitChannel gives the quantity and the battery of a channel name; the battery is empty for feed, motor, and a quantity
@@ -99,7 +91,7 @@ func SplitChannel(name string) (quantity, battery string, ok bool) {
 // RootFindings gives the findings of which a fault of this kind is the root cause; nil for an unknown kind.
 func RootFindings(kind string) []string {
 	for _, kinds := range [][]Kind{Kinds, SensorKinds} {
-		if k := kindNamed(kinds, kind); k != nil {
+		if k := KindNamed(kinds, kind); k != nil {
 			return k.Causes
 		}
 	}

@@ -21,7 +21,7 @@ type Scenario struct {
 	Weather     Weather   `yaml:"weather"`
 	Sensors     Sensors   `yaml:"sensors"`
 	Service     Service   `yaml:"service"`
-	Faults      []Fault   `yaml:"faults"`
+	Faults      []Fault   `yaml:"faults" want:"0 to 64"`
 	Expect      []string  `yaml:"expect"` // findings that this story brings about, by name
 }
 
@@ -31,7 +31,7 @@ func (s *Scenario) Length() time.Duration { return time.Duration(s.Days * float6
 // Bank is the batteries and their wiring.
 type Bank struct {
 	Layout    string    `yaml:"layout" want:"one of parallel, series-pairs"` // parallel
-	Batteries []Battery `yaml:"batteries"`                                   // 1 to 4; default: a and b, flooded, 100 Ah, 950 A
+	Batteries []Battery `yaml:"batteries" want:"1 to 4"`                     // default: a and b, flooded, 100 Ah, 950 A
 	Wiring    Wiring    `yaml:"wiring"`
 }
 
@@ -87,58 +87,58 @@ type Leads struct {
 
 // Feed is the tractor's side and the converter.
 type Feed struct {
-	AlternatorV      float64 `yaml:"alternator_v" want:"12 to 16"`          // at the tractor's battery, 14.0
-	CableMohm        float64 `yaml:"cable_mohm" want:"0 to 2000"`           // tractor to converter and back, 25
-	EfficiencyPct    float64 `yaml:"efficiency_pct" want:"50 to 99"`        // 90
-	PowerW           float64 `yaml:"power_w" want:"20 to 3000"`             // most output, 500
-	LimitA           float64 `yaml:"limit_a" want:"1 to 200"`               // most output, 40
-	MinInputV        float64 `yaml:"min_input_v" want:"8 to 13"`            // 11
-	StartDelay       Span    `yaml:"start_delay" want:"0s to 10m"`          // wake line to output, 5s
-	AbsorptionV      float64 `yaml:"absorption_v" want:"13 to 16"`          // at 25 °C, 14.4
-	FloatV           float64 `yaml:"float_v" want:"12.8 to 15"`             // at 25 °C, 13.6
-	CompensationMVPC float64 `yaml:"compensation_mv_per_c" want:"-50 to 0"` // of the 12 V block, -24
-	TailA            float64 `yaml:"tail_a" want:"0.1 to 50"`               // absorption ends under this, 1
-	TailFor          Span    `yaml:"tail_for" want:"1s to 1d"`              // held so long, 10m
-	AbsorptionMax    Span    `yaml:"absorption_max" want:"1m to 2d"`        // or after this, 4h
+	AlternatorV      float64       `yaml:"alternator_v" want:"12 to 16"`          // at the tractor's battery, 14.0
+	CableMohm        float64       `yaml:"cable_mohm" want:"0 to 2000"`           // tractor to converter and back, 25
+	EfficiencyPct    float64       `yaml:"efficiency_pct" want:"50 to 99"`        // 90
+	PowerW           float64       `yaml:"power_w" want:"20 to 3000"`             // most output, 500
+	LimitA           float64       `yaml:"limit_a" want:"1 to 200"`               // most output, 40
+	MinInputV        float64       `yaml:"min_input_v" want:"8 to 13"`            // 11
+	StartDelay       time.Duration `yaml:"start_delay" want:"0s to 10m"`          // wake line to output, 5s
+	AbsorptionV      float64       `yaml:"absorption_v" want:"13 to 16"`          // at 25 °C, 14.4
+	FloatV           float64       `yaml:"float_v" want:"12.8 to 15"`             // at 25 °C, 13.6
+	CompensationMVPC float64       `yaml:"compensation_mv_per_c" want:"-50 to 0"` // of the 12 V block, -24
+	TailA            float64       `yaml:"tail_a" want:"0.1 to 50"`               // absorption ends under this, 1
+	TailFor          time.Duration `yaml:"tail_for" want:"1s to 1d"`              // held so long, 10m
+	AbsorptionMax    time.Duration `yaml:"absorption_max" want:"1m to 2d"`        // or after this, 4h
 }
 
 // Motor is the pump motor and its breaker.
 type Motor struct {
-	RunA           float64 `yaml:"run_a" want:"20 to 400"`                    // rated load, 25 °C, nominal_v, 120
-	ReliefA        float64 `yaml:"relief_a" want:"20 to 600"`                 // against the relief valve, 160
-	ResistanceMohm float64 `yaml:"resistance_mohm" want:"2 to 200"`           // armature and brushes, 26
-	NominalV       float64 `yaml:"nominal_v" want:"8 to 14"`                  // at the motor, 12.4
-	SpinVPerAs     float64 `yaml:"spin_v_per_as" want:"0.02 to 2"`            // back EMF per ampere over the load's and second, 0.3
-	BreakerA       float64 `yaml:"breaker_a" want:"30 to 500"`                // 150
-	BreakerReset   string  `yaml:"breaker_reset" want:"one of auto, by-hand"` // auto
-	ResetAfter     Span    `yaml:"reset_after" want:"1m to 30d"`              // by-hand: how long it stays open, 1h
+	RunA           float64       `yaml:"run_a" want:"20 to 400"`                    // rated load, 25 °C, nominal_v, 120
+	ReliefA        float64       `yaml:"relief_a" want:"20 to 600"`                 // against the relief valve, 160
+	ResistanceMohm float64       `yaml:"resistance_mohm" want:"2 to 200"`           // armature and brushes, 26
+	NominalV       float64       `yaml:"nominal_v" want:"8 to 14"`                  // at the motor, 12.4
+	SpinVPerAs     float64       `yaml:"spin_v_per_as" want:"0.02 to 2"`            // back EMF per ampere over the load's and second, 0.3
+	BreakerA       float64       `yaml:"breaker_a" want:"30 to 500"`                // 150
+	BreakerReset   string        `yaml:"breaker_reset" want:"one of auto, by-hand"` // auto
+	ResetAfter     time.Duration `yaml:"reset_after" want:"1m to 30d"`              // by-hand: how long it stays open, 1h
 }
 
 // Duty is what is asked of the unit.
 type Duty struct {
-	WorkDays       []string  `yaml:"work_days" want:"one of mon, tue, wed, thu, fri, sat, sun"` // mon to fri; [] for none
-	Depart         Span      `yaml:"depart" want:"0s to 20h"`                                   // first ignition, after midnight, 6h
-	Stops          [2]int    `yaml:"stops" want:"0 to 40"`                                      // a day, from and to, [8, 12]
-	Drive          [2]Span   `yaml:"drive" want:"1m to 8h"`                                     // ignition on, [20m, 45m]
-	FarEvery       int       `yaml:"far_every" want:"0 to 365"`                                 // every so many days the drives are far_drive long; 0: never
-	FarDrive       [2]Span   `yaml:"far_drive" want:"1m to 8h"`                                 // [1h, 1h30m]
-	Stay           [2]Span   `yaml:"stay" want:"1m to 8h"`                                      // at a stop besides the lifting, [8m, 20m]
-	LiftsPerStop   [2]int    `yaml:"lifts_per_stop" want:"0 to 20"`                             // [1, 3]
-	RunsPerLift    int       `yaml:"runs_per_lift" want:"1 to 10"`                              // powered runs in a lift cycle, 1
-	Up             [2]Span   `yaml:"up" want:"1s to 1m"`                                        // a lift to the end of travel, [8s, 14s]
-	Gap            [2]Span   `yaml:"gap" want:"4s to 1h"`                                       // between runs, [25s, 70s]
-	NudgesPerStop  [2]int    `yaml:"nudges_per_stop" want:"0 to 20"`                            // [0, 2]
-	Nudge          [2]Span   `yaml:"nudge" want:"100ms to 5s"`                                  // [300ms, 1s]
-	EngineAtStops  bool      `yaml:"engine_at_stops"`                                           // ignition stays on at stops, false
-	BusyMonth      int       `yaml:"busy_month" want:"0 to 12"`                                 // 0: no season
-	SeasonSwingPct float64   `yaml:"season_swing_pct" want:"0 to 90"`                           // stops over the mean in the busy month, 0
-	Parked         []Stretch `yaml:"parked"`                                                    // days on which it does not go out
+	WorkDays       []string         `yaml:"work_days" want:"one of mon, tue, wed, thu, fri, sat, sun"` // mon to fri; [] for none
+	Depart         time.Duration    `yaml:"depart" want:"0s to 20h"`                                   // first ignition, after midnight, 6h
+	Stops          [2]int           `yaml:"stops" want:"0 to 40"`                                      // a day, from and to, [8, 12]
+	Drive          [2]time.Duration `yaml:"drive" want:"1m to 8h"`                                     // ignition on, [20m, 45m]
+	FarEvery       int              `yaml:"far_every" want:"0 to 365"`                                 // every so many days the drives are far_drive long; 0: never
+	FarDrive       [2]time.Duration `yaml:"far_drive" want:"1m to 8h"`                                 // [1h, 1h30m]
+	Stay           [2]time.Duration `yaml:"stay" want:"1m to 8h"`                                      // at a stop besides the lifting, [8m, 20m]
+	LiftsPerStop   [2]int           `yaml:"lifts_per_stop" want:"0 to 20"`                             // [1, 3]
+	RunsPerLift    int              `yaml:"runs_per_lift" want:"1 to 10"`                              // powered runs in a lift cycle, 1
+	Up             [2]time.Duration `yaml:"up" want:"1s to 1m"`                                        // a lift to the end of travel, [8s, 14s]
+	Gap            [2]time.Duration `yaml:"gap" want:"4s to 1h"`                                       // between runs, [25s, 70s]
+	NudgesPerStop  [2]int           `yaml:"nudges_per_stop" want:"0 to 20"`                            // [0, 2]
+	Nudge          [2]time.Duration `yaml:"nudge" want:"100ms to 5s"`                                  // [300ms, 1s]
+	EngineAtStops  bool             `yaml:"engine_at_stops"`                                           // ignition stays on at stops, false
+	BusyMonth      int              `yaml:"busy_month" want:"0 to 12"`                                 // 0: no season
+	SeasonSwingPct float64          `yaml:"season_swing_pct" want:"0 to 90"`                           // stops over the mean in the busy month, 0
+	Parked         []Stretch        `yaml:"parked" want:"0 to 400"`                                    // days on which it does not go out
 }
 
 // Stretch is a part of the run.
 type Stretch struct {
-	At  Span `yaml:"at" want:"0s to 4000d"`
-	For Span `yaml:"for" want:"1s to 4000d"`
+	At  time.Duration `yaml:"at" want:"0s to 4000d"`
+	For time.Duration `yaml:"for" want:"1s to 4000d"`
 }
 
 // Weather is the air around the battery box.
@@ -158,33 +158,33 @@ type Service struct {
 
 // Fault is something that goes wrong, or is wrong from the start. Which of the values a kind needs is in Kinds.
 type Fault struct {
-	Kind    string  `yaml:"kind"`
-	At      Span    `yaml:"at" want:"0s to 4000d"`  // since the start, 0
-	For     Span    `yaml:"for" want:"0s to 4000d"` // 0: to the end
-	Battery string  `yaml:"battery" want:"one of a, b, c, d"`
-	Side    string  `yaml:"side" want:"one of positive, negative"`
-	Mohm    float64 `yaml:"mohm" want:"0 to 1e6"`
-	Volt    float64 `yaml:"volt" want:"13 to 20"`
-	Amp     float64 `yaml:"amp" want:"0 to 50"`
-	Factor  float64 `yaml:"factor" want:"0.2 to 3"`
-	Hold    Span    `yaml:"hold" want:"1s to 5m"`
-	Ageing  Ageing  `yaml:"ageing"`
+	Kind    string        `yaml:"kind"`
+	At      time.Duration `yaml:"at" want:"0s to 4000d"`  // since the start, 0
+	For     time.Duration `yaml:"for" want:"0s to 4000d"` // 0: to the end
+	Battery string        `yaml:"battery" want:"one of a, b, c, d"`
+	Side    string        `yaml:"side" want:"one of positive, negative"`
+	Mohm    float64       `yaml:"mohm" want:"0 to 1e6"`
+	Volt    float64       `yaml:"volt" want:"13 to 20"`
+	Amp     float64       `yaml:"amp" want:"0 to 50"`
+	Factor  float64       `yaml:"factor" want:"0.2 to 3"`
+	Hold    time.Duration `yaml:"hold" want:"1s to 5m"`
+	Ageing  Ageing        `yaml:"ageing"`
 }
 
 // Until gives the time at which the fault ends, or the largest time if it does not.
 func (f *Fault) Until() time.Duration { return until(f.At, f.For) }
 
-func until(at, lasting Span) time.Duration {
+func until(at, lasting time.Duration) time.Duration {
 	if lasting == 0 {
 		return 1<<63 - 1
 	}
-	return time.Duration(at + lasting)
+	return at + lasting
 }
 
 // Sensors is how the board errs. It is data only: whoever puts a board in front of the bank applies it.
 type Sensors struct {
-	Errors []SensorError `yaml:"errors"`
-	Faults []SensorFault `yaml:"faults"`
+	Errors []SensorError `yaml:"errors" want:"0 to 64"`
+	Faults []SensorFault `yaml:"faults" want:"0 to 64"`
 }
 
 // SensorError is the constant error of one channel, in the channel's own unit (V, A or °C).
@@ -198,13 +198,13 @@ type SensorError struct {
 
 // SensorFault is a fault of a channel, a converter chip or the bus.
 type SensorFault struct {
-	Kind    string  `yaml:"kind"`
-	At      Span    `yaml:"at" want:"0s to 4000d"`
-	For     Span    `yaml:"for" want:"0s to 4000d"` // 0: to the end
-	Channel string  `yaml:"channel"`
-	Chip    int     `yaml:"chip" want:"0 to 3"`       // number of the converter, in the order of the board's config
-	Value   float64 `yaml:"value" want:"-1e4 to 1e4"` // what the kind needs, in the channel's unit
-	Every   Span    `yaml:"every" want:"1s to 1d"`    // dropouts: one this often
+	Kind    string        `yaml:"kind"`
+	At      time.Duration `yaml:"at" want:"0s to 4000d"`
+	For     time.Duration `yaml:"for" want:"0s to 4000d"` // 0: to the end
+	Channel string        `yaml:"channel"`
+	Chip    int           `yaml:"chip" want:"0 to 3"`       // number of the converter, in the order of the board's config
+	Value   float64       `yaml:"value" want:"-1e4 to 1e4"` // what the kind needs, in the channel's unit
+	Every   time.Duration `yaml:"every" want:"1s to 1d"`    // dropouts: one this often
 }
 
 // Until gives the time at which the fault ends, or the largest time if it does not.

@@ -18,6 +18,7 @@ import (
 	"liftbank/agent"
 	"liftbank/agent/config"
 	"liftbank/cmd/internal/trial"
+	"liftbank/cmd/scenariofile"
 	"liftbank/sim/scenario"
 )
 
@@ -68,7 +69,7 @@ func wireTest(ctx context.Context, dir, name string, speed float64, deflate bool
 	if err != nil {
 		return err
 	}
-	sc, err := scenario.Load(name)
+	sc, err := scenariofile.Load(name)
 	if err != nil {
 		return err
 	}

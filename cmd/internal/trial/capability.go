@@ -92,7 +92,7 @@ func AgedScenario(seed uint64) (scenario.Scenario, []string) {
 	w.PositivePostMohm, w.NegativePostMohm = slices.Repeat([]float64{0.1}, n), slices.Repeat([]float64{0.1}, n)
 	w.FeedLeads.PositiveAt, w.FeedLeads.NegativeAt, w.LoadLeads.PositiveAt, w.LoadLeads.NegativeAt = "a", last, "a", last
 	sc.Weather = scenario.Weather{MeanC: from(-20, 40), DayC: from(1, 8), SpellC: from(0, 5), WarmestDay: 200}
-	sc.Duty.Stops, sc.Duty.Up = [2]int{5, 8}, [2]scenario.Span{scenario.Span(2 * time.Second), scenario.Span(6 * time.Second)}
+	sc.Duty.Stops, sc.Duty.Up = [2]int{5, 8}, [2]time.Duration{2 * time.Second, 6 * time.Second}
 	if n == 1 {
 		sc.Motor.RunA, sc.Motor.ReliefA, sc.Motor.BreakerA, sc.Motor.ResistanceMohm = 80, 107, 100, 39
 	}

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/rules"
 	"liftbank/rules/estimate"
 	"liftbank/rules/leadacid"
 	"liftbank/sim/cell"
@@ -59,6 +60,13 @@ func pybammCurves(t *testing.T) (names []string, curves map[string][]point) {
 	return names, curves
 }
 
+func readings(volts, amps, tempC float64) *rules.BatteryInput {
+	good := func(v float64) rules.Reading { return rules.Reading{Value: v, Quality: rules.Good} }
+	return &rules.BatteryInput{VoltageV: good(volts), CurrentA: good(amps), TempC: good(tempC)}
+}
+
+func known(e rules.Estimate) (value, sigma float64, ok bool) { return e.Value, e.Sigma, e.Known }
+
 // errorsOf plays a curve from a point on into an estimator that is told nothing but the ratings, and gives what it says against the truth.
 func errorsOf(c []point, ah float64, from time.Duration, each func(since time.Duration, pct, sigmaPct float64)) {
 	b := estimate.New(estimate.Params{Chemistry: leadacid.AGM, RatedAh: ah})
@@ -66,9 +74,9 @@ func errorsOf(c []point, ah float64, from time.Duration, each func(since time.Du
 		if p.at < from {
 			continue
 		}
-		b.Step(estimate.Sample{At: p.at, VoltageV: p.voltageV, CurrentA: p.currentA, TempC: p.tC, VoltageOK: true, CurrentOK: true, TempOK: true})
-		if pct, sigma, ok := b.SoC(); ok {
-			each(p.at-from, pct-p.truePct, sigma)
+		b.Step(p.at, readings(p.voltageV, p.currentA, p.tC), estimate.Facts{})
+		if soc := b.SoC(); soc.Known {
+			each(p.at-from, soc.Value-p.truePct, soc.Sigma)
 		}
 	}
 }
@@ -135,7 +143,7 @@ func (r *bench) step(amps float64) (v float64) {
 	r.cell.Step(benchStep.Seconds(), amps, r.tempC)
 	r.at += benchStep
 	v, _ = r.cell.Terminal(amps)
-	r.b.Step(estimate.Sample{At: r.at, VoltageV: v + r.errV, CurrentA: amps*r.gn + r.errA, TempC: r.tempC, VoltageOK: true, CurrentOK: true, TempOK: true, Held: true, Idle: amps == 0})
+	r.b.Step(r.at, readings(v+r.errV, amps*r.gn+r.errA, r.tempC), estimate.Facts{Held: true, Idle: amps == 0})
 	if r.seen != nil {
 		r.seen()
 	}
@@ -193,7 +201,7 @@ func TestTheCapacityIsLearntInTwoSwings(t *testing.T) {
 			r.rest(2 * time.Hour)
 			r.charge(trueAh/8, 14.4)
 		}
-		got, sigma, ok := r.b.CapacityAh()
+		got, sigma, ok := known(r.b.CapacityAh())
 		require.True(t, ok, "seed %d: %g ± %g Ah", seed, got, sigma)
 		errs = append(errs, 100*math.Abs(got/trueAh-1))
 		t.Logf("seed %2d %-7v %5.1f Ah, told %5.1f: %5.1f ± %.1f", seed, chem, trueAh, told, got, sigma)
@@ -220,7 +228,7 @@ func TestTheCapacityIsLeftAloneOtherwise(t *testing.T) {
 				r.step(10)
 			}
 		}
-		got, _, ok := r.b.CapacityAh()
+		got, _, ok := known(r.b.CapacityAh())
 		assert.False(t, ok)
 		assert.Equal(t, 120.0, got)
 	}
@@ -248,7 +256,7 @@ func TestCyclesFromAnyStart(t *testing.T) {
 		var sum2 [2]float64
 		var n [2]int
 		r.seen = func() {
-			pct, sigma, ok := r.b.SoC()
+			pct, sigma, ok := known(r.b.SoC())
 			if !ok || r.at < time.Hour {
 				return
 			}

@@ -8,7 +8,6 @@ import (
 	"github.com/stretchr/testify/assert"
 
 	"liftbank/rules/network"
-	"liftbank/sim/scenario"
 )
 
 // A unit whose engine is left running at stops has the converter on through every run. Links, load leads and capability are told all the same.
@@ -29,7 +28,7 @@ func TestRunsWithTheFeedOnAreUsed(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			sc := load(t, "healthy-day")
 			sc.Duty.EngineAtStops = true
-			sc.Duty.Up = [2]scenario.Span{scenario.Span(3 * time.Second), scenario.Span(6 * time.Second)}
+			sc.Duty.Up = [2]time.Duration{3 * time.Second, 6 * time.Second}
 			w := &sc.Bank.Wiring
 			w.PositiveLinkMohm, w.NegativeLinkMohm = []float64{c.link}, []float64{c.link}
 			w.LoadLeads.PositiveAt, w.LoadLeads.NegativeAt, w.FeedLeads.PositiveAt, w.FeedLeads.NegativeAt = c.load[0], c.load[1], c.feed[0], c.feed[1]

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"liftbank/cmd/scenariofile"
 	"liftbank/rules"
 	"liftbank/rules/finding"
 	"liftbank/sim/scenario"
@@ -99,7 +100,7 @@ func RunFindings(ctx context.Context, s FindingsSuite) (*FindingsReport, error) 
 func (s *FindingsSuite) jobs() (jobs []suiteJob, err error) {
 	names := s.Only
 	if names == nil {
-		for _, e := range scenario.Names() {
+		for _, e := range scenariofile.Names() {
 			names = append(names, e.Name)
 		}
 	}
@@ -109,7 +110,7 @@ func (s *FindingsSuite) jobs() (jobs []suiteJob, err error) {
 			if name == sweepName || s.Match != nil && !s.Match.MatchString(name) {
 				continue
 			}
-			sc, err := scenario.Load(name)
+			sc, err := scenariofile.Load(name)
 			if err != nil {
 				return nil, err
 			}
@@ -156,11 +157,12 @@ type raise struct {
 // said writes a finding's evidence on a line.
 func said(rec *finding.Record) string {
 	var b strings.Builder
-	for _, e := range rec.Evidence() {
-		if e.Text != "" {
-			fmt.Fprintf(&b, "; %s: %s", e.What, e.Text)
+	for i := range rec.Evidence {
+		e := &rec.Evidence[i]
+		if text := e.Text(); text != "" {
+			fmt.Fprintf(&b, "; %s: %s", e.What.Said(), text)
 		} else {
-			fmt.Fprintf(&b, "; %s %.4g %s", e.What, e.Value, e.Unit)
+			fmt.Fprintf(&b, "; %s %.4g %s", e.What.Said(), e.Value, e.Unit)
 		}
 	}
 	return b.String()
@@ -298,7 +300,7 @@ func (f *findingsRun) lookFirst(r *run, out *rules.Output) {
 	shown := ""
 	subject := ""
 	for _, x := range r.core.Snapshot("suite", 1).Findings {
-		if x.Active() && x.CausedBy == "" {
+		if x.Alarming() && x.CausedBy == "" {
 			shown, subject = x.Name, x.Subject
 			break
 		}
@@ -354,7 +356,8 @@ func (rep *FindingsReport) row(name string) *FindingRow {
 func (rep *FindingsReport) add(j *suiteJob, f *findingsRun) {
 	rep.Runs++
 	where := fmt.Sprintf("%s seed %d", j.name, j.seed)
-	batteries := &rules.Output{Battery: make([]rules.BatteryState, len(j.sc.Bank.Batteries))}
+	batteries := &rules.Output{}
+	batteries.Battery = make([]rules.BatteryState, len(j.sc.Bank.Batteries))
 	for i := range j.sc.Bank.Batteries {
 		batteries.Battery[i].ID = j.sc.Bank.Batteries[i].ID
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"liftbank/cmd/scenariofile"
 	"liftbank/sim/scenario"
 )
 
@@ -23,7 +24,7 @@ func sweepFaults(channel string) []scenario.SensorFault {
 	f := func(kind string, value float64) scenario.SensorFault {
 		return scenario.SensorFault{Kind: kind, Channel: channel, Value: value}
 	}
-	all := []scenario.SensorFault{f("channel-open", 0), {Kind: "dropouts", Channel: channel, Every: scenario.Span(7 * time.Second)}}
+	all := []scenario.SensorFault{f("channel-open", 0), {Kind: "dropouts", Channel: channel, Every: 7 * time.Second}}
 	switch quantity {
 	case "current":
 		return append(all, f("channel-stuck", -264), f("channel-stuck", 0), f("channel-stuck", -40), f("channel-noisy", 8), f("channel-off", 8), f("channel-off", -8))
@@ -48,14 +49,14 @@ func sweepJobs(seed uint64) (jobs []suiteJob, err error) {
 	}
 	faults = append(faults, scenario.SensorFault{Kind: "bus-stuck"})
 	for _, f := range faults {
-		sc, err := scenario.Load(sweepScenario)
+		sc, err := scenariofile.Load(sweepScenario)
 		if err != nil {
 			return nil, err
 		}
 		sc.Seed += seed - 1
 		SensorClass(&sc, seed)
 		sc.Days = sweepDays
-		f.At = scenario.Span(28*time.Hour + 11*time.Minute) // on a working day, between two stops
+		f.At = 28*time.Hour + 11*time.Minute // on a working day, between two stops
 		sc.Sensors.Faults = []scenario.SensorFault{f}
 		at := f.Channel
 		if at == "" {

@@ -152,8 +152,8 @@ func drawForecastCase(t testing.TB, seed uint64) forecastCase {
 	sc.Start = time.Date(2025, 3, 3, 5, 45, 0, 0, time.UTC)
 	sc.Duty.Stops, sc.Duty.NudgesPerStop, sc.Duty.LiftsPerStop = [2]int{16, 16}, [2]int{0, 1}, [2]int{4, 6}
 	sc.Duty.RunsPerLift = 1 + d.IntN(2)
-	minutes := func(a, b float64) [2]scenario.Span {
-		return [2]scenario.Span{scenario.Span(a * float64(time.Minute)), scenario.Span(b * float64(time.Minute))}
+	minutes := func(a, b float64) [2]time.Duration {
+		return [2]time.Duration{time.Duration(a * float64(time.Minute)), time.Duration(b * float64(time.Minute))}
 	}
 	sc.Duty.Drive, sc.Duty.Stay = minutes(8, 15), minutes(1, 5)
 	sc.Weather = scenario.Weather{MeanC: c.tempC, DayC: 2, WarmestDay: 200}
@@ -267,10 +267,10 @@ const heldOutUnits = 10
 func chargeUnit(t testing.TB, seed uint64, soc, tempC float64) forecastCase {
 	c := drawForecastCase(t, seed)
 	c.tempC, c.soc = tempC, soc
-	hours := [2]scenario.Span{scenario.Span(40 * time.Hour), scenario.Span(40 * time.Hour)}
+	hours := [2]time.Duration{40 * time.Hour, 40 * time.Hour}
 	c.sc.Duty.Stops, c.sc.Duty.Drive = [2]int{1, 1}, hours
 	c.sc.Weather = scenario.Weather{MeanC: tempC, DayC: 1, WarmestDay: 200}
-	c.sc.Feed.AbsorptionMax = scenario.Span(24 * time.Hour)
+	c.sc.Feed.AbsorptionMax = 24 * time.Hour
 	for i := range c.sc.Bank.Batteries {
 		c.sc.Bank.Batteries[i].SoCPct = soc
 	}

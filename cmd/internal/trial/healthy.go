@@ -69,8 +69,8 @@ type leadsSaid uint8
 func HealthyScenario(seed uint64) (scenario.Scenario, string) {
 	d := rand.New(rand.NewPCG(seed, 0x6865616c))
 	from := func(a, b float64) float64 { return a + (b-a)*d.Float64() }
-	seconds := func(a, b float64) [2]scenario.Span {
-		return [2]scenario.Span{scenario.Span(a * float64(time.Second)), scenario.Span(b * float64(time.Second))}
+	seconds := func(a, b float64) [2]time.Duration {
+		return [2]time.Duration{time.Duration(a * float64(time.Second)), time.Duration(b * float64(time.Second))}
 	}
 	sc := scenario.Default()
 	sc.Name, sc.Seed, sc.Days = fmt.Sprintf("healthy-%d", seed), seed, 365
@@ -146,7 +146,7 @@ func upsets(sc *scenario.Scenario, seed uint64) (Restarts, []ClockJump) {
 		jumps = append(jumps, ClockJump{At: sometime(), For: between(time.Hour, 12*time.Hour), By: by})
 	}
 	fault := func(kind string, atMost time.Duration) {
-		sc.Sensors.Faults = append(sc.Sensors.Faults, scenario.SensorFault{Kind: kind, At: scenario.Span(sometime()), For: scenario.Span(between(atMost/20, atMost))})
+		sc.Sensors.Faults = append(sc.Sensors.Faults, scenario.SensorFault{Kind: kind, At: sometime(), For: between(atMost/20, atMost)})
 	}
 	for range 2 {
 		fault("clock-unset", day)

@@ -91,30 +91,23 @@ func (l *loadTester) feed(m *loadtest.Meter, b *rules.BatteryInput, temp rules.R
 		m.Forget()
 		return
 	}
-	v := b.VoltageV.Value
-	if b.NegativeV.OK() {
-		v -= b.NegativeV.Value
-	}
+	readings := rules.BatteryInput{VoltageV: b.OwnV(), CurrentA: b.CurrentA, TempC: temp}
 	soc := rules.Estimate{Value: min(l.unit.SoCPct(i)+l.socErrorPct, 100), Sigma: 3, Known: true}
-	r := loadtest.Reading{
-		At: out.At.Mono, VoltageV: v, CurrentA: b.CurrentA.Value, TempC: temp.Value, TempOK: temp.OK(),
-		SoCPct: soc.Value, SoCSigma: soc.Sigma, SoCOK: soc.Known,
-	}
 	if l.running {
-		m.Run(&r)
+		m.Run(out.At.Mono, &readings, soc)
 	} else {
-		m.Idle(&r)
+		m.Idle(out.At.Mono, &readings, soc)
 	}
 }
 
 // loadTestDuty is a day of many lifts, with charge between the stops.
 func loadTestDuty(sc *scenario.Scenario, tempC float64) {
-	minutes := func(a, b float64) [2]scenario.Span {
-		return [2]scenario.Span{scenario.Span(a * float64(time.Minute)), scenario.Span(b * float64(time.Minute))}
+	minutes := func(a, b float64) [2]time.Duration {
+		return [2]time.Duration{time.Duration(a * float64(time.Minute)), time.Duration(b * float64(time.Minute))}
 	}
 	sc.Start = time.Date(2025, 3, 3, 5, 55, 0, 0, time.UTC)
 	sc.Duty.Stops, sc.Duty.LiftsPerStop, sc.Duty.NudgesPerStop = [2]int{12, 12}, [2]int{3, 4}, [2]int{0, 1}
-	sc.Duty.Up = [2]scenario.Span{scenario.Span(3 * time.Second), scenario.Span(5 * time.Second)}
+	sc.Duty.Up = [2]time.Duration{3 * time.Second, 5 * time.Second}
 	sc.Duty.Drive, sc.Duty.Stay = minutes(8, 15), minutes(1, 5)
 	sc.Weather = scenario.Weather{MeanC: tempC, DayC: 2, WarmestDay: 200}
 }
@@ -193,13 +186,14 @@ type loadTestScore struct {
 // judge holds battery i against the truth.
 func (s *loadTestScore) judge(t *testing.T, l *loadTester, i int, name string, ageing int, ratedCCA float64) {
 	t.Helper()
-	amps, sigma, ok := l.meters[i].CrankingA()
+	amps, sigma, ok := known(l.meters[i].CrankingA())
 	require.True(t, ok, name)
-	mohm, mohmSigma, runs, _ := l.meters[i].ResistanceMohm()
+	mohm, mohmSigma, _ := known(l.meters[i].ResistanceMohm())
+	runs := l.meters[i].Runs()
 	truth := l.unit.Truth().Batteries[i]
 	off := 100 * (amps/truth.CrankingA - 1)
 	verdict, _ := new(loadtest.Judge).Step(&loadtest.Evidence{
-		Runs: runs, CrankingShare: amps / ratedCCA, CrankingSigma: sigma / ratedCCA, CrankingOK: true, SoCPct: 95, SoCSigma: 3, SoCOK: true,
+		Runs: runs, Cranking: rules.Estimate{Value: amps / ratedCCA, Sigma: sigma / ratedCCA, Known: true}, SoC: rules.Estimate{Value: 95, Sigma: 3, Known: true},
 	})
 	kind := loadTestAgeings[ageing]
 	t.Logf("%s %-10s %3.0f %%: capability %+5.1f ±%.1f %%, resistance %+5.1f ±%.1f %%, %d runs: %v", name, kind.name, 100*truth.CrankingA/ratedCCA, off, 100*sigma/amps,
@@ -228,7 +222,7 @@ func TestLoadTestSeesADeadCell(t *testing.T) {
 	for i, want := range []loadtest.Verdict{loadtest.Unknown, loadtest.Failed} {
 		taking := l.meters[i].TakingRuns()
 		t.Logf("battery %d took current in %d runs", i, taking)
-		verdict, _ := new(loadtest.Judge).Step(&loadtest.Evidence{TakingRuns: taking, SoCPct: 90, SoCSigma: 10, SoCOK: true})
+		verdict, _ := new(loadtest.Judge).Step(&loadtest.Evidence{TakingRuns: taking, SoC: rules.Estimate{Value: 90, Sigma: 10, Known: true}})
 		assert.Equal(t, want, verdict)
 	}
 }

@@ -15,8 +15,8 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// Player plays a recorded curve into the emulated board: each row is held until the next, read once a second through the converters'
-// registers, the driver, calibration and the scan schedule, and worked out by the rules.
+// Player plays a recorded curve into the emulated board: each row is held until the next, read once a second through the input
+// chips' registers, the driver, calibration and the scan schedule, and worked out by the rules.
 type Player struct {
 	core  *agent.Core
 	clock *playClock
@@ -74,7 +74,7 @@ func NewPlayer(cfg rules.Config) (*Player, error) {
 	chips := map[string]*board.Chip{}
 	var all []*board.Chip
 	for _, c := range boardCfg.Board.Chips {
-		chips[c.Name] = board.NewChip(uint16(c.Address), p.clock, board.Options{})
+		chips[c.Name] = board.NewChip(c.Address(), p.clock, board.Options{})
 		all = append(all, chips[c.Name])
 	}
 	bus := board.NewBus(p.clock, all...)
@@ -95,7 +95,7 @@ func (p *Player) connect(cfg *config.Config, chips map[string]*board.Chip) error
 	}
 	for i := range cfg.Board.Channels {
 		c := &cfg.Board.Channels[i]
-		ain, err := singleEnded(c.Input)
+		ain, err := singleEnded(c.Input.Name())
 		if err != nil {
 			return err
 		}

@@ -8,14 +8,14 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/cmd/internal/trial"
+	"liftbank/cmd/scenariofile"
 	"liftbank/rules"
-	"liftbank/sim/scenario"
 )
 
 // outputAfter runs a scenario with the sensors at the limits of their class and gives the report with what was said at the end.
 func outputAfter(t *testing.T, name string, days float64, restarts trial.Restarts) (*trial.Report, *rules.Output) {
 	t.Helper()
-	sc, err := scenario.Load(name)
+	sc, err := scenariofile.Load(name)
 	require.NoError(t, err)
 	trial.SensorClass(&sc, 3)
 	rep, out, err := trial.RunToOutput(t.Context(), sc, trial.Options{Days: days, Restarts: restarts})
@@ -59,7 +59,7 @@ func TestPowerCutsCostNoKnowledge(t *testing.T) {
 
 // A clock that jumps is wrong for its while, by as much, and right again.
 func TestAClockJumps(t *testing.T) {
-	sc, err := scenario.Load("healthy-day")
+	sc, err := scenariofile.Load("healthy-day")
 	require.NoError(t, err)
 	cfg, err := trial.Config(&sc, "simulated", trial.Board{})
 	require.NoError(t, err)

@@ -12,6 +12,7 @@ import (
 
 	"liftbank/agent"
 	"liftbank/agent/config"
+	"liftbank/sensors"
 	"liftbank/sensors/ads1115"
 	"liftbank/sim"
 	"liftbank/sim/board"
@@ -63,7 +64,7 @@ func NewRig(sc scenario.Scenario, cfg config.Config, throughBus bool) (*Rig, err
 	r.Clock = newClock(unit, contacts)
 	byName := map[string]*board.Chip{}
 	for _, c := range cfg.Board.Chips {
-		chip := board.NewChip(uint16(c.Address), r.Clock, board.Options{})
+		chip := board.NewChip(c.Address(), r.Clock, board.Options{})
 		r.Chips, byName[c.Name] = append(r.Chips, chip), chip
 	}
 	r.Bus = board.NewBus(r.Clock, r.Chips...)
@@ -87,7 +88,7 @@ func (r *Rig) Parts() agent.Parts {
 		if r.throughBus {
 			p.Chips = append(p.Chips, ads1115.New(r.Bus, chip.Addr(), r.Clock))
 		} else {
-			p.Chips = append(p.Chips, direct{chip})
+			p.Chips = append(p.Chips, ads1115.Over(direct{chip}))
 		}
 	}
 	return p
@@ -111,27 +112,22 @@ func (r *Rig) sortChanges() {
 	slices.SortStableFunc(r.changes, func(a, b change) int { return cmp.Compare(a.at, b.at) })
 }
 
-// direct asks a chip without the bus's bytes and classes what fails as the driver does.
+// direct asks a chip without the bytes of a bus and sorts its errors as the driver does.
 type direct struct{ chip *board.Chip }
 
 func (d direct) Start(config uint16) error { return d.chip.Start(config) }
 
 func (d direct) Result(ctx context.Context) (int16, error) {
 	code, err := d.chip.Result(ctx)
-	class := ads1115.NoAnswer
+	fault := sensors.NotReady
 	switch {
-	case err == nil && ads1115.AtEnd(code):
-		class = ads1115.Saturated
-	case err == nil:
-		return code, nil
 	case errors.Is(err, board.ErrNotReady):
-		class = ads1115.NotReady
 	case errors.Is(err, board.ErrReset):
-		class = ads1115.Reset
+		fault = sensors.Reset
 	default:
 		return code, err
 	}
-	return code, &ads1115.Error{Class: class, Addr: d.chip.Addr(), Op: "read result", Err: err}
+	return code, &sensors.ChipError{Fault: fault, Chip: fmt.Sprintf("ads1115 %02Xh", d.chip.Addr()), Op: "read result", Err: err}
 }
 
 func contactsOf(cfg *config.Config) ([]func(*sim.Signals) bool, error) {
@@ -164,7 +160,7 @@ func (r *Rig) connect(c *config.Channel, chips map[string]*board.Chip) error {
 	if source == nil {
 		return fmt.Errorf("channel %s: not simulated", c.Name())
 	}
-	ain, err := singleEnded(c.Input)
+	ain, err := singleEnded(c.Input.Name())
 	if err != nil {
 		return fmt.Errorf("channel %s: %w", c.Name(), err)
 	}
@@ -233,7 +229,7 @@ func (r *Rig) applySensors(sc *scenario.Scenario) error {
 		if err != nil {
 			return fmt.Errorf("sensors.faults[%d]: %w", i, err)
 		}
-		r.changes = append(r.changes, change{time.Duration(f.At), begin})
+		r.changes = append(r.changes, change{f.At, begin})
 		if f.For > 0 {
 			r.changes = append(r.changes, change{f.Until(), end})
 		}
@@ -287,7 +283,7 @@ func (r *Rig) fault(f *scenario.SensorFault) (begin, end func(), err error) {
 		return all(func(t *tap) { t.sensor.Error.NoiseRMS += f.Value }), all(func(t *tap) { t.sensor.Error.NoiseRMS -= f.Value }), nil
 	case "dropouts":
 		const lasts = 100 * time.Millisecond
-		share := float64(lasts) / float64(max(time.Duration(f.Every), lasts))
+		share := float64(lasts) / float64(max(f.Every, lasts))
 		return all(func(t *tap) { t.sensor.Error.DropoutShare, t.sensor.Error.DropoutFor = share, lasts }),
 			all(func(t *tap) { t.sensor.Error.DropoutShare = 0 }), nil
 	case "chip-silent":

@@ -11,6 +11,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"liftbank/cmd/scenariofile"
 	"liftbank/rules"
 	"liftbank/rules/leadacid"
 	"liftbank/sim/scenario"
@@ -71,7 +72,7 @@ func RunSuite(ctx context.Context, s Suite) ([]Row, error) {
 func (s *Suite) names() (names []string) {
 	all := s.Only
 	if all == nil {
-		for _, e := range scenario.Names() {
+		for _, e := range scenariofile.Names() {
 			all = append(all, e.Name)
 		}
 	}
@@ -118,7 +119,7 @@ func SensorClass(sc *scenario.Scenario, seed uint64) {
 // runOne runs one scenario with one draw of sensor errors.
 func runOne(ctx context.Context, name string, seed uint64, maxDays float64) (suiteScore, error) {
 	var score suiteScore
-	sc, err := scenario.Load(name)
+	sc, err := scenariofile.Load(name)
 	if err != nil {
 		return score, err
 	}

@@ -12,13 +12,14 @@ import (
 
 	"liftbank/agent"
 	"liftbank/cmd/internal/trial"
+	"liftbank/cmd/scenariofile"
 	"liftbank/sensors"
 	"liftbank/sim/scenario"
 )
 
 func load(t testing.TB, name string) scenario.Scenario {
 	t.Helper()
-	sc, err := scenario.Load(name)
+	sc, err := scenariofile.Load(name)
 	require.NoError(t, err)
 	return sc
 }

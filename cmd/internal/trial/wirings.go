@@ -78,7 +78,7 @@ func WiredScenario(seed uint64) (scenario.Scenario, string) {
 	place("feed", &w.FeedLeads)
 	sc.Weather = scenario.Weather{MeanC: from(-15, 35), SeasonC: 3, DayC: 5, SpellC: 3, WarmestDay: 200}
 	sc.Duty.Stops, sc.Duty.LiftsPerStop, sc.Duty.NudgesPerStop = [2]int{4, 6}, [2]int{1, 2}, [2]int{0, 1}
-	sc.Duty.Up = [2]scenario.Span{scenario.Span(6 * time.Second), scenario.Span(12 * time.Second)}
+	sc.Duty.Up = [2]time.Duration{6 * time.Second, 12 * time.Second}
 	errAtLimits(&sc, d)
 	return sc, fmt.Sprintf("%s; %.0f °C", about, sc.Weather.MeanC)
 }

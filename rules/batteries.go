@@ -1,0 +1,141 @@
+package rules
+
+import (
+	"time"
+
+	"liftbank/rules/bank"
+	"liftbank/rules/estimate"
+	"liftbank/rules/feed"
+	"liftbank/rules/loadtest"
+	"liftbank/rules/trust"
+	"liftbank/rules/unit"
+	"liftbank/rules/view"
+)
+
+// batteries are the estimators of each battery.
+type batteries struct {
+	spec  []view.Spec
+	est   []*estimate.Battery
+	load  []*loadtest.Meter
+	judge []loadtest.Judge
+}
+
+func newBatteries(spec []view.Spec) *batteries {
+	b := &batteries{
+		spec: spec, est: make([]*estimate.Battery, len(spec)), load: make([]*loadtest.Meter, len(spec)), judge: make([]loadtest.Judge, len(spec)),
+	}
+	for i := range spec {
+		b.forget(i)
+	}
+	return b
+}
+
+// forget starts battery i afresh.
+func (b *batteries) forget(i int) {
+	s := &b.spec[i]
+	b.est[i] = estimate.New(estimate.Params{Chemistry: s.Chemistry, RatedAh: s.RatedAh})
+	b.load[i] = loadtest.New(loadtest.Params{Chemistry: s.Chemistry, RatedCCA: s.RatedCCA})
+	b.judge[i] = loadtest.Judge{}
+}
+
+// stepBatteries applies the scan to the estimators of each battery, and returns what was stored less what
+// was given, Ah.
+func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
+	running, _ := e.motor.Running()
+	status, _ := e.feed.Status()
+	facts := estimate.Facts{Held: began && e.cfg.HasCommand, Idle: !running && (status == feed.Off || status == feed.Unknown)}
+	for i, est := range e.cells.est {
+		b := e.read.Battery[i]
+		b.TempC = e.frame.Temps[i]
+		drawn, charged, stored := est.DrawnAh(), est.ChargedAh(), est.StoredAh()
+		est.Step(e.last, &b, facts)
+		e.count.Share(i, est.DrawnAh()-drawn, est.ChargedAh()-charged)
+		movedAh += est.StoredAh() - stored
+		e.cells.stepLoad(i, e.out.At, &in.Battery[i], b.TempC, running)
+	}
+	return movedAh
+}
+
+// stepLoad uses what was read, believed or not: a channel that reacts to a run again shows it here.
+func (b *batteries) stepLoad(i int, at unit.Moment, raw *unit.Battery, temp unit.Reading, running bool) {
+	if !raw.VoltageV.OK() || raw.VoltageV.Value < trust.DeadPostV || !raw.CurrentA.OK() || raw.NegativeV.Faulty() {
+		b.load[i].Forget()
+		return
+	}
+	own := *raw
+	own.VoltageV, own.TempC = raw.OwnV(), temp
+	if running {
+		b.load[i].Run(at.Mono, &own, b.est[i].SoC())
+	} else {
+		b.load[i].Idle(at.Mono, &own, b.est[i].SoC())
+	}
+}
+
+const restedSigmaV = 0.05 // V: how well a rested voltage must have settled before it is given; our choice
+
+// charge fills in what is known of the charge of battery i.
+func (b *batteries) charge(i int, at unit.Moment, s *view.BatteryState) {
+	s.SoCPct = b.est[i].SoC()
+	if b.judge[i].DeadCell() {
+		s.SoCPct = unit.Estimate{}
+	}
+	if v := b.est[i].RestedV(); v.Known && v.Sigma <= restedSigmaV {
+		s.RestedV, s.RestedAt = v, at.Mono
+	}
+	s.ChargedAh, s.DrawnAh = b.est[i].ChargedAh(), b.est[i].DrawnAh()
+}
+
+// waitsForSensors is what a verdict waits for while the battery's sensors can't be believed.
+var waitsForSensors = unit.Says("waits.sensors", "a believable voltage and current")
+
+// capability fills in what battery i can give, and the verdict on it.
+func (b *batteries) capability(i int, at unit.Moment, s *view.BatteryState) {
+	if !s.In.VoltageV.OK() || !s.In.CurrentA.OK() {
+		s.Resistance, s.CrankingA, s.Trend = unit.Estimate{}, unit.Estimate{}, unit.Estimate{}
+		s.Verdict, s.WaitsFor = loadtest.Unknown, waitsForSensors
+		return
+	}
+	m, rated := b.load[i], &b.spec[i]
+	s.Resistance, s.RunsJudged, s.CrankingA, s.Trend = m.ResistanceMohm(), m.Runs(), m.CrankingA(), m.Trend()
+	s.CapacityAh = b.est[i].CapacityAh()
+	s.HealthPct = unit.Estimate{
+		Value: 100 * s.CapacityAh.Value / rated.RatedAh, Sigma: 100 * s.CapacityAh.Sigma / rated.RatedAh, Known: s.CapacityAh.Known,
+	}
+	ev := loadtest.Evidence{
+		Runs: s.RunsJudged, Cranking: over(s.CrankingA, rated.RatedCCA), Capacity: over(s.CapacityAh, rated.RatedAh),
+		SoC: b.est[i].SoC(), EMFV: emfV(m), TakingRuns: m.TakingRuns(),
+	}
+	if s.RestedV.Known && s.RestedAt == at.Mono { // a rest before a charge says nothing of a cell: an empty battery was as low
+		ev.RestedV = unit.Reading{Value: s.RestedV.Value, Quality: unit.Good}
+	}
+	for j, other := range b.load {
+		if v := emfV(other); v.OK() && j != i && (!ev.NeighborEMFV.OK() || v.Value > ev.NeighborEMFV.Value) {
+			ev.NeighborEMFV = v
+		}
+	}
+	s.Verdict, s.WaitsFor = b.judge[i].Step(&ev)
+}
+
+// over returns an estimate as a share of a rating.
+func over(x unit.Estimate, rated float64) unit.Estimate {
+	return unit.Estimate{Value: x.Value / rated, Sigma: x.Sigma / rated, Known: x.Known}
+}
+
+func emfV(m *loadtest.Meter) (r unit.Reading) {
+	if v, ok := m.EMFV(); ok {
+		r = unit.Reading{Value: v, Quality: unit.Good}
+	}
+	return r
+}
+
+// facts fills in what only detectors need of battery i.
+func (b *batteries) facts(i int, f *view.BatteryFacts) {
+	f.DeadCell, f.TakingRuns = b.judge[i].DeadCell(), b.load[i].TakingRuns()
+	f.RestedV, f.RestFor = b.est[i].RestedV(), b.est[i].RestFor()
+}
+
+// lastFull returns when battery i was last full, by a charge seen to its end or by its calculated charge.
+func (b *batteries) lastFull(i int, count *bank.Counter) (at time.Duration, ever bool) {
+	seenAt, seen := b.est[i].Full()
+	return count.LastFull(i, seenAt, seen)
+}

@@ -1,0 +1,47 @@
+package detect
+
+import (
+	"liftbank/rules/finding"
+	"liftbank/rules/loadtest"
+	"liftbank/rules/unit"
+	"liftbank/rules/view"
+)
+
+// BatteryTired is a battery below the service limit.
+var BatteryTired = Finding[None, None]{
+	Definition: finding.Definition{
+		Name:     "battery-tired",
+		Severity: finding.Repair,
+		About:    finding.Battery,
+		Title:    "{subject} is tired",
+		Summary:  "{subject} gives less than 80 % of its rating.",
+		Detected: "Cold cranking capability, calculated from the battery's resistance in 20 motor runs or more, or capacity learned " +
+			"from deep swings, is below 80 % of rating by more than its uncertainty (replace at 80 % of capacity: US Bureau of " +
+			"Reclamation storage battery guide, IEEE Std 450).",
+		Causes: []*unit.Text{
+			cause("battery-tired.worn", "worn: end of its years and cycles"),
+			tiredSulfation,
+			cause("battery-tired.level", "electrolyte low (flooded), or dried out (valve-regulated)"),
+			cause("battery-tired.sensor", "no fault of the battery: current sensor with a wrong scale"),
+		},
+		NextCheck: []string{
+			"Flooded: check the level first. Plates exposed: cover them with distilled water before charging; top up after.",
+			"Charge the battery fully with a charger set for its chemistry, let it rest and test it alone.",
+			"Still below 80 %: plan its replacement. Check whether its neighbor is as old.",
+			"Good when tested alone: compare the monitor's current with a DC clamp meter in a motor run.",
+		},
+		Clears:          "The battery's figures are above the limit by their uncertainty.",
+		Steady:          "Needs 20 runs; clears one standard uncertainty above the limit.",
+		RaisedWithin:    "30 motor runs",
+		ExplainedBy:     []string{"battery-failed"},
+		SameSubjectOnly: true,
+	},
+	Of:    []view.Kind{view.OfBattery},
+	Needs: view.Parallel,
+	Ends:  []Work{NewBattery},
+	Judge: func(v view.View, _, _ *None) finding.Verdict {
+		return judgeBattery(v, loadtest.Tired, tiredSulfation)
+	},
+}
+
+var tiredSulfation = cause("battery-tired.sulfation", "sulfation from being left short of charge")

@@ -1,0 +1,83 @@
+package detect
+
+import (
+	"liftbank/rules/finding"
+	"liftbank/rules/limit"
+	"liftbank/rules/unit"
+	"liftbank/rules/view"
+)
+
+// MotorHungry is a motor that draws more than it usually does.
+var MotorHungry = Finding[hungryLimits, None]{
+	Definition: finding.Definition{
+		Name:     "motor-hungry",
+		Severity: finding.Repair,
+		Title:    "Motor draws too much",
+		Summary:  "The motor draws more current than it usually does.",
+		Detected: "The current while lifting, averaged over the last 12 runs of 3 s or longer, is above what this motor has been " +
+			"learned to draw at this temperature (or above the configured current) by more than the limit. Oil drag in the cold is " +
+			"taken out. The current does not depend on the bank's voltage: it follows torque.",
+		Causes: []*unit.Text{
+			cause("motor-hungry.pump", "pump worn or partly seized, or its bearings"),
+			cause("motor-hungry.oil", "wrong or old oil, blocked pressure or return filter"),
+			cause("motor-hungry.load", "overloaded platform, guides dry or bent"),
+			cause("motor-hungry.motor", "motor bearings or brushes"),
+		},
+		NextCheck: []string{
+			"Raise the empty platform and compare the current with earlier figures. Nobody on, under or beside it.",
+			"High when empty too: check oil and filter first, then the pump. Lower the platform and release the pressure before you " +
+				"open anything.",
+			"High only when loaded: weigh the load; check guides and cylinder.",
+		},
+		Clears:       "The average of 12 runs is within 60 % of the limit.",
+		Steady:       "12 runs; clears at 60 % of what raises it.",
+		RaisedWithin: "20 motor runs of 3 s or longer",
+		Settings:     []string{"motor.run_a"},
+		ExplainedBy:  []string{"series-wired"},
+	},
+	Limits: func(l *hungryLimits) []limit.Limit {
+		return []limit.Limit{limit.Number{To: &l.Ratio, Default: 1.2, Min: 1.05, Max: 3, About: limit.About{
+			Path: "findings.hungry_ratio", Origin: limit.Choice,
+			Doc: "motor-hungry: average of twelve runs over what is usual. Our choice: the load on the platform moves that average by a twentieth",
+		}}}
+	},
+	Needs: view.Parallel,
+	Judge: func(v view.View, l *hungryLimits, _ *None) finding.Verdict {
+		return judgeUsual(v, v.Motor().Usual().MeanRatio()-1, l.Ratio-1)
+	},
+}
+
+type hungryLimits struct{ Ratio float64 }
+
+const usualClears = 0.6 // ratio: of what raises it, below which a motor's current counts as usual again; our choice
+
+var (
+	usualUnknown = why("usual-unknown", "what this motor usually draws is not learned yet: needs 30 runs of 3 s or longer with the feed off, "+
+		"with current and temperature read")
+	usualFewRuns = why("usual-few-runs", "12 runs of 3 s or longer with current and temperature read")
+
+	overUsual = finding.NewLabel("over-usual", "average of 12 runs over usual", "")
+	lastRun   = finding.NewLabel("last-run", "last run", "A")
+	usual25   = finding.NewLabel("usual-25", "usual at 25 °C", "A")
+	usualNow  = finding.NewLabel("usual-now", "usual now", "A")
+)
+
+// judgeUsual compares by how much the motor's current is off, in the finding's direction, with the limit.
+func judgeUsual(v view.View, by, most float64) finding.Verdict {
+	u := v.Motor().Usual()
+	switch {
+	case !u.Learned() && v.Settings().MotorUsualA == 0:
+		return finding.Unjudged(usualUnknown)
+	case !u.Enough():
+		return finding.Unjudged(usualFewRuns)
+	case v.Bank().CurrentA().Faulty():
+		return finding.Unjudged(view.CurrentUnread)
+	case by > most:
+		const smallest = 0.01 // ratio: so that nothing is divided by zero; our choice
+		return v.Holds(overUsual.Is(u.MeanRatio()), lastRun.Is(u.LastA), usual25.Is(u.Mean[0]),
+			usualNow.Is(u.LastA/max(u.Ratio[0], smallest)), temperature.Is(v.Bank().TempOr25()))
+	case by < usualClears*most:
+		return absent
+	}
+	return unchanged
+}

@@ -1,0 +1,78 @@
+package detect
+
+import (
+	"time"
+
+	"liftbank/rules/finding"
+	"liftbank/rules/trust"
+	"liftbank/rules/unit"
+	"liftbank/rules/view"
+)
+
+// Reversed is a battery clamped the wrong way around.
+var Reversed = Finding[None, None]{
+	Definition: finding.Definition{
+		Name:     "reversed",
+		Severity: finding.Urgent,
+		About:    finding.Battery,
+		Title:    "{subject} reversed",
+		Summary:  "{subject} is connected the wrong way around.",
+		Detected: "For 3 s, the voltage across a battery's posts is negative or near zero, and the feed terminal or another " +
+			"battery shows the same through the cables (a sense wire that has come off shows on one channel only). Or: a battery's " +
+			"current is at the end of its sensor's range with the motor off and the bank voltage pulled down.",
+		Causes: []*unit.Text{
+			cause("reversed.installed", "battery installed the wrong way around: its terminals are mirrored, or the cables were swapped"),
+			cause("reversed.charged", "battery charged in reverse after it was deeply discharged together with the others"),
+		},
+		NextCheck: []string{
+			"Do not run the lift and do not charge.",
+			"Stay back until cables and batteries are cool: a reversed battery in a parallel bank is a short circuit through " +
+				"the links. No flames, no sparks, ventilate.",
+			"Turn the feed off and open the disconnect. This does not stop current between the batteries.",
+			"Eye and face protection on. Measure each battery at its posts with your own meter.",
+			"Look at the markings beside the posts. Do not go by cable color.",
+			"Take the grounded lead off first.",
+		},
+		Clears:       "The battery's voltage has the right polarity for 1 min.",
+		Steady:       "Raised after 3 s; clears after 1 min.",
+		RaisedWithin: "10 s",
+		ExplainedBy:  []string{"series-wired"},
+	},
+	Of:    []view.Kind{view.OfBattery},
+	Pace:  Swift,
+	Times: after(reversedHold, reversedRelease),
+	Judge: judgeReversed,
+}
+
+const (
+	reversedHold    = 3 * time.Second // our choice
+	reversedRelease = time.Minute     // our choice
+	nothingV        = 1.0             // V: a post that shows less shows nothing; our choice
+	wrongWayV       = -0.5            // V: a battery below it is the wrong way around; our choice
+)
+
+var postsV = finding.NewLabel("posts-v", "voltage at its posts", "V")
+
+// judgeReversed looks at what was read, believed or not: an input chip that reads from zero up shows a
+// battery the wrong way around as next to nothing.
+func judgeReversed(v view.View, _, _ *None) finding.Verdict {
+	own, feed := v.Own().Raw(), v.Feed().RawV()
+	r := own.VoltageV
+	if !r.Shown() {
+		return finding.Unjudged(ownVUnread)
+	}
+	witness := feed.Shown() && feed.Value < nothingV
+	for k := range v.Batteries() {
+		o := v.Battery(k).Raw().VoltageV
+		witness = witness || k != v.Subject().Index && o.Shown() && o.Value < nothingV && own.CurrentA.Quality == unit.Saturated
+	}
+	switch {
+	case r.Value < wrongWayV || r.Value < nothingV && witness:
+		return v.Holds(postsV.Is(r.Value), feedVoltage.Is(feed.Value))
+	case r.OK() && r.Value > trust.DeadPostV:
+		return absent
+	}
+	return unchanged
+}
+
+var ownVUnread = why("own-voltage-unread", "its voltage can't be read")

@@ -1,0 +1,100 @@
+package detect
+
+import (
+	"time"
+
+	"liftbank/rules/finding"
+	"liftbank/rules/limit"
+	"liftbank/rules/unit"
+	"liftbank/rules/view"
+)
+
+// SenseFault is a measuring channel that can't be believed.
+var SenseFault = Finding[senseLimits, None]{
+	Definition: finding.Definition{
+		Name:     "sense-fault",
+		Severity: finding.Repair,
+		About:    finding.Channel,
+		Title:    "Sensor fault",
+		Summary:  "{subject} gives no believable value. What depends on it is not judged.",
+		Detected: "For 30 s the channel gave no usable reading (no answer on the bus, end of the input chip's range, outside what is " +
+			"possible), or too much noise, or it contradicts the other channels: a post below 5 V while the monitor runs from the " +
+			"bank, no response in three motor runs in a row that the other channels saw, a current at rest that the other channels " +
+			"rule out, a temperature that jumped as no battery's can, or posts that differ at rest although the cables join them.",
+		Causes: []*unit.Text{
+			cause("sense-fault.wire", "sense wire off or broken, or its fuse blown"),
+			cause("sense-fault.plug", "plug of the sensor or the board loose or wet"),
+			cause("sense-fault.sensor", "sensor or input chip failed"),
+		},
+		NextCheck: []string{
+			"Voltage: measure with your own meter at the post named, and compare with the reading shown.",
+			"Current: put a DC clamp meter on that battery's cable. Have a second person run the lift, nobody on, under or beside " +
+				"the platform, and compare sign and amperes.",
+			"The meter sees it and the monitor does not: follow the sense wire and its fuse.",
+		},
+		Clears:       "Usable readings for 1 min. A channel that contradicted the others must agree with them.",
+		Steady:       "Raised after 30 s; clears after 1 min.",
+		RaisedWithin: "1 min; a stuck channel: 3 motor runs",
+		ExplainedBy:  []string{"series-wired", "reversed"},
+	},
+	Limits: func(l *senseLimits) []limit.Limit {
+		return []limit.Limit{limit.Span{To: &l.After, Default: 30 * time.Second, Min: time.Second, Max: time.Hour, About: limit.About{
+			Path: "findings.sense_fault_after", Origin: limit.Choice,
+			Doc: "sense-fault: no usable reading for this long. Our choice: a plug touched on a visit is no fault",
+		}}}
+	},
+	Of:       []view.Kind{view.OfChannel},
+	Pace:     Swift,
+	Times:    func(l *senseLimits) (Times, Times) { return l.After, senseRelease },
+	OneCause: oneCause,
+	Judge:    judgeSense,
+}
+
+type senseLimits struct{ After time.Duration }
+
+const senseRelease = time.Minute // our choice
+
+var (
+	channelIs = finding.NewLabel("channel", "channel", "")
+	reads     = map[string]*finding.Label{"V": newReads("v", "V"), "A": newReads("a", "A"), "°C": newReads("c", "°C")}
+)
+
+func newReads(id, unitWord string) *finding.Label {
+	l := finding.NewLabel("reads-"+id, "reads", unitWord)
+	return &l
+}
+
+// oneCause: channels that fail at one time, all of one battery or all for lack of an answer, have one
+// cause: a fuse, a plug, an input chip or the bus. The first of them stands for all.
+func oneCause(a, b view.Subject, x, y *finding.Record) bool {
+	own := unit.Channel(a.Index).Battery()
+	if own >= 0 && own == unit.Channel(b.Index).Battery() {
+		return true
+	}
+	p, q := x.Evidence, y.Evidence
+	return len(p) > 0 && len(q) > 0 && p[0].Words == q[0].Words && p[0].Words != nil
+}
+
+// judgeSense judges one channel by itself.
+func judgeSense(v view.View, _ *senseLimits, _ *None) finding.Verdict {
+	c, r := v.Channel()
+	s, why := c.Signal(), (*unit.Text)(nil)
+	switch {
+	case r.Quality == unit.NotFitted || r.Quality == unit.Waiting:
+		return unchanged
+	case s == unit.BatteryNegative && r.Quality == unit.Saturated && v.InSeries():
+		return unchanged // half a series pair's voltage shows there
+	case s != unit.BatteryCurrent && s != unit.BatteryTemp && v.Active("reversed", true):
+		return unchanged // a battery the wrong way around shows as next to nothing everywhere
+	case (s == unit.MotorVoltage || s == unit.FeedVoltage) && r.Faulty() && !v.Joined():
+		return unchanged // its return hangs on a battery whose negative link is open
+	case r.Faulty():
+		why = r.Quality.Text()
+	default:
+		why = v.WhyNot()
+	}
+	if why == nil {
+		return absent
+	}
+	return v.Holds(channelIs.Says(why), reads[s.Unit()].Is(r.Value))
+}

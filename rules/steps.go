@@ -1,0 +1,208 @@
+package rules
+
+import (
+	"time"
+
+	"liftbank/rules/daily"
+	"liftbank/rules/feed"
+	"liftbank/rules/leadacid"
+	"liftbank/rules/motor"
+	"liftbank/rules/network"
+	"liftbank/rules/pump"
+	"liftbank/rules/trust"
+	"liftbank/rules/unit"
+	"liftbank/rules/view"
+)
+
+// stepMotor follows the motor and reports whether a run began in this scan.
+func (e *Engine) stepMotor(bankV, bankA Reading) (began bool) {
+	e.frame.Ended = e.frame.Ended[:0]
+	for _, edge := range e.read.CommandEdges {
+		b, ended := e.motor.Edge(edge.On, edge.At)
+		if b {
+			began = true
+			e.cells.beginRun(edge.At, true)
+		}
+		if ended {
+			e.endRun()
+		}
+	}
+	if bankA.Quality == unit.OutOfRange {
+		bankA.Quality = unit.Good // scaled up from some of the batteries: good enough to see the motor
+	}
+	b, ended := e.motor.Step(&motor.Input{
+		At: e.last, CurrentA: bankA, VoltageV: bankV, Energized: view.Of(&e.frame, nil).Motor().Energized(), Command: e.read.MotorCommand,
+	})
+	if b {
+		began = true
+		_, start := e.motor.Running()
+		e.cells.beginRun(start, e.read.MotorCommand == unit.ContactOn)
+	}
+	if ended {
+		e.endRun()
+	}
+	return began
+}
+
+func (b *batteries) beginRun(at time.Duration, exact bool) {
+	for _, m := range b.load {
+		m.Begin(at, exact)
+	}
+}
+
+func (e *Engine) endRun() {
+	run := e.motor.Last()
+	seen := trust.Run{ByCommand: run.ByCommand}
+	for i, m := range e.cells.load {
+		m.End(run.Start + run.Duration)
+		seen.StepV[i], seen.StepA[i], seen.Have[i] = m.LastStep()
+	}
+	e.trust.RunSteps(&seen)
+	e.ahead.ended = true
+	e.frame.Ended = append(e.frame.Ended, run.Duration)
+	e.out.Events = append(e.out.Events, Event{Kind: RunEnded, Run: run})
+}
+
+func (e *Engine) stepFeed(bankA Reading) {
+	running, since := e.motor.Running()
+	e.feed.Step(&feed.Input{
+		At: e.last, FeedV: e.read.FeedV, CurrentA: bankA, BankV: view.Of(&e.frame, nil).Bank().HighestPost(), TempC: e.frame.TempC,
+		WakeLine: e.read.WakeLine,
+		MotorOn:  running || bankA.OK() && -bankA.Value >= e.set.MotorMinA, // stuck, it runs without a command
+	})
+	status, at := e.feed.Status()
+	e.out.Feed = FeedState{
+		Status: status, Since: at, VoltageV: e.read.FeedV, WakeLine: e.read.WakeLine, Disconnect: e.read.Disconnect,
+		WakeTime: e.feed.WakeTime(), FeedTime: e.feed.FeedTime(), PathMohm: e.feedPath,
+	}
+	m := &e.out.Motor
+	m.Running, m.Runs, m.RunTime, m.LiftCycles = running, e.motor.Runs(), e.motor.Time(), e.motor.Cycles()
+	m.Last, m.DeadCommands = e.motor.Last(), e.motor.DeadCommands()
+	e.frame.RunSince = since
+	for i := range e.out.Battery {
+		e.out.Battery[i].In = e.read.Battery[i]
+	}
+}
+
+// stepNetwork passes the posts as measured to what works out links and leads; what is not believed is left
+// out, and a negative post that is the board's ground is at 0 V.
+func stepNetwork(net *network.Meter, f *view.Frame, m *motor.Detector, ground [MaxBatteries]bool) {
+	running, since := m.Running()
+	now, read := f.At.Mono, f.Read
+	r := network.Reading{
+		At: now, Running: running, RunFor: now - since, Feeding: read.WakeLine == unit.ContactOn || f.Feed.Status.On(),
+		MotorV: read.MotorV.Value, MotorOK: read.MotorV.OK(), FeedV: read.FeedV.Value, FeedOK: read.FeedV.OK(),
+	}
+	for i := range f.Spec {
+		raw, use := &f.Raw.Battery[i], &read.Battery[i]
+		r.PositiveV[i], r.PositiveOK[i] = raw.VoltageV.Value, use.VoltageV.OK()
+		r.CurrentA[i], r.CurrentOK[i] = raw.CurrentA.Value, use.CurrentA.OK()
+		r.NegativeV[i], r.NegativeOK[i] = raw.NegativeV.Value, raw.NegativeV.OK()
+		if raw.NegativeV.Quality == unit.NotFitted && ground[i] {
+			r.NegativeV[i], r.NegativeOK[i] = 0, true
+		}
+	}
+	net.Step(&r)
+}
+
+// stepCounts counts what was moved, what runs showed, and for how long nothing has been on.
+func (e *Engine) stepCounts(movedAh float64) {
+	f := &e.frame
+	running, since := e.motor.Running()
+	status, _ := e.feed.Status()
+	still := !running && e.read.WakeLine != unit.ContactOn && e.read.MotorCommand != unit.ContactOn && !status.On()
+	if !still || !e.count.IsQuiet {
+		e.days.Moved(movedAh)
+	}
+	e.count.Quiet(still, e.last)
+	f.QuietFor, f.From = e.count.QuietFor(e.last), e.from
+
+	f.Carries = status != feed.Missing && (e.read.WakeLine == unit.ContactOn || status.On())
+	carried := 0.0
+	if f.Carries {
+		if most, known := e.output.CanGive(); known {
+			carried = most
+		} else {
+			carried = -1
+		}
+	}
+	e.stepPump(&pump.Scan{
+		Now: e.last, Raw: f.Raw, Read: &e.read, BankA: e.out.Bank.CurrentA, Running: running, Since: since, Ended: f.Ended,
+		FeedA: carried, Fed: f.Carries, TempC: f.TempC,
+	})
+	f.FeedA, f.FeedAOK = e.output.Step(e.last, status, e.out.Bank.CurrentA, running)
+	f.CanGiveA, f.CanGiveOK = e.output.CanGive()
+}
+
+// stepPump measures the run under way, and passes on what a run that has ended showed.
+func (e *Engine) stepPump(in *pump.Scan) {
+	seen := e.pump.Step(in, e.ended)
+	e.ended = seen.Ended
+	for i := range seen.Ended {
+		r := &seen.Ended[i]
+		if r.MotorRead {
+			e.trust.RunMotor(r.MotorVSeen)
+		}
+		e.trust.RunShares(&r.BatteryAs)
+	}
+	unread := seen.Unread
+	if in.Running && in.BankA.OK() {
+		for i := range e.cfg.Batteries {
+			unread = unread || e.trust.CurrentUnresponsive(i)
+		}
+	}
+	if in.Running {
+		e.days.Ran(&seen.DrawnAs, unread)
+	}
+	e.frame.Relief, e.frame.LevelA = e.pump.Relief()
+}
+
+// stepDay counts the day, and works the balance out when a working day has ended.
+func (e *Engine) stepDay() {
+	f := &e.frame
+	running, since := e.motor.Running()
+	scan := daily.Scan{
+		At: e.out.At, Charge: e.out.Bank.SoCPct, Runs: e.motor.Runs(), FeedTime: e.feed.FeedTime(), WakeTime: e.feed.WakeTime(),
+		ChargedAh: e.out.Bank.ChargedAh,
+	}
+	for i := range e.cfg.Batteries {
+		scan.Unread = scan.Unread || e.read.Battery[i].CurrentA.Faulty() && !pump.Inrush(running, since, e.last)
+	}
+	if f.Day, f.DayEnded = e.days.Step(&scan); !f.DayEnded {
+		return
+	}
+	e.days.Next(&scan, &f.Day)
+	if f.Day.Worked {
+		e.out.Balance = e.days.Balance(balanceOf(e.cells, &e.out.State, e.set.LowV))
+	}
+}
+
+// balanceOf gathers what the balance needs to know of the bank.
+func balanceOf(cells *batteries, state *view.State, lowV float64) *daily.Bank {
+	b := &daily.Bank{Charge: state.Bank.SoCPct}
+	for i := range cells.spec {
+		spec := &cells.spec[i]
+		b.CapacityAh += spec.RatedAh
+		if c := state.Battery[i].CapacityAh; c.Known {
+			b.CapacityAh += c.Value - spec.RatedAh
+		}
+		pct, _ := leadacid.SoCFromRestedV(spec.Chemistry, lowV)
+		b.LowPct += pct / float64(len(cells.spec))
+		b.ZeroSigmaA = append(b.ZeroSigmaA, cells.est[i].ZeroA().Sigma)
+	}
+	return b
+}
+
+// noteFull notes which batteries are full, or may be, and fills in what detectors need of each.
+func (e *Engine) noteFull() {
+	readable := e.frame.Lacks(view.Parallel|view.OneBattery) == nil
+	for i := range e.cfg.Batteries {
+		if readable {
+			e.count.Full(i, e.out.Battery[i].SoCPct, e.cells.est[i].AtTailCurrent(), e.last)
+		}
+		f := &e.frame.Batteries[i]
+		e.cells.facts(i, f)
+		f.FullAt, f.FullEver = e.cells.lastFull(i, &e.count)
+		f.MaybeAt, f.MaybeEver = e.count.PossiblyFullAt[i], e.count.PossiblyFull[i]
+	}
+}

@@ -1,0 +1,323 @@
+package trust
+
+import (
+	"math"
+	"time"
+
+	"liftbank/rules/unit"
+)
+
+// Doubt is why a channel that gives readings is not believed. The zero value: it is believed.
+type Doubt uint8
+
+// Doubts.
+const (
+	NoDoubt Doubt = iota
+	doubtNoise
+	doubtPosts
+	doubtIdleCurrent
+	doubtJump
+	doubtMotorLow
+	doubtMotorHigh
+	doubtFeed
+	doubts
+)
+
+var doubtTexts = [doubts]*unit.Text{
+	doubtNoise:       unit.Says("sensor.noise", "much noisier than a battery"),
+	doubtPosts:       unit.Says("sensor.posts-differ", "differs from the other posts at rest, although the cables join them"),
+	doubtIdleCurrent: unit.Says("sensor.idle-current", "shows current with nothing on; the other channels rule it out"),
+	doubtJump:        unit.Says("sensor.jump", "jumped faster than a battery's temperature can"),
+	doubtMotorLow:    unit.Says("sensor.motor-low", "no voltage at the motor terminal in three runs that drew current"),
+	doubtMotorHigh:   unit.Says("sensor.motor-high", "voltage at the motor terminal with the motor off and no current"),
+	doubtFeed:        unit.Says("sensor.feed-low", "well below the posts while charge flows through it"),
+}
+
+// Limits of doubt: each several times what good sensors of the class do (±10 mV, ±0.2 A, ±1 %, ±1 °C),
+// and for long enough that a switched load is not taken for it.
+//
+// A current of several amperes with nothing on must show at two batteries, or be a drain that all share.
+// A jump of a temperature is forgotten after a day if it was not too large: another battery, another
+// place. Twenty-five kilograms of lead and acid hold some 25 kJ/K, so that 0.3 °C a minute takes 125 W.
+const (
+	noiseV          = 0.10             // V: from one reading to the next, at rest; our choice
+	noiseA          = 2.0              // A: from one reading to the next, at rest; our choice
+	noiseC          = 1.0              // °C: from one reading to the next, at rest; our choice
+	noiseMemory     = 30               // count: readings over which noise is averaged; our choice
+	noisy           = 0.3              // ratio: of readings that are far off, before a channel is noisy; our choice
+	noLongerNoisy   = 0.05             // ratio: of readings that are far off, below which it is not; our choice
+	postsApartV     = 0.35             // V: two taps at opposite ends of 10 mV and 1 % differ by 0.29 V at 13.5 V; physical
+	postsAgreeV     = 0.30             // V: posts that differ by less agree; physical
+	feedApartV      = 0.40             // V: as two posts, and what a lead drops; our choice
+	feedAgreesV     = 0.35             // V: as two posts, and what a lead drops; our choice
+	idleCurrentA    = 3.0              // A: with nothing on, more must show elsewhere too; our choice
+	idleAgreesA     = 1.0              // A: of the others' sum, within which they show nothing; our choice
+	carriesShare    = 0.05             // ratio: of a run's current, from which a battery is joined to the others; our choice
+	jumpC           = 6.0              // °C: beyond what a battery can have become; our choice
+	jumpBackC       = 3.0              // °C: a step back toward the reference ends the doubt; our choice
+	returnNearC     = 15.0             // °C: this near the reference it is back; our choice
+	jumpForgotten   = 24 * time.Hour   // a jump is forgotten then; our choice
+	jumpForgottenC  = 25.0             // °C: if it was no larger than this; our choice
+	maxCPerMin      = 0.3              // °C/min: fastest that a battery warms; physical
+	suspectHold     = 10 * time.Minute // contradiction for this long is a doubt; our choice
+	idleSuspectHold = 30 * time.Minute // the same of a current with nothing on; our choice
+	agreesHold      = time.Minute      // agreement for this long ends a doubt; our choice
+	feedUnderV      = 1.0              // V: below the posts, while charge flows through it; our choice
+	feedFlowsA      = 2.0              // A: five times the zero errors of two sensors; our choice
+	lowMotorRuns    = 3                // count: runs in a row; our choice
+	motorOnV        = 3.0              // V: a motor terminal that is connected has more; our choice
+	settleAfterRun  = 5 * time.Second  // after a run the bank still moves and a coasting motor makes voltage; our choice
+	feedRest        = time.Hour        // without motor and feed, before the feed's terminal is compared; our choice
+)
+
+// Check looks for what channels contradict: themselves, each other, or what can be.
+func (c *Channels) Check(in *unit.Scan, f Facts) {
+	c.facts = f
+	running := f.Running
+	calm := !running && (!f.EverRan || c.now-f.RanTo > settleAfterRun) && in.MotorCommand != unit.ContactOn
+	for _, s := range c.all {
+		r, k := *in.Reading(s), &c.Channel[s]
+		if !r.OK() {
+			k.HasLast = false
+			continue
+		}
+		if s.Signal() == unit.BatteryTemp {
+			c.checkTemp(s.Battery(), r.Value)
+		}
+		if calm {
+			c.checkNoise(k, s.Signal(), r.Value)
+		} else {
+			k.HasLast = k.HasLast && s.Signal() == unit.BatteryTemp
+		}
+		k.Last, k.LastAt, k.HasLast = r.Value, c.now, true
+	}
+	if running || f.InSeries {
+		c.uncommandedFor(in)
+		return
+	}
+	c.checkFeed(in)
+	c.checkMotor(in)
+	if c.uncommandedFor(in) > suspectHold {
+		c.checkPosts(in)
+		c.checkIdle(in)
+	}
+}
+
+// uncommandedFor returns for how long neither motor nor feed has been asked for. It does not use
+// currents, which may be what is wrong.
+func (c *Channels) uncommandedFor(in *unit.Scan) time.Duration {
+	m := &c.Memory
+	if c.facts.Running || in.WakeLine == unit.ContactOn || in.MotorCommand == unit.ContactOn || in.WakeLine == unit.ContactNotFitted && !c.facts.Quiet {
+		m.CommandedAt = c.now
+	}
+	return c.now - m.CommandedAt
+}
+
+func (c *Channels) checkNoise(k *ChannelMemory, kind unit.Signal, v float64) {
+	if !k.HasLast {
+		return
+	}
+	limit := noiseV
+	switch kind {
+	case unit.BatteryCurrent:
+		limit = noiseA
+	case unit.BatteryTemp:
+		limit = noiseC
+	}
+	far := 0.0
+	if math.Abs(v-k.Last) > limit {
+		far = 1
+	}
+	k.Noise += (far - k.Noise) / noiseMemory
+	switch {
+	case k.Doubt == NoDoubt && k.Noise > noisy:
+		k.Doubt, k.DoubtSince = doubtNoise, c.now
+	case k.Doubt == doubtNoise && k.Noise < noLongerNoisy:
+		k.Doubt = NoDoubt
+	}
+}
+
+// checkTemp uses that a battery is slow to warm. How far one has cooled before a start is not known, nor
+// for how long it was off.
+func (c *Channels) checkTemp(i int, v float64) {
+	k, first := c.of(unit.BatteryTemp, i), !c.tempRead[i]
+	c.tempRead[i] = true
+	switch {
+	case first && k.Doubt == NoDoubt:
+		k.Reference = v
+		return
+	case k.Doubt == doubtJump:
+		back := math.Abs(v-k.Last) > jumpBackC && math.Abs(v-k.Reference) < returnNearC
+		if back || c.now-k.DoubtSince > jumpForgotten && math.Abs(v-k.Reference) < jumpForgottenC {
+			k.Doubt, k.Reference = NoDoubt, v
+		}
+		return
+	case k.Doubt != NoDoubt:
+		return
+	}
+	room := maxCPerMin * (c.now - k.LastAt).Minutes()
+	k.Reference += min(max(v-k.Reference, -room), room)
+	if math.Abs(v-k.Reference) > jumpC {
+		k.Doubt, k.DoubtSince = doubtJump, c.now
+	}
+}
+
+// holdDoubt sets a doubt after it has lasted, and takes it away after a minute of agreement.
+func (c *Channels) holdDoubt(k *ChannelMemory, d Doubt, is, isNot bool, after time.Duration) {
+	switch {
+	case k.Doubt != NoDoubt && k.Doubt != d:
+		return
+	case k.Doubt == NoDoubt:
+		if !is {
+			k.Suspect = false
+			return
+		}
+		if !k.Suspect {
+			k.Suspect, k.SuspectSince = true, c.now
+		}
+		if c.now-k.SuspectSince >= after {
+			k.Doubt, k.DoubtSince, k.Suspect = d, c.now, false
+		}
+	case !isNot:
+		k.Suspect = false
+	default:
+		if !k.Suspect {
+			k.Suspect, k.SuspectSince = true, c.now
+		}
+		if c.now-k.SuspectSince >= agreesHold {
+			k.Doubt, k.Suspect = NoDoubt, false
+		}
+	}
+}
+
+// checkPosts uses that at rest all posts of a parallel bank have one voltage unless a link is open. A
+// battery that carried its part of the last run is joined.
+func (c *Channels) checkPosts(in *unit.Scan) {
+	n, m := c.n, &c.Memory
+	if n < 2 {
+		return
+	}
+	joined := m.HasShares && c.Joined(in)
+	for i := range n {
+		joined = joined && m.Shares[i] >= carriesShare
+	}
+	own := func(i int) (float64, bool) {
+		v := in.Battery[i].OwnV()
+		return v.Value, v.OK() && v.Value >= DeadPostV && m.UnresponsiveV[i] < unresponsiveRuns
+	}
+	for i := range n {
+		v, ok := own(i)
+		if !ok {
+			continue
+		}
+		apart, agrees := 0, 0
+		for k := range n {
+			if o, ok := own(k); k != i && ok {
+				switch d := math.Abs(v - o); {
+				case d > postsApartV:
+					apart++
+				case d < postsAgreeV:
+					agrees++
+				}
+			}
+		}
+		if f := in.FeedV; f.OK() && f.Value > DeadPostV && !c.Doubted(unit.Feed) && apart > 0 && math.Abs(v-f.Value) < postsAgreeV {
+			agrees++ // the charge breaker joins the feed's terminal too
+		}
+		k := c.of(unit.BatteryVoltage, i)
+		is := apart > 0 && agrees == 0
+		after := suspectHold
+		if is && k.Suspect && !(joined && m.SharesAt > k.SuspectSince) {
+			after = forever // a link may have opened since the last run: the next one shows
+		}
+		c.holdDoubt(k, doubtPosts, is, apart == 0 && agrees > 0 || !joined, after)
+	}
+}
+
+const forever = time.Duration(math.MaxInt64)
+
+// PostsDisagree reports whether the posts differ at rest and it is not known yet whether a link or a
+// channel is the cause.
+func (c *Channels) PostsDisagree() bool {
+	for i := range c.n {
+		if k := c.of(unit.BatteryVoltage, i); k.Suspect && k.Doubt == NoDoubt {
+			return true
+		}
+	}
+	return false
+}
+
+// checkIdle uses that with nothing on, current flows from battery to battery, out to a drain or in from
+// a charger on the posts; drain and charger take from and give to all that are joined. A current that
+// one channel shows alone is not there.
+func (c *Channels) checkIdle(in *unit.Scan) {
+	n, m := c.n, &c.Memory
+	if n < 2 {
+		return
+	}
+	sum := 0.0
+	for i := range n {
+		a := in.Battery[i].CurrentA
+		if !a.OK() {
+			return
+		}
+		sum += a.Value
+	}
+	for i := range n {
+		a := in.Battery[i].CurrentA.Value
+		joined := m.HasShares && m.Shares[i] < 1-carriesShare
+		is := joined && math.Abs(a) > idleCurrentA && math.Abs(sum) > idleCurrentA && math.Abs(sum-a) < idleAgreesA
+		c.holdDoubt(c.of(unit.BatteryCurrent, i), doubtIdleCurrent, is, math.Abs(a) < idleCurrentA/2, idleSuspectHold)
+	}
+}
+
+// checkFeed uses that the feed's terminal is above the posts while charge flows through it, and at rest
+// has their voltage, or near none behind an open breaker.
+func (c *Channels) checkFeed(in *unit.Scan) {
+	post := highestPost(in, c.n)
+	k := &c.Channel[unit.Feed]
+	if !in.FeedV.OK() || !post.OK() || post.Value < DeadPostV {
+		return
+	}
+	sum, ok := 0.0, true
+	for i := range c.n {
+		a := in.Battery[i].CurrentA
+		sum, ok = sum+a.Value, ok && a.OK()
+	}
+	charging := ok && sum > feedFlowsA && in.WakeLine == unit.ContactOn
+	resting := c.uncommandedFor(in) > feedRest && in.WakeLine == unit.ContactOff
+	v := in.FeedV.Value
+	switch {
+	case charging:
+		c.holdDoubt(k, doubtFeed, v < post.Value-feedUnderV, v > post.Value-feedUnderV/2, agreesHold)
+	case resting && v > DeadPostV:
+		apart := math.Abs(v - post.Value)
+		c.holdDoubt(k, doubtFeed, apart > feedApartV, apart < feedAgreesV, suspectHold)
+	default: // what a run's reading began just after it must not go on at the next charge
+		k.Suspect = false
+	}
+}
+
+func highestPost(in *unit.Scan, n int) (v unit.Reading) {
+	for i := range n {
+		if b := in.Battery[i].VoltageV; b.OK() && (!v.OK() || b.Value > v.Value) {
+			v = b
+		}
+	}
+	return v
+}
+
+func (c *Channels) checkMotor(in *unit.Scan) {
+	if !in.MotorV.OK() {
+		return
+	}
+	k, m := &c.Channel[unit.Motor], &c.Memory
+	if m.LowMotor >= lowMotorRuns && c.Joined(in) && k.Doubt == NoDoubt {
+		k.Doubt, k.DoubtSince = doubtMotorLow, c.now
+	}
+	if m.LowMotor == 0 && k.Doubt == doubtMotorLow {
+		k.Doubt = NoDoubt
+	}
+	off := in.MotorCommand == unit.ContactOff && c.Joined(in) && c.facts.BankA.OK() && -c.facts.BankA.Value < c.facts.MinA
+	c.holdDoubt(k, doubtMotorHigh, off && in.MotorV.Value > motorOnV, in.MotorV.Value < motorOnV, agreesHold)
+}

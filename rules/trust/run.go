@@ -1,0 +1,70 @@
+package trust
+
+import (
+	"math"
+
+	"liftbank/rules/unit"
+)
+
+// A channel is unresponsive when it moved less than stillV or stillA in a run in which it must have
+// moved, for unresponsiveRuns runs in a row. A current of seenA drops more than 60 mV over the least
+// resistance that a 12 V block has (2.5 mΩ, general literature, from memory); a dip of seenV takes tens
+// of amperes. A dead cell leaves a battery little more to give for a run or two; noise of 0.1 A leaves
+// none. A battery behind an open link does not dip: it must carry ownA itself.
+const (
+	unresponsiveRuns = 3     // count: runs in a row; our choice
+	stillV           = 0.015 // V: a channel that moved less did not react; our choice
+	stillA           = 0.5   // A: a channel that moved less did not react; our choice
+	seenA            = 25.0  // A: a step that other channels must show; our choice
+	ownA             = 12.5  // A: a step of the battery's own current that its voltage must show; our choice
+	seenV            = 0.20  // V: a dip that a current must be behind; our choice
+	minShareAs       = 50.0  // As: drawn by a run before its shares are kept; our choice
+)
+
+// RunSteps compares what each channel showed of the start of the run just ended.
+func (c *Channels) RunSteps(r *Run) {
+	dipElsewhere, flowElsewhere := 0, 0
+	for i := range c.n {
+		if r.Have[i] && r.StepV[i] < -seenV {
+			dipElsewhere++
+		}
+		if r.Have[i] && r.StepA[i] < -seenA {
+			flowElsewhere++
+		}
+	}
+	for i := range c.n {
+		if !r.Have[i] {
+			continue
+		}
+		stillVolts := math.Abs(r.StepV[i]) < stillV && flowElsewhere > 0 && r.StepA[i] < -ownA
+		stillAmps := math.Abs(r.StepA[i]) < stillA && r.StepV[i] < -seenV && flowElsewhere+dipElsewhere > 0 && r.ByCommand
+		c.UnresponsiveV[i] = tallyTo(c.UnresponsiveV[i], stillVolts, unresponsiveRuns)
+		c.UnresponsiveA[i] = tallyTo(c.UnresponsiveA[i], stillAmps, unresponsiveRuns)
+	}
+}
+
+// RunMotor applies whether the motor's terminal showed voltage in a run that drew current.
+func (c *Channels) RunMotor(lit bool) { c.LowMotor = tallyTo(c.LowMotor, !lit, lowMotorRuns) }
+
+// RunShares keeps what part of a run's current each battery gave, from its ampere seconds: one behind an
+// open link, or a current that stays still, gave none.
+func (c *Channels) RunShares(as *[unit.MaxBatteries]float64) {
+	sum := 0.0
+	for _, x := range as {
+		sum += x
+	}
+	if sum < minShareAs {
+		return
+	}
+	c.HasShares, c.SharesAt = true, c.now
+	for i := range as {
+		c.Shares[i] = as[i] / sum
+	}
+}
+
+func tallyTo(count uint8, up bool, limit uint8) uint8 {
+	if !up {
+		return 0
+	}
+	return min(count+1, limit)
+}

@@ -1,0 +1,190 @@
+// Package trust decides which channels of a unit may be believed, and why the others may not.
+//
+// A channel that gives no reading says so by its quality. This is about channels that give a reading
+// which contradicts the rest: the other channels, what the channel itself showed before, or what can be.
+package trust
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"liftbank/rules/unit"
+)
+
+// DeadPostV is a voltage that no battery's post can have while the board, which runs from the bank,
+// works. Well below the 7 V or so that a battery with two dead cells shows.
+const DeadPostV = 5.0 // V: below it a post's reading is wrong; our choice
+
+// Channels follows the channels of one unit.
+type Channels struct {
+	Memory
+	n        int
+	all      []unit.Channel
+	now      time.Duration
+	facts    Facts
+	tempRead [unit.MaxBatteries]bool // since this start
+}
+
+// Facts is what else of the unit is known in a scan.
+type Facts struct {
+	Running  bool          // the motor runs
+	EverRan  bool          // it has run before,
+	RanTo    time.Duration // until then
+	Quiet    bool          // nothing is on
+	InSeries bool          // the batteries are wired in series
+	BankA    unit.Reading  // current into the bank, as far as it is believed
+	MinA     float64       // drawn by a running motor
+}
+
+// Memory is what is remembered of all channels. It is saved as it is.
+type Memory struct {
+	UnresponsiveV [unit.MaxBatteries]uint8   // runs in a row in which a voltage channel did not move
+	UnresponsiveA [unit.MaxBatteries]uint8   // the same of a current channel
+	LowMotor      uint8                      // runs in a row with current and no voltage at the motor
+	Shares        [unit.MaxBatteries]float64 // of the last run's current
+	HasShares     bool
+	SharesAt      time.Duration // when that was
+	CommandedAt   time.Duration // when motor or feed was last asked for
+	Channel       [unit.Channels]ChannelMemory
+}
+
+// ChannelMemory is what is remembered of one channel.
+type ChannelMemory struct {
+	HasLast      bool
+	Last         float64
+	LastAt       time.Duration
+	Noise        float64 // share of the last readings that were far from the one before
+	Reference    float64 // of a temperature: what it can have become
+	Doubt        Doubt
+	DoubtSince   time.Duration
+	Suspect      bool          // it contradicts the rest, or agrees with it again, for some time
+	SuspectSince time.Duration // when that began
+}
+
+// Run is what the channels showed of a motor run that has ended.
+type Run struct {
+	StepV, StepA [unit.MaxBatteries]float64 // at its start
+	Have         [unit.MaxBatteries]bool    // that was read
+	ByCommand    bool
+}
+
+// New returns the channels of a unit of n batteries of which nothing is known.
+func New(n int) *Channels {
+	c := &Channels{n: n}
+	for i := range n {
+		for s := unit.BatteryVoltage; s <= unit.BatteryTemp; s++ {
+			c.all = append(c.all, unit.ChannelOf(s, i))
+		}
+	}
+	c.all = append(c.all, unit.Feed, unit.Motor)
+	return c
+}
+
+func (c *Channels) of(s unit.Signal, battery int) *ChannelMemory {
+	return &c.Channel[unit.ChannelOf(s, battery)]
+}
+
+// Begin takes the time of a scan.
+func (c *Channels) Begin(now time.Duration) { c.now = now }
+
+// Mask copies a scan and marks what contradicts the rest as unusable. The voltages of the copy are
+// those between each battery's own posts.
+func (c *Channels) Mask(in, out *unit.Scan) {
+	*out = *in
+	for i := range c.n {
+		b := &out.Battery[i]
+		b.VoltageV = b.OwnV()
+		if b.VoltageV.OK() && (b.VoltageV.Value < DeadPostV || c.UnresponsiveV[i] >= unresponsiveRuns) {
+			b.VoltageV.Quality = unit.OutOfRange
+		}
+		if b.CurrentA.OK() && c.UnresponsiveA[i] >= unresponsiveRuns {
+			b.CurrentA.Quality = unit.OutOfRange
+		}
+	}
+	for _, ch := range c.all {
+		if r := out.Reading(ch); r.OK() && c.Doubted(ch) {
+			r.Quality = unit.OutOfRange
+		}
+	}
+}
+
+// Doubted reports whether a channel that gives readings is not believed.
+func (c *Channels) Doubted(ch unit.Channel) bool { return c.Channel[ch].Doubt != NoDoubt }
+
+// Gap says that scans were missed: what has to last before it is believed starts again.
+func (c *Channels) Gap() {
+	c.CommandedAt = c.now
+	for i := range c.Channel {
+		c.Channel[i].HasLast, c.Channel[i].Suspect = false, false
+	}
+}
+
+// Replaced says that battery i is another one: it may come warm from a shop.
+func (c *Channels) Replaced(i int) { c.tempRead[i] = false }
+
+// Disagrees reports whether the channels of battery i contradict the others in the masked scan.
+func (c *Channels) Disagrees(i int, masked *unit.Scan) bool {
+	return c.UnresponsiveV[i] > 0 || c.UnresponsiveA[i] > 0 || c.of(unit.BatteryVoltage, i).Suspect || c.voltageDisagrees(i, masked)
+}
+
+const farV = 0.5 // V: between posts that cables join, no battery makes this much; our choice
+
+// voltageDisagrees reports whether a battery that carried its part of the last run shows another
+// voltage than one beside it. Whatever is wrong with a battery, posts that cables join have one
+// voltage: that is a channel.
+func (c *Channels) voltageDisagrees(i int, masked *unit.Scan) bool {
+	v := masked.Battery[i].VoltageV
+	for k := range c.n {
+		o := masked.Battery[k].VoltageV
+		if k != i && v.OK() && o.OK() && math.Abs(v.Value-o.Value) > farV && c.HasShares && min(c.Shares[i], c.Shares[k]) > carriesShare {
+			return true
+		}
+	}
+	return false
+}
+
+// CurrentUnresponsive reports whether a current channel did not react to the last run or runs.
+func (c *Channels) CurrentUnresponsive(i int) bool { return c.UnresponsiveA[i] > 0 }
+
+var (
+	noBattery    = unit.Says("sensor.no-battery-voltage", "no battery voltage, although the monitor runs from the bank")
+	unresponsive = unit.Says("sensor.unresponsive", "did not react to three motor runs that other channels saw")
+)
+
+// WhyNot returns why a channel that gives a reading is not believed; nil when it is.
+func (c *Channels) WhyNot(ch unit.Channel, r unit.Reading) *unit.Text {
+	switch s, i := ch.Signal(), ch.Battery(); {
+	case s == unit.BatteryVoltage && r.Value < DeadPostV:
+		return noBattery
+	case s == unit.BatteryVoltage && c.UnresponsiveV[i] >= unresponsiveRuns, s == unit.BatteryCurrent && c.UnresponsiveA[i] >= unresponsiveRuns:
+		return unresponsive
+	}
+	return doubtTexts[c.Channel[ch].Doubt]
+}
+
+const joinedV = 0.3 // V: a negative post this near the board's ground is joined to it; our choice
+
+// Joined reports whether all negative posts are near the board's ground, as they are while the
+// negative links are whole.
+func (c *Channels) Joined(in *unit.Scan) bool { return in.NegativesNear(c.n, joinedV) }
+
+// Restore takes over a saved memory. One that can't be is refused and changes nothing.
+func (c *Channels) Restore(m Memory) error {
+	within := func(x, low, high float64) bool { return x >= low && x <= high }
+	for i := range m.Shares {
+		if !within(m.Shares[i], -math.MaxFloat64, math.MaxFloat64) || max(m.UnresponsiveV[i], m.UnresponsiveA[i]) > unresponsiveRuns {
+			return fmt.Errorf("channels of battery %d: share %g, unresponsive for %d and %d runs: want numbers, and up to %d runs",
+				i, m.Shares[i], m.UnresponsiveV[i], m.UnresponsiveA[i], unresponsiveRuns)
+		}
+	}
+	for i := range m.Channel {
+		k := &m.Channel[i]
+		if !within(k.Last, -1e6, 1e6) || !within(k.Reference, -1e6, 1e6) || !within(k.Noise, 0, 1) || k.Doubt >= doubts {
+			return fmt.Errorf("channel %d: last %g, reference %g, noise %g, doubt %d: want numbers, noise 0 to 1, doubt up to %d",
+				i, k.Last, k.Reference, k.Noise, k.Doubt, doubts-1)
+		}
+	}
+	c.Memory, c.tempRead = m, [unit.MaxBatteries]bool{}
+	return nil
+}

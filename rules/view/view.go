@@ -1,0 +1,316 @@
+package view
+
+import (
+	"math"
+	"time"
+
+	"liftbank/rules/daily"
+	"liftbank/rules/feed"
+	"liftbank/rules/finding"
+	"liftbank/rules/leadacid"
+	"liftbank/rules/network"
+	"liftbank/rules/pump"
+	"liftbank/rules/unit"
+)
+
+// View is what a detector may ask of a unit in one scan, for one subject.
+type View struct {
+	f *Frame
+	s *Subject
+}
+
+// Of returns the view of a frame for a subject.
+func Of(f *Frame, s *Subject) View { return View{f, s} }
+
+// Now returns the instant of the scan, Moment with the wall clock's label.
+func (v View) Now() time.Duration { return v.f.At.Mono }
+
+// Moment returns the instant of the scan with the wall clock's label.
+func (v View) Moment() unit.Moment { return v.f.At }
+
+// Subject returns what the finding is about.
+func (v View) Subject() Subject { return *v.s }
+
+// Holds returns the verdict that the condition holds, with the numbers behind it.
+func (v View) Holds(e ...finding.Evidence) finding.Verdict { return v.f.Proof.Holds(e...) }
+
+// Active reports whether a finding holds already: of the same subject, or of any.
+func (v View) Active(name string, anySubject bool) bool {
+	if anySubject {
+		return v.f.Book.AnyActive(name)
+	}
+	i := v.f.Book.Find(name, v.s.Name)
+	return i >= 0 && v.f.Book.Records[i].Active()
+}
+
+// StateSince returns since when the finding of this name and subject has been in its state.
+func (v View) StateSince(name string) time.Duration {
+	if i := v.f.Book.Find(name, v.s.Name); i >= 0 {
+		return v.f.Book.Records[i].Since
+	}
+	return 0
+}
+
+// InSeries reports whether the batteries are wired in series by mistake.
+func (v View) InSeries() bool { return v.f.Series }
+
+// Lacks returns why what needs n can't be judged; nil when it can.
+func (v View) Lacks(n Need) *unit.Text { return v.f.Lacks(n) }
+
+// Settings returns the unit's limits that are nobody's own.
+func (v View) Settings() *Settings { return &v.f.Settings }
+
+// Batteries returns how many there are, Battery one of them, Own the one that the finding is about.
+func (v View) Batteries() int { return len(v.f.Spec) }
+
+// Battery returns battery i.
+func (v View) Battery(i int) Battery { return Battery{v.f, i} }
+
+// Own returns the battery that the finding is about.
+func (v View) Own() Battery { return Battery{v.f, v.s.Index} }
+
+// Bank returns the bank as a whole.
+func (v View) Bank() Bank { return Bank{v.f} }
+
+// Motor returns the pump motor.
+func (v View) Motor() Motor { return Motor{v.f} }
+
+// Feed returns the charger's side.
+func (v View) Feed() Feed { return Feed{v.f} }
+
+// Channel returns the channel that the finding is about, and its reading, believed or not.
+func (v View) Channel() (unit.Channel, unit.Reading) {
+	c := unit.Channel(v.s.Index)
+	return c, *v.f.Raw.Reading(c)
+}
+
+// WhyNot returns why that channel is not believed although it gives a reading; nil when it is.
+func (v View) WhyNot() *unit.Text { return v.f.Trust.WhyNot(v.Channel()) }
+
+// Joined reports whether all negative posts are near the board's ground, as they are while the negative
+// links are whole.
+func (v View) Joined() bool { return v.f.Trust.Joined(v.f.Raw) }
+
+// PostsDisagree reports whether the posts differ at rest and it is not known yet why.
+func (v View) PostsDisagree() bool { return v.f.Trust.PostsDisagree() }
+
+// Links returns how many links there are, Link the resistance of one, mΩ.
+func (v View) Links() int { return len(v.f.Links) }
+
+// Link returns the resistance of link k, mΩ.
+func (v View) Link(k int) unit.Estimate { return v.f.Links[k].Mohm }
+
+// Post returns the resistance of a joint where it can be told apart from the links, mΩ.
+func (v View) Post(k int) unit.Estimate { return v.f.Posts[k].Mohm }
+
+// QuietFor returns for how long neither motor nor feed has been on or asked for; zero while one is.
+func (v View) QuietFor() time.Duration { return v.f.QuietFor }
+
+// From returns since when the bank is watched: its first scan, or its last new battery.
+func (v View) From() time.Duration { return v.f.From }
+
+// Disconnect returns the contact of the disconnect.
+func (v View) Disconnect() unit.Contact { return v.f.Read.Disconnect }
+
+// Days returns what is counted of the working days, and Day the day that has ended in this scan.
+func (v View) Days() *daily.Memory { return v.f.Days }
+
+// Day returns the day that has ended in this scan, if one has.
+func (v View) Day() (*daily.Over, bool) { return &v.f.Day, v.f.DayEnded }
+
+// Balance returns what the working days leave of the charge.
+func (v View) Balance() *daily.Balance { return &v.f.Balance }
+
+// Since returns the work since a service.
+func (v View) Since(k ServiceKind) ServiceCount { return v.f.State.Motor.Since[k] }
+
+// Battery is what may be asked of one battery.
+type Battery struct {
+	f *Frame
+	i int
+}
+
+// Spec returns the battery as bought.
+func (b Battery) Spec() *Spec { return &b.f.Spec[b.i] }
+
+// Raw returns what was read at it, whether it can be believed or not.
+func (b Battery) Raw() *unit.Battery { return &b.f.Raw.Battery[b.i] }
+
+// VoltageV returns the voltage between its own posts, as far as it is believed.
+func (b Battery) VoltageV() unit.Reading { return b.f.Read.Battery[b.i].VoltageV }
+
+// CurrentA returns its current, as far as it is believed.
+func (b Battery) CurrentA() unit.Reading { return b.f.Read.Battery[b.i].CurrentA }
+
+// TempC returns its temperature, or that of a neighbor in the same box.
+func (b Battery) TempC() unit.Reading { return b.f.Temps[b.i] }
+
+// State returns what people are shown of it.
+func (b Battery) State() *BatteryState { return &b.f.Battery[b.i] }
+
+// Facts returns the rest of what is known of it.
+func (b Battery) Facts() *BatteryFacts { return &b.f.Batteries[b.i] }
+
+// Disagrees reports whether its channels contradict the others.
+func (b Battery) Disagrees() bool { return b.f.Trust.Disagrees(b.i, b.f.Read) }
+
+// Bank is what may be asked of the bank as a whole.
+type Bank struct{ f *Frame }
+
+// State returns what people are shown of it.
+func (b Bank) State() *BankState { return &b.f.Bank }
+
+// CurrentA returns the current into the bank.
+func (b Bank) CurrentA() unit.Reading { return b.f.Bank.CurrentA }
+
+// Charge returns its charge in percent.
+func (b Bank) Charge() unit.Estimate { return b.f.Bank.SoCPct }
+
+// TempC returns the temperature of the box.
+func (b Bank) TempC() unit.Reading { return b.f.TempC }
+
+const referC = 25.0 // °C: taken where no temperature can be read; our choice
+
+// TempOr25 returns it in °C, or 25 °C where it can't be read.
+func (b Bank) TempOr25() float64 {
+	if b.f.TempC.OK() {
+		return b.f.TempC.Value
+	}
+	return referC
+}
+
+// RatedAh returns the rated capacity of all batteries.
+func (b Bank) RatedAh() (ah float64) {
+	for i := range b.f.Spec {
+		ah += b.f.Spec[i].RatedAh
+	}
+	return ah
+}
+
+// RestFor returns for how long all batteries have rested.
+func (b Bank) RestFor() time.Duration {
+	rest := b.f.Batteries[0].RestFor
+	for i := range b.f.Batteries {
+		rest = min(rest, b.f.Batteries[i].RestFor)
+	}
+	return rest
+}
+
+// HighestPost returns the highest believed voltage between a battery's own posts.
+func (b Bank) HighestPost() (v unit.Reading) {
+	for i := range b.f.Spec {
+		if x := b.f.Read.Battery[i].VoltageV; x.OK() && (!v.OK() || x.Value > v.Value) {
+			v = x
+		}
+	}
+	return v
+}
+
+// LowestPost returns the lowest believed voltage between a battery's own posts.
+func (b Bank) LowestPost() (v unit.Reading) {
+	for i := range b.f.Spec {
+		if x := b.f.Read.Battery[i].VoltageV; x.OK() && (!v.OK() || x.Value < v.Value) {
+			v = x
+		}
+	}
+	return v
+}
+
+// HighestPositive returns the highest believed positive post over the board's ground, V; in a charge the
+// feed's lead is on it. It is negative infinity where none is believed.
+func (b Bank) HighestPositive() float64 {
+	top := math.Inf(-1)
+	for i := range b.f.Spec {
+		p := &b.f.Read.Battery[i]
+		if !p.VoltageV.OK() {
+			continue
+		}
+		v := p.VoltageV.Value
+		if p.NegativeV.OK() {
+			v += p.NegativeV.Value
+		}
+		top = max(top, v)
+	}
+	return top
+}
+
+// Least returns the lowest figure that any battery's chemistry has.
+func (b Bank) Least(of func(leadacid.Chemistry) float64) float64 {
+	low := math.Inf(1)
+	for i := range b.f.Spec {
+		low = min(low, of(b.f.Spec[i].Chemistry))
+	}
+	return low
+}
+
+// LoadLeads returns where the pump motor's leads are.
+func (b Bank) LoadLeads() network.Leads { return b.f.Bank.LoadLeads }
+
+// Motor is what may be asked of the motor.
+type Motor struct{ f *Frame }
+
+// Command returns the contactor's coil.
+func (m Motor) Command() unit.Contact { return m.f.Read.MotorCommand }
+
+// TerminalV returns the voltage at its terminal, as far as it is believed; RawV what was read.
+func (m Motor) TerminalV() unit.Reading { return m.f.Read.MotorV }
+
+// RawV returns what was read at its terminal.
+func (m Motor) RawV() unit.Reading { return m.f.Raw.MotorV }
+
+// Running reports whether a run is on, and since when.
+func (m Motor) Running() (bool, time.Duration) { return m.f.State.Motor.Running, m.f.RunSince }
+
+// Flows reports whether the bank gives the current of a running motor.
+func (m Motor) Flows() bool { return -m.f.Bank.CurrentA.Value >= m.f.Settings.MotorMinA }
+
+// Ended returns the lengths of the runs that ended in this scan.
+func (m Motor) Ended() []time.Duration { return m.f.Ended }
+
+// Relief returns how long the run under way has pushed against the relief valve, at the longest, and its
+// current when the lift had got going (A; 0: not yet).
+func (m Motor) Relief() (longest time.Duration, levelA float64) { return m.f.Relief, m.f.LevelA }
+
+// DeadCommands counts the commands that drew no current.
+func (m Motor) DeadCommands() uint64 { return m.f.State.Motor.DeadCommands }
+
+// Usual returns what the motor usually draws, Drops what was lost on the way to it in the last runs.
+func (m Motor) Usual() *pump.Usual { return &m.f.Pump.Usual }
+
+// Drops returns what was lost on the way to the motor in the last runs.
+func (m Motor) Drops() *pump.Drops { return &m.f.Pump.Drops }
+
+// Energized reports whether the bank's voltage is at the motor's terminal while a feed is present: a
+// strong feed may carry the motor nearly alone, so that the bank shows little.
+func (m Motor) Energized() bool {
+	s := m.f.State.Feed.Status
+	bank := m.f.Bank.VoltageV
+	return (s == feed.Present || s == feed.Unasked) && m.TerminalV().OK() && bank.OK() && m.TerminalV().Value > bank.Value/2
+}
+
+// Feed is what may be asked of the charger's side.
+type Feed struct{ f *Frame }
+
+// Status returns what the feed does, and since when.
+func (d Feed) Status() (feed.Status, time.Duration) {
+	return d.f.State.Feed.Status, d.f.State.Feed.Since
+}
+
+// Wake returns the wake line.
+func (d Feed) Wake() unit.Contact { return d.f.Read.WakeLine }
+
+// VoltageV returns the voltage ahead of the charge breaker, as far as it is believed; RawV what was read.
+func (d Feed) VoltageV() unit.Reading { return d.f.Read.FeedV }
+
+// RawV returns what was read ahead of the charge breaker.
+func (d Feed) RawV() unit.Reading { return d.f.Raw.FeedV }
+
+// CurrentA returns the smoothed current into the bank while the feed is on (A); ok is false while there is
+// none to judge.
+func (d Feed) CurrentA() (amps float64, ok bool) { return d.f.FeedA, d.f.FeedAOK }
+
+// CanGive returns the most that the converter gives (A); known is false while too little is known.
+func (d Feed) CanGive() (amps float64, known bool) { return d.f.CanGiveA, d.f.CanGiveOK }
+
+// Carries reports whether the feed carries part of the motor's current.
+func (d Feed) Carries() bool { return d.f.Carries }
