@@ -52,7 +52,7 @@ func channelConfig(c *config.Channel, chips map[string]int) (sensors.ChannelConf
 	return out, nil
 }
 
-// RulesConfig brings a unit's configuration to what the rules must know.
+// RulesConfig returns what the rules must know of a unit's configuration.
 func RulesConfig(cfg *config.Config) (rules.Config, error) {
 	bats, err := Batteries(cfg.Bank)
 	if err != nil {
@@ -71,12 +71,12 @@ func RulesConfig(cfg *config.Config) (rules.Config, error) {
 	return out, out.Validate()
 }
 
-// batteryIndex gives the place of a battery in the bank; a checked configuration names no other.
+// batteryIndex returns the index of a battery in the bank; a valid configuration names no other.
 func batteryIndex(bank *config.Bank, id string) int {
 	return max(slices.IndexFunc(bank.Batteries, func(b config.Battery) bool { return b.ID == id }), 0)
 }
 
-// Batteries brings a bank file's batteries to what the rules must know.
+// Batteries returns what the rules must know of the batteries in a bank file.
 func Batteries(bank config.Bank) ([]rules.BatteryConfig, error) {
 	var out []rules.BatteryConfig
 	for i, b := range bank.Batteries {
@@ -89,7 +89,7 @@ func Batteries(bank config.Bank) ([]rules.BatteryConfig, error) {
 	return out, nil
 }
 
-// wiring says where each channel and contact of the board goes in the rules' input.
+// wiring maps each channel and contact of the board to the rules' input.
 type wiring struct {
 	channel []func(*rules.Input) *rules.Reading
 	contact []func(*rules.Input) *rules.Contact
@@ -124,7 +124,8 @@ func wire(cfg *config.Config) (wiring, error) {
 		case config.Disconnect:
 			w.contact = append(w.contact, func(in *rules.Input) *rules.Contact { return &in.Disconnect })
 		default:
-			return w, fmt.Errorf("board.contacts[%d].signal: %q: want wake_line, motor_command or disconnect", i, c.Signal)
+			const want = "want wake_line, motor_command or disconnect"
+			return w, fmt.Errorf("board.contacts[%d].signal: %q: %s", i, c.Signal, want)
 		}
 	}
 	return w, nil

@@ -22,7 +22,7 @@ func leadsAt(out *rules.Output, l network.Leads) *snapshot.Leads {
 }
 
 // runBatteries gives the load test in the last run, of each battery that showed one. Under leastStepA a quotient says nothing: a
-// step of the converter in voltage would be a milliohm.
+// step of the input chip in voltage would be a milliohm.
 func (c *Core) runBatteries() []snapshot.RunBattery {
 	const leastStepA = 3.0
 	var tests []snapshot.RunBattery

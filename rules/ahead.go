@@ -88,4 +88,12 @@ func estimateOf(a forecast.Answer, factor float64) (Estimate, *unit.Text) {
 	return Estimate{Value: factor * a.Value, Sigma: factor * a.Sigma, Known: true}, nil
 }
 
-func waitsText(s string) *unit.Text { return &unit.Text{ID: s, English: s} }
+// waitsText is for reasons that have no ID yet.
+func waitsText(s string) *unit.Text {
+	if waitsCache[s] == nil {
+		waitsCache[s] = &unit.Text{ID: s, English: s}
+	}
+	return waitsCache[s]
+}
+
+var waitsCache = map[string]*unit.Text{}

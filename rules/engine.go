@@ -130,7 +130,7 @@ func (e *Engine) begin(in *Input) (dt time.Duration) {
 func (e *Engine) judge() {
 	f := &e.frame
 	e.found.Judge(detect.First)
-	f.Series = e.book.AnyActive(detect.SeriesWired.Name)
+	f.Series, f.Reversed = e.book.AnyActive(detect.SeriesWired.Name), e.book.AnyActive(detect.Reversed.Name)
 	f.Look()
 	running, _ := e.motor.Running()
 	ran := e.motor.Last()

@@ -12,6 +12,7 @@ import (
 	"liftbank/rules/finding"
 	"liftbank/rules/leadacid"
 	"liftbank/rules/loadtest"
+	"liftbank/rules/unit"
 )
 
 // twoFlooded is a bank of two 100 Ah flooded batteries with everything wired.
@@ -20,9 +21,8 @@ func twoFlooded() rules.Config {
 	c := b
 	c.ID = "b"
 	return rules.Config{
-		Batteries: []rules.BatteryConfig{b, c}, MotorMinA: 30, LiftCycleRuns: 2,
+		Batteries:  []rules.BatteryConfig{b, c},
 		HasCommand: true, NegativeTap: [rules.MaxBatteries]bool{true, true},
-		Thresholds: rules.DefaultThresholds(),
 	}
 }
 
@@ -39,14 +39,14 @@ func newBench(t testing.TB, cfg rules.Config) *bench {
 	e, err := rules.New(cfg)
 	require.NoError(t, err)
 	b := &bench{t: t, engine: e}
-	b.in.WakeLine, b.in.MotorCommand, b.in.Disconnect = rules.ContactOff, rules.ContactOff, rules.ContactOn
+	b.in.WakeLine, b.in.MotorCommand, b.in.Disconnect = unit.ContactOff, unit.ContactOff, unit.ContactOn
 	b.in.At.WallTrusted = true
 	b.set(12.65, 0)
 	b.in.FeedV, b.in.MotorV = good(12.65), good(0)
 	return b
 }
 
-func good(v float64) rules.Reading { return rules.Reading{Value: v, Quality: rules.Good} }
+func good(v float64) rules.Reading { return rules.Reading{Value: v, Quality: unit.Good} }
 
 // set gives both batteries a voltage and half the bank's current each. The charge breaker is closed: the feed's terminal stands with
 // them until a case says otherwise.
@@ -96,13 +96,13 @@ func (b *bench) active() (names []string) {
 func (b *bench) run(length time.Duration, restV, loadV, bankA float64) {
 	start := b.in.At.Mono + 300*time.Millisecond
 	b.in.At.Mono = start
-	b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, rules.ContactOn
+	b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, unit.ContactOn
 	b.set(loadV, -bankA)
 	b.step()
 	b.hold(length-10*time.Millisecond, 6*time.Millisecond)
 	stop := start + length
 	b.in.At.Mono = max(stop, b.in.At.Mono+time.Millisecond)
-	b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: false, At: stop}}, rules.ContactOff
+	b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: false, At: stop}}, unit.ContactOff
 	b.set(restV, 0)
 	b.step()
 }
@@ -114,7 +114,7 @@ func TestFeedLostIsFoundWithinItsTimeAndClearsOnlyOnAFeed(t *testing.T) {
 	b.hold(time.Hour, time.Second)
 	assert.Empty(t, b.active(), "no wake line, nothing to find")
 
-	b.in.WakeLine = rules.ContactOn
+	b.in.WakeLine = unit.ContactOn
 	on := b.in.At.Mono
 	b.hold(4*time.Minute, time.Second)
 	assert.Empty(t, b.active(), "the converter still has time")
@@ -122,14 +122,14 @@ func TestFeedLostIsFoundWithinItsTimeAndClearsOnlyOnAFeed(t *testing.T) {
 	require.Equal(t, []string{"feed-lost"}, b.active())
 	lost := b.finding("feed-lost", "")
 	assert.Equal(t, 5*time.Minute, (lost.Since - on).Round(10*time.Second))
-	assert.Equal(t, "feed voltage", lost.Evidence()[0].What)
-	assert.InDelta(t, 12.5, lost.Evidence()[0].Value, 1e-9)
+	assert.Equal(t, "feed voltage", lost.Evidence[0].What.English)
+	assert.InDelta(t, 12.5, lost.Evidence[0].Value, 1e-9)
 
-	b.in.WakeLine = rules.ContactOff
+	b.in.WakeLine = unit.ContactOff
 	b.hold(10*time.Hour, time.Second)
 	assert.Contains(t, b.active(), "feed-lost", "parked, it is still not mended")
 
-	b.in.WakeLine = rules.ContactOn
+	b.in.WakeLine = unit.ContactOn
 	b.set(13.4, 40)
 	b.in.FeedV = good(13.6)
 	b.hold(2*time.Minute, time.Second)
@@ -139,17 +139,17 @@ func TestFeedLostIsFoundWithinItsTimeAndClearsOnlyOnAFeed(t *testing.T) {
 
 func TestMissingSensorsSilenceInsteadOfAccusing(t *testing.T) {
 	b := newBench(t, twoFlooded())
-	b.in.WakeLine = rules.ContactNotFitted
+	b.in.WakeLine = unit.ContactNotFitted
 	b.hold(time.Hour, time.Second)
 	assert.Empty(t, b.active())
-	assert.Equal(t, "the wake line is not wired to the board", b.finding("feed-lost", "").Because)
+	assert.Equal(t, "the wake line is not wired to the monitor", b.finding("feed-lost", "").Because.Said())
 
 	b = newBench(t, twoFlooded())
-	b.in.WakeLine = rules.ContactOn
-	b.in.FeedV = rules.Reading{Quality: rules.NoAnswer}
+	b.in.WakeLine = unit.ContactOn
+	b.in.FeedV = rules.Reading{Quality: unit.NoAnswer}
 	b.hold(time.Hour, time.Second)
 	assert.Equal(t, []string{"sense-faultfeed voltage"}, b.active())
-	assert.NotEmpty(t, b.finding("feed-lost", "").Because)
+	assert.NotEmpty(t, b.finding("feed-lost", "").Because.Said())
 }
 
 // An open sense wire reads about 0 V on a post while the other battery reads 12.6 V.
@@ -164,12 +164,12 @@ func TestOpenSenseWireIsAFaultOfTheChannelAlone(t *testing.T) {
 	for range 30 {
 		start := b.in.At.Mono + time.Second
 		b.in.At.Mono = start
-		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, rules.ContactOn
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, unit.ContactOn
 		b.set(12.1, -120)
 		b.in.Battery[1].VoltageV = good(0.01)
 		b.step()
 		b.hold(3*time.Second, 6*time.Millisecond)
-		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{At: b.in.At.Mono}}, rules.ContactOff
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{At: b.in.At.Mono}}, unit.ContactOff
 		b.set(12.6, 0)
 		b.in.Battery[1].VoltageV = good(0.01)
 		b.hold(20*time.Second, time.Second)
@@ -187,12 +187,12 @@ func TestStuckChannelShowsByNotAnsweringToRuns(t *testing.T) {
 		b.hold(20*time.Second, time.Second)
 		start := b.in.At.Mono + time.Second
 		b.in.At.Mono = start
-		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, rules.ContactOn
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, unit.ContactOn
 		b.set(12.1, -120)
 		b.in.Battery[0].VoltageV = stuck
 		b.step()
 		b.hold(3*time.Second, 6*time.Millisecond)
-		b.in.MotorCommand = rules.ContactOff
+		b.in.MotorCommand = unit.ContactOff
 		b.set(12.6, 0)
 		b.in.Battery[0].VoltageV = stuck
 		b.step()
@@ -211,11 +211,11 @@ func TestALittleCurrentIsAnAnswer(t *testing.T) {
 			b.set(12.6, 0)
 			b.in.Battery[1].CurrentA = good(0.6)
 			b.hold(time.Minute, time.Second)
-			b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: b.in.At.Mono + time.Millisecond}}, rules.ContactOn
+			b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: b.in.At.Mono + time.Millisecond}}, unit.ContactOn
 			b.set(11.4, -240)
 			b.in.Battery[1].CurrentA = good(0.6 - step)
 			b.hold(2*time.Second, 6*time.Millisecond)
-			b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{At: b.in.At.Mono}}, rules.ContactOff
+			b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{At: b.in.At.Mono}}, unit.ContactOff
 			b.set(12.6, 0)
 			b.in.Battery[1].CurrentA = good(0.6)
 			b.hold(time.Second, 6*time.Millisecond)
@@ -234,7 +234,7 @@ func TestSeriesWiringIsFoundWithinTenSeconds(t *testing.T) {
 	assert.Equal(t, finding.Urgent, b.finding("series-wired", "").Def.Severity)
 
 	b = newBench(t, twoFlooded())
-	b.in.Battery[1].VoltageV = rules.Reading{Value: 20.5, Quality: rules.Saturated}
+	b.in.Battery[1].VoltageV = rules.Reading{Value: 20.5, Quality: unit.Saturated}
 	b.hold(5*time.Second, time.Second)
 	assert.Contains(t, b.active(), "series-wired", "a channel at its end hides a higher voltage still")
 }
@@ -295,10 +295,10 @@ func TestShortDrivesOfAFullBankAreNoUndercharge(t *testing.T) {
 			}
 			for range 8 {
 				for range 6 {
-					b.in.WakeLine = rules.ContactOn
+					b.in.WakeLine = unit.ContactOn
 					set(c.chargeV, c.bankA)
 					b.hold(8*time.Minute, 10*time.Second)
-					b.in.WakeLine = rules.ContactOff
+					b.in.WakeLine = unit.ContactOff
 					set(c.restV-0.5, -40)
 					b.hold(time.Duration(c.bankA/40*8*float64(time.Minute)), 10*time.Second)
 					set(c.restV+0.1, 0)
@@ -344,13 +344,13 @@ func TestResistanceIsBetweenTheBatterysOwnPosts(t *testing.T) {
 		b.hold(2*time.Second, time.Second)
 		start := b.in.At.Mono + time.Second
 		b.in.At.Mono = start
-		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, rules.ContactOn
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, unit.ContactOn
 		b.set(12.41, -120) // 0.24 V over 60 A: 4 mΩ
 		b.in.Battery[1].VoltageV, b.in.Battery[1].NegativeV = good(12.41+linkV), good(linkV)
 		b.step()
 		b.hold(time.Second, 6*time.Millisecond)
 		assert.InDelta(t, 12.41, b.out.Battery[1].In.VoltageV.Value, 1e-9)
-		b.in.MotorCommand = rules.ContactOff
+		b.in.MotorCommand = unit.ContactOff
 		b.set(12.65, 0)
 		b.in.Battery[1].NegativeV = good(0)
 		b.step()
@@ -433,7 +433,7 @@ func BenchmarkScanTwoBatteries(b *testing.B) {
 func BenchmarkRunScanTwoBatteries(b *testing.B) {
 	u := newBench(b, twoFlooded())
 	u.hold(time.Minute, time.Second)
-	u.in.MotorCommand = rules.ContactOn
+	u.in.MotorCommand = unit.ContactOn
 	u.set(12.0, -120)
 	b.ReportAllocs()
 	for b.Loop() {
@@ -447,7 +447,7 @@ func TestADaysCountLeavesOutRest(t *testing.T) {
 	b := newBench(t, twoFlooded())
 	b.set(12.7, 0)
 	b.hold(10*time.Minute, 10*time.Second)
-	moved := func() float64 { return b.engine.State().Findings.Detectors.Day.MovedAh }
+	moved := func() float64 { return b.engine.State().Days.NetAh }
 	before := moved()
 	b.set(12.7, -0.2)
 	b.hold(time.Hour, 10*time.Second)
@@ -457,7 +457,7 @@ func TestADaysCountLeavesOutRest(t *testing.T) {
 	b.hold(time.Minute, 10*time.Second)
 	assert.InDelta(t, before-1, moved(), 0.01, "120 A for 30 s")
 	before = moved()
-	b.in.WakeLine = rules.ContactOn
+	b.in.WakeLine = unit.ContactOn
 	b.set(13.4, 20)
 	b.hold(30*time.Minute, 10*time.Second)
 	assert.InDelta(t, before+10*0.97, moved(), 0.1, "20 A for half an hour, as much of it stored as Stevens and Corey (1996) found")
@@ -466,12 +466,12 @@ func TestADaysCountLeavesOutRest(t *testing.T) {
 // Between two scans at rest nothing flowed until the motor began: its first current is not taken for the whole time, whether it can be read
 // or goes beyond the sensor's range.
 func TestARunsEnergyCountsFromItsStart(t *testing.T) {
-	for _, quality := range []rules.Quality{rules.Good, rules.Saturated} {
+	for _, quality := range []rules.Quality{unit.Good, unit.Saturated} {
 		b := newBench(t, twoFlooded())
 		b.hold(time.Minute, 10*time.Second)
 		before := b.out.Bank.DrawnWh
 		b.in.At.Mono += 9 * time.Second
-		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: b.in.At.Mono}}, rules.ContactOn
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: b.in.At.Mono}}, unit.ContactOn
 		b.set(12, -100)
 		b.in.Battery[0].CurrentA.Quality, b.in.Battery[1].CurrentA.Quality = quality, quality
 		b.step()

@@ -8,24 +8,26 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/rules/leadacid"
+	"liftbank/rules/limit"
+	"liftbank/rules/unit"
 )
 
 // forecastEngine plays lifts of 120 A for 10 s a minute, with the feed off, from a bank that rested over night at 12.45 V.
 func forecastEngine(t *testing.T, scan func(*Engine, *Input)) *Engine {
 	t.Helper()
 	battery := BatteryConfig{ID: "a", Chemistry: leadacid.Flooded, RatedAh: 100, RatedCCA: 950}
-	cfg := Config{Batteries: []BatteryConfig{battery, battery}, MotorMinA: 30, LiftCycleRuns: 2, HasCommand: true, Thresholds: DefaultThresholds()}
+	cfg := Config{Batteries: []BatteryConfig{battery, battery}, HasCommand: true}
 	cfg.Batteries[1].ID = "b"
 	e, err := New(cfg)
 	require.NoError(t, err)
 	at := time.Duration(0)
 	step := func(volt, amps, motorV float64, on bool, next time.Duration) {
-		in := Input{At: Moment{Mono: at}, WakeLine: ContactOff, MotorCommand: ContactOff, MotorV: Reading{Value: motorV, Quality: Good}, FeedV: Reading{Value: 0.1, Quality: Good}}
+		in := Input{At: Moment{Mono: at}, WakeLine: unit.ContactOff, MotorCommand: unit.ContactOff, MotorV: Reading{Value: motorV, Quality: unit.Good}, FeedV: Reading{Value: 0.1, Quality: unit.Good}}
 		if on {
-			in.MotorCommand = ContactOn
+			in.MotorCommand = unit.ContactOn
 		}
 		for k := range 2 {
-			in.Battery[k] = BatteryInput{VoltageV: Reading{Value: volt, Quality: Good}, CurrentA: Reading{Value: amps / 2, Quality: Good}, TempC: Reading{Value: 25, Quality: Good}}
+			in.Battery[k] = BatteryInput{VoltageV: Reading{Value: volt, Quality: unit.Good}, CurrentA: Reading{Value: amps / 2, Quality: unit.Good}, TempC: Reading{Value: 25, Quality: unit.Good}}
 		}
 		scan(e, &in)
 		at += next
@@ -47,23 +49,23 @@ func forecastEngine(t *testing.T, scan func(*Engine, *Input)) *Engine {
 func TestEngineSaysWhatIsLeft(t *testing.T) {
 	e := forecastEngine(t, func(e *Engine, in *Input) { e.Step(in) })
 	bank, run := &e.out.Bank, &e.out.Motor
-	e.Foresee()
-	require.True(t, bank.LiftsLeft.Known, bank.LiftsWait)
+	e.UpdateForecast()
+	require.True(t, bank.LiftsLeft.Known, bank.LiftsWaitFor.Said())
 	perLift := 2 * 120 * 10.0 / 3600
 	assert.InEpsilon(t, perLift, run.LiftAh.Value, 0.02)
 	assert.InEpsilon(t, perLift*11.9, run.LiftWh.Value, 0.03)
 	// Battery Council table: 12.45 V is 75 %; 6.7 Ah were drawn since. Of the rest a tenth of the capacity is held back at this rate.
 	assert.InDelta(t, (0.75*200-6.7-0.1*200)/perLift, bank.LiftsLeft.Value, 35)
 	assert.False(t, bank.TimeToFullS.Known)
-	assert.Contains(t, bank.FullWait, "feed")
+	assert.Contains(t, bank.FullWaitsFor.Said(), "feed")
 }
 
 func TestEngineWaitsForLifts(t *testing.T) {
 	waits := ""
 	forecastEngine(t, func(e *Engine, in *Input) {
 		if e.Step(in); in.At.Mono == 8*time.Hour {
-			e.Foresee()
-			waits = e.out.Bank.LiftsWait
+			e.UpdateForecast()
+			waits = e.out.Bank.LiftsWaitFor.Said()
 			assert.False(t, e.out.Bank.LiftsLeft.Known || e.out.Motor.LiftAh.Known)
 		}
 	})
@@ -74,16 +76,16 @@ func TestOutlookAllocatesNothing(t *testing.T) {
 	e := forecastEngine(t, func(e *Engine, in *Input) { e.Step(in) })
 	assert.Zero(t, testing.AllocsPerRun(20, func() {
 		e.ahead.next = 0
-		e.Foresee()
+		e.UpdateForecast()
 	}))
 }
 
 func TestLiftLimitsAreChecked(t *testing.T) {
 	battery := BatteryConfig{ID: "a", Chemistry: leadacid.Flooded, RatedAh: 100, RatedCCA: 950}
-	cfg := Config{Batteries: []BatteryConfig{battery}, MotorMinA: 30, LiftCycleRuns: 2, Thresholds: DefaultThresholds()}
+	cfg := Config{Batteries: []BatteryConfig{battery}}
 	require.NoError(t, cfg.Validate())
-	cfg.LeastMotorV, cfg.ChargeFloor = 12, 95
+	cfg.Limits = limit.Values{"motor.least_v": 12, "motor.charge_floor_pct": 95}
 	err := cfg.Validate()
-	assert.ErrorContains(t, err, "least motor voltage: 12 V: want 7 to 11.5")
-	assert.ErrorContains(t, err, "charge floor: 95 %: want 0 to 90")
+	assert.ErrorContains(t, err, "motor.least_v: 12: want 7 to 11.5 V")
+	assert.ErrorContains(t, err, "motor.charge_floor_pct: 95: want 0 to 90 %")
 }

@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/rules"
+	"liftbank/rules/unit"
 )
 
 // Another battery: what was learnt of the old one is gone, what was learnt of its neighbour stays.
@@ -60,11 +61,11 @@ func TestForgetLinks(t *testing.T) {
 		b.hold(time.Minute, time.Second)
 		start := b.in.At.Mono + 300*time.Millisecond
 		b.in.At.Mono = start
-		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, rules.ContactOn
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, unit.ContactOn
 		set(12.1, -110)
 		b.step()
 		b.hold(8*time.Second, 6*time.Millisecond)
-		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: false, At: b.in.At.Mono}}, rules.ContactOff
+		b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: false, At: b.in.At.Mono}}, unit.ContactOff
 		set(12.65, 0)
 		b.step()
 	}

@@ -14,6 +14,7 @@ import (
 
 	"liftbank/rules"
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
 
 // restart takes a bench's engine away and gives it a new one that is told what the old one knew, by way of the text that is saved.
@@ -35,11 +36,11 @@ func (b *bench) day(k int) {
 		b.hold(30*time.Second, time.Second)
 		b.run(4*time.Second, 12.6-0.01*math.Mod(x, 7), 12.0-0.02*math.Mod(x, 5), 110+math.Mod(x, 11))
 	}
-	b.in.WakeLine = rules.ContactOn
+	b.in.WakeLine = unit.ContactOn
 	b.set(13.9+0.05*math.Mod(x, 5), 25)
 	b.in.FeedV = good(14.1)
 	b.hold(12*time.Minute, 4*time.Second)
-	b.in.WakeLine = rules.ContactOff
+	b.in.WakeLine = unit.ContactOff
 	b.set(12.75, 0)
 	b.in.FeedV = good(12.75)
 	b.hold(75*time.Minute, 20*time.Second)
@@ -63,7 +64,7 @@ func TestARestartCostsNoKnowledge(t *testing.T) {
 				}
 				b.day(k)
 			}
-			b.engine.Foresee()
+			b.engine.UpdateForecast()
 			b.out.Events = nil
 			return b.out
 		}
@@ -114,7 +115,7 @@ func TestAStateThatCannotBeIsRefused(t *testing.T) {
 	b.day(0)
 	for name, spoil := range map[string]func(*rules.State){
 		"version":        func(s *rules.State) { s.Version++ },
-		"begun later":    func(s *rules.State) { s.Bank.Start = s.At.Mono + 1 },
+		"begun later":    func(s *rules.State) { s.From = s.At.Mono + 1 },
 		"negative":       func(s *rules.State) { s.At.Mono = -1 },
 		"charge":         func(s *rules.State) { s.Battery[0].Charge.CapAh = -1 },
 		"no number":      func(s *rules.State) { s.Battery[1].Load.Parts.MetalMohm = math.NaN() },
@@ -126,7 +127,15 @@ func TestAStateThatCannotBeIsRefused(t *testing.T) {
 		"feed's time":    func(s *rules.State) { s.Feed.Since = s.Feed.Last + 1 },
 		"energy":         func(s *rules.State) { s.Bank.DrawnWh = math.Inf(1) },
 		"power":          func(s *rules.State) { s.Bank.LastW = math.NaN() },
-		"share":          func(s *rules.State) { s.Bank.ShareDrawn[1] = -1 },
+		"share":          func(s *rules.State) { s.Bank.ShareDrawnAh[1] = -1 },
+		"channels":       func(s *rules.State) { s.Channels.Channel[3].Doubt = 200 },
+		"days":           func(s *rules.State) { s.Days.Known = 9 },
+		"runs":           func(s *rules.State) { s.Pump.Usual.Ratios = 99 },
+		"output":         func(s *rules.State) { s.Output.BestA = math.NaN() },
+		"findings":       func(s *rules.State) { s.Findings["motor-overrun"] = []byte(`{"":{"Clean":200}}`) },
+		"a memory":       func(s *rules.State) { s.Findings["circulating"] = []byte(`{"":{"Amps":[1e9]}}`) },
+		"no memory":      func(s *rules.State) { s.Findings["parked-drain"] = []byte(`7`) },
+		"book":           func(s *rules.State) { s.Book.Raises = make([]time.Duration, 99) },
 		"no batteries":   func(s *rules.State) { s.Battery = nil },
 		"network's size": func(s *rules.State) { s.Network.Batteries = 3 },
 	} {

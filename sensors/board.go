@@ -20,8 +20,8 @@ type Board struct {
 	stats    Stats
 }
 
-// New returns a board; it touches neither bus nor pins. contacts may be nil if cfg.Contacts is 0. The
-// error names everything that is wrong with cfg.
+// New returns a board; it touches neither bus nor pins. contacts may be nil if cfg.Contacts is 0.
+// The error names everything that is wrong with cfg.
 func New(cfg Config, chips []Chip, contacts Contacts, clock Clock) (*Board, error) {
 	err := cfg.Validate(len(chips))
 	if contacts == nil && cfg.Contacts > 0 {

@@ -18,7 +18,8 @@ import (
 	"liftbank/sim/board"
 )
 
-// slowest860 is one conversion at 860 SPS of an oscillator that is 10 % slow, with the wake-up (data sheet, from memory).
+// slowest860 is one conversion at 860 SPS of an oscillator that is 10 % slow, with the wake-up
+// (data sheet).
 const slowest860 = 1293*time.Microsecond + 50*time.Microsecond
 
 func fresh(s *sensors.Scan) []int {
@@ -47,7 +48,15 @@ func TestScansAtRest(t *testing.T) {
 		for ch, reading := range s.Readings {
 			assert.Equal(t, sensors.None, reading.Fault, ch)
 			assert.InDelta(t, r.value[ch], reading.Value, tolerance[ch], ch)
-			assert.True(t, begin < reading.At && reading.At <= s.At, "channel %d: %v in a scan %v to %v", ch, reading.At, begin, s.At)
+			assert.True(
+				t,
+				begin < reading.At && reading.At <= s.At,
+				"channel %d: %v in a scan %v to %v",
+				ch,
+				reading.At,
+				begin,
+				s.At,
+			)
 		}
 		assert.Equal(t, []sensors.ContactReading{{Known: true}, {Known: true}}, s.Contacts)
 	}
@@ -75,7 +84,8 @@ func TestRunChannelsComeFirst(t *testing.T) {
 	}
 }
 
-// A command of 0.3 s between two slow scans: seen from its first instant, at full speed, with both edges.
+// A command of 0.3 s between two slow scans: seen from its first instant, at full speed, with both
+// edges.
 func TestFastOnContact(t *testing.T) {
 	r := newRig(t, nil)
 	r.press(0, 1500*ms, 300*ms)
@@ -185,7 +195,8 @@ func TestFastOnCurrentAlone(t *testing.T) {
 	assert.Greater(t, s.At-s.Took-stop, 2*time.Second)
 }
 
-// A current sensor at the end of its range, as at an inrush, still says that the motor runs; a dead one does not.
+// A current sensor at the end of its range, as at an inrush, still says that the motor runs; a dead
+// one does not.
 func TestCurrentAloneWithAFaultySensor(t *testing.T) {
 	current := func(c *sensors.Config) {
 		c.Contacts = 0
@@ -222,8 +233,8 @@ func TestLongestRun(t *testing.T) {
 	assert.True(t, s.Fast, "the next run is a run again")
 }
 
-// A touch that debouncing has not judged yet gets a short while of fast scans, so that nothing of a run's start is lost;
-// one that chatters gets no more than one such while in a second.
+// A touch that debouncing has not judged yet gets a short while of fast scans, so that nothing of a
+// run's start is lost; one that chatters gets no more than one such while in a second.
 func TestLooksAheadOfDebouncing(t *testing.T) {
 	r := newRig(t, nil)
 	for at := 1500 * ms; at < 11500*ms; at += 5 * ms {
@@ -237,7 +248,12 @@ func TestLooksAheadOfDebouncing(t *testing.T) {
 	tempAt := time.Duration(0)
 	for s.At < 12*time.Second {
 		s = r.next(t)
-		assert.Less(t, s.At-s.Readings[tempA].At, 1600*ms, "the channels that are not read in a run are not kept waiting")
+		assert.Less(
+			t,
+			s.At-s.Readings[tempA].At,
+			1600*ms,
+			"the channels that are not read in a run are not kept waiting",
+		)
 		tempAt = s.Readings[tempA].At
 	}
 	assert.Greater(t, tempAt, 11*time.Second)
@@ -277,7 +293,8 @@ func TestThreeDisturbedTransfersCostOneReading(t *testing.T) {
 	assert.Equal(t, all(), fresh(r.next(t)))
 }
 
-// One chip gone: the other one's readings go on at their time, the dead one is asked less and less often.
+// One chip gone: the other one's readings go on at their time, the dead one is asked less and less
+// often.
 func TestDeadChipDoesNotHoldUpTheOther(t *testing.T) {
 	r := newRig(t, nil)
 	healthy := r.next(t).Took
@@ -426,7 +443,8 @@ func TestValuesThatCannotBe(t *testing.T) {
 	assert.Zero(t, st.Chips[0].Errors, "the bus is sound")
 }
 
-// With the address straps of the two chips swapped the bus looks sound; what gives it away are quantities that cannot be.
+// With the address straps of the two chips swapped the bus looks sound; what gives it away are
+// quantities that cannot be.
 func TestSwappedAddresses(t *testing.T) {
 	r := newRig(t, nil)
 	b, err := sensors.New(r.cfg, []sensors.Chip{
@@ -516,13 +534,22 @@ func TestNewRefuses(t *testing.T) {
 		change func(*sensors.Config)
 		want   string
 	}{
-		{"chip", func(c *sensors.Config) { c.Channels[feed].Chip = 2 }, "board: channels[4] feed: chip: 2: want 0 to 1"},
+		{
+			"chip", func(c *sensors.Config) { c.Channels[feed].Chip = 2 },
+			"board: channels[4] feed: chip: 2: want 0 to 1",
+		},
 		{
 			"two channels on one input", func(c *sensors.Config) { set(c, feed).Mux = ads1115.AIN0 },
 			"board: channels[4] feed: input: AIN0 of chip 0: want one not used by channels[0] volt a",
 		},
-		{"no input", func(c *sensors.Config) { c.Channels[feed].Input = nil }, "board: channels[4] feed: input: none: want one"},
-		{"no scale", func(c *sensors.Config) { c.Channels[feed].Scale = nil }, "board: channels[4] feed: scale: none: want one"},
+		{
+			"no input", func(c *sensors.Config) { c.Channels[feed].Input = nil },
+			"board: channels[4] feed: input: none: want one",
+		},
+		{
+			"no scale", func(c *sensors.Config) { c.Channels[feed].Scale = nil },
+			"board: channels[4] feed: scale: none: want one",
+		},
 		{
 			"scale", func(c *sensors.Config) { c.Channels[feed].Scale = calibration.Divider{} },
 			"board: channels[4] feed: scale: bottom_ohm: 0: want more than 0",
@@ -539,14 +566,19 @@ func TestNewRefuses(t *testing.T) {
 			"no limit", func(c *sensors.Config) { c.Channels[feed].Max = math.NaN() },
 			"board: channels[4] feed: possible range: 0 to NaN: want min below max, both finite",
 		},
-		{"pace", func(c *sensors.Config) { c.Schedule.RestEvery = 0 }, "board: schedule: rest every: 0s: want more than 0"},
+		{
+			"pace", func(c *sensors.Config) { c.Schedule.RestEvery = 0 },
+			"board: schedule: rest every: 0s: want more than 0",
+		},
 		{
 			"contact", func(c *sensors.Config) { c.Schedule.RunContact = 2 },
 			"board: schedule: run contact: 2: want -1 for none, or less than 2",
 		},
 		{
-			"run channel", func(c *sensors.Config) { c.Schedule.RunChannels, c.Schedule.RunBelow = []int{tempA, 8}, -1 },
-			"board: schedule: run channels: temp a: not read during a run: want one that is\nschedule: run channels: 8: want 0 to 7",
+			"run channel",
+			func(c *sensors.Config) { c.Schedule.RunChannels, c.Schedule.RunBelow = []int{tempA, 8}, -1 },
+			"board: schedule: run channels: temp a: not read during a run: want one that is\n" +
+				"schedule: run channels: 8: want 0 to 7",
 		},
 		{
 			"threshold", func(c *sensors.Config) { c.Schedule.RunChannels, c.Schedule.RunBelow = []int{ampA}, 20 },
@@ -556,7 +588,8 @@ func TestNewRefuses(t *testing.T) {
 			"fields of the chip", func(c *sensors.Config) {
 				set(c, feed).Mux, set(c, feed).FullScale, set(c, feed).RunRate = 8, 6, 8
 			},
-			"board: channels[4] feed: input: Mux(8): want AIN0-AIN1 to AIN3\nrange: FullScale(6): want 0.256 V to 6.144 V\n" +
+			"board: channels[4] feed: input: Mux(8): want AIN0-AIN1 to AIN3\n" +
+				"range: FullScale(6): want 0.256 V to 6.144 V\n" +
 				"rates: 128 SPS, Rate(8): want 8 SPS to 860 SPS",
 		},
 	} {
@@ -572,8 +605,8 @@ func TestNewRefuses(t *testing.T) {
 	assert.EqualError(t, err, "board: contacts: 2: want 0 on a board without contacts")
 }
 
-// Whatever happens on the bus and at the contacts: a reading without a fault is right, nothing lies in the future, every edge
-// comes out once and in order, and no scan takes long.
+// Whatever happens on the bus and at the contacts: a reading without a fault is right, nothing lies
+// in the future, every edge comes out once and in order, and no scan takes long.
 func TestAnyTrouble(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		r := newRig(t, func(c *sensors.Config) { c.Schedule.RunChannels, c.Schedule.RunBelow = []int{ampA, ampB}, -20 })
@@ -657,7 +690,12 @@ func TestDirectPathGivesTheSameScans(t *testing.T) {
 	}
 	registers := newRig(t, nil)
 	short := newRig(t, nil)
-	b, err := sensors.New(short.cfg, []sensors.Chip{ads1115.Over(direct{short.chips[0]}), ads1115.Over(direct{short.chips[1]})}, short.script, short.script)
+	b, err := sensors.New(
+		short.cfg,
+		[]sensors.Chip{ads1115.Over(direct{short.chips[0]}), ads1115.Over(direct{short.chips[1]})},
+		short.script,
+		short.script,
+	)
 	require.NoError(t, err)
 	short.board = b
 	assert.Equal(t, run(registers), run(short))
@@ -689,7 +727,12 @@ func BenchmarkScan8(b *testing.B) {
 	b.Run("registers", func(b *testing.B) { bench(b, newRig(b, nil)) })
 	b.Run("direct", func(b *testing.B) {
 		r := newRig(b, nil)
-		short, err := sensors.New(r.cfg, []sensors.Chip{ads1115.Over(direct{r.chips[0]}), ads1115.Over(direct{r.chips[1]})}, r.script, r.script)
+		short, err := sensors.New(
+			r.cfg,
+			[]sensors.Chip{ads1115.Over(direct{r.chips[0]}), ads1115.Over(direct{r.chips[1]})},
+			r.script,
+			r.script,
+		)
 		if err != nil {
 			b.Fatal(err)
 		}

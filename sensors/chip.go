@@ -49,7 +49,8 @@ type Input interface {
 	// Range returns the volts at the pin between which the input can be converted.
 	Range() (lowV, highV float64)
 	// Time returns how long a conversion takes: nominally, which dates the reading, and at most,
-	// which is how long the board waits before it reads. Both are 0 for a chip whose Read blocks.
+	// which is how long the board waits before it reads and not less. Both are 0 for a chip whose
+	// Read blocks.
 	Time(m Mode) (nominal, longest time.Duration)
 	// Class returns how well the input measures, in volts at the pin.
 	Class(m Mode) Class

@@ -11,8 +11,8 @@ import (
 	"liftbank/sensors/calibration"
 )
 
-// All by hand. The chip: steps of 125 µV, 125 µV and 266.93 µV peak to peak of noise over 6.6, 3 steps
-// of offset, 0.15 % and 0.1 % of gain error (data sheet, 4.096 V, 128 and 860 SPS).
+// All by hand. The chip: steps of 125 µV, 125 µV and 266.93 µV peak to peak of noise over 6.6, 3
+// steps of offset, 0.15 % and 0.1 % of gain error (data sheet, 4.096 V, 128 and 860 SPS).
 func TestClassOfAChannel(t *testing.T) {
 	const noise, gain = 125e-6 / 6.6, 0.0025
 	for _, tt := range []struct {
@@ -39,11 +39,15 @@ func TestClassOfAChannel(t *testing.T) {
 			// 2 V of offset go through the chip with its gain error, and all is multiplied by 1.1.
 			"divider with a correction", calibration.Divider{TopOhm: 100e3, BottomOhm: 10e3},
 			calibration.Correction{OffsetAdd: -2, Gain: 1.1},
-			sensors.Class{StepSize: 1.5125e-3, Noise: 12.1 * noise, ZeroError: 1.1 * (4.125e-3 + 0.005), GainError: gain},
+			sensors.Class{
+				StepSize: 1.5125e-3, Noise: 12.1 * noise, ZeroError: 1.1 * (4.125e-3 + 0.005), GainError: gain,
+			},
 		},
 		{
-			// At 25 °C: 298.15² · 4 / (3950 · 3.3) = 27.2785 °C/V; 375 µV and 0.25 % of 1.65 V are 4.5 mV.
-			"thermistor", calibration.NTCBeta{R25Ohm: 10e3, BetaK: 3950, PullupOhm: 10e3, SupplyV: 3.3}, calibration.Correction{},
+			// At 25 °C: 298.15² · 4 / (3950 · 3.3) = 27.2785 °C/V; 375 µV and 0.25 % of 1.65 V are
+			// 4.5 mV.
+			"thermistor", calibration.NTCBeta{R25Ohm: 10e3, BetaK: 3950, PullupOhm: 10e3, SupplyV: 3.3},
+			calibration.Correction{},
 			sensors.Class{StepSize: 27.2785 * 125e-6, Noise: 27.2785 * noise, ZeroError: 27.2785 * 4.5e-3},
 		},
 	} {
@@ -61,7 +65,13 @@ func TestClassOfAChannel(t *testing.T) {
 			assert.InEpsilon(t, tt.want.Noise, got.Noise, 1e-5)
 			assert.InEpsilon(t, tt.want.ZeroError, got.ZeroError, 1e-5)
 			assert.InDelta(t, tt.want.GainError, got.GainError, 1e-12)
-			assert.InEpsilon(t, 266.93/125, b.Class(0, sensors.InRun).Noise/got.Noise, 1e-9, "noise alone depends on the rate")
+			assert.InEpsilon(
+				t,
+				266.93/125,
+				b.Class(0, sensors.InRun).Noise/got.Noise,
+				1e-9,
+				"noise alone depends on the rate",
+			)
 			assert.Equal(t, got.StepSize, b.Class(0, sensors.InRun).StepSize)
 		})
 	}

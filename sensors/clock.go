@@ -11,15 +11,16 @@ type Clock interface {
 	Now() time.Duration
 	// WaitUntil returns at the given time, or with the context's error when ctx ends first.
 	WaitUntil(ctx context.Context, at time.Duration) error
-	// WaitUntilOrEdge is like WaitUntil, but returns earlier, with edge true, when a contact changes.
-	// It returns at once for a change since the last wait that reported one.
+	// WaitUntilOrEdge is like WaitUntil, but returns earlier, with edge true, when a contact
+	// changes. It returns at once for a change since the last wait that reported one.
 	WaitUntilOrEdge(ctx context.Context, at time.Duration) (edge bool, err error)
 }
 
 var _ Clock = (*RealClock)(nil)
 
-// RealClock is the time of this machine since NewRealClock, on the monotonic clock: setting the wall
-// clock does not move it. Any goroutine may call Now and WaitUntil, one at a time WaitUntilOrEdge.
+// RealClock is the time of this machine since NewRealClock, on the monotonic clock: setting the
+// wall clock does not move it. Any goroutine may call Now and WaitUntil, one at a time
+// WaitUntilOrEdge.
 type RealClock struct {
 	start time.Time
 	wake  <-chan struct{}
@@ -70,7 +71,8 @@ func (c *RealClock) WaitUntilOrEdge(ctx context.Context, at time.Duration) (edge
 	return c.timer(ctx, at-c.Now(), c.wake)
 }
 
-// timer waits for d, a wake-up or the end of ctx. A pending wake-up wins over a time that has passed.
+// timer waits for d, a wake-up or the end of ctx. A pending wake-up wins over a time that has
+// passed.
 func (c *RealClock) timer(ctx context.Context, d time.Duration, wake <-chan struct{}) (woken bool, err error) {
 	select {
 	case <-wake:

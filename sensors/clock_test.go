@@ -22,7 +22,9 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 func TestClockWaits(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := sensors.NewBubbleClock()
-		for _, at := range []time.Duration{ms, 3 * ms, time.Second, time.Second, 0, time.Hour, time.Hour + 5500*time.Microsecond} {
+		for _, at := range []time.Duration{
+			ms, 3 * ms, time.Second, time.Second, 0, time.Hour, time.Hour + 5500*time.Microsecond,
+		} {
 			before := c.Now()
 			require.NoError(t, c.WaitUntil(t.Context(), at))
 			assert.Equal(t, max(at, before), c.Now())
@@ -73,7 +75,8 @@ func TestClockIsWoken(t *testing.T) {
 	})
 }
 
-// The real short sleep comes back, not early by the caller's reckoning; how late is the machine's affair.
+// The real short sleep comes back, not early by the caller's reckoning; how late is the machine's
+// affair.
 func TestClockInRealTime(t *testing.T) {
 	c := sensors.NewRealClock()
 	at := c.Now() + 300*time.Microsecond
@@ -81,7 +84,8 @@ func TestClockInRealTime(t *testing.T) {
 	assert.GreaterOrEqual(t, c.Now(), at)
 }
 
-// Pins, debouncing, clock, schedule, driver and chips together: a bouncing command of 0.3 s, in the middle of a second.
+// Pins, debouncing, clock, schedule, driver and chips together: a bouncing command of 0.3 s, in the
+// middle of a second.
 func TestShortRunThroughPinAndRegisters(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		clock := sensors.NewBubbleClock()
@@ -101,7 +105,8 @@ func TestShortRunThroughPinAndRegisters(t *testing.T) {
 		go func() { stopped <- watcher.Run(ctx) }()
 		go func() {
 			level := gpio.High
-			for _, gap := range []time.Duration{2500 * ms, 2 * ms, 3 * ms, 295 * ms, ms, ms} { // on at 2.5 s, off at 2.8 s
+			// On at 2.5 s, off at 2.8 s.
+			for _, gap := range []time.Duration{2500 * ms, 2 * ms, 3 * ms, 295 * ms, ms, ms} {
 				time.Sleep(gap)
 				pin.Drive(level)
 				level = !level
@@ -122,7 +127,8 @@ func TestShortRunThroughPinAndRegisters(t *testing.T) {
 		<-stopped
 		assert.Equal(t, []sensors.Edge{{On: true, At: 2500 * ms}, {At: 2800 * ms}}, edges)
 		assert.Equal(t, 2500*ms, firstFast, "before debouncing is over")
-		// 0.3 s and two of tail, at one conversion of 1.342 ms each; the tail begins when the end is certain.
+		// 0.3 s and two of tail, at one conversion of 1.342 ms each; the tail begins when the end is
+		// certain.
 		assert.InDelta(t, 2320/1.342, b.Stats().FastScans, 20)
 		assert.InDelta(t, 8, b.Stats().Scans-b.Stats().FastScans, 2)
 	})

@@ -22,8 +22,8 @@ type ChannelConfig struct {
 }
 
 // Class returns how well the channel measures, in its unit. With a scale that is not linear, a
-// thermistor's, the figures hold at the scale's own point ([calibration.Slope]), and the chip's gain
-// error there is part of ZeroError.
+// thermistor's, the figures hold at the scale's own point ([calibration.Slope]), and the chip's
+// gain error there is part of ZeroError.
 func (ch *ChannelConfig) Class(m Mode) Class {
 	c, slope := ch.Input.Class(m), ch.Scale.Slope()
 	gain := ch.Correction.Gain
@@ -54,8 +54,8 @@ type Schedule struct {
 	RunMax time.Duration
 	// RunContact is the contact that is on while the motor runs; -1 for none.
 	RunContact int
-	// RunChannels are the channels of battery current. Their sum below RunBelow means that the motor
-	// runs; nil for none. They must be InRun.
+	// RunChannels are the channels of battery current. Their sum below RunBelow means that the
+	// motor runs; nil for none. They must be InRun.
 	RunChannels []int
 	// RunBelow is in A, negative: discharge.
 	RunBelow float64
@@ -92,7 +92,8 @@ func (c *Config) Validate(chips int) error {
 		}
 		in := input{ch.Chip, ch.Input.Name()}
 		if first, twice := taken[in]; twice {
-			errs = append(errs, fmt.Errorf("channels[%d] %s: input: %v of chip %d: want one not used by channels[%d] %s",
+			errs = append(errs, fmt.Errorf(
+				"channels[%d] %s: input: %v of chip %d: want one not used by channels[%d] %s",
 				i, ch.Name, in.name, ch.Chip, first, c.Channels[first].Name))
 		}
 		taken[in] = i

@@ -277,10 +277,9 @@ func (b *Board) accept(c *chip, i int, m Mode, sample Sample) {
 	if fault == None && (!ok || !ch.possible(value)) {
 		fault = OutOfRange
 	}
-	now := b.clock.Now()
-	at := now
-	if in.nominal[m] > 0 {
-		at = min(c.started+in.nominal[m], now)
+	at := c.started + in.nominal[m] // past: result waited for longest, which is not less
+	if in.nominal[m] == 0 {
+		at = b.clock.Now()
 	}
 	b.scan.Readings[in.channel] = Reading{Value: value, At: at, Fault: fault, Fresh: true}
 	b.count(in.channel, fault)

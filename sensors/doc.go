@@ -13,9 +13,9 @@
 // A board, its chips and its bus belong to one goroutine. Time comes from a [Clock]: the real one
 // here, a scaled or a stepped one elsewhere.
 //
-// Measured on a two-core x86-64 machine with Go 1.26 and emulated chips: a scan of eight channels on
-// two chips takes 2 to 3 µs of CPU time down to the registers, without allocation; in real time a
-// run is scanned 220 times per second with three inputs on the busier chip (1.5 ms per input), at
+// Measured on a two-core x86-64 machine with Go 1.26 and emulated chips: a scan of eight channels
+// on two chips takes 2 to 3 µs of CPU time down to the registers, without allocation; in real time
+// a run is scanned 220 times per second with three inputs on the busier chip (1.5 ms per input), at
 // 3 % of a core. A real bus adds the time of its transfers. At rest, waking up is nearly the whole
 // cost: once for each input of the busier chip, and once for the scan.
 package sensors

@@ -12,6 +12,10 @@ import (
 // Kind declares one kind of input chip for the configuration.
 type Kind struct {
 	Name string // as in the file: "ads1115"
+	Doc  string // a sentence or two for the reference
+	// Example is the chips and the channels of a board, as in the file, with this kind at a battery's
+	// voltage and current.
+	Example string
 	// New returns a chip of this kind with its default settings.
 	New func() ChipConfig
 }

@@ -19,14 +19,15 @@ type pace struct {
 }
 
 const (
-	// lookAheadFor is how long the board scans fast after a contact has stirred and before debouncing
-	// decides whether it changed: the first 100 ms of a run matter, and debouncing takes 20 ms.
+	// lookAheadFor is how long the board scans fast after a contact has stirred and before
+	// debouncing decides whether it changed: the first 100 ms of a run matter, and debouncing takes
+	// 20 ms.
 	lookAheadFor = 50 * time.Millisecond
-	// idlePace is the time between fast scans that convert nothing because no chip answers; otherwise
-	// they would follow each other without a pause.
+	// idlePace is the time between fast scans that convert nothing because no chip answers;
+	// otherwise they would follow each other without a pause.
 	idlePace = 20 * time.Millisecond
-	// makeUpAfter is when the rest of a scan that was cut short is read: after the first 100 ms of a
-	// run, which are for the channels of the run.
+	// makeUpAfter is when the rest of a scan that was cut short is read: after the first 100 ms of
+	// a run, which are for the channels of the run.
 	makeUpAfter = 150 * time.Millisecond
 )
 
@@ -68,8 +69,8 @@ func (p *pace) tooLong(now time.Duration) bool {
 	return p.schedule.RunMax > 0 && now-p.runSince > p.schedule.RunMax
 }
 
-// command applies the state of the run contact; edge reports whether it changed since the last call,
-// even if it changed back.
+// command applies the state of the run contact; edge reports whether it changed since the last
+// call, even if it changed back.
 func (p *pace) command(now time.Duration, on, edge bool) {
 	p.commanded = on
 	p.follow(now, edge)
@@ -97,8 +98,8 @@ func (p *pace) follow(now time.Duration, edge bool) {
 	}
 }
 
-// lookAhead starts a short time of fast scans, at most once every RestEvery: a contact that chatters
-// forever must not keep the board busy.
+// lookAhead starts a short time of fast scans, at most once every RestEvery: a contact that
+// chatters forever must not keep the board busy.
 func (p *pace) lookAhead(now time.Duration) {
 	if p.lookedAhead != 0 && now-p.lookedAhead < p.schedule.RestEvery {
 		return

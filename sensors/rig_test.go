@@ -16,7 +16,8 @@ import (
 
 const ms = time.Millisecond
 
-// script is a clock that passes only by being waited for, and the contacts whose changes it goes through.
+// script is a clock that passes only by being waited for, and the contacts whose changes it goes
+// through.
 type script struct {
 	now     time.Duration
 	changes []sensors.Edge // to come, in time order
@@ -86,7 +87,11 @@ func (s *script) Take(buf []sensors.Edge) []sensors.Edge {
 
 // press adds a change of a contact from off to on and back.
 func (s *script) press(contact int, at, length time.Duration) {
-	s.changes = append(s.changes, sensors.Edge{Contact: contact, On: true, At: at}, sensors.Edge{Contact: contact, At: at + length})
+	s.changes = append(
+		s.changes,
+		sensors.Edge{Contact: contact, On: true, At: at},
+		sensors.Edge{Contact: contact, At: at + length},
+	)
 }
 
 // Channels of the rig, in the order of the configuration.
@@ -112,12 +117,15 @@ type rig struct {
 	cfg   sensors.Config
 }
 
-// The wiring: volts and amperes of a battery on different chips, so that they convert at the same time.
+// The wiring: volts and amperes of a battery on different chips, so that they convert at the same
+// time.
 func rigConfig() sensors.Config {
 	divider := calibration.Divider{TopOhm: 56e3, BottomOhm: 10e3}
 	hall := calibration.Hall{ZeroV: 2.5, VPerA: 0.01}
 	ntc := calibration.NTCBeta{R25Ohm: 10e3, BetaK: 3950, PullupOhm: 10e3, SupplyV: 3.3}
-	channel := func(name string, chip int, mux ads1115.Mux, inRun bool, scale calibration.Scale, low, high float64) sensors.ChannelConfig {
+	channel := func(
+		name string, chip int, mux ads1115.Mux, inRun bool, scale calibration.Scale, low, high float64,
+	) sensors.ChannelConfig {
 		in := &ads1115.Input{Mux: mux, FullScale: ads1115.Range4V096, RestRate: ads1115.SPS128, RunRate: ads1115.SPS860}
 		if scale == hall {
 			in.FullScale = ads1115.Range6V144
@@ -180,7 +188,9 @@ func (r *rig) wire() {
 }
 
 // tolerance is half a step of the chip at the channel, with a margin for the thermistor's curve.
-var tolerance = [channels]float64{voltA: 5e-4, voltB: 5e-4, ampA: 0.01, ampB: 0.01, feed: 5e-4, motor: 5e-4, tempA: 5e-3, tempB: 5e-3}
+var tolerance = [channels]float64{
+	voltA: 5e-4, voltB: 5e-4, ampA: 0.01, ampB: 0.01, feed: 5e-4, motor: 5e-4, tempA: 5e-3, tempB: 5e-3,
+}
 
 func (r *rig) next(t testing.TB) *sensors.Scan {
 	t.Helper()

@@ -51,18 +51,18 @@ func (f Fault) String() string {
 
 // Reading is the state of one analog channel.
 type Reading struct {
-	// Value is in the channel's unit, calibrated. With the fault Saturated it is the value at the end
-	// of the range, with OutOfRange the impossible one (0 if the circuit has no value for these
+	// Value is in the channel's unit, calibrated. With the fault Saturated it is the value at the
+	// end of the range, with OutOfRange the impossible one (0 if the circuit has no value for these
 	// volts). With any other fault it is 0.
 	Value float64
-	// At is the nominal end of the conversion that Value is of; with a fault that left no value, the
-	// time of the last attempt.
+	// At is the nominal end of the conversion that Value is of; with a fault that left no value,
+	// the time of the last attempt.
 	At time.Duration
 	// Fault is None if Value may be used.
 	Fault Fault
-	// Fresh reports whether this scan converted the channel. If it is false and Fault is None, Value
-	// is an older one, of At: the channel is not read in every scan of a motor run, or a motor start
-	// cut the scan short.
+	// Fresh reports whether this scan converted the channel. If it is false and Fault is None,
+	// Value is an older one, of At: the channel is not read in every scan of a motor run, or a
+	// motor start cut the scan short.
 	Fresh bool
 }
 

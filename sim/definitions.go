@@ -287,7 +287,7 @@ var definitions = []definition{
 	},
 	{
 		finding: "sense-fault", subjects: sensorFaultNames,
-		what: "a fault of a channel, a converter chip or the bus is active",
+		what: "a fault of a channel, an input chip or the bus is active",
 		why:  "by itself",
 		judge: func(u *Unit, i int) verdict {
 			return yesIf(u.sensorFault(i) && u.sc.Sensors.Faults[i].Kind != "clock-unset")

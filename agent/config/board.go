@@ -27,7 +27,8 @@ type Chip struct {
 	sensors.ChipConfig
 }
 
-// chipKinds are the kinds of input chip that the configuration knows. Each declares its own settings.
+// chipKinds are the kinds of input chip that the configuration knows. Each declares its own
+// settings.
 var chipKinds = []sensors.Kind{ads1115.Kind, ina226.Kind}
 
 // Signal is what a channel measures.
@@ -37,7 +38,7 @@ type Signal string
 const (
 	BatteryVoltage     Signal = "battery_voltage"     // V, at its own positive post against the board's ground
 	BatteryCurrent     Signal = "battery_current"     // A, positive into the battery
-	BatteryNegative    Signal = "battery_negative"    // V, its negative post against ground; not needed if that is the ground
+	BatteryNegative    Signal = "battery_negative"    // V, its negative post; not needed if that is the ground
 	BatteryTemperature Signal = "battery_temperature" // °C, at the case or a post
 	FeedVoltage        Signal = "feed_voltage"        // V, ahead of the charge breaker
 	MotorVoltage       Signal = "motor_voltage"       // V, at the motor terminal
@@ -189,8 +190,8 @@ var (
 	signals = map[Signal]signalFacts{
 		BatteryVoltage: voltage.of(true, true),
 		BatteryNegative: {
-			perBattery: true, unit: "V", suffix: "_v", limit: span{-60, 60, "V"}, min: -3, max: 32, offset: 2, inRun: true,
-			scales: []ScaleKind{Divider},
+			perBattery: true, unit: "V", suffix: "_v", limit: span{-60, 60, "V"}, min: -3, max: 32, offset: 2,
+			inRun: true, scales: []ScaleKind{Divider},
 		},
 		BatteryCurrent: {
 			perBattery: true, unit: "A", suffix: "_a", limit: span{-1000, 1000, "A"}, min: -220, max: 220, offset: 20,
@@ -306,7 +307,8 @@ func (c *Channel) read(s *section, b *Board) {
 		doc:      "which battery; only for the four battery_ signals, and required there",
 		required: facts.perBattery, usually: "none",
 	})
-	s.text("chip", &c.Chip, "the name of one of board.chips", isID, about{doc: "input chip it is wired to", required: true})
+	s.text("chip", &c.Chip, "the name of one of board.chips", isID,
+		about{doc: "input chip it is wired to", required: true})
 	c.readInput(s, b)
 	c.InRun = facts.inRun
 	s.yesNo("in_run", &c.InRun, about{
@@ -367,7 +369,8 @@ func (sc *Scale) read(s *section, allowed []ScaleKind) {
 			number("v_per_a", &sc.VPerA, span{-1, 1, "V/A"},
 				"volts at the pin per ampere into the battery, not 0; negative if mounted the other way around")
 		case Shunt:
-			number("shunt_ohm", &sc.ShuntOhm, span{1e-5, 0.01, "ohm"}, "resistance of the shunt: 75 mV at 300 A is 0.00025")
+			number("shunt_ohm", &sc.ShuntOhm, span{1e-5, 0.01, "ohm"},
+				"resistance of the shunt: 75 mV at 300 A is 0.00025")
 			number("gain", &sc.Gain, span{min: -1000, max: 1000},
 				"gain of the amplifier, not 0; 1 without one; negative reverses the sign")
 			number("zero_v", &sc.ZeroV, span{-5.5, 5.5, "V"},

@@ -8,7 +8,8 @@ import (
 	"liftbank/sensors"
 )
 
-// The checks of this file compare fields with each other; each field by itself has passed already or has its error.
+// The checks of this file compare fields with each other; each field by itself has passed already
+// or has its error.
 
 func (c *Config) check(r *reading) {
 	c.Bank.check(r)
@@ -42,8 +43,8 @@ func (c *Config) check(r *reading) {
 
 func channelPath(i int) string { return fmt.Sprintf("board.channels[%d]", i) }
 
-// paths gives the path of one field in each of the n entries of a list, and at least that of the first: an error of the list
-// itself is on the way to it.
+// paths gives the path of one field in each of the n entries of a list, and at least that of the
+// first: an error of the list itself is on the way to it.
 func paths(list string, n int, field string) []string {
 	all := make([]string, max(n, 1))
 	for i := range all {
@@ -83,9 +84,9 @@ func (b *Board) checkWiring(r *reading) {
 		}
 		for j := range b.Channels[:i] {
 			before, other := &b.Channels[j], channelPath(j)
-			if before.Chip == ch.Chip && before.Input != nil && ch.Input != nil && before.Input.Name() == ch.Input.Name() {
-				r.refuse(path+".input", "", fmt.Sprintf("want another: channels[%d] is on this input of chip %s", j, show(ch.Chip)),
-					other+".input", path+".chip", other+".chip")
+			if ch.sameInput(before) {
+				want := fmt.Sprintf("want another: channels[%d] is on this input of chip %s", j, show(ch.Chip))
+				r.refuse(path+".input", "", want, other+".input", path+".chip", other+".chip")
 			}
 			if before.Signal == ch.Signal && before.Battery == ch.Battery {
 				r.refuse(path+".signal", "", fmt.Sprintf("want another signal or battery: channels[%d] measures %s", j, ch.Name()), other+".signal", path+".battery", other+".battery")
@@ -97,6 +98,11 @@ func (b *Board) checkWiring(r *reading) {
 			r.refuse(fmt.Sprintf("board.chips[%d].name", i), "", "want a channel on it, or the chip left out", "board.channels")
 		}
 	}
+}
+
+// sameInput reports whether two channels are on the same input.
+func (c *Channel) sameInput(other *Channel) bool {
+	return c.Chip == other.Chip && c.Input != nil && other.Input != nil && c.Input.Name() == other.Input.Name()
 }
 
 func (c *Channel) checkBattery(r *reading, path string, bank *Bank) {
@@ -137,9 +143,9 @@ func (c *Channel) checkVoltage(r *reading, path string, seriesV float64) {
 	}
 	const reason = "a bank wired in series by mistake must be seen"
 	if _, high := c.reach(); high <= seriesV {
-		r.refuse(path+".scale", fmt.Sprintf("reaches %.4g V", high),
-			fmt.Sprintf("want more than %s V (findings.series_v) at the end of the input's range: %s; use a larger range or a smaller bottom_ohm",
-				formatNumber(seriesV), reason), "findings.series_v")
+		want := fmt.Sprintf("want more than %s V (findings.series_v) at the end of the input's range: %s; "+
+			"use a larger range or a smaller bottom_ohm", formatNumber(seriesV), reason)
+		r.refuse(path+".scale", fmt.Sprintf("reaches %.4g V", high), want, "findings.series_v")
 		return
 	}
 	if c.Max <= seriesV {
@@ -178,14 +184,15 @@ const (
 	hotMiddleC  = 80
 )
 
-// checkThermistor refuses a circuit that can't tell a cut thermistor, or whose best range is far from a battery's.
+// checkThermistor refuses a circuit that can't tell a cut thermistor, or whose best range is far
+// from a battery's.
 func (c *Channel) checkThermistor(r *reading, path string) {
 	if c.Input == nil || r.hasError(path) {
 		return
 	}
 	if _, top := c.Input.Range(); c.Scale.SupplyV > top {
-		r.refuse(path+".scale.supply_v", "", fmt.Sprintf("want at most the end of the input's range (%s V): a cut thermistor "+
-			"puts the whole supply on the pin", formatNumber(top)))
+		r.refuse(path+".scale.supply_v", "", fmt.Sprintf("want at most the end of the input's range (%s V): "+
+			"a cut thermistor puts the whole supply on the pin", formatNumber(top)))
 		return
 	}
 	middle, ok := c.Scale.Law().Physical(c.Scale.SupplyV / 2)
@@ -239,8 +246,8 @@ const (
 	runScanLimit = 100 * time.Millisecond // the first 100 ms of a motor run are its load test
 )
 
-// checkPace refuses settings with which a chip can't convert its channels in time. Chips convert side
-// by side.
+// checkPace refuses settings with which a chip can't convert its channels in time. Chips convert
+// side by side.
 func (b *Board) checkPace(r *reading) {
 	if r.hasError("board.channels") || r.hasError("board.scan.rest_every") {
 		return
@@ -250,12 +257,13 @@ func (b *Board) checkPace(r *reading) {
 		path := fmt.Sprintf("board.chips[%d]", i)
 		if rest >= b.Scan.RestEvery {
 			r.refuse(path, fmt.Sprintf("takes %s for its channels", rest.Round(time.Millisecond)),
-				fmt.Sprintf("want less than board.scan.rest_every (%s): choose faster conversions at rest", formatDuration(b.Scan.RestEvery)))
+				fmt.Sprintf("want less than board.scan.rest_every (%s): choose faster conversions at rest",
+					formatDuration(b.Scan.RestEvery)))
 		}
 		if run > runScanLimit {
 			r.refuse(path, fmt.Sprintf("takes %s for its channels in a motor run", run.Round(time.Millisecond)),
-				fmt.Sprintf("want at most %s, because the start of a run is its load test: choose faster conversions in a run",
-					formatDuration(runScanLimit)))
+				fmt.Sprintf("want at most %s, because the start of a run is its load test: "+
+					"choose faster conversions in a run", formatDuration(runScanLimit)))
 		}
 	}
 }

@@ -148,8 +148,8 @@ func TestListen(t *testing.T) {
 	}
 }
 
-// The file accepts every value that a kind of chip declares and stores that one; a value that is not
-// one of them is refused.
+// The file accepts every value that a kind of chip declares and stores that one; a value that is
+// not one of them is refused.
 func TestChipSettings(t *testing.T) {
 	for _, kind := range config.ChipKinds {
 		for i, set := range kind.New().NewInput().Settings() {
@@ -172,6 +172,9 @@ func TestChipSettings(t *testing.T) {
 					continue
 				}
 				assert.Equal(t, choice, c.Board.Channels[2].Input.Settings()[i].Default, "%s %s", kind.Name, set.Name)
+			}
+			if set.Choices == nil {
+				continue
 			}
 			for _, value := range []string{"none-such", `""`, "-1", "1e9"} {
 				_, err := parse(value)
@@ -212,8 +215,8 @@ func TestShuntAcrossAPairOfInputs(t *testing.T) {
 }
 
 // By hand from the data sheet's figures of the chip: steps of 125 µV at 4.096 V and 7.8125 µV at
-// 0.256 V, 18.94 µV noise at 128 SPS, 40.44 µV at 860 SPS, 3 steps of offset, 0.25 % of gain. 100 kΩ
-// over 10 kΩ is a factor of 11, 0.00625 V/A is 160 A/V around 1.65 V.
+// 0.256 V, 18.94 µV noise at 128 SPS, 40.44 µV at 860 SPS, 3 steps of offset, 0.25 % of gain. 100
+// kΩ over 10 kΩ is a factor of 11, 0.00625 V/A is 160 A/V around 1.65 V.
 func TestClassOfAChannel(t *testing.T) {
 	c, err := config.Parse("x.yaml", []byte(small(t)))
 	require.NoError(t, err)
@@ -229,30 +232,56 @@ func TestClassOfAChannel(t *testing.T) {
 	assert.InDelta(t, 0.0025, amps.GainError, 1e-9)
 }
 
-// The example of package ina226: one chip at the battery has its current and its voltage. 0.25 mΩ in
-// steps of 2.5 µV are 10 mA, and 1 mΩ ends at 82 A. 1,024 samples of 1.1 ms take 1.24 s at the most.
+// boardOf returns the small config with a kind's example for its chips and channels.
+func boardOf(t testing.TB, kind string) string {
+	t.Helper()
+	text := small(t)
+	for _, k := range config.ChipKinds {
+		if k.Name == kind {
+			example := "  " + strings.ReplaceAll(strings.TrimSpace(k.Example), "\n", "\n  ") + "\n"
+			return text[:strings.Index(text, "  chips:")] + example
+		}
+	}
+	require.Fail(t, "no such kind of chip", kind)
+	return ""
+}
+
+func TestChipExamples(t *testing.T) {
+	for _, k := range config.ChipKinds {
+		c, err := config.Parse("x.yaml", []byte(boardOf(t, k.Name)))
+		require.NoError(t, err, k.Name)
+		require.Len(t, c.Board.Channels, 2)
+		for _, ch := range c.Board.Channels {
+			assert.Equal(t, k.Name, c.Board.Chips[0].Kind)
+			class := ch.Class(sensors.AtRest)
+			assert.True(t, class.StepSize > 0 && class.Noise > 0 && class.ZeroError > 0 && class.GainError > 0, "%s: %+v", ch.Name(), class)
+			assert.LessOrEqual(t, ch.Class(sensors.AtRest).Noise, ch.Class(sensors.InRun).Noise)
+		}
+	}
+}
+
+// One chip at the battery has its current and its voltage. 0.25 mΩ in steps of 2.5 µV are 10 mA, and
+// 1 mΩ ends at 82 A. 1,024 samples of 1.1 ms take 1.24 s at the most.
 func TestBatteryOnAShuntMonitor(t *testing.T) {
-	text := strings.NewReplacer(
-		"  channels:", "    - {name: shunt-a, kind: ina226, address: 0x40}\n  channels:",
-		"chip: one, input: AIN0, scale: {kind: divider, top_ohm: 100000, bottom_ohm: 10000}",
-		"chip: shunt-a, input: bus, scale: {kind: divider, top_ohm: 0, bottom_ohm: 830000}",
-		"chip: one, input: AIN1, scale: {kind: hall, zero_v: 1.65, v_per_a: 0.00625}",
-		"chip: shunt-a, input: shunt, scale: {kind: shunt, shunt_ohm: 0.00025, gain: 1, zero_v: 0}",
-	).Replace(small(t))
+	text := boardOf(t, "ina226")
 	c, err := config.Parse("x.yaml", []byte(text))
 	require.NoError(t, err)
-	assert.Equal(t, uint16(0x40), c.Board.Chips[1].Address())
-	assert.InDelta(t, 1.25e-3, c.Board.Channels[0].Class(sensors.AtRest).StepSize, 1e-12)
-	assert.InDelta(t, 0.01, c.Board.Channels[1].Class(sensors.AtRest).StepSize, 1e-12)
+	assert.Equal(t, uint16(0x40), c.Board.Chips[0].Address())
+	assert.InDelta(t, 0.01, c.Board.Channels[0].Class(sensors.AtRest).StepSize, 1e-12)
+	assert.InDelta(t, 1.25e-3, c.Board.Channels[1].Class(sensors.AtRest).StepSize, 1e-12)
 
-	_, err = config.Parse("x.yaml", []byte(strings.Replace(text, "0.00025", "0.001", 1)))
-	require.ErrorContains(t, err, "board.channels[1].scale: reaches -81.92 to 81.92 A: want at least -150 to 60 A")
-	_, err = config.Parse("x.yaml", []byte(strings.Replace(text, "input: bus", "input: bus, rest_average: 1024", 1)))
-	require.ErrorContains(t, err, "takes 1.263s for its channels: want less than board.scan.rest_every (1s)")
-	_, err = config.Parse("x.yaml", []byte(strings.Replace(text, "input: bus", "input: bus, full_scale_v: 4.096", 1)))
-	require.ErrorContains(t, err, "board.channels[0].full_scale_v: unknown field")
-	_, err = config.Parse("x.yaml", []byte(strings.Replace(text, "0x40", "0x50", 1)))
-	require.ErrorContains(t, err, "board.chips[1].address: 0x50: want 0x40 to 0x4f")
+	for _, tt := range []struct{ old, new, want string }{
+		{"0.00025", "0.001", "board.channels[0].scale: reaches -81.92 to 81.92 A: want at least -150 to 60 A"},
+		{
+			"input: bus", "input: bus, rest_average: 1024",
+			"takes 1.263s for its channels: want less than board.scan.rest_every (1s)",
+		},
+		{"input: bus", "input: bus, full_scale_v: 4.096", "board.channels[1].full_scale_v: unknown field"},
+		{"0x40", "0x50", "board.chips[0].address: 0x50: want 0x40 to 0x4f"},
+	} {
+		_, err = config.Parse("x.yaml", []byte(strings.Replace(text, tt.old, tt.new, 1)))
+		require.ErrorContains(t, err, tt.want)
+	}
 }
 
 func TestSensorMountedTheOtherWayRound(t *testing.T) {

@@ -29,6 +29,10 @@ its unit: 250ms, 1s, 5m, 24h, 7d. ` + "`[]`" + ` stands for each entry of a list
 		}
 		fmt.Fprintf(&b, "| `%s` | %s | %s | %s |\n", f.path, f.accepts, f.byDefault, f.doc)
 	}
+	b.WriteString("\n## Kinds of input chip\n")
+	for _, k := range chipKinds {
+		fmt.Fprintf(&b, "\n### %s\n\n%s\n\n```yaml\n%s```\n", k.Name, k.Doc, k.Example)
+	}
 	return b.String()
 }
 

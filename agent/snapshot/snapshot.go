@@ -245,7 +245,7 @@ type Channel struct {
 	Rejected uint64   `json:"rejected"` // readings that could not be used, since start
 }
 
-// Chip is one converter on the bus.
+// Chip is one input chip.
 type Chip struct {
 	Name      string `json:"name"`
 	Address   uint16 `json:"address"`

@@ -147,7 +147,7 @@ Recommends: i2c-tools
 Section: electronics
 Priority: optional
 Description: agent that watches the battery bank of a battery-powered lift
- It reads the batteries of a platform lift on a trailer through converters on
+ It reads the batteries of a platform lift on a trailer through input chips on
  an I2C bus, estimates charge and condition battery by battery, names what is
  wrong with the evidence and the next check, and tells the fleet over MQTT and
  as Prometheus metrics. It only observes and never switches anything.

@@ -39,7 +39,7 @@ var Reversed = Finding[None, None]{
 		ExplainedBy:  []string{"series-wired"},
 	},
 	Of:    []view.Kind{view.OfBattery},
-	Pace:  Swift,
+	Pace:  First,
 	Times: after(reversedHold, reversedRelease),
 	Judge: judgeReversed,
 }

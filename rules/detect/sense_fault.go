@@ -84,7 +84,7 @@ func judgeSense(v view.View, _ *senseLimits, _ *None) finding.Verdict {
 		return unchanged
 	case s == unit.BatteryNegative && r.Quality == unit.Saturated && v.InSeries():
 		return unchanged // half a series pair's voltage shows there
-	case s != unit.BatteryCurrent && s != unit.BatteryTemp && v.Active("reversed", true):
+	case s != unit.BatteryCurrent && s != unit.BatteryTemp && v.Reversed():
 		return unchanged // a battery the wrong way around shows as next to nothing everywhere
 	case (s == unit.MotorVoltage || s == unit.FeedVoltage) && r.Faulty() && !v.Joined():
 		return unchanged // its return hangs on a battery whose negative link is open

@@ -43,6 +43,7 @@ type Run struct {
 const (
 	offShare = 0.6                   // ratio: of MinA; our choice
 	offHold  = 50 * time.Millisecond // below it, for a run to be over; our choice
+	maxGap   = 20 * time.Minute      // between two readings whose charge is counted; our choice
 	minSeen  = 2                     // count: readings that make a run without a command; our choice
 
 	secondsPerHour = 3600 // s: in an hour; physical
@@ -129,7 +130,9 @@ func (d *Detector) measure(in *Input, discharge float64) {
 	if !d.haveA {
 		d.lastAt, d.lastA, d.haveA = d.run.Start, max(discharge, 0), true
 	}
-	d.ampS += (in.At - d.lastAt).Seconds() * (d.lastA + discharge) / 2
+	if dt := in.At - d.lastAt; dt <= maxGap { // over a longer gap nobody knows what flowed
+		d.ampS += dt.Seconds() * (d.lastA + discharge) / 2
+	}
 	d.lastAt, d.lastA = in.At, discharge
 	if discharge > d.run.PeakA {
 		d.run.PeakA = discharge

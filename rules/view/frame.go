@@ -62,10 +62,11 @@ type Frame struct {
 	Day       daily.Over    // a day that has ended,
 	DayEnded  bool          // in this step
 
-	Book   *finding.Book
-	Proof  finding.Proof
-	Series bool // series-wired is active
-	lacks  Need
+	Book     *finding.Book
+	Proof    finding.Proof
+	Series   bool // series-wired is active
+	Reversed bool // reversed is active, of any battery
+	lacks    Need
 }
 
 // BatteryFacts is what of a battery only detectors need.

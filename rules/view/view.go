@@ -54,6 +54,9 @@ func (v View) StateSince(name string) time.Duration {
 // InSeries reports whether the batteries are wired in series by mistake.
 func (v View) InSeries() bool { return v.f.Series }
 
+// Reversed reports whether a battery is connected the wrong way around.
+func (v View) Reversed() bool { return v.f.Reversed }
+
 // Lacks returns why what needs n can't be judged; nil when it can.
 func (v View) Lacks(n Need) *unit.Text { return v.f.Lacks(n) }
 

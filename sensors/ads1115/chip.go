@@ -77,7 +77,20 @@ func (c *Chip) Read(ctx context.Context) (sensors.Sample, error) {
 }
 
 // Kind declares the ADS1115 for the configuration.
-var Kind = sensors.Kind{Name: "ads1115", New: func() sensors.ChipConfig { return &ChipConfig{} }}
+var Kind = sensors.Kind{
+	Name: "ads1115",
+	Doc: "16-bit ADC with four inputs, or pairs of them. Each signal needs a circuit that brings it to the pin's " +
+		"range: a divider, a Hall sensor, a shunt's amplifier, a thermistor's pull-up.",
+	Example: `chips:
+  - {name: volts, kind: ads1115, address: 0x48}
+channels:
+  - {signal: battery_voltage, battery: a, chip: volts, input: AIN0,
+     scale: {kind: divider, top_ohm: 100000, bottom_ohm: 10000}}
+  - {signal: battery_current, battery: a, chip: volts, input: AIN1,
+     scale: {kind: hall, zero_v: 1.65, v_per_a: 0.00625}}
+`,
+	New: func() sensors.ChipConfig { return &ChipConfig{} },
+}
 
 // ChipConfig is one ADS1115 as configured.
 type ChipConfig struct{ Addr uint16 }
@@ -150,8 +163,8 @@ func (in *Input) Validate() error {
 // maxSupplyV is the highest supply, and so the most that a pin can have (section 5.3).
 const maxSupplyV = 5.5
 
-// Range returns what can be at the pin: from ground, or for a pair from the negative side, to the end
-// of the range or the highest supply.
+// Range returns what can be at the pin: from ground, or for a pair from the negative side, to the
+// end of the range or the highest supply.
 func (in *Input) Range() (lowV, highV float64) {
 	highV = min(in.FullScale.MaxV(), maxSupplyV)
 	if in.Mux < AIN0 {
@@ -173,8 +186,8 @@ func (in *Input) Time(m sensors.Mode) (nominal, longest time.Duration) {
 	return r.Period(), SingleShot(in.Mux, in.FullScale, r).ConversionTime()
 }
 
-// Limits at 25 °C (SBAS444E section 5.5). They are for the range of 2.048 V; the offset is taken to be
-// the same number of steps at the others. Single-ended, 3 steps are the typical offset.
+// Limits at 25 °C (SBAS444E section 5.5). They are for the range of 2.048 V; the offset is taken to
+// be the same number of steps at the others. Single-ended, 3 steps are the typical offset.
 const (
 	offsetSteps = 3      // offset error in steps
 	gainError   = 0.0015 // gain error

@@ -17,9 +17,24 @@ func TestPort(t *testing.T) {
 	b := newBench(board.Options{})
 	chip := ads1115.Over(b.dev)
 	inputs := []sensors.Input{
-		&ads1115.Input{Mux: ads1115.AIN1, FullScale: ads1115.Range0V256, RestRate: ads1115.SPS8, RunRate: ads1115.SPS860},
-		&ads1115.Input{Mux: ads1115.AIN0AIN3, FullScale: ads1115.Range4V096, RestRate: ads1115.SPS128, RunRate: ads1115.SPS250},
-		&ads1115.Input{Mux: ads1115.AIN3, FullScale: ads1115.Range0V256, RestRate: ads1115.SPS128, RunRate: ads1115.SPS250},
+		&ads1115.Input{
+			Mux:       ads1115.AIN1,
+			FullScale: ads1115.Range0V256,
+			RestRate:  ads1115.SPS8,
+			RunRate:   ads1115.SPS860,
+		},
+		&ads1115.Input{
+			Mux:       ads1115.AIN0AIN3,
+			FullScale: ads1115.Range4V096,
+			RestRate:  ads1115.SPS128,
+			RunRate:   ads1115.SPS250,
+		},
+		&ads1115.Input{
+			Mux:       ads1115.AIN3,
+			FullScale: ads1115.Range0V256,
+			RestRate:  ads1115.SPS128,
+			RunRate:   ads1115.SPS250,
+		},
 	}
 	require.NoError(t, chip.Use(inputs))
 	want := []sensors.Sample{{PinV: 0.2}, {PinV: -0.3}, {PinV: 0.256, Fault: sensors.Saturated}} // AIN3 has 0.4 V
@@ -64,10 +79,15 @@ func TestRange(t *testing.T) {
 	}
 }
 
-// By hand from the data sheet's table of noise (peak to peak over 6.6) and its limits: 3 steps, 0.15 %
-// at 2.048 V, 0.1 % more between ranges.
+// By hand from the data sheet's table of noise (peak to peak over 6.6) and its limits: 3 steps,
+// 0.15 % at 2.048 V, 0.1 % more between ranges.
 func TestClass(t *testing.T) {
-	in := &ads1115.Input{Mux: ads1115.AIN0, FullScale: ads1115.Range4V096, RestRate: ads1115.SPS128, RunRate: ads1115.SPS860}
+	in := &ads1115.Input{
+		Mux:       ads1115.AIN0,
+		FullScale: ads1115.Range4V096,
+		RestRate:  ads1115.SPS128,
+		RunRate:   ads1115.SPS860,
+	}
 	want := func(stepUV, noiseUV, zeroUV, gain float64, got sensors.Class) {
 		t.Helper()
 		assert.InDelta(t, stepUV, got.StepSize*1e6, 1e-6)

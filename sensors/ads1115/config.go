@@ -9,7 +9,7 @@ import (
 // Config is a value of the config register. All bits are as on the wire.
 type Config uint16
 
-// Fields of the config register (data sheet, config register page).
+// Fields of the config register (data sheet table 8-3).
 const (
 	osBit    = 0x8000 // written 1: begin a conversion; read 1: idle, read 0: converting
 	muxShift = 12
@@ -19,8 +19,8 @@ const (
 	compOff  = 0x0003 // COMP_QUE 11: comparator off, ALERT pin high-impedance
 )
 
-// wakeUp is added to a conversion: the chip powers up for each single shot. The data sheet has about
-// 25 µs (from memory); this is twice that.
+// wakeUp is added to a conversion: the chip powers up for each single shot, in about 25 µs (section
+// 7.4.2.1). This is twice that.
 const wakeUp = 50 * time.Microsecond
 
 // SingleShot returns the config word that begins one conversion of input m with range fs at rate r,
@@ -49,8 +49,8 @@ func (c Config) ConversionTime() time.Duration {
 	return c.Rate().Period()*10/9 + wakeUp
 }
 
-// settings returns the word without the bit that says whether a conversion runs: what must read back
-// as it was written.
+// settings returns the word without the bit that says whether a conversion runs: what must read
+// back as it was written.
 func (c Config) settings() Config { return c &^ osBit }
 
 // Mux is the input pair of a conversion, or one input against ground.
@@ -78,8 +78,8 @@ func (m Mux) String() string {
 	return "Mux(" + strconv.Itoa(int(m)) + ")"
 }
 
-// FullScale is the range of a conversion, the same on both sides of zero. A pin may carry less: from
-// ground to the chip's supply.
+// FullScale is the range of a conversion, the same on both sides of zero. A pin may carry less:
+// from ground to the chip's supply.
 type FullScale uint8
 
 // Ranges, by field code.

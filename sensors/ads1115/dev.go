@@ -32,7 +32,7 @@ type Clock interface {
 // Dev is one chip at the level of its codes. It belongs to one goroutine. It allocates for errors
 // only.
 type Dev struct {
-	reg     *registers.Device
+	reg     registers.Device
 	clock   Clock
 	config  Config        // as written last
 	started bool          // Start without Result so far
@@ -53,9 +53,9 @@ var (
 
 // Start begins one conversion with the given config word, as [SingleShot] returns it.
 //
-// If the previous conversion was not seen to end, as after an error, and is still in progress, Start
-// returns a NotReady error: the chip would finish it under the new settings, and its code would pass
-// for that of the new input.
+// If the previous conversion was not seen to end, as after an error, and is still in progress,
+// Start returns a NotReady error: the chip would finish it under the new settings, and its code
+// would pass for that of the new input.
 func (d *Dev) Start(config uint16) error {
 	const op = "start conversion"
 	d.started = false

@@ -12,12 +12,12 @@
 //
 //	chip := ads1115.New(bus, 0x48, clock)
 //	err := chip.Use([]sensors.Input{&ads1115.Input{
-//		Mux: ads1115.AIN0, FullScale: ads1115.Range4V096, RestRate: ads1115.SPS128, RunRate: ads1115.SPS860,
+//		Mux: ads1115.AIN0, FullScale: ads1115.Range4V096,
+//		RestRate: ads1115.SPS128, RunRate: ads1115.SPS860,
 //	}})
 //	err = chip.Start(0, sensors.AtRest)
 //	sample, err := chip.Read(ctx)
 //
-// Source of registers, field codes, byte sequences, noise and errors: Texas Instruments data sheets
-// ADS111x, SBAS444 (revision E, December 2024) and SBASAV5. The wake-up time (about 25 µs) is from
-// memory of them.
+// Source of registers, field codes, byte sequences, times, noise and errors: Texas Instruments data
+// sheet ADS111x, SBAS444, revision E of December 2024.
 package ads1115

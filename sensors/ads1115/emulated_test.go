@@ -43,8 +43,8 @@ func (b *bench) convert(t *testing.T, m ads1115.Mux, r ads1115.Rate) (float64, e
 	return config.FullScale().Volts(code), err
 }
 
-// Every input in turn, at every rate and with the oscillator at both ends of its tolerance, gives its own voltage and not that
-// of the input before, and the chip is asked once only.
+// Every input in turn, at every rate and with the oscillator at both ends of its tolerance, gives
+// its own voltage and not that of the input before, and the chip is asked once only.
 func TestEachInputGivesItsOwnVoltage(t *testing.T) {
 	want := map[ads1115.Mux]float64{
 		ads1115.AIN0: 0.1, ads1115.AIN1: 0.2, ads1115.AIN2: 0.3, ads1115.AIN3: 0.4,
@@ -110,15 +110,19 @@ func TestLateConversionIsWaitedFor(t *testing.T) {
 	assert.Less(t, b.clock.now, 16*time.Millisecond)
 }
 
-// After a conversion that did not end in time the chip is not given the next input: it would put the old code under the new
-// settings.
+// After a conversion that did not end in time the chip is not given the next input: it would put
+// the old code under the new settings.
 func TestBusyChipIsNotStartedAgain(t *testing.T) {
 	b := newBench(board.Options{})
 	b.chip.SlowReady(3 * time.Millisecond)
 	_, err := b.convert(t, ads1115.AIN0, ads1115.SPS860)
 	require.Equal(t, sensors.NotReady, sensors.FaultOf(err))
 	_, err = b.convert(t, ads1115.AIN3, ads1115.SPS860)
-	assert.EqualError(t, err, "start conversion: on ads1115 48h: conversion not finished: the previous one is not finished")
+	assert.EqualError(
+		t,
+		err,
+		"start conversion: on ads1115 48h: conversion not finished: the previous one is not finished",
+	)
 	b.chip.SlowReady(0)
 	b.clock.now += 5 * time.Millisecond
 	got, err := b.convert(t, ads1115.AIN3, ads1115.SPS860)
@@ -139,8 +143,8 @@ func (i *interceptor) Tx(addr uint16, w, r []byte) error {
 	return i.Bus.Tx(addr, w, r)
 }
 
-// Wherever the supply dips, the driver gives the right voltage or says that the settings are lost; it never gives the
-// power-on zero or another input's voltage.
+// Wherever the supply dips, the driver gives the right voltage or says that the settings are lost;
+// it never gives the power-on zero or another input's voltage.
 func TestBrownOutAtAnyTransfer(t *testing.T) {
 	for dip := 1; dip <= 3; dip++ {
 		t.Run(fmt.Sprintf("before transfer %d", dip), func(t *testing.T) {

@@ -27,10 +27,12 @@ func (c *steppedClock) WaitUntil(ctx context.Context, at time.Duration) error {
 	return ctx.Err()
 }
 
-// transfer is one expected transfer with the chip at 48h, whose address bytes on the wire are 90h to write and 91h to read.
+// transfer is one expected transfer with the chip at 48h, whose address bytes on the wire are 90h
+// to write and 91h to read.
 func transfer(write, read []byte) i2ctest.IO { return i2ctest.IO{Addr: 0x48, W: write, R: read} }
 
-// playback gives a driver on a bus that accepts the given transfers only, all of them and in that order.
+// playback gives a driver on a bus that accepts the given transfers only, all of them and in that
+// order.
 func playback(t *testing.T, ops ...i2ctest.IO) (*ads1115.Dev, *steppedClock) {
 	t.Helper()
 	bus := &i2ctest.Playback{Ops: ops, DontPanic: true}
@@ -39,7 +41,8 @@ func playback(t *testing.T, ops ...i2ctest.IO) (*ads1115.Dev, *steppedClock) {
 	return ads1115.NewDev(bus, 0x48, clock), clock
 }
 
-// One conversion of AIN0 over ground at 4.096 V and 128 SPS, whose word is C383h; it reads back with the OS bit as status.
+// One conversion of AIN0 over ground at 4.096 V and 128 SPS, whose word is C383h; it reads back
+// with the OS bit as status.
 func TestSingleShotOnTheWire(t *testing.T) {
 	dev, clock := playback(t,
 		transfer([]byte{0x01, 0xC3, 0x83}, nil),
@@ -67,7 +70,8 @@ func TestNegativeCode(t *testing.T) {
 	assert.Equal(t, int16(-16384), code)
 }
 
-// While OS reads 0 the conversion register holds the conversion before, perhaps of another input: it is not read.
+// While OS reads 0 the conversion register holds the conversion before, perhaps of another input:
+// it is not read.
 func TestNotReadBeforeItIsReady(t *testing.T) {
 	dev, clock := playback(t,
 		transfer([]byte{0x01, 0xC3, 0x83}, nil),

@@ -17,8 +17,8 @@ import (
 
 // Scale is the law of one front end.
 type Scale interface {
-	// Physical returns the quantity for the volts at the pin. ok is false for volts that the circuit
-	// cannot have, as from a thermistor that is cut or shorted; value is then 0.
+	// Physical returns the quantity for the volts at the pin. ok is false for volts that the
+	// circuit cannot have, as from a thermistor that is cut or shorted; value is then 0.
 	Physical(pinV float64) (value float64, ok bool)
 	// Slope returns how the quantity follows the volts at the pin.
 	Slope() Slope
@@ -50,8 +50,8 @@ type Correction struct {
 	Gain      float64 // factor applied after that; 0 means 1
 }
 
-// Apply returns the corrected quantity, (value + OffsetAdd) · Gain: the zero is set first, so that a
-// later change of the gain leaves it where it is.
+// Apply returns the corrected quantity, (value + OffsetAdd) · Gain: the zero is set first, so that
+// a later change of the gain leaves it where it is.
 func (c Correction) Apply(value float64) float64 {
 	if c.Gain == 0 {
 		return value + c.OffsetAdd
@@ -59,8 +59,8 @@ func (c Correction) Apply(value float64) float64 {
 	return (value + c.OffsetAdd) * c.Gain
 }
 
-// Validate returns an error for a gain outside 0.5 to 2 and for an offset that is not a number: such
-// a difference is a wrong scale or a wrong wire, not a tolerance (common practice, no source).
+// Validate returns an error for a gain outside 0.5 to 2 and for an offset that is not a number:
+// such a difference is a wrong scale or a wrong wire, not a tolerance (common practice, no source).
 func (c Correction) Validate() error {
 	var errs []error
 	if !finite(c.OffsetAdd) {

@@ -28,12 +28,20 @@ func TestLinearScales(t *testing.T) {
 		want  float64
 		unit  string
 	}{
-		{"12.65 V through 56 kΩ and 10 kΩ", calibration.Divider{TopOhm: 56e3, BottomOhm: 10e3}, 12.65 * 10 / 66, 12.65, "V"},
+		{
+			"12.65 V through 56 kΩ and 10 kΩ",
+			calibration.Divider{TopOhm: 56e3, BottomOhm: 10e3}, 12.65 * 10 / 66, 12.65,
+			"V",
+		},
 		{"wired straight", calibration.Divider{BottomOhm: 10e3}, 1.5, 1.5, "V"},
 		{"no current", calibration.Hall{ZeroV: 2.5, VPerA: 0.01}, 2.5, 0, "A"},
 		{"120 A out of the battery", calibration.Hall{ZeroV: 2.5, VPerA: 0.01}, 1.3, -120, "A"},
 		{"the same, mounted the other way round", calibration.Hall{ZeroV: 2.5, VPerA: -0.01}, 3.7, -120, "A"},
-		{"shunt of 0.5 mΩ, gain 20, lifted zero", calibration.Shunt{ShuntOhm: 0.5e-3, Gain: 20, ZeroV: 1.65}, 0.35, -130, "A"},
+		{
+			"shunt of 0.5 mΩ, gain 20, raised zero",
+			calibration.Shunt{ShuntOhm: 0.5e-3, Gain: 20, ZeroV: 1.65}, 0.35, -130,
+			"A",
+		},
 		{"shunt at a differential input", calibration.Shunt{ShuntOhm: 0.5e-3, Gain: 1}, 0.01, 20, "A"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
@@ -44,7 +52,8 @@ func TestLinearScales(t *testing.T) {
 	}
 }
 
-// TI device comparison SBOS825D: zero at half the supply, sensitivity 50, 100, 200 mV/A, and the range that fits a 5 V supply.
+// TI device comparison SBOS825D: zero at half the supply, sensitivity 50, 100, 200 mV/A, and the
+// range that fits a 5 V supply.
 func TestHallEndsOfRange(t *testing.T) {
 	for _, tt := range []struct{ mvPerA, rangeA float64 }{{50, 46}, {100, 23}, {200, 11.5}} {
 		h := calibration.Hall{ZeroV: 2.5, VPerA: tt.mvPerA / 1000}
@@ -53,7 +62,8 @@ func TestHallEndsOfRange(t *testing.T) {
 	}
 }
 
-// Resistances computed from R = R25 exp(beta (1/T - 1/298.15)), the beta law of thermistor data sheets, outside of this code.
+// Resistances computed from R = R25 exp(beta (1/T - 1/298.15)), the beta law of thermistor data
+// sheets, outside of this code.
 func TestNTCBeta(t *testing.T) {
 	for _, tt := range []struct{ betaK, tempC, ohm float64 }{
 		{3380, -40, 235830.76}, {3380, 0, 28223.73}, {3380, 25, 10000}, {3380, 60, 3039.19}, {3380, 85, 1496.90},
@@ -68,8 +78,8 @@ func TestNTCBeta(t *testing.T) {
 	}
 }
 
-// A widely used 10 kΩ thermistor: coefficients and resistance table of its data sheet, from memory; the table is to 0.1 Ω
-// and the fit to 0.1 K.
+// A widely used 10 kΩ thermistor: coefficients and resistance table of its data sheet, from memory;
+// the table is to 0.1 Ω and the fit to 0.1 K.
 func TestNTCSteinhartHart(t *testing.T) {
 	n := calibration.NTCSteinhartHart{A: 1.129241e-3, B: 2.341077e-4, C: 8.775468e-8, PullupOhm: 10e3, SupplyV: 3.3}
 	require.NoError(t, n.Validate())
@@ -130,18 +140,31 @@ func TestValidate(t *testing.T) {
 	}{
 		{calibration.Divider{TopOhm: -1}, "top_ohm: negative: want 0 or more\nbottom_ohm: 0: want more than 0"},
 		{calibration.Divider{TopOhm: math.Inf(1), BottomOhm: 1}, "top_ohm: +Inf: want a finite number"},
-		{calibration.Hall{ZeroV: math.NaN()}, "zero_v: NaN: want a finite number\nv_per_a: 0: want a number other than 0"},
-		{calibration.Shunt{ShuntOhm: -1e-3, ZeroV: 1}, "shunt_ohm: -0.001: want more than 0\ngain: 0: want a number other than 0"},
-		{calibration.NTCBeta{R25Ohm: 1e4, PullupOhm: 1e4}, "beta_k: 0: want more than 0\nsupply_v: 0: want more than 0"},
+		{
+			calibration.Hall{ZeroV: math.NaN()},
+			"zero_v: NaN: want a finite number\nv_per_a: 0: want a number other than 0",
+		},
+		{
+			calibration.Shunt{ShuntOhm: -1e-3, ZeroV: 1},
+			"shunt_ohm: -0.001: want more than 0\ngain: 0: want a number other than 0",
+		},
+		{
+			calibration.NTCBeta{R25Ohm: 1e4, PullupOhm: 1e4},
+			"beta_k: 0: want more than 0\nsupply_v: 0: want more than 0",
+		},
 		{calibration.NTCSteinhartHart{B: 1, C: -1, PullupOhm: 1, SupplyV: 1}, "c: negative: want 0 or more"},
 		{calibration.Correction{Gain: -1}, "gain: -1: want 0.5 to 2"},
-		{calibration.Correction{Gain: math.NaN(), OffsetAdd: math.Inf(-1)}, "offset: -Inf: want a finite number\ngain: NaN: want 0.5 to 2"},
+		{
+			calibration.Correction{Gain: math.NaN(), OffsetAdd: math.Inf(-1)},
+			"offset: -Inf: want a finite number\ngain: NaN: want 0.5 to 2",
+		},
 	} {
 		assert.EqualError(t, tt.scale.Validate(), tt.want, "%+v", tt.scale)
 	}
 }
 
-// The slope is what a small step at the pin makes of the quantity, and a linear scale has its zero there.
+// The slope is what a small step at the pin makes of the quantity, and a linear scale has its zero
+// there.
 func TestSlope(t *testing.T) {
 	for _, scale := range []calibration.Scale{
 		calibration.Divider{TopOhm: 100e3, BottomOhm: 10e3},

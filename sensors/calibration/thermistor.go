@@ -8,9 +8,9 @@ import (
 // zeroCelsiusK is 0 °C in kelvin, by definition.
 const zeroCelsiusK = 273.15
 
-// pulledUp returns the resistance to ground of a part below a pull-up resistor, in ohms. ok is false
-// if the pin is so near to ground or to the supply that the part must be shorted or cut (or the
-// pull-up is): within limitShare of the supply a resistance looks the same as none or infinite.
+// pulledUp returns the resistance to ground of a part below a pull-up resistor, in ohms. ok is
+// false if the pin is so near to ground or to the supply that the part must be shorted or cut (or
+// the pull-up is): within limitShare of the supply a resistance looks the same as none or infinite.
 func pulledUp(pinV, pullupOhm, supplyV float64) (ohm float64, ok bool) {
 	share := pinV / supplyV
 	if !(share > limitShare && share < 1-limitShare) {
@@ -98,8 +98,8 @@ func midSlope(law Scale, supplyV, perLog float64) Slope {
 // Unit returns "°C".
 func (n NTCSteinhartHart) Unit() string { return "°C" }
 
-// Validate returns an error unless the resistance falls with the temperature, as a thermistor's does:
-// B above 0, C 0 or more.
+// Validate returns an error unless the resistance falls with the temperature, as a thermistor's
+// does: B above 0, C 0 or more.
 func (n NTCSteinhartHart) Validate() error {
 	c := number("c", n.C)
 	if c == nil && n.C < 0 {

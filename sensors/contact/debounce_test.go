@@ -18,7 +18,8 @@ type change struct {
 	on bool
 }
 
-// debounced samples a contact every millisecond that starts off and changes as given, and gives the edges found.
+// debounced samples a contact every millisecond that starts off and changes as given, and gives the
+// edges found.
 func debounced(hold, until time.Duration, changes ...change) []change {
 	d := contact.NewDebouncer(hold)
 	var edges []change
@@ -40,15 +41,25 @@ func TestDebounce(t *testing.T) {
 		changes []change
 		want    []change
 	}{
-		{"clean on and off", []change{{100 * ms, true}, {400 * ms, false}}, []change{{100 * ms, true}, {400 * ms, false}}},
+		{
+			"clean on and off", []change{{100 * ms, true}, {400 * ms, false}},
+			[]change{{100 * ms, true}, {400 * ms, false}},
+		},
 		{
 			"bounces on closing: dated to the first touch",
 			[]change{{100 * ms, true}, {102 * ms, false}, {103 * ms, true}, {106 * ms, false}, {107 * ms, true}},
 			[]change{{100 * ms, true}},
 		},
-		{"pulse just long enough", []change{{100 * ms, true}, {121 * ms, false}}, []change{{100 * ms, true}, {121 * ms, false}}},
+		{
+			"pulse just long enough", []change{{100 * ms, true}, {121 * ms, false}},
+			[]change{{100 * ms, true}, {121 * ms, false}},
+		},
 		{"pulse too short", []change{{100 * ms, true}, {119 * ms, false}}, nil},
-		{"burst that ends where it began", []change{{100 * ms, true}, {101 * ms, false}, {110 * ms, true}, {111 * ms, false}}, nil},
+		{
+			"burst that ends where it began",
+			[]change{{100 * ms, true}, {101 * ms, false}, {110 * ms, true}, {111 * ms, false}},
+			nil,
+		},
 		{
 			"short gap in a long command",
 			[]change{{100 * ms, true}, {200 * ms, false}, {205 * ms, true}, {300 * ms, false}},
@@ -94,8 +105,8 @@ func TestChatterIsUnknown(t *testing.T) {
 	assert.True(t, known)
 }
 
-// settles is debouncing done slowly, with the whole record at hand: a level counts where it holds for the time, and the
-// change to it is dated to the first change since the level before was left.
+// settles is debouncing done slowly, with the whole record at hand: a level counts where it holds
+// for the time, and the change to it is dated to the first change since the level before was left.
 func settles(levels []bool, hold int) []change {
 	var edges []change
 	state, left := levels[0], -1

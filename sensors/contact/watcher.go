@@ -1,11 +1,14 @@
-// Package contact watches digital inputs: the wake line, the motor contactor's coil, the disconnect.
+// Package contact watches digital inputs: the wake line, the coil of the motor contactor, the
+// disconnect.
 //
-// A [Watcher] waits for edges of periph pins, reads the level after each, debounces it and keeps the edges until they are taken.
-// An edge bears the time of the first change, by the board's clock. The watcher also tells at once, through a channel,
-// that something stirred, so that a board can look before debouncing is over.
+// A [Watcher] waits for edges of periph pins, reads the level after each, debounces it and keeps
+// the edges until somebody takes them. An edge has the time of the first change, on the board's
+// clock. A channel signals at once that a contact has stirred, so that a board can look before
+// debouncing is over.
 //
-// It costs next to nothing while nothing changes: each pin is read every five seconds, in case that an edge was lost. On a pin
-// whose edges do not work (as on some kernels) it falls back to reading the level a hundred times a second.
+// While nothing changes it costs almost nothing: it reads each pin every five seconds, in case an
+// edge was lost. If the edges of a pin do not work (as on some kernels) it reads the level 100
+// times per second instead.
 package contact
 
 import (
@@ -21,8 +24,8 @@ import (
 	"liftbank/sensors"
 )
 
-// DefaultDebounce is longer than a relay's or a contactor's auxiliary contact bounces (a few ms; common practice, no source), and
-// short against the shortest motor command of 0.3 s.
+// DefaultDebounce is longer than an auxiliary contact of a relay or a contactor bounces (a few ms;
+// common practice, no source), and short compared with the shortest motor command of 0.3 s.
 const DefaultDebounce = 20 * time.Millisecond
 
 // Input is one contact.
@@ -30,11 +33,11 @@ type Input struct {
 	Name      string // for messages
 	Pin       gpio.PinIn
 	ActiveLow bool          // the contact is on when the pin is low
-	Pull      gpio.Pull     // resistor of the pin; the zero value leaves it as it is
-	Debounce  time.Duration // how long a level must hold; 0 stands for DefaultDebounce
+	Pull      gpio.Pull     // resistor of the pin; the zero value leaves it unchanged
+	Debounce  time.Duration // how long a level must hold; 0 means DefaultDebounce
 }
 
-// Clock is the part of the board's clock that is needed.
+// Clock is the part of the board's clock that the watcher needs.
 type Clock interface {
 	Now() time.Duration
 	WaitUntil(ctx context.Context, at time.Duration) error
@@ -45,17 +48,19 @@ const (
 	rereadEvery = 5 * time.Second
 	// pollEvery is the time between two looks at a pin whose edges do not work.
 	pollEvery = 10 * time.Millisecond
-	// calmDown is the pause after each look: an input that chatters, or a driver that returns at once, costs no more than a
-	// thousand looks a second. It delays the dating of a bounce, never that of the first change after rest.
+	// calmDown is the pause after each look: an input that chatters, or a driver that returns at
+	// once, costs at most 1,000 looks per second. It delays the time of a bounce, never that of the
+	// first change after rest.
 	calmDown = time.Millisecond
-	// haltEvery is how often waits are interrupted again when stopping: one that begins just after is not.
+	// haltEvery is how often a stop interrupts the waits again: it misses one that begins just
+	// after.
 	haltEvery = 10 * time.Millisecond
-	// maxEdges is how many edges are kept for Take; a board takes them at least once a second, and each input gives 50 at
-	// most in that time.
+	// maxEdges is the number of edges kept for Take; a board takes them at least once per second,
+	// and each input has at most 50 in that time.
 	maxEdges = 512
 )
 
-// Watcher is a set of contacts. All methods but Run may be called from any goroutine.
+// Watcher is a set of contacts. Any goroutine may call its methods except Run.
 type Watcher struct {
 	inputs []Input
 	clock  Clock
@@ -69,8 +74,8 @@ type Watcher struct {
 
 var _ sensors.Contacts = (*Watcher)(nil)
 
-// New sets the pins up as inputs and reads them once; there are no edges for how they stand then. The error names each input
-// that could not be set up.
+// New sets up the pins as inputs and reads them once; their first state is not an edge. The error
+// names each input that could not be set up.
 func New(inputs []Input, clock Clock) (*Watcher, error) {
 	w := &Watcher{inputs: slices.Clone(inputs), clock: clock, wake: make(chan struct{}, 1)}
 	w.edges = make([]sensors.Edge, 0, maxEdges)
@@ -85,7 +90,8 @@ func New(inputs []Input, clock Clock) (*Watcher, error) {
 			continue
 		}
 		if err := in.Pin.In(in.Pull, gpio.BothEdges); err != nil {
-			errs = append(errs, fmt.Errorf("contact %s: set up pin %s as input: pull %v: %w", in.Name, in.Pin.Name(), in.Pull, err))
+			errs = append(errs, fmt.Errorf("contact %s: set up pin %s as input: pull %v: %w",
+				in.Name, in.Pin.Name(), in.Pull, err))
 			continue
 		}
 		d := NewDebouncer(in.Debounce)
@@ -101,15 +107,16 @@ func New(inputs []Input, clock Clock) (*Watcher, error) {
 // on reads the pin.
 func (in *Input) on() bool { return bool(in.Pin.Read()) != in.ActiveLow }
 
-// Level gives the debounced state of contact i. known is false while the contact has been changing for much longer than
-// bouncing lasts.
+// Level returns the debounced state of contact i. known is false while the contact keeps changing
+// for much longer than it can bounce.
 func (w *Watcher) Level(i int) (on, known bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return w.state[i].State(w.clock.Now())
 }
 
-// Take appends the edges since the last call to buf, in time order. When nobody takes them, the oldest are dropped.
+// Take appends the edges since the last call to buf, in time order. If nobody takes them, the
+// oldest are dropped.
 func (w *Watcher) Take(buf []sensors.Edge) []sensors.Edge {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -125,11 +132,12 @@ func (w *Watcher) Dropped() uint64 {
 	return w.dropped
 }
 
-// Wake gives a channel that gets a value when a contact stirs, and when an edge is there to take. It holds one value at most.
+// Wake returns a channel that gets a value when a contact stirs, and when there is an edge to take.
+// It holds at most one value.
 func (w *Watcher) Wake() <-chan struct{} { return w.wake }
 
-// Run watches until ctx ends and gives its error. When it returns, nothing of it is left running. A wait that a driver does
-// not let be interrupted holds it up for five seconds at most.
+// Run watches until ctx ends and returns its error. All its goroutines have ended by then. A wait
+// that a driver cannot interrupt delays that by at most five seconds.
 func (w *Watcher) Run(ctx context.Context) error {
 	var watching sync.WaitGroup
 	for i := range w.inputs {
@@ -150,7 +158,7 @@ func (w *Watcher) Run(ctx context.Context) error {
 	}
 }
 
-// halt interrupts the waits for edges, as far as drivers can. An error means no more than that this one cannot.
+// halt interrupts the waits for edges, if the drivers can. An error only means that one cannot.
 func (w *Watcher) halt() {
 	for i := range w.inputs {
 		_ = w.inputs[i].Pin.Halt()
@@ -168,7 +176,7 @@ func (w *Watcher) watch(ctx context.Context, i int) {
 		w.look(i, in.on(), now)
 		pause := calmDown
 		if !edge && now-begin < timeout/2 {
-			// It did not wait: no edges on this pin. Otherwise this would be a busy loop.
+			// It did not wait: no edges on this pin. Without a pause this would be a busy loop.
 			pause = pollEvery
 		}
 		if w.clock.WaitUntil(ctx, now+pause) != nil {
@@ -177,8 +185,9 @@ func (w *Watcher) watch(ctx context.Context, i int) {
 	}
 }
 
-// timeout gives how long to wait for an edge of input i, always positive and whole milliseconds: periph's drivers disagree
-// about 0 and about negative ones, and one cuts fractions off.
+// timeout returns how long to wait for an edge of input i, always positive and in whole
+// milliseconds: periph's drivers disagree about 0 and about negative timeouts, and one cuts off
+// fractions.
 func (w *Watcher) timeout(i int, now time.Duration) time.Duration {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -189,7 +198,7 @@ func (w *Watcher) timeout(i int, now time.Duration) time.Duration {
 	return max((due - now + time.Millisecond - 1).Truncate(time.Millisecond), time.Millisecond)
 }
 
-// look takes in the level of input i.
+// look applies the level of input i.
 func (w *Watcher) look(i int, on bool, now time.Duration) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -207,7 +216,7 @@ func (w *Watcher) look(i int, on bool, now time.Duration) {
 	}
 }
 
-// keep adds an edge in time order: one that took longer to settle may be older than one already there.
+// keep adds an edge in time order: one that took longer to settle may be older than the last one.
 func (w *Watcher) keep(e sensors.Edge) {
 	if len(w.edges) == maxEdges {
 		w.edges = slices.Delete(w.edges, 0, 1)

@@ -52,7 +52,8 @@ func pin(name string) *board.Pin {
 	return board.NewPin(name, -1, board.PinOptions{IoctlTimeouts: true})
 }
 
-// drive sets a pin at each of the times, beginning low and changing in turn; it returns at the last.
+// drive sets a pin at each of the times, beginning low and changing in turn; it returns at the
+// last.
 func drive(p *board.Pin, level gpio.Level, gaps ...time.Duration) {
 	for _, gap := range gaps {
 		time.Sleep(gap) // fake time
@@ -73,7 +74,8 @@ func TestShortCommandIsSeen(t *testing.T) {
 	})
 }
 
-// The board is woken by the first touch, not by the end of debouncing; the edge is of the first touch.
+// The board is woken by the first touch, not by the end of debouncing; the edge is of the first
+// touch.
 func TestWakesAtTheFirstTouch(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := pin("motor")
@@ -127,13 +129,18 @@ func TestStateAtTheStartIsNoEdge(t *testing.T) {
 func TestEdgesOfSeveralContactsAreInTimeOrder(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		slow, quick := pin("slow"), pin("quick")
-		inputs := []contact.Input{{Name: "slow", Pin: slow, Debounce: 100 * ms}, {Name: "quick", Pin: quick, Debounce: 2 * ms}}
+		inputs := []contact.Input{
+			{Name: "slow", Pin: slow, Debounce: 100 * ms},
+			{Name: "quick", Pin: quick, Debounce: 2 * ms},
+		}
 		watch(t, inputs, func(t *testing.T, w *contact.Watcher) {
 			drive(slow, gpio.High, time.Second)
 			drive(quick, gpio.High, 10*ms, 10*ms)
 			time.Sleep(200 * ms)
 			assert.Equal(t, []sensors.Edge{
-				{Contact: 0, On: true, At: 1000 * ms}, {Contact: 1, On: true, At: 1010 * ms}, {Contact: 1, On: false, At: 1020 * ms},
+				{Contact: 0, On: true, At: 1000 * ms},
+				{Contact: 1, On: true, At: 1010 * ms},
+				{Contact: 1, On: false, At: 1020 * ms},
 			}, w.Take(nil))
 		})
 	})
@@ -197,8 +204,8 @@ func TestLostEdgeIsFoundByReading(t *testing.T) {
 	})
 }
 
-// A driver that returns at once, as one does for a pin without edges, must not become a busy loop, and a command of 0.3 s is
-// seen even so.
+// A driver that returns at once, as one does for a pin without edges, must not become a busy loop,
+// and a command of 0.3 s is seen even so.
 func TestPinWithoutEdgesIsPolled(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := &oddPin{Pin: pin("no edges"), returns: true}
@@ -244,7 +251,11 @@ func TestStopsThoughADriverCannotBeInterrupted(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := &oddPin{Pin: pin("stubborn"), unhalted: true}
 		var before time.Time
-		watch(t, []contact.Input{{Name: "stubborn", Pin: p}}, func(*testing.T, *contact.Watcher) { before = time.Now() })
+		watch(
+			t,
+			[]contact.Input{{Name: "stubborn", Pin: p}},
+			func(*testing.T, *contact.Watcher) { before = time.Now() },
+		)
 		assert.LessOrEqual(t, time.Since(before), 5*time.Second+10*ms)
 	})
 }
@@ -279,6 +290,10 @@ func TestInputsThatCannotBe(t *testing.T) {
 		{Name: "motor", Pin: refusingPin{pin("GPIO17")}, Pull: gpio.PullUp},
 		{Name: "wake", Pin: pin("GPIO18"), Debounce: 2 * time.Second},
 	}, bubbleClock{time.Now()})
-	assert.EqualError(t, err, "contact motor: set up pin GPIO17 as input: pull PullUp: doesn't support pull-up/pull-down\n"+
-		"contact wake: debounce: 2s: want 0 to 1s")
+	assert.EqualError(
+		t,
+		err,
+		"contact motor: set up pin GPIO17 as input: pull PullUp: doesn't support pull-up/pull-down\n"+
+			"contact wake: debounce: 2s: want 0 to 1s",
+	)
 }

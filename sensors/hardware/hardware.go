@@ -1,8 +1,8 @@
 // Package hardware opens the real board through periph: the I2C bus with its input chips, and the
 // pins of the contacts.
 //
-// Everything is named explicitly; nothing is guessed. What cannot be opened is reported with what to
-// do, everything at once where possible, and then nothing stays open. Open does not speak to the
+// Everything is named explicitly; nothing is guessed. What cannot be opened is reported with what
+// to do, everything at once where possible, and then nothing stays open. Open does not speak to the
 // chips: a missing one shows in the readings and is no reason not to start.
 //
 // Only this package loads the drivers of the machine, when Open is called and not before.
@@ -52,7 +52,8 @@ type Hardware struct {
 	watcher *contact.Watcher // nil without contacts
 }
 
-// Open opens what cfg names. Run must be running while the contacts are used; call Close at the end.
+// Open opens what cfg names. Run must be running while the contacts are used; call Close at the
+// end.
 func Open(cfg Config) (*Hardware, error) { return open(cfg, realMachine) }
 
 func open(cfg Config, m machine) (_ *Hardware, err error) {
@@ -133,12 +134,14 @@ func (cfg *Config) validate() error {
 		addr := c.Address()
 		twice := func(other sensors.ChipConfig) bool { return other.Address() == addr }
 		if addr != 0 && slices.ContainsFunc(cfg.Chips[:i], twice) {
-			errs = append(errs, fmt.Errorf("chips[%d]: address %#x: used twice: want one address for each chip", i, addr))
+			err := fmt.Errorf("chips[%d]: address %#x: used twice: want one address for each chip", i, addr)
+			errs = append(errs, err)
 		}
 	}
 	for i, c := range cfg.Contacts {
 		if c.Pin == "" {
-			errs = append(errs, fmt.Errorf("contacts[%d] %s: pin: none: want the name of a line, as in GPIO17", i, c.Name))
+			err := fmt.Errorf("contacts[%d] %s: pin: none: want the name of a line, as in GPIO17", i, c.Name)
+			errs = append(errs, err)
 			continue
 		}
 		for _, other := range cfg.Contacts[:i] {
@@ -201,7 +204,8 @@ func (h *Hardware) openContacts(cfg Config, m machine) error {
 	for _, c := range cfg.Contacts {
 		p := m.pin(c.Pin)
 		if p == nil {
-			errs = append(errs, fmt.Errorf("contact %s: pin %s: not on this machine: %s", c.Name, c.Pin, m.pinsInWords()))
+			err := fmt.Errorf("contact %s: pin %s: not on this machine: %s", c.Name, c.Pin, m.pinsInWords())
+			errs = append(errs, err)
 			continue
 		}
 		inputs = append(inputs, contact.Input{

@@ -78,10 +78,12 @@ func newBench() *bench {
 	b.machine = machine{
 		init: func() (*driverreg.State, error) { return &driverreg.State{}, nil },
 		buses: func() []*i2creg.Ref {
-			return []*i2creg.Ref{{Name: "/dev/i2c-1", Aliases: []string{"I2C1"}, Number: 1, Open: func() (i2c.BusCloser, error) {
-				b.bus.open++
-				return b.bus, nil
-			}}}
+			return []*i2creg.Ref{
+				{Name: "/dev/i2c-1", Aliases: []string{"I2C1"}, Number: 1, Open: func() (i2c.BusCloser, error) {
+					b.bus.open++
+					return b.bus, nil
+				}},
+			}
 		},
 		pin: func(name string) gpio.PinIO {
 			if p, ok := b.pins[name]; ok {
@@ -167,6 +169,37 @@ func TestBoardWithoutContacts(t *testing.T) {
 	require.NoError(t, h.Close())
 }
 
+// offBus is a chip that is not on the I2C bus.
+type offBus struct {
+	sensors.ChipConfig
+	err error
+}
+
+func (offBus) Address() uint16 { return 0 }
+
+func (c offBus) Open(bus i2c.Bus, _ sensors.Clock) (sensors.Chip, error) {
+	if bus != nil {
+		return nil, errors.New("got a bus")
+	}
+	return &ads1115.Chip{}, c.err
+}
+
+// A board without a chip on the bus needs no bus, and one whose chip does not open lets go of all.
+func TestChipsOffTheBus(t *testing.T) {
+	b := newBench()
+	h, err := open(Config{Chips: []sensors.ChipConfig{offBus{}, offBus{}}}, b.machine)
+	require.NoError(t, err)
+	assert.Len(t, h.Chips, 2)
+	assert.Zero(t, b.bus.open)
+	require.NoError(t, h.Close())
+
+	cfg := fullConfig()
+	cfg.Chips = []sensors.ChipConfig{offBus{err: errors.New("no such device")}}
+	_, err = open(cfg, b.machine)
+	assert.EqualError(t, err, "chips[0]: no such device")
+	b.nothingOpen(t)
+}
+
 func TestOpenRefuses(t *testing.T) {
 	for _, tt := range []struct {
 		name   string
@@ -188,7 +221,8 @@ func TestOpenRefuses(t *testing.T) {
 				b.pin = func(string) gpio.PinIO { return nil }
 				b.machine.pins = func() []gpio.PinIO { return nil }
 			},
-			"I2C bus /dev/i2c-1: not on this machine: no I2C bus: enable it in the device tree and load the kernel module i2c-dev\n" +
+			"I2C bus /dev/i2c-1: not on this machine: no I2C bus: enable it in the device tree and load " +
+				"the kernel module i2c-dev\n" +
 				"contact motor: pin GPIO17: not on this machine: no GPIO line: want /dev/gpiochip0 with " +
 				"read and write permission (group gpio on most systems)\n" +
 				"contact wake: pin GPIO18: not on this machine: no GPIO line: want /dev/gpiochip0 with " +
@@ -196,14 +230,17 @@ func TestOpenRefuses(t *testing.T) {
 		},
 		{
 			"no permission", nil, func(b *bench) {
-				b.access = func(path string) error { return &fs.PathError{Op: "open", Path: path, Err: fs.ErrPermission} }
+				b.access = func(path string) error {
+					return &fs.PathError{Op: "open", Path: path, Err: fs.ErrPermission}
+				}
 			},
 			"I2C bus /dev/i2c-1: open /dev/i2c-1: permission denied",
 		},
 		{
 			"bus that does not open", nil, func(b *bench) {
 				b.buses = func() []*i2creg.Ref {
-					return []*i2creg.Ref{{Name: "/dev/i2c-1", Open: func() (i2c.BusCloser, error) { return nil, errors.New("sysfs-i2c: no") }}}
+					open := func() (i2c.BusCloser, error) { return nil, errors.New("sysfs-i2c: no") }
+					return []*i2creg.Ref{{Name: "/dev/i2c-1", Open: open}}
 				}
 			},
 			"I2C bus /dev/i2c-1: open: sysfs-i2c: no",
@@ -213,7 +250,9 @@ func TestOpenRefuses(t *testing.T) {
 			"contact wake: pin GPIO99: not on this machine: want one of GPIO17, GPIO18",
 		},
 		{
-			"pin in use", nil, func(b *bench) { b.pins["GPIO18"].inErr = errors.New("line_request ioctl: device or resource busy") },
+			"pin in use", nil, func(b *bench) {
+				b.pins["GPIO18"].inErr = errors.New("line_request ioctl: device or resource busy")
+			},
 			"contact wake: set up pin GPIO18 as input: pull PullUp: line_request ioctl: device or resource busy",
 		},
 		{
@@ -252,7 +291,9 @@ func TestOpenRefuses(t *testing.T) {
 func TestRemarksNameDriversNotLoaded(t *testing.T) {
 	b := newBench()
 	b.init = func() (*driverreg.State, error) {
-		return &driverreg.State{Skipped: []driverreg.DriverFailure{{D: fakeDriver{}, Err: errors.New("no I²C bus found")}}}, nil
+		return &driverreg.State{
+			Skipped: []driverreg.DriverFailure{{D: fakeDriver{}, Err: errors.New("no I²C bus found")}},
+		}, nil
 	}
 	h, err := open(fullConfig(), b.machine)
 	require.NoError(t, err)
@@ -262,7 +303,9 @@ func TestRemarksNameDriversNotLoaded(t *testing.T) {
 
 // This machine's own buses and pins, whatever they are, do not include these.
 func TestOpenOnThisMachine(t *testing.T) {
-	_, err := Open(Config{Bus: "/dev/i2c-250", Chips: chips(0x48), Contacts: []Contact{{Name: "motor", Pin: "no such line"}}})
+	_, err := Open(
+		Config{Bus: "/dev/i2c-250", Chips: chips(0x48), Contacts: []Contact{{Name: "motor", Pin: "no such line"}}},
+	)
 	require.Error(t, err)
 	assert.ErrorContains(t, err, "I2C bus /dev/i2c-250: not on this machine: ")
 	assert.ErrorContains(t, err, "contact motor: pin no such line: not on this machine: ")
@@ -287,14 +330,20 @@ func TestTryFile(t *testing.T) {
 	assert.NoError(t, tryFile(path))
 }
 
-// What to do depends on what the file's group may do. Root may do all, so that the advice is asked for directly.
+// What to do depends on what the file's group may do. Root may do all, so that the advice is asked
+// for directly.
 func TestPermissionAdvice(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "i2c-1")
 	require.NoError(t, os.WriteFile(path, nil, 0o600))
 	assert.Contains(t, permissionAdvice(path), "with mode 0600: give it to a group with read and write")
 	require.NoError(t, os.Chmod(path, 0o660))
 	if os.Getuid() == 0 {
-		assert.Contains(t, permissionAdvice(path), "of group root with mode 0660: give it to a group", "nobody should be in group root for this")
+		assert.Contains(
+			t,
+			permissionAdvice(path),
+			"of group root with mode 0660: give it to a group",
+			"nobody should be in group root for this",
+		)
 		require.NoError(t, os.Chown(path, -1, 1))
 	}
 	assert.Regexp(t, "^add the user to group .+, which has them", permissionAdvice(path))

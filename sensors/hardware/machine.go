@@ -33,11 +33,12 @@ var realMachine = machine{
 	access: tryFile,
 }
 
-// findBus returns the bus with a name or an alias; nil if there is none. An empty name, which means the
-// first bus to periph, finds none.
+// findBus returns the bus with a name or an alias; nil if there is none. An empty name, which means
+// the first bus to periph, finds none.
 func (m machine) findBus(name string) *i2creg.Ref {
 	for _, ref := range m.buses() {
-		if ref.Name == name || slices.Contains(ref.Aliases, name) || ref.Number >= 0 && strconv.Itoa(ref.Number) == name {
+		number := ref.Number >= 0 && strconv.Itoa(ref.Number) == name
+		if ref.Name == name || slices.Contains(ref.Aliases, name) || number {
 			return ref
 		}
 	}

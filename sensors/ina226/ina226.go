@@ -1,24 +1,11 @@
-// Package ina226 drives the INA226, a 16-bit monitor of a shunt's and a bus's voltage on an I2C bus,
-// and declares its settings for the configuration.
-//
-// It fits a battery's current better than an ADS1115: the shunt needs no amplifier, and one step is
-// 2.5 µV. In the configuration, for a shunt of 75 mV at 300 A in the negative lead of battery a:
-//
-//	chips:
-//	  - {name: shunt-a, kind: ina226, address: 0x40}
-//	channels:
-//	  - {signal: battery_current, battery: a, chip: shunt-a, input: shunt,
-//	     scale: {kind: shunt, shunt_ohm: 0.00025, gain: 1, zero_v: 0}}
-//	  - {signal: battery_voltage, battery: a, chip: shunt-a, input: bus,
-//	     scale: {kind: divider, top_ohm: 0, bottom_ohm: 830000}}
-//
-// The bus input is wired straight to the post: it takes up to 36 V and has 830 kΩ itself.
+// Package ina226 drives the INA226, a 16-bit monitor of a shunt's and a bus's voltage on an I2C
+// bus, and declares its settings for the configuration.
 //
 // Each conversion is triggered for one input. A result counts only if the conversion-ready flag is
 // set and the chip still has the settings that were written.
 //
-// Source of registers, conversion times and errors: Texas Instruments data sheet INA226, SBOS547 and
-// its revision B of September 2024.
+// Source of registers, conversion times and errors: Texas Instruments data sheet INA226, SBOS547
+// and its revision B of September 2024.
 package ina226
 
 import (
@@ -110,7 +97,20 @@ func (t SampleTime) String() string {
 }
 
 // Kind declares the INA226 for the configuration.
-var Kind = sensors.Kind{Name: "ina226", New: func() sensors.ChipConfig { return &ChipConfig{} }}
+var Kind = sensors.Kind{
+	Name: "ina226",
+	Doc: "16-bit monitor of a shunt and of the voltage behind it, up to 36 V. The shunt, here 75 mV at 300 A, needs " +
+		"no amplifier, and the bus input no divider: it is wired straight to the post and has 830 kΩ itself.",
+	Example: `chips:
+  - {name: shunt-a, kind: ina226, address: 0x40}
+channels:
+  - {signal: battery_current, battery: a, chip: shunt-a, input: shunt,
+     scale: {kind: shunt, shunt_ohm: 0.00025, gain: 1, zero_v: 0}}
+  - {signal: battery_voltage, battery: a, chip: shunt-a, input: bus,
+     scale: {kind: divider, top_ohm: 0, bottom_ohm: 830000}}
+`,
+	New: func() sensors.ChipConfig { return &ChipConfig{} },
+}
 
 // ChipConfig is one INA226 as configured.
 type ChipConfig struct{ Addr uint16 }
@@ -206,8 +206,8 @@ const (
 	gainError    = 0.001
 )
 
-// quietTime is the time of conversion with a noise of one step, standard deviation: our estimate, as
-// the data sheet only has a picture of it. The noise falls with the root of the time.
+// quietTime is the time of conversion with a noise of one step, standard deviation: our estimate,
+// as the data sheet only has a picture of it. The noise falls with the root of the time.
 const quietTime = 1100 * time.Microsecond
 
 // Class returns step, noise and errors at the pin.
@@ -229,7 +229,7 @@ func (in *Input) word(m sensors.Mode) uint16 {
 
 // Chip is an INA226 at the board's port. It allocates for errors only.
 type Chip struct {
-	reg     *registers.Device
+	reg     registers.Device
 	clock   sensors.Clock
 	inputs  []input
 	reading *input // the one that is converting; nil for none
@@ -287,8 +287,8 @@ func (c *Chip) Start(input int, m sensors.Mode) error {
 	return nil
 }
 
-// Read returns the volts of the conversion that Start began. It waits no longer than twice the longest
-// conversion time after Start.
+// Read returns the volts of the conversion that Start began. It waits no longer than twice the
+// longest conversion time after Start.
 func (c *Chip) Read(ctx context.Context) (sensors.Sample, error) {
 	in := c.reading
 	if in == nil {
@@ -302,8 +302,8 @@ func (c *Chip) Read(ctx context.Context) (sensors.Sample, error) {
 	if err != nil {
 		return sensors.Sample{}, err
 	}
-	// After the result, so that a reset before or while it was read shows: the chip then converts with
-	// its power-on settings and sets the flag as well.
+	// After the result, so that a reset before or while it was read shows: the chip then converts
+	// with its power-on settings and sets the flag as well.
 	if err := c.checkConfig(); err != nil {
 		return sensors.Sample{}, err
 	}

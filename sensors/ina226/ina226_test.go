@@ -75,9 +75,9 @@ func (b *bench) convert(t testing.TB, input int, m sensors.Mode) (sensors.Sample
 	return b.dev.Read(t.Context())
 }
 
-// The emulation before any driver meets it: identification and defaults of the register map, and the
-// data sheet's example with 2 mΩ and 1 mA per bit: 20 mV is 1F40h, 11.98 V is 2570h (from memory), 10 A
-// is 2710h and 119.8 W is 12B8h by its formulas.
+// The emulation before any driver meets it: identification and defaults of the register map, and
+// the data sheet's example with 2 mΩ and 1 mA per bit: 20 mV is 1F40h, 11.98 V is 2570h (from
+// memory), 10 A is 2710h and 119.8 W is 12B8h by its formulas.
 func TestEmulationGivesTheDataSheetsExample(t *testing.T) {
 	b := newBench(t, 0)
 	read := func(register byte) string {
@@ -157,8 +157,8 @@ func TestOnTheWire(t *testing.T) {
 	require.NoError(t, playback.Close())
 }
 
-// Each setting, with sample times at both ends of their tolerance, gives its own input's voltage in four
-// transfers: write, poll, read, read back.
+// Each setting, with sample times at both ends of their tolerance, gives its own input's voltage in
+// four transfers: write, poll, read, read back.
 func TestEverySetting(t *testing.T) {
 	for _, off := range []float64{-0.1, 0, 0.1} {
 		for code := range 8 {
@@ -245,8 +245,8 @@ func (i *interceptor) Tx(addr uint16, w, r []byte) error {
 	return i.Bus.Tx(addr, w, r)
 }
 
-// Wherever the supply dips, the driver gives the right voltage or says that the settings are lost. The
-// chip converts on with its power-on settings, so that its flag is set later just as well.
+// Wherever the supply dips, the driver gives the right voltage or says that the settings are lost.
+// The chip converts on with its power-on settings, so that its flag is set later just as well.
 func TestBrownOutAtAnyTransfer(t *testing.T) {
 	for dip := 1; dip <= 4; dip++ {
 		b := newBench(t, 0)
@@ -283,39 +283,61 @@ func TestConversionDoesNotAllocate(t *testing.T) {
 
 func TestSettingsThatAreNot(t *testing.T) {
 	err := (&ina226.Input{Source: 3, RunAverage: 8, Sample: 9}).Validate()
-	assert.EqualError(t, err, "input: Source(3): want shunt or bus\naverages: codes 0, 8: want 0 to 7\nsample time: code 9: want 0 to 7")
+	assert.EqualError(
+		t,
+		err,
+		"input: Source(3): want shunt or bus\naverages: codes 0, 8: want 0 to 7\nsample time: code 9: want 0 to 7",
+	)
 	err = newBench(t, 0).dev.Use([]sensors.Input{&ads1115.Input{Mux: ads1115.AIN0}})
 	assert.EqualError(t, err, "ina226: input AIN0: *ads1115.Input: want an input of this chip")
 }
 
-// By hand from the data sheet: steps of 2.5 µV and 1.25 mV, offsets of 10 µV and 7.5 mV, 0.1 % of gain; a
-// quarter of the noise with sixteen times the samples.
+// By hand from the data sheet: steps of 2.5 µV and 1.25 mV, offsets of 10 µV and 7.5 mV, 0.1 % of
+// gain; a quarter of the noise with sixteen times the samples.
 func TestClass(t *testing.T) {
 	in := both()
-	assert.Equal(t, sensors.Class{StepSize: 2.5e-6, Noise: 2.5e-6, ZeroError: 10e-6, GainError: 0.001}, in[shunt].Class(sensors.InRun))
+	assert.Equal(
+		t,
+		sensors.Class{StepSize: 2.5e-6, Noise: 2.5e-6, ZeroError: 10e-6, GainError: 0.001},
+		in[shunt].Class(sensors.InRun),
+	)
 	assert.InDelta(t, 2.5e-6/4, in[shunt].Class(sensors.AtRest).Noise, 1e-15)
-	assert.Equal(t, sensors.Class{StepSize: 1.25e-3, Noise: 1.25e-3, ZeroError: 7.5e-3, GainError: 0.001}, in[bus].Class(sensors.InRun))
+	assert.Equal(
+		t,
+		sensors.Class{StepSize: 1.25e-3, Noise: 1.25e-3, ZeroError: 7.5e-3, GainError: 0.001},
+		in[bus].Class(sensors.InRun),
+	)
 	low, high := in[shunt].Range()
 	assert.InDeltaSlice(t, []float64{-0.08192, 0.0819175}, []float64{low, high}, 1e-12)
 	low, high = in[bus].Range()
 	assert.Equal(t, []float64{0, 36}, []float64{low, high})
 }
 
-// On one board with an ADS1115: both convert side by side, a scan takes as long as the slower one, and
-// the current has the class of 0.25 mΩ: steps of 10 mA, 40 mA of zero error.
+// On one board with an ADS1115: both convert side by side, a scan takes as long as the slower one,
+// and the current has the class of 0.25 mΩ: steps of 10 mA, 40 mA of zero error.
 func TestOnABoardWithAnotherChip(t *testing.T) {
 	b := newBench(t, 0)
 	other := board.NewChip(0x48, &b.clock, board.Options{})
 	other.Connect(0, func(time.Duration) float64 { return board.Divider{TopOhm: 100e3, BottomOhm: 10e3}.PinV(12.65) })
 	b.bus.Attach(other)
 	in := both()
-	ads := &ads1115.Input{Mux: ads1115.AIN0, FullScale: ads1115.Range4V096, RestRate: ads1115.SPS8, RunRate: ads1115.SPS860}
+	ads := &ads1115.Input{
+		Mux:       ads1115.AIN0,
+		FullScale: ads1115.Range4V096,
+		RestRate:  ads1115.SPS8,
+		RunRate:   ads1115.SPS860,
+	}
 	cfg := sensors.Config{Schedule: sensors.DefaultSchedule(), Channels: []sensors.ChannelConfig{
 		{Name: "amps", Chip: 0, Input: in[shunt], InRun: true, Scale: calibration.Shunt{ShuntOhm: 0.00025, Gain: 1}},
 		{Name: "volts", Chip: 0, Input: in[bus], InRun: true, Scale: calibration.Divider{BottomOhm: 830e3}},
 		{Name: "other", Chip: 1, Input: ads, InRun: true, Scale: calibration.Divider{TopOhm: 100e3, BottomOhm: 10e3}},
 	}}
-	all, err := sensors.New(cfg, []sensors.Chip{ina226.New(b.bus, addr, &b.clock), ads1115.New(b.bus, 0x48, &b.clock)}, nil, &b.clock)
+	all, err := sensors.New(
+		cfg,
+		[]sensors.Chip{ina226.New(b.bus, addr, &b.clock), ads1115.New(b.bus, 0x48, &b.clock)},
+		nil,
+		&b.clock,
+	)
 	require.NoError(t, err)
 	s, err := all.Next(t.Context())
 	require.NoError(t, err)

@@ -11,7 +11,8 @@ import (
 	"liftbank/sensors"
 )
 
-// Device is one chip. It belongs to one goroutine. It allocates for errors only.
+// Device is one chip, to be kept in its driver. It belongs to one goroutine. It allocates for errors
+// only.
 type Device struct {
 	bus  i2c.Bus
 	addr uint16
@@ -22,8 +23,8 @@ type Device struct {
 }
 
 // New returns the chip at addr on bus. kind names it in errors. It does not touch the bus.
-func New(bus i2c.Bus, addr uint16, kind string) *Device {
-	return &Device{bus: bus, addr: addr, name: fmt.Sprintf("%s %02Xh", kind, addr)}
+func New(bus i2c.Bus, addr uint16, kind string) Device {
+	return Device{bus: bus, addr: addr, name: fmt.Sprintf("%s %02Xh", kind, addr)}
 }
 
 // Write sets a register. op says in errors what it is for.

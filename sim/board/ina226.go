@@ -37,13 +37,13 @@ var (
 )
 
 // INA226 is one INA226, written from its data sheet (TI SBOS547 and revision B of September 2024):
-// configuration with reset bit, triggered and continuous conversion of shunt, bus or both, averaging,
-// calibration, current and power, the conversion-ready flag, identification. What the sheet leaves
-// open is decided like this:
+// configuration with reset bit, triggered and continuous conversion of shunt, bus or both,
+// averaging, calibration, current and power, the conversion-ready flag, identification. What the
+// sheet leaves open is decided like this:
 //   - An average is rounded to the nearest step.
 //   - A register that does not exist reads FFFFh; writes to it and to results are ignored.
 //   - In triggered mode the mode bits stay as written after the conversion.
-//   - A write needs both bytes; what follows them is ignored. A read past the second byte gives FFh.
+//   - A write needs both bytes; what follows them is ignored. A read past the second byte is FFh.
 //
 // Not emulated: the alert pin and its functions (mask and limit are stored and read back), the
 // arithmetic overflow flag, the SMBus timeout and alert response, noise, leakage. A sample has the
@@ -69,9 +69,9 @@ type INA226 struct {
 
 var _ Device = (*INA226)(nil)
 
-// NewINA226 returns a chip at an address, 0x40 to 0x4F, in the state after power-on. timeError is the
-// relative error of its sample times, -0.1 to 0.1 by the data sheet, 0.1 is 10 % longer. Both inputs
-// are at 0 V.
+// NewINA226 returns a chip at an address, 0x40 to 0x4F, in the state after power-on. timeError is
+// the relative error of its sample times, -0.1 to 0.1 by the data sheet, 0.1 is 10 % longer. Both
+// inputs are at 0 V.
 func NewINA226(addr uint16, clock Clock, timeError float64) *INA226 {
 	if addr < 0x40 || addr > 0x4F {
 		panic(fmt.Sprintf("bug: INA226 at address %#x: want 0x40 to 0x4f", addr))
@@ -134,8 +134,8 @@ func (c *INA226) sampleTimes() (shunt, bus time.Duration) {
 	return shunt, bus
 }
 
-// catchUp finishes the sets of samples that ended by now; of continuous ones only the latest, as the
-// others were overwritten unread.
+// catchUp finishes the sets of samples that ended by now; of continuous ones only the latest, as
+// the others were overwritten unread.
 func (c *INA226) catchUp(now time.Duration) {
 	if !c.converting {
 		return

@@ -59,7 +59,7 @@ func ConfigYAML(sc *scenario.Scenario, unit string, b Board) string {
 	line("motor: {lift_cycle_runs: %d}", max(sc.Duty.RunsPerLift, 1))
 	line("feed: {rated_a: %.0f}", min(sc.Feed.LimitA, sc.Feed.PowerW/plateV))
 	if sc.Service.LiftCycles > 0 || sc.Service.MotorHours > 0 {
-		line("service: {lift_cycles: %d, motor_hours: %gh}", sc.Service.LiftCycles, sc.Service.MotorHours)
+		line("service: {lift_cycles: %d, motor_time: %gh}", sc.Service.LiftCycles, sc.Service.MotorHours)
 	}
 	if b.Broker != "" {
 		line("mqtt: {broker: %q, snapshot_every: 1s, daily_kb: 0}", b.Broker)
