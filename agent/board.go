@@ -80,7 +80,7 @@ func batteryIndex(bank *config.Bank, id string) int {
 func Batteries(bank config.Bank) ([]rules.BatteryConfig, error) {
 	var out []rules.BatteryConfig
 	for i, b := range bank.Batteries {
-		chem, err := leadacid.ParseChemistry(string(b.Chemistry))
+		chem, err := leadacid.Parse(string(b.Chemistry))
 		if err != nil {
 			return nil, fmt.Errorf("bank.batteries[%d]: %w", i, err)
 		}

@@ -24,7 +24,7 @@ func TestPeopleActThroughTheLoop(t *testing.T) {
 	for range 4 {
 		people.Go(func() {
 			err := b.agent.Do(ctx, func(e *rules.Engine) error {
-				return e.Shelve("bank-low", "", "kim", e.Now().Mono, time.Hour)
+				return e.Findings().Shelve("bank-low", "", "kim", e.Now().Mono, time.Hour)
 			})
 			assert.NoError(t, err)
 		})
@@ -42,11 +42,11 @@ func TestPeopleActThroughTheLoop(t *testing.T) {
 	}
 	assert.Equal(t, "bank-low", snap.Findings[0].Name)
 	assert.Equal(t, "shelved", snap.Findings[0].State)
-	assert.False(t, snap.Findings[0].Active())
+	assert.False(t, snap.Findings[0].Alarming())
 	assert.WithinDuration(t, snap.At.Add(time.Hour), *snap.Findings[0].ShelvedUntil, 10*time.Second)
 
-	err := b.agent.Do(ctx, func(e *rules.Engine) error { return e.Acknowledge("feed-lost", "", "kim", e.Now().Mono) })
-	assert.ErrorIs(t, err, finding.ErrGone)
+	err := b.agent.Do(ctx, func(e *rules.Engine) error { return e.Findings().Acknowledge("feed-lost", "", "kim", e.Now().Mono) })
+	assert.ErrorIs(t, err, finding.ErrCleared)
 	require.NoError(t, stop())
 	assert.ErrorIs(t, b.agent.Do(ctx, func(*rules.Engine) error { return nil }), agent.ErrStopped)
 }

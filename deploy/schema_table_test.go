@@ -5,6 +5,7 @@ import (
 
 	"liftbank/rules/feed"
 	"liftbank/rules/finding"
+	"liftbank/rules/leadacid"
 	"liftbank/rules/loadtest"
 	"liftbank/rules/network"
 	"liftbank/sim/scenario"
@@ -104,7 +105,7 @@ var limits = map[string]limit{
 	"Link.from":                letter,
 	"Link.to":                  letter,
 	"Battery.id":               letter,
-	"Battery.chemistry":        oneOf("flooded", "agm", "gel"),
+	"Battery.chemistry":        enum(leadacid.All()...),
 	"Battery.verdict":          verdict,
 	"Feed.status":              enum(feed.Unknown, feed.Off, feed.Awaited, feed.Present, feed.Missing, feed.Unasked),
 	"Run.duration_s":           positive,

@@ -49,7 +49,7 @@ func (e *Engine) ForgetBattery(i int) bool {
 // links, of the places of the leads and of the paths to motor and from the converter restarts. It is for
 // between two steps.
 func (e *Engine) ForgetLinks() {
-	e.net = network.New(len(e.cfg.Batteries), e.cfg.NegativeTap)
+	e.net = network.New(len(e.cfg.Batteries), e.cfg.NegativeTap, &e.cfg.Classes)
 	e.due = e.last // it shows with the next step
 	e.pump.Drops.Count = 0
 	e.found.Worked(detect.Joints, -1)

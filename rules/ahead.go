@@ -5,6 +5,7 @@ import (
 
 	"liftbank/rules/forecast"
 	"liftbank/rules/motor"
+	"liftbank/rules/settings"
 	"liftbank/rules/unit"
 	"liftbank/rules/view"
 )
@@ -14,13 +15,15 @@ type ahead struct {
 	meter *forecast.Meter
 	ended bool          // a motor run ended in this step
 	next  time.Duration // when the forecast is worth working out again
-	known forecast.Known
+	known forecast.Inputs
 }
 
 const forecastEvery = 30 * time.Second // how old a forecast may get: it changes over minutes; our choice
 
-func newAhead(batteries []BatteryConfig, s *settings) *ahead {
-	p := forecast.Params{CycleRuns: int(s.CycleRuns), LeastMotorV: s.MotorMinV, FloorPct: s.ChargeFloor}
+func newAhead(batteries []BatteryConfig, s *settings.Settings, class *unit.Classes) *ahead {
+	n := len(batteries)
+	p := forecast.Params{CycleRuns: int(s.CycleRuns), LeastMotorV: s.MotorMinV, FloorPct: s.ChargeFloorPct,
+		Voltage: class.Worst(unit.BatteryVoltage, n), Current: class.Worst(unit.BatteryCurrent, n)}
 	for i := range batteries {
 		b := &batteries[i]
 		p.Batteries = append(p.Batteries, forecast.Battery{Chemistry: b.Chemistry, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA})
@@ -31,16 +34,10 @@ func newAhead(batteries []BatteryConfig, s *settings) *ahead {
 // step passes the scan, and the run that ended with it, to what learns the unit's lifts and charges.
 func (a *ahead) step(f *view.Frame, cells *batteries, m *motor.Detector) {
 	running, since := m.Running()
-	now := f.At.Mono
-	r := forecast.Reading{
-		At: now, Running: running, RunFor: now - since, Feeding: f.Feed.Status.On(), MotorV: f.Read.MotorV.Value, MotorOK: f.Read.MotorV.OK(),
-	}
+	facts := forecast.Facts{Running: running, RunFor: f.At.Mono - since, Feeding: f.Feed.Status.On()}
 	for i, est := range cells.est {
-		b, t := &f.Read.Battery[i], f.Temps[i]
-		r.VoltageV[i], r.VoltageOK[i] = b.VoltageV.Value, b.VoltageV.OK()
-		r.CurrentA[i], r.CurrentOK[i] = b.CurrentA.Value-est.ZeroA().Value, b.CurrentA.OK()
-		r.TempC[i], r.TempOK[i] = t.Value, t.OK()
-		a.known.TempC[i], a.known.TempOK[i] = t.Value, t.OK()
+		facts.ZeroA[i] = est.ZeroA().Value
+		a.known.TempC[i] = f.Temps[i]
 	}
 	if a.ended && !running {
 		a.ended = false
@@ -49,18 +46,15 @@ func (a *ahead) step(f *view.Frame, cells *batteries, m *motor.Detector) {
 		a.next = 0
 		a.meter.EndRun(last.Start, last.Duration, last.DrawnAh, &a.known)
 	}
-	a.meter.Step(&r)
+	a.meter.Step(f.Read, &facts, &a.known)
 }
 
 // learn gathers what the estimators know.
 func (a *ahead) learn(f *view.Frame, cells *batteries) {
 	k := &a.known
 	for i, est := range cells.est {
-		soc, capacity := est.SoC(), est.CapacityAh()
-		k.SoCPct[i], k.SoCSigma[i], k.SoCOK[i] = soc.Value, soc.Sigma, soc.Known && !cells.judge[i].DeadCell()
-		k.CapacityAh[i], k.CapacitySigma[i], k.CapacityOK[i] = capacity.Value, capacity.Sigma, capacity.Known
-		r := f.Battery[i].Resistance
-		k.Mohm[i], k.MohmOK[i] = r.Value, r.Known
+		k.SoC[i], k.CapacityAh[i], k.Mohm[i] = est.SoC(), est.CapacityAh(), f.Battery[i].Resistance
+		k.SoC[i].Known = k.SoC[i].Known && !cells.judge[i].DeadCell()
 	}
 }
 
@@ -83,17 +77,7 @@ func (e *Engine) UpdateForecast() {
 
 func estimateOf(a forecast.Answer, factor float64) (Estimate, *unit.Text) {
 	if !a.Known {
-		return Estimate{}, waitsText(a.WaitsFor)
+		return Estimate{}, a.WaitsFor
 	}
 	return Estimate{Value: factor * a.Value, Sigma: factor * a.Sigma, Known: true}, nil
 }
-
-// waitsText is for reasons that have no ID yet.
-func waitsText(s string) *unit.Text {
-	if waitsCache[s] == nil {
-		waitsCache[s] = &unit.Text{ID: s, English: s}
-	}
-	return waitsCache[s]
-}
-
-var waitsCache = map[string]*unit.Text{}

@@ -15,14 +15,15 @@ import (
 // batteries are the estimators of each battery.
 type batteries struct {
 	spec  []view.Spec
+	class *unit.Classes
 	est   []*estimate.Battery
 	load  []*loadtest.Meter
 	judge []loadtest.Judge
 }
 
-func newBatteries(spec []view.Spec) *batteries {
+func newBatteries(spec []view.Spec, class *unit.Classes) *batteries {
 	b := &batteries{
-		spec: spec, est: make([]*estimate.Battery, len(spec)), load: make([]*loadtest.Meter, len(spec)), judge: make([]loadtest.Judge, len(spec)),
+		spec: spec, class: class, est: make([]*estimate.Battery, len(spec)), load: make([]*loadtest.Meter, len(spec)), judge: make([]loadtest.Judge, len(spec)),
 	}
 	for i := range spec {
 		b.forget(i)
@@ -32,9 +33,9 @@ func newBatteries(spec []view.Spec) *batteries {
 
 // forget starts battery i afresh.
 func (b *batteries) forget(i int) {
-	s := &b.spec[i]
-	b.est[i] = estimate.New(estimate.Params{Chemistry: s.Chemistry, RatedAh: s.RatedAh})
-	b.load[i] = loadtest.New(loadtest.Params{Chemistry: s.Chemistry, RatedCCA: s.RatedCCA})
+	s, v, a := &b.spec[i], b.class.Of(unit.BatteryVoltage, i), b.class.Of(unit.BatteryCurrent, i)
+	b.est[i] = estimate.New(estimate.Params{Chemistry: s.Chemistry, RatedAh: s.RatedAh, Voltage: v, Current: a})
+	b.load[i] = loadtest.New(loadtest.Params{Chemistry: s.Chemistry, RatedCCA: s.RatedCCA, Voltage: v, Current: a})
 	b.judge[i] = loadtest.Judge{}
 }
 

@@ -12,6 +12,7 @@ import (
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
 	"liftbank/rules/pump"
+	"liftbank/rules/settings"
 	"liftbank/rules/trust"
 	"liftbank/rules/unit"
 	"liftbank/rules/view"
@@ -21,7 +22,7 @@ import (
 // to one goroutine.
 type Engine struct {
 	cfg Config
-	set settings
+	set settings.Settings
 
 	trust  *trust.Channels
 	cells  *batteries
@@ -44,6 +45,7 @@ type Engine struct {
 	slow     bool          // they were in this step
 	feedPath Estimate
 	read     unit.Scan // what may be believed of the scan
+	posts    unit.Scan // the posts as measured, for the network
 	ended    []pump.Ended
 	frame    view.Frame
 	out      Output
@@ -51,7 +53,7 @@ type Engine struct {
 
 // slowEvery is how often capability, links and the like are worked out: they change with runs and over
 // hours.
-const slowEvery = 5 * time.Second // our choice
+const slowEvery = 5 * time.Second // between two workings out; our choice
 
 // New returns an engine that knows nothing yet.
 func New(cfg Config) (*Engine, error) {
@@ -59,7 +61,9 @@ func New(cfg Config) (*Engine, error) {
 		return nil, fmt.Errorf("rules: %w", err)
 	}
 	n := len(cfg.Batteries)
-	e := &Engine{cfg: cfg, trust: trust.New(n), cells: newBatteries(cfg.Batteries), net: network.New(n, cfg.NegativeTap)}
+	cfg.Classes = cfg.Classes.OrDefault()
+	e := &Engine{cfg: cfg, trust: trust.New(n)}
+	e.cells, e.net = newBatteries(cfg.Batteries, &e.cfg.Classes), network.New(n, cfg.NegativeTap, &e.cfg.Classes)
 	if err := e.configure(); err != nil {
 		return nil, fmt.Errorf("rules: %w", err)
 	}
@@ -91,15 +95,15 @@ func (e *Engine) Step(in *Input) *Output {
 	}
 	dt := e.begin(in)
 	e.trust.Mask(in, &e.read)
-	fillTemps(&e.read, e.frame.Temps)
+	bank.FillTemps(&e.read, e.frame.Temps)
 	e.frame.TempC = e.frame.Temps[0]
-	bankV, bankA := bankReadings(&e.read, len(e.cfg.Batteries))
+	bankV, bankA := bank.Readings(&e.read, len(e.cfg.Batteries))
 
 	began := e.stepMotor(bankV, bankA)
 	moved := e.stepBatteries(in, began)
 	e.count.Energy(bankV, bankA, dt, began && e.cfg.HasCommand)
 	e.stepFeed(bankA)
-	stepNetwork(e.net, &e.frame, e.motor, e.cfg.NegativeTap)
+	stepNetwork(e.net, &e.frame, e.motor, &e.posts, e.cfg.NegativeTap)
 	e.ahead.step(&e.frame, e.cells, e.motor)
 	e.summarize(bankV, bankA)
 	e.stepCounts(moved)

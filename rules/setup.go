@@ -15,14 +15,14 @@ import (
 // configure gives the parts that have limits their values.
 func (e *Engine) configure() error {
 	s := &e.set
-	if err := limit.Apply(s.limits(), e.cfg.Limits); err != nil {
+	if err := limit.Apply(s.Limits(), e.cfg.Limits); err != nil {
 		return err
 	}
 	e.motor = motor.New(motor.Settings{MinA: s.MotorMinA, CycleRuns: int(s.CycleRuns)})
 	e.feed = feed.New(feed.Settings{Allowance: s.FeedAllowance, PresentV: s.FeedPresentV, PresentA: s.FeedPresentA})
 	e.output.RatedA = s.FeedRatedA
 	e.pump = pump.New(pump.Settings{Batteries: len(e.cfg.Batteries), MinA: s.MotorMinA, UsualA: s.MotorUsualA})
-	e.ahead = newAhead(e.cfg.Batteries, s)
+	e.ahead = newAhead(e.cfg.Batteries, s, &e.cfg.Classes)
 	e.book.MaxShelve = s.MaxShelving
 	return nil
 }
@@ -33,7 +33,7 @@ const byConfig = "configuration"
 // watch puts the findings to work.
 func (e *Engine) watch() error {
 	f := &e.frame
-	f.State, f.Spec, f.Settings, f.Read = &e.out.State, e.cfg.Batteries, e.set.Settings, &e.read
+	f.State, f.Spec, f.Settings, f.Read = &e.out.State, e.cfg.Batteries, e.set, &e.read
 	f.Temps, f.Batteries = make([]unit.Reading, len(e.cfg.Batteries)), make([]view.BatteryFacts, len(e.cfg.Batteries))
 	f.Trust, f.Pump, f.Days, f.Book = e.trust, &e.pump.State, &e.days.Memory, &e.book
 	var err error

@@ -3,6 +3,7 @@ package rules
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"liftbank/rules/bank"
@@ -12,7 +13,6 @@ import (
 	"liftbank/rules/feed"
 	"liftbank/rules/finding"
 	"liftbank/rules/forecast"
-	"liftbank/rules/leadacid"
 	"liftbank/rules/loadtest"
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
@@ -54,7 +54,7 @@ type State struct {
 // BatteryMemory is what is remembered of one battery, with whose it is.
 type BatteryMemory struct {
 	ID         string
-	Chemistry  leadacid.Chemistry
+	Chemistry  string // its name
 	RatedAh    float64
 	RatedCCA   float64
 	Charge     estimate.State
@@ -82,7 +82,7 @@ func (e *Engine) State() *State {
 	for i, b := range e.cfg.Batteries {
 		out := &e.out.Battery[i]
 		s.Battery = append(s.Battery, BatteryMemory{
-			ID: b.ID, Chemistry: b.Chemistry, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA,
+			ID: b.ID, Chemistry: b.Chemistry.Name, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA,
 			Charge: e.cells.est[i].State(), Load: e.cells.load[i].State(), Verdict: e.cells.judge[i].State(),
 			RestedV: out.RestedV, RestedAt: out.RestedAt,
 			Capability: out.CrankingA, Resistance: out.Resistance, CapacityAh: out.CapacityAh, RunsJudged: out.RunsJudged,
@@ -118,7 +118,7 @@ func (e *Engine) Restore(s *State) error {
 	e.out.Bank.RestedV, e.out.Bank.CirculatingA = s.RestedV, s.CirculatingA
 	same := len(s.Battery) == len(e.cfg.Batteries)
 	for i, b := range e.cfg.Batteries {
-		k := memoryOf(s.Battery, b.ID)
+		k := slices.IndexFunc(s.Battery, func(m BatteryMemory) bool { return m.ID == b.ID })
 		same = same && k == i
 		if k < 0 {
 			errs = append(errs, fmt.Errorf("battery %s: nothing saved of it", b.ID))
@@ -153,18 +153,9 @@ func keep[M any](to, saved *M, check func() error) error {
 	return nil
 }
 
-func memoryOf(saved []BatteryMemory, id string) int {
-	for k := range saved {
-		if saved[k].ID == id {
-			return k
-		}
-	}
-	return -1
-}
-
 func (b *batteries) restore(i int, m *BatteryMemory, out *BatteryState) error {
 	spec := &b.spec[i]
-	if m.Chemistry != spec.Chemistry || m.RatedAh != spec.RatedAh || m.RatedCCA != spec.RatedCCA {
+	if !spec.Chemistry.Is(m.Chemistry) || m.RatedAh != spec.RatedAh || m.RatedCCA != spec.RatedCCA {
 		return fmt.Errorf("saved of another: %v %g Ah %g A CCA: the configuration has %v %g Ah %g A CCA",
 			m.Chemistry, m.RatedAh, m.RatedCCA, spec.Chemistry, spec.RatedAh, spec.RatedCCA)
 	}

@@ -5,7 +5,6 @@ import (
 
 	"liftbank/rules/daily"
 	"liftbank/rules/feed"
-	"liftbank/rules/leadacid"
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
 	"liftbank/rules/pump"
@@ -86,23 +85,20 @@ func (e *Engine) stepFeed(bankA Reading) {
 
 // stepNetwork passes the posts as measured to what works out links and leads; what is not believed is left
 // out, and a negative post that is the board's ground is at 0 V.
-func stepNetwork(net *network.Meter, f *view.Frame, m *motor.Detector, ground [MaxBatteries]bool) {
+func stepNetwork(net *network.Meter, f *view.Frame, m *motor.Detector, posts *unit.Scan, ground [MaxBatteries]bool) {
 	running, since := m.Running()
-	now, read := f.At.Mono, f.Read
-	r := network.Reading{
-		At: now, Running: running, RunFor: now - since, Feeding: read.WakeLine == unit.ContactOn || f.Feed.Status.On(),
-		MotorV: read.MotorV.Value, MotorOK: read.MotorV.OK(), FeedV: read.FeedV.Value, FeedOK: read.FeedV.OK(),
-	}
+	posts.At, posts.MotorV, posts.FeedV = f.At, f.Read.MotorV, f.Read.FeedV
 	for i := range f.Spec {
-		raw, use := &f.Raw.Battery[i], &read.Battery[i]
-		r.PositiveV[i], r.PositiveOK[i] = raw.VoltageV.Value, use.VoltageV.OK()
-		r.CurrentA[i], r.CurrentOK[i] = raw.CurrentA.Value, use.CurrentA.OK()
-		r.NegativeV[i], r.NegativeOK[i] = raw.NegativeV.Value, raw.NegativeV.OK()
-		if raw.NegativeV.Quality == unit.NotFitted && ground[i] {
-			r.NegativeV[i], r.NegativeOK[i] = 0, true
+		b := &posts.Battery[i]
+		*b = f.Raw.Battery[i]
+		b.VoltageV.Quality, b.CurrentA.Quality = f.Read.Battery[i].VoltageV.Quality, f.Read.Battery[i].CurrentA.Quality
+		if b.NegativeV.Quality == unit.NotFitted && ground[i] {
+			b.NegativeV = unit.Reading{Quality: unit.Good}
 		}
 	}
-	net.Step(&r)
+	net.Step(posts, network.Facts{
+		Running: running, RunFor: f.At.Mono - since, MaybeFed: f.Read.WakeLine == unit.ContactOn || f.Feed.Status.On(),
+	})
 }
 
 // stepCounts counts what was moved, what runs showed, and for how long nothing has been on.
@@ -186,7 +182,7 @@ func balanceOf(cells *batteries, state *view.State, lowV float64) *daily.Bank {
 		if c := state.Battery[i].CapacityAh; c.Known {
 			b.CapacityAh += c.Value - spec.RatedAh
 		}
-		pct, _ := leadacid.SoCFromRestedV(spec.Chemistry, lowV)
+		pct, _ := spec.Chemistry.SoCFromRestedV(lowV)
 		b.LowPct += pct / float64(len(cells.spec))
 		b.ZeroSigmaA = append(b.ZeroSigmaA, cells.est[i].ZeroA().Sigma)
 	}

@@ -35,7 +35,10 @@ func (e *Engine) summarize(bankV, bankA Reading) {
 	if e.out.Motor.Running {
 		leads = e.out.Bank.LoadLeads
 	}
-	linkNow(e.out.Links, e.frame.Raw, &e.read, leads, e.cfg.NegativeTap, n)
+	for i := range e.out.Links {
+		l := &e.out.Links[i]
+		l.CurrentA, l.DropV = network.LinkNow(l.Side, l.From, n, leads, e.frame.Raw, &e.read, &e.cfg.NegativeTap)
+	}
 	e.summarizeBank(bankV, bankA)
 }
 
@@ -44,16 +47,14 @@ func (e *Engine) summarize(bankV, bankA Reading) {
 func networkOf(net *network.Meter, f *view.Frame) (feedPath Estimate) {
 	for i := range f.Links {
 		l := &f.Links[i]
-		l.Mohm.Value, l.Mohm.Sigma, l.Mohm.Known = net.Link(l.From, l.Side)
+		l.Mohm = net.Link(l.From, l.Side)
 	}
 	for i := range f.Posts {
 		p := &f.Posts[i]
-		p.Mohm.Value, p.Mohm.Sigma, p.Mohm.Known = net.Post(p.Battery, p.Side)
+		p.Mohm = net.Post(p.Battery, p.Side)
 	}
-	path := &f.Motor.PathMohm
-	path.Value, path.Sigma, path.Known = net.MotorPath()
-	feedPath.Value, feedPath.Sigma, feedPath.Known = net.FeedPath()
-	f.Feed.PathMohm = feedPath
+	feedPath = net.FeedPath()
+	f.Motor.PathMohm, f.Feed.PathMohm = net.MotorPath(), feedPath
 	f.Bank.LoadLeads, f.Bank.FeedLeads = net.Load(), net.Feed()
 	return feedPath
 }
@@ -85,32 +86,10 @@ func (e *Engine) summarizeBank(bankV, bankA Reading) {
 		}
 	}
 	s.FullCycles = s.DrawnAh / weight
-	s.ResistanceRatio = resistanceRatio(e.out.Battery)
+	s.ResistanceRatio = view.ResistanceRatio(e.out.Battery)
 	s.ChargedWh, s.DrawnWh = e.count.ChargedWh, e.count.DrawnWh
 	restOf(e.cells, &e.frame, e.set.RestTime)
 	fullOf(e.cells, &e.frame, &e.count)
-}
-
-// resistanceRatio returns the highest resistance of the bank over the lowest.
-func resistanceRatio(b []BatteryState) Estimate {
-	low, high := &b[0].Resistance, &b[0].Resistance
-	for i := range b {
-		r := &b[i].Resistance
-		if !r.Known {
-			return Estimate{}
-		}
-		if r.Value < low.Value {
-			low = r
-		}
-		if r.Value > high.Value {
-			high = r
-		}
-	}
-	if low == high {
-		return Estimate{}
-	}
-	ratio := high.Value / low.Value
-	return Estimate{Value: ratio, Sigma: ratio * math.Hypot(low.Sigma/low.Value, high.Sigma/high.Value), Known: true}
 }
 
 // restOf works out whether the bank as a whole has rested, and what it then shows.

@@ -35,7 +35,7 @@ type (
 )
 
 // MaxBatteries is the largest bank.
-const MaxBatteries = unit.MaxBatteries
+const MaxBatteries = unit.MaxBatteries // count: batteries; our choice
 
 // Output is what the engine knows after a step. It belongs to the engine: read it before the next Step,
 // copy what is kept.

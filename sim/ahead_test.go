@@ -7,8 +7,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"liftbank/sim"
 	"liftbank/cmd/scenariofile"
+	"liftbank/sim"
 	"liftbank/sim/scenario"
 )
 

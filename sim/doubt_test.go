@@ -7,8 +7,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"liftbank/sim"
 	"liftbank/cmd/scenariofile"
+	"liftbank/sim"
 )
 
 // A bank that loses its charge by itself comes to the limit so slowly that for days nobody can tell: then it is in doubt, before not, and

@@ -4,8 +4,8 @@ import (
 	"fmt"
 	"time"
 
-	"liftbank/sim"
 	"liftbank/cmd/scenariofile"
+	"liftbank/sim"
 )
 
 func Example() {

@@ -17,8 +17,8 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"liftbank/sim/bank"
 	"liftbank/cmd/scenariofile"
+	"liftbank/sim/bank"
 	"liftbank/sim/scenario"
 )
 

@@ -249,25 +249,25 @@ var badFiles = map[string][]string{
 		`5: bank.batteries[0].rated_ah: tag: want plain values, sections and lists only`,
 	},
 	"thresholds-order-feed": {
-		`15: feed.present_v: 12.9: want more than findings.bank_low_clear_v (13): a resting bank is no feed`,
+		`14: findings.bank_low_clear_v: 13: want less than feed.present_v (12.9, line 15)`,
 	},
 	"thresholds-order-times": {
-		`14: findings.undercharged_after: 6h: want more than rest_time (12h)`,
+		`14: findings.rest_time: 12h: want less than findings.undercharged_after (6h, line 14)`,
 	},
 	"thresholds-order-limits": {
-		`14: findings.share_clear_ratio: 1.06: want less than share_ratio (1.05)`,
-		`14: findings.circulating_clear_a: 0.3: want less than circulating_a (0.2)`,
-		`14: findings.hot_clear_c: 47: want less than hot_c (45)`,
-		`14: findings.undercharged_soc_pct: 60: want less than balance_under_pct (55)`,
-		`14: findings.overrun_relief: 5s: want less than overrun_run (4s)`,
+		`15: findings.share_ratio: 1.05: want more than findings.share_clear_ratio (1.06, the default)`,
+		`16: findings.circulating_a: 0.2: want more than findings.circulating_clear_a (0.3, the default)`,
+		`17: findings.hot_c: 45: want more than findings.hot_clear_c (47, the default)`,
+		`18: findings.overrun_run: 4s: want more than findings.overrun_relief (5s, the default)`,
+		`19: findings.balance_under_pct: 55: want more than findings.undercharged_soc_pct (60, the default)`,
 		`20: findings.link_mohm: 1500: want 0.2 to 20 mΩ`,
 		"21: findings.out_of_service[0]: feed-lots: want the name of a finding: series-wired, reversed, feed-lost, feed-weak, feed-high, battery-failed, " +
 			"link-resistive, battery-tired, motor-stuck, motor-dead, motor-overrun, motor-hungry, motor-starved, motor-drop, parked-drain, balance-negative, " +
-			"bank-undercharged, bank-low, share-uneven, circulating, freeze-risk, hot, service-due, sense-fault or clock-unsure",
+			"bank-undercharged, bank-low, share-uneven, circulating, freeze-risk, hot, service-due, clock-unsure or sense-fault",
 		`22: service.lift_cycles: -1: want a whole number from 0 to 1000000`,
 	},
 	"thresholds-order": {
-		`14: findings.bank_low_clear_v: 12.5: want more than bank_low_v (12.6)`,
+		`14: findings.bank_low_v: 12.6: want less than findings.bank_low_clear_v (12.5, line 14)`,
 	},
 	"too-many-batteries": {
 		`4: bank.batteries: a list of 5: want a list of 1 to 4`,

@@ -1,6 +1,10 @@
 package config
 
-import "fmt"
+import (
+	"fmt"
+
+	"liftbank/rules/leadacid"
+)
 
 // Bank is the batteries of a unit.
 type Bank struct {
@@ -22,23 +26,23 @@ type Battery struct {
 	RatedCCA  float64 // A, cold cranking rating by SAE J537, 100 to 2000; from 10 in a bank file
 }
 
-// Chemistry is the kind of lead-acid battery.
+// Chemistry is the name of a kind of lead-acid battery, one of leadacid.All.
 type Chemistry string
-
-// Chemistries.
-const (
-	Flooded Chemistry = "flooded"
-	AGM     Chemistry = "agm"
-	Gel     Chemistry = "gel"
-)
 
 const maxBatteries = 4
 
 var (
 	batteryIDs  = []string{"a", "b", "c", "d"}
-	chemistries = []Chemistry{Flooded, AGM, Gel}
+	chemistries = chemistryNames()
 	aboutBank   = about{doc: "the batteries; a file with this section alone is a bank file for replay", required: true}
 )
+
+func chemistryNames() (names []Chemistry) {
+	for _, c := range leadacid.All() {
+		names = append(names, Chemistry(c.Name))
+	}
+	return names
+}
 
 // ratings is what a label may say.
 type ratings struct{ ah, cca span }

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/config"
+	"liftbank/rules/limit"
 	"liftbank/sensors"
 	"liftbank/sensors/ads1115"
 	"liftbank/sensors/calibration"
@@ -38,14 +39,13 @@ func TestRequiredFieldsOnlyGiveTheDefaults(t *testing.T) {
 	require.NoError(t, err)
 	d := config.Default()
 	assert.Equal(t, d.Board.Scan, c.Board.Scan)
-	assert.Equal(t, d.Motor, c.Motor)
-	assert.Equal(t, d.Feed, c.Feed)
-	assert.Equal(t, d.Findings, c.Findings)
+	assert.Empty(t, c.Limits.Values())
+	assert.Empty(t, c.OutOfService)
 	assert.Equal(t, d.HTTP, c.HTTP)
 	assert.Nil(t, c.MQTT)
 	assert.Equal(t, config.Unit{ID: "lift-7"}, c.Unit)
 	assert.Equal(t, config.Bank{Layout: config.Parallel, Batteries: []config.Battery{
-		{ID: "a", Chemistry: config.AGM, RatedAh: 95, RatedCCA: 850}}}, c.Bank)
+		{ID: "a", Chemistry: "agm", RatedAh: 95, RatedCCA: 850}}}, c.Bank)
 	assert.Equal(t, "1", c.Board.I2CBus)
 	assert.Equal(t, []config.Chip{{Name: "one", Kind: "ads1115", ChipConfig: &ads1115.ChipConfig{Addr: 0x48}}}, c.Board.Chips)
 	assert.Equal(t, config.Channel{
@@ -82,14 +82,16 @@ feed: {allowance: 1h30m, present_v: 13, present_a: 2}
 	assert.Equal(t, config.Calibration{Offset: -0.02, Gain: 1.01}, ch.Calibration)
 	assert.Equal(t, []config.Contact{{Signal: config.MotorCommand, Pin: "GPIO27", ActiveLow: true, Pull: config.PullUp}}, c.Board.Contacts)
 	assert.Equal(t, config.Scan{RestEvery: time.Minute, RunBelowA: -5.5}, c.Board.Scan)
-	assert.Equal(t, config.Motor{MinCurrentA: 40, LiftCycleRuns: 4, LeastV: 9, FloorPct: 20}, c.Motor)
-	assert.Equal(t, config.Feed{Allowance: 90 * time.Second, PresentV: 13, PresentA: 2}, c.Feed)
+	assert.Equal(t, limit.Values{
+		"motor.min_current_a": 40, "motor.lift_cycle_runs": 4, "motor.least_v": 9, "motor.charge_floor_pct": 20,
+		"feed.allowance": 90, "feed.present_v": 13, "feed.present_a": 2,
+	}, c.Limits.Values())
 }
 
 func TestBankLowClearFollowsBankLow(t *testing.T) {
 	c, err := config.Parse("x.yaml", []byte(small(t)+"findings: {bank_low_v: 12.3}\n"))
 	require.NoError(t, err)
-	assert.Equal(t, 12.35, c.Findings.BankLowClearV)
+	assert.Equal(t, 12.35, c.Limits.Of("findings.bank_low_clear_v"))
 }
 
 func TestBroker(t *testing.T) {
@@ -299,8 +301,8 @@ func TestBankFile(t *testing.T) {
 `))
 	require.NoError(t, err)
 	assert.Equal(t, config.Bank{Layout: config.Parallel, Batteries: []config.Battery{
-		{ID: "a", Chemistry: config.Flooded, RatedAh: 100, RatedCCA: 950},
-		{ID: "b", Chemistry: config.Flooded, RatedAh: 100, RatedCCA: 950},
+		{ID: "a", Chemistry: "flooded", RatedAh: 100, RatedCCA: 950},
+		{ID: "b", Chemistry: "flooded", RatedAh: 100, RatedCCA: 950},
 	}}, b)
 }
 

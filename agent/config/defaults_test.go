@@ -8,37 +8,16 @@ import (
 
 	"liftbank/agent/config"
 	"liftbank/rules"
-	"liftbank/rules/finding"
+	"liftbank/rules/detect"
+	"liftbank/rules/leadacid"
 )
 
-func thresholds(c config.Config) rules.Thresholds {
-	return rules.Thresholds{
-		FeedAllowance: c.Feed.Allowance, FeedLostAfter: c.Findings.FeedLostAfter, FeedPresentV: c.Feed.PresentV, FeedPresentA: c.Feed.PresentA,
-		BankLowV: c.Findings.BankLowV, BankLowClearV: c.Findings.BankLowClearV, RestTime: c.Findings.RestTime,
-		UnderchargedAfter: c.Findings.UnderchargedAfter, UnderchargedPct: c.Findings.UnderchargedSoCPct, UnderchargedHold: c.Findings.UnderchargedSoCTime,
-		SeriesV: c.Findings.SeriesV, SenseFaultAfter: c.Findings.SenseFaultAfter, Limits: limits(c),
-	}
-}
-
-func limits(c config.Config) rules.Limits {
-	f := &c.Findings
-	return rules.Limits{
-		FeedRatedA: c.Feed.RatedA, FeedWeakDropV: f.FeedWeakDropV, FeedWeakPart: f.FeedWeakPct / 100, FeedHighMarginV: f.FeedHighMarginV,
-		BalanceFallPct: f.BalanceFallPct, BalanceUnderPct: f.BalanceUnderPct, ShareRatio: f.ShareRatio, ShareClearRatio: f.ShareClearRatio,
-		LinkMohm: f.LinkMohm, PostMohm: f.PostMohm, CirculatingA: f.CirculatingA, CirculatingClearA: f.CirculatingClearA,
-		MotorUsualA: c.Motor.RunA, MotorDropV: f.MotorDropV, OverrunRelief: f.OverrunRelief, OverrunRun: f.OverrunRun,
-		HungryRatio: f.HungryRatio, StarvedRatio: f.StarvedRatio, ParkedPart: f.ParkedPct / 100, ParkedTime: f.ParkedTime,
-		FreezeMarginC: f.FreezeMarginC, HotC: f.HotC, HotClearC: f.HotClearC, ClockUnsureAfter: f.ClockUnsureAfter,
-		ServiceCycles: uint64(c.Service.LiftCycles), ServiceMotorTime: c.Service.MotorTime, LongestShelf: f.LongestShelf,
-	}
-}
-
-// The names that a file may take out of service are those of the catalogue.
+// The names that a file may take out of service are those of the catalog.
 func TestNamesOfFindings(t *testing.T) {
-	for _, d := range finding.Catalogue {
+	for _, d := range detect.Catalog() {
 		c, err := config.Parse("x.yaml", []byte(small(t)+"findings: {out_of_service: ["+d.Name+"]}\n"))
 		require.NoError(t, err)
-		assert.Equal(t, []string{d.Name}, c.Findings.OutOfService)
+		assert.Equal(t, []string{d.Name}, c.OutOfService)
 		for _, setting := range d.Settings {
 			_, ok := config.Describe(setting)
 			assert.True(t, ok, "%s: %s", d.Name, setting)
@@ -49,13 +28,21 @@ func TestNamesOfFindings(t *testing.T) {
 	assert.Contains(t, err.Error(), "findings.out_of_service[0]: feed-lots: want the name of a finding")
 }
 
-// The file's defaults and those of the rules are written in two places; they must not part.
-func TestDefaultsAreThoseOfTheRules(t *testing.T) {
-	assert.Equal(t, rules.DefaultThresholds(), thresholds(config.Default()))
-}
-
-func TestLeastMotorVoltageIsThatOfTheRules(t *testing.T) {
-	assert.Equal(t, rules.DefaultLeastMotorV, config.Default().Motor.LeastV)
+// Every limit of the rules is a field of the file with the default that the rules have, and no two have
+// one path.
+func TestEveryLimitIsAField(t *testing.T) {
+	seen := map[string]bool{}
+	for _, l := range rules.Limits() {
+		a := l.Describe()
+		assert.False(t, seen[a.Path], a.Path)
+		seen[a.Path] = true
+		d, ok := config.Describe(a.Path)
+		require.True(t, ok, a.Path)
+		assert.Contains(t, d.Doc, a.Origin.String(), a.Path)
+		c := config.Default()
+		assert.Equal(t, l.Value(), c.Limits.Of(a.Path), a.Path)
+		assert.Empty(t, c.Limits.Values())
+	}
 }
 
 // What the file accepts at its extremes, the rules must accept too.
@@ -80,6 +67,9 @@ motor: {run_a: 500}
 `} {
 		c, err := config.Parse("x.yaml", []byte(small(t)+extreme))
 		require.NoError(t, err)
-		assert.NoError(t, thresholds(c).Validate())
+		of := rules.Config{
+			Batteries: []rules.BatteryConfig{{ID: "a", Chemistry: leadacid.Flooded, RatedAh: 100, RatedCCA: 900}}, Limits: c.Limits.Values(),
+		}
+		assert.NoError(t, of.Validate())
 	}
 }

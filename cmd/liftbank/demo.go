@@ -14,7 +14,8 @@ import (
 	"liftbank/agent/config"
 	"liftbank/agent/page"
 	"liftbank/agent/snapshot"
-	"liftbank/cmd/internal/trial"
+	"liftbank/cmd/internal/refboard"
+	"liftbank/cmd/internal/rig"
 	"liftbank/sim/curve"
 )
 
@@ -56,7 +57,7 @@ func (c demoCmd) Run(s streams) (err error) {
 		broker = "mqtt://" + addr
 		defer func() { err = errors.Join(err, stop()) }()
 	}
-	text := trial.ConfigYAML(&sc, demoUnit, trial.Board{Listen: c.Listen, Broker: broker})
+	text := refboard.YAML(&sc, demoUnit, refboard.Options{Listen: c.Listen, Broker: broker})
 	cfg, err := config.Parse("demo.yaml", []byte(text))
 	if err != nil {
 		return err
@@ -66,11 +67,11 @@ func (c demoCmd) Run(s streams) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, forget()) }()
-	rig, err := trial.NewRig(sc, cfg, true)
+	unit, err := rig.New(sc, cfg, true)
 	if err != nil {
 		return err
 	}
-	rig.Clock.Pace = newPacer(c.Speed).wait
+	unit.Clock.Pace = newPacer(c.Speed).wait
 	l, err := page.Listen(s.ctx, c.Listen)
 	if err != nil {
 		return fmt.Errorf("%w (--listen chooses another address)", err)
@@ -81,13 +82,13 @@ func (c demoCmd) Run(s streams) (err error) {
 		return errors.Join(err, l.Close())
 	}
 	a, err := agent.New(agent.Options{
-		Config: cfg, Parts: rig.Parts(), Listener: l, Session: session, Version: version, Revision: revision(), Store: kept, Log: log, Now: time.Now,
+		Config: cfg, Parts: unit.Parts(), Listener: l, Session: session, Version: version, Revision: revision(), Store: kept, Log: log, Now: time.Now,
 	})
 	if err != nil {
 		return errors.Join(err, l.Close())
 	}
 	fmt.Fprintf(s.out, "scenario  %s: %s\npage      http://%s/   PIN for what changes something: %s\nmetrics   http://%s/metrics\nmqtt      %s   topic liftbank/v1/%s/#\nspeed     %g simulated seconds a second; the unit's clock starts at %s\n",
-		sc.Name, sc.Description, l.Addr(), code, l.Addr(), broker, demoUnit, c.Speed, rig.Unit.StartWall().Format(time.RFC3339))
+		sc.Name, sc.Description, l.Addr(), code, l.Addr(), broker, demoUnit, c.Speed, unit.Unit.StartWall().Format(time.RFC3339))
 	return c.show(s, a, text)
 }
 

@@ -27,16 +27,18 @@ const (
 )
 
 type cli struct {
-	Help     helpFlag    `short:"h" help:"Show what a command does, its flags, and an example."`
-	Run      runCmd      `cmd:"" help:"Watch a real bank through the board of this machine."`
-	Demo     demoCmd     `cmd:"" help:"Show everything in one process: simulated bank, emulated board, agent, broker, page."`
-	Check    checkCmd    `cmd:"" help:"Check a configuration; with --probe read the board once."`
-	Replay   replayCmd   `cmd:"" help:"Run the estimators over a recorded curve."`
-	Simulate simulateCmd `cmd:"" help:"Run a bank with known truth as fast as possible, and compare."`
-	Explain  explainCmd  `cmd:"" help:"Say what a finding means, how it is told, what to check and what clears it."`
-	PIN      pinCmd      `cmd:"" name:"pin" help:"Set the PIN that changes on the page ask for."`
-	Version  versionCmd  `cmd:"" help:"Print the version."`
-	HelpCmd  helpCmd     `cmd:"" name:"help" help:"List the commands."`
+	Help      helpFlag     `short:"h" help:"Show help for a command: what it does, its flags, an example."`
+	Run       runCmd       `cmd:"" help:"Watch the bank connected to this machine's board."`
+	Demo      demoCmd      `cmd:"" help:"Run everything in one process: simulated bank, emulated board, agent, broker, page."`
+	Check     checkCmd     `cmd:"" help:"Check a configuration. With --probe, also read the board once."`
+	PIN       pinCmd       `cmd:"" name:"pin" help:"Set the PIN required for changes on the page."`
+	Explain   explainCmd   `cmd:"" help:"Explain a finding: what it means, how it is detected, what to check, what clears it."`
+	Replay    replayCmd    `cmd:"" help:"Run the estimators over a recorded curve."`
+	Simulate  simulateCmd  `cmd:"" help:"Simulate a bank with known truth and compare the results with it."`
+	Suite     suiteCmd     `cmd:"" help:"Run a library of simulated units and print one table."`
+	Constants constantsCmd `cmd:"" help:"Print every numeric constant of the rules: value, unit, place, origin."`
+	Version   versionCmd   `cmd:"" help:"Print the version."`
+	HelpCmd   helpCmd      `cmd:"" name:"help" help:"List the commands."`
 }
 
 // streams are what a command reads and writes.
@@ -58,7 +60,7 @@ func main() {
 func run(s streams, args []string) int {
 	var c cli
 	parser, err := kong.New(&c, kong.Name("liftbank"), kong.NoDefaultHelp(), kong.Writers(s.out, s.err), kong.UsageOnError(),
-		kong.Description("Watches the battery bank of a battery-powered lift. It only observes and never switches anything."),
+		kong.Description("Watches the battery bank of a battery-powered lift. Observes only; never switches anything."),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true, WrapUpperBound: 120}))
 	if err != nil {
 		panic("bug: command line: " + err.Error())

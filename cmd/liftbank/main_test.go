@@ -23,7 +23,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/snapshot"
-	"liftbank/cmd/internal/trial"
+	"liftbank/cmd/internal/score"
 )
 
 func readFile(path string) (string, error) {
@@ -143,7 +143,7 @@ func TestRunWithoutABusSaysSo(t *testing.T) {
 func TestSimulateReport(t *testing.T) {
 	out, errs, code := command(t, "", "simulate", "--scenario", "feed-lost", "--days", "0.3", "--report", "-")
 	require.Zero(t, code, errs)
-	var rep trial.Report
+	var rep score.Report
 	require.NoError(t, json.Unmarshal([]byte(out), &rep))
 	require.NotEmpty(t, rep.Findings)
 	assert.Equal(t, "feed-lost", rep.Findings[0].Finding)
@@ -164,8 +164,14 @@ func TestUsageErrors(t *testing.T) {
 		{[]string{"simulate", "--scenario", "no-such"}, "no-such"},
 		{[]string{"simulate", "--scenario", "healthy-day", "--step", "1h"}, "200ms to 1m"},
 		{[]string{"simulate", "--scenario", "healthy-day", "--days", "-1"}, "--days"},
-		{[]string{"simulate", "--suite", "nonsense"}, "estimator"},
-		{[]string{"simulate", "--suite", "estimator", "--seeds", "0"}, "--seeds"},
+		{[]string{"suite", "nonsense"}, "want estimator, findings, healthy, wiring, capability"},
+		{[]string{"suite"}, "<name>"},
+		{[]string{"suite", "estimator", "--seeds", "0"}, "--seeds 0: want 1 to"},
+		{[]string{"suite", "healthy", "--seeds", "1", "--years", "1"}, "--seeds and --years"},
+		{[]string{"suite", "wiring", "--sweep"}, "--sweep: not a flag of the suite wiring"},
+		{[]string{"suite", "wiring", "--only", "("}, "--only"},
+		{[]string{"suite", "findings", "--only", "no such thing"}, "no scenario matches"},
+		{[]string{"suite", "findings", "--step", "1h"}, "200ms to 1m"},
 		{[]string{"demo", "--speed", "0"}, "--speed"},
 		{[]string{"explain", "no-such"}, "feed-lost"},
 		{[]string{"nonsense"}, "nonsense"},
@@ -180,7 +186,7 @@ func TestUsageErrors(t *testing.T) {
 func TestHelp(t *testing.T) {
 	out, _, code := command(t, "", "help")
 	require.Zero(t, code)
-	for _, name := range []string{"run", "demo", "check", "replay", "simulate", "explain"} {
+	for _, name := range []string{"run", "demo", "check", "pin", "explain", "replay", "simulate", "suite"} {
 		assert.Contains(t, out, name)
 		help, _, code := command(t, "", name, "--help")
 		require.Zero(t, code, name)

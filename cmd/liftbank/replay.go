@@ -11,7 +11,7 @@ import (
 
 	"liftbank/agent"
 	"liftbank/agent/config"
-	"liftbank/cmd/internal/trial"
+	"liftbank/cmd/internal/player"
 	"liftbank/rules"
 	"liftbank/rules/unit"
 	"liftbank/sim/curve"
@@ -127,11 +127,11 @@ func (c replayCmd) replay(s streams, cfg rules.Config, r *curve.Reader, w *bufio
 // stepper gives the way from an instant of the curve to the rules: straight, or through the emulated board.
 func (c replayCmd) stepper(cfg rules.Config) (func(curve.Instant, map[string]int) (*rules.Output, error), error) {
 	if c.Board {
-		player, err := trial.NewPlayer(cfg)
+		p, err := player.New(cfg)
 		if err != nil {
 			return nil, err
 		}
-		return player.Step, nil
+		return p.Step, nil
 	}
 	engine, err := rules.New(cfg)
 	if err != nil {

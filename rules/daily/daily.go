@@ -113,7 +113,7 @@ func (b *Book) Next(in *Scan, over *Over) {
 
 // dayIndex numbers days: by the wall clock where that is known, else from the start.
 func dayIndex(at unit.Moment) int64 {
-	const day = 24 * time.Hour
+	const day = 24 * time.Hour // a day; physical
 	if !at.Wall.IsZero() && at.WallTrusted {
 		return int64(math.Floor(float64(at.Wall.Unix()) / day.Seconds()))
 	}

@@ -81,8 +81,8 @@ var (
 
 // judgeBalance judges when a working day has ended; between days all stays as it was.
 func judgeBalance(v view.View, l *balanceLimits, _ *None) finding.Verdict {
-	b, d := v.Balance(), v.Days()
-	over, ended := v.Day()
+	b, d := v.Days().Balance(), v.Days().Memory()
+	over, ended := v.Days().Over()
 	switch {
 	case !ended || !over.Worked:
 		if d.Known < daily.Midnights && !v.Active("balance-negative", false) {

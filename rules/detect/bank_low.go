@@ -50,8 +50,8 @@ var BankLow = Finding[lowLimits, None]{
 type lowLimits struct{ ClearV float64 }
 
 const (
-	lowHold         = 10 * time.Minute // our choice
-	lowRelease      = 10 * time.Minute // our choice
+	lowHold         = 10 * time.Minute // before it is raised; our choice
+	lowRelease      = 10 * time.Minute // before it clears; our choice
 	noFullYetMargin = 0.07             // V: half of what a tap of the class may err, 1 % and 10 mV, until a full charge was seen; our choice
 )
 
@@ -66,7 +66,7 @@ func judgeLow(v view.View, l *lowLimits, _ *None) finding.Verdict {
 	}
 	standing := v.Active("bank-low", false)
 	switch {
-	case v.PostsDisagree():
+	case v.Wiring().PostsDisagree():
 		return finding.Unjudged(postsDiffer)
 	case bank.FullKnown && standing && v.Now()-bank.SinceFull > v.StateSince("bank-low"):
 		return absent

@@ -73,8 +73,8 @@ type circulatingMemory struct {
 
 const (
 	circulatingAfter   = 2 * time.Hour    // of rest; our choice
-	circulatingHold    = 30 * time.Minute // our choice
-	circulatingRelease = time.Hour        // our choice
+	circulatingHold    = 30 * time.Minute // before it is raised; our choice
+	circulatingRelease = time.Hour        // before it clears; our choice
 	restSmoothing      = 10 * time.Minute // of a battery's current at rest; our choice
 	farApartPct        = 15.0             // %: spread of the batteries' charge that explains it; our choice
 )

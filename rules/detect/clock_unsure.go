@@ -47,7 +47,7 @@ var ClockUnsure = Finding[clockLimits, None]{
 
 type clockLimits struct{ After time.Duration }
 
-const clockRelease = time.Minute // our choice
+const clockRelease = time.Minute // before it clears; our choice
 
 var (
 	clockIs    = finding.NewLabel("clock", "clock", "")

@@ -53,8 +53,8 @@ var FeedHigh = Finding[highLimits, None]{
 type highLimits struct{ MarginV float64 }
 
 const (
-	highHold    = time.Minute     // our choice
-	highRelease = 2 * time.Minute // our choice
+	highHold    = time.Minute     // before it is raised; our choice
+	highRelease = 2 * time.Minute // before it clears; our choice
 	highWarmC   = 30.0            // °C: above it a missing compensation shows; our choice
 	highLittleV = 0.5             // V: above the limit by no more, where compensation is missing; our choice
 )
@@ -80,7 +80,7 @@ func judgeHigh(v view.View, l *highLimits, _ *None) finding.Verdict {
 		return finding.Unjudged(view.CurrentUnread)
 	}
 	temp := v.Bank().TempOr25()
-	most := v.Bank().Least(func(c leadacid.Chemistry) float64 { return upperChargeV(c, temp) }) + l.MarginV
+	most := v.Bank().Least(func(c *leadacid.Chemistry) float64 { return c.MaxChargeV(temp) }) + l.MarginV
 	switch {
 	case amps.Value <= 0: // nothing flows in: nothing to say
 		return unchanged
@@ -92,14 +92,4 @@ func judgeHigh(v view.View, l *highLimits, _ *None) finding.Verdict {
 		return verdict
 	}
 	return absent
-}
-
-// upperChargeV returns the upper absorption voltage of a 12 V block at a temperature, and its change with it (flooded 14.4 to 14.8 V, -4 to -5 mV per °C and cell;
-// AGM the same, -4; gel 14.0 to 14.4, -3 to -5: handbooks, from memory).
-func upperChargeV(c leadacid.Chemistry, tempC float64) float64 {
-	v := 14.8
-	if c == leadacid.Gel {
-		v = 14.4
-	}
-	return v - 6*0.004*(tempC-25)
 }

@@ -60,8 +60,8 @@ var FeedWeak = Finding[weakLimits, None]{
 type weakLimits struct{ DropV, PartPct float64 }
 
 const (
-	weakHold      = 5 * time.Minute  // our choice
-	weakRelease   = 15 * time.Second // our choice
+	weakHold      = 5 * time.Minute  // before it is raised; our choice
+	weakRelease   = 15 * time.Second // before it clears; our choice
 	weakMinA      = 3.0              // A: less flows in any charge toward its end; our choice
 	weakClearPart = 0.8              // ratio: of what the converter can give, taken again; our choice
 	takesAllV     = 13.3             // V: at 25 °C, a charging bank below it takes all it gets, far below every absorption voltage; our choice

@@ -52,8 +52,8 @@ var FreezeRisk = Finding[freezeLimits, None]{
 type freezeLimits struct{ MarginC float64 }
 
 const (
-	freezeHold    = 5 * time.Minute  // our choice
-	freezeRelease = 30 * time.Minute // our choice
+	freezeHold    = 5 * time.Minute  // before it is raised; our choice
+	freezeRelease = 30 * time.Minute // before it clears; our choice
 	freezeClearC  = 2.0              // °C: further away, before it clears; our choice
 	freezeSigma   = 12.0             // %: how well the charge must be known; else a bank just switched on in a frost would be called; our choice
 )

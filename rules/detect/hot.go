@@ -55,8 +55,8 @@ var Hot = Finding[hotLimits, None]{
 type hotLimits struct{ C, ClearC float64 }
 
 const (
-	hotHold    = 2 * time.Minute  // our choice
-	hotRelease = 10 * time.Minute // our choice
+	hotHold    = 2 * time.Minute  // before it is raised; our choice
+	hotRelease = 10 * time.Minute // before it clears; our choice
 	chargingA  = 2.0              // A: into the battery, from which charge may be what heats it; our choice
 )
 

@@ -76,9 +76,9 @@ var (
 func judgeLink(v view.View, l *linkLimits, _ *None) finding.Verdict {
 	most, r := l.LinkMohm, unit.Estimate{}
 	if s := v.Subject(); s.Kind == view.OfLink {
-		r = v.Link(s.Index)
+		r = v.Wiring().Link(s.Index)
 	} else {
-		most, r = l.PostMohm, v.Post(s.Index)
+		most, r = l.PostMohm, v.Wiring().Post(s.Index)
 		switch {
 		case r.Known:
 		case !v.Active("link-resistive", false):
@@ -104,8 +104,8 @@ func judgeLink(v view.View, l *linkLimits, _ *None) finding.Verdict {
 }
 
 func anyLink(v view.View) bool {
-	for k := range v.Links() {
-		if v.Link(k).Known {
+	for k := range v.Wiring().Links() {
+		if v.Wiring().Link(k).Known {
 			return true
 		}
 	}

@@ -44,8 +44,8 @@ var MotorStuck = Finding[None, None]{
 }
 
 const (
-	stuckHold    = 2 * time.Second  // our choice
-	stuckRelease = 10 * time.Second // our choice
+	stuckHold    = 2 * time.Second  // before it is raised; our choice
+	stuckRelease = 10 * time.Second // before it clears; our choice
 	eachGivesA   = 5.0              // A: from every battery, that confirms a motor without a tap at its terminal; our choice
 )
 

@@ -45,8 +45,8 @@ var Reversed = Finding[None, None]{
 }
 
 const (
-	reversedHold    = 3 * time.Second // our choice
-	reversedRelease = time.Minute     // our choice
+	reversedHold    = 3 * time.Second // before it is raised; our choice
+	reversedRelease = time.Minute     // before it clears; our choice
 	nothingV        = 1.0             // V: a post that shows less shows nothing; our choice
 	wrongWayV       = -0.5            // V: a battery below it is the wrong way around; our choice
 )

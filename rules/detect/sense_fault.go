@@ -52,7 +52,7 @@ var SenseFault = Finding[senseLimits, None]{
 
 type senseLimits struct{ After time.Duration }
 
-const senseRelease = time.Minute // our choice
+const senseRelease = time.Minute // before it clears; our choice
 
 var (
 	channelIs = finding.NewLabel("channel", "channel", "")
@@ -86,12 +86,12 @@ func judgeSense(v view.View, _ *senseLimits, _ *None) finding.Verdict {
 		return unchanged // half a series pair's voltage shows there
 	case s != unit.BatteryCurrent && s != unit.BatteryTemp && v.Reversed():
 		return unchanged // a battery the wrong way around shows as next to nothing everywhere
-	case (s == unit.MotorVoltage || s == unit.FeedVoltage) && r.Faulty() && !v.Joined():
+	case (s == unit.MotorVoltage || s == unit.FeedVoltage) && r.Faulty() && !v.Wiring().Joined():
 		return unchanged // its return hangs on a battery whose negative link is open
 	case r.Faulty():
 		why = r.Quality.Text()
 	default:
-		why = v.WhyNot()
+		why = v.WhyNot(c, r)
 	}
 	if why == nil {
 		return absent

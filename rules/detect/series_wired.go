@@ -47,8 +47,8 @@ var SeriesWired = Finding[seriesLimits, None]{
 type seriesLimits struct{ V float64 }
 
 const (
-	seriesHold    = 3 * time.Second  // our choice
-	seriesRelease = 10 * time.Second // our choice
+	seriesHold    = 3 * time.Second  // before it is raised; our choice
+	seriesRelease = 10 * time.Second // before it clears; our choice
 )
 
 var (

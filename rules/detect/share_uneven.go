@@ -88,7 +88,7 @@ var (
 
 // judgeUneven judges the motor runs of a day that has ended; between days all stays as it was.
 func judgeUneven(v view.View, l *unevenLimits, m *unevenMemory) finding.Verdict {
-	over, ended := v.Day()
+	over, ended := v.Days().Over()
 	if !ended {
 		for i := range v.Batteries() {
 			if v.Battery(i).CurrentA().Faulty() {

@@ -3,7 +3,6 @@ package estimate
 import (
 	"math"
 
-	"liftbank/rules/leadacid"
 	"liftbank/rules/unit"
 )
 
@@ -32,12 +31,12 @@ func (b *Battery) learnFromRest() {
 	}
 	full, empty := h[iFullV], h[iEmptyV]
 	curve := full*full*f.P[iFullV][iFullV] + 2*full*empty*f.P[iFullV][iEmptyV] + empty*empty*f.P[iEmptyV][iEmptyV]
-	sigmaV := math.Sqrt(max(curve, 0) + sq(b.settleSigmaV()) + sq(shapePart*leadacid.TableSigmaV(b.p.Chemistry)))
+	sigmaV := math.Sqrt(max(curve, 0) + sq(b.settleSigmaV()) + sq(shapePart*b.p.Chemistry.RestedSigmaV))
 	b.learnCapacity(f.X[iSoC], sigmaV/h[iSoC], restLeastSigma)
 }
 
-// The rested voltage goes with the acid. A block that has lost active mass is empty with acid left, and
-// no rest above that shows it, only the knee: hence restLeastSigma.
+// The rested voltage goes with the acid. A block that has lost active mass is empty with acid left,
+// and no rest above that shows it, only the knee: hence restLeastSigma.
 const (
 	topMinPct      = 85.0 // %: charge after a rest, for a swing to begin there; our choice
 	topSigmaPct    = 6.0  // %: and how well it must be known; our choice
@@ -48,19 +47,20 @@ const (
 	restSteps      = 3    // count: of Newton's method, down to the charge of a rest; our choice
 )
 
-// learnCapacity learns from a swing that ended at lowPct ± sigmaPct. No number of such swings makes the
-// capacity surer than leastSigma, as a share of it.
+// learnCapacity learns from a swing that ended at lowPct ± sigmaPct. No number of such swings makes
+// the capacity surer than leastSigma, as a share of it.
 func (b *Battery) learnCapacity(lowPct, sigmaPct, leastSigma float64) {
 	depth := b.s.Swing.TopPct - lowPct
 	if !b.s.Swing.Open || b.s.Swing.DrawnAh < minSwing*b.s.CapAh || depth < 100*minSwing {
 		return
 	}
 	capAh := b.s.Swing.DrawnAh / depth * 100
-	r := sq(math.Hypot(sigmaPct, b.s.Swing.TopSigmaPct)/depth) + sq(gainSigma)
+	r := sq(math.Hypot(sigmaPct, b.s.Swing.TopSigmaPct)/depth) + sq(b.p.Current.Gain)
 	if r > sq(maxSwingSigma) {
 		return // the ends are not known well enough for this depth
 	}
-	// A table that is off for this block is off each time: more swings to a rest don't help beyond half.
+	// A table that is off for this block is off each time: more swings to a rest don't help beyond
+	// half.
 	was, wasVar := b.s.CapAh, b.s.CapVar
 	if relative := (capAh - b.s.CapAh) / b.s.CapAh; sq(relative/outlierSigmas) > b.s.CapVar+r {
 		b.s.CapVar = sq(ratedSigma) // sure of a wrong one: another battery, perhaps
@@ -72,8 +72,8 @@ func (b *Battery) learnCapacity(lowPct, sigmaPct, leastSigma float64) {
 	b.s.CapLearned, b.s.Swing.Open = true, false
 }
 
-// CapacityAh returns the present full capacity at the 20 h rate. It is not known before it was learned
-// well enough from a swing.
+// CapacityAh returns the present full capacity at the 20 h rate. It is not known before it was
+// learned well enough from a swing.
 func (b *Battery) CapacityAh() unit.Estimate {
 	sigma := math.Sqrt(b.s.CapVar)
 	return unit.Estimate{Value: b.s.CapAh, Sigma: b.s.CapAh * sigma, Known: b.s.CapLearned && sigma <= capKnownSigma}

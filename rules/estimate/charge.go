@@ -7,12 +7,12 @@ import (
 	"liftbank/rules/leadacid"
 )
 
-// What a charge says on its way: before the charger holds the voltage, by the voltage; afterwards by how
-// the current falls. Readings of the fall drift from one to the next by taperDrift: it depends on
-// charge, temperature and what came before.
+// What a charge says on its way: before the charger holds the voltage, by the voltage; afterwards
+// by how the current falls. Readings of the fall drift from one to the next by taperDrift: it
+// depends on charge, temperature and what came before.
 //
-// In the warm, plates take what is missing as fast as ever. In the cold they take longer, twice as long
-// per coldPlatesC: some 31 kJ/mol. The rule for reactions is twice per 10 °C.
+// In the warm, plates take what is missing as fast as ever. In the cold they take longer, twice as
+// long per coldPlatesC: some 31 kJ/mol. The rule for reactions is twice per 10 °C.
 const (
 	minCharge       = 0.04             // 1/h: current over capacity, for a charge's voltage to be read; our choice
 	maxChargeV      = 14.0             // V: at 25 °C, for a charge's voltage to be read; our choice
@@ -39,20 +39,22 @@ const (
 	gasSigma        = 0.5              // ratio: of GassingA, good to a factor of two; our choice
 )
 
-// watchCharge reads the voltage of a charge before the charger holds it: little, but all there is after a start in mid-charge.
+// watchCharge reads the voltage of a charge before the charger holds it: little, but all there is
+// after a start in mid-charge.
 func (b *Battery) watchCharge(in *Sample) {
-	if !in.CurrentA.OK() || !in.VoltageV.OK() || in.CurrentA.Value < minCharge*b.p.RatedAh || b.s.Filter.P[iSoC][iSoC] < sq(chargeUnsurePct) {
+	if !in.CurrentA.OK() || !in.VoltageV.OK() || in.CurrentA.Value < minCharge*b.p.RatedAh ||
+		b.s.Filter.P[iSoC][iSoC] < sq(chargeUnsurePct) {
 		return
 	}
 	if in.At-b.s.ChargeReadAt < curveEvery || b.s.SurfaceV < surfaceBuilt {
 		return
 	}
-	v25 := in.VoltageV.Value - leadacid.ChargeLimitV(fullV25, b.tempC(in)) + fullV25
+	v25 := in.VoltageV.Value - leadacid.ChargeLimitV(b.limits.fullV25, b.tempC(in)) + b.limits.fullV25
 	if v25 > maxChargeV {
 		return
 	}
 	rested, _ := leadacid.RestedVAtReference(in.VoltageV.Value, b.tempC(in))
-	z, sigma := leadacid.ChargingSoC(b.p.Chemistry, v25, rested, in.CurrentA.Value/b.s.CapAh)
+	z, sigma := b.p.Chemistry.ChargingSoC(v25, rested, in.CurrentA.Value/b.s.CapAh)
 	if b.s.Filter.P[iSoC][iSoC] < sq(sameErrorShare*sigma) {
 		b.s.ChargeReadAt = in.At
 		return // what it errs by stays the same
@@ -60,7 +62,8 @@ func (b *Battery) watchCharge(in *Sample) {
 	b.takeCharge(in.At, z, sigma)
 }
 
-// takeCharge takes in a charge read on its way to full: readings close together are largely the same evidence.
+// takeCharge takes in a charge read on its way to full: readings close together are largely the
+// same evidence.
 func (b *Battery) takeCharge(at time.Duration, pct, sigmaPct float64) {
 	share := float64(at-b.s.ChargeReadAt) / float64(chargeTime)
 	b.s.ChargeReadAt = at
@@ -68,18 +71,21 @@ func (b *Battery) takeCharge(at time.Duration, pct, sigmaPct float64) {
 	b.s.Filter.updateSoC(pct, sigmaPct/math.Sqrt(min(share, 1)))
 }
 
-// readTaper takes in what a held charge still misses, well before its end; little, but all there is after a start in mid-charge.
+// readTaper takes in what a held charge still misses, well before its end; little, but all there is
+// after a start in mid-charge.
 func (b *Battery) readTaper(in *Sample, v25, gasA float64) {
-	if b.s.SlopeFor < slopeMean+slopeTime/2 || b.s.SlopeA > maxSlope*b.s.CapAh || b.s.Filter.P[iSoC][iSoC] < sq(chargeUnsurePct) || in.At-b.s.ChargeReadAt < curveEvery {
+	if b.s.SlopeFor < slopeMean+slopeTime/2 || b.s.SlopeA > maxSlope*b.s.CapAh ||
+		b.s.Filter.P[iSoC][iSoC] < sq(chargeUnsurePct) || in.At-b.s.ChargeReadAt < curveEvery {
 		return
 	}
 	missing, sigma := b.missingPct(b.s.SlopeA, v25, gasA, b.coldFactor(in))
 	b.takeCharge(in.At, 100-missing, sigma)
 }
 
-// readEarly takes in how little a charge takes that is not held long enough to be at its end: drives may all be shorter than that.
+// readEarly takes in how little a charge takes that is not held long enough to be at its end:
+// drives may all be shorter than that.
 func (b *Battery) readEarly(in *Sample, v25, taperA, gasA float64) {
-	if b.s.TaperFor < earlyHold || v25 < absorbV || in.At-b.s.ChargeReadAt < curveEvery {
+	if b.s.TaperFor < earlyHold || v25 < b.limits.absorbV || in.At-b.s.ChargeReadAt < curveEvery {
 		return
 	}
 	cold := b.coldFactor(in)
@@ -91,8 +97,8 @@ func (b *Battery) readEarly(in *Sample, v25, taperA, gasA float64) {
 	b.takeCharge(in.At, 100-missing, sigma)
 }
 
-// watchLittle sees a held charge bring in next to nothing, as into a full block: at absorption voltage, or in float, where the current is less at
-// any charge, by so much less and for longer.
+// watchTail sees a held charge bring in next to nothing, as into a full block: at absorption
+// voltage, or in float, where the current is less at any charge, by so much less and for longer.
 func (b *Battery) watchTail(taperA, v25 float64, dt time.Duration) {
 	if b.s.HeldFor == 0 {
 		b.s.HeldA = taperA
@@ -100,30 +106,31 @@ func (b *Battery) watchTail(taperA, v25 float64, dt time.Duration) {
 	b.s.HeldFor += dt
 	b.s.HeldA += (taperA - b.s.HeldA) * approach(dt, heldMean)
 	share, long := tailShare, earlyHold
-	if v25 < absorbV {
-		share, long = share*(v25-fullRestV)/(fullTauV-fullRestV), fullHold
+	if v25 < b.limits.absorbV {
+		share, long = share*(v25-leadacid.TaperRestV)/(leadacid.TaperV25-leadacid.TaperRestV), fullHold
 	}
 	b.s.AtTail = b.s.HeldFor >= long && b.s.HeldA < share*b.p.RatedAh
 }
 
-// TakesLittle reports whether a charge held at absorption voltage for five minutes, or in float for half an hour, brings in next to nothing.
-// In hard frost a block that misses a few percent takes as little as a full one.
+// AtTailCurrent reports whether a charge held at absorption voltage for five minutes, or in float
+// for half an hour, brings in next to nothing. In hard frost a block that misses a few percent
+// takes as little as a full one.
 func (b *Battery) AtTailCurrent() bool { return b.s.AtTail }
 
-// cold is by what factor a charge takes longer than in the warm.
+// coldFactor is by what factor a charge takes longer than in the warm.
 func (b *Battery) coldFactor(in *Sample) float64 {
 	return math.Exp2(max(warmPlatesC-b.tempC(in), 0) / coldPlatesC)
 }
 
-// missing gives what a held charge still misses, in percent, and its standard deviation.
+// missingPct returns what a held charge still misses, in percent, and its standard deviation.
 func (b *Battery) missingPct(taperA, v25, gasA, cold float64) (pct, sigmaPct float64) {
-	tau := b.s.TaperH * cold * (fullTauV - fullRestV) / (v25 - fullRestV)
+	tau := b.s.TaperH * cold * (leadacid.TaperV25 - leadacid.TaperRestV) / (v25 - leadacid.TaperRestV)
 	pct = min(100*tau*max(taperA, 0)/b.s.CapAh, 100)
 	return pct, fullSigmaPct + pct*math.Sqrt(b.s.TaperVar) + 100*gasSigma*tau*gasA/b.s.CapAh
 }
 
-// watchTaper learns from how quickly a held charge's current falls what is missing for a current: were it to fall on at that pace, it
-// would bring in itself times the time constant.
+// watchTaper learns from how quickly a held charge's current falls what is missing for a current:
+// were it to fall on at that pace, it would bring in itself times the time constant.
 func (b *Battery) watchTaper(in *Sample, taperA, v25 float64, dt time.Duration) {
 	if b.s.SlopeFor == 0 || taperA <= 0 || math.Abs(v25-b.s.SlopeV) > slopeSteadyV {
 		b.s.SlopeFor, b.s.SlopeA, b.s.SlopeFromA, b.s.SlopeV = dt, taperA, taperA, v25
@@ -139,7 +146,8 @@ func (b *Battery) watchTaper(in *Sample, taperA, v25 float64, dt time.Duration) 
 	}
 	u := b.s.SlopeA / b.s.CapAh
 	if u > minSlope && u < maxSlope && b.s.SlopeFromA > minFall*b.s.SlopeA {
-		tau := (b.s.SlopeFor - slopeMean).Hours() / math.Log(b.s.SlopeFromA/b.s.SlopeA) * (v25 - fullRestV) / (fullTauV - fullRestV) / b.coldFactor(in)
+		tau := (b.s.SlopeFor - slopeMean).Hours() / math.Log(b.s.SlopeFromA/b.s.SlopeA) *
+			(v25 - leadacid.TaperRestV) / (leadacid.TaperV25 - leadacid.TaperRestV) / b.coldFactor(in)
 		relative := math.Log(min(max(tau, minTaperH), maxTaperH) / b.s.TaperH)
 		b.s.TaperVar = min(b.s.TaperVar+sq(taperDrift), sq(fullTauSigma))
 		k := b.s.TaperVar / (b.s.TaperVar + sq(slopeSigma))

@@ -7,10 +7,10 @@ import (
 	"liftbank/rules/leadacid"
 )
 
-// The filter's states: the charge in percent, how far this block's rested voltage is from the table at
-// the full and at the empty end (V), and how much more than usual a load takes off (a share). Two more
-// are carried along without being corrected by a voltage: the capacity and the current sensor's zero.
-// Corrected all the time they would absorb the errors of the voltage curve.
+// The filter's states: the charge in percent, how far this block's rested voltage is from the table
+// at the full and at the empty end (V), and how much more than usual a load takes off (a share).
+// Two more are carried along without being corrected by a voltage: the capacity and the current
+// sensor's zero. Corrected all the time they would absorb the errors of the voltage curve.
 const (
 	iSoC = iota
 	iFullV
@@ -34,10 +34,9 @@ type Filter struct {
 
 // Constants of the voltage curve.
 //
-// Makers' acid differs: full sealed blocks rest at 12.8 to 13.1 V. A worn block is empty with acid left:
-// a twentieth of its capacity lost is a twentieth of the table's span.
+// A worn block is empty with acid left: a twentieth of its capacity lost is a twentieth of the
+// table's span.
 const (
-	sealedSigmaV     = 0.09             // V: rested voltage of full sealed blocks; our choice
 	wornSigmaV       = 0.04             // V: rested voltage of empty blocks, beyond the table's; our choice
 	dropSigma        = 0.4              // ratio: makes differ in what a load takes off; our choice
 	shapeSigmaV      = 0.04             // V: what is left of the curve's shape once its ends are known; our choice
@@ -46,7 +45,7 @@ const (
 	maxLoad          = 0.35             // 1/h: the most at which the voltage under load is read; our choice
 	maxLoadChange    = 0.3              // ratio: from the load's mean, for its voltage to be read; our choice
 	loadSettle       = 20 * time.Minute // of a load, before its voltage is read; our choice
-	coupDeFouetShare = 0.05             // ratio: capacity drawn after a charge until the dip at its start is over; our choice
+	coupDeFouetShare = 0.05             // ratio: capacity drawn after a charge until its first dip is over; our choice
 	loadJumpV        = 0.2              // V: between two readings of a lasting load; our choice
 	deadV            = 8.0              // V: no block with a load on it that still counts; our choice
 	loadMean         = 10 * time.Minute // over which a load is averaged; our choice
@@ -64,21 +63,17 @@ const (
 	hoursPerDay = 24   // h: in a day; physical
 )
 
-func newFilter(c leadacid.Chemistry) Filter {
+func newFilter(c *leadacid.Chemistry) Filter {
 	f := Filter{}
 	f.X[iSoC] = startPct
 	f.P[iSoC][iSoC] = sq(firstSigmaPct)
-	table := sq(leadacid.TableSigmaV(c))
-	fullEnd := table
-	if c != leadacid.Flooded {
-		fullEnd = sq(sealedSigmaV)
-	}
-	f.P[iFullV][iFullV], f.P[iEmptyV][iEmptyV], f.P[iDrop][iDrop] = fullEnd, table+sq(wornSigmaV), sq(dropSigma)
+	f.P[iFullV][iFullV], f.P[iDrop][iDrop] = sq(c.FullSigmaV), sq(dropSigma)
+	f.P[iEmptyV][iEmptyV] = sq(c.RestedSigmaV) + sq(wornSigmaV)
 	return f
 }
 
-// propagate adds to the deviations what pct percent counted, and zeroPct percent for each ampere of the
-// sensor's zero, bring with them. The charge itself was moved as it was counted.
+// propagate adds to the deviations what pct percent counted, and zeroPct percent for each ampere of
+// the sensor's zero, bring with them. The charge itself was moved as it was counted.
 func (f *Filter) propagate(pct, zeroPct, capVar, zeroVar float64) {
 	for j := iSoC + 1; j < states; j++ {
 		f.P[iSoC][j] -= pct*f.Cross[j][kCap] + zeroPct*f.Cross[j][kZero]
@@ -111,8 +106,8 @@ func widened(was, variance float64) float64 {
 	return min(was+variance, sq(firstSigmaPct)*maxSigmaFactor)
 }
 
-// update applies a reading that is innovation above what was expected; h says how the reading changes
-// with each state, r is its variance.
+// update applies a reading that is innovation above what was expected; h says how the reading
+// changes with each state, r is its variance.
 func (f *Filter) update(h *[states]float64, innovation, r float64) {
 	var ph [states]float64
 	s := r
@@ -167,28 +162,28 @@ func (f *Filter) updateSoC(socPct, sigmaPct float64) {
 
 // updateRested updates the filter with a rested voltage at 25 °C that may still be sigmaV from the
 // settled one.
-func (f *Filter) updateRested(c leadacid.Chemistry, v25, sigmaV float64) {
+func (f *Filter) updateRested(c *leadacid.Chemistry, v25, sigmaV float64) {
 	h, v := f.rested(c)
 	was := f.P[iSoC][iSoC]
-	f.update(&h, v25-v, sq(sigmaV)+sq(shapePart*leadacid.TableSigmaV(c)))
+	f.update(&h, v25-v, sq(sigmaV)+sq(shapePart*c.RestedSigmaV))
 	f.P[iSoC][iSoC] = max(f.P[iSoC][iSoC], min(was, sq(restBestPct)))
 }
 
 // rested returns the rested voltage at 25 °C and how it changes with each state.
-func (f *Filter) rested(c leadacid.Chemistry) (h [states]float64, v25 float64) {
+func (f *Filter) rested(c *leadacid.Chemistry) (h [states]float64, v25 float64) {
 	z := f.X[iSoC] / 100
-	table := leadacid.RestedVFromSoC(c, f.X[iSoC])
-	_, pctPerV := leadacid.SoCFromRestedV(c, table)
+	table := c.RestedVFromSoC(f.X[iSoC])
+	_, pctPerV := c.SoCFromRestedV(table)
 	h = [states]float64{1/pctPerV + (f.X[iFullV]-f.X[iEmptyV])/100, z, 1 - z, 0}
 	return h, table + z*f.X[iFullV] + (1-z)*f.X[iEmptyV]
 }
 
 // loaded returns the voltage at 25 °C under a lasting load of perHour, and how it changes with each
 // state.
-func (f *Filter) loaded(c leadacid.Chemistry, perHour, tempC, leftPct float64) (h [states]float64, v25 float64) {
+func (f *Filter) loaded(c *leadacid.Chemistry, perHour, tempC, leftPct float64) (h [states]float64, v25 float64) {
 	h, v25 = f.rested(c)
 	drop := leadacid.LoadedDropV(perHour) * (leadacid.MetalShare + (1-leadacid.MetalShare)*leadacid.AcidFactor(tempC))
-	growth, growthPer, knee, kneePer := leadacid.LoadedV(c, f.X[iSoC], leftPct)
+	growth, growthPer, knee, kneePer := c.LoadedV(f.X[iSoC], leftPct)
 	v25 -= (1+f.X[iDrop])*drop*growth + knee
 	h[iSoC] -= (1+f.X[iDrop])*drop*growthPer + kneePer
 	h[iDrop] = -drop * growth
@@ -220,7 +215,7 @@ func (b *Battery) watchLoad(in *Sample, dt time.Duration) {
 	v25, _ := leadacid.RestedVAtReference(in.VoltageV.Value, t)
 	share := perHour * (in.At - b.s.LoadReadAt).Hours() * 100 / shapePct
 	b.s.LoadReadAt = in.At
-	left, leftSigma := leadacid.LeftPct(b.p.Chemistry, perHour, t)
+	left, leftSigma := b.p.Chemistry.LeftPct(perHour, t)
 	h, expected := b.s.Filter.loaded(b.p.Chemistry, perHour, t, left)
 	_, tempSigma := leadacid.TemperatureShiftV(t)
 	b.settle()

@@ -2,12 +2,12 @@
 // voltage, a charge seen to its end and the knee at the empty end; the zero of its current sensor;
 // and its capacity.
 //
-// State of charge is in percent of the present full capacity at the 20 h rate. What a rested voltage
-// is worth depends on what came before it: a charge leaves a surface charge that takes hours to go at
-// rest and about 1 % of the capacity under load; a discharge leaves a dip that recovers in about an
-// hour. Both are states that say how far the terminals may still be from the rested voltage. The
-// published table is off by tens of millivolts for any one block, always the same way: readings of
-// it within half a day count as one.
+// State of charge is in percent of the present full capacity at the 20 h rate. What a rested
+// voltage is worth depends on what came before it: a charge leaves a surface charge that takes
+// hours to go at rest and about 1 % of the capacity under load; a discharge leaves a dip that
+// recovers in about an hour. Both are states that say how far the terminals may still be from the
+// rested voltage. The published table is off by tens of millivolts for any one block, always the
+// same way: readings of it within half a day count as one.
 package estimate
 
 import (
@@ -18,16 +18,18 @@ import (
 	"liftbank/rules/unit"
 )
 
-// Params describes the battery.
+// Params describes the battery and its sensors. A class that is zero is that of unit.DefaultClass.
 type Params struct {
-	Chemistry leadacid.Chemistry
+	Chemistry *leadacid.Chemistry
 	RatedAh   float64 // 20 h capacity, Ah; > 0
+	Voltage   unit.SensorClass
+	Current   unit.SensorClass
 }
 
 // Facts are what the readings of a battery do not say.
 type Facts struct {
-	// Idle says that neither feed nor motor is on: what flows is a trickle, and the current sensor's
-	// zero shows.
+	// Idle says that neither feed nor motor is on: what flows is a trickle, and the current
+	// sensor's zero shows.
 	Idle bool
 	// Held says that the current before these readings held until now: they were taken at once on a
 	// change. Otherwise the change is taken as even between the two.
@@ -48,19 +50,18 @@ const (
 	maxSigmaFactor = 1.5              // ratio: of that, squared, the most that counting leaves; our choice
 	knownSigmaPct  = 25.0             // %: above it the charge counts as unknown; our choice
 	startPct       = 60.0             // %: charge before any evidence; our choice
-	zeroSigmaA     = 0.15             // A: current sensor's zero, of a class of ±0.2 A, before it was seen at rest; our choice
-	maxZeroA       = 0.25             // A: more is no offset of that class but a fault, or a drain; our choice
-	maxIdleA       = 4 * maxZeroA     // A: more is no trickle, and says nothing of a zero; our choice
-	minZeroSigmaA  = 0.05             // A: how well a zero can ever be known, as what a parked bank gives is not; our choice
+	minZeroSigmaA  = 0.05             // A: how well a zero can be known, beside what a parked bank gives; our choice
+	zeroShare      = 0.75             // ratio: deviation of a zero over its class, before it was seen at rest; our choice
+	maxZero        = 1.25             // ratio: of its class, more is a fault or a drain; our choice
+	maxIdle        = 4                // ratio: of that, more is no trickle, and says nothing of a zero; our choice
+	minRest        = 1.5              // ratio: of a zero's class, as small as the sensor can tell from none; our choice
 	idleA          = -0.03            // A: what a parked battery gives to the board and itself; our choice
 	idleSigmaA     = 0.06             // A: how uncertain that is; our choice
 	unsettledA     = 0.3              // A: what may flow between neighbors at first in a rest; our choice
 	unsettledFor   = time.Hour        // for that to go; our choice
 	idleShare      = 2 * time.Hour    // closer readings of a zero count as one; our choice
 	idleAfter      = 20 * time.Minute // of rest, before a zero is read; our choice
-	gainSigma      = 0.01             // ratio: current sensor's gain; our choice
 	restShare      = 0.012            // 1/h: current over capacity below which the battery is at rest; our choice
-	minRestA       = 0.3              // A: as small as a ±200 A sensor can tell from zero; our choice
 	gasFromV       = 13.0             // V: below it gassing is too little to count; our choice
 	lossSigma      = 0.5              // ratio: of what charging loses, known to a factor of two; our choice
 
@@ -69,22 +70,21 @@ const (
 	maxTempC    = 200.0  // °C: of a reading; our choice
 )
 
-// Rest. In the cold a surface charge goes more slowly: between the rule for reactions, a factor of two
-// per 10 °C, and diffusion in acid, 2 % per °C.
+// Rest. In the cold a surface charge goes more slowly: between the rule for reactions, a factor of
+// two per 10 °C, and diffusion in acid, 2 % per °C.
 const (
 	surfaceV     = 0.5              // V: most that a charge leaves above the rested voltage; our choice
-	surfaceDecay = 5 * time.Hour    // at 25 °C; published: state-of-charge guides, 6 h or more to go by itself
+	surfaceDecay = 5 * time.Hour    // at 25 °C; published: post on solar and RV practice, 6 h or more
 	surfaceColdC = 12.0             // °C: so much colder make it twice as slow; our choice
 	minSurfaceC  = -20.0            // °C: colder changes nothing more; our choice
 	maxSurfaceC  = 50.0             // °C: nor does warmer; our choice
 	surfaceStepC = 1.0              // °C: change worth calculating it again; our choice
 	surfaceLoad  = 0.01             // ratio: capacity drawn that takes most of it; our choice
 	dipV         = 0.15             // V: most that a discharge leaves below; our choice
-	dipDecay     = 30 * time.Minute // published: service manuals, about 1 h to settle after a load
+	dipDecay     = 30 * time.Minute // of a dip; published: post on solar and RV practice, about 1 h
 	memoryShare  = 0.02             // ratio: capacity moved that builds either up; our choice
 	tableShare   = 12 * time.Hour   // closer readings of the table count as one; our choice
 	heldV        = 13.25            // V: above it a charger holds the voltage, or did until just now; our choice
-	rereadSigmaV = 0.010            // V: of a smoothed reading; our choice
 	noTempSigmaV = 0.015            // V: no thermometer, ±12 °C at about 1.2 mV per °C; our choice
 	voltageTau   = 2 * time.Minute  // smoothing of the voltage at rest; our choice
 	minReread    = time.Minute      // least time between readings of the table, as evidence; our choice
@@ -99,22 +99,20 @@ const (
 
 // The end of a charge, and of a discharge.
 //
-// The least float setting published is 13.5 V and the least absorption setting 14.2 V. A tap may read
-// 0.15 to 0.2 V low, and another thermometer may compensate 0.1 V away.
+// The least float setting published is 13.5 V and the least absorption setting 14.2 V. A tap may read low,
+// and another thermometer may compensate some of it away.
 const (
-	fullV25       = 13.3             // V: held at 25 °C or above, for a charge to be at its end; our choice
+	minFloatV     = 13.5             // V: least float setting at 25 °C; published: float settings
+	floatSlackV   = 0.055            // V: of that, compensated away; our choice
+	minAbsorbV    = 14.2             // V: least absorption setting at 25 °C; published: absorption settings
+	absorbSlackV  = 0.148            // V: of that, compensated away; our choice
 	taperShare    = 0.04             // 1/h: current over capacity, or less; our choice
 	maxMissingPct = 3.0              // %: missing, for a charge to count as full; our choice
 	fullHold      = 30 * time.Minute // of both; our choice
 	absorbHold    = 15 * time.Minute // of both, at absorption voltage; our choice
-	absorbV       = 13.9             // V: absorption at 25 °C; in float the current falls off long before; our choice
 	fullAgain     = 10 * time.Minute // while it lasts, the taper is read again; our choice
 	againSigma    = 2.5              // ratio: much the same evidence as last time; our choice
-	fullTau       = 1.2              // h: what is missing over the current; published: measured tapers, 0.65 to 2 h
-	fullTauAGM    = 0.8              // h: the same of an AGM block, at the quick end; trade practice
-	fullTauSigma  = 0.5              // ratio: of these, before it was seen how the current falls; our choice
-	fullTauV      = 14.4             // V: at 25 °C, that these are for; at a lower one the current falls sooner; our choice
-	fullRestV     = 12.8             // V: of a full block; published: Battery Council state-of-charge table
+	fullTauSigma  = 0.5              // ratio: of Chemistry.TaperH, before it was seen how the current falls; our choice
 	fullSigmaPct  = 0.7              // %: of an end of charge as such; our choice
 	kneeV         = 10.8             // V: near 10.5 V, the usual end of a 20 h discharge; our choice
 	kneeBackV     = 0.5              // V: above that, for a knee to be over; our choice
@@ -135,8 +133,9 @@ const (
 
 // Battery is the estimator of one battery. It is not safe for concurrent use.
 type Battery struct {
-	p Params
-	s State
+	p      Params
+	s      State
+	limits limits
 
 	settleV    float64 // settleSigmaV of the last step
 	haveSettle bool
@@ -144,14 +143,33 @@ type Battery struct {
 	haveSoC    bool
 }
 
-// New returns an estimator that knows nothing yet.
-func New(p Params) *Battery {
-	return &Battery{p: p, s: State{Chemistry: p.Chemistry, RatedAh: p.RatedAh}}
+// limits are what follows from the class of the sensors.
+type limits struct {
+	restA   float64 // current below which the battery is at rest
+	fullV25 float64 // held at 25 °C or above, for a charge to be at its end
+	absorbV float64 // or at this, with which it is in absorption: in float the current falls off long before
 }
 
-// Step applies the readings of one scan: the voltage between the battery's own posts, its current and
-// its temperature. An unusable one is left out. Scans come in order of time; one that is not later
-// than the last is ignored.
+func (p *Params) limits() limits {
+	return limits{
+		restA:   max(restShare*p.RatedAh, minRest*p.Current.Zero),
+		fullV25: minFloatV - floatSlackV - p.Voltage.ReadLow(minFloatV),
+		absorbV: minAbsorbV - absorbSlackV - p.Voltage.ReadLow(minAbsorbV),
+	}
+}
+
+func (p *Params) maxZeroA() float64 { return maxZero * p.Current.Zero }
+
+// New returns an estimator that knows nothing yet.
+func New(p Params) *Battery {
+	p.Voltage = p.Voltage.Or(unit.DefaultClass(unit.BatteryVoltage))
+	p.Current = p.Current.Or(unit.DefaultClass(unit.BatteryCurrent))
+	return &Battery{limits: p.limits(), p: p, s: State{Chemistry: p.Chemistry.Name, RatedAh: p.RatedAh}}
+}
+
+// Step applies the readings of one scan: the voltage between the battery's own posts, its current
+// and its temperature. An unusable one is left out. Scans come in order of time; one that is not
+// later than the last is ignored.
 func (b *Battery) Step(at time.Duration, readings *unit.Battery, facts Facts) {
 	in := Sample{at, *readings, facts}
 	in.dropImpossible()
@@ -210,11 +228,8 @@ func (in *Sample) dropImpossible() {
 func (b *Battery) begin(in *Sample) {
 	b.s.Begun, b.s.Last = true, *in
 	b.s.Filter = newFilter(b.p.Chemistry)
-	b.s.TaperH, b.s.TaperVar = fullTau, fullTauSigma*fullTauSigma
-	if b.p.Chemistry == leadacid.AGM {
-		b.s.TaperH = fullTauAGM
-	}
-	b.s.ZeroVar = zeroSigmaA * zeroSigmaA
+	b.s.TaperH, b.s.TaperVar = b.p.Chemistry.TaperH, fullTauSigma*fullTauSigma
+	b.s.ZeroVar = sq(zeroShare * b.p.Current.Zero)
 	b.s.ZeroVarThen = b.s.ZeroVar
 	b.s.CapAh, b.s.CapVar = b.p.RatedAh, ratedSigma*ratedSigma
 	b.s.SurfaceV, b.s.DipV = surfaceV/2, dipV/2 // what came before is not known
@@ -232,7 +247,7 @@ func (b *Battery) tempC(in *Sample) float64 {
 }
 
 func (b *Battery) resting(currentA float64) bool {
-	return math.Abs(currentA) < max(restShare*b.p.RatedAh, minRestA)
+	return math.Abs(currentA) < b.limits.restA
 }
 
 // relax lets surface charge and dip go with time.
@@ -241,16 +256,19 @@ func (b *Battery) relax(dt time.Duration) {
 	b.s.DipV *= 1 - approach(dt, dipDecay)
 }
 
-// surfaceTau gives how long a surface charge takes to fall to a third at the battery's temperature.
+// surfaceTau returns how long a surface charge takes to fall to a third at the battery's
+// temperature.
 func (b *Battery) surfaceTau() time.Duration {
 	if t := b.tempC(&b.s.Last); b.s.SurfaceTau == 0 || math.Abs(t-b.s.SurfaceTauC) > surfaceStepC {
 		b.s.SurfaceTauC = t
-		b.s.SurfaceTau = time.Duration(float64(surfaceDecay) * math.Exp2((leadacid.ReferenceC-min(max(t, minSurfaceC), maxSurfaceC))/surfaceColdC))
+		b.s.SurfaceTau = time.Duration(float64(surfaceDecay) *
+			math.Exp2((leadacid.ReferenceC-min(max(t, minSurfaceC), maxSurfaceC))/surfaceColdC))
 	}
 	return b.s.SurfaceTau
 }
 
-// ease is the share of an exponential approach made in dt; the rational form is close enough and costs no exp.
+// approach is the share of an exponential approach made in dt; the rational form is close enough
+// and costs no exp.
 func approach(dt, tau time.Duration) float64 {
 	x := float64(dt) / float64(tau)
 	return x / (1 + x)
@@ -259,7 +277,7 @@ func approach(dt, tau time.Duration) float64 {
 // count adds the charge moved since the last usable current.
 func (b *Battery) count(in *Sample) {
 	held := in.Held && b.s.Last.CurrentA.OK()
-	if !in.CurrentA.OK() && !held { // a motor's inrush goes beyond the sensor's range, and until it began the last current held
+	if !in.CurrentA.OK() && !held { // an inrush exceeds the sensor's range, and until it began the last current held
 		return
 	}
 	gap := in.At - b.s.CurrentAt
@@ -284,9 +302,9 @@ func (b *Battery) count(in *Sample) {
 	stored := ah
 	if ah >= 0 {
 		b.s.ChargedAh += ah
-		lost := ah * (1 - leadacid.ChargeEfficiency(b.p.Chemistry))
+		lost := ah * (1 - b.p.Chemistry.ChargeEfficiency)
 		if in.VoltageV.OK() && in.VoltageV.Value > gasFromV {
-			lost += leadacid.GassingA(b.p.Chemistry, b.p.RatedAh, in.VoltageV.Value, b.tempC(in)) * hours
+			lost += b.p.Chemistry.GassingA(b.p.RatedAh, in.VoltageV.Value, b.tempC(in)) * hours
 		}
 		lost = min(lost, ah)
 		stored -= lost
@@ -309,16 +327,19 @@ func (b *Battery) count(in *Sample) {
 	b.s.MovedHours += hours
 }
 
-// learnZero takes a reading of an idle bank that goes on resting as one of the current sensor's zero.
+// learnZero takes a reading of an idle bank that goes on resting as one of the current sensor's
+// zero.
 func (b *Battery) learnZero(in *Sample, dt time.Duration) {
-	if !in.Idle || !in.CurrentA.OK() || !b.s.Resting || b.s.Jumped || b.s.RestFor < idleAfter || math.Abs(in.CurrentA.Value) > maxIdleA {
+	if !in.Idle || !in.CurrentA.OK() || math.Abs(in.CurrentA.Value) > maxIdle*b.p.maxZeroA() ||
+		!b.s.Resting || b.s.Jumped || b.s.RestFor < idleAfter {
 		return
 	}
-	// Until the battery has settled, more than a trickle may flow between it and its neighbours.
+	// Until the battery has settled, more than a trickle may flow between it and its neighbors.
 	settle := unsettledA * (1 - approach(b.s.RestFor, unsettledFor))
 	r := (idleSigmaA*idleSigmaA + settle*settle) * float64(idleShare) / float64(max(dt, time.Millisecond))
 	k := b.s.ZeroVar / (b.s.ZeroVar + r)
-	b.s.ZeroA = min(max(b.s.ZeroA+k*(in.CurrentA.Value-idleA), -maxZeroA), maxZeroA)
+	limit := b.p.maxZeroA()
+	b.s.ZeroA = min(max(b.s.ZeroA+k*(in.CurrentA.Value-idleA), -limit), limit)
 	b.s.ZeroVar = max(b.s.ZeroVar*(1-k), minZeroSigmaA*minZeroSigmaA)
 }
 
@@ -327,7 +348,7 @@ func (b *Battery) ZeroA() unit.Estimate {
 	return unit.Estimate{Value: b.s.ZeroA, Sigma: math.Sqrt(b.s.ZeroVar), Known: true}
 }
 
-// remember builds up surface charge or dip with the share of the capacity moved.
+// buildSurface builds up surface charge or dip with the share of the capacity moved.
 func (b *Battery) buildSurface(share float64) {
 	if share >= 0 {
 		b.s.SurfaceV += (surfaceV - b.s.SurfaceV) * min(1, share/memoryShare)
@@ -338,7 +359,8 @@ func (b *Battery) buildSurface(share float64) {
 	b.s.SurfaceV *= 1 - min(1, -share/surfaceLoad)
 }
 
-// watchRest smooths the voltage while the battery is at rest, and takes the reading in when the rest ends.
+// watchRest smooths the voltage while the battery is at rest, and takes the reading in when the
+// rest ends.
 func (b *Battery) watchRest(in *Sample, dt time.Duration) {
 	if !in.CurrentA.OK() || !in.VoltageV.OK() || !b.resting(in.CurrentA.Value) {
 		if b.s.Resting && in.CurrentA.OK() {
@@ -348,7 +370,7 @@ func (b *Battery) watchRest(in *Sample, dt time.Duration) {
 		return
 	}
 	v25, _ := leadacid.RestedVAtReference(in.VoltageV.Value, b.tempC(in))
-	if above := v25 - leadacid.RestedVFromSoC(b.p.Chemistry, 100); above > 0 {
+	if above := v25 - b.p.Chemistry.RestedVFromSoC(100); above > 0 {
 		b.s.SurfaceV = max(b.s.SurfaceV, min(above, maxSurfaceV)) // no block rests above its table's end: charge shows
 	}
 	if v25 > heldV {
@@ -372,8 +394,8 @@ func (b *Battery) watchRest(in *Sample, dt time.Duration) {
 	}
 }
 
-// watchFall bounds the surface charge by how much the voltage of a resting battery falls: one that stands still has none left, whatever came
-// before. The dip of a discharge must be over first.
+// watchFall bounds the surface charge by how much the voltage of a resting battery falls: one that
+// stands still has none left, whatever came before. The dip of a discharge must be over first.
 func (b *Battery) watchFall() {
 	if b.s.RestFor < fallAfter {
 		b.s.FallFromV, b.s.FallAt = b.s.RestedV, b.s.RestFor
@@ -388,7 +410,8 @@ func (b *Battery) watchFall() {
 	b.s.FallFromV, b.s.FallAt = b.s.RestedV, b.s.RestFor
 }
 
-// settleSigmaV is how far the terminals may still stand from the rested voltage, and how well it is read.
+// settleSigmaV is how far the terminals may still stand from the rested voltage, and how well it is
+// read.
 func (b *Battery) settleSigmaV() float64 {
 	if b.haveSettle {
 		return b.settleV
@@ -397,7 +420,7 @@ func (b *Battery) settleSigmaV() float64 {
 	if b.s.Last.TempC.OK() {
 		_, temp = leadacid.TemperatureShiftV(b.s.Last.TempC.Value)
 	}
-	b.settleV, b.haveSettle = math.Sqrt(sq(b.s.SurfaceV/2)+sq(b.s.DipV/2)+sq(temp)+sq(rereadSigmaV)), true
+	b.settleV, b.haveSettle = math.Sqrt(sq(b.s.SurfaceV/2)+sq(b.s.DipV/2)+sq(temp)+sq(b.p.Voltage.Zero)), true
 	return b.settleV
 }
 
@@ -408,7 +431,8 @@ func (b *Battery) commitRest(in *Sample) {
 	b.settle()
 	b.learnFromRest()
 	b.takeRest(&b.s.Filter)
-	if sigma := math.Sqrt(b.s.Filter.P[iSoC][iSoC]); !b.s.Swing.Open && sigma <= topSigmaPct && b.s.Filter.X[iSoC] >= topMinPct {
+	sigma := math.Sqrt(b.s.Filter.P[iSoC][iSoC])
+	if !b.s.Swing.Open && sigma <= topSigmaPct && b.s.Filter.X[iSoC] >= topMinPct {
 		b.s.Swing = Swing{Open: true, TopPct: b.s.Filter.X[iSoC], TopSigmaPct: sigma}
 	}
 	b.s.TableAt, b.s.TableRead = in.At, true
@@ -425,20 +449,21 @@ func (b *Battery) counting(f *Filter) {
 	for i := range states {
 		f.Cross[i][kZero] *= b.s.ZeroVar / b.s.ZeroVarThen
 	}
-	f.propagate(b.s.MovedPct, 100*b.s.MovedHours/b.s.CapAh, b.s.CapVar+gainSigma*gainSigma, b.s.ZeroVar)
+	f.propagate(b.s.MovedPct, 100*b.s.MovedHours/b.s.CapAh, b.s.CapVar+sq(b.p.Current.Gain), b.s.ZeroVar)
 	f.drift(b.s.MovedHours)
 	f.widen(sq(b.s.CountedSigmaPct))
 }
 
-// variance gives that of the charge as counting leaves it.
+// variance returns that of the charge as counting leaves it.
 func (b *Battery) variance() float64 {
 	c := b.s.Filter.Cross[iSoC]
 	c[kZero] *= b.s.ZeroVar / b.s.ZeroVarThen
-	p := moved(b.s.Filter.P[iSoC][iSoC], &c, b.s.MovedPct, 100*b.s.MovedHours/b.s.CapAh, b.s.CapVar+gainSigma*gainSigma, b.s.ZeroVar)
+	p := moved(b.s.Filter.P[iSoC][iSoC], &c, b.s.MovedPct, 100*b.s.MovedHours/b.s.CapAh,
+		b.s.CapVar+sq(b.p.Current.Gain), b.s.ZeroVar)
 	return widened(p, sq(b.s.CountedSigmaPct))
 }
 
-// restNowV is the rested voltage at 25 °C that the rest so far leads to expect.
+// expectedRestedV is the rested voltage at 25 °C that the rest so far leads to expect.
 func (b *Battery) expectedRestedV() float64 { return b.s.RestedV - b.s.SurfaceV/2 + b.s.DipV/2 }
 
 // takeRest takes the rest so far into f.
@@ -449,36 +474,36 @@ func (b *Battery) takeRest(f *Filter) {
 		r *= math.Sqrt(float64(tableShare) / float64(max(b.s.Last.At-b.s.TableAt, minReread)))
 	}
 	v25 := b.expectedRestedV()
-	if v25 > leadacid.RestedVFromSoC(b.p.Chemistry, 100)+aboveFullV && b.s.RestFor >= idleAfter {
+	if v25 > b.p.Chemistry.RestedVFromSoC(100)+aboveFullV && b.s.RestFor >= idleAfter {
 		f.updateSoC(100, aboveFullPct) // only a charge near its end leaves so much
 	}
 	f.updateRested(b.p.Chemistry, v25, r)
 }
 
-// watchFull sees the end of a charge: voltage held, current tapered off. What is then still missing is some time's worth of the
-// current; the longer it lasts, the less.
+// watchFull sees the end of a charge: voltage held, current tapered off. What is then still missing
+// is some time's worth of the current; the longer it lasts, the less.
 func (b *Battery) watchFull(in *Sample, dt time.Duration) {
 	if !in.CurrentA.OK() || !in.VoltageV.OK() {
 		b.s.TaperFor, b.s.SlopeFor, b.s.HeldFor, b.s.AtTail = 0, 0, 0, false
 		return
 	}
-	limit := leadacid.ChargeLimitV(fullV25, b.tempC(in))
+	limit := leadacid.ChargeLimitV(b.limits.fullV25, b.tempC(in))
 	if in.VoltageV.Value < limit {
 		b.endHeld()
 		return
 	}
-	v25 := in.VoltageV.Value - limit + fullV25
-	gas := leadacid.GassingA(b.p.Chemistry, b.p.RatedAh, in.VoltageV.Value, b.tempC(in))
+	v25 := in.VoltageV.Value - limit + b.limits.fullV25
+	gas := b.p.Chemistry.GassingA(b.p.RatedAh, in.VoltageV.Value, b.tempC(in))
 	taper := in.CurrentA.Value - gas
 	b.watchTaper(in, taper, v25, dt)
 	b.watchTail(taper, v25, dt)
-	if !(taper < taperShare*b.p.RatedAh && in.CurrentA.Value > -minRestA) {
+	if !(taper < taperShare*b.p.RatedAh && in.CurrentA.Value > -minRest*b.p.Current.Zero) {
 		b.s.TaperFor = 0
 		b.readTaper(in, v25, gas)
 		return
 	}
 	b.s.TaperFor += dt
-	if b.s.TaperFor < fullHold && (b.s.TaperFor < absorbHold || v25 < absorbV) {
+	if b.s.TaperFor < fullHold && (b.s.TaperFor < absorbHold || v25 < b.limits.absorbV) {
 		b.readEarly(in, v25, taper, gas)
 		return
 	}
@@ -512,9 +537,9 @@ func (b *Battery) watchKnee(in *Sample) {
 	low := load > restShare && load <= kneeMaxLoad && in.VoltageV.Value < kneeV && in.VoltageV.Value > deadV
 	if low && !b.s.AtKnee {
 		b.settle()
-		left, sigma := leadacid.LeftPct(b.p.Chemistry, load, b.tempC(in))
+		left, sigma := b.p.Chemistry.LeftPct(load, b.tempC(in))
 		left, sigma = left+kneePct, math.Hypot(kneeSigmaPct, sigma)
-		b.learnCapacity(left, sigma, gainSigma)
+		b.learnCapacity(left, sigma, b.p.Current.Gain)
 		b.s.Filter.updateSoC(left, sigma)
 	}
 	if low || in.VoltageV.Value > kneeV+kneeBackV {
@@ -522,8 +547,8 @@ func (b *Battery) watchKnee(in *Sample) {
 	}
 }
 
-// SoC returns the state of charge in percent. It is not known while its uncertainty is too large for
-// it to be shown.
+// SoC returns the state of charge in percent. It is not known while its uncertainty is too large
+// for it to be shown.
 func (b *Battery) SoC() unit.Estimate {
 	if !b.s.Begun {
 		return unit.Estimate{}
@@ -542,8 +567,8 @@ func (b *Battery) SoC() unit.Estimate {
 	return b.soc
 }
 
-// RestedV returns the smoothed voltage at rest, at 25 °C; its uncertainty is how far it may still be
-// from the settled one. It is not known when the battery is not at rest.
+// RestedV returns the smoothed voltage at rest, at 25 °C; its uncertainty is how far it may still
+// be from the settled one. It is not known when the battery is not at rest.
 func (b *Battery) RestedV() unit.Estimate {
 	if !b.s.Resting || b.s.RestFor < voltageTau {
 		return unit.Estimate{}

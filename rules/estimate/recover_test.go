@@ -13,16 +13,16 @@ import (
 	"liftbank/rules/unit"
 )
 
-// discharge draws amps for span from a battery that follows the estimator's own loaded curve from socPct on: what is tried here is how it
-// recovers, not whether the curve is right.
-func (r *rig) discharge(span, dt time.Duration, c leadacid.Chemistry, ah, amps, socPct float64) float64 {
+// discharge draws amps for span from a battery that follows the estimator's own loaded curve from
+// socPct on: what is tried here is how it recovers, not whether the curve is right.
+func (r *rig) discharge(span, dt time.Duration, c *leadacid.Chemistry, ah, amps, socPct float64) float64 {
 	for end := r.at + span; r.at < end; {
 		r.at += dt
 		socPct -= 100 * amps * dt.Hours() / ah
 		perHour := amps / ah
-		left, _ := leadacid.LeftPct(c, perHour, 26.7)
-		growth, _, knee, _ := leadacid.LoadedV(c, socPct, left)
-		v := leadacid.RestedVFromSoC(c, socPct) - leadacid.LoadedDropV(perHour)*growth - knee
+		left, _ := c.LeftPct(perHour, 26.7)
+		growth, _, knee, _ := c.LoadedV(socPct, left)
+		v := c.RestedVFromSoC(socPct) - leadacid.LoadedDropV(perHour)*growth - knee
 		r.b.Step(r.at, readings(v, -amps, 26.7), estimate.Facts{})
 	}
 	return socPct
@@ -45,8 +45,8 @@ func TestASwappedBatteryIsNoticed(t *testing.T) {
 	assert.InDelta(t, 50, after, 12)
 }
 
-// Switched on in a discharge: within 10 % after an hour, within 5 % after four (asked for measured curves; here the curve is the right one, so
-// nothing but the way to it is tried).
+// Switched on in a discharge: within 10 % after an hour, within 5 % after four (asked for measured
+// curves; here the curve is the right one, so nothing but the way to it is tried).
 func TestSwitchedOnInADischarge(t *testing.T) {
 	for _, start := range []float64{90, 70, 50, 35} {
 		r := newRig(leadacid.AGM, 100)
@@ -57,8 +57,8 @@ func TestSwitchedOnInADischarge(t *testing.T) {
 	}
 }
 
-// Recorded data has rows at 1.5 V, rows out of order, times twice, and numbers that are none: they neither move what is said nor what is
-// learnt.
+// Recorded data has rows at 1.5 V, rows out of order, times twice, and numbers that are none: they
+// neither move what is said nor what is learned.
 func TestOddRowsMoveNothing(t *testing.T) {
 	play := func(odd bool) (pct, sigma float64) {
 		r := newRig(leadacid.AGM, 17)
@@ -87,7 +87,8 @@ func TestOddRowsMoveNothing(t *testing.T) {
 	assert.InDelta(t, sigma, oddSigma, 1)
 }
 
-// A load's current is logged for an hour before the load is connected: the voltage does not answer, so the charge is not taken as gone for long.
+// A load's current is logged for an hour before the load is connected: the voltage does not answer,
+// so the charge is not taken as gone for long.
 func TestACurrentWithoutItsVoltageIsFoundOut(t *testing.T) {
 	r := newRig(leadacid.AGM, 17)
 	r.hold(12*time.Hour, time.Minute, 12.80, 0)
@@ -114,8 +115,8 @@ func TestAGapIsRecoveredFrom(t *testing.T) {
 	assert.InDelta(t, 50, pct, max(1.96*sigma, 6))
 }
 
-// The power comes back in mid-charge, before anything says that a feed is on: one scan after hours says nothing of the current sensor's zero, nor
-// that the charge was at its end for all that time.
+// The power comes back in mid-charge, before anything says that a feed is on: one scan after hours
+// says nothing of the current sensor's zero, nor that the charge was at its end for all that time.
 func TestAGapEndsWhatWasWatched(t *testing.T) {
 	r := newRig(leadacid.Gel, 75)
 	step := func(v, a float64, idle bool) {
@@ -159,4 +160,47 @@ func BenchmarkStepAndAsk(b *testing.B) {
 			}
 		})
 	}
+}
+
+// A sensor of a worse class leaves more open, by the same readings.
+func TestAWorseClassIsLessSure(t *testing.T) {
+	play := func(change func(*estimate.Params)) *estimate.Battery {
+		p := estimate.Params{
+			Chemistry: leadacid.Flooded, RatedAh: 100,
+			Voltage: unit.DefaultClass(unit.BatteryVoltage), Current: unit.DefaultClass(unit.BatteryCurrent),
+		}
+		change(&p)
+		r := &rig{b: estimate.New(p), tempC: 26.7}
+		r.hold(20*time.Hour, time.Minute, 12.65, 0)
+		return r.b
+	}
+	drawn := func(b *estimate.Battery) float64 {
+		for at := 20 * time.Hour; at < 26*time.Hour; at += time.Minute {
+			b.Step(at+time.Minute, readings(12.3, -5, 26.7), estimate.Facts{})
+		}
+		return b.SoC().Sigma
+	}
+	usual := play(func(*estimate.Params) {})
+	tap := play(func(p *estimate.Params) { p.Voltage.Zero = 0.05 })
+	assert.Greater(t, tap.RestedV().Sigma, 1.5*usual.RestedV().Sigma)
+	hall := play(func(p *estimate.Params) { p.Current.Zero = 1 })
+	assert.Greater(t, hall.ZeroA().Sigma, usual.ZeroA().Sigma)
+	shunt := play(func(p *estimate.Params) { p.Current.Zero = 0.02 })
+	assert.Less(t, shunt.ZeroA().Sigma, usual.ZeroA().Sigma)
+	at := drawn(usual)
+	assert.Greater(t, drawn(hall), at)
+	assert.Less(t, drawn(shunt), at)
+	assert.Greater(t, drawn(play(func(p *estimate.Params) { p.Current.Gain = 0.05 })), at)
+
+	// A tap that may read lower takes a lower float for the end of a charge.
+	full := func(zero float64) bool {
+		r := &rig{b: estimate.New(estimate.Params{
+			Chemistry: leadacid.Flooded, RatedAh: 60, Voltage: unit.SensorClass{Zero: zero, Gain: 0.01, Noise: 0.002},
+		}), tempC: 25}
+		r.hold(2*time.Hour, 10*time.Second, 13.25, 0.1)
+		_, ever := r.b.Full()
+		return ever
+	}
+	assert.False(t, full(0.01))
+	assert.True(t, full(0.10))
 }

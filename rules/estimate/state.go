@@ -5,14 +5,12 @@ import (
 	"fmt"
 	"math"
 	"time"
-
-	"liftbank/rules/leadacid"
 )
 
-// State is all that an estimator knows, as plain values: it works on them, and they are saved as they
-// are. Instants are on the caller's timeline, which continues over a restart.
+// State is all that an estimator knows, as plain values: it works on them, and they are saved as
+// they are. Instants are on the caller's timeline, which continues over a restart.
 type State struct {
-	Chemistry   leadacid.Chemistry // whose battery it is
+	Chemistry   string // name, of the battery it is of
 	RatedAh     float64
 	Begun       bool
 	Last        Sample        // its current without the sensor's zero
@@ -57,7 +55,7 @@ type State struct {
 	Full         bool
 	FullReadAt   time.Duration // last time the taper was read
 	MissingPct   float64       // by it
-	TaperH       float64       // h: what is missing over the current, at fullTauV
+	TaperH       float64       // h: what is missing over the current, at leadacid.TaperV25
 	TaperVar     float64       // relative
 	SlopeFor     time.Duration // of a held charge without a break
 	SlopeA       float64       // its current now and where the reading of its fall began, without gas
@@ -74,13 +72,13 @@ type State struct {
 // State returns what is known, to be saved.
 func (b *Battery) State() State { return b.s }
 
-// Restore replaces what is known by what an estimator of the same battery knew. An impossible state is
-// refused with all that is wrong with it, and changes nothing.
+// Restore replaces what is known by what an estimator of the same battery knew. An impossible state
+// is refused with all that is wrong with it, and changes nothing.
 func (b *Battery) Restore(s State) error {
 	if err := s.check(b.p); err != nil {
 		return fmt.Errorf("restore battery: %w", err)
 	}
-	*b = Battery{p: b.p, s: s}
+	*b = Battery{p: b.p, s: s, limits: b.limits}
 	return nil
 }
 
@@ -105,8 +103,9 @@ func (s *State) check(p Params) error {
 			errs = append(errs, fmt.Errorf("%s: got %g: want %g to %g", field, got, low, high))
 		}
 	}
-	if s.Chemistry != p.Chemistry || s.RatedAh != p.RatedAh {
-		errs = append(errs, fmt.Errorf("battery: got %v of %g Ah: want %v of %g Ah", s.Chemistry, s.RatedAh, p.Chemistry, p.RatedAh))
+	if !p.Chemistry.Is(s.Chemistry) || s.RatedAh != p.RatedAh {
+		errs = append(errs, fmt.Errorf("battery: got %v of %g Ah: want %v of %g Ah",
+			s.Chemistry, s.RatedAh, p.Chemistry, p.RatedAh))
 	}
 	if s.Begun {
 		in("capacity", s.CapAh, minCap*p.RatedAh, max(maxCap, 1)*p.RatedAh)
@@ -119,7 +118,7 @@ func (s *State) check(p Params) error {
 	if !s.Filter.sane() {
 		errs = append(errs, errors.New("filter: impossible figures"))
 	}
-	in("zero", s.ZeroA, -maxZeroA, maxZeroA)
+	in("zero", s.ZeroA, -p.maxZeroA(), p.maxZeroA())
 	in("deviation counted", s.CountedSigmaPct, 0, maxMoved)
 	in("moved", s.MovedPct, -maxMoved, maxMoved)
 	in("hours moved", s.MovedHours, 0, maxMoved)
@@ -148,7 +147,8 @@ func (s *State) check(p Params) error {
 	}
 	last := s.Last
 	last.CurrentA.Value += s.ZeroA // as it was read
-	if last.dropImpossible(); last.CurrentA.Quality != s.Last.CurrentA.Quality || last.VoltageV != s.Last.VoltageV || last.TempC != s.Last.TempC {
+	if last.dropImpossible(); last.CurrentA.Quality != s.Last.CurrentA.Quality ||
+		last.VoltageV != s.Last.VoltageV || last.TempC != s.Last.TempC {
 		errs = append(errs, errors.New("last sample: impossible figures"))
 	}
 	return errors.Join(errs...)

@@ -54,7 +54,7 @@ func thereAndBack(t require.TestingT, s estimate.State) (back estimate.State) {
 // A restart in the middle of anything changes nothing that is said afterwards, to the last bit.
 func TestARestartCostsNothing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		p := estimate.Params{Chemistry: rapid.SampledFrom([]leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel}).Draw(t, "chemistry"), RatedAh: rapid.Float64Range(5, 200).Draw(t, "ah")}
+		p := estimate.Params{Chemistry: rapid.SampledFrom([]*leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel}).Draw(t, "chemistry"), RatedAh: rapid.Float64Range(5, 200).Draw(t, "ah")}
 		on, cut := estimate.New(p), estimate.New(p)
 		samples := duty(t)
 		restart := rapid.IntRange(0, len(samples)-1).Draw(t, "restart")
@@ -89,7 +89,7 @@ func TestAStateThatCantBeIsRefused(t *testing.T) {
 		"infinite":         func(s *estimate.State) { s.DrawnAh = math.Inf(1) },
 		"stored":           func(s *estimate.State) { s.StoredAh = math.Inf(-1) },
 		"another battery":  func(s *estimate.State) { s.RatedAh = 60 },
-		"another kind":     func(s *estimate.State) { s.Chemistry = leadacid.Gel },
+		"another kind":     func(s *estimate.State) { s.Chemistry = "gel" },
 		"last voltage":     func(s *estimate.State) { s.Last.VoltageV.Value = math.NaN() },
 		"negative rest":    func(s *estimate.State) { s.RestFor = -1 },
 		"surface of 3 V":   func(s *estimate.State) { s.SurfaceV = 3 },
@@ -110,7 +110,7 @@ func TestAnEmptyStateIsTaken(t *testing.T) {
 	require.NoError(t, estimate.New(p).Restore(estimate.New(p).State()))
 }
 
-// A state saved while the bus hangs, after the sensor's zero was learnt, is as good as any.
+// A state saved while the bus hangs, after the sensor's zero was learned, is as good as any.
 func TestAStateSavedWithoutReadingsComesBack(t *testing.T) {
 	b := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
 	at := time.Duration(0)

@@ -1,5 +1,5 @@
-// Package feed tells what the charger's side does, from its voltage ahead of the charge breaker, the
-// current into the bank and the wake line.
+// Package feed tells what the charger's side does, from its voltage ahead of the charge breaker,
+// the current into the bank and the wake line.
 //
 // With the breaker closed the bank's own voltage stands on the feed's terminals, so voltage alone
 // proves a feed only above what a bank shows by itself.
@@ -66,8 +66,9 @@ const (
 
 	unaskedV = 13.9 // V: no bank keeps it by itself, and every absorption setting is higher; our choice
 
-	// A charger's voltage this far above the bank's, while no current flows, does not arrive: a breaker
-	// or lead is open. It is three times what two taps of 0.5 % and their offsets can differ by.
+	// A charger's voltage this far above the bank's, while no current flows, does not arrive: a
+	// breaker or lead is open. It is three times what two taps of 0.5 % and their offsets can
+	// differ by.
 	openV = 0.3 // V: feed above bank; our choice
 )
 
@@ -128,12 +129,14 @@ func (j *Judge) judge(in *Input) Status {
 	}
 	held := in.BankV.OK() && in.BankV.Value >= limit // whatever the feed's own channel says
 	highV := held || in.FeedV.OK() && in.FeedV.Value >= limit
-	if highV && !held && in.BankV.OK() && in.FeedV.Value > in.BankV.Value+openV && s.HaveA && s.SmoothA < j.set.PresentA {
+	open := in.BankV.OK() && in.FeedV.Value > in.BankV.Value+openV && s.HaveA && s.SmoothA < j.set.PresentA
+	if highV && !held && open {
 		highV = false
 	}
 	wake, wakeOK := wakeOf(in)
 	if wakeOK && !wake {
-		// Nothing requests a feed. What a bank shows by itself after a charge must not count as one.
+		// Nothing requests a feed. What a bank shows by itself after a charge must not count as
+		// one.
 		highV = in.FeedV.OK() && in.FeedV.Value >= unaskedV
 	}
 	flows := s.HaveA && s.SmoothA >= j.set.PresentA

@@ -48,7 +48,7 @@ type Book struct {
 	raises  [floodStarts]time.Duration // of the last raises, newest first
 	counted int
 	flood   bool
-	active  int // how many hold
+	active  map[string]int // how many hold, by name
 }
 
 // A flood of alarms starts at more than 10 in 10 minutes and ends at fewer than 5 (ISA-18.2, from memory;
@@ -62,6 +62,10 @@ const (
 // Add puts a finding into the book and returns its index. All are added before the first Judge.
 func (b *Book) Add(r Record) int {
 	b.Records = append(b.Records, r)
+	if b.active == nil {
+		b.active = map[string]int{}
+	}
+	b.active[r.Def.Name] += 0 // so that raising it takes no memory
 	if cap(b.changes) < 2*len(b.Records) {
 		b.changes = make([]Change, 0, 4*len(b.Records)) // so that judging takes no memory
 	}
@@ -77,12 +81,12 @@ func (b *Book) Judge(i int, at time.Duration, v Verdict) {
 	raised, cleared := r.judge(at, v)
 	switch {
 	case raised:
-		b.active++
+		b.active[r.Def.Name]++
 		b.countRaise(at)
 		r.CausedBy = -1
 		b.logChange(i, Change{Kind: Raised, At: at, Muted: b.muted(r)})
 	case cleared:
-		b.active--
+		b.active[r.Def.Name]--
 		b.logChange(i, Change{Kind: Cleared, At: at, Muted: b.muted(r)})
 	}
 }
@@ -94,7 +98,7 @@ func (b *Book) End(i int, at time.Duration) {
 	if !r.Holding {
 		return
 	}
-	b.active--
+	b.active[r.Def.Name]--
 	r.Holding, r.Waiting = false, false
 	r.ClearedAt = at
 	r.updateState(at)
@@ -173,13 +177,5 @@ func (b *Book) Find(name, subject string) int {
 
 // AnyActive reports whether the condition of a finding holds for any subject.
 func (b *Book) AnyActive(name string) bool {
-	if b.active == 0 {
-		return false
-	}
-	for i := range b.Records {
-		if r := &b.Records[i]; r.Holding && r.Def.Name == name {
-			return true
-		}
-	}
-	return false
+	return b.active[name] > 0
 }

@@ -11,8 +11,8 @@ import (
 
 // MaxEvidence is how many numbers a finding carries, MaxLikely how many causes the evidence puts first.
 const (
-	MaxEvidence = 6
-	MaxLikely   = 3
+	MaxEvidence = 6 // count: numbers; our choice
+	MaxLikely   = 3 // count: causes; our choice
 )
 
 // Label names one number of the evidence, with its unit. Labels are package variables, made by NewLabel.

@@ -69,10 +69,12 @@ func (b *Book) Restore(s BookState) error {
 		*r = fresh
 		r.updateState(r.Since)
 	}
-	b.active = 0
+	clear(b.active)
 	for i := range b.Records {
-		if b.Records[i].Holding {
-			b.active++
+		if r := &b.Records[i]; r.Holding {
+			b.active[r.Def.Name]++
+		} else {
+			b.active[r.Def.Name] += 0
 		}
 	}
 	for k := range s.Records {

@@ -11,17 +11,20 @@ import (
 
 	"liftbank/rules/forecast"
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
 
-// unit is a bank of sound batteries that share evenly, played by hand.
-type unit struct {
+func good(v float64) unit.Reading { return unit.Reading{Value: v, Quality: unit.Good} }
+
+// bankUnit is a bank of sound batteries that share evenly, played by hand.
+type bankUnit struct {
 	m     *forecast.Meter
 	n     int
 	at    time.Duration
-	known forecast.Known
+	known forecast.Inputs
 }
 
-func newUnit(n int, change func(*forecast.Params)) *unit {
+func newUnit(n int, change func(*forecast.Params)) *bankUnit {
 	p := forecast.Params{CycleRuns: 1, LeastMotorV: 9.6}
 	for range n {
 		p.Batteries = append(p.Batteries, forecast.Battery{Chemistry: leadacid.Flooded, RatedAh: 100, RatedCCA: 950})
@@ -29,28 +32,29 @@ func newUnit(n int, change func(*forecast.Params)) *unit {
 	if change != nil {
 		change(&p)
 	}
-	u := &unit{m: forecast.New(p), n: n}
+	u := &bankUnit{m: forecast.New(p), n: n}
 	for k := range n {
-		u.known.SoCPct[k], u.known.SoCSigma[k], u.known.SoCOK[k] = 80, 2, true
-		u.known.CapacityAh[k], u.known.CapacitySigma[k], u.known.CapacityOK[k] = 100, 4, true
-		u.known.TempC[k], u.known.TempOK[k] = 25, true
+		u.known.SoC[k] = unit.Estimate{Value: 80, Sigma: 2, Known: true}
+		u.known.CapacityAh[k] = unit.Estimate{Value: 100, Sigma: 4, Known: true}
+		u.known.TempC[k] = good(25)
 	}
 	return u
 }
 
 // scan takes one scan with bankA into the bank at volt.
-func (u *unit) scan(bankA, volt, motorV float64, running bool, runFor time.Duration, feeding bool) {
-	r := forecast.Reading{At: u.at, Running: running, RunFor: runFor, Feeding: feeding, MotorV: motorV, MotorOK: motorV > 0}
-	for k := range u.n {
-		r.VoltageV[k], r.VoltageOK[k] = volt, true
-		r.CurrentA[k], r.CurrentOK[k] = bankA/float64(u.n), true
-		r.TempC[k], r.TempOK[k] = u.known.TempC[k], true
+func (u *bankUnit) scan(bankA, volt, motorV float64, running bool, runFor time.Duration, feeding bool) {
+	s := unit.Scan{At: unit.Moment{Mono: u.at}}
+	if motorV > 0 {
+		s.MotorV = good(motorV)
 	}
-	u.m.Step(&r)
+	for k := range u.n {
+		s.Battery[k] = unit.Battery{VoltageV: good(volt), CurrentA: good(bankA / float64(u.n))}
+	}
+	u.m.Step(&s, &forecast.Facts{Running: running, RunFor: runFor, Feeding: feeding}, &u.known)
 }
 
 // lift makes one run of 10 s at 120 A, and rests 50 s.
-func (u *unit) lift(motorV float64) {
+func (u *bankUnit) lift(motorV float64) {
 	start := u.at
 	for t := time.Duration(0); t < 10*time.Second; t += 100 * time.Millisecond {
 		u.at = start + t
@@ -64,7 +68,7 @@ func (u *unit) lift(motorV float64) {
 	}
 }
 
-func (u *unit) lifts(n int) *unit {
+func (u *bankUnit) lifts(n int) *bankUnit {
 	for range n {
 		u.lift(11.7)
 	}
@@ -74,15 +78,16 @@ func (u *unit) lifts(n int) *unit {
 func TestWhatALiftTakes(t *testing.T) {
 	u := newUnit(2, func(p *forecast.Params) { p.CycleRuns = 2 })
 	assert.False(t, u.m.LiftAh().Known)
-	assert.NotEmpty(t, u.m.LiftAh().WaitsFor)
+	assert.NotNil(t, u.m.LiftAh().WaitsFor)
 	u.lifts(20)
 	assert.InEpsilon(t, 2*120*10.0/3600, u.m.LiftAh().Value, 1e-9)
 	assert.InEpsilon(t, 2*12*120*9.9/3600, u.m.LiftWh().Value, 1e-6, "from the first scan to the last")
 	assert.InDelta(t, 0.01*u.m.LiftAh().Value, u.m.LiftAh().Sigma, 1e-3, "the gains' class")
 }
 
-// A published discharge: 93 Ah of 100 at 9.3 A (public capacity model's test data). Lifts of 120 A for 10 s a minute draw 10 A on
-// average from each of two; at 80 % some 73 Ah are left in each. Peukert's own figure, k 1.2, would be 87 - 20 = 67 Ah.
+// A published discharge: 93 Ah of 100 at 9.3 A (public capacity model's test data). Lifts of 120 A
+// for 10 s a minute draw 10 A on average from each of two; at 80 % some 73 Ah are left in each.
+// Peukert's own figure, k 1.2, would be 87 - 20 = 67 Ah.
 func TestLiftsLeftAgainstAPublishedDischarge(t *testing.T) {
 	a := newUnit(2, nil).lifts(20).m.LiftsLeft(&newUnit(2, nil).known)
 	require.True(t, a.Known, a.WaitsFor)
@@ -93,61 +98,63 @@ func TestLiftsLeftAgainstAPublishedDischarge(t *testing.T) {
 	assert.Less(t, a.Sigma, 0.2*a.Value)
 }
 
-// IEEE Std 485 sizes a bank for 0 °C by 1.38 (from memory, interpolated): what is missing of the capacity at 25 °C stays missing.
+// IEEE Std 485 sizes a bank for 0 °C by 1.38 (from memory, interpolated): what is missing of the
+// capacity at 25 °C stays missing.
 func TestLiftsLeftFall(t *testing.T) {
-	with := func(change func(*unit)) float64 {
+	with := func(change func(*bankUnit)) float64 {
 		u := newUnit(2, nil).lifts(20)
 		change(u)
 		a := u.m.LiftsLeft(&u.known)
 		require.True(t, a.Known, a.WaitsFor)
 		return a.Value
 	}
-	both := func(do func(k int, known *forecast.Known)) func(*unit) {
-		return func(u *unit) {
+	both := func(do func(k int, known *forecast.Inputs)) func(*bankUnit) {
+		return func(u *bankUnit) {
 			for k := range u.n {
 				do(k, &u.known)
 			}
 		}
 	}
-	all := with(func(*unit) {})
-	cold := with(both(func(k int, known *forecast.Known) { known.TempC[k] = 0 }))
+	all := with(func(*bankUnit) {})
+	cold := with(both(func(k int, known *forecast.Inputs) { known.TempC[k].Value = 0 }))
 	assert.InEpsilon(t, (1/1.38-0.2)/(1-0.2), cold/all, 0.12)
-	assert.Less(t, with(both(func(k int, known *forecast.Known) { known.TempC[k] = -20 })), 0.5*cold)
-	assert.Less(t, with(both(func(k int, known *forecast.Known) { known.SoCPct[k] = 50 })), 0.65*all)
-	assert.Less(t, with(both(func(k int, known *forecast.Known) { known.CapacityAh[k] = 70 })), 0.75*all)
-	assert.Less(t, with(both(func(k int, known *forecast.Known) { known.Mohm[k], known.MohmOK[k] = 25, true })), 0.9*all)
-	one := with(func(u *unit) { u.known.SoCPct[1] = 40 })
+	assert.Less(t, with(both(func(k int, known *forecast.Inputs) { known.TempC[k].Value = -20 })), 0.5*cold)
+	assert.Less(t, with(both(func(k int, known *forecast.Inputs) { known.SoC[k].Value = 50 })), 0.65*all)
+	assert.Less(t, with(both(func(k int, known *forecast.Inputs) { known.CapacityAh[k].Value = 70 })), 0.75*all)
+	assert.Less(t, with(both(func(k int, known *forecast.Inputs) { known.Mohm[k] = unit.Estimate{Value: 25, Known: true} })), 0.9*all)
+	one := with(func(u *bankUnit) { u.known.SoC[1].Value = 40 })
 	assert.Less(t, one, all)
-	assert.InEpsilon(t, one, with(func(u *unit) { u.known.SoCPct[0] = 40 }), 1e-9, "which of the two is low does not matter")
+	assert.InEpsilon(t, one, with(func(u *bankUnit) { u.known.SoC[0].Value = 40 }), 1e-9, "which of the two is low does not matter")
 	u := newUnit(2, func(p *forecast.Params) { p.FloorPct = 50 }).lifts(20)
 	assert.InEpsilon(t, 0.30*200/(120*10.0/3600)/0.96, u.m.LiftsLeft(&u.known).Value, 0.03, "down to the floor")
 }
 
 func TestUnknownSaysWhatIsMissing(t *testing.T) {
-	says := func(word string, u *unit) {
+	says := func(word string, u *bankUnit) {
 		t.Helper()
 		a := u.m.LiftsLeft(&u.known)
 		assert.False(t, a.Known)
-		assert.Contains(t, a.WaitsFor, word)
+		assert.Contains(t, a.WaitsFor.Said(), word)
 		assert.Zero(t, a.Value)
 	}
 	says("lifts", newUnit(2, nil).lifts(3))
 	u := newUnit(2, nil).lifts(20)
-	u.known.SoCOK[1] = false
+	u.known.SoC[1].Known = false
 	says("charge", u)
 	u = newUnit(2, nil).lifts(20)
-	u.known.TempOK[0] = false
+	u.known.TempC[0].Quality = unit.NoAnswer
 	says("temperature", u)
 	u = newUnit(2, nil)
 	for range 20 {
 		u.lift(0)
 	}
 	says("motor terminal", u)
-	assert.Contains(t, u.m.TimeToFull(&u.known).WaitsFor, "feed")
+	assert.Contains(t, u.m.TimeToFull(&u.known).WaitsFor.Said(), "feed")
 }
 
-// charge lets a bank of 200 Ah take limitA, or what its taper gives if that is less, for hours. Its current is what is missing over tauH.
-func (u *unit) charge(hours, limitA, tauH float64, missing *float64) {
+// charge lets a bank of 200 Ah take limitA, or what its taper gives if that is less, for hours. Its
+// current is what is missing over tauH.
+func (u *bankUnit) charge(hours, limitA, tauH float64, missing *float64) {
 	for end := u.at + time.Duration(hours*float64(time.Hour)); u.at < end; u.at += 10 * time.Second {
 		amps, volt := min(limitA, *missing/tauH), 14.4
 		if amps == limitA {
@@ -156,7 +163,7 @@ func (u *unit) charge(hours, limitA, tauH float64, missing *float64) {
 		u.scan(amps+0.15, volt, 0, false, 0, true) // gas and all
 		*missing -= amps * 10 / 3600
 		for k := range u.n {
-			u.known.SoCPct[k] = 100 * (1 - *missing/200)
+			u.known.SoC[k].Value = 100 * (1 - *missing/200)
 		}
 	}
 }
@@ -191,7 +198,7 @@ func TestAFeedThatCanNotFill(t *testing.T) {
 	}
 	a := u.m.TimeToFull(&u.known)
 	assert.False(t, a.Known)
-	assert.Contains(t, a.WaitsFor, "voltage is too low")
+	assert.Contains(t, a.WaitsFor.Said(), "voltage is too low")
 }
 
 // Saved, through JSON, and restored: what is said afterwards is the same bit for bit.
@@ -244,15 +251,16 @@ func TestRestoreRefusesWhatCanNotBe(t *testing.T) {
 	}
 }
 
-// What no sensor should give must not spread: unread values are not looked at, and time that goes back is left out.
+// What no sensor should give must not spread: unread values are not looked at, and time that goes
+// back is left out.
 func TestBadInputDoesNothing(t *testing.T) {
 	u := newUnit(2, nil).lifts(12)
 	want := u.m.LiftsLeft(&u.known)
-	bad := forecast.Reading{At: u.at - time.Hour, Running: true}
+	bad := unit.Scan{At: unit.Moment{Mono: u.at - time.Hour}}
 	for k := range u.n {
-		bad.VoltageV[k], bad.CurrentA[k], bad.TempC[k] = math.NaN(), math.Inf(-1), math.NaN()
+		bad.Battery[k] = unit.Battery{VoltageV: good(math.NaN()), CurrentA: good(math.Inf(-1))}
 	}
-	u.m.Step(&bad)
+	u.m.Step(&bad, &forecast.Facts{Running: true}, &forecast.Inputs{})
 	u.m.EndRun(u.at, 10*time.Second, math.NaN(), &u.known)
 	assert.Equal(t, want, u.m.LiftsLeft(&u.known))
 }
@@ -278,4 +286,19 @@ func BenchmarkStep(b *testing.B) {
 		u.at += time.Second
 		u.scan(-1, 12.5, 0, false, 0, false)
 	}
+}
+
+// Gains of a worse class stay in what a lift takes.
+func TestAWorseClassIsLessSure(t *testing.T) {
+	sigma := func(gain float64) (ah, wh float64) {
+		u := newUnit(2, func(p *forecast.Params) {
+			p.Voltage, p.Current = unit.DefaultClass(unit.BatteryVoltage), unit.DefaultClass(unit.BatteryCurrent)
+			p.Voltage.Gain, p.Current.Gain = gain, gain
+		}).lifts(20)
+		return u.m.LiftAh().Sigma, u.m.LiftWh().Sigma
+	}
+	ah, wh := sigma(0.01)
+	moreAh, moreWh := sigma(0.02)
+	assert.InEpsilon(t, 2*ah, moreAh, 0.01)
+	assert.InEpsilon(t, 2*wh, moreWh, 0.01)
 }

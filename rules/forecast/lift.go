@@ -3,6 +3,8 @@ package forecast
 import (
 	"math"
 	"time"
+
+	"liftbank/rules/unit"
 )
 
 // Mean is a mean that forgets, with the variance of single values.
@@ -23,98 +25,106 @@ func (m *Mean) add(x, memory float64) {
 // sigma is the standard uncertainty of the mean.
 func (m *Mean) sigma() float64 { return math.Sqrt(m.Variance / max(m.N, 1)) }
 
-// Learning from runs. Where no source is named, the figure is our choice.
+// Learning from runs.
 const (
-	runMemory    = 150.0           // runs
-	offsetMemory = 8.0             // runs: what a voltage under load differs by changes with charge
-	leastRuns    = 8               // runs, and as many as make leastLifts
-	leastLifts   = 4               //
-	settled      = time.Second     // inrush and start of the pump are over
-	leastSteady  = 1 * time.Second // of a run, for its voltages to count
-	restMost     = 3 * time.Minute // between two runs: longer is no rest between lifts of a stop
-	mostGap      = 2 * time.Second // between two scans in a run
-	leastRunA    = 5.0             // of a run that did something
-	mostRunAh    = 50.0            // more is no lift
+	runMemory    = 150.0           // count: runs that a mean remembers; our choice
+	offsetMemory = 8.0             // count: runs that an offset remembers: it changes with charge; our choice
+	minRuns      = 8               // count: runs before a figure is said, and as many as make minLifts; our choice
+	minLifts     = 4               // count: lift cycles before a figure is said; our choice
+	minSteadyN   = 2               // count: runs with a steady part; our choice
+	settled      = time.Second     // of a run, until inrush and start of the pump are over; our choice
+	minSteady    = 1 * time.Second // of a run, for its voltages to count; our choice
+	maxRest      = 3 * time.Minute // between two runs: longer is no rest between lifts of a stop; our choice
+	maxGap       = 2 * time.Second // between two scans in a run; our choice
+	minRunA      = 5.0             // A: of a run that did something; our choice
+	maxRunAh     = 50.0            // Ah: more is no lift; our choice
+	maxOffsetV   = 1.5             // V: from the model; more is another battery than the one described; our choice
+
+	secondsPerHour = 3600 // s: in an hour; physical
 )
 
 // runSums adds up one run.
 type runSums struct {
-	open    bool
-	from    time.Duration // of the first scan after its start
-	last    time.Duration
-	spoilt  bool // readings were missing for too long
-	wattS   float64
-	lastW   float64
-	steadyS float64
-	steadyN int
-	sumA    [MaxBatteries]float64
-	sumV    [MaxBatteries]float64
-	motorN  int
-	sumM    float64
+	open       bool
+	from       time.Duration // of the first scan after its start
+	last       time.Duration
+	incomplete bool // readings were missing for too long
+	wattS      float64
+	lastW      float64
+	steadyS    float64
+	steadyN    int
+	sumA       [unit.MaxBatteries]float64
+	sumV       [unit.MaxBatteries]float64
+	motorN     int
+	sumM       float64
 }
 
-func (s *runSums) add(r *Reading, n int) {
+func (s *runSums) add(scan *unit.Scan, f *Facts, n int) {
+	at := scan.At.Mono
 	if !s.open {
-		*s = runSums{open: true, from: r.At - max(r.RunFor, 0)}
+		*s = runSums{open: true, from: at - max(f.RunFor, 0)}
 		s.last = s.from
 	}
 	var watts float64
 	for k := range n {
-		if !r.CurrentOK[k] || !r.VoltageOK[k] {
-			return // an inrush may go beyond a sensor's range: bridged like any gap, if it is short
+		b := &scan.Battery[k]
+		if !b.CurrentA.OK() || !b.VoltageV.OK() {
+			return // an inrush may exceed a sensor's range: bridged like any gap, if it is short
 		}
-		watts -= r.VoltageV[k] * r.CurrentA[k]
+		watts -= b.VoltageV.Value * (b.CurrentA.Value - f.ZeroA[k])
 	}
-	dt := r.At - s.last
-	s.spoilt = s.spoilt || dt > mostGap
+	dt := at - s.last
+	s.incomplete = s.incomplete || dt > maxGap
 	if s.last == s.from {
 		s.lastW = watts
 	}
 	s.wattS += (watts + s.lastW) / 2 * dt.Seconds()
-	s.last, s.lastW = r.At, watts
-	if r.RunFor < settled {
+	s.last, s.lastW = at, watts
+	if f.RunFor < settled {
 		return
 	}
 	s.steadyS += dt.Seconds()
 	s.steadyN++
 	for k := range n {
-		s.sumA[k] -= r.CurrentA[k]
-		s.sumV[k] += r.VoltageV[k]
+		b := &scan.Battery[k]
+		s.sumA[k] -= b.CurrentA.Value - f.ZeroA[k]
+		s.sumV[k] += b.VoltageV.Value
 	}
-	if r.MotorOK {
-		s.sumM += r.MotorV
+	if scan.MotorV.OK() {
+		s.sumM += scan.MotorV.Value
 		s.motorN++
 	}
 }
 
-// EndRun takes a run in that was over before the last scan or with it: its start, its length, and what it drew in Ah.
-func (m *Meter) EndRun(start, length time.Duration, drawnAh float64, known *Known) {
+// EndRun takes a run in that was over before the last scan or with it: its start, its length, and
+// what it drew in Ah.
+func (m *Meter) EndRun(start, length time.Duration, drawnAh float64, in *Inputs) {
 	s := m.run
 	m.run = runSums{}
 	st := &m.state
 	rest := start - st.LastEnd
 	hadLast := st.HaveEnd
 	st.LastEnd, st.HaveEnd = start+length, true
-	if hadLast && rest > 0 && rest <= restMost {
+	if hadLast && rest > 0 && rest <= maxRest {
 		st.RestS.add(rest.Seconds(), runMemory)
 	}
 	hours := length.Hours()
-	if !s.open || s.spoilt || !(hours > 0) || !(drawnAh/hours >= leastRunA && drawnAh < mostRunAh) {
+	if !s.open || s.incomplete || !(hours > 0) || !(drawnAh/hours >= minRunA && drawnAh < maxRunAh) {
 		return
 	}
 	st.Runs = min(st.Runs+1, math.MaxUint32-1)
 	st.RunAh.add(drawnAh, runMemory)
-	st.RunWh.add(s.wattS/3600, runMemory)
+	st.RunWh.add(s.wattS/secondsPerHour, runMemory)
 	st.RunS.add(length.Seconds(), runMemory)
-	if s.steadyS < leastSteady.Seconds() || s.steadyN == 0 {
+	if s.steadyS < minSteady.Seconds() || s.steadyN == 0 {
 		return
 	}
-	m.learnVoltages(&s, known)
+	m.learnVoltages(&s, in)
 }
 
-// learnVoltages learns from the steady part of a run what the motor draws, what is lost on the way to it, and how the batteries' voltages
-// stand against the model's.
-func (m *Meter) learnVoltages(s *runSums, known *Known) {
+// learnVoltages learns from the steady part of a run what the motor draws, what is lost on the way
+// to it, and how the batteries' voltages stand against the model's.
+func (m *Meter) learnVoltages(s *runSums, in *Inputs) {
 	st := &m.state
 	var bankA, bankV float64
 	n := float64(s.steadyN)
@@ -122,7 +132,7 @@ func (m *Meter) learnVoltages(s *runSums, known *Known) {
 		bankA += s.sumA[k] / n
 		bankV += s.sumV[k] / n / float64(m.n)
 	}
-	if bankA < leastRunA {
+	if bankA < minRunA {
 		return
 	}
 	st.SteadyA.add(bankA, runMemory)
@@ -131,40 +141,36 @@ func (m *Meter) learnVoltages(s *runSums, known *Known) {
 		st.MotorV.add(v, runMemory)
 		st.PathOhm.add((bankV-v)/bankA, runMemory)
 	}
-	if m.missing(known) != "" {
+	if m.missing(in) != nil {
 		return
 	}
 	for k := range m.n {
-		b := m.paper(k, known, &asIs)
+		b := m.model(k, in, &noChange)
 		amps := s.sumA[k] / n
 		got := s.sumV[k]/n - (b.restV() - amps*b.ohm())
-		st.OffsetV[k].add(min(max(got, -mostOffsetV), mostOffsetV), offsetMemory)
+		st.OffsetV[k].add(min(max(got, -maxOffsetV), maxOffsetV), offsetMemory)
 	}
 }
 
-// mostOffsetV bounds what a battery may stand from the model: more is another battery than the one described.
-const mostOffsetV = 1.5
-
-func (m *Meter) liftsWait() string {
-	if float64(m.state.Runs) < max(leastRuns, float64(leastLifts*m.p.CycleRuns)) || m.state.SteadyA.N < 2 {
+func (m *Meter) liftsWait() *unit.Text {
+	if float64(m.state.Runs) < max(minRuns, float64(minLifts*m.p.CycleRuns)) || m.state.SteadyA.N < minSteadyN {
 		return waitsForLifts
 	}
-	return ""
+	return nil
 }
 
-// LiftAh gives the charge that a lift takes, in Ah.
-func (m *Meter) LiftAh() Answer { return m.perLift(&m.state.RunAh, gainSigma) }
+// LiftAh returns the charge that a lift takes, in Ah.
+func (m *Meter) LiftAh() Answer { return m.perLift(&m.state.RunAh, m.p.Current.Gain) }
 
-// LiftWh gives the energy that a lift takes out of the batteries, in Wh.
-func (m *Meter) LiftWh() Answer { return m.perLift(&m.state.RunWh, math.Sqrt2*gainSigma) }
-
-// gainSigma is the class of the sensors' gains, 1 % each.
-const gainSigma = 0.01
+// LiftWh returns the energy that a lift takes out of the batteries, in Wh.
+func (m *Meter) LiftWh() Answer {
+	return m.perLift(&m.state.RunWh, math.Hypot(m.p.Voltage.Gain, m.p.Current.Gain))
+}
 
 func (m *Meter) perLift(run *Mean, gain float64) Answer {
-	if why := m.liftsWait(); why != "" {
-		return Answer{WaitsFor: why}
+	if why := m.liftsWait(); why != nil {
+		return waits(why)
 	}
 	n := float64(m.p.CycleRuns)
-	return Answer{Value: n * run.Value, Sigma: n * math.Hypot(run.sigma(), gain*run.Value), Known: true}
+	return says(n*run.Value, n*math.Hypot(run.sigma(), gain*run.Value))
 }

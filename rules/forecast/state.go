@@ -5,9 +5,12 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"liftbank/rules/unit"
 )
 
-// State is everything that a Meter has learnt, for saving. What a motor run under way has shown is not in it.
+// State is everything that a Meter has learned, for saving. What a motor run under way has shown is
+// not in it.
 type State struct {
 	Runs               uint32
 	RunAh, RunWh, RunS Mean // of a motor run
@@ -15,8 +18,8 @@ type State struct {
 	SteadyA            Mean // the motor's current
 	MotorV             Mean // at its terminal
 	PathOhm            Mean // bank to motor
-	OffsetV            [MaxBatteries]Mean
-	MeanA              [MaxBatteries]float64
+	OffsetV            [unit.MaxBatteries]Mean
+	MeanA              [unit.MaxBatteries]float64
 	LastEnd            time.Duration // of the last run
 	HaveEnd            bool
 	Tapers             [levels]Taper
@@ -27,23 +30,36 @@ type State struct {
 	Begun              bool
 }
 
-// State gives what was learnt, for saving.
-func (m *Meter) State() State {
-	s := m.state
-	s.Now, s.Begun = m.now, m.begun
-	return s
-}
+// State returns what was learned, for saving.
+func (m *Meter) State() State { return m.state }
 
-// Restore takes the place of everything learnt with a saved state. One that can't be is refused, and nothing changes.
+// Restore replaces everything learned by a saved state. An impossible one is refused, and nothing
+// changes.
 func (m *Meter) Restore(s State) error {
 	if err := s.check(); err != nil {
 		return fmt.Errorf("forecast: %w", err)
 	}
-	m.now, m.begun = s.Now, s.Begun
-	s.Now, s.Begun = 0, false
 	m.state, m.run = s, runSums{}
 	return nil
 }
+
+// Bounds of a saved state, beyond those of the meter itself.
+const (
+	maxMeanN   = 1000  // count: values of a mean; our choice
+	maxAh      = 100   // Ah: of a run; our choice
+	minWh      = -100  // Wh: of a run; our choice
+	maxWh      = 2000  // Wh: of a run; our choice
+	maxRunS    = 1e5   // s: of a run; our choice
+	maxMotorA  = 5000  // A: of the motor, and a battery's mean; our choice
+	maxVolt    = 100   // V: of a mean; our choice
+	maxPathOhm = 20    // Ω: of the motor's path; our choice
+	maxTaperH  = 1000  // h: of a level; our choice
+	rounding   = 0.001 // ratio: by which a figure may be past its bound; our choice
+	maxSum     = 1e9   // A: and V and °C, of a mean in progress; our choice
+	maxBankA   = 20000 // A: of the bank, in charge; our choice
+	maxMeanC   = 200   // °C: of a mean; our choice
+	maxLateH   = 1     // h: that a run may have ended after the last scan; our choice
+)
 
 func (s *State) check() error {
 	var errs []error
@@ -54,43 +70,44 @@ func (s *State) check() error {
 	}
 	mean := func(what string, m *Mean, least, most float64) {
 		in(what, m.Value, least, most)
-		in(what+" count", m.N, 0, 1000)
+		in(what+" count", m.N, 0, maxMeanN)
 		in(what+" variance", m.Variance, 0, sq(most-least))
 	}
-	mean("charge of a run", &s.RunAh, 0, 100)
-	mean("energy of a run", &s.RunWh, -100, 2000)
-	mean("length of a run", &s.RunS, 0, 1e5)
-	mean("rest", &s.RestS, 0, restMost.Seconds())
-	mean("motor current", &s.SteadyA, 0, 5000)
-	mean("motor voltage", &s.MotorV, -100, 100)
-	mean("motor path", &s.PathOhm, -20, 20)
-	for k := range MaxBatteries {
-		mean("voltage offset", &s.OffsetV[k], -mostOffsetV, mostOffsetV)
-		in("mean current", s.MeanA[k], -5000, 5000)
+	mean("charge of a run", &s.RunAh, 0, maxAh)
+	mean("energy of a run", &s.RunWh, minWh, maxWh)
+	mean("length of a run", &s.RunS, 0, maxRunS)
+	mean("rest", &s.RestS, 0, maxRest.Seconds())
+	mean("motor current", &s.SteadyA, 0, maxMotorA)
+	mean("motor voltage", &s.MotorV, -maxVolt, maxVolt)
+	mean("motor path", &s.PathOhm, -maxPathOhm, maxPathOhm)
+	for k := range unit.MaxBatteries {
+		mean("voltage offset", &s.OffsetV[k], -maxOffsetV, maxOffsetV)
+		in("mean current", s.MeanA[k], -maxMotorA, maxMotorA)
 	}
 	for l := range s.Tapers {
-		in("taper time", s.Tapers[l].Hours, 0, 1000)
-		in("taper fall", s.Tapers[l].Fall, 0, taperMost*1.001)
+		in("taper time", s.Tapers[l].Hours, 0, maxTaperH)
+		in("taper fall", s.Tapers[l].Fall, 0, maxTaper*(1+rounding))
 	}
 	f := &s.Feed
 	in("means kept", float64(f.Count), 0, math.MaxInt32)
 	in("readings of a mean", float64(f.N), 0, math.MaxInt32)
 	for _, x := range []float64{f.SumV, f.SumA, f.SumT, f.LowA} {
-		in("sum of a mean", x, -1e9, 1e9)
+		in("sum of a mean", x, -maxSum, maxSum)
 	}
 	for i := range f.Kept {
-		in("mean voltage", f.Kept[i].Volt, -100, 100)
-		in("mean charge current", f.Kept[i].Amps, -20000, 20000)
-		in("mean temperature", f.Kept[i].TempC, -200, 200)
+		in("mean voltage", f.Kept[i].Volt, -maxVolt, maxVolt)
+		in("mean charge current", f.Kept[i].Amps, -maxBankA, maxBankA)
+		in("mean temperature", f.Kept[i].TempC, -maxMeanC, maxMeanC)
 	}
-	in("held voltage", s.HeldV25, -100, 100)
-	in("last run", s.LastEnd.Hours(), math.Inf(-1), s.Now.Hours()+1)
+	in("held voltage", s.HeldV25, -maxVolt, maxVolt)
+	in("last run", s.LastEnd.Hours(), math.Inf(-1), s.Now.Hours()+maxLateH)
 	in("last scan", s.Now.Hours(), 0, math.MaxFloat64)
 	return errors.Join(errs...)
 }
 
-// ForgetBatteries drops what was learnt of the batteries, since one of them was replaced: how they share, how their voltages read and how
-// they take a charge. What a lift takes stays.
+// ForgetBatteries drops what was learned of the batteries, since one of them was replaced: how they
+// share, how their voltages read and how they take a charge. What a lift takes stays.
 func (m *Meter) ForgetBatteries() {
-	m.state.OffsetV, m.state.MeanA, m.state.Tapers = [MaxBatteries]Mean{}, [MaxBatteries]float64{}, [levels]Taper{}
+	s := &m.state
+	s.OffsetV, s.MeanA, s.Tapers = [unit.MaxBatteries]Mean{}, [unit.MaxBatteries]float64{}, [levels]Taper{}
 }

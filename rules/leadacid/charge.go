@@ -2,33 +2,47 @@ package leadacid
 
 import "math"
 
-// ChargeEfficiency gives the share of a charge current that is stored, gassing apart, 0 to 1.
-//
-// Flooded: above 95 % at low charge (Stevens and Corey, 25th IEEE PVSC, 1996, read). Valve-regulated: up to 98 % (a spiral-wound study). What is
-// lost near full is gassing, which depends on voltage and temperature: GassingA.
-func ChargeEfficiency(c Chemistry) float64 {
-	if c == Flooded {
-		return 0.97
-	}
-	return 0.985
+// Cells is the number of cells of a 12 V block.
+const Cells = 6 // count: cells of a 12 V block; physical
+
+// Gassing rises by a decade per 0.2 V and cell (Tafel slope of gas evolution on lead and lead
+// dioxide) and doubles with each 10 °C.
+const (
+	decadeV       = 0.2   // V: per cell and decade of gassing; from memory: Tafel slope of gas evolution
+	doublingC     = 10    // °C: per doubling of gassing; from memory: Arrhenius rule of thumb
+	minGassingV   = 10.0  // V: lower changes nothing more; our choice
+	maxGassingV   = 17.0  // V: nor does higher; our choice
+	minGassingC   = -40.  // °C: colder changes nothing more; our choice
+	maxGassingC   = 70.0  // °C: nor does warmer; our choice
+	cellVPerC     = 0.003 // V/°C: fall of a charger's voltage per cell; published: float and absorption settings
+	highCellVPerC = 0.004 // V/°C: fall of the highest voltage that a cell bears; from memory: handbooks, -3 to -5 mV
+)
+
+// A charge that is held: its time constants are stated for TaperV25, and its current goes with the
+// voltage above TaperRestV.
+const (
+	// TaperV25 is the voltage at 25 °C that tapers are stated for.
+	TaperV25 = 14.4 // V: at 25 °C, of stated tapers; published: constant-voltage stage, 2.40 V a cell
+	// TaperRestV is the voltage at which no current flows into a full block.
+	TaperRestV = 12.8 // V: a full block at rest; published: Battery Council state-of-charge table
+)
+
+// GassingA returns the part of a charge current in amperes that makes gas (or, valve-regulated,
+// recombines) in a block of ratedAh held at voltageV and tempC. What is lost near full is gassing.
+// Good to a factor of two.
+func (c *Chemistry) GassingA(ratedAh, voltageV, tempC float64) float64 {
+	v := min(max(voltageV, minGassingV), maxGassingV)
+	t := min(max(tempC, minGassingC), maxGassingC)
+	return ratedAh * c.GassingPerAh * math.Exp(math.Ln10*(v-TaperV25)/(Cells*decadeV)+math.Ln2*(t-ReferenceC)/doublingC)
 }
 
-// GassingA gives the part of a charge current in amperes that makes gas (or, valve-regulated, recombines) in a block of ratedAh held at
-// voltageV and tempC.
-//
-// About 0.3 A per 100 Ah at 14.4 V and 25 °C, half of that valve-regulated (common practice, no source: a full block on absorption
-// takes 0.2 to 0.5 % of its capacity in amperes); a decade per 0.2 V and cell (Tafel slope of gas evolution on lead and lead dioxide,
-// from memory), twice that per 10 °C (Arrhenius rule of thumb, from memory). Good to a factor of two.
-func GassingA(c Chemistry, ratedAh, voltageV, tempC float64) float64 {
-	perAh := 0.003
-	if c != Flooded {
-		perAh = 0.0015
-	}
-	v := min(max(voltageV, 10), 17)
-	t := min(max(tempC, -40), 70)
-	return ratedAh * perAh * math.Exp(math.Ln10*(v-14.4)/(6*0.2)+math.Ln2*(t-25)/10)
+// ChargeLimitV returns the voltage of a 12 V block in volts that goes with limitV25 at 25 °C, with
+// the usual compensation of a charger, -3 mV per °C and cell (some handbooks -4 to -5).
+func ChargeLimitV(limitV25, tempC float64) float64 {
+	return limitV25 - Cells*cellVPerC*(tempC-ReferenceC)
 }
 
-// ChargeLimitV gives the voltage of a 12 V block in volts that belongs to limitV25 at 25 °C, with the usual compensation of
-// -3 mV per °C and cell (published float and absorption settings: -3, some handbooks -4 to -5).
-func ChargeLimitV(limitV25, tempC float64) float64 { return limitV25 - 6*0.003*(tempC-25) }
+// MaxChargeV returns the highest voltage at tempC that a charger of this chemistry is set to.
+func (c *Chemistry) MaxChargeV(tempC float64) float64 {
+	return c.MaxChargeV25 - Cells*highCellVPerC*(tempC-ReferenceC)
+}

@@ -1,57 +1,115 @@
-// Package leadacid holds relations of 12 V lead-acid blocks: rested voltage against state of charge and temperature,
-// resistance against temperature and charge, cold cranking capability from resistance, charge efficiency.
+// Package leadacid holds relations of 12 V lead-acid blocks: rested voltage against state of charge
+// and temperature, voltage under load and in charge, resistance against temperature and charge,
+// cold cranking capability from resistance, capacity against rate and temperature, charging losses,
+// freezing.
 //
-// They are functions of plain numbers only. Sources stand beside each; where sources disagree, the disagreement is given
-// as an uncertainty for the caller to carry.
+// A chemistry is data: one file with its numbers, each with unit and source. Functions are of plain
+// numbers only. Where sources disagree, the disagreement is an uncertainty for the caller to carry.
 package leadacid
 
-import "fmt"
-
-// Chemistry is the kind of 12 V block.
-type Chemistry uint8
-
-// Chemistries.
-const (
-	Flooded Chemistry = iota + 1
-	AGM
-	Gel
+import (
+	"fmt"
+	"strings"
 )
 
-// ParseChemistry reads "flooded", "agm" or "gel".
-func ParseChemistry(s string) (Chemistry, error) {
-	switch s {
-	case "flooded":
-		return Flooded, nil
-	case "agm":
-		return AGM, nil
-	case "gel":
-		return Gel, nil
-	}
-	return 0, fmt.Errorf("chemistry %q: want flooded, agm or gel", s)
+// Chemistry is what is particular to one kind of 12 V block. Chemistries are package variables,
+// known by their address and saved by their name.
+type Chemistry struct {
+	// Name is what the configuration and a saved state call it.
+	Name string
+
+	// RestedV is the rested voltage at 26.7 °C of a block that is 0, 25, 50, 75 and 100 % charged.
+	RestedV [5]float64
+	// RestedSigmaV is how far a good block's rested voltage may be from that, one standard
+	// deviation.
+	RestedSigmaV float64
+	// FullSigmaV is the same for a full block, of which makers' acid is most of it.
+	FullSigmaV float64
+
+	// PeukertExponent is the exponent of Peukert's relation from the 20 h to the 1 h rate.
+	PeukertExponent float64
+	// SlowShare is what a block has beyond its 20 h capacity when it is discharged without end, as
+	// a share of that. A 20 h discharge holds that much back.
+	SlowShare float64
+	// LeftExponent is the exponent of what a block at 10.5 V still holds, against the rate.
+	LeftExponent float64
+
+	// ChargeEfficiency is the share of a charge current that is stored, gassing apart.
+	ChargeEfficiency float64
+	// GassingPerAh is the part of a charge current that makes gas (or recombines) in a full block
+	// at 14.4 V and 25 °C, in A per Ah of rated capacity. Good to a factor of two.
+	GassingPerAh float64
+	// MaxChargeV25 is the upper end of absorption settings at 25 °C.
+	MaxChargeV25 float64
+	// TaperH is what a charge held at 14.4 V and 25 °C still misses, in Ah, over its current, in A,
+	// as long as the block's own taper has not been seen.
+	TaperH float64
+	// TaperAheadH is the same for the whole of a taper that lies ahead.
+	TaperAheadH float64
+
+	// ColdAcid is what the acid's part of the resistance is in the SAE J537 cold cranking test,
+	// over that of a run's first 100 ms at 25 °C. It takes in that the reaction's part grows less
+	// than the current, which is ten times a motor run's, and that the acid at the plates runs thin
+	// in 30 s. It is the one fitted figure: the condition is that a new battery just meets its
+	// rated CCA.
+	ColdAcid float64
 }
 
-// String gives the word that ParseChemistry reads.
-func (c Chemistry) String() string {
-	switch c {
-	case Flooded:
-		return "flooded"
-	case AGM:
-		return "agm"
-	case Gel:
-		return "gel"
+// All returns the chemistries in the order in which they are listed to people.
+func All() []*Chemistry { return []*Chemistry{Flooded, AGM, Gel} }
+
+// Parse returns the chemistry of that name.
+func Parse(name string) (*Chemistry, error) {
+	for _, c := range All() {
+		if c.Is(name) {
+			return c, nil
+		}
 	}
-	return "unknown chemistry"
+	return nil, fmt.Errorf("chemistry %q: want %s", name, Names())
+}
+
+// Names returns the names of all chemistries as a list for people: "flooded, agm or gel".
+func Names() string {
+	var names []string
+	for _, c := range All() {
+		names = append(names, c.Name)
+	}
+	last := len(names) - 1
+	return strings.Join(names[:last], ", ") + " or " + names[last]
+}
+
+// String returns the name.
+func (c *Chemistry) String() string {
+	if c == nil {
+		return "unknown chemistry"
+	}
+	return c.Name
+}
+
+// Is reports whether the chemistry has that name.
+func (c *Chemistry) Is(name string) bool { return c != nil && c.Name == name }
+
+// Known reports whether this is one of All.
+func (c *Chemistry) Known() bool {
+	for _, k := range All() {
+		if k == c {
+			return true
+		}
+	}
+	return false
 }
 
 // curve is a piecewise linear relation, both axes rising.
 type curve struct{ x, y []float64 }
 
-// at gives y at x and the slope there; beyond the ends the last piece goes on in a straight line.
-func (c curve) at(x float64) (y, slope float64) {
+// at returns y at x and the slope there; beyond the ends the last piece goes on in a straight line.
+func (c curve) at(x float64) (y, slope float64) { return interpolate(c.x, c.y, x) }
+
+func interpolate(xs, ys []float64, x float64) (y, slope float64) {
 	i := 1
-	for i < len(c.x)-1 && x > c.x[i] {
+	for i < len(xs)-1 && x > xs[i] {
 		i++
 	}
-	slope = (c.y[i] - c.y[i-1]) / (c.x[i] - c.x[i-1])
-	return c.y[i-1] + slope*(x-c.x[i-1]), slope
+	slope = (ys[i] - ys[i-1]) / (xs[i] - xs[i-1])
+	return ys[i-1] + slope*(x-xs[i-1]), slope
 }

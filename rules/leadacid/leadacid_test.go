@@ -11,14 +11,15 @@ import (
 	"liftbank/rules/leadacid"
 )
 
-// Battery Council state-of-charge table at 26.7 °C, flooded and gel columns as reprinted; the AGM column from memory.
+// Battery Council state-of-charge table at 26.7 °C, flooded and gel columns as reprinted; the AGM
+// column from memory.
 func TestRestedVoltageIsThePublishedTable(t *testing.T) {
-	at := func(c leadacid.Chemistry, soc, v267 float64) {
+	at := func(c *leadacid.Chemistry, soc, v267 float64) {
 		t.Helper()
 		v25, _ := leadacid.RestedVAtReference(v267, 26.7)
-		got, _ := leadacid.SoCFromRestedV(c, v25)
+		got, _ := c.SoCFromRestedV(v25)
 		assert.InDelta(t, soc, got, 0.01, "%v at %g V", c, v267)
-		assert.InDelta(t, v25, leadacid.RestedVFromSoC(c, soc), 1e-9)
+		assert.InDelta(t, v25, c.RestedVFromSoC(soc), 1e-9)
 	}
 	for i, soc := range []float64{100, 75, 50, 25, 0} {
 		at(leadacid.Flooded, soc, []float64{12.65, 12.45, 12.24, 12.06, 11.89}[i])
@@ -27,8 +28,9 @@ func TestRestedVoltageIsThePublishedTable(t *testing.T) {
 	}
 }
 
-// Temperature-corrected state-of-charge sheet (a reprint of US practice): full flooded block at each row. The thermodynamic
-// coefficient, 0.2 mV per °C and cell (Bode 1977, from memory), is the other side; both must lie within one sigma.
+// Temperature-corrected state-of-charge sheet (a reprint of US practice): full flooded block at
+// each row. The thermodynamic coefficient, 0.2 mV per °C and cell (Bode 1977, from memory), is the
+// other side; both must lie within one sigma.
 func TestTemperatureShiftLiesBetweenItsSources(t *testing.T) {
 	rows := map[float64]float64{-17.8: 12.516, -12.2: 12.542, -6.7: 12.566, -1.1: 12.588, 4.4: 12.606, 10: 12.622, 15.6: 12.634, 21.1: 12.643,
 		26.7: 12.650, 32.2: 12.655, 37.8: 12.658, 43.3: 12.661, 48.9: 12.663}
@@ -39,7 +41,8 @@ func TestTemperatureShiftLiesBetweenItsSources(t *testing.T) {
 	}
 }
 
-// General literature, from memory: 1.5 to 2.0 times at -18 °C; 1.1 to 1.3 times at half charge, 1.5 to 2.5 empty.
+// General literature, from memory: 1.5 to 2.0 times at -18 °C; 1.1 to 1.3 times at half charge, 1.5
+// to 2.5 empty.
 func TestResistanceFactorStaysInItsPublishedBands(t *testing.T) {
 	in := func(low, high, got float64) {
 		t.Helper()
@@ -52,13 +55,14 @@ func TestResistanceFactorStaysInItsPublishedBands(t *testing.T) {
 	in(-0.010, -0.005, (leadacid.ResistanceFactor(27, 100)-leadacid.ResistanceFactor(23, 100))/4)
 }
 
-// A new battery just meets its rated CCA, and shows about the 3.0 V/CCA of the rule of thumb (from memory, "must be fitted") near 25 °C; the
-// resistance that just passes J537 (5.32 V/CCA, computed) is 1.5 to 2.0 times that (general literature, from memory).
+// A new battery just meets its rated CCA, and shows about the 3.0 V/CCA of the rule of thumb (from
+// memory, "must be fitted") near 25 °C; the resistance that just passes J537 (5.32 V/CCA, computed)
+// is 1.5 to 2.0 times that (general literature, from memory).
 func TestANewBatteryMeetsItsRating(t *testing.T) {
-	for _, c := range []leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel} {
+	for _, c := range []*leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel} {
 		for _, cca := range []float64{500, 650, 750, 850, 950, 1000} {
-			mohm := leadacid.RatedMohm(c, cca)
-			amps := leadacid.CrankingCurrentA(c, leadacid.MetalShare*mohm, (1-leadacid.MetalShare)*mohm)
+			mohm := c.RatedMohm(cca)
+			amps := c.CrankingCurrentA(leadacid.MetalShare*mohm, (1-leadacid.MetalShare)*mohm)
 			assert.InDelta(t, cca, amps, 1e-6, "%v", c)
 			assert.InDelta(t, 3.0, mohm*cca/1000, 0.6, "%v", c)
 			assert.InDelta(t, 1.75, 5320/cca/mohm, 0.26, "%v", c)
@@ -66,59 +70,59 @@ func TestANewBatteryMeetsItsRating(t *testing.T) {
 	}
 }
 
-// Two trade articles (2004 and later): 25 % more resistance goes with about 80 % of performance. From a cold-proof part alone it is less, from
-// the acid's alone more.
+// Two trade articles (2004 and later): 25 % more resistance goes with about 80 % of performance.
+// From a cold-proof part alone it is less, from the acid's alone more.
 func TestMoreResistanceIsLessCapability(t *testing.T) {
 	const m, a = leadacid.MetalShare * 4, (1 - leadacid.MetalShare) * 4
-	for _, c := range []leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel} {
-		full := leadacid.CrankingCurrentA(c, m, a)
-		assert.InDelta(t, 0.80, leadacid.CrankingCurrentA(c, 1.25*m, 1.25*a)/full, 1e-9)
-		assert.Greater(t, leadacid.CrankingCurrentA(c, m+1, a)/full, 0.85)
-		assert.Less(t, leadacid.CrankingCurrentA(c, m, a+1)/full, 0.78)
-		assert.InDelta(t, 0.61, leadacid.CrankingShortA(c, full)/full, 0.015, "five cells of 2.1 V instead of six")
+	for _, c := range []*leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel} {
+		full := c.CrankingCurrentA(m, a)
+		assert.InDelta(t, 0.80, c.CrankingCurrentA(1.25*m, 1.25*a)/full, 1e-9)
+		assert.Greater(t, c.CrankingCurrentA(m+1, a)/full, 0.85)
+		assert.Less(t, c.CrankingCurrentA(m, a+1)/full, 0.78)
+		assert.InDelta(t, 0.61, c.CrankingShortA(full)/full, 0.015, "five cells of 2.1 V instead of six")
 	}
 }
 
-// Load test at half CCA: least voltages of vehicle service manuals (2004 to 2020, same values). A new battery's first 100 ms keep well
-// clear of them, one at half its rating passes nowhere.
+// Load test at half CCA: least voltages of vehicle service manuals (2004 to 2020, same values). A
+// new battery's first 100 ms keep well clear of them, one at half its rating passes nowhere.
 func TestHalfCCALoadTestIsConsistent(t *testing.T) {
 	rows := map[float64]float64{21: 9.6, 16: 9.5, 10: 9.4, 4: 9.3, -1: 9.1, -7: 8.9, -12: 8.7, -18: 8.5}
 	for tempC, leastV := range rows {
-		for _, c := range []leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel} {
+		for _, c := range []*leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel} {
 			shift, _ := leadacid.TemperatureShiftV(tempC)
 			ref, _ := leadacid.TemperatureShiftV(25)
-			rested := leadacid.RestedVFromSoC(c, 100) - ref + shift
-			dropV := 475 * leadacid.RatedMohm(c, 950) / 1000 * leadacid.ResistanceFactor(tempC, 100)
+			rested := c.RestedVFromSoC(100) - ref + shift
+			dropV := 475 * c.RatedMohm(950) / 1000 * leadacid.ResistanceFactor(tempC, 100)
 			assert.Greater(t, rested-dropV, leastV+0.3, "%v at %g °C", c, tempC)
 			assert.Less(t, rested-2*dropV, leastV, "%v at %g °C", c, tempC)
 		}
 	}
 }
 
-// Stevens and Corey 1996: above 95 % at low charge (read). Published settings: a float of 13.02 to 13.80 V must not gas noticeably, an
-// equalisation at 15.0 to 16.2 V must.
+// Stevens and Corey 1996: above 95 % at low charge (read). Published settings: a float of 13.02 to
+// 13.80 V must not gas noticeably, an equalisation at 15.0 to 16.2 V must.
 func TestChargeIsLostToGasNearFullOnly(t *testing.T) {
-	assert.Greater(t, leadacid.ChargeEfficiency(leadacid.Flooded), 0.95)
-	assert.GreaterOrEqual(t, leadacid.ChargeEfficiency(leadacid.AGM), 0.98)
-	assert.Less(t, leadacid.GassingA(leadacid.Flooded, 100, 13.5, 25), 0.1)
-	assert.Greater(t, leadacid.GassingA(leadacid.Flooded, 100, 15.6, 25), 2.0)
-	assert.InDelta(t, 2, leadacid.GassingA(leadacid.Gel, 100, 14.1, 35)/leadacid.GassingA(leadacid.Gel, 100, 14.1, 25), 1e-9)
-	assert.InDelta(t, 10, leadacid.GassingA(leadacid.AGM, 100, 15.4, 25)/leadacid.GassingA(leadacid.AGM, 100, 14.2, 25), 1e-9)
+	assert.Greater(t, leadacid.Flooded.ChargeEfficiency, 0.95)
+	assert.GreaterOrEqual(t, leadacid.AGM.ChargeEfficiency, 0.98)
+	assert.Less(t, leadacid.Flooded.GassingA(100, 13.5, 25), 0.1)
+	assert.Greater(t, leadacid.Flooded.GassingA(100, 15.6, 25), 2.0)
+	assert.InDelta(t, 2, leadacid.Gel.GassingA(100, 14.1, 35)/leadacid.Gel.GassingA(100, 14.1, 25), 1e-9)
+	assert.InDelta(t, 10, leadacid.AGM.GassingA(100, 15.4, 25)/leadacid.AGM.GassingA(100, 14.2, 25), 1e-9)
 }
 
 func TestParseChemistry(t *testing.T) {
 	for _, s := range []string{"flooded", "agm", "gel"} {
-		c, err := leadacid.ParseChemistry(s)
+		c, err := leadacid.Parse(s)
 		require.NoError(t, err)
 		assert.Equal(t, s, c.String())
 	}
-	_, err := leadacid.ParseChemistry("lithium")
+	_, err := leadacid.Parse("lithium")
 	assert.EqualError(t, err, `chemistry "lithium": want flooded, agm or gel`)
 }
 
-func ExampleSoCFromRestedV() {
+func ExampleChemistry_SoCFromRestedV() {
 	v25, _ := leadacid.RestedVAtReference(12.40, 20)
-	soc, _ := leadacid.SoCFromRestedV(leadacid.Flooded, v25)
+	soc, _ := leadacid.Flooded.SoCFromRestedV(v25)
 	fmt.Printf("%.3f V at 25 °C, %.0f %%\n", v25, soc)
 	// Output: 12.406 V at 25 °C, 70 %
 }

@@ -10,45 +10,44 @@ import (
 
 // Uncertainty that more runs do not take away.
 //
-// agingSigma: sulfate counts more than lost plate does, for it also takes acid away and with it voltage
-// to begin with. No step shows which it is. shareSigmaGrown: corroded metal and spent plates look alike
-// in runs at one temperature. minScatter: below it are errors that go with temperature and the time of
-// day, and do not scatter. minSoC: how resistance grows below it is in no published band, and cold
-// doubles it.
+// agingSigma: sulfate counts more than lost plate does, for it also takes acid away and with it
+// voltage to begin with. No step shows which it is. shareSigmaGrown: corroded metal and spent
+// plates look alike in runs at one temperature. minScatter: below it are errors that go with
+// temperature and the time of day, and do not scatter. minSoC: how resistance grows below it is in
+// no published band, and cold doubles it.
 const (
-	gainSigma       = 0.0141 // ratio: class of the voltage's and the current's gain, 1 % each; our choice
-	tempSigmaC      = 1.5    // °C: thermistor at the case against the plates; our choice
-	noTempSigmaC    = 12.0   // °C: no thermometer, a box between the seasons; our choice
-	guessSoC        = 80.0   // %: no charge known, between the extremes; our choice
-	guessSoCSigma   = 15.0   // %: of that; our choice
-	minSoCSigma     = 1.0    // %: no charge is known better; our choice
-	slopeStepPct    = 5.0    // %: to either side of a charge, for the slope of resistance there; our choice
-	perC            = 0.009  // 1/°C: change of resistance near 25 °C, as leadacid.ResistanceFactor; our choice
-	chargeRule      = 0.3    // ratio: ChargeFactor is a band in print, this share of its excess over one; our choice
-	heldUp          = 0.10   // ratio: a step from a rest that is held up shows so much too much, run after run; our choice
-	correlatedRuns  = 10.0   // count: runs that are unsure in the same way; our choice
-	scatterRuns     = 25.0   // count: runs over which scatter is learned; our choice
-	minScatter      = 0.1    // ratio: variance over what is stated of one run; our choice
-	maxScatter      = 2.0    // ratio: variance over what is stated of one run; our choice
-	minSoC          = 45.0   // %: below it no run is judged; our choice
-	memoryRuns      = 50.0   // count: runs that the filter remembers; our choice
-	runSigma        = 0.02   // ratio: of one run, beyond what its edges show, as load, contact, thermometer; our choice
-	outlier         = 3.0    // ratio: standard deviations; our choice
-	maxStrikes      = 5      // count: outliers in a row, to one side, that are another battery or a change; our choice
-	agingSigma      = 0.2    // ratio: of what the acid's part has grown beyond a new battery's; fitted to the simulator
-	shareSigmaNew   = 0.07   // ratio: of a new block's metal share from the prior one; our choice
-	shareSigmaGrown = 0.25   // ratio: of the metal share, per growth of resistance; our choice
-	maxUnsure       = 0.15   // ratio: a capability less sure than this is not said; our choice
-	minPart         = 0.02   // ratio: of the whole, that either part keeps; our choice
-	emfMemory       = 5      // count: runs in the mean EMF; our choice
+	tempSigmaC      = 1.5   // °C: thermistor at the case against the plates; our choice
+	noTempSigmaC    = 12.0  // °C: no thermometer, a box between the seasons; our choice
+	guessSoC        = 80.0  // %: no charge known, between the extremes; our choice
+	guessSoCSigma   = 15.0  // %: of that; our choice
+	minSoCSigma     = 1.0   // %: no charge is known better; our choice
+	slopeStepPct    = 5.0   // %: to either side of a charge, for the slope of resistance there; our choice
+	perC            = 0.009 // 1/°C: change of resistance near 25 °C, as leadacid.ResistanceFactor; our choice
+	chargeRule      = 0.3   // ratio: ChargeFactor is a band in print, this share of its excess over one; our choice
+	heldUp          = 0.10  // ratio: a step from a rest that is held up shows so much too much, run after run; our choice
+	correlatedRuns  = 10.0  // count: runs that are unsure in the same way; our choice
+	scatterRuns     = 25.0  // count: runs over which scatter is learned; our choice
+	minScatter      = 0.1   // ratio: variance over what is stated of one run; our choice
+	maxScatter      = 2.0   // ratio: variance over what is stated of one run; our choice
+	minSoC          = 45.0  // %: below it no run is judged; our choice
+	memoryRuns      = 50.0  // count: runs that the filter remembers; our choice
+	runSigma        = 0.02  // ratio: of one run, beyond what its edges show, as load, contact, thermometer; our choice
+	outlier         = 3.0   // ratio: standard deviations; our choice
+	maxStrikes      = 5     // count: outliers in a row, to one side, that are another battery or a change; our choice
+	agingSigma      = 0.2   // ratio: of what the acid's part has grown beyond a new battery's; fitted to the simulator
+	shareSigmaNew   = 0.07  // ratio: of a new block's metal share from the prior one; our choice
+	shareSigmaGrown = 0.25  // ratio: of the metal share, per growth of resistance; our choice
+	maxUnsure       = 0.15  // ratio: a capability less sure than this is not said; our choice
+	minPart         = 0.02  // ratio: of the whole, that either part keeps; our choice
+	emfMemory       = 5     // count: runs in the mean EMF; our choice
 
-	// stepShare is about 60 A of a large battery, its share of a pump motor's current. Beyond bendShare,
-	// in the cold, the inrush bends more than a parabola does.
+	// stepShare is about 60 A of a large battery, its share of a pump motor's current. Beyond
+	// bendShare, in the cold, the inrush bends more than a parabola does.
 	stepShare = 0.065 // ratio: the step that resistance is stated for, over rated CCA; our choice
 	bendShare = 0.25  // ratio: current over rated CCA up to which the inrush is read; fitted to the simulator
 
-	// What a 12 V block of 20 Ah and more can show, the coldest and the worst included; outside a channel is
-	// wrong.
+	// What a 12 V block of 20 Ah and more can show, the coldest and the worst included; outside a
+	// channel is wrong.
 	minOhm = 0.0003 // Ω: resistance of a block; our choice
 	maxOhm = 0.3    // Ω: resistance of a block; our choice
 )
@@ -93,11 +92,11 @@ func (s *runState) conditions() (c conditions) {
 
 // learn applies one run: what its edges showed in mΩ, with the standard uncertainty of that.
 //
-// What an unknown charge or temperature leaves open is much the same in all runs of a day: more runs
-// don't take it away, but a run of which they are known does. So the part of it that a run has in common
-// with those before stays apart, in CorrectionShare; by how much those before were less sure is given
-// to the two parts, for this run to take away; by how much this one is less sure counts as its noise,
-// and as that of the correlated runs that will follow.
+// What an unknown charge or temperature leaves open is much the same in all runs of a day: more
+// runs don't take it away, but a run of which they are known does. So the part of it that a run has
+// in common with those before stays apart, in CorrectionShare; by how much those before were less
+// sure is given to the two parts, for this run to take away; by how much this one is less sure
+// counts as its noise, and as that of the correlated runs that will follow.
 func (m *Meter) learn(mohm, sigma float64, c conditions) {
 	e := &m.state.Parts
 	z := mohm / c.chargeFactor
@@ -135,7 +134,7 @@ func (e *Parts) first(p *Params, z, noise float64, c conditions) {
 	g := c.acidFactor
 	whole := z / (s + (1-s)*g)
 	e.MetalMohm, e.AcidMohm = s*whole, (1-s)*whole
-	grown := max(1-leadacid.RatedMohm(p.Chemistry, p.RatedCCA)/whole, 0)
+	grown := max(1-p.Chemistry.RatedMohm(p.RatedCCA)/whole, 0)
 	shareSigma := math.Hypot(shareSigmaNew, shareSigmaGrown*grown)
 	// How either part moves with the share while z stays.
 	dWhole := whole * (g - 1) / (s + (1-s)*g)
@@ -146,9 +145,9 @@ func (e *Parts) first(p *Params, z, noise float64, c conditions) {
 	e.CorrectionShare, e.Scatter = c.sigma, 1
 }
 
-// weigh is the filter's step for z = metal + g acid; common is a variance that z has in common with the
-// runs before, but may have changed. It reports false when the last runs have all been outliers to the
-// same side.
+// weigh is the filter's step for z = metal + g acid; common is a variance that z has in common with
+// the runs before, but may have changed. It reports false when the last runs have all been outliers
+// to the same side.
 func (e *Parts) weigh(z, noise, common, g float64) bool {
 	// A slow walk: what a run adds to the uncertainty balances what memoryRuns of them take away.
 	walk := sq(runSigma*(e.MetalMohm+e.AcidMohm)) / sq(memoryRuns)
@@ -179,10 +178,10 @@ func (e *Parts) weigh(z, noise, common, g float64) bool {
 	return true
 }
 
-// learnScatter learns by how much runs scatter: miss is a run's squared distance from what was expected,
-// without what was open in that; noise what it was given for its scatter. What an edge may be off by is
-// partly the same in every run, and does not scatter: the less they do, the sooner do runs at different
-// temperatures tell the two parts apart.
+// learnScatter learns by how much runs scatter: miss is a run's squared distance from what was
+// expected, without what was open in that; noise what it was given for its scatter. What an edge
+// may be off by is partly the same in every run, and does not scatter: the less they do, the sooner
+// do runs at different temperatures tell the two parts apart.
 func (e *Parts) learnScatter(miss, noise float64) {
 	share := min(max(miss/noise, 0), sq(outlier))
 	e.Scatter += e.Scatter * (share - 1) / scatterRuns
@@ -199,9 +198,9 @@ func (m *Meter) updateFigures() {
 	e, p := &m.state.Parts, &m.p
 	metal, acid := e.MetalMohm, e.AcidMohm
 	whole := metal + acid
-	common := sq(gainSigma) + sq(e.CorrectionShare) + sq(inrushSigma)
-	g := leadacid.ColdAcid(p.Chemistry)
-	grown := max(acid-(1-leadacid.MetalShare)*leadacid.RatedMohm(p.Chemistry, p.RatedCCA), 0) / whole
+	common := sq(p.Voltage.Gain) + sq(p.Current.Gain) + sq(e.CorrectionShare) + sq(inrushSigma)
+	g := p.Chemistry.ColdAcid
+	grown := max(acid-(1-leadacid.MetalShare)*p.Chemistry.RatedMohm(p.RatedCCA), 0) / whole
 	m.figures = figures{
 		mohm:       whole,
 		mohmSigma:  math.Sqrt(max(e.VarMetal+2*e.Covar+e.VarAcid, 0) + sq(whole)*common),
@@ -214,9 +213,9 @@ func (m *Meter) cranking() unit.Estimate {
 	if s.Parts.Runs < minRuns {
 		return unit.Estimate{}
 	}
-	amps := leadacid.CrankingCurrentA(m.p.Chemistry, s.Parts.MetalMohm, s.Parts.AcidMohm)
+	amps := m.p.Chemistry.CrankingCurrentA(s.Parts.MetalMohm, s.Parts.AcidMohm)
 	if s.EMFRuns >= minRuns && s.EMFV < deadCellV {
-		amps = leadacid.CrankingShortA(m.p.Chemistry, amps)
+		amps = m.p.Chemistry.CrankingShortA(amps)
 	}
 	share := math.Hypot(m.figures.partsShare, leadacid.CrankingRuleSigma)
 	return unit.Estimate{Value: amps, Sigma: amps * share, Known: share <= maxUnsure}

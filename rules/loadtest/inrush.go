@@ -2,10 +2,10 @@ package loadtest
 
 import "math"
 
-// inrush keeps the readings of a run's start: while the rotor comes up to speed the battery goes through
-// a range of currents in a tenth of a second, too quick for anything slow.
+// inrush keeps the readings of a run's start: while the rotor comes up to speed the battery goes
+// through a range of currents in a tenth of a second, too quick for anything slow.
 type inrush struct {
-	at    [96]moment
+	at    [maxStart]moment
 	n     int
 	mostA float64 // readings with more current are left out
 }
@@ -31,24 +31,25 @@ func (f *inrush) mean() (v, a float64) {
 type chord struct{ ohm, sigma float64 }
 
 const (
-	minStart = 8     // count: readings wanted; our choice
-	spreadA  = 8.0   // A: least standard deviation of their current; our choice
-	noiseV   = 0.003 // V: of one reading; our choice
-	minChord = 0.9   // ratio: bound of the bend, over the straight line's slope; our choice
-	maxChord = 1.35  // ratio: bound of the bend, over the straight line's slope; our choice
-	minDet   = 0.01  // ratio: determinant below which the readings tell no bend; our choice
+	minStart = 8    // count: readings wanted; our choice
+	maxStart = 96   // count: readings kept; our choice
+	spreadA  = 8.0  // A: least standard deviation of their current; our choice
+	minChord = 0.9  // ratio: bound of the bend, over the straight line's slope; our choice
+	maxChord = 1.35 // ratio: bound of the bend, over the straight line's slope; our choice
+	minDet   = 0.01 // ratio: determinant below which the readings tell no bend; our choice
 )
 
-// parabola is the curve v = b0 + b1 x + b2 x² through the readings, with x the current scaled to mean 0
-// and mean square 1.
+// parabola is the curve v = b0 + b1 x + b2 x² through the readings, with x the current scaled to
+// mean 0 and mean square 1.
 type parabola struct {
 	n, meanA, unitA  float64
 	b1, b2, straight float64 // straight: the slope without b2
 	m3, det          float64
 }
 
-// curve fits the parabola; ok is false when the readings are few or the current did not move enough. The
-// voltage is read lagS after the current, which its rate of change brings to the voltage's instant.
+// curve fits the parabola; ok is false when the readings are few or the current did not move
+// enough. The voltage is read lagS after the current, which its rate of change brings to the
+// voltage's instant.
 func (f *inrush) curve(lagS float64) (c parabola, ok bool) {
 	if f.n < minStart {
 		return c, false
@@ -79,12 +80,12 @@ func (f *inrush) curve(lagS float64) (c parabola, ok bool) {
 	return c, true
 }
 
-// line returns the resistance over a step from none to stepA (> 0) in discharge, on the parabola through
-// the readings.
+// line returns the resistance over a step from none to stepA (> 0) in discharge, on the parabola
+// through the readings.
 //
-// It is bent because the reaction at the plates takes less voltage per ampere the more flows, in the
-// cold above all: a straight line through the inrush would show too little.
-func (f *inrush) line(lagS, stepA float64) (out chord, ok bool) {
+// It is bent because the reaction at the plates takes less voltage per ampere the more flows, in
+// the cold above all: a straight line through the inrush would show too little.
+func (f *inrush) line(lagS, stepA, readV float64) (out chord, ok bool) {
 	c, ok := f.curve(lagS)
 	if !ok {
 		return out, false
@@ -92,6 +93,6 @@ func (f *inrush) line(lagS, stepA float64) (out chord, ok bool) {
 	ends := (-2*c.meanA - stepA) / c.unitA // sum of x at the step's two ends
 	straight := c.straight / c.unitA
 	out.ohm = min(max((c.b1+c.b2*ends)/c.unitA, minChord*straight), maxChord*straight)
-	out.sigma = noiseV / c.unitA / math.Sqrt(c.n) * math.Sqrt(1+sq(ends-c.m3)/c.det)
+	out.sigma = readV / c.unitA / math.Sqrt(c.n) * math.Sqrt(1+sq(ends-c.m3)/c.det)
 	return out, true
 }

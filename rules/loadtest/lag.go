@@ -5,10 +5,10 @@ import (
 	"time"
 )
 
-// Lag is how much later a scan reads a battery's voltage than its current, learned at the stops. There the
-// current breaks off at once: in the scan that the stop falls into, one of the two may be from before
-// and the other from after. Each run's figure is rough, between nothing and a scan's length; with the
-// stop at a random instant of the scan their mean is the lag.
+// Lag is how much later a scan reads a battery's voltage than its current, learned at the stops.
+// There the current breaks off at once: in the scan that the stop falls into, one of the two may be
+// from before and the other from after. Each run's figure is rough, between nothing and a scan's
+// length; with the stop at a random instant of the scan their mean is the lag.
 type Lag struct {
 	MeanS float64
 	Runs  uint32
@@ -39,7 +39,8 @@ func (l *Lag) learn(s *runState) {
 	if a1-a0 < minEdgeA || (v1-v0)*1000 < minLagMV {
 		return
 	}
-	// The area between the two steps, each brought to run from 0 to 1, is the delay of the one against the other.
+	// The area between the two steps, each brought to run from 0 to 1, is the delay of the one
+	// against the other.
 	area := 0.0
 	for i := max(0, s.ringN-len(s.ring)) + 1; i < s.ringN; i++ {
 		p, dt := &s.ring[i%len(s.ring)], (s.ring[i%len(s.ring)].at - s.ring[(i-1)%len(s.ring)].at)
@@ -51,7 +52,8 @@ func (l *Lag) learn(s *runState) {
 		}
 		area += dt.Seconds() * ((p.a-a0)/(a1-a0) - (p.v-v0)/(v1-v0))
 	}
-	// The voltage is read later: it shows the stop earlier in the row of scans, so that its step leads.
+	// The voltage is read later: it shows the stop earlier in the row of scans, so that its step
+	// leads.
 	if area = -area; math.Abs(area) > maxLagS {
 		return
 	}

@@ -1,19 +1,20 @@
-// Package loadtest uses every run of the pump motor as a load test of one battery: its resistance from
-// what voltage and current did at the run's two edges, at 25 °C and full charge, and from that the cold
-// cranking capability under SAE J537 conditions.
+// Package loadtest uses every run of the pump motor as a load test of one battery: its resistance
+// from what voltage and current did at the run's two edges, at 25 °C and full charge, and from that
+// the cold cranking capability under SAE J537 conditions.
 //
-// Voltage is the battery's own, between its posts, so that links and leads stay out of it. Everything is
-// taken as differences from the readings beside the edge: the offsets of both sensors cancel. Their
-// gains do not, nor do many runs make them better: they stay in the uncertainty.
+// Voltage is the battery's own, between its posts, so that links and leads stay out of it.
+// Everything is taken as differences from the readings beside the edge: the offsets of both sensors
+// cancel. Their gains do not, nor do many runs make them better: they stay in the uncertainty.
 //
-// A battery's resistance is followed as two parts, metal and acid (see leadacid.MetalShare), by a Kalman
-// filter of two states. A run in the cold weighs the acid's part more than a warm one, so that runs over
-// the seasons tell the two apart. Until they have, the prior share stands, and what that leaves open is
-// in the uncertainty of the capability.
+// A battery's resistance is followed as two parts, metal and acid (see leadacid.MetalShare), by a
+// Kalman filter of two states. A run in the cold weighs the acid's part more than a warm one, so
+// that runs over the seasons tell the two apart. Until they have, the prior share stands, and what
+// that leaves open is in the uncertainty of the capability.
 //
 // It does not measure below 100 ms (the boards take some 25 readings in that time), needs no
 // disconnecting and asks for no current of its own. Its relations have been compared with published
-// figures and a simulator. On real batteries the fitted constants of leadacid are yet to be confirmed.
+// figures and a simulator. On real batteries the fitted constants of leadacid are yet to be
+// confirmed.
 package loadtest
 
 import (
@@ -23,10 +24,13 @@ import (
 	"liftbank/rules/unit"
 )
 
-// Params describes the battery as bought.
+// Params describes the battery as bought, and its sensors. A class that is zero is that of
+// unit.DefaultClass.
 type Params struct {
-	Chemistry leadacid.Chemistry
+	Chemistry *leadacid.Chemistry
 	RatedCCA  float64 // A, SAE J537; > 0
+	Voltage   unit.SensorClass
+	Current   unit.SensorClass
 }
 
 // Meter follows one battery through its runs. It is not safe for concurrent use.
@@ -38,19 +42,40 @@ type Meter struct {
 }
 
 // New returns a meter that knows nothing yet.
-func New(p Params) *Meter { return &Meter{p: p} }
+func New(p Params) *Meter {
+	p.Voltage = p.Voltage.Or(unit.DefaultClass(unit.BatteryVoltage))
+	p.Current = p.Current.Or(unit.DefaultClass(unit.BatteryCurrent))
+	return &Meter{p: p, run: runState{class: classOf(&p)}}
+}
 
-// Begin marks the start of a motor run. With exact false the run was seen by its current only, so that it
-// may have begun a scan earlier; its first edge then counts less. The last Idle reading is what the run
-// is compared with.
+// class is what follows from the class of the sensors.
+type class struct {
+	readV   float64 // deviation of one reading of the voltage
+	givingA float64 // a battery with less gives current, whatever its sensor's zero
+	takingA float64 // and one with more takes it
+}
+
+const (
+	readNoise = 1.5 // ratio: deviation of a reading over its noise; our choice
+	giving    = 2.0 // ratio: current given over the zero's class; our choice
+	taking    = 2.5 // ratio: current taken over the zero's class; our choice
+)
+
+func classOf(p *Params) class {
+	return class{readV: readNoise * p.Voltage.Noise, givingA: -giving * p.Current.Zero, takingA: taking * p.Current.Zero}
+}
+
+// Begin marks the start of a motor run. With exact false the run was seen by its current only, so
+// that it may have begun a scan earlier; its first edge then counts less. The last Idle reading is
+// what the run is compared with.
 func (m *Meter) Begin(at time.Duration, exact bool) {
 	m.finishRun()
 	m.run.begin(at, exact, m.bendA(), &m.state.Rest)
 }
 
-// Idle applies readings with the motor off: the voltage between the battery's own posts and its current,
-// both usable (see Forget), its temperature, and its state of charge. Without a temperature 25 °C is
-// taken, without a charge 80 %, with what that leaves open.
+// Idle applies readings with the motor off: the voltage between the battery's own posts and its
+// current, both usable (see Forget), its temperature, and its state of charge. Without a
+// temperature 25 °C is taken, without a charge 80 %, with what that leaves open.
 func (m *Meter) Idle(at time.Duration, in *unit.Battery, soc unit.Estimate) {
 	if m.run.phase == tail {
 		m.run.after(at, in, soc)
@@ -64,12 +89,12 @@ func (m *Meter) Idle(at time.Duration, in *unit.Battery, soc unit.Estimate) {
 // Run applies readings within the run, as Idle.
 func (m *Meter) Run(at time.Duration, in *unit.Battery, soc unit.Estimate) { m.run.within(at, in, soc) }
 
-// End marks the end of the run; what the readings just after show still belongs to it. It is given when
-// the motor stopped, which may be before the last readings that Run was given.
+// End marks the end of the run; what the readings just after show still belongs to it. It is given
+// when the motor stopped, which may be before the last readings that Run was given.
 func (m *Meter) End(at time.Duration) { m.run.end(at) }
 
-// Forget says that a reading is missing: at rest, nothing before it is compared with what comes after.
-// What was learned stays.
+// Forget says that a reading is missing: at rest, nothing before it is compared with what comes
+// after. What was learned stays.
 func (m *Meter) Forget() {
 	switch m.run.phase {
 	case running:
@@ -80,12 +105,12 @@ func (m *Meter) Forget() {
 	m.state.Rest.Have = false
 }
 
-// LastStep returns by how much voltage and current moved at the start of the last run, against before it;
-// ok is false when that was not read. It is known from End on, until the next Begin.
+// LastStep returns by how much voltage and current moved at the start of the last run, against
+// before it; ok is false when that was not read. It is known from End on, until the next Begin.
 func (m *Meter) LastStep() (dv, da float64, ok bool) { return m.run.stepV, m.run.stepA, m.run.haveStep }
 
-// ResistanceMohm returns the first 100 ms' resistance at 25 °C and full charge, in mΩ. Its uncertainty
-// has the class of the sensors' gains in it. It is not known before three runs.
+// ResistanceMohm returns the first 100 ms' resistance at 25 °C and full charge, in mΩ. Its
+// uncertainty has the class of the sensors' gains in it. It is not known before three runs.
 func (m *Meter) ResistanceMohm() unit.Estimate {
 	return unit.Estimate{Value: m.figures.mohm, Sigma: m.figures.mohmSigma, Known: m.state.Parts.Runs >= minRuns}
 }
@@ -93,23 +118,23 @@ func (m *Meter) ResistanceMohm() unit.Estimate {
 // Runs returns the number of runs behind the resistance.
 func (m *Meter) Runs() uint32 { return m.state.Parts.Runs }
 
-// CrankingA returns the cold cranking capability in A (SAE J537: full, -18 °C, 30 s to 7.2 V). It is not
-// known before three runs, and as long as an unknown charge or temperature leaves it less sure than
-// 15 %.
+// CrankingA returns the cold cranking capability in A (SAE J537: full, -18 °C, 30 s to 7.2 V). It
+// is not known before three runs, and as long as an unknown charge or temperature leaves it less
+// sure than 15 %.
 func (m *Meter) CrankingA() unit.Estimate { return m.cranking() }
 
-// Trend returns by how many mΩ the resistance rises in 100 runs, over the last few hundred. It is not
-// known before fifty.
+// Trend returns by how many mΩ the resistance rises in 100 runs, over the last few hundred. It is
+// not known before fifty.
 func (m *Meter) Trend() unit.Estimate { return m.state.Trend.slope() }
 
-// EMFV returns the voltage that the last runs point to at no current, in V, a slow mean; ok is false
-// before three runs. A dead cell leaves it about 2 V low, even where a sound neighbor holds the
-// terminals up at rest.
+// EMFV returns the voltage that the last runs point to at no current, in V, a slow mean; ok is
+// false before three runs. A dead cell leaves it about 2 V low, even where a sound neighbor holds
+// the terminals up at rest.
 func (m *Meter) EMFV() (v float64, ok bool) { return m.state.EMFV, m.state.EMFRuns >= minRuns }
 
-// TakingRuns returns in how many runs up to now, without a break, the battery took current while the motor
-// pulled its posts down, 100 at the most. A battery with a dead cell does: beside sound ones it gives
-// nothing and is charged all the time.
+// TakingRuns returns in how many runs up to now, without a break, the battery took current while
+// the motor pulled its posts down, 100 at the most. A battery with a dead cell does: beside sound
+// ones it gives nothing and is charged all the time.
 func (m *Meter) TakingRuns() uint8 { return m.state.TakingRuns }
 
 const minRuns = 3 // count: runs before a figure is said; our choice

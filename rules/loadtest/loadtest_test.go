@@ -15,14 +15,15 @@ import (
 	"liftbank/rules/unit"
 )
 
-// bench is a battery and a motor of the plainest kind: a voltage behind a resistor, an inrush that decays, read every 4 ms.
+// bench is a battery and a motor of the plainest kind: a voltage behind a resistor, an inrush that
+// decays, read every 4 ms.
 type bench struct {
 	meter *loadtest.Meter
 	now   time.Duration
 
 	mohm     float64 // as it is, at tempC and socPct
 	restV    float64
-	heldV    float64 // what a neighbour holds it above its line at rest
+	heldV    float64 // what a neighbor holds it above its line at rest
 	restA    float64
 	plateau  float64 // A
 	inrush   float64 // A above the plateau at the start
@@ -37,7 +38,7 @@ type bench struct {
 	lose             func() bool // a scan without a usable pair
 }
 
-func newBench(c leadacid.Chemistry, cca float64) *bench {
+func newBench(c *leadacid.Chemistry, cca float64) *bench {
 	return &bench{
 		meter: loadtest.New(loadtest.Params{Chemistry: c, RatedCCA: cca}), mohm: 4, restV: 12.7, plateau: 60, inrush: 130,
 		tempC: 25, socPct: 100, gainV: 1, gainA: 1,
@@ -59,7 +60,8 @@ func resistance(m *loadtest.Meter) (mohm, sigma float64, runs uint32, ok bool) {
 
 const scan = 4 * time.Millisecond
 
-// run lets a minute of rest and a run of length pass. The phase of the scans against the motor's edges is different each time.
+// run lets a minute of rest and a run of length pass. The phase of the scans against the motor's
+// edges is different each time.
 func (b *bench) run(length time.Duration) {
 	b.number++
 	start := b.now + time.Minute
@@ -139,7 +141,7 @@ func TestOneBatteryByHand(t *testing.T) {
 	assert.InDelta(t, 0.02*4, sigma, 0.02*4, "1 % of each gain, thermometer, charge")
 	amps, sigmaA, ok := known(b.meter.CrankingA())
 	require.True(t, ok)
-	assert.InEpsilon(t, 950*leadacid.RatedMohm(leadacid.Flooded, 950)/4, amps, 0.01)
+	assert.InEpsilon(t, 950*leadacid.Flooded.RatedMohm(950)/4, amps, 0.01)
 	assert.InDelta(t, 0.07, sigmaA/amps, 0.03)
 	emf, ok := b.meter.EMFV()
 	assert.True(t, ok)
@@ -170,8 +172,8 @@ func TestOffsetsCancelAndGainsScale(t *testing.T) {
 	})
 }
 
-// The voltage is read up to 5 ms before or after the current: uncorrected, an inrush of 100 ms makes 5 % of that. What is left are the
-// first runs, in which the lag was not known yet.
+// The voltage is read up to 5 ms before or after the current: uncorrected, an inrush of 100 ms
+// makes 5 % of that. What is left are the first runs, in which the lag was not known yet.
 func TestSkewBetweenTheChannels(t *testing.T) {
 	for _, lag := range []time.Duration{-5, -3, -1, 1, 3, 5} {
 		b := newBench(leadacid.Flooded, 950)
@@ -197,7 +199,8 @@ func TestLostReadings(t *testing.T) {
 	})
 }
 
-// A neighbour holds the battery 0.1 V above its line at rest: a step of 60 A against that would show 5.7 mΩ.
+// A neighbor holds the battery 0.1 V above its line at rest: a step of 60 A against that would
+// show 5.7 mΩ.
 func TestANeighbourAtRestDoesNotCount(t *testing.T) {
 	b := newBench(leadacid.Flooded, 950)
 	b.heldV = 0.1
@@ -253,8 +256,8 @@ func TestTrend(t *testing.T) {
 	assert.InEpsilon(t, b.mohm, b.shown(t), 0.03, "followed with the filter's memory behind it")
 }
 
-// Runs in the cold and in the warm tell metal from acid: the same 6 mΩ at 25 °C, once by more metal and once by more acid. Whether acid's
-// part grew by sulphate or by plates lost they don't tell.
+// Runs in the cold and in the warm tell metal from acid: the same 6 mΩ at 25 °C, once by more metal
+// and once by more acid. Whether acid's part grew by sulfate or by plates lost they don't tell.
 func TestSeasonsTellMetalFromAcid(t *testing.T) {
 	for _, parts := range []struct{ metal, acid, sigma float64 }{{3.6, 2.4, 0.06}, {1.4, 4.6, 0.10}} {
 		b := newBench(leadacid.Flooded, 950)
@@ -265,7 +268,7 @@ func TestSeasonsTellMetalFromAcid(t *testing.T) {
 		}
 		amps, sigma, ok := known(b.meter.CrankingA())
 		require.True(t, ok)
-		want := leadacid.CrankingCurrentA(leadacid.Flooded, parts.metal, parts.acid)
+		want := leadacid.Flooded.CrankingCurrentA(parts.metal, parts.acid)
 		assert.InEpsilon(t, want, amps, 0.03, "%+v", parts)
 		assert.Less(t, sigma/amps, parts.sigma)
 	}
@@ -288,7 +291,8 @@ func TestRunsThatAreNotJudged(t *testing.T) {
 	}
 }
 
-// A restart at any instant but within a run changes nothing of what is said afterwards, bit for bit, with the state gone through JSON.
+// A restart at any instant but within a run changes nothing of what is said afterwards, bit for
+// bit, with the state gone through JSON.
 func TestStateGoesOnAsIfNeverStopped(t *testing.T) {
 	play := func(restartAt int) (states []loadtest.State, amps []float64) {
 		b := newBench(leadacid.AGM, 900)

@@ -7,17 +7,17 @@ import (
 	"liftbank/rules/unit"
 )
 
-// A battery that a neighbor or a charger holds up, be it by a fraction of an ampere, is up to some 0.1 V
-// above the line that its discharge follows: near full, hardly any current passes for a while of
-// voltage. A step from such a rest shows too much. The inrush has both its ends in discharge and shows
-// the line itself, so it is what counts; steps against the rest before and after only help where the
-// battery was giving current then. The inrush's price is that voltage and current must be of one
-// instant, as the current falls by a thousand amperes a second. How far apart the channels are is
-// learned at the stops, where the current breaks off: see Lag.
+// A battery that a neighbor or a charger holds up, be it by a fraction of an ampere, is up to some
+// 0.1 V above the line that its discharge follows: near full, hardly any current passes for a while
+// of voltage. A step from such a rest shows too much. The inrush has both its ends in discharge and
+// shows the line itself, so it is what counts; steps against the rest before and after only help
+// where the battery was giving current then. The inrush's price is that voltage and current must be
+// of one instant, as the current falls by a thousand amperes a second. How far apart the channels
+// are is learned at the stops, where the current breaks off: see Lag.
 //
-// After an edge readings are left out for a while: the scan that brings it may have begun before it, so
-// that its voltage and current are not of one side. The start is read as long as the inrush is mostly
-// over and the slow part has not begun.
+// After an edge readings are left out for a while: the scan that brings it may have begun before
+// it, so that its voltage and current are not of one side. The start is read as long as the inrush
+// is mostly over and the slow part has not begun.
 const (
 	settle     = 10 * time.Millisecond  // after an edge, left out; our choice
 	afterStart = 2 * settle             // of a run, before the stop's near side; our choice
@@ -28,18 +28,17 @@ const (
 
 	minEdgeA    = 15.0 // A: change of current worth reading, 10 mV over it is 0.7 mΩ; our choice
 	minStop     = 3    // count: readings on each side of the stop; our choice
-	givingA     = -0.4 // A: a battery with less gives current, whatever its sensor's zero (±0.2 A); our choice
+	ringSize    = 32   // count: readings kept for the stop; our choice
 	idleChargeA = 1.5  // A: a battery that takes more is held by a charger; our choice
 	idleHighV   = 13.3 // V: so is one that is higher; our choice
 )
 
-// What an edge leaves uncertain by itself, besides readVoltV over the step.
+// What an edge leaves uncertain by itself, besides class.readV over the step.
 const (
 	inrushSigma = 0.010 // ratio: of a resistance by the inrush; our choice
 	lateSigma   = 0.025 // ratio: of one whose start was seen by current only; our choice
 	stopSigma   = 0.010 // ratio: of one by the stop, where the battery gives current at rest; our choice
 	heldSigma   = 0.08  // ratio: of one by the stop, where it does not; our choice
-	readVoltV   = 0.003 // V: of a difference of voltages; our choice
 	inrushS     = 0.1   // s: the inrush's time constant: what a lag does is lag over this; our choice
 )
 
@@ -59,6 +58,8 @@ type point struct {
 
 // runState reads the edges of one run.
 type runState struct {
+	class class
+
 	phase phase
 	exact bool
 	open  bool // the start's window
@@ -70,8 +71,8 @@ type runState struct {
 	haveBase bool
 	inrush   inrush
 
-	ring   [32]point // the latest readings within the run, and those about the stop
-	ringN  int       // ever written
+	ring   [ringSize]point // the latest readings within the run, and those about the stop
+	ringN  int             // ever written
 	before mean
 	behind mean // after the stop
 
@@ -99,13 +100,13 @@ func (s *runState) begin(at time.Duration, exact bool, bendA float64, rest *Rest
 	s.base, s.haveBase = point{rest.At, rest.VoltageV, rest.CurrentA}, rest.Have && at-rest.At <= baseAge
 }
 
-// restSideWeight returns what a reading at rest is worth as one side of a step: nothing with a charger on,
-// and not much unless the battery gives current.
-func restSideWeight(v, a float64) (sigma float64, ok bool) {
+// restSideWeight returns what a reading at rest is worth as one side of a step: nothing with a
+// charger on, and not much unless the battery gives current.
+func (c *class) restSideWeight(v, a float64) (sigma float64, ok bool) {
 	switch {
 	case a > idleChargeA || v > idleHighV:
 		return 0, false
-	case a < givingA:
+	case a < c.givingA:
 		return stopSigma, true
 	}
 	return heldSigma, true
@@ -184,22 +185,21 @@ func (s *runState) far(p point) {
 	}
 }
 
-// A battery that takes takingA or more while the motor pulls its posts down by takingDipV is charged by
-// its neighbors even then.
+// A battery that takes class.takingA or more while the motor pulls its posts down by takingDipV is
+// charged by its neighbors even then.
 const (
-	takingA    = 0.5 // A: more than a ±200 A sensor's zero; our choice
 	takingDipV = 0.1 // V: dip of the posts; our choice
 	maxTaking  = 100 // count: runs counted so far; our choice
 )
 
-// took reports whether the battery took current at the end of the run, with its posts pulled down; ok is
-// false when that was not read.
+// took reports whether the battery took current at the end of the run, with its posts pulled down;
+// ok is false when that was not read.
 func (s *runState) took() (took, ok bool) {
 	if s.before.n < minStop || !s.haveBase {
 		return false, false
 	}
 	v, a := s.before.get()
-	return a >= takingA && v < s.base.v-takingDipV, true
+	return a >= s.class.takingA && v < s.base.v-takingDipV, true
 }
 
 // result is what a run showed.
@@ -218,7 +218,7 @@ func (s *runState) read(lag *Lag, stepA float64) (out result) {
 		v := sq(sigma)
 		w, sum = w+1/v, sum+ohm/v
 	}
-	line, lineOK := s.inrush.line(lagS, stepA)
+	line, lineOK := s.inrush.line(lagS, stepA, s.class.readV)
 	if own := inrushSigma; lineOK {
 		if !s.exact { // the motor may have begun before the first scan: the current still fell, or there were no line
 			own = lateSigma
@@ -229,16 +229,16 @@ func (s *runState) read(lag *Lag, stepA float64) (out result) {
 	stopOhm, stopA, stopOK := s.stopEdge()
 	if stopOK {
 		v1, a1 := s.behind.get()
-		if sigma, usable := restSideWeight(v1, a1); usable {
-			take(stopOhm, math.Hypot(sigma*stopOhm, readVoltV/stopA))
+		if sigma, usable := s.class.restSideWeight(v1, a1); usable {
+			take(stopOhm, math.Hypot(sigma*stopOhm, s.class.readV/stopA))
 			out.good = out.good || sigma == stopSigma
 		}
 	}
 	if w == 0 && s.haveBase && s.inrush.n >= minStart {
-		sigma, usable := restSideWeight(s.base.v, s.base.a)
+		sigma, usable := s.class.restSideWeight(s.base.v, s.base.a)
 		v, a := s.inrush.mean()
 		if v, a = v-s.base.v, a-s.base.a; usable && a < -minEdgeA && v < 0 {
-			take(v/a, math.Hypot(max(sigma, lagSigmaS/inrushS)*v/a, readVoltV/a))
+			take(v/a, math.Hypot(max(sigma, lagSigmaS/inrushS)*v/a, s.class.readV/a))
 		}
 	}
 	if w > 0 {

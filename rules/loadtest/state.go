@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// State is what a meter has learned: it works on it, and it is saved as it is. What a run in progress has
-// shown is not in it.
+// State is what a meter has learned: it works on it, and it is saved as it is. What a run in
+// progress has shown is not in it.
 type State struct {
 	Parts      Parts
 	Trend      Trend
@@ -29,13 +29,13 @@ type Rest struct {
 // State returns what has been learned.
 func (m *Meter) State() State { return m.state }
 
-// Restore replaces what has been learned. An impossible state is refused with all that is wrong with it,
-// and changes nothing.
+// Restore replaces what has been learned. An impossible state is refused with all that is wrong
+// with it, and changes nothing.
 func (m *Meter) Restore(s State) error {
 	if err := s.check(); err != nil {
 		return fmt.Errorf("load test: state: %w", err)
 	}
-	*m = Meter{p: m.p, state: s}
+	*m = Meter{p: m.p, state: s, run: runState{class: m.run.class}}
 	if s.Parts.Runs > 0 {
 		m.updateFigures()
 	}

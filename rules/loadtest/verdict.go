@@ -38,19 +38,20 @@ type Evidence struct {
 
 // Limits of a verdict.
 //
-// The service limit is 80 % of rated (IEEE Std 450: replace below 80 % of capacity), the replacement limit
-// 60 %: about there a battery no longer passes the half-CCA load test of vehicle service manuals. A
-// verdict gets worse when the figure is tiredSigmas or failedSigmas of its own uncertainty below a
-// limit, and better again when it is clearSigmas above it, so that a figure near the limit does not
-// flicker, with the season's temperature either. To replace is expensive advice: metal grown alone makes
-// a warm battery look a sixth weaker than it is.
+// The service limit is 80 % of rated (IEEE Std 450: replace below 80 % of capacity), the
+// replacement limit 60 %: about there a battery no longer passes the half-CCA load test of vehicle
+// service manuals. A verdict gets worse when the figure is tiredSigmas or failedSigmas of its own
+// uncertainty below a limit, and better again when it is clearSigmas above it, so that a figure
+// near the limit does not flicker, with the season's temperature either. To replace is expensive
+// advice: metal grown alone makes a warm battery look a sixth weaker than it is.
 //
-// False alarms. What moves a good battery's figure is fixed for it: noise of the runs has averaged out
-// in 20. Against the simulator, new batteries of all kinds at -20 to 40 °C with gains at the ends of
-// their class are within 6 % of the truth. Makers' spread comes on top: 5 % to 8 % in resistance within
-// one batch (trade articles). With 5 % for the one and 2.5 % for the other, 5.6 % together, tired begins
-// (at 79.4 %) 3.68 standard deviations down: 1.2e-4 for each battery if errors were normal. 1,000
-// unit-years are some 400 batteries, two a unit and five years each: 0.05 false ones.
+// False alarms. What moves a good battery's figure is fixed for it: noise of the runs has averaged
+// out in 20. Against the simulator, new batteries of all kinds at -20 to 40 °C with gains at the
+// ends of their class are within 6 % of the truth. Makers' spread comes on top: 5 % to 8 % in
+// resistance within one batch (trade articles). With 5 % for the one and 2.5 % for the other, 5.6 %
+// together, tired begins (at 79.4 %) 3.68 standard deviations down: 1.2e-4 for each battery if
+// errors were normal. 1,000 unit-years are some 400 batteries, two a unit and five years each: 0.05
+// false ones.
 const (
 	verdictRuns  = 20   // count: runs before a verdict; our choice
 	serviceShare = 0.80 // ratio: of rated; published: US Bureau of Reclamation storage battery guide
@@ -65,10 +66,11 @@ const (
 
 // Limits of a dead cell.
 //
-// A 12 V block points to 10.6 V when a full one has a cell that gives nothing. Five cells can't reach
-// deadCellV, and six good ones are at 11.8 V and more even when empty (Battery Council table).
-// deadNeighborV is two thirds of a cell, three times what charge alone can do between paralleled
-// blocks. After deadTakingAny runs charge would have evened out, whatever the count says.
+// A 12 V block points to 10.6 V when a full one has a cell that gives nothing. Five cells can't
+// reach deadCellV, and six good ones are at 11.8 V and more even when empty (Battery Council
+// table). deadNeighborV is two thirds of a cell, three times what charge alone can do between
+// paralleled blocks. After deadTakingAny runs charge would have evened out, whatever the count
+// says.
 const (
 	deadCellV     = 11.2 // V: below it a cell gives nothing; our choice
 	deadNeighborV = 1.2  // V: below a neighbor; our choice
@@ -84,12 +86,12 @@ var (
 	waitsForCharge = unit.Says("waits.verdict-charge", "a state of charge: needs a rest or a full charge")
 )
 
-// Judge gives verdicts on one battery, and keeps to the last one near a limit. The zero value has judged
-// nothing.
+// Judge gives verdicts on one battery, and keeps to the last one near a limit. The zero value has
+// judged nothing.
 type Judge struct{ state JudgeState }
 
-// DeadCell reports whether the last evidence showed a dead cell. The charge of such a battery has no
-// meaning.
+// DeadCell reports whether the last evidence showed a dead cell. The charge of such a battery has
+// no meaning.
 func (j *Judge) DeadCell() bool { return j.state.Dead }
 
 // Step returns the verdict and, for Unknown, what it waits for; else nil.

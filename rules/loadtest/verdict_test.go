@@ -18,7 +18,8 @@ func sound(share float64) loadtest.Evidence {
 	}
 }
 
-// Limits: 80 % and 60 % of rated (published practice, see the package), tired called some 1 % under its own, failed 5 % under, and either taken back 5 % over.
+// Limits: 80 % and 60 % of rated (published practice, see the package), tired called some 1 % under
+// its own, failed 5 % under, and either taken back 5 % over.
 func TestVerdicts(t *testing.T) {
 	check := func(name string, want loadtest.Verdict, waits string, change func(*loadtest.Evidence)) {
 		t.Helper()
@@ -64,7 +65,8 @@ func TestVerdicts(t *testing.T) {
 	})
 }
 
-// A figure that wanders about a limit by less than its margin keeps the last verdict, from either side.
+// A figure that wanders about a limit by less than its margin keeps the last verdict, from either
+// side.
 func TestVerdictsDoNotFlicker(t *testing.T) {
 	var j loadtest.Judge
 	step := func(share float64) loadtest.Verdict {

@@ -26,8 +26,9 @@ func contact(on, read bool) unit.Contact {
 	return unit.ContactOff
 }
 
-// play runs the detector over a bank current that is amps while one of the runs is on, sampled as the board does: every
-// restEvery until a sample shows the motor (or an edge wakes it), then every 6 ms until two seconds after.
+// play runs the detector over a bank current that is amps while one of the runs is on, sampled as
+// the board does: every restEvery until a sample shows the motor (or an edge wakes it), then every
+// 6 ms until two seconds after.
 func play(wired bool, runs [][2]time.Duration, until, restEvery time.Duration, amps float64) *motor.Detector {
 	d := motor.New(settings)
 	on := func(t time.Duration) bool {
@@ -73,8 +74,8 @@ func play(wired bool, runs [][2]time.Duration, until, restEvery time.Duration, a
 
 var settings = motor.Settings{MinA: 30, CycleRuns: 2}
 
-// Any schedule of runs of at least 0.3 s (coil wired) or 1.2 s (current alone), at least a second apart, is counted exactly, whatever
-// the phase of the slow scan.
+// Any schedule of runs of at least 0.3 s (coil wired) or 1.2 s (current alone), at least a second
+// apart, is counted exactly, whatever the phase of the slow scan.
 func TestEveryRunIsCountedOnce(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		wired := rapid.Bool().Draw(t, "wired")

@@ -1,5 +1,7 @@
 package network
 
+import "liftbank/rules/unit"
+
 // Arrangement says how the two leads of a pair sit.
 type Arrangement uint8
 
@@ -11,38 +13,41 @@ const (
 	Between              // any other: on two batteries that are not the ends
 )
 
-// String gives the word used everywhere.
+// String returns the word used everywhere.
 func (a Arrangement) String() string {
 	return [...]string{"unknown", "diagonal", "same-post", "between"}[a]
 }
 
-// Leads is where a pair of leads sits.
+// Leads is where a pair of leads is connected.
 type Leads struct {
 	Arrangement        Arrangement
-	Positive, Negative int     // battery of the lead, from 0; -1: can't be told
-	Probability        float64 // of the places that are told, together; 0 to 1
-	WaitsFor           string  // what is missing, in words; empty with an arrangement
+	Positive, Negative int        // battery of the lead, from 0; -1: not known
+	Probability        float64    // of the places that are known, together; 0 to 1
+	WaitsFor           *unit.Text // what is missing; nil with an arrangement
 }
 
 // What an arrangement may wait for.
-const (
-	waitsForBattery = "a second battery: with one there is nothing to tell"
-	waitsForTaps    = "a tap at each negative post: without, the place of the negative lead can't be told"
-	waitsForRuns    = "motor runs with the feed off, all voltages and currents read"
-	waitsForCharge  = "a charge from discharged to nearly full, all voltages and currents read"
+var (
+	waitsForBattery = unit.Says("waits.second-battery", "a second battery: with one there is nothing to compare")
+	waitsForTaps    = unit.Says("waits.negative-taps",
+		"a voltage tap at each negative post: without it the negative lead can't be located")
+	waitsForRuns   = unit.Says("waits.unfed-runs", "motor runs with the feed off and all voltages and currents read")
+	waitsForCharge = unit.Says("waits.charge-curve",
+		"a charge from discharged to nearly full with all voltages and currents read")
 )
 
-// Load gives where the leads of the pump motor sit. Arrangement is Unknown under a probability of 0.95.
+// Load returns where the leads of the pump motor sit. Arrangement is Unknown under a probability of
+// 0.95.
 func (m *Meter) Load() Leads {
 	return m.leads(m.found[Positive].run, m.found[Negative].run, waitsForRuns)
 }
 
-// Feed gives where the leads of the converter sit, as Load.
+// Feed returns where the leads of the converter sit, as Load.
 func (m *Meter) Feed() Leads {
 	return m.leads(m.found[Positive].charge, m.found[Negative].charge, waitsForCharge)
 }
 
-func (m *Meter) leads(positive, negative place, waits string) Leads {
+func (m *Meter) leads(positive, negative place, waits *unit.Text) Leads {
 	l := Leads{Positive: -1, Negative: -1}
 	if m.n == 1 {
 		l.WaitsFor = waitsForBattery
@@ -50,7 +55,7 @@ func (m *Meter) leads(positive, negative place, waits string) Leads {
 	}
 	l.Probability = 1
 	sure := func(p place) (battery int) {
-		if p.probability < sayEnough {
+		if p.probability < reportProbability {
 			return -1
 		}
 		l.Probability *= p.probability
@@ -67,7 +72,7 @@ func (m *Meter) leads(positive, negative place, waits string) Leads {
 		l.WaitsFor = waitsForTaps
 	case l.Negative < 0:
 		l.WaitsFor = waits
-	case l.Probability < sayEnough:
+	case l.Probability < reportProbability:
 		l.WaitsFor = waits
 	case l.Positive == l.Negative:
 		l.Arrangement = SamePost
@@ -88,44 +93,52 @@ func (m *Meter) allTaps() bool {
 	return true
 }
 
-// Link gives the resistance of the link from battery k to k+1 with its lugs, in mΩ, and its standard uncertainty. A link that passes no
-// current gives 200, whatever it has above. ok is false before there is evidence (three motor runs, and the place of the lead), while a
-// channel it needs gives nothing, and for a link without taps at both posts.
+// Link returns the resistance of the link from battery k to k+1 with its lugs, in mΩ. A link that
+// passes no current gives 200, whatever it has above. It is not known before there is evidence
+// (three motor runs, and the place of the lead), while a channel it needs gives nothing, and for a
+// link without taps at both posts.
 //
-// A loose joint at the post of an end battery can't be told from its link by any measurement at the posts, and counts with it.
-func (m *Meter) Link(k int, side Side) (mohm, sigmaMohm float64, ok bool) {
-	if k < 0 || k >= m.n-1 || !m.lost.link(side, k) {
-		return 0, 0, false
+// A loose joint at the post of an end battery can't be told from its link by any measurement at the
+// posts, and counts with it.
+func (m *Meter) Link(k int, side Side) unit.Estimate {
+	if k < 0 || k >= m.n-1 || !m.state.Pending.Lost.link(side, k) {
+		return unit.Estimate{}
 	}
-	a := m.found[side].links[k]
-	if !a.known {
-		return 0, 0, false
+	if a := m.found[side].links[k]; a.known {
+		return a.estimate()
 	}
-	return a.value, a.sigma, true
+	return unit.Estimate{}
 }
 
-// Post gives the resistance of the joint at a battery's post, in mΩ, where it is so large that it is told apart from the links; ok is
-// false for a sound one.
-func (m *Meter) Post(k int, side Side) (mohm, sigmaMohm float64, ok bool) {
-	if k < 0 || k >= m.n || m.lost.current || m.lost.post[side][k] {
-		return 0, 0, false
+// Post returns the resistance of the joint at a battery's post, in mΩ, where it is so large that it
+// is told apart from the links; that of a good one is not known.
+func (m *Meter) Post(k int, side Side) unit.Estimate {
+	lost := &m.state.Pending.Lost
+	if k < 0 || k >= m.n || lost.Current || lost.Post[side][k] {
+		return unit.Estimate{}
 	}
-	a := m.found[side].posts[k]
-	return a.value, a.sigma, a.known
+	return m.found[side].posts[k].estimate()
 }
 
-// MotorPath gives what lies between the bank's positive post and the motor's terminal, in mΩ: lead, disconnect, breaker and contactor.
-// The negative lead is not in it: the motor's voltage is measured over the bank's negative. ok is false before there is evidence.
-func (m *Meter) MotorPath() (mohm, sigmaMohm float64, ok bool) { return path(&m.state.Motor) }
+// MotorPath returns what lies between the bank's positive post and the motor's terminal, in mΩ:
+// lead, disconnect, breaker and contactor. The negative lead is not in it: the motor's voltage is
+// measured over the bank's negative.
+func (m *Meter) MotorPath() unit.Estimate { return m.path(&m.state.Motor) }
 
-// FeedPath gives what lies between converter and bank's positive post, in mΩ: breaker and positive lead. It needs different currents, as
-// in a charge from discharged to full. ok is false before there is evidence.
-func (m *Meter) FeedPath() (mohm, sigmaMohm float64, ok bool) { return path(&m.state.Feed) }
+// FeedPath returns what lies between converter and bank's positive post, in mΩ: breaker and
+// positive lead. It needs different currents, as in a charge from discharged to full.
+func (m *Meter) FeedPath() unit.Estimate { return m.path(&m.state.Feed) }
 
-func path(l *Line) (mohm, sigmaMohm float64, ok bool) {
-	f, ok := l.mohm()
-	if !ok || f.sigma > max(2, f.value/2) {
-		return 0, 0, false
+// A path is said when its deviation is within pathSigmaMohm, or half of it.
+const (
+	pathSigmaMohm = 2.0 // mΩ: deviation of a path; our choice
+	sigmaShare    = 0.5 // ratio: deviation of a path or link over itself; our choice
+)
+
+func (m *Meter) path(l *Line) unit.Estimate {
+	f, ok := l.mohm(&m.class)
+	if !ok || f.sigma > max(pathSigmaMohm, sigmaShare*f.value) {
+		return unit.Estimate{}
 	}
-	return max(f.value, 0), f.sigma, true
+	return unit.Estimate{Value: max(f.value, 0), Sigma: f.sigma, Known: true}
 }

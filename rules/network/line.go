@@ -2,15 +2,17 @@ package network
 
 import "math"
 
-// Line is a Kalman filter of y = offset + gain (volts - 13) + resistance * amperes - away * total, in mV, mV/V and mΩ. Where only one
-// current counts, away is known to be none. Its fields are exported to be saved only.
+// Line is a Kalman filter of y = offset + gain (volts - 13) + resistance * amperes - away * total,
+// in mV, mV/V and mΩ. Where only one current counts, away is known to be none. Exported only to be
+// saved.
 type Line struct {
-	Mean  [4]float64    // offset, gain, resistance, away
-	Cov   [4][4]float64 // symmetric
-	Count int           // observations taken, up to lineCount
-	Odd   int           // observations in a row that did not fit
-	// Calm is by how much less observations scatter than they are said to, as a share of the variance: 0 to calmMost. Learnt of links only.
-	Calm float64
+	Mean     [4]float64    // offset, gain, resistance, away
+	Cov      [4][4]float64 // symmetric
+	Count    int           // observations taken, up to maxLine
+	Outliers int           // observations in a row that did not fit
+	// ScatterCut is by how much less observations scatter than they are said to, as a share of the
+	// variance: 0 to maxScatterCut. Learned of links only.
+	ScatterCut float64
 }
 
 // Coefficients of a line.
@@ -21,22 +23,26 @@ const (
 	away
 )
 
-// Limits of a line's use.
+// Limits of a line's use. What maxScatterCut leaves is what drifts with temperature and time of
+// day, and does not scatter.
 const (
-	middleV   = 13.0
-	lineCount = 1000
-	lineLeast = 6    // observations before it says anything
-	oddSigmas = 5.0  // an observation this far off does not fit ...
-	oddLeast  = 6.0  // ... if that is more than so many millivolts
-	oddTwice  = 2    // so many in a row are a change, not an accident
-	steepest  = 30.0 // mV/V: two taps of 1 % differ by 20 at the most; more is no divider any more
-	farMohm   = 1e5
-	calmRuns  = 100.0 // observations
-	calmMost  = 0.7   // what is left is what drifts with temperature and time of day, and does not scatter
+	middleV       = 13.0  // V: where a line's gain has no effect; our choice
+	maxLine       = 1000  // count: observations counted; our choice
+	minLine       = 6     // count: observations before a line says anything; our choice
+	oddSigmas     = 5.0   // ratio: an observation this far off does not fit ...; our choice
+	minOddMV      = 6.0   // mV: ... if that is more than this; our choice
+	oddTwice      = 2     // count: so many in a row are a change, not an accident; our choice
+	scatterMemory = 100.0 // count: observations over which scatter is learned; our choice
+	maxScatter    = 9     // ratio: of one observation's variance, that still counts; our choice
+	maxScatterCut = 0.7   // ratio: of the variance; our choice
+	flowingA      = 4.0   // A: current with which a change is one of the resistance; our choice
+	reopenShare   = 0.1   // ratio: of a change, that may be a sensor's zero; our choice
+	minVarMohm    = 1e-12 // mΩ²: variance of a resistance; our choice
 )
 
-// newLine gives a line that knows what sensors may be: gains by gainMVPerV, offsets by offsetMV (both standard deviations, the gain's at
-// the middle voltage counted in), and a resistance of about so much.
+// newLine returns a line that knows what sensors may be: gains by gainMVPerV, offsets by offsetMV
+// (both standard deviations, the gain's at the middle voltage counted in), and a resistance of
+// about so much.
 func newLine(offsetMV, gainMVPerV, mohm float64) Line {
 	var l Line
 	l.Cov[offset][offset] = sq(offsetMV) + sq(gainMVPerV*middleV)
@@ -45,8 +51,9 @@ func newLine(offsetMV, gainMVPerV, mohm float64) Line {
 	return l
 }
 
-// newLinkLine gives a line of a link: the current beyond it times its resistance, less, with the lead beyond it too, the whole current times
-// the same resistance. Both coefficients are learnt as if apart: what lies between them says where the lead is.
+// newLinkLine returns a line of a link: the current beyond it times its resistance, less, with the
+// lead beyond it too, the whole current times the same resistance. Both coefficients are learned as
+// if apart: what lies between them says where the lead is.
 func newLinkLine(offsetMV, gainMVPerV, mohm float64) Line {
 	l := newLine(offsetMV, gainMVPerV, mohm)
 	l.Cov[away][away] = sq(mohm)
@@ -55,20 +62,22 @@ func newLinkLine(offsetMV, gainMVPerV, mohm float64) Line {
 
 // Wander of a line between two observations: the temperature of the dividers, corrosion.
 const (
-	wanderMV   = 0.02
-	wanderMohm = 0.0005
+	wanderMV     = 0.02   // mV: of the offset; our choice
+	wanderMohm   = 0.0005 // mΩ: of a resistance; our choice
+	wanderFactor = 2      // ratio: of that, per mΩ of the resistance; our choice
 )
 
-// step takes an observation with its standard deviation in mV. total counts only for a line with two currents.
+// step takes an observation with its standard deviation in mV. total counts only for a line with
+// two currents.
 func (l *Line) step(y, volts, amps, total, noise float64) {
 	x := [4]float64{1, volts - middleV, amps, -total}
 	l.Cov[offset][offset] += sq(wanderMV)
-	l.Cov[slope][slope] += sq(wanderMohm) + sq(2*wanderMohm*l.Mean[slope])
+	l.Cov[slope][slope] += sq(wanderMohm) + sq(wanderFactor*wanderMohm*l.Mean[slope])
 	if l.two() {
-		l.Cov[away][away] += sq(wanderMohm) + sq(2*wanderMohm*l.Mean[away])
+		l.Cov[away][away] += sq(wanderMohm) + sq(wanderFactor*wanderMohm*l.Mean[away])
 	}
 	stated := sq(noise)
-	noise *= math.Sqrt(1 - l.Calm)
+	noise *= math.Sqrt(1 - l.ScatterCut)
 	var px [4]float64
 	project := func() float64 {
 		variance := sq(noise)
@@ -80,16 +89,16 @@ func (l *Line) step(y, volts, amps, total, noise float64) {
 	}
 	variance := project()
 	miss := y - l.Mean[0] - l.Mean[1]*x[1] - l.Mean[2]*x[2] - l.Mean[3]*x[3]
-	if sq(miss) > sq(oddSigmas)*variance && math.Abs(miss) > oddLeast {
-		if l.Odd++; l.Odd < oddTwice {
+	if sq(miss) > sq(oddSigmas)*variance && math.Abs(miss) > minOddMV {
+		if l.Outliers++; l.Outliers < oddTwice {
 			return
 		}
 		l.reopen(miss, amps, total)
 		variance = project()
 	} else {
-		l.Odd = 0
+		l.Outliers = 0
 		if l.two() {
-			l.calm(sq(miss)-(variance-sq(noise)), stated)
+			l.learnScatter(sq(miss)-(variance-sq(noise)), stated)
 		}
 	}
 	for i := range px {
@@ -100,32 +109,33 @@ func (l *Line) step(y, volts, amps, total, noise float64) {
 		}
 	}
 	l.repair()
-	l.Count = min(l.Count+1, lineCount)
+	l.Count = min(l.Count+1, maxLine)
 }
 
-// calm learns how much observations scatter: steps of a converter, for one, even out where there is noise enough to blur them. miss is an
-// observation's squared distance from what was expected, without what was open in that; stated the variance it was given.
-func (l *Line) calm(miss, stated float64) {
-	scatter := 1 - l.Calm
-	share := min(max(miss/(stated*scatter), 0), 9)
-	scatter += scatter * (share - 1) / calmRuns
-	l.Calm = min(max(1-scatter, 0), calmMost)
+// learnScatter learns how much observations scatter: steps of a converter, for one, even out where
+// there is noise enough to blur them. miss is an observation's squared distance from what was
+// expected, without what was open in that; stated the variance it was given.
+func (l *Line) learnScatter(miss, stated float64) {
+	scatter := 1 - l.ScatterCut
+	share := min(max(miss/(stated*scatter), 0), maxScatter)
+	scatter += scatter * (share - 1) / scatterMemory
+	l.ScatterCut = min(max(1-scatter, 0), maxScatterCut)
 }
 
-// reopen makes room for a change: of the resistance if current flows, of a sensor's zero a little, or altogether.
+// reopen makes room for a change: of the resistance if current flows, of a sensor's zero a little,
+// or altogether.
 func (l *Line) reopen(miss, amps, total float64) {
-	const flowing = 4.0
-	if max(math.Abs(amps), math.Abs(total)) < flowing || !l.two() && math.Abs(amps) < flowing {
+	if max(math.Abs(amps), math.Abs(total)) < flowingA || !l.two() && math.Abs(amps) < flowingA {
 		l.Cov[offset][offset] += sq(miss)
 		return
 	}
-	if math.Abs(amps) >= flowing {
+	if math.Abs(amps) >= flowingA {
 		l.Cov[slope][slope] += sq(miss / amps)
 	}
-	if l.two() && math.Abs(total) >= flowing {
+	if l.two() && math.Abs(total) >= flowingA {
 		l.Cov[away][away] += sq(miss / total)
 	}
-	l.Cov[offset][offset] += sq(0.1 * miss)
+	l.Cov[offset][offset] += sq(reopenShare * miss)
 }
 
 // two reports whether the line has two currents.
@@ -140,8 +150,8 @@ func (l *Line) loosen(mohm float64) {
 }
 
 // fits reports whether there is evidence and the observations fit.
-func (l *Line) fits() bool {
-	return l.Count >= lineLeast && l.Odd < oddTwice && math.Abs(l.Mean[gain]) < steepest
+func (l *Line) fits(t taps) bool {
+	return l.Count >= minLine && l.Outliers < oddTwice && math.Abs(l.Mean[gain]) < t.maxMVPerV()
 }
 
 // repair keeps the covariance symmetric and what is known exactly known.
@@ -155,17 +165,15 @@ func (l *Line) repair() {
 	}
 }
 
-// mohm gives the resistance; ok is false before there is evidence, and while observations do not fit.
-func (l *Line) mohm() (f figure, ok bool) {
-	f = figure{l.Mean[slope], math.Hypot(math.Sqrt(l.Cov[slope][slope]), gainShare*l.Mean[slope])}
-	return f, l.fits()
+// mohm returns the resistance; ok is false before there is evidence, and while observations do not
+// fit.
+func (l *Line) mohm(c *class) (f figure, ok bool) {
+	f = figure{l.Mean[slope], math.Hypot(math.Sqrt(l.Cov[slope][slope]), c.gainShare*l.Mean[slope])}
+	return f, l.fits(c.path)
 }
 
-// gainMVPerV gives by how much two taps differ in gain.
+// gainMVPerV returns by how much two taps differ in gain.
 func (l *Line) gainMVPerV() figure { return figure{l.Mean[gain], math.Sqrt(l.Cov[gain][gain])} }
-
-// gainShare is the standard deviation of a figure from the gain of one current sensor: ±1 % at the most, even within.
-const gainShare = 0.006
 
 // figure is a value with its standard deviation.
 type figure struct{ value, sigma float64 }

@@ -13,27 +13,36 @@ import (
 	"pgregory.net/rapid"
 
 	"liftbank/rules/network"
+	"liftbank/rules/unit"
 )
+
+// seen is a scan with what it does not say.
+type seen struct {
+	unit.Scan
+	network.Facts
+}
+
+func known(e unit.Estimate) (value, sigma float64, ok bool) { return e.Value, e.Sigma, e.Known }
 
 // work plays a unit: a bank, what its sensors add, and where the time has got to.
 type work struct {
 	c       circuit
 	m       *network.Meter
 	at      time.Duration
-	offset  [3][network.MaxBatteries]float64 // V, V, A
-	gain    [3][network.MaxBatteries]float64
+	offset  [3][unit.MaxBatteries]float64 // V, V, A
+	gain    [3][unit.MaxBatteries]float64
 	noise   [3]float64
 	draw    *rand.Rand
 	loadPos int
 	loadNeg int
 	feedPos int
 	feedNeg int
-	spoil   func(*network.Reading)
+	spoil   func(*seen)
 	runs    int
 }
 
 func newWork(n int, c circuit) *work {
-	w := &work{c: c, m: network.New(n, [network.MaxBatteries]bool{true, true, true, true}), draw: rand.New(rand.NewPCG(1, 2))}
+	w := &work{c: c, m: network.New(n, [unit.MaxBatteries]bool{true, true, true, true}, unit.DefaultClasses()), draw: rand.New(rand.NewPCG(1, 2))}
 	for q := range w.gain {
 		for k := range w.gain[q] {
 			w.gain[q][k] = 1
@@ -46,7 +55,7 @@ func newWork(n int, c circuit) *work {
 func (w *work) err() {
 	sign := func() float64 { return float64(w.draw.IntN(2)*2 - 1) }
 	for q, off := range []float64{0.010, 0.010, 0.2} {
-		for k := range network.MaxBatteries {
+		for k := range unit.MaxBatteries {
 			w.offset[q][k], w.gain[q][k] = off*sign(), 1+0.01*sign()
 		}
 	}
@@ -54,17 +63,19 @@ func (w *work) err() {
 }
 
 func (w *work) step(running, feeding bool, runFor time.Duration) {
-	r := network.Reading{At: w.at, Running: running, RunFor: runFor, Feeding: feeding}
-	w.c.read(&r)
-	for q, v := range []*[network.MaxBatteries]float64{&r.PositiveV, &r.NegativeV, &r.CurrentA} {
-		for k := range v {
-			v[k] = v[k]*w.gain[q][k] + w.offset[q][k] + w.noise[q]*w.draw.NormFloat64()
+	r := seen{unit.Scan{At: unit.Moment{Mono: w.at}}, network.Facts{Running: running, RunFor: runFor, MaybeFed: feeding}}
+	w.c.read(&r.Scan)
+	for q := range w.gain {
+		for k := range r.Battery {
+			b := &r.Battery[k]
+			v := [...]*unit.Reading{&b.VoltageV, &b.NegativeV, &b.CurrentA}[q]
+			v.Value = v.Value*w.gain[q][k] + w.offset[q][k] + w.noise[q]*w.draw.NormFloat64()
 		}
 	}
 	if w.spoil != nil {
 		w.spoil(&r)
 	}
-	w.m.Step(&r)
+	w.m.Step(&r.Scan, r.Facts)
 }
 
 // rest lets so many seconds pass without current at the leads.
@@ -108,13 +119,14 @@ func (w *work) day() {
 }
 
 func (w *work) link(t require.TestingT, k int, side network.Side, want, within float64) {
-	got, sigma, ok := w.m.Link(k, side)
+	got, sigma, ok := known(w.m.Link(k, side))
 	require.True(t, ok, "%v link %d is told", side, k)
 	assert.InDelta(t, want, got, within, "%v link %d, ±%.3f", side, k, sigma)
 	assert.Positive(t, sigma)
 }
 
-// Two batteries of 12.6 V and 4.5 mΩ unless said, 0.5 mΩ patches in both rails, 120 A: operating points by ngspice 39.3, and by hand.
+// Two batteries of 12.6 V and 4.5 mΩ unless said, 0.5 mΩ patches in both rails, 120 A: operating
+// points by ngspice 39.3, and by hand.
 func TestSolvedCircuits(t *testing.T) {
 	for _, c := range []struct {
 		name               string
@@ -131,40 +143,44 @@ func TestSolvedCircuits(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			w := newWork(2, circuit{emfV: c.emf, ohmMohm: c.ohm, positive: []float64{0.5}, negative: []float64{0.5}})
-			// What the meter is handed is retyped from the solved case, not taken from this test's solver.
-			run := network.Reading{Running: true, CurrentA: [4]float64{-c.battery1, -c.battery2}}
-			// Of a battery's resistance 0.1 mΩ is taken to be in each of its joints, as in a real one; the currents stay.
-			const joint = 0.1
-			run.PositiveV[0] = c.emf[0] - c.battery1*(c.ohm[0]-2*joint)/1000
-			// All that battery 2 gives comes over the positive patch.
-			run.PositiveV[1] = run.PositiveV[0] + (c.battery2*0.5+joint*(c.battery2-c.battery1))/1000
-			run.NegativeV[1] = run.PositiveV[1] - (c.emf[1] - c.battery2*(c.ohm[1]-2*joint)/1000)
-			rest := network.Reading{}
-			if flow := (c.emf[0] - c.emf[1]) / 0.010; flow != 0 { // 10 A from 1 to 2, at 12.55 V: the sixth case
-				rest.CurrentA = [4]float64{-flow, flow}
-				rest.PositiveV[0], rest.PositiveV[1], rest.NegativeV[1] = 12.557, 12.550, 0.007 // joints taken from the batteries
-			} else {
-				rest.PositiveV[0], rest.PositiveV[1] = 12.6, 12.6
-			}
+			// What the meter is handed is retyped from the solved case, not taken from this test's
+			// solver.
+			var run, rest unit.Scan
 			for k := range 2 {
-				for _, r := range []*network.Reading{&run, &rest} {
-					r.PositiveOK[k], r.NegativeOK[k], r.CurrentOK[k] = true, true, true
+				for _, s := range []*unit.Scan{&run, &rest} {
+					s.Battery[k] = unit.Battery{VoltageV: good(0), NegativeV: good(0), CurrentA: good(0)}
 				}
+			}
+			one, two := &run.Battery[0], &run.Battery[1]
+			one.CurrentA.Value, two.CurrentA.Value = -c.battery1, -c.battery2
+			// Of a battery's resistance 0.1 mΩ is taken to be in each of its joints, as in a real
+			// one; the currents stay.
+			const joint = 0.1
+			one.VoltageV.Value = c.emf[0] - c.battery1*(c.ohm[0]-2*joint)/1000
+			// All that battery 2 gives comes over the positive patch.
+			two.VoltageV.Value = one.VoltageV.Value + (c.battery2*0.5+joint*(c.battery2-c.battery1))/1000
+			two.NegativeV.Value = two.VoltageV.Value - (c.emf[1] - c.battery2*(c.ohm[1]-2*joint)/1000)
+			one, two = &rest.Battery[0], &rest.Battery[1]
+			if flow := (c.emf[0] - c.emf[1]) / 0.010; flow != 0 { // 10 A from 1 to 2, at 12.55 V: the sixth case
+				one.CurrentA.Value, two.CurrentA.Value = -flow, flow
+				one.VoltageV.Value, two.VoltageV.Value, two.NegativeV.Value = 12.557, 12.550, 0.007 // joints taken from the batteries
+			} else {
+				one.VoltageV.Value, two.VoltageV.Value = 12.6, 12.6
 			}
 			for range 6 {
 				for range 30 {
 					w.at += time.Second
-					rest.At = w.at
-					w.m.Step(&rest)
+					rest.At.Mono = w.at
+					w.m.Step(&rest, network.Facts{})
 				}
 				for f := time.Duration(0); f < 2*time.Second; f += 20 * time.Millisecond {
-					run.At, run.RunFor = w.at+f, f
-					w.m.Step(&run)
+					run.At.Mono = w.at + f
+					w.m.Step(&run, network.Facts{Running: true, RunFor: f})
 				}
 				w.at += 2 * time.Second
 			}
-			rest.At = w.at + time.Second
-			w.m.Step(&rest)
+			rest.At.Mono = w.at + time.Second
+			w.m.Step(&rest, network.Facts{})
 			w.link(t, 0, network.Positive, 0.5, 0.01) // currents and volts are rounded to 10 mA
 			w.link(t, 0, network.Negative, 0.5, 0.01)
 			assert.Equal(t, c.want, w.m.Load().Arrangement, "%+v", w.m.Load())
@@ -174,22 +190,22 @@ func TestSolvedCircuits(t *testing.T) {
 }
 
 func TestNothingIsSaidWithoutEvidence(t *testing.T) {
-	m := network.New(2, [4]bool{})
-	_, _, ok := m.Link(0, network.Positive)
+	m := network.New(2, [4]bool{}, unit.DefaultClasses())
+	_, _, ok := known(m.Link(0, network.Positive))
 	assert.False(t, ok)
-	_, _, ok = m.MotorPath()
+	_, _, ok = known(m.MotorPath())
 	assert.False(t, ok)
-	_, _, ok = m.FeedPath()
+	_, _, ok = known(m.FeedPath())
 	assert.False(t, ok)
 	assert.Equal(t, network.Unknown, m.Load().Arrangement)
-	assert.NotEmpty(t, m.Load().WaitsFor)
-	one := network.New(1, [4]bool{})
-	assert.NotEmpty(t, one.Load().WaitsFor)
-	_, _, ok = one.Link(0, network.Positive)
+	assert.NotNil(t, m.Load().WaitsFor)
+	one := network.New(1, [4]bool{}, unit.DefaultClasses())
+	assert.NotNil(t, one.Load().WaitsFor)
+	_, _, ok = known(one.Link(0, network.Positive))
 	assert.False(t, ok)
 }
 
-// sound gives a ladder drawn at random.
+// sound returns a ladder drawn at random.
 func sound(t *rapid.T, n int) circuit {
 	c := circuit{}
 	draw := func(low, high float64, name string) float64 { return rapid.Float64Range(low, high).Draw(t, name) }
@@ -204,8 +220,10 @@ func sound(t *rapid.T, n int) circuit {
 	return c
 }
 
-// The wanted tolerance, ±0.1 mΩ or 10 %, with all sensors at the ends of their ranges; leads on either end. The last link of four, with a
-// weak battery behind it, passes a tenth of the motor's current; it may be off by what the meter says of itself.
+// The wanted tolerance, ±0.1 mΩ or 10 %, with all sensors at the ends of their ranges; leads on
+// either end. The last link of four, with a weak battery behind it, passes a tenth of the motor's
+// current; it may be off by what the meter says of itself: five deviations, as some 500 links are
+// drawn in a run of this test, of which one in 370 is beyond three.
 func TestRandomLaddersGiveTheirLinksBack(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(2, 4).Draw(t, "n")
@@ -219,12 +237,12 @@ func TestRandomLaddersGiveTheirLinksBack(t *testing.T) {
 		}
 		for k := range n - 1 {
 			for side, mohm := range []float64{w.c.positive[k], w.c.negative[k]} {
-				got, sigma, ok := w.m.Link(k, network.Side(side))
+				got, sigma, ok := known(w.m.Link(k, network.Side(side)))
 				if !ok && mohm < 0.4 { // its sign, and so the place of the lead, may be hidden by what two sound joints differ
 					continue
 				}
 				require.True(t, ok)
-				assert.InDelta(t, mohm, got, max(0.1, 0.1*mohm, 3*sigma), "%v link %d", network.Side(side), k)
+				assert.InDelta(t, mohm, got, max(0.1, 0.1*mohm, 5*sigma), "%v link %d", network.Side(side), k)
 				assert.Less(t, sigma, 0.3)
 			}
 		}
@@ -242,7 +260,8 @@ func TestRandomLaddersGiveTheirLinksBack(t *testing.T) {
 	})
 }
 
-// Batteries numbered from the other end give the same links in reverse. The ground moves with battery 0, so sensors are exact here.
+// Batteries numbered from the other end give the same links in reverse. The ground moves with
+// battery 0, so sensors are exact here.
 func TestRenaming(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(2, 4).Draw(t, "n")
@@ -256,8 +275,8 @@ func TestRenaming(t *testing.T) {
 		}
 		for k := range n - 1 {
 			for _, side := range []network.Side{network.Positive, network.Negative} {
-				x, _, okX := a.m.Link(k, side)
-				y, _, okY := b.m.Link(n-2-k, side)
+				x, _, okX := known(a.m.Link(k, side))
+				y, _, okY := known(b.m.Link(n-2-k, side))
 				assert.Equal(t, okX, okY)
 				assert.InDelta(t, x, y, 1e-3) // each bank learns its taps' gains from its own ground
 			}
@@ -292,15 +311,15 @@ func TestALostChannelSilencesWhatDependsOnIt(t *testing.T) {
 	w.loadNeg, w.feedNeg = 2, 2
 	w.day()
 	w.link(t, 0, network.Positive, 0.5, 0.01)
-	w.spoil = func(r *network.Reading) { r.PositiveOK[2] = false }
+	w.spoil = func(r *seen) { r.Battery[2].VoltageV.Quality = unit.NoAnswer }
 	w.rest(30, 0)
-	_, _, ok := w.m.Link(1, network.Positive)
+	_, _, ok := known(w.m.Link(1, network.Positive))
 	assert.False(t, ok, "a tap is missing")
 	w.link(t, 0, network.Positive, 0.5, 0.01)
 	w.link(t, 1, network.Negative, 0.5, 0.01)
-	w.spoil = func(r *network.Reading) { r.CurrentOK[1] = false }
+	w.spoil = func(r *seen) { r.Battery[1].CurrentA.Quality = unit.NoAnswer }
 	w.run(120)
-	_, _, ok = w.m.Link(0, network.Positive)
+	_, _, ok = known(w.m.Link(0, network.Positive))
 	assert.False(t, ok, "a current is missing: nobody knows what passes")
 	w.spoil = nil
 	w.run(120)
@@ -309,10 +328,10 @@ func TestALostChannelSilencesWhatDependsOnIt(t *testing.T) {
 
 // A channel that stands still says good values; a link's figure must not follow it.
 func TestAStuckChannelAccusesNoLink(t *testing.T) {
-	for name, spoil := range map[string]func(*network.Reading){
-		"voltage": func(r *network.Reading) { r.PositiveV[1] = 12.6 },
-		"current": func(r *network.Reading) { r.CurrentA[1] = 0 },
-		"off":     func(r *network.Reading) { r.PositiveV[1] += 0.5 },
+	for name, spoil := range map[string]func(*seen){
+		"voltage": func(r *seen) { r.Battery[1].VoltageV.Value = 12.6 },
+		"current": func(r *seen) { r.Battery[1].CurrentA.Value = 0 },
+		"off":     func(r *seen) { r.Battery[1].VoltageV.Value += 0.5 },
 	} {
 		t.Run(name, func(t *testing.T) {
 			w := newWork(2, ladder(2, 0.5))
@@ -321,7 +340,7 @@ func TestAStuckChannelAccusesNoLink(t *testing.T) {
 			w.spoil = spoil
 			for range 10 {
 				w.run(120)
-				if mohm, _, ok := w.m.Link(0, network.Positive); ok {
+				if mohm, _, ok := known(w.m.Link(0, network.Positive)); ok {
 					assert.InDelta(t, 0.5, mohm, 0.05)
 				}
 			}
@@ -349,7 +368,7 @@ func TestALinkThatCorrodesOrComesOffIsFollowed(t *testing.T) {
 	for range 5 {
 		w.run(60)
 	}
-	mohm, _, ok := w.m.Link(0, network.Negative)
+	mohm, _, ok := known(w.m.Link(0, network.Negative))
 	assert.True(t, ok)
 	assert.Equal(t, 200.0, mohm)
 	assert.Equal(t, network.Diagonal, w.m.Load().Arrangement, "leads have not moved: %+v", w.m.Load())
@@ -361,13 +380,13 @@ func TestALooseJointIsToldFromALink(t *testing.T) {
 	w.c.posPost, w.c.negPost = []float64{0.1, 0.1, 0.1}, []float64{0.1, 0.1, 0.1}
 	w.err()
 	w.day()
-	_, _, ok := w.m.Post(1, network.Positive)
+	_, _, ok := known(w.m.Post(1, network.Positive))
 	assert.False(t, ok)
 	w.c.posPost[1] = 3.1
 	for range 5 {
 		w.run(110)
 	}
-	mohm, sigma, ok := w.m.Post(1, network.Positive)
+	mohm, sigma, ok := known(w.m.Post(1, network.Positive))
 	require.True(t, ok)
 	assert.InDelta(t, 3.1, mohm, 2*sigma)
 	w.link(t, 0, network.Positive, 0.5, 0.15)
@@ -375,8 +394,8 @@ func TestALooseJointIsToldFromALink(t *testing.T) {
 	assert.Equal(t, network.Diagonal, w.m.Load().Arrangement)
 }
 
-// With two batteries and a joint loose at the first post the drop changes its sign, as if the leads were moved: with both pairs on one
-// post, and known before, the joint is the likelier.
+// With two batteries and a joint loose at the first post the drop changes its sign, as if the leads
+// were moved: with both pairs on one post, and known before, the joint is the likelier.
 func TestALooseJointDoesNotMoveTheLeads(t *testing.T) {
 	w := newWork(2, ladder(2, 0.5))
 	w.loadNeg, w.feedNeg = 1, 1
@@ -386,47 +405,53 @@ func TestALooseJointDoesNotMoveTheLeads(t *testing.T) {
 	w.c.posPost[0] = 4
 	w.day()
 	assert.Contains(t, []network.Arrangement{network.Diagonal, network.Unknown}, w.m.Load().Arrangement)
-	if mohm, _, ok := w.m.Link(0, network.Positive); ok {
+	if mohm, _, ok := known(w.m.Link(0, network.Positive)); ok {
 		assert.Less(t, mohm, 1.5)
 	}
 }
 
 func TestWithoutANegativeTapThePlaceOfTheNegativeLeadIsNotTold(t *testing.T) {
 	w := newWork(2, ladder(2, 0.5))
-	w.m = network.New(2, [4]bool{true, false})
+	w.m = network.New(2, [4]bool{true, false}, unit.DefaultClasses())
 	w.loadNeg, w.feedNeg = 1, 1
-	w.spoil = func(r *network.Reading) { r.NegativeOK = [4]bool{} }
+	w.spoil = func(r *seen) {
+		for k := range r.Battery {
+			r.Battery[k].NegativeV = unit.Reading{}
+		}
+	}
 	w.day()
 	w.day()
 	l := w.m.Load()
 	assert.Equal(t, network.Unknown, l.Arrangement)
 	assert.Equal(t, 0, l.Positive)
 	assert.Equal(t, -1, l.Negative)
-	assert.Contains(t, l.WaitsFor, "tap")
+	assert.Contains(t, l.WaitsFor.Said(), "tap")
 	w.link(t, 0, network.Positive, 0.5, 0.05)
-	_, _, ok := w.m.Link(0, network.Negative)
+	_, _, ok := known(w.m.Link(0, network.Negative))
 	assert.False(t, ok)
 }
 
-// Paths: 120 A and 90 A over 1.5 mΩ, and a charge from 40 A to nothing over 2 mΩ, with taps that differ by 2 %.
+// Paths: 120 A and 90 A over 1.5 mΩ, and a charge from 40 A to nothing over 2 mΩ, with taps that
+// differ by 2 %.
 func TestPaths(t *testing.T) {
 	w := newWork(2, ladder(2, 0.5))
 	w.loadNeg, w.feedNeg = 1, 1
-	w.spoil = func(r *network.Reading) {
-		total := r.CurrentA[0] + r.CurrentA[1]
-		r.MotorOK, r.FeedOK = r.Running, true
-		r.MotorV = (r.PositiveV[0]+total*1.5/1000)*1.01 + 0.01
-		r.FeedV = (r.PositiveV[0]+max(total, 0)*2/1000)*1.01 + 0.01
-		r.PositiveV[0] = r.PositiveV[0]*0.99 - 0.01
+	w.spoil = func(r *seen) {
+		total, first := r.Battery[0].CurrentA.Value+r.Battery[1].CurrentA.Value, &r.Battery[0].VoltageV.Value
+		if r.Running {
+			r.MotorV = good((*first+total*1.5/1000)*1.01 + 0.01)
+		}
+		r.FeedV = good((*first+max(total, 0)*2/1000)*1.01 + 0.01)
+		*first = *first*0.99 - 0.01
 	}
 	for range 3 {
 		w.day()
 	}
-	mohm, sigma, ok := w.m.MotorPath()
+	mohm, sigma, ok := known(w.m.MotorPath())
 	require.True(t, ok)
 	assert.InDelta(t, 1.5, mohm, 0.3)
 	assert.InDelta(t, 1.5, mohm, 3*sigma)
-	mohm, sigma, ok = w.m.FeedPath()
+	mohm, sigma, ok = known(w.m.FeedPath())
 	require.True(t, ok)
 	assert.InDelta(t, 2, mohm, 0.3)
 	assert.InDelta(t, 2, mohm, 3*sigma)
@@ -446,7 +471,7 @@ func TestUncertaintyIsHonest(t *testing.T) {
 		}
 		for k := range 2 {
 			for _, side := range []network.Side{network.Positive, network.Negative} {
-				mohm, sigma, ok := w.m.Link(k, side)
+				mohm, sigma, ok := known(w.m.Link(k, side))
 				if !ok {
 					continue
 				}
@@ -461,16 +486,19 @@ func TestUncertaintyIsHonest(t *testing.T) {
 	assert.GreaterOrEqual(t, float64(held), 0.95*float64(told), "%d of %d", held, told)
 }
 
-// A restart at any instant but within a run changes nothing of what is said afterwards, bit for bit, with the state gone through JSON.
+// A restart at any instant but within a run changes nothing of what is said afterwards, bit for
+// bit, with the state gone through JSON.
 func TestSaveAndRestoreEqualsNeverStopping(t *testing.T) {
 	play := func(restartAt int) (states []network.State, leads []network.Leads) {
 		w := newWork(3, ladder(3, 0.7))
 		w.loadNeg = 2
 		w.err()
 		n, ran := 0, false
-		w.spoil = func(r *network.Reading) {
-			r.NegativeOK[2] = n%911 > 30 // a tap that comes and goes
-			under := r.Running || ran    // a run is over with the first reading after it
+		w.spoil = func(r *seen) {
+			if n%911 <= 30 {
+				r.Battery[2].NegativeV.Quality = unit.NoAnswer // a tap that comes and goes
+			}
+			under := r.Running || ran // a run is over with the first reading after it
 			ran = r.Running
 			if n++; n < restartAt || under || restartAt == 0 {
 				return
@@ -480,7 +508,7 @@ func TestSaveAndRestoreEqualsNeverStopping(t *testing.T) {
 			require.NoError(t, err)
 			var s network.State
 			require.NoError(t, json.Unmarshal(data, &s))
-			w.m = network.New(3, [4]bool{true, true, true, true})
+			w.m = network.New(3, [4]bool{true, true, true, true}, unit.DefaultClasses())
 			require.NoError(t, w.m.Restore(s))
 			assert.Equal(t, s, w.m.State())
 		}
@@ -491,7 +519,7 @@ func TestSaveAndRestoreEqualsNeverStopping(t *testing.T) {
 			states, leads = append(states, w.m.State()), append(leads, w.m.Load(), w.m.Feed())
 		}
 		for k := range 2 {
-			_, _, ok := w.m.Link(k, network.Positive)
+			_, _, ok := known(w.m.Link(k, network.Positive))
 			assert.True(t, ok)
 		}
 		return states, leads
@@ -506,12 +534,12 @@ func TestSaveAndRestoreEqualsNeverStopping(t *testing.T) {
 
 func TestRestoreRefusesWhatCannotBe(t *testing.T) {
 	fitted := [4]bool{true, true}
-	good := network.New(2, fitted).State()
+	good := network.New(2, fitted, unit.DefaultClasses()).State()
 	refuse := func(part string, change func(*network.State)) {
 		t.Helper()
 		s := good
 		change(&s)
-		m := network.New(2, fitted)
+		m := network.New(2, fitted, unit.DefaultClasses())
 		before := m.State()
 		assert.ErrorContains(t, m.Restore(s), part)
 		assert.Equal(t, before, m.State())
@@ -524,9 +552,9 @@ func TestRestoreRefusesWhatCannotBe(t *testing.T) {
 	refuse("link", func(s *network.State) { s.Charge[0][0].Cov[2][2] = -1 })
 	refuse("link", func(s *network.State) { s.Charge[0][0].Mean[0] = math.Inf(1) })
 	refuse("paths", func(s *network.State) { s.Motor.Count = -3 })
-	refuse("gathered", func(s *network.State) { s.Passing.Base.Scans = -1 })
-	refuse("gathered", func(s *network.State) { s.Passing.Stretch.Feed = network.Sum{Sum: math.NaN()} })
-	refuse("gathered", func(s *network.State) { s.Passing.Settle = time.Hour })
+	refuse("gathered", func(s *network.State) { s.Pending.Base.Scans = -1 })
+	refuse("gathered", func(s *network.State) { s.Pending.Stretch.Feed = network.Sum{Sum: math.NaN()} })
+	refuse("gathered", func(s *network.State) { s.Pending.Settle = time.Hour })
 	refuse("paths", func(s *network.State) { s.FeedAt = 2 })
 	refuse("share", func(s *network.State) { s.ChargeShare[0] = math.NaN() })
 }
@@ -534,23 +562,23 @@ func TestRestoreRefusesWhatCannotBe(t *testing.T) {
 func TestAStepAllocatesNothing(t *testing.T) {
 	w := newWork(4, ladder(4, 0.5))
 	w.day()
-	r := network.Reading{At: w.at}
-	w.c.read(&r)
+	s := unit.Scan{At: unit.Moment{Mono: w.at}}
+	w.c.read(&s)
 	assert.Zero(t, testing.AllocsPerRun(1000, func() {
-		r.At += time.Second
-		r.Running = r.At/time.Second%20 < 8
-		w.m.Step(&r)
+		s.At.Mono += time.Second
+		w.m.Step(&s, network.Facts{Running: s.At.Mono/time.Second%20 < 8})
 	}))
 }
 
-// Mostly rest, one scan a second, as in service: 3 s of every minute at rest are a run at 150 scans a second.
+// Mostly rest, one scan a second, as in service: 3 s of every minute at rest are a run at 150 scans
+// a second.
 func BenchmarkStep(b *testing.B) {
 	for _, n := range []int{2, 4} {
 		b.Run([]string{2: "two", 4: "four"}[n], func(b *testing.B) {
 			w := newWork(n, ladder(n, 0.5))
 			w.loadNeg = n - 1
 			w.day()
-			rest, run := network.Reading{}, network.Reading{Running: true}
+			var rest, run unit.Scan
 			w.c.inA = 0
 			w.c.read(&rest)
 			w.c.inA = -120
@@ -560,15 +588,47 @@ func BenchmarkStep(b *testing.B) {
 			for b.Loop() {
 				i++
 				if i%510 < 450 {
-					run.At, run.RunFor = at, time.Duration(i%510)*7*time.Millisecond
+					run.At.Mono = at
 					at += 7 * time.Millisecond
-					w.m.Step(&run)
+					w.m.Step(&run, network.Facts{Running: true, RunFor: time.Duration(i%510) * 7 * time.Millisecond})
 					continue
 				}
 				at += time.Second
-				rest.At = at
-				w.m.Step(&rest)
+				rest.At.Mono = at
+				w.m.Step(&rest, network.Facts{})
 			}
 		})
 	}
+}
+
+// Channels of a worse class leave links, paths and places less sure, by the same readings.
+func TestAWorseClassIsLessSure(t *testing.T) {
+	sigmas := func(change func(unit.Signal, *unit.SensorClass)) (byRuns, byCharge, path float64) {
+		classes := unit.DefaultClasses()
+		for c := range classes {
+			change(unit.Channel(c).Signal(), &classes[c])
+		}
+		w := newWork(2, ladder(2, 0.5))
+		w.m = network.New(2, [4]bool{true, true}, classes)
+		w.loadNeg, w.feedNeg = 1, 1
+		w.spoil = func(r *seen) {
+			r.FeedV = good(r.Battery[0].VoltageV.Value + max(r.Battery[0].CurrentA.Value+r.Battery[1].CurrentA.Value, 0)*2/1000)
+		}
+		w.day()
+		s := w.m.State()
+		return w.m.Link(0, network.Positive).Sigma, s.Charge[network.Negative][0].Cov[2][2], w.m.FeedPath().Sigma
+	}
+	links, charge, path := sigmas(func(unit.Signal, *unit.SensorClass) {})
+	moreLinks, _, _ := sigmas(func(_ unit.Signal, c *unit.SensorClass) { c.Gain *= 3 })
+	assert.Greater(t, moreLinks, links)
+	_, moreCharge, morePath := sigmas(func(s unit.Signal, c *unit.SensorClass) {
+		if s != unit.BatteryCurrent {
+			c.Step, c.Noise = 5*c.Step, 5*c.Noise
+		}
+	})
+	assert.Greater(t, moreCharge, charge, "a chip with larger steps")
+	assert.Greater(t, morePath, path)
+	_, lessCharge, lessPath := sigmas(func(_ unit.Signal, c *unit.SensorClass) { c.Step, c.Noise = c.Step/5, c.Noise/5 })
+	assert.Less(t, lessCharge, charge, "a chip with smaller steps")
+	assert.Less(t, lessPath, path)
 }

@@ -2,15 +2,15 @@ package network
 
 import "math"
 
-// Runs is what motor runs showed of one link: means over the last tens of runs of the change against the moment before, per ampere of
-// the bank's change. Exported to be saved only.
+// Runs is what motor runs showed of one link: means over the last tens of runs of the change
+// against the moment before, per ampere of the bank's change. Exported only to be saved.
 type Runs struct {
-	Count float64 // runs in the means, up to runMemory
-	Mean  Change
-	Var   float64 // of Mean.DropMohm from run to run, mΩ²
-	Lean  float64 // by how much the last few runs lay beside the mean, mΩ
-	Odd   Change  // the last run, if it did not fit
-	IsOdd bool
+	Count       float64 // runs in the means, up to runMemory
+	Mean        Change
+	Var         float64 // of Mean.DropMohm from run to run, mΩ²
+	Drift       float64 // by how much the last few runs lay beside the mean, mΩ
+	Outlier     Change  // the last run, if it did not fit
+	HaveOutlier bool
 }
 
 // Change is one run's, or the mean of several.
@@ -22,41 +22,47 @@ type Change struct {
 	Far      float64 // share of the battery after it
 }
 
-// Limits of what a run says.
+// Limits of what a run says. Drift is a drift when it is beyond driftFar and driftMohm: then only
+// the last runs tell.
 const (
-	runMemory  = 30.0
-	leastRunA  = 20.0
-	firstMohm  = 0.05 // spread from run to run before it is known: half a millivolt of 10
-	oddRunMohm = 0.10 // a run this far off is no accident if the next one agrees
-	oddRun     = 5.0  // and so many standard deviations
-	leanShare  = 0.2  // of a run in Lean: its standard deviation is a third of a run's
-	leanFar    = 1.0  // Lean over so much of a run's standard deviation, and leanMohm, is a drift ...
-	leanMohm   = 0.02
-	leanMemory = 5.0 // ... of which only the last runs tell
+	runMemory   = 30.0    // count: runs in the means; our choice
+	minRunA     = 20.0    // A: change of the bank's current; our choice
+	firstMohm   = 0.05    // mΩ: spread of runs before it is known, half a millivolt of 10; our choice
+	minSpread   = 0.1     // ratio: of that, the least spread of a mean; our choice
+	minOddShare = 1.0 / 3 // ratio: of that, the least spread that an outlier is held against; our choice
+	oddRunMohm  = 0.10    // mΩ: a run this far off is no accident if the next one agrees; our choice
+	oddRun      = 5.0     // ratio: and so many standard deviations; our choice
+	driftShare  = 0.2     // ratio: of a run in Drift, whose deviation is a third of a run's; our choice
+	driftFar    = 1.0     // ratio: Drift over a run's standard deviation; our choice
+	driftMohm   = 0.02    // mΩ: Drift; our choice
+	driftMemory = 5.0     // count: runs that then tell; our choice
 )
 
-// Limits of what a 12 V battery may show in a run: its resistance is 2.5 to 7 mΩ new, (general literature, from memory), many times
-// that when failed. Outside, one of its channels does not tell the truth.
+// Limits of what a 12 V battery may show in a run: its resistance is 2.5 to 7 mΩ new (general
+// literature, from memory), many times that when failed. Outside, one of its channels is wrong.
 const (
-	leastMohm   = 0.6
-	mostMohm    = 150.0
-	judgedA     = 8.0  // a current that must show in the voltage
-	deafA       = 2.0  // a current this small ...
-	deafDipV    = 0.15 // ... beside a dip this large is not measured
-	mostChangeV = 6.0  // over a link: more is no 12 V bank in parallel
+	minMohm    = 0.6   // mΩ: resistance of a block; our choice
+	maxMohm    = 150.0 // mΩ: resistance of a block; our choice
+	judgedA    = 8.0   // A: a current that must show in the voltage; our choice
+	deafA      = 2.0   // A: a current this small ...; our choice
+	deafDipV   = 0.15  // V: ... beside a dip this large is not measured; our choice
+	maxChangeV = 6.0   // V: over a link; more is no 12 V bank in parallel; our choice
+	jumpMohm   = 1.0   // mΩ: by which a link that jumped is less sure by charges; our choice
+	jumpFactor = 2     // ratio: and so many times the jump; our choice
 )
 
-// learnRun takes a run against the moment before it, into what runs of its kind said before, and reports whether it said something.
+// learnRun takes a run against the moment before it, into what runs of its kind said before, and
+// reports whether it said something.
 func (m *Meter) learnRun(into *[sides][maxLinks]Runs, from, to *scene) bool {
 	d := to.minus(from)
-	if !d.ampsOK || d.totalA > -leastRunA || !distrust(&d, m.n) {
+	if !d.ampsOK || d.totalA > -minRunA || !dropImplausible(&d, m.n) {
 		return false
 	}
-	learnt := false
+	learned := false
 	for side := range Side(sides) {
 		for k := range m.n - 1 {
 			drop, ok := d.dropMV(side, k)
-			if !ok || math.Abs(drop) > 1000*mostChangeV {
+			if !ok || math.Abs(drop) > 1000*maxChangeV {
 				continue
 			}
 			jump := into[side][k].learn(Change{
@@ -64,16 +70,17 @@ func (m *Meter) learnRun(into *[sides][maxLinks]Runs, from, to *scene) bool {
 				Right: d.through(k, 0, m.n) / d.totalA, Near: d.ampsA[k] / d.totalA, Far: d.ampsA[k+1] / d.totalA,
 			})
 			if jump != 0 { // what charges said was of before
-				m.state.Charge[side][k].loosen(1 + 2*math.Abs(jump))
+				m.state.Charge[side][k].loosen(jumpMohm + jumpFactor*math.Abs(jump))
 			}
-			learnt = true
+			learned = true
 		}
 	}
-	return learnt
+	return learned
 }
 
-// distrust takes out voltages that can't be of their battery's current; it reports false if a current can't be.
-func distrust(d *scene, n int) bool {
+// dropImplausible takes out voltages that can't be of their battery's current; it reports false if
+// a current can't be.
+func dropImplausible(d *scene, n int) bool {
 	for k := range n {
 		if !d.postOK[Positive][k] {
 			continue
@@ -86,7 +93,7 @@ func distrust(d *scene, n int) bool {
 			return false
 		}
 		mohm := 1000 * dip / a
-		if math.Abs(a) >= judgedA && (mohm < leastMohm || mohm > mostMohm) {
+		if math.Abs(a) >= judgedA && (mohm < minMohm || mohm > maxMohm) {
 			d.postOK[Positive][k] = false
 			d.postOK[Negative][k] = k == 0
 		}
@@ -94,8 +101,8 @@ func distrust(d *scene, n int) bool {
 	return true
 }
 
-// learn blends one run in; a run far from the others waits for the next: if that agrees, the past is dropped. It
-// gives by how much the drop per ampere then jumped, in mΩ; else 0.
+// learn blends one run in; a run far from the others waits for the next: if that agrees, the past
+// is dropped. It gives by how much the drop per ampere then jumped, in mΩ; else 0.
 func (l *Runs) learn(c Change) (jump float64) {
 	if l.Count == 0 {
 		*l = Runs{Count: 1, Mean: c, Var: sq(firstMohm)}
@@ -103,22 +110,22 @@ func (l *Runs) learn(c Change) (jump float64) {
 	}
 	miss := c.DropMohm - l.Mean.DropMohm
 	if l.far(miss) {
-		if l.IsOdd && (l.Odd.DropMohm-l.Mean.DropMohm)*miss > 0 {
-			between := c.DropMohm - l.Odd.DropMohm
-			c.blend(l.Odd, 0.5)
+		if l.HaveOutlier && (l.Outlier.DropMohm-l.Mean.DropMohm)*miss > 0 {
+			between := c.DropMohm - l.Outlier.DropMohm
+			c.blend(l.Outlier, 0.5)
 			*l = Runs{Count: 2, Mean: c, Var: max(sq(firstMohm), sq(between)/2, l.Var)}
 			return miss
 		}
-		if !l.IsOdd {
-			l.Odd, l.IsOdd = c, true
+		if !l.HaveOutlier {
+			l.Outlier, l.HaveOutlier = c, true
 			return 0
 		}
 	}
-	l.IsOdd = false
+	l.HaveOutlier = false
 	l.Count = min(l.Count+1, runMemory)
-	l.Lean += leanShare * (miss - l.Lean)
-	if math.Abs(l.Lean) > leanMohm && sq(l.Lean) > sq(leanFar)*l.Var {
-		l.Count = min(l.Count, leanMemory)
+	l.Drift += driftShare * (miss - l.Drift)
+	if math.Abs(l.Drift) > driftMohm && sq(l.Drift) > sq(driftFar)*l.Var {
+		l.Count = min(l.Count, driftMemory)
 	}
 	share := 1 / l.Count
 	l.Mean.blend(c, share)
@@ -127,7 +134,7 @@ func (l *Runs) learn(c Change) (jump float64) {
 }
 
 func (l *Runs) far(miss float64) bool {
-	return math.Abs(miss) > oddRunMohm && sq(miss) > sq(oddRun)*max(l.Var, sq(firstMohm/3))
+	return math.Abs(miss) > oddRunMohm && sq(miss) > sq(oddRun)*max(l.Var, sq(minOddShare*firstMohm))
 }
 
 func (c *Change) blend(x Change, share float64) {
@@ -138,17 +145,18 @@ func (c *Change) blend(x Change, share float64) {
 	c.Far += share * (x.Far - c.Far)
 }
 
-// perAmpere gives the drop per ampere of the bank, in mΩ, with the difference of the taps' gains taken out.
+// perAmpere returns the drop per ampere of the bank, in mΩ, with the difference of the taps' gains
+// taken out.
 func (l *Runs) perAmpere(gain figure) figure {
-	spread := max(l.Var, sq(firstMohm/10)) / max(l.Count, 1)
+	spread := max(l.Var, sq(minSpread*firstMohm)) / max(l.Count, 1)
 	return figure{
 		l.Mean.DropMohm - gain.value*l.Mean.DipVPerA,
 		math.Sqrt(spread + sq(gain.sigma*l.Mean.DipVPerA)),
 	}
 }
 
-// through gives the share of the bank's current that passes the link, with a lead on battery `place`; joint what a joint at post h adds to
-// the drop.
+// through returns the share of the bank's current that passes the link, with a lead on battery
+// `place`; joint what a joint at post h adds to the drop.
 func (l *Runs) through(k, place int) float64 {
 	if place <= k {
 		return l.Mean.Right
@@ -156,23 +164,24 @@ func (l *Runs) through(k, place int) float64 {
 	return l.Mean.Right - 1
 }
 
-// risenShare is by how much the converter's current rises in a run while it is on, over what the batteries then give, with its standard
-// deviation: converters of 20 to 60 A beside motors of 100 to 130 A, part of which flowed before.
+// A converter that is on gives more during a run, over what the batteries then give: converters of
+// 20 to 60 A beside motors of 100 to 130 A, part of which flowed before.
 const (
-	risenShare = 0.3
-	risenSigma = 0.2
+	risenShare = 0.3 // ratio: of the batteries' current; our choice
+	risenSigma = 0.2 // ratio: of the batteries' current; our choice
 )
 
-// runsOf gives what runs showed of a link, and whether the converter was on in them.
+// runsOf returns what runs showed of a link, and whether the converter was on in them.
 func (m *Meter) runsOf(side Side, k int) (l *Runs, fed bool) {
-	if l = &m.state.Run[side][k]; l.Count < runsLeast && m.state.Fed[side][k].Count > l.Count {
+	if l = &m.state.Run[side][k]; l.Count < minRuns && m.state.Fed[side][k].Count > l.Count {
 		return &m.state.Fed[side][k], true
 	}
 	return l, false
 }
 
-// passing gives the share of the bank's current that passes the link under a guess, with its standard deviation.
-func (l *Runs) passing(k int, g guess, fed bool) figure {
+// passing returns the share of the bank's current that passes the link under a guess, with its
+// standard deviation.
+func (l *Runs) passing(k int, g hypothesis, fed bool) figure {
 	f := figure{l.through(k, g.run), 0}
 	switch {
 	case !fed || (g.run > k) == (g.charge > k):

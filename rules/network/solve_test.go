@@ -1,8 +1,9 @@
 package network_test
 
-import "liftbank/rules/network"
+import "liftbank/rules/unit"
 
-// circuit is a bank of batteries (an EMF behind a resistance), links and joints in milliohms, with a current drawn or fed at two leads.
+// circuit is a bank of batteries (an EMF behind a resistance), links and joints in milliohms, with
+// a current drawn or fed at two leads.
 type circuit struct {
 	emfV, ohmMohm      []float64
 	positive, negative []float64 // links
@@ -21,8 +22,9 @@ func (c *circuit) posts(of []float64, k int) float64 {
 	return of[k]
 }
 
-// solve works the circuit out by node voltages and Gauss's elimination: the rail nodes of both sides, that of the first negative at 0.
-// It gives the current into each battery and the voltages of its posts over the first negative post.
+// solve works the circuit out by node voltages and Gauss's elimination: the rail nodes of both
+// sides, that of the first negative at 0. It gives the current into each battery and the voltages
+// of its posts over the first negative post.
 func (c *circuit) solve() (currentA, positiveV, negativeV []float64) {
 	n := len(c.emfV)
 	size := 2 * n
@@ -98,7 +100,7 @@ func gauss(a [][]float64) []float64 {
 func abs(x float64) float64 { return max(x, -x) }
 
 // read puts a solution into a reading. The last one is kept: the same moment is read many times.
-func (c *circuit) read(r *network.Reading) {
+func (c *circuit) read(s *unit.Scan) {
 	of := [6]float64{c.inA, float64(c.leadPos), float64(c.leadNeg), c.emfV[0]}
 	for k := range c.positive {
 		of[4] += c.positive[k] * float64(k+1)
@@ -113,7 +115,8 @@ func (c *circuit) read(r *network.Reading) {
 	}
 	i, p, n := c.current, c.high, c.lower
 	for k := range i {
-		r.CurrentA[k], r.PositiveV[k], r.NegativeV[k] = i[k], p[k], n[k]
-		r.CurrentOK[k], r.PositiveOK[k], r.NegativeOK[k] = true, true, true
+		s.Battery[k] = unit.Battery{VoltageV: good(p[k]), NegativeV: good(n[k]), CurrentA: good(i[k])}
 	}
 }
+
+func good(v float64) unit.Reading { return unit.Reading{Value: v, Quality: unit.Good} }

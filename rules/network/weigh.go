@@ -1,22 +1,26 @@
 package network
 
-import "math"
+import (
+	"math"
 
-// A guess is one way to explain all that was learnt of a side: where its load lead sits, where its feed lead sits, and whether the joint
-// at one post is loose.
-type guess struct{ run, charge, post int } // batteries; post -1: none
+	"liftbank/rules/unit"
+)
 
-// place is where a lead sits, with the probability of it.
+// A hypothesis is one way to explain all that was learned of a side: where its load lead is, where
+// its feed lead is, and whether the joint at one post is loose.
+type hypothesis struct{ run, charge, post int } // batteries; post -1: none
+
+// place is where a lead is connected, with the probability of it.
 type place struct {
 	place       int // battery; -1: nothing known
 	probability float64
 }
 
-// finding is what a side's guesses come to.
-type finding struct {
+// sideResult is what a side's hypotheses come to.
+type sideResult struct {
 	run, charge place
 	links       [maxLinks]answer
-	posts       [MaxBatteries]answer
+	posts       [unit.MaxBatteries]answer
 }
 
 type answer struct {
@@ -24,43 +28,60 @@ type answer struct {
 	known bool
 }
 
-// Weights of a guess, as logarithms of a probability. Joints and links of sound copper are a few tenths of a milliohm; one over its limit
-// is rare, two at once rarer; leads don't move but on a visit.
-const (
-	looseJoint  = -8.0
-	worstLink   = -3.0 // a link over worstMohm
-	worstMohm   = 1.5  // 0.1 V a connection at 120 A (drop-testing practice), two connections and a cable
-	movedLead   = -9.0
-	openLink    = -8.0 // a link that passes no current
-	impossible  = -60.0
-	contradicts = -8.0 // at the most, when run and charge don't agree on a link
+func (a answer) estimate() unit.Estimate {
+	return unit.Estimate{Value: a.value, Sigma: a.sigma, Known: a.known}
+}
 
-	soundMohm   = 0.1  // a joint with a clean clamp (common practice, no source)
-	soundSigma  = 0.04 // of it: from nearly nothing to twice as much
-	jointsMohm  = 0.06 // what sound joints add to or take from a link, unevenly
-	usualMohm   = 0.5  // a link, before it is known
-	leastLoose  = 0.4  // mΩ
-	leastSplit  = 0.006
-	tapShare    = 0.1   // of a link by charge alone: what the gains of negative taps may do to it
-	openMohm    = 200.0 // a link that passes no current has this or more
-	sureEnough  = 0.99  // of a place, to remember it
-	sayEnough   = 0.95  // to say it: a lead told wrong costs a look, as does one that is not told
-	placeLeast  = 0.9   // of a lead, to give the figures that follow from it
-	runsLeast   = 3
-	runsToPlace = 5
-	runsToMove  = 10
+// Weights of a hypothesis, as logarithms of a probability. Joints and links of good copper are a
+// few tenths of a milliohm; one over its limit is rare, two at once rarer; leads don't move but on
+// a visit.
+const (
+	looseJoint  = -8.0  // ln: a loose joint; our choice
+	badLink     = -3.0  // ln: a link over badLinkMohm; our choice
+	badLinkMohm = 1.5   // mΩ: 0.1 V a connection at 120 A, two connections and a cable; trade practice
+	badSigmas   = 2     // ratio: deviations that a link must be over it; our choice
+	movedLead   = -9.0  // ln: a lead that moved; our choice
+	openLink    = -8.0  // ln: a link that passes no current; our choice
+	impossible  = -60.0 // ln: what can't be; our choice
+	contradicts = -8.0  // ln: most that run and charge count against when they don't agree on a link; our choice
+	unusualMost = 16    // ratio²: deviations squared that a joint's links may count against it; our choice
+
+	soundMohm    = 0.1   // mΩ: a joint with a clean clamp; trade practice
+	soundSigma   = 0.04  // mΩ: of it, from nearly nothing to twice as much; our choice
+	jointsMohm   = 0.06  // mΩ: what good joints add to or take from a link, unevenly; our choice
+	usualMohm    = 0.5   // mΩ: a link, before it is known; our choice
+	minLooseMohm = 0.4   // mΩ: a joint that is loose; our choice
+	looseMohm    = 0.3   // mΩ: deviation of a loose joint; our choice
+	looseShare   = 0.05  // ratio: deviation of a loose joint over itself; our choice
+	minSplit     = 0.006 // ratio: share of the bank's current that still tells; our choice
+	splitSigmas  = 3     // ratio: deviations that a drop must have against such a share's sign; our choice
+	splitShare   = 0.5   // ratio: deviation of a link by such a share; our choice
+	tapShare     = 0.1   // ratio: of a link by charge alone, what the gains of negative taps may do to it; our choice
+	runShare     = 0.1   // ratio: of a link by runs, beside one by charge; our choice
+	jointShare   = 0.1   // ratio: of a loose joint's drop with charge currents; our choice
+	unsure       = 2     // ratio: variance of coefficients whose currents go together; our choice
+	openMohm     = 200.0 // mΩ: a link that passes no current has this or more; our choice
+	maxSigmaMohm = 0.4   // mΩ: deviation of a link that is said; our choice
+
+	keepProbability   = 0.99 // ratio: of a place, to remember it; our choice
+	reportProbability = 0.95 // ratio: to say it: a wrong place costs a look, and so does none; our choice
+	minPlace          = 0.9  // ratio: of a lead, to give the figures that follow from it; our choice
+	minRuns           = 3    // count: runs before a link is said; our choice
+	runsToPlace       = 5    // count: runs before a place is remembered; our choice
+	runsToMove        = 10   // count: runs before another one is; our choice
 )
 
 // weighAll weighs both sides anew.
 func (m *Meter) weighAll() {
 	if m.n == 1 {
 		for side := range m.found {
-			m.found[side] = finding{run: place{0, 1}, charge: place{0, 1}}
+			m.found[side] = sideResult{run: place{0, 1}, charge: place{0, 1}}
 		}
 		return
 	}
 	for side := range Side(sides) {
-		// A place that became sure just now weighs with the rest: again, so that what is found follows from what is remembered alone.
+		// A place that became sure just now weighs with the rest: again, so that what is found
+		// follows from what is remembered alone.
 		for range m.n * m.n {
 			held := m.state.Held[side]
 			if m.weigh(side); m.state.Held[side] == held {
@@ -70,21 +91,22 @@ func (m *Meter) weighAll() {
 	}
 }
 
-// weigh compares all guesses of a side and keeps what the best comes to, with the probability of its places.
+// weigh compares all guesses of a side and keeps what the best comes to, with the probability of
+// its places.
 func (m *Meter) weigh(side Side) {
-	var scores [MaxBatteries * MaxBatteries * (MaxBatteries + 1)]float64
-	best, top := guess{-1, -1, -1}, math.Inf(-1)
+	var scores [unit.MaxBatteries * unit.MaxBatteries * (unit.MaxBatteries + 1)]float64
+	best, top := hypothesis{-1, -1, -1}, math.Inf(-1)
 	i := 0
-	for g := range m.guesses {
+	for g := range m.hypotheses {
 		scores[i] = m.score(side, g)
 		if scores[i] > top {
 			best, top = g, scores[i]
 		}
 		i++
 	}
-	var run, charge [MaxBatteries]float64
+	var run, charge [unit.MaxBatteries]float64
 	i, sum := 0, 0.0
-	for g := range m.guesses {
+	for g := range m.hypotheses {
 		p := math.Exp(scores[i] - top)
 		run[g.run] += p
 		charge[g.charge] += p
@@ -92,17 +114,17 @@ func (m *Meter) weigh(side Side) {
 		i++
 	}
 	f := &m.found[side]
-	*f = finding{run: place{best.run, run[best.run] / sum}, charge: place{best.charge, charge[best.charge] / sum}}
-	m.hold(side, f)
+	*f = sideResult{run: place{best.run, run[best.run] / sum}, charge: place{best.charge, charge[best.charge] / sum}}
+	m.keepPlace(side, f)
 	m.answer(side, best, f)
 }
 
-// guesses yields every guess in a fixed order.
-func (m *Meter) guesses(yield func(guess) bool) {
+// hypotheses yields every guess in a fixed order.
+func (m *Meter) hypotheses(yield func(hypothesis) bool) {
 	for run := range m.n {
 		for charge := range m.n {
 			for post := -1; post < m.n; post++ {
-				if !yield(guess{run, charge, post}) {
+				if !yield(hypothesis{run, charge, post}) {
 					return
 				}
 			}
@@ -110,25 +132,25 @@ func (m *Meter) guesses(yield func(guess) bool) {
 	}
 }
 
-// hold remembers a place that is sure, and lets go of it only for another that is.
-func (m *Meter) hold(side Side, f *finding) {
+// keepPlace remembers a place that is sure, and lets go of it only for another that is.
+func (m *Meter) keepPlace(side Side, f *sideResult) {
 	held := &m.state.Held[side]
 	runs, settled := runMemory, true
 	for k := range m.n - 1 {
 		l, _ := m.runsOf(side, k)
 		runs = min(runs, l.Count)
-		settled = settled && m.state.Charge[side][k].fits()
+		settled = settled && m.state.Charge[side][k].fits(m.class.link[side][k])
 	}
-	if f.run.probability >= sureEnough && (held.Run < 0 && runs >= runsToPlace || runs >= runsToMove) {
+	if f.run.probability >= keepProbability && (held.Run < 0 && runs >= runsToPlace || runs >= runsToMove) {
 		held.Run = f.run.place
 	}
-	if f.charge.probability >= sureEnough && settled && (held.Charge < 0 || runs >= runsToMove) {
+	if f.charge.probability >= keepProbability && settled && (held.Charge < 0 || runs >= runsToMove) {
 		held.Charge = f.charge.place
 	}
 }
 
-// score gives the logarithm of a guess's weight.
-func (m *Meter) score(side Side, g guess) float64 {
+// score returns the logarithm of a guess's weight.
+func (m *Meter) score(side Side, g hypothesis) float64 {
 	score := 0.0
 	held := m.state.Held[side]
 	if held.Run >= 0 && held.Run != g.run {
@@ -139,8 +161,8 @@ func (m *Meter) score(side Side, g guess) float64 {
 	}
 	loose := 0.0
 	if g.post >= 0 {
-		loose = m.loose(side, g)
-		if loose < leastLoose {
+		loose = m.looseJointMohm(side, g)
+		if loose < minLooseMohm {
 			return impossible
 		}
 		score += looseJoint
@@ -151,7 +173,7 @@ func (m *Meter) score(side Side, g guess) float64 {
 		chargeOK = chargeOK && !(runOK && run.value > openMohm) // what then stands over the link is no drop
 		switch {
 		case runOK && chargeOK: // of what the charge says, only what the runs left open: one datum must not count twice
-			run.sigma = math.Hypot(run.sigma, math.Hypot(jointsMohm, 0.1*run.value))
+			run.sigma = math.Hypot(run.sigma, math.Hypot(jointsMohm, runShare*run.value))
 			score += plausible(run) + max(-charge.distance(run)/2, contradicts)
 		case runOK:
 			score += plausible(run)
@@ -159,71 +181,76 @@ func (m *Meter) score(side Side, g guess) float64 {
 			score += plausible(charge.link()) + max(-charge.mismatch()/2, contradicts)
 		}
 		if runOK && (g.post == k || g.post == k+1) {
-			score -= min(sq(run.value-usualMohm), 16) // a joint found in a link's figure must leave a usual link
+			// A joint found in a link's figure must leave a usual link.
+			score -= min(sq(run.value-usualMohm), unusualMost)
 		}
 	}
 	return score
 }
 
-// plausible gives the logarithm of the weight that a link has such a resistance: it can't be negative.
+// plausible returns the logarithm of the weight that a link has such a resistance: it can't be
+// negative.
 func plausible(f figure) float64 {
 	score := max(math.Log(0.5*math.Erfc(-f.value/math.Hypot(f.sigma, jointsMohm)/math.Sqrt2)), impossible)
 	switch {
 	case f.value > openMohm:
 		score += openLink
-	case f.value-2*f.sigma > worstMohm:
-		score += worstLink
+	case f.value-badSigmas*f.sigma > badLinkMohm:
+		score += badLink
 	}
 	return score
 }
 
-// linkByRuns gives the resistance of a link by motor runs, under a guess with its joint's resistance.
-func (m *Meter) linkByRuns(side Side, k int, g guess, loose float64) (figure, bool) {
+// linkByRuns returns the resistance of a link by motor runs, under a guess with its joint's
+// resistance.
+func (m *Meter) linkByRuns(side Side, k int, g hypothesis, loose float64) (figure, bool) {
 	l, fed := m.runsOf(side, k)
-	if l.Count < runsLeast {
+	if l.Count < minRuns {
 		return figure{}, false
 	}
 	drop := l.perAmpere(m.gainOf(side, k))
 	drop.value -= loose*l.joint(k, g.post) + soundMohm*(l.Mean.Far-l.Mean.Near)
 	share := l.passing(k, g, fed)
-	f := over(drop, share.value)
-	f.sigma = math.Hypot(f.sigma, f.value*share.sigma/max(math.Abs(share.value), leastSplit))
+	f := over(drop, share.value, m.class.gainShare)
+	f.sigma = math.Hypot(f.sigma, f.value*share.sigma/max(math.Abs(share.value), minSplit))
 	return f, true
 }
 
 // over divides a drop per ampere of the bank by the share that passes.
-func over(drop figure, share float64) figure {
-	if math.Abs(share) < leastSplit {
-		if drop.value*share < 0 && math.Abs(drop.value) > 3*drop.sigma {
+func over(drop figure, share, gainShare float64) figure {
+	if math.Abs(share) < minSplit {
+		if drop.value*share < 0 && math.Abs(drop.value) > splitSigmas*drop.sigma {
 			share = -share // next to no current: its sign is a sensor's
 		}
-		share = math.Copysign(leastSplit, share)
+		share = math.Copysign(minSplit, share)
 	}
 	f := figure{drop.value / share, 0}
 	f.sigma = math.Hypot(drop.sigma/share, gainShare*f.value)
-	if math.Abs(share) == leastSplit {
-		f.sigma = math.Hypot(f.sigma, f.value/2)
+	if math.Abs(share) == minSplit {
+		f.sigma = math.Hypot(f.sigma, splitShare*f.value)
 	}
 	return f
 }
 
-// uneven gives what two sound joints may add to a link's figure, or take from it, beyond what is counted for them.
+// uneven returns what two sound joints may add to a link's figure, or take from it, beyond what is
+// counted for them.
 func (l *Runs) uneven(share float64) float64 {
-	return soundSigma * math.Hypot(l.Mean.Far, l.Mean.Near) / max(math.Abs(share), leastSplit)
+	return soundSigma * math.Hypot(l.Mean.Far, l.Mean.Near) / max(math.Abs(share), minSplit)
 }
 
-// split is what charge currents say of a link under a guess: its resistance, and by how much the whole current shows otherwise than the
-// guess's place of the lead wants; with their covariance, all in mΩ.
+// split is what charge currents say of a link under a guess: its resistance, and by how much the
+// whole current shows otherwise than the guess's place of the lead wants; with their covariance,
+// all in mΩ.
 type split struct {
 	mohm, off        float64
 	vMohm, vOff, cov float64
 }
 
-// byCharge gives what charge currents say. With the lead before the link the whole current must not show at all, with the lead after it
-// as much as the current beyond the link.
-func (m *Meter) byCharge(side Side, k int, g guess, loose float64) (s split, ok bool) {
+// byCharge returns what charge currents say. With the lead before the link the whole current must
+// not show at all, with the lead after it as much as the current beyond the link.
+func (m *Meter) byCharge(side Side, k int, g hypothesis, loose float64) (s split, ok bool) {
 	l := &m.state.Charge[side][k]
-	if !l.fits() {
+	if !l.fits(m.class.link[side][k]) {
 		return s, false
 	}
 	after := 0.0
@@ -232,30 +259,33 @@ func (m *Meter) byCharge(side Side, k int, g guess, loose float64) (s split, ok 
 	}
 	before, beyond := m.partsOf(k)
 	slopeMohm, awayMohm, joints := l.Mean[slope], l.Mean[away], 0.0
-	switch g.post { // a loose joint's drop goes with one battery's current: a part of what flows on its side of the link
+	// A loose joint's drop goes with one battery's current: a part of what flows on its side of the
+	// link.
+	switch g.post {
 	case k:
 		slopeMohm, awayMohm = slopeMohm-loose*before, awayMohm-loose*before
-		joints = sq(0.1 * loose)
+		joints = sq(jointShare * loose)
 	case k + 1:
 		slopeMohm -= loose * beyond
-		joints = sq(0.1 * loose)
+		joints = sq(jointShare * loose)
 	}
 	s = split{mohm: slopeMohm, off: awayMohm - after*slopeMohm}
 	shares := &m.state.ChargeShare
 	joints += sq(soundSigma) * (sq(shares[k]) + sq(shares[k+1]))
-	gains := sq(gainShare * max(math.Abs(l.Mean[slope]), math.Abs(l.Mean[away])))
-	// The two currents go together for the most part; what little they go apart is in part noise, which a filter takes for currents. That
-	// leaves both coefficients less sure, together; it does not touch what one of them must be beside the other.
-	const unsure = 2
+	gains := sq(m.class.gainShare * max(math.Abs(l.Mean[slope]), math.Abs(l.Mean[away])))
+	// The two currents go together for the most part; what little they go apart is in part noise,
+	// which a filter takes for currents. That leaves both coefficients less sure, together; it does
+	// not touch what one of them must be beside the other.
 	rr, ar := unsure*l.Cov[slope][slope], unsure*l.Cov[away][slope]
-	aa := l.Cov[away][away] + (unsure-1)*sq(l.Cov[away][slope])/max(l.Cov[slope][slope], 1e-12)
+	aa := l.Cov[away][away] + (unsure-1)*sq(l.Cov[away][slope])/max(l.Cov[slope][slope], minVarMohm)
 	s.vMohm = rr + gains
 	s.cov = ar - after*rr
 	s.vOff = max(aa-2*after*ar+after*rr, 0) + joints + gains
 	return s, true
 }
 
-// partsOf gives the part that battery k has in a charge of all up to it, and battery k+1 in that of all from it on.
+// partsOf returns the part that battery k has in a charge of all up to it, and battery k+1 in that
+// of all from it on.
 func (m *Meter) partsOf(k int) (before, beyond float64) {
 	if m.state.ChargeCount == 0 {
 		return 1 / float64(k+1), 1 / float64(m.n-k-1)
@@ -268,21 +298,21 @@ func (m *Meter) partsOf(k int) (before, beyond float64) {
 			from += share
 		}
 	}
-	if min(upTo, from) < leastSplit {
+	if min(upTo, from) < minSplit {
 		return 1 / float64(k+1), 1 / float64(m.n-k-1)
 	}
 	return m.state.ChargeShare[k] / upTo, m.state.ChargeShare[k+1] / from
 }
 
-// link gives the link's resistance if the guess holds.
+// link returns the link's resistance if the guess holds.
 func (s *split) link() figure {
 	return figure{s.mohm - s.cov/s.vOff*s.off, math.Sqrt(max(s.vMohm-sq(s.cov)/s.vOff, 0))}
 }
 
-// mismatch gives how badly the guess holds, squared and in its own standard deviations.
+// mismatch returns how badly the guess holds, squared and in its own standard deviations.
 func (s *split) mismatch() float64 { return sq(s.off) / s.vOff }
 
-// distance gives that with the link's resistance by runs taken in: of both together.
+// distance returns that with the link's resistance by runs taken in: of both together.
 func (s *split) distance(run figure) float64 {
 	d, v := s.mohm-run.value, s.vMohm+sq(run.sigma)
 	det := v*s.vOff - sq(s.cov)
@@ -292,8 +322,8 @@ func (s *split) distance(run figure) float64 {
 	return (sq(d)*s.vOff - 2*d*s.off*s.cov + sq(s.off)*v) / det
 }
 
-// linkByCharge gives the resistance of a link by charge currents.
-func (m *Meter) linkByCharge(side Side, k int, g guess, loose float64) (figure, bool) {
+// linkByCharge returns the resistance of a link by charge currents.
+func (m *Meter) linkByCharge(side Side, k int, g hypothesis, loose float64) (figure, bool) {
 	s, ok := m.byCharge(side, k, g, loose)
 	if !ok {
 		return figure{}, false
@@ -301,17 +331,18 @@ func (m *Meter) linkByCharge(side Side, k int, g guess, loose float64) (figure, 
 	return s.link(), true
 }
 
-// gainOf gives the difference in gain of the taps of a link. On the negative side it acts on millivolts: it is not learnt, and seldom of
-// matter.
+// gainOf returns the difference in gain of the taps of a link. On the negative side it acts on
+// millivolts: it is not learned, and seldom of matter.
 func (m *Meter) gainOf(side Side, k int) figure {
 	if side == Negative {
-		return figure{0, firstGainMVPerV}
+		return figure{0, m.class.link[side][k].firstMVPerV()}
 	}
 	return m.state.Charge[side][k].gainMVPerV()
 }
 
-// loose gives the resistance of the joint at a guess's post that brings the links beside it nearest to a usual link.
-func (m *Meter) loose(side Side, g guess) float64 {
+// looseJointMohm returns the resistance of the joint at a guess's post that brings the links beside
+// it nearest to a usual link.
+func (m *Meter) looseJointMohm(side Side, g hypothesis) float64 {
 	var ay, aa float64
 	for k := max(g.post-1, 0); k <= min(g.post, m.n-2); k++ {
 		f, ok := m.linkByRuns(side, k, g, 0)
@@ -320,7 +351,7 @@ func (m *Meter) loose(side Side, g guess) float64 {
 		}
 		l, fed := m.runsOf(side, k)
 		share := l.passing(k, g, fed).value
-		if math.Abs(share) < leastSplit {
+		if math.Abs(share) < minSplit {
 			continue
 		}
 		a := l.joint(k, g.post) / share
@@ -334,31 +365,33 @@ func (m *Meter) loose(side Side, g guess) float64 {
 }
 
 // answer fills in the figures of the best guess.
-func (m *Meter) answer(side Side, g guess, f *finding) {
+func (m *Meter) answer(side Side, g hypothesis, f *sideResult) {
 	loose := 0.0
 	if g.post >= 0 {
-		loose = m.loose(side, g)
-		f.posts[g.post] = answer{figure{loose + soundMohm, math.Hypot(0.3, 0.05*loose)}, true}
+		loose = m.looseJointMohm(side, g)
+		f.posts[g.post] = answer{figure{loose + soundMohm, math.Hypot(looseMohm, looseShare*loose)}, true}
 	}
 	for k := range m.n - 1 {
 		a := &f.links[k]
 		run, runOK := m.linkByRuns(side, k, g, loose)
 		charge, chargeOK := m.linkByCharge(side, k, g, loose)
-		runOK = runOK && f.run.probability >= placeLeast
-		chargeOK = chargeOK && f.charge.probability >= placeLeast
+		runOK = runOK && f.run.probability >= minPlace
+		chargeOK = chargeOK && f.charge.probability >= minPlace
 		l, fed := m.runsOf(side, k)
 		tapped := math.Hypot(charge.sigma, tapShare*charge.value)
 		switch {
-		case runOK && !(fed && chargeOK && tapped < run.sigma): // three times the current, minutes old; both together would count the gains' errors that they share as two
+		// Runs have three times the current, minutes old; both together would count the gains'
+		// errors that they share as two.
+		case runOK && !(fed && chargeOK && tapped < run.sigma):
 			*a = answer{run, true}
 		case chargeOK:
 			*a = answer{figure{charge.value, tapped}, true}
 		}
 		a.sigma = math.Hypot(a.sigma, l.uneven(l.passing(k, g, fed).value))
 		if a.value > openMohm {
-			*a = answer{figure{openMohm, openMohm / 2}, a.known}
+			*a = answer{figure{openMohm, splitShare * openMohm}, a.known}
 		}
 		a.value = max(a.value, 0)
-		a.known = a.known && a.sigma <= max(0.4, a.value/2)
+		a.known = a.known && a.sigma <= max(maxSigmaMohm, sigmaShare*a.value)
 	}
 }

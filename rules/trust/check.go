@@ -234,7 +234,7 @@ func (c *Channels) checkPosts(in *unit.Scan) {
 	}
 }
 
-const forever = time.Duration(math.MaxInt64)
+const forever = time.Duration(math.MaxInt64) // longer than any run of the agent; physical
 
 // PostsDisagree reports whether the posts differ at rest and it is not known yet whether a link or a
 // channel is the cause.

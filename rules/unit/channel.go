@@ -13,7 +13,7 @@ const (
 	MotorVoltage
 )
 
-const perBattery = 4
+const perBattery = 4 // count: signals of a battery; our choice
 
 // Unit returns the unit of a signal.
 func (s Signal) Unit() string { return [...]string{"V", "V", "A", "°C", "V", "V"}[s] }
@@ -25,7 +25,7 @@ type Channel uint8
 const (
 	Feed     = Channel(MaxBatteries * perBattery)
 	Motor    = Feed + 1
-	Channels = int(Motor) + 1
+	Channels = int(Motor) + 1 // count: channels of the largest unit; our choice
 )
 
 // ChannelOf returns the channel of a signal of a battery; the feed's and the motor's have none.

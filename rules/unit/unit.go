@@ -7,7 +7,7 @@ package unit
 import "time"
 
 // MaxBatteries is the largest bank: four 12 V blocks.
-const MaxBatteries = 4
+const MaxBatteries = 4 // count: batteries of the largest bank; our choice
 
 // Moment is one instant. Durations and integrals use Mono; Wall is only a label and the calendar.
 // Results carry monotonic instants alone, so that their labels can be corrected when the wall clock
@@ -144,13 +144,4 @@ type Estimate struct {
 	Value float64
 	Sigma float64 // standard deviation, same unit as Value
 	Known bool
-}
-
-// SensorClass is how far a channel's readings may be off, from its scale and input chip, in the
-// channel's unit. Zero and Gain are limits of the class; Noise is a standard deviation.
-type SensorClass struct {
-	Step  float64 // between two neighboring values of the chip
-	Noise float64 // from one reading to the next
-	Zero  float64 // constant part
-	Gain  float64 // as a share of the value
 }

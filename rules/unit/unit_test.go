@@ -46,3 +46,17 @@ func TestOwnVoltage(t *testing.T) {
 	b.NegativeV.Quality = unit.BusStuck
 	assert.InDelta(t, 12.5, b.OwnV().Value, 1e-12)
 }
+
+func TestClasses(t *testing.T) {
+	c := unit.DefaultClasses()
+	assert.Equal(t, unit.DefaultClass(unit.BatteryCurrent), c.Of(unit.BatteryCurrent, 3))
+	assert.Equal(t, unit.DefaultClass(unit.MotorVoltage), c[unit.Motor])
+	fine := unit.SensorClass{Step: 0.0001, Noise: 0.0002, Zero: 0.001, Gain: 0.001}
+	var own unit.Classes
+	own[unit.ChannelOf(unit.BatteryVoltage, 1)] = fine
+	own = own.OrDefault()
+	assert.Equal(t, fine, own.Of(unit.BatteryVoltage, 1))
+	assert.Equal(t, c.Of(unit.BatteryVoltage, 0), own.Of(unit.BatteryVoltage, 0))
+	assert.Equal(t, c.Of(unit.BatteryVoltage, 0), own.Worst(unit.BatteryVoltage, 2))
+	assert.InDelta(t, 0.15, unit.SensorClass{Zero: 0.01, Gain: 0.01}.ReadLow(-14), 1e-12)
+}

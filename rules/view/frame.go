@@ -8,6 +8,7 @@ import (
 	"liftbank/rules/leadacid"
 	"liftbank/rules/network"
 	"liftbank/rules/pump"
+	"liftbank/rules/settings"
 	"liftbank/rules/trust"
 	"liftbank/rules/unit"
 )
@@ -15,21 +16,9 @@ import (
 // Spec describes one battery of the bank as bought.
 type Spec struct {
 	ID        string
-	Chemistry leadacid.Chemistry
+	Chemistry *leadacid.Chemistry
 	RatedAh   float64 // 20 h capacity, 20 to 400
 	RatedCCA  float64 // A, SAE J537, 100 to 2000
-}
-
-// Settings are the unit's limits that more than one part of the rules uses.
-type Settings struct {
-	MotorMinA     float64       // drawn by a running motor
-	MotorUsualA   float64       // drawn while lifting, at 25 °C; 0: learned
-	FeedAllowance time.Duration // the converter may take this long to come up after the wake line
-	FeedPresentV  float64       // a feed voltage above this, at 25 °C, is a charger's
-	FeedPresentA  float64       // current into the bank that must come from a feed
-	FeedRatedA    float64       // the most that the converter gives; 0: learned
-	LowV          float64       // rested voltage at 25 °C, below which the bank wants a charge
-	RestTime      time.Duration // rest before a rested voltage is judged
 }
 
 // Frame is all that is behind a View: plain figures, so that a test can set them. The engine alone has it
@@ -37,7 +26,7 @@ type Settings struct {
 type Frame struct {
 	*State
 	Spec     []Spec
-	Settings Settings
+	Settings settings.Settings
 
 	Raw, Read *unit.Scan // as it came; as far as it is believed. Of the step under way
 	From      time.Duration

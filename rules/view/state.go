@@ -3,6 +3,7 @@
 package view
 
 import (
+	"math"
 	"time"
 
 	"liftbank/rules/daily"
@@ -123,4 +124,26 @@ func (k ServiceKind) String() string { return [...]string{"service", "filter", "
 type ServiceCount struct {
 	LiftCycles uint64
 	RunTime    time.Duration
+}
+
+// ResistanceRatio returns the highest resistance of the bank over the lowest.
+func ResistanceRatio(b []BatteryState) unit.Estimate {
+	low, high := &b[0].Resistance, &b[0].Resistance
+	for i := range b {
+		r := &b[i].Resistance
+		if !r.Known {
+			return unit.Estimate{}
+		}
+		if r.Value < low.Value {
+			low = r
+		}
+		if r.Value > high.Value {
+			high = r
+		}
+	}
+	if low == high {
+		return unit.Estimate{}
+	}
+	ratio := high.Value / low.Value
+	return unit.Estimate{Value: ratio, Sigma: ratio * math.Hypot(low.Sigma/low.Value, high.Sigma/high.Value), Known: true}
 }

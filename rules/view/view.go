@@ -10,6 +10,7 @@ import (
 	"liftbank/rules/leadacid"
 	"liftbank/rules/network"
 	"liftbank/rules/pump"
+	"liftbank/rules/settings"
 	"liftbank/rules/unit"
 )
 
@@ -61,7 +62,7 @@ func (v View) Reversed() bool { return v.f.Reversed }
 func (v View) Lacks(n Need) *unit.Text { return v.f.Lacks(n) }
 
 // Settings returns the unit's limits that are nobody's own.
-func (v View) Settings() *Settings { return &v.f.Settings }
+func (v View) Settings() *settings.Settings { return &v.f.Settings }
 
 // Batteries returns how many there are, Battery one of them, Own the one that the finding is about.
 func (v View) Batteries() int { return len(v.f.Spec) }
@@ -87,24 +88,14 @@ func (v View) Channel() (unit.Channel, unit.Reading) {
 	return c, *v.f.Raw.Reading(c)
 }
 
-// WhyNot returns why that channel is not believed although it gives a reading; nil when it is.
-func (v View) WhyNot() *unit.Text { return v.f.Trust.WhyNot(v.Channel()) }
+// WhyNot returns why a channel is not believed although it gives this reading; nil when it is.
+func (v View) WhyNot(c unit.Channel, r unit.Reading) *unit.Text { return v.f.Trust.WhyNot(c, r) }
 
-// Joined reports whether all negative posts are near the board's ground, as they are while the negative
-// links are whole.
-func (v View) Joined() bool { return v.f.Trust.Joined(v.f.Raw) }
+// Wiring returns how the batteries are joined.
+func (v View) Wiring() Wiring { return Wiring{v.f} }
 
-// PostsDisagree reports whether the posts differ at rest and it is not known yet why.
-func (v View) PostsDisagree() bool { return v.f.Trust.PostsDisagree() }
-
-// Links returns how many links there are, Link the resistance of one, mΩ.
-func (v View) Links() int { return len(v.f.Links) }
-
-// Link returns the resistance of link k, mΩ.
-func (v View) Link(k int) unit.Estimate { return v.f.Links[k].Mohm }
-
-// Post returns the resistance of a joint where it can be told apart from the links, mΩ.
-func (v View) Post(k int) unit.Estimate { return v.f.Posts[k].Mohm }
+// Days returns what is counted of the working days.
+func (v View) Days() Days { return Days{v.f} }
 
 // QuietFor returns for how long neither motor nor feed has been on or asked for; zero while one is.
 func (v View) QuietFor() time.Duration { return v.f.QuietFor }
@@ -115,17 +106,39 @@ func (v View) From() time.Duration { return v.f.From }
 // Disconnect returns the contact of the disconnect.
 func (v View) Disconnect() unit.Contact { return v.f.Read.Disconnect }
 
-// Days returns what is counted of the working days, and Day the day that has ended in this scan.
-func (v View) Days() *daily.Memory { return v.f.Days }
-
-// Day returns the day that has ended in this scan, if one has.
-func (v View) Day() (*daily.Over, bool) { return &v.f.Day, v.f.DayEnded }
-
-// Balance returns what the working days leave of the charge.
-func (v View) Balance() *daily.Balance { return &v.f.Balance }
-
 // Since returns the work since a service.
 func (v View) Since(k ServiceKind) ServiceCount { return v.f.State.Motor.Since[k] }
+
+// Wiring is what may be asked of how the batteries are joined.
+type Wiring struct{ f *Frame }
+
+// Joined reports whether all negative posts are near the board's ground, as they are while the negative
+// links are whole.
+func (w Wiring) Joined() bool { return w.f.Trust.Joined(w.f.Raw) }
+
+// PostsDisagree reports whether the posts differ at rest and it is not known yet why.
+func (w Wiring) PostsDisagree() bool { return w.f.Trust.PostsDisagree() }
+
+// Links returns how many links there are.
+func (w Wiring) Links() int { return len(w.f.Links) }
+
+// Link returns the resistance of link k, mΩ.
+func (w Wiring) Link(k int) unit.Estimate { return w.f.Links[k].Mohm }
+
+// Post returns the resistance of joint k where it can be told apart from the links, mΩ.
+func (w Wiring) Post(k int) unit.Estimate { return w.f.Posts[k].Mohm }
+
+// Days is what may be asked of the working days.
+type Days struct{ f *Frame }
+
+// Memory returns what is counted of them.
+func (d Days) Memory() *daily.Memory { return d.f.Days }
+
+// Over returns the day that has ended in this scan, if one has.
+func (d Days) Over() (*daily.Over, bool) { return &d.f.Day, d.f.DayEnded }
+
+// Balance returns what they leave of the charge.
+func (d Days) Balance() *daily.Balance { return &d.f.Balance }
 
 // Battery is what may be asked of one battery.
 type Battery struct {
@@ -238,7 +251,7 @@ func (b Bank) HighestPositive() float64 {
 }
 
 // Least returns the lowest figure that any battery's chemistry has.
-func (b Bank) Least(of func(leadacid.Chemistry) float64) float64 {
+func (b Bank) Least(of func(*leadacid.Chemistry) float64) float64 {
 	low := math.Inf(1)
 	for i := range b.f.Spec {
 		low = min(low, of(b.f.Spec[i].Chemistry))

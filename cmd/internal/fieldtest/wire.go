@@ -17,7 +17,8 @@ import (
 
 	"liftbank/agent"
 	"liftbank/agent/config"
-	"liftbank/cmd/internal/trial"
+	"liftbank/cmd/internal/refboard"
+	"liftbank/cmd/internal/rig"
 	"liftbank/cmd/scenariofile"
 	"liftbank/sim/scenario"
 )
@@ -73,7 +74,7 @@ func wireTest(ctx context.Context, dir, name string, speed float64, deflate bool
 	if err != nil {
 		return err
 	}
-	text := trial.ConfigYAML(&sc, unit, trial.Board{Listen: "127.0.0.1:0", Broker: b.url()})
+	text := refboard.YAML(&sc, unit, refboard.Options{Listen: "127.0.0.1:0", Broker: b.url()})
 	text = strings.ReplaceAll(text, "snapshot_every: 1s, daily_kb: 0", fmt.Sprintf("daily_kb: 0, deflate: %v", deflate)) // else the defaults; the budget lives by real time
 	cfg, err := config.Parse("wire.yaml", []byte(text))
 	if err != nil {
@@ -141,14 +142,14 @@ type tally struct{ n, bytes map[string]int }
 
 // oneDay runs an agent for a simulated day and gives what crossed the loopback interface meanwhile.
 func oneDay(ctx context.Context, dir string, sc scenario.Scenario, cfg config.Config, speed float64) (traffic, uint64, error) {
-	rig, err := trial.NewRig(sc, cfg, false)
+	r, err := rig.New(sc, cfg, false)
 	if err != nil {
 		return traffic{}, 0, err
 	}
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	begun := time.Now()
-	rig.Clock.Pace = func(ctx context.Context, now time.Duration) error {
+	r.Clock.Pace = func(ctx context.Context, now time.Duration) error {
 		if now >= 24*time.Hour {
 			stop()
 		}
@@ -166,7 +167,7 @@ func oneDay(ctx context.Context, dir string, sc scenario.Scenario, cfg config.Co
 	if err != nil {
 		return traffic{}, 0, err
 	}
-	a, err := agent.New(agent.Options{Config: cfg, Parts: rig.Parts(), Listener: l, Session: "wire", Store: kept, Log: log, Now: time.Now})
+	a, err := agent.New(agent.Options{Config: cfg, Parts: r.Parts(), Listener: l, Session: "wire", Store: kept, Log: log, Now: time.Now})
 	if err != nil {
 		return traffic{}, 0, err
 	}

@@ -7,37 +7,41 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/cmd/internal/draw"
+	"liftbank/cmd/internal/score"
 	"liftbank/cmd/internal/trial"
-	"liftbank/cmd/scenariofile"
 	"liftbank/rules"
 )
 
-// outputAfter runs a scenario with the sensors at the limits of their class and gives the report with what was said at the end.
-func outputAfter(t *testing.T, name string, days float64, restarts trial.Restarts) (*trial.Report, *rules.Output) {
+// outputAfter plays a scenario with the sensors at the limits of their class and returns the report with
+// what was said at the end.
+func outputAfter(t *testing.T, name string, length time.Duration, restarts trial.Restarts) (*score.Report, *rules.Output) {
 	t.Helper()
-	sc, err := scenariofile.Load(name)
+	sc := load(t, name)
+	draw.Sensors(&sc, draw.LibraryLimits, 3, nil)
+	var last *rules.Output
+	options := trial.Options{RestEvery: 5 * time.Second, Restarts: restarts}
+	rep, _, err := trial.Run(t.Context(), sc, options, length, func(_ *trial.Trial, out *rules.Output) error {
+		last = out
+		return nil
+	})
 	require.NoError(t, err)
-	trial.SensorClass(&sc, 3)
-	rep, out, err := trial.RunToOutput(t.Context(), sc, trial.Options{Days: days, Restarts: restarts})
-	require.NoError(t, err)
-	return rep, out
+	return rep, last
 }
 
-// An agent that loses power every three hours must know in the end what one knows that never did; one that saves nothing must not, or
-// the comparison would show nothing.
+// An agent that loses power every three hours must know in the end what one knows that never did. One that
+// saves nothing must not, or the comparison would show nothing.
 func TestPowerCutsCostNoKnowledge(t *testing.T) {
-	if underRace {
-		t.Skip("simulates many days; run without the race detector")
-	}
-	const days = 5
+	const length = 5 * day
 	cuts := trial.Restarts{Every: 3*time.Hour + 7*time.Minute, Off: 40 * time.Second}
 	blank := cuts
 	blank.Blank = true
-	wantRep, want := outputAfter(t, "battery-tired", days, trial.Restarts{})
-	gotRep, got := outputAfter(t, "battery-tired", days, cuts)
-	_, none := outputAfter(t, "battery-tired", days, blank)
+	wantRep, want := outputAfter(t, "battery-tired", length, trial.Restarts{})
+	gotRep, got := outputAfter(t, "battery-tired", length, cuts)
+	_, none := outputAfter(t, "battery-tired", length, blank)
 	assert.Less(t, none.Motor.Runs, want.Motor.Runs/4)
-	assert.InDelta(t, float64(want.Motor.Runs), float64(got.Motor.Runs), 0.03*float64(want.Motor.Runs), "runs while off, or since the last save")
+	assert.InDelta(t, float64(want.Motor.Runs), float64(got.Motor.Runs), 0.03*float64(want.Motor.Runs),
+		"runs while off, or since the last save")
 	assert.Empty(t, gotRep.False)
 	for i := range want.Battery {
 		w, g := &want.Battery[i], &got.Battery[i]
@@ -55,21 +59,4 @@ func TestPowerCutsCostNoKnowledge(t *testing.T) {
 	}
 	assert.Equal(t, want.Bank.FullKnown, got.Bank.FullKnown)
 	assert.InDelta(t, want.Bank.SinceFull.Hours(), got.Bank.SinceFull.Hours(), 0.1)
-}
-
-// A clock that jumps is wrong for its while, by as much, and right again.
-func TestAClockJumps(t *testing.T) {
-	sc, err := scenariofile.Load("healthy-day")
-	require.NoError(t, err)
-	cfg, err := trial.Config(&sc, "simulated", trial.Board{})
-	require.NoError(t, err)
-	rig, err := trial.NewRig(sc, cfg, false)
-	require.NoError(t, err)
-	jumps := []trial.ClockJump{{At: 10 * time.Minute, For: 20 * time.Minute, By: -48 * time.Hour}}
-	for _, c := range []struct{ at, off time.Duration }{{5 * time.Minute, 0}, {15 * time.Minute, -48 * time.Hour}, {40 * time.Minute, 0}} {
-		wall, err := trial.WallAt(rig, jumps, c.at)
-		jumps = nil // set for good
-		require.NoError(t, err)
-		assert.Equal(t, sc.Start.Add(c.at+c.off), wall)
-	}
 }

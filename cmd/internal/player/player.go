@@ -1,0 +1,171 @@
+// Package player plays a recorded curve into an emulated board.
+package player
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"liftbank/agent"
+	"liftbank/agent/config"
+	"liftbank/cmd/internal/refboard"
+	"liftbank/cmd/internal/rig"
+	"liftbank/rules"
+	"liftbank/sensors/ads1115"
+	"liftbank/sim/board"
+	"liftbank/sim/cell"
+	"liftbank/sim/curve"
+	"liftbank/sim/scenario"
+)
+
+// Player plays a recorded curve into the emulated board. Each row is held until the next, read once a
+// second through the input chips' registers, the driver, calibration and the scan schedule, and
+// evaluated by the rules.
+type Player struct {
+	core  *agent.Core
+	clock *playClock
+	now   []rowValues // by battery
+	begun bool
+	out   *rules.Output
+}
+
+type rowValues struct{ voltageV, currentA, tempC float64 }
+
+// playClock is time that passes by being waited for, up to where the curve is known.
+type playClock struct {
+	now, until time.Duration
+}
+
+// errCurveEnd means that the wait ends beyond what the curve has so far.
+type errCurveEnd struct{}
+
+func (errCurveEnd) Error() string { return "end of the curve so far" }
+
+func (c *playClock) Now() time.Duration { return c.now }
+
+func (c *playClock) WaitUntil(_ context.Context, at time.Duration) error {
+	if at > c.until {
+		return errCurveEnd{}
+	}
+	c.now = max(c.now, at)
+	return nil
+}
+
+func (c *playClock) WaitUntilOrEdge(ctx context.Context, at time.Duration) (bool, error) {
+	return false, c.WaitUntil(ctx, at)
+}
+
+// typicalAh and typicalCCA are placeholders while the board is laid out, which does not depend on them.
+const typicalAh, typicalCCA = 100, 950
+
+// New builds a board for the batteries of cfg.
+func New(cfg rules.Config) (*Player, error) {
+	sc := scenario.Scenario{}
+	for _, b := range cfg.Batteries {
+		sc.Bank.Batteries = append(sc.Bank.Batteries, scenario.Battery{
+			ID: b.ID, Chemistry: cell.Chemistry(b.Chemistry.String()), RatedAh: typicalAh, RatedCCA: typicalCCA,
+		})
+	}
+	boardCfg, err := refboard.Config(&sc, "replay", refboard.Options{NoCommand: true})
+	if err != nil {
+		return nil, err
+	}
+	boardCfg.Board.Contacts = nil
+	for i, b := range cfg.Batteries {
+		// A recorded battery may be smaller than any that a unit has.
+		boardCfg.Bank.Batteries[i].RatedAh, boardCfg.Bank.Batteries[i].RatedCCA = b.RatedAh, b.RatedCCA
+	}
+	p := &Player{clock: &playClock{}, now: make([]rowValues, len(cfg.Batteries))}
+	parts := agent.Parts{Clock: p.clock, Wall: func() (time.Time, bool) { return time.Time{}, false }}
+	chips := map[string]*board.Chip{}
+	var all []*board.Chip
+	for _, c := range boardCfg.Board.Chips {
+		chips[c.Name] = board.NewChip(c.Address(), p.clock, board.Options{})
+		all = append(all, chips[c.Name])
+	}
+	bus := board.NewBus(p.clock, all...)
+	for _, chip := range all {
+		parts.Chips = append(parts.Chips, ads1115.New(bus, chip.Addr(), p.clock))
+	}
+	if err := p.connect(&boardCfg, chips); err != nil {
+		return nil, err
+	}
+	p.core, err = agent.NewCore(boardCfg, parts)
+	return p, err
+}
+
+func (p *Player) connect(cfg *config.Config, chips map[string]*board.Chip) error {
+	index := map[string]int{}
+	for i, b := range cfg.Bank.Batteries {
+		index[b.ID] = i
+	}
+	for i := range cfg.Board.Channels {
+		c := &cfg.Board.Channels[i]
+		ain, err := rig.SingleEnded(c.Input.Name())
+		if err != nil {
+			return err
+		}
+		front, err := rig.FrontEnd(&c.Scale)
+		if err != nil {
+			return err
+		}
+		row := &p.now[index[c.Battery]]
+		source := map[config.Signal]*float64{
+			config.BatteryVoltage: &row.voltageV, config.BatteryNegative: new(float64),
+			config.BatteryCurrent: &row.currentA, config.BatteryTemperature: &row.tempC,
+			config.FeedVoltage: &row.voltageV, config.MotorVoltage: new(float64),
+		}[c.Signal]
+		s := board.Sensor{Front: front, True: func(time.Duration) float64 { return *source }}
+		chips[c.Chip].Connect(ain, s.Analog())
+	}
+	return nil
+}
+
+// noTempC replaces a temperature that the curve does not have. The rules assume the same without a
+// thermometer.
+const noTempC = 25
+
+// Step plays the time up to this instant with the rows before it, takes its rows, and returns what is
+// known after the first scan of them.
+func (p *Player) Step(at curve.Instant, index map[string]int) (*rules.Output, error) {
+	to := time.Duration(at.TimeS * float64(time.Second))
+	if !p.begun {
+		p.clock.now = to
+	} else if err := p.scanUntil(to); err != nil {
+		return nil, err
+	}
+	p.begun = true
+	for _, row := range at.Rows {
+		i, known := index[row.Battery]
+		if !known {
+			return nil, fmt.Errorf("curve at %g s: battery %q: not in the bank: want one of its batteries", at.TimeS, row.Battery)
+		}
+		v := rowValues{row.VoltageV, row.CurrentA, noTempC}
+		if row.TempKnown {
+			v.tempC = row.TempC
+		}
+		p.now[i] = v
+	}
+	if p.out == nil {
+		// The first scan takes some tens of milliseconds. The curve waits.
+		err := p.scanUntil(to + time.Second/2)
+		return p.out, err
+	}
+	return p.out, nil
+}
+
+// scanUntil scans on schedule as long as scans end by then.
+func (p *Player) scanUntil(to time.Duration) error {
+	p.clock.until = to
+	for {
+		out, err := p.core.Next(context.Background())
+		if _, end := err.(errCurveEnd); end {
+			p.clock.now = max(p.clock.now, to)
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		p.out = out
+	}
+}

@@ -1,0 +1,125 @@
+// Package refboard writes the configuration of the reference board in front of a simulated unit.
+package refboard
+
+import (
+	"fmt"
+	"strings"
+
+	"liftbank/agent/config"
+	"liftbank/sim/scenario"
+)
+
+// Values of the reference board, as in deploy's examples: divider 100 kΩ over 10 kΩ, a ±200 A Hall sensor
+// on 3.3 V, a 10 kΩ thermistor.
+const (
+	dividerTopOhm, dividerBottomOhm = 100e3, 10e3
+	hallZeroV, hallVPerA            = 1.65, 0.00625
+	ntcOhm, ntcBetaK, ntcSupplyV    = 10e3, 3950, 3.3
+)
+
+// Options say how a simulated unit's board differs from the reference.
+type Options struct {
+	NoCommand bool   // the contactor coil is not wired: runs are detected from current only
+	RestEvery string // empty for the default
+	RunTail   string // empty for the default
+	Listen    string // of the page; empty for the default
+	Broker    string // MQTT; empty for none
+}
+
+// YAML returns the configuration of the reference board in front of a scenario's bank, as a person would
+// write it.
+func YAML(sc *scenario.Scenario, unit string, b Options) string {
+	var w strings.Builder
+	line := func(format string, args ...any) { fmt.Fprintf(&w, format+"\n", args...) }
+	line("unit:\n  id: %s\nbank:\n  layout: parallel\n  batteries:", unit)
+	for _, bat := range sc.Bank.Batteries {
+		line("    - {id: %s, chemistry: %s, rated_ah: %g, rated_cca: %g}", bat.ID, bat.Chemistry, bat.RatedAh, bat.RatedCCA)
+	}
+	line("board:\n  i2c_bus: simulated\n  chips:")
+	chips, channels := layout(sc)
+	for i, c := range chips {
+		line("    - {name: %s, kind: ads1115, address: 0x%02x}", c, firstAddress+i)
+	}
+	line("  channels:")
+	for _, c := range channels {
+		line("    - %s", c)
+	}
+	line("  contacts:\n    - {signal: wake_line, pin: GPIO17}")
+	if !b.NoCommand {
+		line("    - {signal: motor_command, pin: GPIO27}")
+	}
+	line("    - {signal: disconnect, pin: GPIO22}")
+	var scan []string
+	if b.RestEvery != "" {
+		scan = append(scan, "rest_every: "+b.RestEvery)
+	}
+	if b.RunTail != "" {
+		scan = append(scan, "run_tail: "+b.RunTail)
+	}
+	if len(scan) > 0 {
+		line("  scan: {%s}", strings.Join(scan, ", "))
+	}
+	line("motor: {lift_cycle_runs: %d}", max(sc.Duty.RunsPerLift, 1))
+	line("feed: {rated_a: %.0f}", min(sc.Feed.LimitA, sc.Feed.PowerW/plateV))
+	if sc.Service.LiftCycles > 0 || sc.Service.MotorHours > 0 {
+		line("service: {lift_cycles: %d, motor_time: %gh}", sc.Service.LiftCycles, sc.Service.MotorHours)
+	}
+	if b.Broker != "" {
+		line("mqtt: {broker: %q, snapshot_every: 1s, daily_kb: 0}", b.Broker)
+	}
+	if b.Listen != "" {
+		line("http: {listen: %q}", b.Listen)
+	}
+	return w.String()
+}
+
+const firstAddress = 0x48
+
+// plateV is the voltage at which a converter's plate states its current; common practice, no source.
+const plateV = 14.0
+
+// layout returns chips and channels. Two batteries fit on two chips, more take four.
+func layout(sc *scenario.Scenario) (chips, channels []string) {
+	n := len(sc.Bank.Batteries)
+	place := func(signal, battery, chip string, input int, scale string) {
+		of := ""
+		if battery != "" {
+			of = "battery: " + battery + ", "
+		}
+		const form = "{signal: %s, %schip: %s, input: AIN%d, scale: %s}"
+		channels = append(channels, fmt.Sprintf(form, signal, of, chip, input, scale))
+	}
+	divider := fmt.Sprintf("{kind: divider, top_ohm: %g, bottom_ohm: %g}", dividerTopOhm, dividerBottomOhm)
+	hall := fmt.Sprintf("{kind: hall, zero_v: %g, v_per_a: %g}", hallZeroV, hallVPerA)
+	ntc := fmt.Sprintf("{kind: ntc_beta, r25_ohm: %g, beta_k: %g, pullup_ohm: %g, supply_v: %g}",
+		ntcOhm, float64(ntcBetaK), ntcOhm, ntcSupplyV)
+	chips = []string{"volts", "amps"}
+	posts, unit, firstNegative, firstUnit := "volts", "amps", n, 2
+	if n > 2 {
+		chips = append(chips, "posts", "unit")
+		posts, unit, firstNegative, firstUnit = "posts", "unit", 0, 0
+	}
+	for i, b := range sc.Bank.Batteries {
+		place("battery_voltage", b.ID, "volts", i, divider)
+	}
+	for i, b := range sc.Bank.Batteries[1:] {
+		place("battery_negative", b.ID, posts, firstNegative+i, divider+", full_scale_v: 0.256")
+	}
+	place("motor_voltage", "", posts, 3, divider)
+	place("feed_voltage", "", unit, firstUnit, divider)
+	for i, b := range sc.Bank.Batteries {
+		place("battery_current", b.ID, "amps", i, hall)
+	}
+	// At most three thermistors. A battery without one has its neighbor's temperature, and so has b of
+	// two.
+	thermistors := sc.Bank.Batteries[:min(max(n-1, 1), 3)]
+	for i, b := range thermistors {
+		place("battery_temperature", b.ID, unit, firstUnit+1+i, ntc)
+	}
+	return chips, channels
+}
+
+// Config returns the configuration that YAML writes.
+func Config(sc *scenario.Scenario, unit string, b Options) (config.Config, error) {
+	return config.Parse("simulated.yaml", []byte(YAML(sc, unit, b)))
+}

@@ -1,0 +1,45 @@
+package capability
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/cmd/internal/suite"
+)
+
+// Through the whole agent, with its own charge and runs detected by the command or from current only: the
+// stated uncertainty holds the error, a battery at 70 % is called, a good one is not. The bounds are what
+// this code was seen to give, rounded up a little.
+func TestCapabilityOfAgedBatteries(t *testing.T) {
+	for name, noCommand := range map[string]bool{"by command": false, "from current only": true} {
+		t.Run(name, func(t *testing.T) {
+			o := suite.Options{Seeds: 6, First: 300, Days: 3, Workers: 2, NoCommand: noCommand, Step: time.Second}
+			result, err := Suite.Run(t.Context(), o)
+			require.NoError(t, err)
+			r := result.(*Report)
+			var table strings.Builder
+			require.NoError(t, r.Table(&table))
+			t.Log(table.String())
+			judged := 0
+			for _, b := range r.Batteries {
+				if a := b.At[0]; a.Seen && a.Known {
+					judged++
+					assert.Less(t, math.Abs(a.OffPct), 3*a.SigmaPct, b.Summary())
+					assert.Less(t, math.Abs(a.OffPct), 20.0, b.Summary())
+				}
+				if b.TrueShare > 0.9 {
+					assert.Zero(t, b.CalledAt, b.Summary())
+				}
+				if b.TrueShare < 0.7 && b.Runs >= 30 {
+					assert.NotZero(t, b.CalledAt, b.Summary())
+				}
+			}
+			assert.Greater(t, judged, 5)
+		})
+	}
+}

@@ -1,0 +1,57 @@
+package capability
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"time"
+
+	"liftbank/cmd/internal/draw"
+	"liftbank/sim/scenario"
+)
+
+// kinds are the ways a battery ages, each scaled so that x = 1 leaves about 70 % of the rated capability.
+var kinds = []struct {
+	name string
+	at   func(x float64) scenario.Ageing
+}{
+	{"new", func(float64) scenario.Ageing { return scenario.Ageing{} }},
+	{"metal", func(x float64) scenario.Ageing { return scenario.Ageing{RaisedResistancePct: 64 * x} }},
+	{"capacity", func(x float64) scenario.Ageing { return scenario.Ageing{LostCapacityPct: 25 * x} }},
+	{"sulphation", func(x float64) scenario.Ageing { return scenario.Ageing{SulphationPct: 19 * x} }},
+	{"mixed", func(x float64) scenario.Ageing {
+		return scenario.Ageing{LostCapacityPct: 9 * x, RaisedResistancePct: 23 * x, SulphationPct: 6 * x}
+	}},
+}
+
+// Scenario draws a unit of one to three batteries, and names how each is aged: new or in one of the ways,
+// at -20 to 40 °C, ordinary duty with short lifts, sensors at the limits of their class.
+func Scenario(seed uint64) (sc scenario.Scenario, aged []string) {
+	random := rand.New(rand.NewPCG(seed, 0x61676564))
+	sc = scenario.Default()
+	sc.Name, sc.Seed, sc.Days = fmt.Sprintf("aged-%d", seed), seed, days
+	sc.Start = time.Date(2025, 3, 3, 0, 0, 0, 0, time.UTC) // begins with a night's rest
+	n := 1 + random.IntN(3)
+	draw.Batteries(&sc, n, random)
+	for k := range sc.Bank.Batteries {
+		kind := &kinds[random.IntN(len(kinds))]
+		sc.Bank.Batteries[k].Ageing = kind.at(draw.Between(random, 0.2, 1.1))
+		aged = append(aged, kind.name)
+	}
+	draw.DiagonalLeads(&sc, 0.5)
+	sc.Weather = scenario.Weather{
+		MeanC: draw.Between(random, -20, 40), DayC: draw.Between(random, 1, 8), SpellC: draw.Between(random, 0, 5), WarmestDay: 200,
+	}
+	sc.Duty.Stops, sc.Duty.Up = [2]int{5, 8}, [2]time.Duration{2 * time.Second, 6 * time.Second}
+	if n == 1 { // a small bank carries a small motor
+		sc.Motor.RunA, sc.Motor.ReliefA, sc.Motor.BreakerA, sc.Motor.ResistanceMohm = 80, 107, 100, 39
+	}
+	draw.Sensors(&sc, draw.FullLimits, seed, random)
+	return sc, aged
+}
+
+// describe returns what --only is matched with.
+func describe(seed uint64) string {
+	sc, aged := Scenario(seed)
+	return fmt.Sprintf("%d %s, %s, %.0f °C", len(aged), sc.Bank.Batteries[0].Chemistry, strings.Join(aged, " "), sc.Weather.MeanC)
+}

@@ -1,0 +1,67 @@
+package healthy
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/cmd/internal/suite"
+)
+
+func playSuite(t *testing.T, first uint64, days float64, step time.Duration, fine bool) *Report {
+	t.Helper()
+	o := suite.Options{Seeds: 2, First: first, Days: days, Step: step, Workers: 2, Fine: fine}
+	r, err := Suite.Run(t.Context(), o)
+	require.NoError(t, err)
+	return r.(*Report)
+}
+
+// Coarse steps while nothing happens change neither what is counted nor what is said.
+func TestCoarseYearsSayTheSame(t *testing.T) {
+	coarse, fine := playSuite(t, 1, 8, 5*time.Second, false), playSuite(t, 1, 8, 5*time.Second, true)
+	for i, c := range coarse.Units {
+		f := fine.Units[i]
+		t.Logf("coarse %s", c.Summary())
+		t.Logf("fine   %s", f.Summary())
+		assert.Equal(t, f.Runs, c.Runs, "runs")
+		assert.Equal(t, f.Judged, c.Judged, "runs judged")
+		assert.Equal(t, f.Last, c.Last, "verdicts")
+		assert.Equal(t, f.Raised, c.Raised, "findings")
+		assert.Equal(t, f.Leads, c.Leads, "leads")
+		for k := range c.Amps {
+			assert.InEpsilon(t, f.Amps[k], c.Amps[k], 0.01, "capability")
+		}
+	}
+}
+
+// The table of healthy units counts false findings. Here there are none.
+func TestHealthyUnitsAreNotAccused(t *testing.T) {
+	r := playSuite(t, 20, 5, 10*time.Second, false)
+	var table strings.Builder
+	require.NoError(t, r.Table(&table))
+	t.Log(table.String())
+	for _, u := range r.Units {
+		assert.Zero(t, u.Tired+u.Failed, u.Summary())
+		assert.Greater(t, u.True, 0.9, "it is healthy")
+		assert.Empty(t, u.False, u.Summary())
+	}
+	assert.Contains(t, table.String(), "called tired or failed: 0")
+	assert.Contains(t, table.String(), "unit-years an hour")
+}
+
+// Each seed is another unit, the same one always.
+func TestUnitsAreDrawn(t *testing.T) {
+	a, about := Scenario(7)
+	b, again := Scenario(7)
+	assert.Equal(t, a, b)
+	assert.Equal(t, about, again)
+	seen := map[string]bool{}
+	for seed := range uint64(60) {
+		_, about := Scenario(seed)
+		seen[about] = true
+	}
+	assert.Greater(t, len(seen), 50)
+}

@@ -1,5 +1,0 @@
-//go:build !race
-
-package trial_test
-
-const underRace = false
