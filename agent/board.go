@@ -61,14 +61,35 @@ func RulesConfig(cfg *config.Config) (rules.Config, error) {
 	out := rules.Config{Batteries: bats, Limits: cfg.Limits.Values(), OutOfService: cfg.OutOfService}
 	out.NegativeTap[0] = true // the board's ground
 	for i := range cfg.Board.Channels {
-		if ch := &cfg.Board.Channels[i]; ch.Signal == config.BatteryNegative {
+		ch := &cfg.Board.Channels[i]
+		if ch.Signal == config.BatteryNegative {
 			out.NegativeTap[batteryIndex(&cfg.Bank, ch.Battery)] = true
 		}
+		out.Classes[channelOf(ch, &cfg.Bank)] = classOf(ch)
 	}
 	for _, c := range cfg.Board.Contacts {
 		out.HasCommand = out.HasCommand || c.Signal == config.MotorCommand
 	}
 	return out, out.Validate()
+}
+
+// classOf returns how well a channel measures in a motor run: steps from its input chip and scale, the rest
+// from the sensor and its circuit, or the chip's noise where that is more.
+func classOf(ch *config.Channel) unit.SensorClass {
+	chip := ch.Class(sensors.InRun)
+	return unit.SensorClass{
+		Step: chip.StepSize, Noise: max(ch.Accuracy.Noise, chip.Noise), Zero: ch.Accuracy.Zero, Gain: ch.Accuracy.GainPct / 100,
+	}
+}
+
+// channelOf returns the rules' channel of a channel of the board.
+func channelOf(ch *config.Channel, bank *config.Bank) unit.Channel {
+	signal := map[config.Signal]unit.Signal{
+		config.BatteryVoltage: unit.BatteryVoltage, config.BatteryNegative: unit.BatteryNegative,
+		config.BatteryCurrent: unit.BatteryCurrent, config.BatteryTemperature: unit.BatteryTemp,
+		config.FeedVoltage: unit.FeedVoltage, config.MotorVoltage: unit.MotorVoltage,
+	}[ch.Signal]
+	return unit.ChannelOf(signal, batteryIndex(bank, ch.Battery))
 }
 
 // batteryIndex returns the index of a battery in the bank; a valid configuration names no other.

@@ -7,7 +7,8 @@ import (
 	"liftbank/sim/duty"
 )
 
-// What a unit can still do and when it is full, by letting a copy of it go on. The unit itself is not touched.
+// What a unit can still do and when it is full, by letting a copy of it go on. The unit itself is
+// not touched.
 
 // ahead is the copy: the electrical side alone, with the weather and the faults of now.
 type ahead struct {
@@ -19,8 +20,9 @@ type ahead struct {
 	ambient float64
 }
 
-func (u *Unit) ahead() *ahead {
-	return &ahead{bank: *u.bank, feed: u.feed, motor: u.motor, ohm: u.sc.Motor.ResistanceMohm / 1000, drainA: u.drainA, ambient: u.ambientC}
+func newAhead(u *Unit) *ahead {
+	return &ahead{bank: *u.bank, feed: u.feed, motor: u.motor, ohm: u.sc.Motor.ResistanceMohm / 1000, drainA: u.drainA,
+		ambient: u.ambientC}
 }
 
 // step lets dtS seconds pass.
@@ -53,7 +55,8 @@ func (a *ahead) haveAh() (ah float64) {
 	return ah
 }
 
-// Lengths of steps: a run's first second is the motor's spin-up, with a time constant of a tenth of a second.
+// Lengths of steps: a run's first second is the motor's spin-up, with a time constant of a tenth of
+// a second.
 const (
 	aheadFastS   = 0.01
 	aheadFastFor = 1.0
@@ -68,12 +71,13 @@ type LiftsAhead struct {
 	EndPct  float64 // charge of the bank then
 }
 
-// LiftsLeft gives how many lifts the unit could still make from now on: the runs of its plan, one after another with its plan's own rests
-// between the runs of a stop (drives and stays left out), feed off, until the voltage at the motor's terminal falls under
-// leastMotorV after a run's first second, or the bank's charge under floorPct. A run is held as long as the plan says, as in the unit
-// itself. most bounds the answer.
+// LiftsLeft returns how many lifts the unit could still make from now on: the runs of its plan, one
+// after another with its plan's own rests between the runs of a stop (drives and stays left out),
+// feed off, until the voltage at the motor's terminal falls under leastMotorV after a run's first
+// second, or the bank's charge under floorPct. A run is held as long as the plan says, as in the
+// unit itself. most bounds the answer.
 func (u *Unit) LiftsLeft(leastMotorV, floorPct float64, most int) LiftsAhead {
-	a := u.ahead()
+	a := newAhead(u)
 	perLift := float64(u.sc.Duty.RunsPerLift)
 	start := a.haveAh()
 	runs := 0.0
@@ -120,13 +124,14 @@ func (a *ahead) lift(r *duty.Run, leastMotorV float64) bool {
 	return true
 }
 
-// FullPct is the charge at which a bank counts as full: what is then missing comes in by hours of taper that no service waits for.
+// FullPct is the charge at which a bank counts as full: what is then missing comes in by hours of
+// taper that no service waits for.
 const FullPct = 98.0
 
-// TimeToFull gives how long the bank takes until its charge is FullPct at the feed of now, with no lift; ok is false when it is not so
-// within most.
+// TimeToFull returns how long the bank takes until its charge is FullPct at the feed of now, with no
+// lift; ok is false when it is not so within most.
 func (u *Unit) TimeToFull(most time.Duration) (t time.Duration, ok bool) {
-	a := u.ahead()
+	a := newAhead(u)
 	const step = 2 * time.Second
 	for ; t < most; t += step {
 		if a.socPct() >= FullPct {

@@ -22,8 +22,8 @@ func aheadUnit(t *testing.T, change func(*scenario.Scenario)) *sim.Unit {
 	return u
 }
 
-// What is found ahead moves nothing, is the same again, and follows from what a lift takes: about a third of an ampere hour (120 A for
-// 11 s), of a bank of 200 Ah of which the rate leaves some 80 %.
+// What is found ahead moves nothing, is the same again, and follows from what a lift takes: about a
+// third of an ampere hour (120 A for 11 s), of a bank of 200 Ah of which the rate leaves some 80 %.
 func TestLiftsLeftLooksOnly(t *testing.T) {
 	u := aheadUnit(t, func(sc *scenario.Scenario) { sc.Duty.NudgesPerStop = [2]int{} })
 	u.AdvanceTo(3 * time.Hour)

@@ -94,7 +94,8 @@ func dutyOf(sc *scenario.Scenario) duty.Config {
 		Stops: count(d.Stops), Drive: span(d.Drive), Stay: span(d.Stay),
 		LiftsPerStop: count(d.LiftsPerStop), RunsPerLift: d.RunsPerLift, Up: span(d.Up), Gap: span(d.Gap),
 		NudgesPerStop: count(d.NudgesPerStop), Nudge: span(d.Nudge),
-		FarEvery: d.FarEvery, FarDrive: span(d.FarDrive), EngineAtStops: d.EngineAtStops, BusyMonth: d.BusyMonth, SeasonSwing: d.SeasonSwingPct / 100,
+		FarEvery: d.FarEvery, FarDrive: span(d.FarDrive), EngineAtStops: d.EngineAtStops, BusyMonth: d.BusyMonth,
+		SeasonSwing: d.SeasonSwingPct / 100,
 	}
 	for _, day := range d.WorkDays {
 		out.WorkDays[slices.Index(weekdays, day)] = true
@@ -115,6 +116,7 @@ func dutyOf(sc *scenario.Scenario) duty.Config {
 func weatherOf(sc *scenario.Scenario) duty.Weather {
 	w := &sc.Weather
 	return duty.Weather{
-		Seed: sc.Seed, Start: sc.Start, MeanC: w.MeanC, SeasonC: w.SeasonC, DayC: w.DayC, SpellC: w.SpellC, WarmestDay: w.WarmestDay,
+		Seed: sc.Seed, Start: sc.Start, MeanC: w.MeanC, SeasonC: w.SeasonC, DayC: w.DayC, SpellC: w.SpellC,
+		WarmestDay: w.WarmestDay,
 	}
 }

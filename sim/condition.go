@@ -52,30 +52,32 @@ func slotsOf(u *Unit) []slot {
 			names = d.subjects(u)
 		}
 		for k, name := range names {
-			slots = append(slots, slot{Condition: Condition{Finding: d.finding, Subject: name, First: -1}, def: d, subject: k, until: -1})
+			slots = append(slots, slot{Condition: Condition{Finding: d.finding, Subject: name, First: -1}, def: d,
+				subject: k, until: -1})
 		}
 	}
 	return slots
 }
 
-// judge brings the conditions up to date: the prompt ones, and if all is set the others too. A new minute is one.
-func (u *Unit) judge(all, minute bool) {
+// judge brings the conditions up to date: the prompt ones, and if all is set the others too. A new
+// minute is one.
+func (s *story) judge(u *Unit, all, minute bool) {
 	if minute {
-		u.remember()
+		s.remember(u)
 	}
-	for i := range u.story.slots {
-		if s := &u.story.slots[i]; all || s.def.prompt {
-			if s.take(s.def.judge(u, s.subject), u.tickAt) {
-				u.story.turns++
+	for i := range s.slots {
+		if x := &s.slots[i]; all || x.def.prompt {
+			if x.take(x.def.judge(u, x.subject), u.tickAt) {
+				s.turns++
 			}
 		}
 	}
 	if !all {
 		return
 	}
-	for i := range u.story.slots {
-		if s := &u.story.slots[i]; s.Active {
-			s.Cause = !u.explained(s.def)
+	for i := range s.slots {
+		if x := &s.slots[i]; x.Active {
+			x.Cause = !s.explained(u, x.def)
 		}
 	}
 }
@@ -95,28 +97,29 @@ func (s *slot) take(v verdict, at time.Duration) (turned bool) {
 	return true
 }
 
-// lately is how long a cause explains what it brought about after it has ended: a bank that lived without its feed for days
-// is not full again sooner.
+// lately is how long a cause explains what it brought about after it has ended: a bank that lived
+// without its feed for days is not full again sooner.
 const lately = 7 * 24 * time.Hour
 
 // explained reports whether something else that is or lately was so brings this about.
-func (u *Unit) explained(d *definition) bool {
+func (s *story) explained(u *Unit, d *definition) bool {
 	for _, name := range d.follows {
-		for i := range u.story.slots {
-			s := &u.story.slots[i]
-			if s.Finding == name && (s.Active || (s.until >= 0 && u.tickAt-s.until < lately)) {
+		for i := range s.slots {
+			x := &s.slots[i]
+			if x.Finding == name && (x.Active || (x.until >= 0 && u.tickAt-x.until < lately)) {
 				return true
 			}
 		}
-		if u.faulty(name) {
+		if faulty(u, name) {
 			return true
 		}
 	}
 	return false
 }
 
-// faulty reports whether an active fault is the root cause of a finding, even of one that is not so yet.
-func (u *Unit) faulty(finding string) bool {
+// faulty reports whether an active fault is the root cause of a finding, even of one that is not so
+// yet.
+func faulty(u *Unit, finding string) bool {
 	found := false
 	u.faults.each(func(f *scenario.Fault) {
 		for _, name := range scenario.RootFindings(f.Kind) {
@@ -149,7 +152,8 @@ func jointNames(u *Unit) []string {
 	return names
 }
 
-// sensorFaultNames names what each sensor fault of the scenario concerns: a channel, a chip or the bus.
+// sensorFaultNames names what each sensor fault of the scenario concerns: a channel, a chip or the
+// bus.
 func sensorFaultNames(u *Unit) []string {
 	var names []string
 	for i := range u.sc.Sensors.Faults {

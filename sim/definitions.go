@@ -68,7 +68,7 @@ var definitions = []definition{
 		finding: "feed-weak", follows: []string{"series-wired", "reversed"},
 		what:  "the bank takes under 60 % of what it would take at this instant from the same converter through a sound feed path, and that would be over 5 A",
 		why:   "only then does the path hold back what the bank wants; a full bank tells nothing",
-		judge: func(u *Unit, _ int) verdict { return u.judgeWeak() },
+		judge: func(u *Unit, _ int) verdict { return judgeWeak(u) },
 	},
 	{
 		finding: "feed-high",
@@ -87,10 +87,10 @@ var definitions = []definition{
 		what:    "mean rested voltage of the batteries, at 25 °C, under 12.4 V with nothing on for an hour",
 		why:     "the service threshold of service manuals; with current flowing the bank is not at rest, and it stays as it was",
 		judge: func(u *Unit, _ int) verdict {
-			if u.restedS() < restedAfterS {
+			if u.story.restedS(u) < restedAfterS {
 				return unknown
 			}
-			return yesIf(u.bankRestedV() < lowRestedV)
+			return yesIf(bankRestedV(u) < lowRestedV)
 		},
 	},
 	{
@@ -100,8 +100,8 @@ var definitions = []definition{
 		judge: func(u *Unit, _ int) verdict {
 			starved, unsure := u.tickAt-u.story.lastBank >= lowBankFor, false
 			for k := range u.bank.Batteries() {
-				starved = starved || (!u.deadCell(k) && u.tickAt-u.story.lastFull[k] >= fullEvery)
-				unsure = unsure || (!u.deadCell(k) && u.tickAt-u.story.lastSure[k] >= fullEvery)
+				starved = starved || (!deadCell(u, k) && u.tickAt-u.story.lastFull[k] >= fullEvery)
+				unsure = unsure || (!deadCell(u, k) && u.tickAt-u.story.lastSure[k] >= fullEvery)
 			}
 			if unsure && !starved {
 				return either
@@ -145,7 +145,7 @@ var definitions = []definition{
 		what: "a link over 1.5 mΩ, or a joint at a post over 0.83 mΩ",
 		why:  "0.1 V a connection at 120 A (drop-testing practice); a link is two connections and a cable",
 		judge: func(u *Unit, j int) verdict {
-			ohm, limit := u.joint(j)
+			ohm, limit := joint(u, j)
 			return yesIf(ohm > limit)
 		},
 	},
@@ -154,7 +154,7 @@ var definitions = []definition{
 		what: "cold cranking capability or capacity under 80 % of rated, not under 60 %",
 		why:  "replace at capacity under 80 % (storage battery guides, IEEE Std 450)",
 		judge: func(u *Unit, k int) verdict {
-			part := u.soundPart(k)
+			part := soundPart(u, k)
 			return yesIf(part < tiredPart && part >= failedPart)
 		},
 	},
@@ -162,14 +162,14 @@ var definitions = []definition{
 		finding: "battery-failed", subjects: batteryNames,
 		what:  "cold cranking capability or capacity under 60 % of rated, or a dead cell",
 		why:   "fails the half-CCA load test at every temperature",
-		judge: func(u *Unit, k int) verdict { return yesIf(u.soundPart(k) < failedPart) },
+		judge: func(u *Unit, k int) verdict { return yesIf(soundPart(u, k) < failedPart) },
 	},
 	{
 		finding: "circulating", follows: []string{"battery-failed", "battery-tired"},
 		what: "after two hours with nothing on, half the sum of the batteries' currents without sign is 0.3 A or more over the drain",
 		why:  "batteries of one charge settle within that; 0.3 A is 7 Ah a day",
 		judge: func(u *Unit, _ int) verdict {
-			if u.restedS() < circulatingS {
+			if u.story.restedS(u) < circulatingS {
 				return unknown
 			}
 			sum := -u.drainA
@@ -256,7 +256,7 @@ var definitions = []definition{
 		what:    "board and whatever else is left on would take a quarter of the rated capacity in 14 days",
 		why:     "a fortnight is an ordinary stand; a quarter is what stands between full and 12.4 V",
 		judge: func(u *Unit, _ int) verdict {
-			return yesIf(u.drainA*24*parkedDays > parkedPart*u.ratedAh())
+			return yesIf(u.drainA*24*parkedDays > parkedPart*ratedAh(u))
 		},
 	},
 	{
@@ -281,7 +281,7 @@ var definitions = []definition{
 		why:     "the lift maker's manual, as configured",
 		judge: func(u *Unit, _ int) verdict {
 			s := &u.sc.Service
-			return yesIf((s.LiftCycles > 0 && u.liftCycles() >= uint64(s.LiftCycles)) ||
+			return yesIf((s.LiftCycles > 0 && liftCycles(u) >= uint64(s.LiftCycles)) ||
 				(s.MotorHours > 0 && u.count.runTime.Hours() >= s.MotorHours))
 		},
 	},
@@ -290,7 +290,7 @@ var definitions = []definition{
 		what: "a fault of a channel, an input chip or the bus is active",
 		why:  "by itself",
 		judge: func(u *Unit, i int) verdict {
-			return yesIf(u.sensorFault(i) && u.sc.Sensors.Faults[i].Kind != "clock-unset")
+			return yesIf(sensorFault(u, i) && u.sc.Sensors.Faults[i].Kind != "clock-unset")
 		},
 	},
 	{
@@ -299,7 +299,7 @@ var definitions = []definition{
 		why:     "by itself",
 		judge: func(u *Unit, _ int) verdict {
 			for i := range u.sc.Sensors.Faults {
-				if u.sc.Sensors.Faults[i].Kind == "clock-unset" && u.sensorFault(i) {
+				if u.sc.Sensors.Faults[i].Kind == "clock-unset" && sensorFault(u, i) {
 					return yes
 				}
 			}
@@ -309,13 +309,13 @@ var definitions = []definition{
 }
 
 // deadCell reports whether a battery has a cell that gives nothing.
-func (u *Unit) deadCell(k int) bool {
+func deadCell(u *Unit, k int) bool {
 	return u.story.ageing[k].ShortedCells > 0 || u.story.ageing[k].OpenCell
 }
 
 // soundPart gives the smaller of capability and capacity over rated; 0 with a dead cell.
-func (u *Unit) soundPart(k int) float64 {
-	if u.deadCell(k) {
+func soundPart(u *Unit, k int) float64 {
+	if deadCell(u, k) {
 		return 0
 	}
 	b := &u.sc.Bank.Batteries[k]
@@ -327,7 +327,7 @@ func (u *Unit) soundPart(k int) float64 {
 const restedPerC = 0.0012
 
 // bankRestedV gives the mean rested voltage of the batteries, brought to 25 °C.
-func (u *Unit) bankRestedV() float64 {
+func bankRestedV(u *Unit) float64 {
 	sum := 0.0
 	for k := range u.bank.Batteries() {
 		b := u.bank.Battery(k)
@@ -337,7 +337,7 @@ func (u *Unit) bankRestedV() float64 {
 }
 
 // joint gives the resistance of a link or post, in the order of jointNames, and its limit, in ohms.
-func (u *Unit) joint(j int) (ohm, limit float64) {
+func joint(u *Unit, j int) (ohm, limit float64) {
 	w, k := u.bank.Wiring(), j/4
 	switch j % 4 {
 	case 0:
@@ -351,7 +351,7 @@ func (u *Unit) joint(j int) (ohm, limit float64) {
 }
 
 // highLimitV gives the charge voltage at the posts that is too high for the bank as it is now.
-func (u *Unit) highLimitV() float64 {
+func highLimitV(u *Unit) float64 {
 	upper := 14.8
 	for k := range u.sc.Bank.Batteries {
 		if u.sc.Bank.Batteries[k].Chemistry == "gel" {
@@ -362,7 +362,7 @@ func (u *Unit) highLimitV() float64 {
 }
 
 // judgeWeak solves the same instant with a sound feed path and compares.
-func (u *Unit) judgeWeak() verdict {
+func judgeWeak(u *Unit) verdict {
 	tempC := u.bank.Battery(0).TempC()
 	sound := u.feed.Sound(tempC)
 	if !sound.On || u.joined {
@@ -375,7 +375,7 @@ func (u *Unit) judgeWeak() verdict {
 	if err := trial.SetWiring(w); err != nil {
 		panic("bug: sim: sound feed: " + err.Error())
 	}
-	trial.Solve(sound, u.load())
+	trial.Solve(sound, loadOf(u))
 	would, does := trial.Flow.FeedA, u.bank.Flow.FeedA
 	if would < weakLeastA {
 		return unknown
@@ -398,7 +398,7 @@ func freezingC(socPct float64) float64 {
 }
 
 // sensorFault reports whether sensor fault i is active.
-func (u *Unit) sensorFault(i int) bool {
+func sensorFault(u *Unit, i int) bool {
 	f := &u.sc.Sensors.Faults[i]
 	return u.tickAt >= f.At && u.tickAt < f.Until()
 }

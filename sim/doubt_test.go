@@ -11,8 +11,8 @@ import (
 	"liftbank/sim"
 )
 
-// A bank that loses its charge by itself comes to the limit so slowly that for days nobody can tell: then it is in doubt, before not, and
-// afterwards it is so.
+// A bank that loses its charge by itself comes to the limit so slowly that for days nobody can
+// tell: then it is in doubt, before not, and afterwards it is so.
 func TestNearFullIsInDoubt(t *testing.T) {
 	sc, err := scenariofile.Load("parked-month")
 	require.NoError(t, err)

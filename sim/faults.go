@@ -11,7 +11,8 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// boardDrainA is what the monitor board itself takes from the bank all the time (common practice, no source).
+// boardDrainA is what the monitor board itself takes from the bank all the time (common practice,
+// no source).
 const boardDrainA = 0.015
 
 // change is a fault's beginning or end.
@@ -66,7 +67,7 @@ func newFaults(sc *scenario.Scenario) faults {
 	return f
 }
 
-// nextAt gives the time of the next change, or never.
+// nextAt returns the time of the next change, or never.
 func (f *faults) nextAt() time.Duration {
 	if f.next >= len(f.changes) {
 		return never
@@ -91,10 +92,10 @@ func (f *faults) take(at time.Duration) bool {
 	return true
 }
 
-// lookAhead gives a copy whose future can be tried.
+// lookAhead returns a copy whose future can be tried.
 func (f *faults) lookAhead() faults { return *f }
 
-// contacts gives what the faults do to contacts.
+// contacts returns what the faults do to contacts.
 func (f *faults) contacts() (wakeBroken, disconnectOpen bool) {
 	return f.now.feed.WakeBroken, f.now.disconnectOpen
 }

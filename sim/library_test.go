@@ -9,10 +9,12 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/cmd/scenariofile"
+	"liftbank/cmd/slowtest"
 	"liftbank/sim/scenario"
 )
 
-// quietFor is how long a healthy story is watched: past the slowest condition, a week without a full charge.
+// quietFor is how long a healthy story is watched: past the slowest condition, a week without a
+// full charge.
 const quietFor = 9 * 24 * time.Hour
 
 // Each story of the library brings about what it says it does, and a healthy one nothing.
@@ -21,14 +23,14 @@ func TestLibraryTellsItsStories(t *testing.T) {
 		t.Run(entry.Name, func(t *testing.T) {
 			sc, err := scenariofile.Load(entry.Name)
 			require.NoError(t, err)
-			if underRace && sc.Days > 3 {
+			if slowtest.UnderRace && sc.Days > 3 {
 				t.Skip("too long under the race detector; runs without it")
 			}
 			u, err := New(sc, 0)
 			require.NoError(t, err)
 			if len(sc.Expect) == 0 {
 				u.AdvanceTo(min(sc.Length(), quietFor))
-				assert.Empty(t, u.Truth().Conditions, "charge %.1f %%", u.bankSoCPct())
+				assert.Empty(t, u.Truth().Conditions, "charge %.1f %%", bankSoCPct(u))
 				return
 			}
 			var missing []string
@@ -43,7 +45,7 @@ func TestLibraryTellsItsStories(t *testing.T) {
 	}
 }
 
-// missingOf gives the findings expected that never were so.
+// missingOf returns the findings expected that never were so.
 func missingOf(expect []string, u *Unit) []string {
 	var missing []string
 	for _, name := range expect {

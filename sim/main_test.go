@@ -4,11 +4,13 @@ import (
 	"flag"
 	"os"
 	"testing"
+
+	"liftbank/cmd/slowtest"
 )
 
 func TestMain(m *testing.M) {
 	flag.Parse()
-	if underRace {
+	if slowtest.UnderRace {
 		if err := flag.Set("rapid.checks", "8"); err != nil {
 			panic(err)
 		}

@@ -6,15 +6,16 @@ import (
 	"liftbank/sim/duty"
 )
 
-// Signals is what a board could measure, true and without error. Voltages are over the board's ground, which is the
-// negative post of battery a.
+// Signals is what a board could measure, true and without error. Voltages are over the board's
+// ground, which is the negative post of battery a.
 type Signals struct {
 	Battery [MaxBatteries]BatterySignals // in the scenario's order; the rest zero
 
-	FeedV float64 // charger's output, ahead of the charge breaker; with the breaker closed and the charger off it shows the bank
+	// charger's output, ahead of the charge breaker; with the breaker closed and the charger off it shows the bank
+	FeedV float64
 	FeedA float64 // out of the charger
-	// MotorV is the motor's positive terminal: what is lost in the negative load lead still counts in it. With the contactor
-	// open it shows the back EMF of a motor that runs down.
+	// MotorV is the motor's positive terminal: what is lost in the negative load lead still counts
+	// in it. With the contactor open it shows the back EMF of a motor that runs down.
 	MotorV float64
 	MotorA float64 // into the motor, 0 or more
 
@@ -25,19 +26,21 @@ type Signals struct {
 	DisconnectClosed bool
 }
 
-// BatterySignals is what can be measured at one battery. The posts are those in the positive and the negative place: of a
-// battery clamped the wrong way round, PositiveV is the lower.
+// BatterySignals is what can be measured at one battery. The posts are those in the positive and
+// the negative place: of a battery clamped the wrong way round, PositiveV is the lower.
 type BatterySignals struct {
 	PositiveV, NegativeV float64
 	CurrentA             float64 // into the bank's place: positive charges a battery that is the right way round
 	TempC                float64
 }
 
-// Signals gives the values as of Now. The pointer stays the same and its contents change with AdvanceTo.
+// Signals returns the values as of Now. The pointer stays the same and its contents change with
+// AdvanceTo.
 func (u *Unit) Signals() *Signals { return &u.signals }
 
-func (u *Unit) setSignals() {
-	s, flow := &u.signals, &u.bank.Flow
+// set takes the values of a unit.
+func (s *Signals) set(u *Unit) {
+	flow := &u.bank.Flow
 	for k := range u.bank.Batteries() {
 		s.Battery[k] = BatterySignals{flow.PositiveV[k], flow.NegativeV[k], flow.CurrentA[k], u.bank.Battery(k).TempC()}
 	}
@@ -53,11 +56,11 @@ type lines struct {
 	wakeBroken, disconnectOpen bool
 }
 
-func (u *Unit) lines() lines {
+func linesOf(u *Unit) lines {
 	return lines{u.feed.Wake(), u.command, u.faults.now.feed.WakeBroken, u.faults.now.disconnectOpen}
 }
 
-// contacts gives the levels a board sees.
+// contacts returns the levels a board sees.
 func (l lines) contacts() [3]bool {
 	return [3]bool{l.wake && !l.wakeBroken, l.command, !l.disconnectOpen}
 }

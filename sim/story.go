@@ -58,8 +58,8 @@ func newStory(u *Unit) story {
 func (s *story) assess(u *Unit, k int) { s.crankingA[k] = u.bank.Battery(k).CrankingA() }
 
 // tally counts what happened in the dt just past, with the currents that flowed in it.
-func (u *Unit) tally(dt time.Duration, dtS float64) {
-	s, flow := &u.story, &u.bank.Flow
+func (s *story) tally(u *Unit, dt time.Duration, dtS float64) {
+	flow := &u.bank.Flow
 	if u.joined {
 		u.count.runTime += dt
 		u.count.thisRun += dt
@@ -73,10 +73,10 @@ func (u *Unit) tally(dt time.Duration, dtS float64) {
 		s.wakeS = 0
 	}
 	if u.busy() || flow.LoadA > 0 {
-		u.tallyRun(dtS)
+		s.tallyRun(u, dtS)
 	}
 	s.highS += dtS
-	if flow.FeedA <= 0 || u.chargeV() < u.highLimitV() {
+	if flow.FeedA <= 0 || chargeV(u) < highLimitV(u) {
 		s.highS = 0
 	}
 }
@@ -84,8 +84,8 @@ func (u *Unit) tally(dt time.Duration, dtS float64) {
 // flowingA is the motor current from which it counts as drawing at all.
 const flowingA = 5
 
-func (u *Unit) tallyRun(dtS float64) {
-	s, flow := &u.story, &u.bank.Flow
+func (s *story) tallyRun(u *Unit, dtS float64) {
+	flow := &u.bank.Flow
 	for k := range u.bank.Batteries() {
 		if i := flow.CurrentA[k]; i < 0 {
 			s.outAh[k] -= float64(i * dtS / 3600)
@@ -104,17 +104,16 @@ func (u *Unit) tallyRun(dtS float64) {
 	}
 }
 
-// restedS gives for how many seconds nothing but the drain has been on the bank, now included.
-func (u *Unit) restedS() float64 {
+// restedS returns for how many seconds nothing but the drain has been on the bank, now included.
+func (s *story) restedS(u *Unit) float64 {
 	if u.bank.Flow.FeedA > 0 || u.bank.Flow.LoadA > 0 {
 		return 0
 	}
-	return u.story.restS
+	return s.restS
 }
 
 // remember takes note of charge once a minute.
-func (u *Unit) remember() {
-	s := &u.story
+func (s *story) remember(u *Unit) {
 	for k := range u.bank.Batteries() {
 		if u.bank.Battery(k).SoCPct() >= fullPct {
 			s.lastFull[k] = u.tickAt
@@ -123,28 +122,27 @@ func (u *Unit) remember() {
 			s.lastSure[k] = u.tickAt
 		}
 	}
-	if u.bankSoCPct() >= lowBankPct {
+	if bankSoCPct(u) >= lowBankPct {
 		s.lastBank = u.tickAt
 	}
 	if wall := u.sc.Start.Add(u.tickAt); wall.Hour() == 0 && wall.Minute() == 0 {
-		u.midnight()
+		s.midnight(u)
 	}
 }
 
-func (u *Unit) midnight() {
-	s := &u.story
+func (s *story) midnight(u *Unit) {
 	s.outDayAh, s.outAh = s.outAh, [MaxBatteries]float64{}
 	if u.count.runs == s.runsThen {
 		return // a day without runs says nothing about the balance of the duty
 	}
 	s.runsThen = u.count.runs
 	copy(s.midnights[1:], s.midnights[:storyDays-1])
-	s.midnights[0] = u.bankSoCPct()
+	s.midnights[0] = bankSoCPct(u)
 	s.known = min(s.known+1, storyDays)
 }
 
-// bankSoCPct gives the true charge of the bank, % of what its batteries hold when full.
-func (u *Unit) bankSoCPct() float64 {
+// bankSoCPct returns the true charge of the bank, % of what its batteries hold when full.
+func bankSoCPct(u *Unit) float64 {
 	has, holds := 0.0, 0.0
 	for k := range u.bank.Batteries() {
 		b := u.bank.Battery(k)
@@ -154,8 +152,8 @@ func (u *Unit) bankSoCPct() float64 {
 	return has / holds
 }
 
-// chargeV gives the mean voltage at the batteries' posts.
-func (u *Unit) chargeV() float64 {
+// chargeV returns the mean voltage at the batteries' posts.
+func chargeV(u *Unit) float64 {
 	sum := 0.0
 	for k := range u.bank.Batteries() {
 		sum += u.bank.Flow.PositiveV[k] - u.bank.Flow.NegativeV[k]
@@ -163,8 +161,8 @@ func (u *Unit) chargeV() float64 {
 	return sum / float64(u.bank.Batteries())
 }
 
-// ratedAh gives the rated capacity of the bank.
-func (u *Unit) ratedAh() float64 {
+// ratedAh returns the rated capacity of the bank.
+func ratedAh(u *Unit) float64 {
 	sum := 0.0
 	for k := range u.sc.Bank.Batteries {
 		sum += u.sc.Bank.Batteries[k].RatedAh

@@ -25,7 +25,8 @@ type Condition struct {
 	Active  bool          // so at the last tick
 	Since   time.Duration // since when it is so, or has not been so; 0 from the start
 	First   time.Duration // when it first became so; negative: never
-	Cause   bool          // nothing else that is or was lately so explains it; as of when it was last active, to a minute
+	// nothing else that is or was lately so explains it; as of when it was last active, to a minute
+	Cause bool
 }
 
 // Truth is everything that an observer would like to know.
@@ -38,29 +39,31 @@ type Truth struct {
 	Conditions    []Condition // that are or ever were so; order fixed by the table of definitions
 }
 
-// Truth gives the truth as of the last tick. The slices are the caller's.
+// Truth returns the truth as of the last tick. The slices are the caller's.
 func (u *Unit) Truth() Truth {
 	t := Truth{
-		MotorCommands: u.count.commands, MotorRuns: u.count.runs, MotorRunTime: u.count.runTime, LiftCycles: u.liftCycles(),
+		MotorCommands: u.count.commands, MotorRuns: u.count.runs, MotorRunTime: u.count.runTime,
+		LiftCycles: liftCycles(u),
 	}
 	for k := range u.bank.Batteries() {
 		b := u.bank.Battery(k)
 		t.Batteries = append(t.Batteries, BatteryTruth{
-			ID: u.sc.Bank.Batteries[k].ID, SoCPct: b.SoCPct(), CapacityAh: b.CapacityAh(), ResistanceMohm: b.ResistanceMohm25(),
-			CrankingA: u.story.crankingA[k], RestedV: b.RestedOCV(), TempC: b.TempC(),
+			ID: u.sc.Bank.Batteries[k].ID, SoCPct: b.SoCPct(), CapacityAh: b.CapacityAh(),
+			ResistanceMohm: b.ResistanceMohm25(),
+			CrankingA:      u.story.crankingA[k], RestedV: b.RestedOCV(), TempC: b.TempC(),
 		})
 	}
 	t.Conditions = slices.Clone(u.Conditions())
 	return t
 }
 
-// SoCPct gives battery k's true charge, for callers that want it every second.
+// SoCPct returns battery k's true charge, for callers that want it every second.
 func (u *Unit) SoCPct(k int) float64 { return u.bank.Battery(k).SoCPct() }
 
-// Wiring gives the copper as it is now, faults included.
+// Wiring returns the copper as it is now, faults included.
 func (u *Unit) Wiring() bank.Wiring { return u.bank.Wiring() }
 
-// Conditions gives the conditions of Truth. The slice is used again by the next call.
+// Conditions returns the conditions of Truth. The slice is used again by the next call.
 func (u *Unit) Conditions() []Condition {
 	s := &u.story
 	s.shown = s.shown[:0]
@@ -75,8 +78,8 @@ func (u *Unit) Conditions() []Condition {
 // Turns counts how often a condition began or ended: while it stays the same, so do the conditions.
 func (u *Unit) Turns() uint64 { return u.story.turns }
 
-// Doubtful reports whether a condition is so near its limit that sensors of the usual class can't tell: found or not is as good. An empty
-// subject is any.
+// Doubtful reports whether a condition is so near its limit that sensors of the usual class can't
+// tell: found or not is as good. An empty subject is any.
 func (u *Unit) Doubtful(finding, subject string) bool {
 	for i := range u.story.slots {
 		s := &u.story.slots[i]
@@ -87,5 +90,6 @@ func (u *Unit) Doubtful(finding, subject string) bool {
 	return false
 }
 
-// liftCycles gives how many lift cycles the motor's runs make.
-func (u *Unit) liftCycles() uint64 { return u.count.runs / uint64(u.sc.Duty.RunsPerLift) }
+// liftCycles returns how many lift cycles the motor's runs make.
+// liftCycles returns the number of lift cycles so far.
+func liftCycles(u *Unit) uint64 { return u.count.runs / uint64(u.sc.Duty.RunsPerLift) }

@@ -1,14 +1,16 @@
-// Package sim is a whole unit that behaves: batteries, feed, pump motor, duty and weather, with whatever a scenario says is
-// wrong, and with its truth known.
+// Package sim is a whole unit that behaves: batteries, feed, pump motor, duty and weather, with
+// whatever a scenario says is wrong, and with its truth known.
 //
-// It gives true physical values (Signals) and true conditions (Truth). What a board makes of the values, its sensor errors
-// and its faults, is up to whoever puts one in front of it; the scenario carries them as data. Nothing here knows how a unit
-// is judged by its monitor: the package must not import any of that.
+// It gives true physical values (Signals) and true conditions (Truth). What a board makes of the
+// values, its sensor errors and its faults, is up to whoever puts one in front of it; the scenario
+// carries them as data. Nothing here knows how a unit is judged by its monitor: the package must
+// not import any of that.
 //
-// Time is handed in. State moves in ticks at instants that depend on the scenario and the seed only, and is held between
-// them, so that it is the same at t however AdvanceTo was called: at rest each whole second, from a motor's start until a
-// second after its stop every 5 ms, and at every change of ignition, lift button or fault. A year from one seed is the same,
-// bit for bit, on every architecture.
+// Time is handed in. State moves in ticks at instants that depend on the scenario and the seed
+// only, and is held between them, so that it is the same at t however AdvanceTo was called: at rest
+// each whole second, from a motor's start until a second after its stop every 5 ms, and at every
+// change of ignition, lift button or fault. A year from one seed is the same, bit for bit, on every
+// architecture.
 package sim
 
 import (
@@ -65,7 +67,8 @@ type Unit struct {
 	story   story
 }
 
-// New builds the unit of a scenario at its start. A seed other than 0 takes the place of the scenario's own.
+// New builds the unit of a scenario at its start. A seed other than 0 takes the place of the
+// scenario's own.
 func New(sc scenario.Scenario, seed uint64) (*Unit, error) {
 	if seed != 0 {
 		sc.Seed = seed
@@ -87,21 +90,22 @@ func New(sc scenario.Scenario, seed uint64) (*Unit, error) {
 	u.applyFaults()
 	u.happen(0)
 	u.solve()
-	u.judge(true, true)
+	u.story.judge(u, true, true)
 	return u, nil
 }
 
-// Now gives the time since the scenario's start that AdvanceTo was last called with.
+// Now returns the time since the scenario's start that AdvanceTo was last called with.
 func (u *Unit) Now() time.Duration { return u.now }
 
-// StartWall gives the wall time of the scenario's start.
+// StartWall returns the wall time of the scenario's start.
 func (u *Unit) StartWall() time.Time { return u.sc.Start }
 
-// Batteries gives the number of batteries.
+// Batteries returns the number of batteries.
 func (u *Unit) Batteries() int { return u.bank.Batteries() }
 
-// Coarsen makes ticks so long while nothing has happened for two minutes and the ignition is off, and a sixth of that while it is on; 0 is the
-// usual second. It has to divide a minute. After a run, fast ticks end earlier. Years then pass many times as fast, and differ a little from those
+// Coarsen makes ticks so long while nothing has happened for two minutes and the ignition is off,
+// and a sixth of that while it is on; 0 is the usual second. It has to divide a minute. After a
+// run, fast ticks end earlier. Years then pass many times as fast, and differ a little from those
 // of one-second ticks.
 func (u *Unit) Coarsen(tick time.Duration) {
 	if tick < 0 || tick > 0 && time.Minute%tick != 0 {
@@ -118,7 +122,7 @@ func (u *Unit) AdvanceTo(t time.Duration) {
 	u.now = max(u.now, t)
 }
 
-// nextTick gives the instant of the next tick.
+// nextTick returns the instant of the next tick.
 func (u *Unit) nextTick() time.Duration {
 	rest := restTick
 	if u.coarse > 0 && u.tickAt-u.eventAt >= lively {
@@ -155,7 +159,7 @@ func (u *Unit) tick(at time.Duration) {
 	}
 	u.solve()
 	if minute || event || u.busy() {
-		u.judge(minute || event, minute)
+		u.story.judge(u, minute || event, minute)
 	}
 }
 
@@ -163,14 +167,15 @@ func (u *Unit) tick(at time.Duration) {
 func (u *Unit) pass(dt time.Duration) {
 	dtS := float64(dt) / float64(time.Second)
 	flow := &u.bank.Flow
-	u.tally(dt, dtS)
+	u.story.tally(u, dt, dtS)
 	u.feed.Step(dtS, flow.FeedA, flow.FeedV, u.bank.Battery(0).TempC())
 	u.motor.Step(dtS, flow.LoadA, u.ambientC)
 	u.breaker.Step(dtS, flow.LoadA, u.ambientC)
 	u.bank.Step(dtS, u.ambientC)
 }
 
-// happen carries out what the plan and the faults have due at `at` and reports whether there was anything.
+// happen carries out what the plan and the faults have due at `at` and reports whether there was
+// anything.
 func (u *Unit) happen(at time.Duration) bool {
 	event := false
 	for u.faults.take(at) {
@@ -227,20 +232,20 @@ func (u *Unit) joinMotor() {
 // solve finds the currents of this instant and sets the signals.
 func (u *Unit) solve() {
 	u.joinMotor()
-	u.bank.Solve(u.feed.Source(u.bank.Battery(0).TempC()), u.load())
-	u.setSignals()
+	u.bank.Solve(u.feed.Source(u.bank.Battery(0).TempC()), loadOf(u))
+	u.signals.set(u)
 }
 
-func (u *Unit) load() bank.Load {
+func loadOf(u *Unit) bank.Load {
 	return bank.Load{
 		Joined: u.joined, BackEMFV: u.motor.BackEMFV(), Ohm: u.sc.Motor.ResistanceMohm / 1000, DrainA: u.drainA,
 	}
 }
 
-// NextEdge gives the earliest change of a contact (wake line, motor command, disconnect) after Now and at or before limit.
-// ok is false if there is none.
+// NextEdge returns the earliest change of a contact (wake line, motor command, disconnect) after Now
+// and at or before limit. ok is false if there is none.
 func (u *Unit) NextEdge(limit time.Duration) (at time.Duration, ok bool) {
-	lines := u.lines()
+	lines := linesOf(u)
 	ahead := u.faults.lookAhead()
 	changed := func(upTo time.Duration) (time.Duration, bool) {
 		for ahead.nextAt() <= upTo {

@@ -18,6 +18,7 @@ import (
 	"pgregory.net/rapid"
 
 	"liftbank/cmd/scenariofile"
+	"liftbank/cmd/slowtest"
 	"liftbank/sim/bank"
 	"liftbank/sim/scenario"
 )
@@ -35,7 +36,7 @@ func unit(t require.TestingT, name string, change func(*scenario.Scenario)) *Uni
 	return u
 }
 
-// truthOf gives a condition, or a zero one that never was.
+// truthOf returns a condition, or a zero one that never was.
 func truthOf(u *Unit, finding, subject string) Condition {
 	for _, c := range u.Truth().Conditions {
 		if c.Finding == finding && c.Subject == subject {
@@ -71,7 +72,8 @@ func TestHealthyDay(t *testing.T) {
 		require.True(t, v > 11.5 && v < 13.1, "under load: %v V at %v A", v, s.MotorA)
 		require.True(t, s.MotorA > 85 && s.MotorA < 140, "%v A", s.MotorA)
 		require.InDelta(t, s.MotorA, -s.Battery[0].CurrentA-s.Battery[1].CurrentA, 0.1)
-		require.InDelta(t, s.Battery[0].CurrentA, s.Battery[1].CurrentA, 1, "like batteries, diagonal leads: even shares")
+		require.InDelta(t, s.Battery[0].CurrentA, s.Battery[1].CurrentA, 1,
+			"like batteries, diagonal leads: even shares")
 		require.True(t, v-s.MotorV > 0.1 && v-s.MotorV < 0.5, "%v V lost to the motor", v-s.MotorV)
 		sumA += s.MotorA
 		sumV += v
@@ -113,7 +115,8 @@ func TestAdvanceInOneGoOrMany(t *testing.T) {
 		with := func(sc *scenario.Scenario) { sc.Seed = seed }
 		stepped, whole := unit(t, name, with), unit(t, name, with)
 		for stepped.Now() < 3*hour {
-			scale := rapid.SampledFrom([]time.Duration{time.Millisecond, time.Second, time.Minute, 20 * time.Minute}).Draw(t, "scale")
+			scale := rapid.SampledFrom([]time.Duration{time.Millisecond, time.Second, time.Minute,
+				20 * time.Minute}).Draw(t, "scale")
 			to := stepped.Now() + time.Duration(rapid.Int64Range(0, int64(scale)).Draw(t, "step"))
 			if rapid.Bool().Draw(t, "look ahead") {
 				stepped.NextEdge(to + hour)
@@ -151,7 +154,7 @@ func TestNextEdgeIsExact(t *testing.T) {
 	}
 	u, shadow := unit(t, "healthy-day", with), unit(t, "healthy-day", with)
 	edges, length := 0, 4*day
-	if underRace {
+	if slowtest.UnderRace {
 		length = 30 * hour
 	}
 	for u.Now() < length {
@@ -189,7 +192,7 @@ func TestTicks(t *testing.T) {
 		if busy || u.Now()-lastStop < time.Second {
 			require.LessOrEqual(t, step, 5*time.Millisecond, "at %v", at)
 		} else if step != time.Second && !u.Signals().MotorCommand {
-			require.True(t, at%time.Second == 0 || u.restedS() >= 0, "at %v", at)
+			require.True(t, at%time.Second == 0 || u.story.restedS(u) >= 0, "at %v", at)
 			require.Less(t, step, time.Second)
 		}
 		if busy && !u.Signals().MotorCommand {
@@ -222,7 +225,7 @@ func TestChargeIsConserved(t *testing.T) {
 // Whatever is wrong, values stay numbers within what copper and lead allow.
 func TestNothingRunsAway(t *testing.T) {
 	length := 14 * hour
-	if underRace {
+	if slowtest.UnderRace {
 		length = 150 * time.Minute
 	}
 	for _, e := range scenariofile.Names() {
@@ -260,7 +263,8 @@ func TestFeedLostTruth(t *testing.T) {
 	from, to := u.sc.Faults[0].At, u.sc.Faults[0].At+hour // the next drive, if it came out at a stop
 	assert.True(t, c.Since >= from && c.Since < to, "%v", c.Since)
 	assert.False(t, u.Signals().FeedA > 0)
-	assert.InDelta(t, u.Signals().Battery[0].PositiveV, u.Signals().FeedV, 0.05, "a dead converter's output shows the bank")
+	assert.InDelta(t, u.Signals().Battery[0].PositiveV, u.Signals().FeedV, 0.05,
+		"a dead converter's output shows the bank")
 }
 
 func TestChargeBreakerOpenShowsTheConverter(t *testing.T) {
@@ -315,9 +319,7 @@ func TestDisconnectOpensTheMotorCircuitOnly(t *testing.T) {
 
 // A root cause is told from what it brings about.
 func TestCauseAndConsequence(t *testing.T) {
-	if underRace {
-		t.Skip("too long under the race detector; runs without it")
-	}
+	slowtest.SkipUnderRace(t)
 	u := unit(t, "converter-dead", nil)
 	u.AdvanceTo(12 * day)
 	assert.True(t, truthOf(u, "feed-lost", "").Cause)
@@ -414,7 +416,7 @@ func TestFingerprint(t *testing.T) {
 // The same days on arm64, bit for bit, run by an emulator where there is one.
 func TestSameOnArm64(t *testing.T) {
 	qemu, err := exec.LookPath("qemu-aarch64-static")
-	if err != nil || testing.Short() || underRace {
+	if err != nil || testing.Short() || slowtest.UnderRace {
 		t.Skip("needs qemu-aarch64-static, and time")
 	}
 	program := filepath.Join(t.TempDir(), "sim.test")
@@ -424,7 +426,8 @@ func TestSameOnArm64(t *testing.T) {
 	require.NoError(t, err, "%s", out)
 	out, err = exec.Command(qemu, program, "-test.v", "-test.run=^TestFingerprint$").CombinedOutput()
 	require.NoError(t, err, "%s", out)
-	assert.True(t, strings.Contains(string(out), "fingerprint "+fingerprint(t, 1)), "here %s, there:\n%s", fingerprint(t, 1), out)
+	assert.True(t, strings.Contains(string(out), "fingerprint "+fingerprint(t, 1)), "here %s, there:\n%s",
+		fingerprint(t, 1), out)
 }
 
 func TestNewRefuses(t *testing.T) {
@@ -440,8 +443,10 @@ func TestNewRefuses(t *testing.T) {
 }
 
 func TestFreezingPoints(t *testing.T) {
-	// US Army TM-5-1185 and a vehicle manual's storage table: SG 1.265, 1.225, 1.200, 1.150 freeze at -59, -37, -27, -15 °C.
-	for soc, want := range map[float64]float64{100: -59.4, 75: -37.2, 50: -24.8, 25: -16.2, 0: -10.7, -5: -10.7, 120: -59.4} {
+	// US Army TM-5-1185 and a vehicle manual's storage table: SG 1.265, 1.225, 1.200, 1.150 freeze
+	// at -59, -37, -27, -15 °C.
+	for soc, want := range map[float64]float64{100: -59.4, 75: -37.2, 50: -24.8, 25: -16.2, 0: -10.7, -5: -10.7,
+		120: -59.4} {
 		assert.InDelta(t, want, freezingC(soc), 0.01, "%v %%", soc)
 	}
 	assert.InDelta(t, -31, freezingC(62.5), 0.1)

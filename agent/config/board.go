@@ -53,7 +53,8 @@ type Channel struct {
 	InRun       bool          // read while the motor runs, too
 	Scale       Scale
 	Calibration Calibration
-	Min, Max    float64 // possible range, in Unit; beyond it the sensor is faulty
+	Accuracy    Accuracy // of the sensor and its circuit, the input chip apart
+	Min, Max    float64  // possible range, in Unit; beyond it the sensor is faulty
 }
 
 // Name returns the channel's name, unique on a board: battery_voltage_a, feed_voltage.
@@ -71,6 +72,13 @@ func (c *Channel) Unit() string { return signals[c.Signal].unit }
 func (c *Channel) Class(m sensors.Mode) sensors.Class {
 	ch := sensors.ChannelConfig{Input: c.Input, Scale: c.Scale.Law(), Correction: c.Calibration.correction()}
 	return ch.Class(m)
+}
+
+// Accuracy is how far a sensor with its circuit may be off, as limits, either way.
+type Accuracy struct {
+	Zero    float64 // constant part, in the channel's unit
+	GainPct float64 // part that grows with the reading
+	Noise   float64 // standard deviation from one reading to the next, in the channel's unit
 }
 
 // ScaleKind is the circuit between a signal and the pin.
@@ -176,7 +184,9 @@ type signalFacts struct {
 	suffix     string // of field names in that unit
 	limit      span   // of min and max
 	min, max   float64
-	offset     float64 // limit of the calibration's shift, either way
+	offset     float64  // limit of the calibration's shift, either way
+	accuracy   Accuracy // where the file does not say
+	mostZero   float64  // largest Accuracy.Zero
 	inRun      bool
 	scales     []ScaleKind
 }
@@ -184,7 +194,7 @@ type signalFacts struct {
 var (
 	voltage = signalFacts{
 		unit: "V", suffix: "_v", limit: span{-60, 60, "V"}, min: -1, max: 32, offset: 2, inRun: true,
-		scales: []ScaleKind{Divider},
+		scales: []ScaleKind{Divider}, accuracy: Accuracy{Zero: 0.010, GainPct: 1, Noise: 0.002}, mostZero: 1,
 	}
 
 	signals = map[Signal]signalFacts{
@@ -195,11 +205,11 @@ var (
 		},
 		BatteryCurrent: {
 			perBattery: true, unit: "A", suffix: "_a", limit: span{-1000, 1000, "A"}, min: -220, max: 220, offset: 20,
-			inRun: true, scales: []ScaleKind{Hall, Shunt},
+			inRun: true, scales: []ScaleKind{Hall, Shunt}, accuracy: Accuracy{Zero: 0.2, GainPct: 1, Noise: 0.1}, mostZero: 20,
 		},
 		BatteryTemperature: {
 			perBattery: true, unit: "°C", suffix: "_c", limit: span{-60, 150, "°C"}, min: -50, max: 90, offset: 20,
-			scales: []ScaleKind{NTCBeta, NTCSteinhartHart},
+			scales: []ScaleKind{NTCBeta, NTCSteinhartHart}, accuracy: Accuracy{Zero: 1, Noise: 0.1}, mostZero: 10,
 		},
 		FeedVoltage:  voltage.of(false, false),
 		MotorVoltage: voltage.of(false, true),
@@ -326,6 +336,18 @@ func (c *Channel) read(s *section, b *Board) {
 	s.section("calibration", false,
 		about{doc: "correction from a more accurate meter: (value + offset) x gain", usually: "none"},
 		func(s *section) { c.Calibration.read(s, c.Signal) })
+	c.Accuracy = facts.accuracy
+	s.section("accuracy", false,
+		about{doc: "how far the sensor and its circuit may be off, the input chip apart, from their data sheets", usually: "a common one"},
+		func(s *section) { c.Accuracy.read(s, c.Signal) })
+}
+
+func (a *Accuracy) read(s *section, signal Signal) {
+	inUnit(s, signal, func(f signalFacts) {
+		*a = f.accuracy
+		s.number("zero"+f.suffix, &a.Zero, span{0, f.mostZero, f.unit}, about{doc: "limit of the constant part, either way"})
+	})
+	s.number("gain_pct", &a.GainPct, span{0, 10, "%"}, about{doc: "limit of the part that grows with the reading, either way"})
 }
 
 func (c *Calibration) read(s *section, signal Signal) {

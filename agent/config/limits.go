@@ -33,11 +33,21 @@ func (l *Limits) Of(path string) float64 {
 func (l *Limits) Values() limit.Values {
 	out := limit.Values{}
 	for i, fresh := range rules.Limits() {
-		if v := l.all[i].Value(); v != fresh.Value() {
-			out[fresh.Describe().Path] = v
+		a, usual := fresh.Describe(), fresh.Value()
+		if followed := limit.Find(l.all, a.Tracks); followed != nil {
+			usual = following(followed, a)
+		}
+		if v := l.all[i].Value(); v != usual {
+			out[a.Path] = v
 		}
 	}
 	return out
+}
+
+// following returns the default of a limit that follows another, to the millivolt: 12.45, not
+// 12.450000000000001.
+func following(followed limit.Limit, a limit.About) float64 {
+	return math.Round((followed.Value()+a.Plus)*1000) / 1000
 }
 
 // read reads the limits of one section of the file.
@@ -52,7 +62,7 @@ func (l *Limits) read(s *section, name string) {
 		switch one := one.(type) {
 		case limit.Number:
 			if tracked := limit.Find(l.all, a.Tracks); tracked != nil {
-				*one.To = math.Round((tracked.Value()+a.Plus)*1000) / 1000 // to mV: 12.45, not 12.450000000000001
+				*one.To = following(tracked, a)
 			}
 			s.number(field, one.To, span{one.Min, one.Max, one.Unit}, said)
 		case limit.Span:

@@ -19,17 +19,21 @@ var forbidden = map[string]map[string]string{
 		"liftbank/sensors": "rules know plain values, no sensors", "liftbank/agent": "arrows go one way",
 		"liftbank/sim": "the estimator must not know how the simulated bank works", "liftbank/cmd": "arrows go one way",
 		"os": "rules do no input or output", "io": "rules do no input or output", "net": "rules do no input or output",
-		"sync": "rules have no goroutines", "context": "rules wait for nothing", "log": "rules return events", "log/slog": "rules return events",
+		"sync": "rules have no goroutines", "context": "rules wait for nothing", "log": "rules return events",
+		"log/slog":  "rules return events",
 		"math/rand": "same inputs, same results", "math/rand/v2": "same inputs, same results",
 	},
 	"sensors": {
-		"liftbank/rules": "sensors know nothing of meaning", "liftbank/agent": "arrows go one way", "liftbank/sim": "real code knows no emulation",
+		"liftbank/rules": "sensors know nothing of meaning", "liftbank/agent": "arrows go one way",
+		"liftbank/sim": "real code knows no emulation",
 		"liftbank/cmd": "arrows go one way",
 	},
 	"sim": {
-		"liftbank/rules": "simulator and estimator share no equation", "liftbank/sensors": "the board is known through the bus only",
-		"liftbank/agent": "arrows go one way", "liftbank/cmd": "arrows go one way",
-		"math/rand": "runs are seeded and the same on every machine", "math/rand/v2": "runs are seeded and the same on every machine",
+		"liftbank/rules":   "simulator and estimator share no equation",
+		"liftbank/sensors": "the board is known through the bus only",
+		"liftbank/agent":   "arrows go one way", "liftbank/cmd": "arrows go one way",
+		"math/rand":    "runs are seeded and the same on every machine",
+		"math/rand/v2": "runs are seeded and the same on every machine",
 	},
 	"agent": {"liftbank/sim": "the agent knows no simulation", "liftbank/cmd": "arrows go one way"},
 }
@@ -52,7 +56,8 @@ func TestImportsGoOneWay(t *testing.T) {
 				name, err := strconv.Unquote(imp.Path.Value)
 				require.NoError(t, err)
 				for banned, why := range rules {
-					assert.False(t, name == banned || strings.HasPrefix(name, banned+"/"), "%s imports %s: %s", path, name, why)
+					assert.False(t, name == banned || strings.HasPrefix(name, banned+"/"), "%s imports %s: %s", path,
+						name, why)
 				}
 			}
 			return nil
@@ -73,7 +78,8 @@ func TestRulesAndSimulatorReadNoClock(t *testing.T) {
 			}
 			src, err := readFile(path)
 			require.NoError(t, err)
-			for _, call := range []string{"time.Now(", "time.Since(", "time.Sleep(", "time.After(", "time.NewTimer(", "time.NewTicker("} {
+			for _, call := range []string{"time.Now(", "time.Since(", "time.Sleep(", "time.After(", "time.NewTimer(",
+				"time.NewTicker("} {
 				assert.NotContains(t, src, call, path)
 			}
 			return nil

@@ -9,8 +9,8 @@ import (
 	"github.com/mochi-mqtt/server/v2/listeners"
 )
 
-// startBroker starts an MQTT broker in this process, open to anybody who reaches the address: for the demonstration only.
-// It gives the address it listens on and what stops it.
+// startBroker starts an MQTT broker in this process, open to anybody who reaches the address: for
+// the demonstration only. It gives the address it listens on and what stops it.
 func startBroker(listen string) (address string, stop func() error, err error) {
 	server := mqtt.New(&mqtt.Options{Logger: slog.New(slog.DiscardHandler)})
 	if err := server.AddHook(new(auth.AllowHook), nil); err != nil {

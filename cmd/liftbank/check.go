@@ -13,13 +13,14 @@ import (
 
 type checkCmd struct {
 	Config string `required:"" placeholder:"FILE" help:"Configuration of the unit."`
-	Probe  bool   `help:"Also open the board, read every channel and contact once, and print them."`
+	Probe  bool   `help:"Also read every channel and contact of the board once and print them."`
 }
 
-// Help gives an example.
+// Help returns an example.
 func (checkCmd) Help() string {
-	return "Every error is printed with file, line, field and what is accepted; then the exit code is 2. With --probe a channel that " +
-		"can't be read makes it 1.\n\nExample: liftbank check --config unit.yaml --probe"
+	return "Prints every error with file, line, field and what is accepted; exit code 2. With --probe, exit code 1 " +
+		"if a channel " +
+		"can't be read.\n\nExample: liftbank check --config unit.yaml --probe"
 }
 
 // Run checks the configuration.
@@ -31,7 +32,8 @@ func (c checkCmd) Run(s streams) error {
 	if _, err := agent.RulesConfig(&cfg); err != nil {
 		return usageError{fmt.Errorf("%s: %w", c.Config, err)}
 	}
-	fmt.Fprintf(s.out, "%s: unit %s, %d batteries, %d converters, %d channels, %d contacts: good\n", c.Config, cfg.Unit.ID,
+	fmt.Fprintf(s.out, "%s: OK: unit %s, %d batteries, %d input chips, %d channels, %d contacts\n", c.Config,
+		cfg.Unit.ID,
 		len(cfg.Bank.Batteries), len(cfg.Board.Chips), len(cfg.Board.Channels), len(cfg.Board.Contacts))
 	if !c.Probe {
 		return nil
@@ -79,7 +81,8 @@ func printProbe(s streams, core *agent.Core) error {
 	for _, contact := range []struct {
 		name string
 		on   *bool
-	}{{"wake_line", snap.Feed.WakeLine}, {"motor_command", snap.Motor.Command}, {"disconnect", snap.Feed.DisconnectClosed}} {
+	}{{"wake_line", snap.Feed.WakeLine}, {"motor_command", snap.Motor.Command}, {"disconnect",
+		snap.Feed.DisconnectClosed}} {
 		if contact.on != nil {
 			fmt.Fprintf(w, "%s\t%s\t\n", contact.name, map[bool]string{true: "on", false: "off"}[*contact.on])
 		}

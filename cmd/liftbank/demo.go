@@ -21,19 +21,20 @@ import (
 
 type demoCmd struct {
 	Listen     string        `default:"127.0.0.1:8480" placeholder:"ADDR" help:"Address of the page (default ${default})."`
-	MQTTListen string        `name:"mqtt-listen" default:"127.0.0.1:0" placeholder:"ADDR" help:"Address of the broker in this process; port 0 takes a free one (default ${default})."`
-	Broker     string        `placeholder:"URL" help:"Send to this broker instead of the one in this process."`
-	Speed      float64       `default:"60" placeholder:"N" help:"Simulated seconds a second, 0.1 to 50000 (default ${default})."`
-	Scenario   string        `default:"healthy-day" placeholder:"NAME" help:"A scenario by name, or a scenario file; liftbank simulate --list names them (default ${default})."`
-	Data       string        `placeholder:"DIR" help:"Keep the unit's configuration, its past and the curve shown in this directory; without it, the past is in memory."`
-	For        time.Duration `placeholder:"DURATION" help:"End by itself after this long; without it, on Ctrl-C."`
+	MQTTListen string        `name:"mqtt-listen" default:"127.0.0.1:0" placeholder:"ADDR" help:"Address of the built-in broker; port 0 picks a free one (default ${default})."`
+	Broker     string        `placeholder:"URL" help:"Publish to this broker instead of the built-in one."`
+	Speed      float64       `default:"60" placeholder:"N" help:"Simulated seconds per second, 0.1 to 50000 (default ${default})."`
+	Scenario   string        `default:"healthy-day" placeholder:"NAME" help:"Scenario name or file; liftbank simulate --list lists the names (default ${default})."`
+	Data       string        `placeholder:"DIR" help:"Write the unit's configuration, history and curve to this directory. Without it, history stays in memory."`
+	For        time.Duration `placeholder:"DURATION" help:"Stop after this time. Without it, stop on Ctrl-C."`
 	Verbose    bool          `short:"v" help:"Log more."`
 }
 
-// Help gives an example.
+// Help returns an example.
 func (demoCmd) Help() string {
-	return "A simulated bank and a trailer's day behind emulated converter registers, the whole agent, an MQTT broker and the page in one " +
-		"process. It needs no hardware, no network and no other program.\n\nExample: liftbank demo --speed 600 --for 60s"
+	return "A simulated bank and a trailer's working day behind emulated input-chip registers, the whole agent, an " +
+		"MQTT broker and the page in one " +
+		"process. Needs no hardware, no network and no other program.\n\nExample: liftbank demo --speed 600 --for 60s"
 }
 
 // Run shows the demonstration.
@@ -74,7 +75,7 @@ func (c demoCmd) Run(s streams) (err error) {
 	unit.Clock.Pace = newPacer(c.Speed).wait
 	l, err := page.Listen(s.ctx, c.Listen)
 	if err != nil {
-		return fmt.Errorf("%w (--listen chooses another address)", err)
+		return fmt.Errorf("%w (choose another address with --listen)", err)
 	}
 	session, log := newSession(), newLog(s.err, c.Verbose)
 	kept, err := agent.OpenStore(cfg, c.Data, session, time.Now, log)
@@ -82,13 +83,17 @@ func (c demoCmd) Run(s streams) (err error) {
 		return errors.Join(err, l.Close())
 	}
 	a, err := agent.New(agent.Options{
-		Config: cfg, Parts: unit.Parts(), Listener: l, Session: session, Version: version, Revision: revision(), Store: kept, Log: log, Now: time.Now,
+		Config: cfg, Parts: unit.Parts(), Listener: l, Session: session, Version: version, Revision: revision(),
+		Store: kept, Log: log, Now: time.Now,
 	})
 	if err != nil {
 		return errors.Join(err, l.Close())
 	}
-	fmt.Fprintf(s.out, "scenario  %s: %s\npage      http://%s/   PIN for what changes something: %s\nmetrics   http://%s/metrics\nmqtt      %s   topic liftbank/v1/%s/#\nspeed     %g simulated seconds a second; the unit's clock starts at %s\n",
-		sc.Name, sc.Description, l.Addr(), code, l.Addr(), broker, demoUnit, c.Speed, unit.Unit.StartWall().Format(time.RFC3339))
+	fmt.Fprintf(s.out,
+		"scenario  %s: %s\npage      http://%s/   PIN for changes: %s\nmetrics   http://%s/metrics\nmqtt      %s   "+
+			"topic liftbank/v1/%s/#\nspeed     %g simulated seconds per second; the unit's clock starts at %s\n",
+		sc.Name, sc.Description, l.Addr(), code, l.Addr(), broker, demoUnit, c.Speed,
+		unit.Unit.StartWall().Format(time.RFC3339))
 	return c.show(s, a, text)
 }
 
@@ -127,7 +132,8 @@ func farewell(s *snapshot.Snapshot) string {
 	if s.Bank.SoCPct.Value != nil {
 		soc = fmt.Sprintf("charge %.0f ± %.1f %%", *s.Bank.SoCPct.Value, *s.Bank.SoCPct.Sigma)
 	}
-	text := fmt.Sprintf("ended     after %.1f h of the unit's time: %d motor runs, %s, feed %s", s.UptimeS/3600, s.Motor.Runs, soc, s.Feed.Status)
+	text := fmt.Sprintf("stopped   after %.1f h of unit time: %d motor runs, %s, feed %s", s.UptimeS/3600, s.Motor.Runs,
+		soc, s.Feed.Status)
 	for _, f := range s.Findings {
 		text += ", " + f.Name
 	}
@@ -142,7 +148,8 @@ type pacer struct {
 
 func newPacer(speed float64) *pacer { return &pacer{speed: speed} }
 
-// slack is how far simulated time may run ahead before it is worth sleeping: nobody sees it, and each sleep costs a wake-up.
+// slack is how far simulated time may run ahead before it is worth sleeping: nobody sees it, and
+// each sleep costs a wake-up.
 const slack = 40 * time.Millisecond
 
 func (p *pacer) wait(ctx context.Context, now time.Duration) error {
@@ -166,7 +173,8 @@ func (p *pacer) wait(ctx context.Context, now time.Duration) error {
 	}
 }
 
-// recorder keeps what a demonstration showed: its configuration, and a curve that liftbank replay reads.
+// recorder keeps what a demonstration showed: its configuration, and a curve that liftbank replay
+// reads.
 type recorder struct{ file *os.File }
 
 func newRecorder(dir, configText string) (*recorder, error) {

@@ -6,7 +6,8 @@ import (
 	"os"
 )
 
-// openInput opens a file to read, standard input for "-", and gives the name that errors call it by.
+// openInput opens a file to read, standard input for "-", and gives the name that errors call it
+// by.
 func openInput(name string, stdin io.Reader) (io.ReadCloser, string, error) {
 	if name == "-" {
 		return io.NopCloser(stdin), "standard input", nil

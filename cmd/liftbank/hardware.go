@@ -14,7 +14,8 @@ func openBoard(cfg *config.Config) (*hardware.Hardware, error) {
 	for _, c := range cfg.Board.Chips {
 		h.Chips = append(h.Chips, c.ChipConfig)
 	}
-	pulls := map[config.Pull]gpio.Pull{config.PullUp: gpio.PullUp, config.PullDown: gpio.PullDown, config.PullNone: gpio.Float}
+	pulls := map[config.Pull]gpio.Pull{config.PullUp: gpio.PullUp, config.PullDown: gpio.PullDown,
+		config.PullNone: gpio.Float}
 	for _, c := range cfg.Board.Contacts {
 		h.Contacts = append(h.Contacts, hardware.Contact{
 			Name: string(c.Signal), Pin: c.Pin, ActiveLow: c.ActiveLow, Pull: pulls[c.Pull], Debounce: c.Debounce,

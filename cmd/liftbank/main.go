@@ -1,5 +1,6 @@
-// Command liftbank is the agent of one battery-powered lift, and the tools around it: check a configuration, replay a recorded
-// curve, simulate a bank with known truth, show all of it in one process.
+// Command liftbank is the agent of one battery-powered lift, and the tools around it: check a
+// configuration, replay a recorded curve, simulate a bank with known truth, show all of it in one
+// process.
 package main
 
 import (
@@ -59,7 +60,8 @@ func main() {
 // run is the program: it parses args, runs the command and gives the exit code.
 func run(s streams, args []string) int {
 	var c cli
-	parser, err := kong.New(&c, kong.Name("liftbank"), kong.NoDefaultHelp(), kong.Writers(s.out, s.err), kong.UsageOnError(),
+	parser, err := kong.New(&c, kong.Name("liftbank"), kong.NoDefaultHelp(), kong.Writers(s.out, s.err),
+		kong.UsageOnError(),
 		kong.Description("Watches the battery bank of a battery-powered lift. Observes only; never switches anything."),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true, WrapUpperBound: 120}))
 	if err != nil {
@@ -73,7 +75,7 @@ func run(s streams, args []string) int {
 		return 0
 	}
 	if err != nil {
-		fmt.Fprintf(s.err, "liftbank: %v\ntry: liftbank help\n", err)
+		fmt.Fprintf(s.err, "liftbank: %v\ntry: %s\n", err, helpFor(err))
 		return exitUsage
 	}
 	if err := ctx.Run(s, parser); err != nil {
@@ -81,6 +83,16 @@ func run(s streams, args []string) int {
 		return exitCode(err)
 	}
 	return 0
+}
+
+// helpFor returns the command line that explains what went wrong with another.
+func helpFor(err error) string {
+	if parse, ok := errors.AsType[*kong.ParseError](err); ok {
+		if node := parse.Context.Selected(); node != nil {
+			return "liftbank " + node.Name + " --help"
+		}
+	}
+	return "liftbank help"
 }
 
 // usageError is an error of what the command was given.
@@ -130,7 +142,7 @@ func (versionCmd) Run(s streams) error {
 	return err
 }
 
-// revision gives the source's revision that the tool chain recorded.
+// revision returns the source's revision that the tool chain recorded.
 func revision() string {
 	if info, ok := debug.ReadBuildInfo(); ok {
 		for _, kv := range info.Settings {

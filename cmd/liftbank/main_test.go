@@ -46,9 +46,11 @@ func write(t *testing.T, name, text string) string {
 	return path
 }
 
-const bankOne = "bank:\n  layout: parallel\n  batteries:\n    - {id: a, chemistry: flooded, rated_ah: 100, rated_cca: 950}\n"
+const bankOne = "bank:\n  layout: parallel\n  batteries:\n    - {id: a, chemistry: flooded, rated_ah: 100, " +
+	"rated_cca: 950}\n"
 
-// aDischarge is a day of one battery of 17 Ah: six hours at rest at 12.65 V, then 1.7 A for two hours.
+// aDischarge is a day of one battery of 17 Ah: six hours at rest at 12.65 V, then 1.7 A for two
+// hours.
 func aDischarge() string {
 	var w strings.Builder
 	w.WriteString("time_s,battery,voltage_v,current_a,temperature_c,note\n")
@@ -63,13 +65,16 @@ func aDischarge() string {
 }
 
 func TestReplayWritesARowForEachRow(t *testing.T) {
-	bank := write(t, "bank.yaml", strings.Replace(bankOne, "rated_ah: 100, rated_cca: 950", "rated_ah: 17, rated_cca: 230", 1))
+	bank := write(t, "bank.yaml", strings.Replace(bankOne, "rated_ah: 100, rated_cca: 950",
+		"rated_ah: 17, rated_cca: 230", 1))
 	for _, extra := range [][]string{nil, {"--board"}} {
 		out, errs, code := command(t, aDischarge(), append([]string{"replay", "--bank", bank, "-"}, extra...)...)
 		require.Zero(t, code, errs)
 		rows, err := csv.NewReader(strings.NewReader(out)).ReadAll()
 		require.NoError(t, err)
-		assert.Equal(t, strings.Split("time_s,battery,soc_pct,soc_sigma_pct,rested_v,resistance_mohm,cranking_a,verdict", ","), rows[0])
+		assert.Equal(t,
+			strings.Split("time_s,battery,soc_pct,soc_sigma_pct,rested_v,resistance_mohm,cranking_a,verdict", ","),
+			rows[0])
 		require.Len(t, rows, 1+8*60+1)
 		last := rows[len(rows)-1]
 		assert.Equal(t, []string{"28800", "a"}, last[:2])
@@ -98,7 +103,8 @@ func TestReplayRefusesBadInput(t *testing.T) {
 		assert.Contains(t, errs, c.want, name)
 		assert.NotContains(t, errs, "panic", name)
 	}
-	_, errs, code := command(t, "", "replay", "--bank", write(t, "bank.yaml", strings.Replace(bankOne, "flooded", "lithium", 1)), "-")
+	_, errs, code := command(t, "", "replay", "--bank", write(t, "bank.yaml",
+		strings.Replace(bankOne, "flooded", "lithium", 1)), "-")
 	assert.Equal(t, exitUsage, code)
 	assert.Regexp(t, `bank\.yaml:4:.*chemistry`, errs)
 	_, errs, code = command(t, "", "replay", "--bank", bank, "no-such.csv")
@@ -110,7 +116,8 @@ func TestCheck(t *testing.T) {
 	good := filepath.Join("..", "..", "deploy", "board-two-batteries.yaml")
 	out, errs, code := command(t, "", "check", "--config", good)
 	require.Zero(t, code, errs)
-	assert.Contains(t, out, "unit lift-1, 2 batteries, 2 converters, 8 channels, 3 contacts: good")
+	assert.Contains(t, out,
+		"board-two-batteries.yaml: OK: unit lift-1, 2 batteries, 2 input chips, 8 channels, 3 contacts")
 
 	text, err := readFile(good)
 	require.NoError(t, err)
@@ -165,7 +172,7 @@ func TestUsageErrors(t *testing.T) {
 		{[]string{"simulate", "--scenario", "healthy-day", "--step", "1h"}, "200ms to 1m"},
 		{[]string{"simulate", "--scenario", "healthy-day", "--days", "-1"}, "--days"},
 		{[]string{"suite", "nonsense"}, "want estimator, findings, healthy, wiring, capability"},
-		{[]string{"suite"}, "<name>"},
+		{[]string{"suite"}, `suite "": want estimator, findings`},
 		{[]string{"suite", "estimator", "--seeds", "0"}, "--seeds 0: want 1 to"},
 		{[]string{"suite", "healthy", "--seeds", "1", "--years", "1"}, "--seeds and --years"},
 		{[]string{"suite", "wiring", "--sweep"}, "--sweep: not a flag of the suite wiring"},
@@ -176,6 +183,7 @@ func TestUsageErrors(t *testing.T) {
 		{[]string{"explain", "no-such"}, "feed-lost"},
 		{[]string{"nonsense"}, "nonsense"},
 		{[]string{"run"}, "--config"},
+		{[]string{"run", "--nonsense"}, "try: liftbank run --help"},
 	} {
 		_, errs, code := command(t, "", c.args...)
 		assert.Equal(t, exitUsage, code, c.args)
@@ -197,7 +205,8 @@ func TestHelp(t *testing.T) {
 func TestExplain(t *testing.T) {
 	out, _, code := command(t, "", "explain", "feed-lost")
 	require.Zero(t, code)
-	for _, part := range []string{"feed-lost (urgent)", "How it is told", "Likely causes", "What to check next", "What clears it"} {
+	for _, part := range []string{"feed-lost (urgent)", "How it is told", "Likely causes", "What to check next",
+		"What clears it"} {
 		assert.Contains(t, out, part)
 	}
 }
@@ -222,7 +231,8 @@ func demo(t *testing.T, args ...string) (page, broker string, stop func() int) {
 	out := syncBuffer{make(chan string, 200)}
 	done := make(chan int, 1)
 	go func() {
-		done <- run(streams{ctx, strings.NewReader(""), out, io.Discard}, append([]string{"demo", "--listen", "127.0.0.1:0"}, args...))
+		done <- run(streams{ctx, strings.NewReader(""), out, io.Discard},
+			append([]string{"demo", "--listen", "127.0.0.1:0"}, args...))
 	}()
 	address := regexp.MustCompile(`^(page|mqtt) +(\S+)`)
 	deadline := time.After(20 * time.Second)
@@ -302,7 +312,7 @@ func TestDemoOutletsAgree(t *testing.T) {
 	assert.Zero(t, stop())
 }
 
-// metric gives the value of a sample in the text format.
+// metric returns the value of a sample in the text format.
 func metric(t *testing.T, text, sample string) float64 {
 	t.Helper()
 	for line := range strings.Lines(text) {
@@ -329,8 +339,10 @@ func TestDemoEndsByItselfAndKeepsItsCurve(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "kept")
 	out, errs, code := command(t, "", "demo", "--listen", "127.0.0.1:0", "--speed", "600", "--for", "3s", "--data", dir)
 	require.Zero(t, code, errs)
-	assert.Contains(t, out, "ended     after")
-	bank := write(t, "bank.yaml", "bank:\n  layout: parallel\n  batteries:\n    - {id: a, chemistry: flooded, rated_ah: 100, rated_cca: 950}\n    - {id: b, chemistry: flooded, rated_ah: 100, rated_cca: 950}\n")
+	assert.Contains(t, out, "stopped   after")
+	bank := write(t, "bank.yaml",
+		"bank:\n  layout: parallel\n  batteries:\n    - {id: a, chemistry: flooded, rated_ah: 100, rated_cca: 950}\n"+
+			"    - {id: b, chemistry: flooded, rated_ah: 100, rated_cca: 950}\n")
 	_, errs, code = command(t, "", "replay", "--bank", bank, "--out", os.DevNull, filepath.Join(dir, "curve.csv"))
 	assert.Zero(t, code, errs)
 	_, errs, code = command(t, "", "check", "--config", filepath.Join(dir, "unit.yaml"))

@@ -16,13 +16,14 @@ import (
 )
 
 type pinCmd struct {
-	File string `required:"" placeholder:"FILE" help:"File to write: visits.pin_file of the configuration."`
-	Make bool   `help:"Make a PIN of six digits and print it, instead of reading one from standard input."`
+	File string `required:"" placeholder:"FILE" help:"File to write; visits.pin_file in the configuration."`
+	Make bool   `help:"Generate a six-digit PIN and print it instead of reading one from standard input."`
 }
 
-// Help gives an example.
+// Help returns an example.
 func (pinCmd) Help() string {
-	return "The file has a salted hash, not the PIN. Setting it anew ends all sessions; the agent reads it when it starts.\n\n" +
+	return "The file holds a salted hash, not the PIN. A new PIN ends all sessions. The agent reads the file when " +
+		"it starts.\n\n" +
 		"Example: liftbank pin --file /etc/liftbank/pin"
 }
 
@@ -57,7 +58,7 @@ func (c pinCmd) code(s streams) (string, error) {
 	return strings.TrimSpace(line), nil
 }
 
-// newPIN gives six random digits that pass the check.
+// newPIN returns six random digits that pass the check.
 func newPIN() string {
 	for {
 		n, err := rand.Int(rand.Reader, big.NewInt(1_000_000))
@@ -70,7 +71,8 @@ func newPIN() string {
 	}
 }
 
-// demoVisits gives a demonstration a folder for visits and a PIN of its own. Without a folder for data it is taken away again.
+// demoVisits returns a demonstration a folder for visits and a PIN of its own. Without a folder for
+// data it is taken away again.
 func demoVisits(cfg *config.Config, data string) (code string, forget func() error, err error) {
 	forget = func() error { return nil }
 	dir := data

@@ -19,7 +19,8 @@ func TestPINIsWrittenAsAHash(t *testing.T) {
 	var out, errs bytes.Buffer
 	f := func(code int, in string, args ...string) {
 		t.Helper()
-		assert.Equal(t, code, run(streams{t.Context(), strings.NewReader(in), &out, &errs}, append([]string{"pin"}, args...)), errs.String())
+		assert.Equal(t, code, run(streams{t.Context(), strings.NewReader(in), &out, &errs},
+			append([]string{"pin"}, args...)), errs.String())
 	}
 	f(exitUsage, "1234\n", "--file", path)
 	f(exitUsage, "", "--file", path)

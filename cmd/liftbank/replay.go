@@ -18,17 +18,19 @@ import (
 )
 
 type replayCmd struct {
-	Bank  string `required:"" placeholder:"BANK.yaml" help:"File with the section bank: which batteries the curve is of."`
-	Out   string `default:"-" placeholder:"OUT.csv" help:"Where to write; - is standard output (default ${default})."`
-	Board bool   `help:"Let every reading pass the emulated board: converter registers on an I2C bus, driver, calibration, scan schedule."`
+	Bank  string `required:"" placeholder:"BANK.yaml" help:"Bank file: the batteries that the curve was recorded on."`
+	Out   string `default:"-" placeholder:"OUT.csv" help:"Output file; - is standard output (default ${default})."`
+	Board bool   `help:"Send every reading through the emulated board: input-chip registers on an I2C bus, driver, calibration, scan schedule."`
 	Curve string `arg:"" placeholder:"CURVE.csv" help:"Recorded curve; - is standard input."`
 }
 
 // Help describes the formats and gives an example.
 func (replayCmd) Help() string {
-	return "The curve has the columns time_s,battery,voltage_v,current_a,temperature_c; others are ignored, an empty temperature keeps " +
-		"the last. Current into the battery is positive. The output has a row for each row of the curve, with the estimates after it; an " +
-		"empty field is not known. A summary goes to standard error.\n\n" +
+	return "The curve has the columns time_s,battery,voltage_v,current_a,temperature_c. Others are ignored. An " +
+		"empty temperature keeps " +
+		"the last one. Current into the battery is positive. The output has one row for each row of the curve, with " +
+		"the estimates after it. An " +
+		"empty field means not known. A summary goes to standard error.\n\n" +
 		"Example: liftbank replay --bank bank.yaml --out estimates.csv curve.csv"
 }
 
@@ -58,7 +60,8 @@ func (c replayCmd) Run(s streams) (err error) {
 	if err != nil {
 		return usageError{err}
 	}
-	fmt.Fprintf(s.err, "replayed %d rows, %.1f h, %d batteries: %s\n", sum.rows, sum.span.Hours(), len(cfg.Batteries), sum.last)
+	fmt.Fprintf(s.err, "replayed %d rows, %.1f h, %d batteries: %s\n", sum.rows, sum.span.Hours(), len(cfg.Batteries),
+		sum.last)
 	return nil
 }
 
@@ -85,7 +88,8 @@ type replaySummary struct {
 }
 
 // replay steps through the curve and writes a row for each of its rows.
-func (c replayCmd) replay(s streams, cfg rules.Config, r *curve.Reader, w *bufio.Writer) (sum replaySummary, err error) {
+func (c replayCmd) replay(s streams, cfg rules.Config, r *curve.Reader, w *bufio.Writer) (sum replaySummary,
+	err error) {
 	step, err := c.stepper(cfg)
 	if err != nil {
 		return sum, err
@@ -124,7 +128,8 @@ func (c replayCmd) replay(s streams, cfg rules.Config, r *curve.Reader, w *bufio
 	return sum, nil
 }
 
-// stepper gives the way from an instant of the curve to the rules: straight, or through the emulated board.
+// stepper returns the way from an instant of the curve to the rules: straight, or through the
+// emulated board.
 func (c replayCmd) stepper(cfg rules.Config) (func(curve.Instant, map[string]int) (*rules.Output, error), error) {
 	if c.Board {
 		p, err := player.New(cfg)
@@ -146,7 +151,8 @@ func (c replayCmd) stepper(cfg rules.Config) (func(curve.Instant, map[string]int
 		for _, row := range at.Rows {
 			i, known := index[row.Battery]
 			if !known {
-				return nil, fmt.Errorf("curve at %g s: battery %q: want one of the bank's", at.TimeS, row.Battery)
+				return nil, fmt.Errorf("curve at %g s: battery %q: not in the bank: want one of its batteries",
+					at.TimeS, row.Battery)
 			}
 			in.Battery[i] = rules.BatteryInput{VoltageV: good(row.VoltageV), CurrentA: good(row.CurrentA)}
 			if row.TempKnown {
@@ -183,7 +189,7 @@ func writeEstimate(w *bufio.Writer, timeS float64, b *rules.BatteryState) {
 // describe says in a few words where a curve ended.
 func describe(out *rules.Output) string {
 	if out == nil {
-		return "nothing known"
+		return "nothing known yet"
 	}
 	text := ""
 	for i := range out.Battery {

@@ -18,10 +18,10 @@ import (
 	"liftbank/sim/curve"
 )
 
-// What simulate writes as a curve, replay takes, and it says of it what the run said. Before the first
-// ignition both have the same to go by and agree to the last digit written. After that the run has the
-// wake line, the motor's command and the feed's voltage besides: charges agree within twice their joint
-// uncertainty, capability and verdict too.
+// What simulate writes as a curve, replay takes, and it says of it what the run said. Before the
+// first ignition both have the same to go by and agree to the last digit written. After that the
+// run has the wake line, the motor's command and the feed's voltage besides: charges agree within
+// twice their joint uncertainty, capability and verdict too.
 func TestCurveOfARunCanBeReplayed(t *testing.T) {
 	sc, err := scenariofile.Load("feed-lost")
 	require.NoError(t, err)

@@ -19,14 +19,15 @@ import (
 )
 
 type runCmd struct {
-	Config  string `required:"" placeholder:"FILE" help:"Configuration of the unit."`
+	Config  string `required:"" placeholder:"FILE" help:"Configuration file of the unit."`
 	Verbose bool   `short:"v" help:"Log more."`
 }
 
-// Help gives an example.
+// Help returns an example.
 func (runCmd) Help() string {
-	return "Ends on SIGTERM or SIGINT: scanning stops, the last snapshot goes out, the broker is told.\n\n" +
-		"Exit code 2: the configuration is wrong, nothing was begun. 1: it ran and failed.\n\nExample: liftbank run --config /etc/liftbank/unit.yaml"
+	return "Stops on SIGTERM or SIGINT: scanning stops, the last snapshot is sent, the broker is told.\n\n" +
+		"Exit code 2: the configuration is wrong and nothing was started. 1: it ran and failed.\n\nExample: " +
+		"liftbank run --config /etc/liftbank/unit.yaml"
 }
 
 // Run watches the real board until told to stop.
@@ -63,7 +64,7 @@ func (c runCmd) Run(s streams) error {
 		dir = os.Getenv("STATE_DIRECTORY") // of the service manager
 	}
 	if dir == "" {
-		log.Warn("nothing is kept over a restart: neither store.dir nor a state folder of the service manager is there")
+		log.Warn("no state is kept across restarts: no store.dir and no state folder from the service manager")
 	}
 	kept, err := agent.OpenStore(cfg, dir, session, time.Now, log)
 	if err != nil {
@@ -72,7 +73,8 @@ func (c runCmd) Run(s streams) error {
 	var a *agent.Agent
 	manager := newService(func() string { return inOneLine(a) }, log)
 	a, err = agent.New(agent.Options{
-		Config: cfg, Parts: partsOf(hw), Listener: l, Session: session, Store: kept, StateFile: stateFile(dir), Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
+		Config: cfg, Parts: partsOf(hw), Listener: l, Session: session, Store: kept, StateFile: stateFile(dir),
+		Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
 	})
 	if err != nil {
 		return errors.Join(err, l.Close())
@@ -133,7 +135,7 @@ func newLog(w io.Writer, verbose bool) *slog.Logger {
 	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level}))
 }
 
-// newSession gives a name for this start that no other has.
+// newSession returns a name for this start that no other has.
 func newSession() string {
 	b := make([]byte, 6)
 	rand.Read(b) // never fails

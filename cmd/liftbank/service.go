@@ -9,8 +9,9 @@ import (
 	"github.com/coreos/go-systemd/v22/daemon"
 )
 
-// service tells the service manager how the agent is (sd_notify(3)). A sign of life is sent only from the scan loop, at most once in half
-// the interval that the manager asks for: a loop that hangs is restarted, a broker that is away is no reason to.
+// service tells the service manager how the agent is (sd_notify(3)). A sign of life is sent only
+// from the scan loop, at most once in half the interval that the manager asks for: a loop that
+// hangs is restarted, a broker that is away is no reason to.
 type service struct {
 	notify func(state string) error
 	now    func() time.Time
@@ -23,11 +24,12 @@ type service struct {
 	last  time.Time
 }
 
-// newService asks the environment whether there is a manager and a watchdog; without them alive does nothing.
+// newService asks the environment whether there is a manager and a watchdog; without them alive
+// does nothing.
 func newService(status func() string, log *slog.Logger) *service {
 	interval, err := daemon.SdWatchdogEnabled(false)
 	if err != nil {
-		log.Warn("watchdog of the service manager not understood; none is fed", "err", err)
+		log.Warn("service manager's watchdog setting not understood: no watchdog", "err", err)
 	}
 	return &service{
 		notify: func(state string) error { _, err := daemon.SdNotify(false, state); return err },
@@ -38,8 +40,8 @@ func newService(status func() string, log *slog.Logger) *service {
 // statusEvery is how often the manager is told in words how it goes, without a watchdog.
 const statusEvery = time.Minute
 
-// alive is called after each scan. The first one says that the agent is ready: the board was read and the store is open. A connection to a
-// broker is not waited for.
+// alive is called after each scan. The first one says that the agent is ready: the board was read
+// and the store is open. A connection to a broker is not waited for.
 func (s *service) alive() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -68,6 +70,6 @@ func (s *service) stopping() {
 
 func (s *service) send(state string) {
 	if err := s.notify(state); err != nil {
-		s.log.Debug("service manager not told", "err", err)
+		s.log.Debug("service manager not notified", "err", err)
 	}
 }

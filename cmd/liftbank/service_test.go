@@ -11,7 +11,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Signs of life come from scans alone: none without one, and no more than half the interval asks for. (sd_notify(3), sd_watchdog_enabled(3))
+// Signs of life come from scans alone: none without one, and no more than half the interval asks
+// for. (sd_notify(3), sd_watchdog_enabled(3))
 func TestServiceIsFedByScans(t *testing.T) {
 	socket := filepath.Join(t.TempDir(), "notify")
 	l, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: socket, Net: "unixgram"})

@@ -115,7 +115,8 @@ func (c simulateCmd) scenario() (scenario.Scenario, error) {
 	case c.Plot != "" && plotFormat(c.Plot) == "":
 		return none, usageError{fmt.Errorf("--plot %s: want a name that ends in .svg or .png", c.Plot)}
 	case c.Curve == "-" && c.Report == "-":
-		return none, usageError{errors.New("--curve and --report: both on standard output: want a file for one of them")}
+		return none, usageError{errors.New("--curve and --report: both on standard output: want a file for one of " +
+			"them")}
 	}
 	sc, err := loadScenario(c.Scenario)
 	if c.Seed != nil {
@@ -171,7 +172,8 @@ func listScenarios(out io.Writer) error {
 }
 
 func summarize(r *score.Report) string {
-	text := fmt.Sprintf("%s, seed %d: %.1f days in %.1f s (%.0f simulated seconds per second), %d scans; %d of %d motor runs counted",
+	text := fmt.Sprintf("%s, seed %d: %.1f days in %.1f s (%.0f simulated seconds per second), %d scans; %d of %d "+
+		"motor runs counted",
 		r.Scenario, r.Seed, r.SimulatedS/86400, r.WallS, r.SpeedSPerS, r.Scans, r.Runs.Counted, r.Runs.True)
 	for _, b := range r.Batteries {
 		text += fmt.Sprintf("; %s charge error %.1f %% RMS", b.ID, b.RMSPct)

@@ -24,7 +24,7 @@ import (
 var suites = []*suite.Suite{&estimator.Suite, &findings.Suite, &healthy.Suite, &wiring.Suite, &capability.Suite}
 
 type suiteCmd struct {
-	Name      string        `arg:"" placeholder:"NAME" help:"Name of the suite."`
+	Name      string        `arg:"" optional:"" placeholder:"NAME" help:"Name of the suite."`
 	Seeds     *int          `placeholder:"N" help:"Runs of each scenario, each with other sensor errors, or units (default: the suite's)."`
 	Years     *int          `placeholder:"N" help:"healthy: unit-years, each a different unit; the same as --seeds."`
 	Seed      uint64        `default:"1" placeholder:"S" help:"First seed (default ${default})."`
@@ -40,7 +40,8 @@ type suiteCmd struct {
 
 // Help lists the suites and gives an example.
 func (suiteCmd) Help() string {
-	text := "Runs many units with sensors at the limits of their class and prints one table. Progress goes to standard error. " +
+	text := "Runs many units with sensors at the limits of their class and prints one table. Progress goes to " +
+		"standard error. " +
 		"Ctrl-C prints the results of the runs that have finished.\n\nSuites:\n"
 	for _, s := range suites {
 		text += fmt.Sprintf("  %-11s %s\n", s.Name, s.About)
@@ -48,7 +49,8 @@ func (suiteCmd) Help() string {
 	return text + "\nExample: liftbank suite findings --seeds 3 --step 10s --days 14"
 }
 
-// Run runs a suite and prints its result. If it is interrupted, it prints that of the runs that had ended.
+// Run runs a suite and prints its result. If it is interrupted, it prints that of the runs that had
+// ended.
 func (c suiteCmd) Run(s streams) error {
 	of, o, err := c.options()
 	if err != nil {
@@ -90,7 +92,7 @@ func (c suiteCmd) options() (*suite.Suite, suite.Options, error) {
 	}
 	k := slices.Index(names, c.Name)
 	if k < 0 {
-		return nil, o, fmt.Errorf("suite %q: there is none of that name: want %s", c.Name, strings.Join(names, ", "))
+		return nil, o, fmt.Errorf("suite %q: want %s", c.Name, strings.Join(names, ", "))
 	}
 	of := suites[k]
 	if err := c.foreign(of); err != nil {
@@ -135,7 +137,8 @@ func (c suiteCmd) options() (*suite.Suite, suite.Options, error) {
 
 // foreign returns an error about a flag that the suite does not take.
 func (c suiteCmd) foreign(of *suite.Suite) error {
-	for flag, given := range map[string]bool{"years": c.Years != nil, "fine": c.Fine, "no-command": c.NoCommand, "sweep": c.Sweep} {
+	for flag, given := range map[string]bool{"years": c.Years != nil, "fine": c.Fine, "no-command": c.NoCommand,
+		"sweep": c.Sweep} {
 		if given && !of.Takes(flag) {
 			return fmt.Errorf("--%s: not a flag of the suite %s: liftbank suite --help lists the flags", flag, of.Name)
 		}

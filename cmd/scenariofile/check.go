@@ -218,7 +218,8 @@ func (c *checks) within(at time.Duration, field string) {
 func (c *checks) channel(name, field string) {
 	_, battery, ok := scenario.SplitChannel(name)
 	if !ok || battery != "" && c.sc.Bank.Index(battery) < 0 {
-		const want = "want feed, motor, or voltage, negative, current or temperature, alone or with -a to -d of this bank"
+		const want = "want feed, motor, or voltage, negative, current or temperature, alone or with -a to -d of " +
+			"this bank"
 		c.r.Refuse(field, strict.Show(name), want, "bank.batteries")
 	}
 }

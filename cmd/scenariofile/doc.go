@@ -1,11 +1,11 @@
-// Package scenariofile reads scenarios: what happens to a simulated unit. Parse reads a file, Load one
-// of the library's.
+// Package scenariofile reads scenarios: what happens to a simulated unit. Parse reads a file, Load
+// one of the library's.
 //
-// A scenario is a YAML file. It says only where its unit differs from a healthy one with two batteries
-// on a working day. The fields of [scenario.Scenario] and the types in it give each key with its unit,
-// range and default. Reading is strict, see [strict]: an unknown key, a value out of range, a fault that
-// begins after the run or an unknown finding is an error with file, line, field and what is accepted,
-// and all mistakes are reported at once.
+// A scenario is a YAML file. It says only where its unit differs from a healthy one with two
+// batteries on a working day. The fields of [scenario.Scenario] and the types in it give each key
+// with its unit, range and default. Reading is strict, see [strict]: an unknown key, a value out of
+// range, a fault that begins after the run or an unknown finding is an error with file, line, field
+// and what is accepted, and all mistakes are reported at once.
 //
 //	description: A loose clamp on battery b, and a current sensor that reads 2 % too much.
 //	days: 10
@@ -38,10 +38,11 @@
 //	  - {kind: post-resistive, battery: b, side: positive, mohm: 3, at: 2d}
 //	expect: [link-resistive, sense-fault]
 //
-// Times are written as 300ms, 90s, 6h30m or 14d. `at` counts from the start, `for` is the duration (to
-// the end if not given). [scenario.Kinds] lists what can go wrong with the unit and
-// [scenario.SensorKinds] what can with its board, each with the fields it needs and the findings it is
-// the root cause of. Sensors are data only: whoever puts a board in front of the bank applies them.
+// Times are written as 300ms, 90s, 6h30m or 14d. `at` counts from the start, `for` is the duration
+// (to the end if not given). [scenario.Kinds] lists what can go wrong with the unit and
+// [scenario.SensorKinds] what can with its board, each with the fields it needs and the findings it
+// is the root cause of. Sensors are data only: whoever puts a board in front of the bank applies
+// them.
 //
 // The package is not below cmd/internal because the simulator's tests play the library.
 package scenariofile
@@ -58,8 +59,8 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// Parse reads a scenario file. file is its name for errors and, without its ending, the default of the
-// scenario's name. The error, if any, is [strict.Errors].
+// Parse reads a scenario file. file is its name for errors and, without its ending, the default of
+// the scenario's name. The error, if any, is [strict.Errors].
 func Parse(file string, data []byte) (scenario.Scenario, error) {
 	sc := scenario.Default()
 	r := strict.Open(file, data, strict.Options{Sections: "bank, duty, faults and so on", EmptyOK: true})

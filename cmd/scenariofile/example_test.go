@@ -7,7 +7,9 @@ import (
 )
 
 func ExampleParse() {
-	_, err := scenariofile.Parse("unit.yaml", []byte("days: 2\nbank:\n  batteries:\n    - {id: a, rated_ah: -3}\nfaults:\n  - {kind: feed-unplugged, at: 5d}\n"))
+	_, err := scenariofile.Parse("unit.yaml",
+		[]byte("days: 2\nbank:\n  batteries:\n    - {id: a, rated_ah: -3}\nfaults:\n  - {kind: feed-unplugged, at: "+
+			"5d}\n"))
 	fmt.Println(err)
 	sc, err := scenariofile.Parse("unit.yaml", []byte("days: 2\nfaults:\n  - {kind: feed-unplugged, at: 1d6h}\n"))
 	fmt.Println(sc.Name, sc.Length(), sc.Faults[0].Kind, sc.Faults[0].At, err)

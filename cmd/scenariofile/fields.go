@@ -12,8 +12,8 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// A field of a scenario's types has its key in the tag `yaml` and what it accepts in the tag `want`: a
-// range "0 to 100", of a list of structs that of its length, or "one of" some words.
+// A field of a scenario's types has its key in the tag `yaml` and what it accepts in the tag
+// `want`: a range "0 to 100", of a list of structs that of its length, or "one of" some words.
 
 const yearRange = "a time such as 2025-03-03T05:00:00Z, whole seconds, 1970 to 2200"
 

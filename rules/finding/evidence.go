@@ -27,7 +27,9 @@ func NewLabel(id, english, unitWord string) Label {
 }
 
 // Is returns the evidence that the labeled figure is x.
-func (l *Label) Is(x float64) Evidence { return Evidence{What: l.Text, Unit: l.Unit, Value: x} }
+func (l *Label) Is(x float64) Evidence {
+	return Evidence{What: l.Text, Unit: l.Unit, Value: x + 0} // -0 A out of the bank is 0 A
+}
 
 // Says returns the evidence that words stand in place of a number.
 func (l *Label) Says(words *unit.Text) Evidence { return Evidence{What: l.Text, Words: words} }

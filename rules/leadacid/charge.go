@@ -8,14 +8,13 @@ const Cells = 6 // count: cells of a 12 V block; physical
 // Gassing rises by a decade per 0.2 V and cell (Tafel slope of gas evolution on lead and lead
 // dioxide) and doubles with each 10 °C.
 const (
-	decadeV       = 0.2   // V: per cell and decade of gassing; from memory: Tafel slope of gas evolution
-	doublingC     = 10    // °C: per doubling of gassing; from memory: Arrhenius rule of thumb
-	minGassingV   = 10.0  // V: lower changes nothing more; our choice
-	maxGassingV   = 17.0  // V: nor does higher; our choice
-	minGassingC   = -40.  // °C: colder changes nothing more; our choice
-	maxGassingC   = 70.0  // °C: nor does warmer; our choice
-	cellVPerC     = 0.003 // V/°C: fall of a charger's voltage per cell; published: float and absorption settings
-	highCellVPerC = 0.004 // V/°C: fall of the highest voltage that a cell bears; from memory: handbooks, -3 to -5 mV
+	decadeV     = 0.2   // V: per cell and decade of gassing; from memory: Tafel slope of gas evolution
+	doublingC   = 10    // °C: per doubling of gassing; from memory: Arrhenius rule of thumb
+	minGassingV = 10.0  // V: lower changes nothing more; our choice
+	maxGassingV = 17.0  // V: nor does higher; our choice
+	minGassingC = -40.  // °C: colder changes nothing more; our choice
+	maxGassingC = 70.0  // °C: nor does warmer; our choice
+	cellVPerC   = 0.003 // V/°C: fall of a charger's voltage per cell; published: float and absorption settings
 )
 
 // A charge that is held: its time constants are stated for TaperV25, and its current goes with the
@@ -42,7 +41,9 @@ func ChargeLimitV(limitV25, tempC float64) float64 {
 	return limitV25 - Cells*cellVPerC*(tempC-ReferenceC)
 }
 
-// MaxChargeV returns the highest voltage at tempC that a charger of this chemistry is set to.
+// MaxChargeV returns the highest voltage at tempC that a charger of this chemistry is set to. It moves
+// more with temperature than ChargeLimitV: that is how the usual charger is compensated, this the bound
+// above which a charger is wrong, and some are compensated more.
 func (c *Chemistry) MaxChargeV(tempC float64) float64 {
-	return c.MaxChargeV25 - Cells*highCellVPerC*(tempC-ReferenceC)
+	return c.MaxChargeV25 + c.MaxChargeVPerC*(tempC-ReferenceC)
 }

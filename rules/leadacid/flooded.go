@@ -18,15 +18,16 @@ var Flooded = &Chemistry{
 	Name:    "flooded",
 	RestedV: [5]float64{11.89, 12.06, 12.24, 12.45, 12.65}, // V: rested; published: Battery Council table
 
-	RestedSigmaV:     0.025, // V: of that; our choice
-	FullSigmaV:       0.025, // V: of that, full; our choice
-	PeukertExponent:  1.21,  // ratio: 20 h to 1 h; published: makers' tables, 1.20 to 1.30
-	SlowShare:        0.08,  // ratio: beyond the 20 h capacity; published: NREL ssc capacity model
-	LeftExponent:     0.12,  // ratio: of what is left at 10.5 V; our choice
-	ChargeEfficiency: 0.97,  // ratio: stored; published: Stevens and Corey, 25th IEEE PVSC, 1996
-	GassingPerAh:     0.003, // A/Ah: at 14.4 V, 25 °C; trade practice
-	MaxChargeV25:     14.8,  // V: absorption, upper end; from memory: handbooks
-	TaperH:           1.2,   // h: missing over current; published: measured tapers, 0.65 to 2 h
-	TaperAheadH:      1.8,   // h: the same, of a taper ahead; fitted to the simulator
-	ColdAcid:         2.075, // ratio: acid's part in the J537 test; fitted to the simulator
+	RestedSigmaV:     0.025,  // V: of that; our choice
+	FullSigmaV:       0.025,  // V: of that, full; our choice
+	PeukertExponent:  1.21,   // ratio: 20 h to 1 h; published: makers' tables, 1.20 to 1.30
+	SlowShare:        0.08,   // ratio: beyond the 20 h capacity; published: NREL ssc capacity model
+	LeftExponent:     0.12,   // ratio: of what is left at 10.5 V; our choice
+	ChargeEfficiency: 0.97,   // ratio: stored; published: Stevens and Corey, 25th IEEE PVSC, 1996
+	GassingPerAh:     0.003,  // A/Ah: at 14.4 V, 25 °C; trade practice
+	MaxChargeV25:     14.8,   // V: absorption, upper end; from memory: handbooks
+	MaxChargeVPerC:   -0.024, // V/°C: of that; from memory: handbooks, -4 to -5 mV a cell
+	TaperH:           1.2,    // h: missing over current; published: measured tapers, 0.65 to 2 h
+	TaperAheadH:      1.8,    // h: the same, of a taper ahead; fitted to the simulator
+	ColdAcid:         2.075,  // ratio: acid's part in the J537 test; fitted to the simulator
 }

@@ -41,6 +41,8 @@ type Chemistry struct {
 	GassingPerAh float64
 	// MaxChargeV25 is the upper end of absorption settings at 25 °C.
 	MaxChargeV25 float64
+	// MaxChargeVPerC is how that changes with temperature.
+	MaxChargeVPerC float64
 	// TaperH is what a charge held at 14.4 V and 25 °C still misses, in Ah, over its current, in A,
 	// as long as the block's own taper has not been seen.
 	TaperH float64

@@ -39,7 +39,7 @@ type About struct {
 	Doc    string // what it is and why this figure, with its source
 	Origin Origin
 	Below  string  // path of a limit that this one must be less than; empty: none
-	Tracks string  // path of a limit of the same set that the default follows, by Plus
+	Tracks string  // path of a limit that the default follows, by Plus
 	Plus   float64 // in the limit's unit
 	Usual  string  // the default in words, where a number would say too little
 }
@@ -167,14 +167,23 @@ func Apply(set []Limit, values Values) error {
 	for _, l := range set {
 		a := l.Describe()
 		l.reset()
-		if t := Find(set, a.Tracks); t != nil {
-			errs = append(errs, l.Put(math.Round((t.Value()+a.Plus)*1000)/1000)) // 12.45, not 12.450000000000001
+		if v, ok := tracked(set, values, a.Tracks); ok {
+			errs = append(errs, l.Put(math.Round((v+a.Plus)*1000)/1000)) // 12.45, not 12.450000000000001
 		}
 		if v, ok := values[a.Path]; ok {
 			errs = append(errs, l.Put(v))
 		}
 	}
 	return errors.Join(errs...)
+}
+
+// tracked returns the value of the limit that another one's default follows: it may be of another set.
+func tracked(set []Limit, values Values, path string) (v float64, ok bool) {
+	if l := Find(set, path); l != nil {
+		return l.Value(), true
+	}
+	v, ok = values[path]
+	return v, ok
 }
 
 // Find returns the limit with this path, or nil.

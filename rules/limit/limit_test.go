@@ -34,6 +34,8 @@ func TestApply(t *testing.T) {
 	assert.Equal(t, three{12.3, 12.35, 90 * time.Second, 0}, x, "a default that follows another moves with it")
 	require.NoError(t, limit.Apply(x.limits(), nil))
 	assert.Equal(t, three{12.4, 12.45, time.Hour, 7}, x, "what is not set has its default again")
+	require.NoError(t, limit.Apply(x.limits()[1:], limit.Values{"low_v": 12.2}))
+	assert.InDelta(t, 12.25, x.ClearV, 1e-9, "the other one is of another part")
 }
 
 func TestWhatIsRefused(t *testing.T) {

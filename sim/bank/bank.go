@@ -1,14 +1,15 @@
-// Package bank is the electrical side of a unit: one to four batteries with every link, lead and post between them, the
-// charger that feeds them, and the pump motor with its breaker.
+// Package bank is the electrical side of a unit: one to four batteries with every link, lead and
+// post between them, the charger that feeds them, and the pump motor with its breaker.
 //
-// The network is solved exactly each step: the batteries' terminal voltages are non-linear in current and everything else
-// is a ladder of resistances, so the solver is Newton's method over cell.Battery.Terminal, started from the last solution,
-// with a tridiagonal system inside. Kirchhoff's current law holds to rounding in every iteration; the voltage law to
-// microvolts when it ends.
+// The network is solved exactly each step: the batteries' terminal voltages are non-linear in
+// current and everything else is a ladder of resistances, so the solver is Newton's method over
+// cell.Battery.Terminal, started from the last solution, with a tridiagonal system inside.
+// Kirchhoff's current law holds to rounding in every iteration; the voltage law to microvolts when
+// it ends.
 //
-// Current into a battery is positive. Resistances inside the package are in ohms. Nothing here reads a clock or a random
-// number. Products are rounded before they are added (float64(x*y) + z) so that a fused multiply-add can't make one
-// architecture's year differ from another's.
+// Current into a battery is positive. Resistances inside the package are in ohms. Nothing here
+// reads a clock or a random number. Products are rounded before they are added (float64(x*y) + z)
+// so that a fused multiply-add can't make one architecture's year differ from another's.
 package bank
 
 import (
@@ -17,7 +18,8 @@ import (
 	"liftbank/sim/cell"
 )
 
-// Source is the charger as the bank sees it at one instant: the weakest of a voltage, a current and a power limit.
+// Source is the charger as the bank sees it at one instant: the weakest of a voltage, a current and
+// a power limit.
 type Source struct {
 	Joined bool    // its output is joined to the bank: charge breaker closed
 	On     bool    // it is converting
@@ -26,7 +28,8 @@ type Source struct {
 	LimitW float64 // most power it gives, at its own output; more than 0 while it is on
 }
 
-// Load is what draws from the bank at one instant: the motor through its leads, and what is on all the time.
+// Load is what draws from the bank at one instant: the motor through its leads, and what is on all
+// the time.
 type Load struct {
 	Joined   bool    // motor contactor, breaker and disconnect all closed
 	BackEMFV float64 // of the motor
@@ -34,9 +37,11 @@ type Load struct {
 	DrainA   float64 // constant current at the load's posts: the board, and whatever else is left on
 }
 
-// Flow is a solution of the network. Voltages are over the negative post of battery 0, which is the board's ground.
+// Flow is a solution of the network. Voltages are over the negative post of battery 0, which is the
+// board's ground.
 type Flow struct {
-	CurrentA  [MaxBatteries]float64 // into each place of the bank; into the battery unless it is clamped the wrong way round
+	// into each place of the bank; into the battery unless it is clamped the wrong way round
+	CurrentA  [MaxBatteries]float64
 	PositiveV [MaxBatteries]float64 // at the post in the positive place
 	NegativeV [MaxBatteries]float64 // at the post in the negative place
 	FeedA     float64               // out of the charger, 0 or more
@@ -106,16 +111,16 @@ func (b *Bank) buildPairs() {
 	b.lp, b.ln = w.LoadPositive.At/2, w.LoadNegative.At/2
 }
 
-// Wiring gives the wiring in use.
+// Wiring returns the wiring in use.
 func (b *Bank) Wiring() Wiring { return b.wiring }
 
-// Batteries gives the number of batteries.
+// Batteries returns the number of batteries.
 func (b *Bank) Batteries() int { return b.n }
 
-// Battery gives battery k for reading, or for a change of its ageing.
+// Battery returns battery k for reading, or for a change of its ageing.
 func (b *Bank) Battery(k int) *cell.Battery { return &b.cells[k] }
 
-// BatteryA gives the current into battery k itself, charge positive, however it is clamped.
+// BatteryA returns the current into battery k itself, charge positive, however it is clamped.
 func (b *Bank) BatteryA(k int) float64 {
 	if b.wiring.Reversed[k] {
 		return -b.Flow.CurrentA[k]
@@ -130,7 +135,8 @@ func (b *Bank) Step(dtS, ambientC float64) {
 	}
 }
 
-// terminal gives the voltage of battery k as clamped, without its posts, at current i into its place, and its slope.
+// terminal returns the voltage of battery k as clamped, without its posts, at current i into its
+// place, and its slope.
 func (b *Bank) terminal(k int, i float64) (v, slope float64) {
 	if b.wiring.Reversed[k] {
 		v, slope = b.cells[k].Terminal(-i)
@@ -139,7 +145,7 @@ func (b *Bank) terminal(k int, i float64) (v, slope float64) {
 	return b.cells[k].Terminal(i)
 }
 
-// rung gives the voltage of rung k without its posts and links at current i, and its slope.
+// rung returns the voltage of rung k without its posts and links at current i, and its slope.
 func (b *Bank) rung(k int, i float64) (v, slope float64) {
 	if b.wiring.Layout == Parallel {
 		return b.terminal(k, i)
@@ -149,10 +155,10 @@ func (b *Bank) rung(k int, i float64) (v, slope float64) {
 	return v0 + v1, s0 + s1
 }
 
-// Newton's limits. The solution is taken when the last step is under both settledA and, by the slope, settledV: what the
-// linearisation leaves is half the step's square times the curvature, some ten microvolts. Where a current changes its sign
-// the slope has a kink (of an exhausted battery one of volts within a milliampere), so that the step must be crossed times
-// smaller.
+// Newton's limits. The solution is taken when the last step is under both settledA and, by the
+// slope, settledV: what the linearisation leaves is half the step's square times the curvature,
+// some ten microvolts. Where a current changes its sign the slope has a kink (of an exhausted
+// battery one of volts within a milliampere), so that the step must be crossed times smaller.
 const (
 	settledA      = 1e-2
 	settledV      = 5e-4
@@ -161,8 +167,8 @@ const (
 	maxHalvings   = 12
 )
 
-// Solve finds the currents for this instant and stores them in Flow. The number of iterations depends only on the state
-// and the arguments.
+// Solve finds the currents for this instant and stores them in Flow. The number of iterations
+// depends only on the state and the arguments.
 func (b *Bank) Solve(src Source, load Load) {
 	var t rungs
 	for k := range b.m {
@@ -183,11 +189,12 @@ func (b *Bank) Solve(src Source, load Load) {
 
 // descend moves the currents towards x, linearises there and returns the next target.
 //
-// The network is the gradient of a convex energy, and x-current leads downhill. Its slope along that way, at a share `way` of
-// it, is what the linear network still has, -(1-way)*steep or less, plus what the batteries' true voltages miss. Newton's full
-// step is taken if it ends no more than half as steep uphill as it began downhill; else half of it is tried. That is needed
-// when a large current is switched off, and at the kink of an exhausted battery's voltage at no current, about which full
-// steps would go to and fro for ever.
+// The network is the gradient of a convex energy, and x-current leads downhill. Its slope along
+// that way, at a share `way` of it, is what the linear network still has, -(1-way)*steep or less,
+// plus what the batteries' true voltages miss. Newton's full step is taken if it ends no more than
+// half as steep uphill as it began downhill; else half of it is tried. That is needed when a large
+// current is switched off, and at the kink of an exhausted battery's voltage at no current, about
+// which full steps would go to and fro for ever.
 func (b *Bank) descend(t *rungs, x solution, src Source, load Load) solution {
 	const uphill = 0.5 // of the downhill slope at the start
 	from := b.current
@@ -210,8 +217,8 @@ func (b *Bank) descend(t *rungs, x solution, src Source, load Load) solution {
 	return b.solveLinear(t, src, load)
 }
 
-// distance gives the largest difference between a solution's rung currents and the present ones, 1 being what is small
-// enough.
+// distance returns the largest difference between a solution's rung currents and the present ones, 1
+// being what is small enough.
 func (b *Bank) distance(x *solution, slope *[MaxBatteries]float64) float64 {
 	far := 0.0
 	for k := range b.m {

@@ -11,7 +11,8 @@ func pair(tb testing.TB) *Bank {
 	batteries := make([]cell.Battery, 2)
 	for k := range batteries {
 		var err error
-		if batteries[k], err = cell.New(cell.Spec{Chemistry: cell.Flooded, RatedAh: 100, RatedCCA: 950}, 90, 20); err != nil {
+		if batteries[k], err = cell.New(cell.Spec{Chemistry: cell.Flooded, RatedAh: 100, RatedCCA: 950}, 90,
+			20); err != nil {
 			tb.Fatal(err)
 		}
 	}

@@ -7,13 +7,14 @@ type BreakerConfig struct {
 	HandS     float64 // type III: how long it stays open until somebody resets it
 }
 
-// The bimetal's heat is (current/rated)² in steady state. Constants give what is said of SAE J553 breakers: 100 % held, 135 %
-// trips within 30 min, 200 % in 5 to 60 s (limits from memory).
+// The bimetal's heat is (current/rated)² in steady state. Constants give what is said of SAE J553
+// breakers: 100 % held, 135 % trips within 30 min, 200 % in 5 to 60 s (limits from memory).
 const (
 	tripHeat  = 1.4
 	resetHeat = 0.4
 	heatS     = 60.0
-	// Share of its rating that a thermal breaker loses per °C over 25 °C: about 10 % at 45 °C (from memory).
+	// Share of its rating that a thermal breaker loses per °C over 25 °C: about 10 % at 45 °C (from
+	// memory).
 	deratePerC = 0.005
 )
 
@@ -25,7 +26,7 @@ type Breaker struct {
 	openS float64
 }
 
-// NewBreaker gives a cold, closed breaker.
+// NewBreaker returns a cold, closed breaker.
 func NewBreaker(cfg BreakerConfig) Breaker { return Breaker{cfg: cfg} }
 
 // Open reports whether it has tripped.

@@ -4,12 +4,13 @@ import "math"
 
 // FeedConfig is the tractor's side and the converter in the battery box.
 type FeedConfig struct {
-	AlternatorV       float64 // at the tractor's battery, engine running
-	CableOhm          float64 // tractor battery to converter and back
-	Efficiency        float64 // output over input power, 0 to 1
-	PowerW            float64 // most output power
-	LimitA            float64 // most output current
-	MinInputV         float64 // input voltage under which it takes no more power, so as not to pull the tractor's line down
+	AlternatorV float64 // at the tractor's battery, engine running
+	CableOhm    float64 // tractor battery to converter and back
+	Efficiency  float64 // output over input power, 0 to 1
+	PowerW      float64 // most output power
+	LimitA      float64 // most output current
+	// input voltage under which it takes no more power, so as not to pull the tractor's line down
+	MinInputV         float64
 	StartS            float64 // from wake line to output
 	AbsorptionV       float64 // at 25 °C
 	FloatV            float64 // at 25 °C
@@ -19,8 +20,8 @@ type FeedConfig struct {
 	AbsorptionS       float64 // or when absorption lasted this long
 }
 
-// FeedFault is what can be wrong with the feed; the zero value is a sound one. Resistances of the charge leads belong to
-// the bank's wiring.
+// FeedFault is what can be wrong with the feed; the zero value is a sound one. Resistances of the
+// charge leads belong to the bank's wiring.
 type FeedFault struct {
 	Unplugged   bool    // no voltage from the tractor: plug, cable or its protection
 	Dead        bool    // converter off although awake
@@ -55,7 +56,7 @@ type Feed struct {
 	sagS      float64 // output under the float voltage without a break
 }
 
-// NewFeed gives a converter that is off.
+// NewFeed returns a converter that is off.
 func NewFeed(cfg FeedConfig) Feed {
 	f := Feed{cfg: cfg}
 	f.SetFault(FeedFault{})
@@ -81,10 +82,10 @@ func (f *Feed) Wake() bool { return f.wake }
 // WakeLine reports what arrives at the box.
 func (f *Feed) WakeLine() bool { return f.wake && !f.fault.WakeBroken }
 
-// Phase gives what the converter does.
+// Phase returns what the converter does.
 func (f *Feed) Phase() FeedPhase { return f.phase }
 
-// SetPoint gives the output voltage of the present phase for batteries at tempC, in volts.
+// SetPoint returns the output voltage of the present phase for batteries at tempC, in volts.
 func (f *Feed) SetPoint(tempC float64) float64 {
 	if f.fault.StuckV > 0 {
 		return f.fault.StuckV
@@ -96,7 +97,7 @@ func (f *Feed) SetPoint(tempC float64) float64 {
 	return v + float64(f.cfg.CompensationVPerC*(tempC-25))
 }
 
-// Source gives the converter as the bank sees it, with the batteries at tempC.
+// Source returns the converter as the bank sees it, with the batteries at tempC.
 func (f *Feed) Source(tempC float64) Source {
 	return Source{
 		Joined: !f.fault.BreakerOpen, On: f.phase >= FeedAbsorption && f.powerW > 0,
@@ -104,7 +105,7 @@ func (f *Feed) Source(tempC float64) Source {
 	}
 }
 
-// Sound gives the converter as it would be in the same phase with nothing wrong.
+// Sound returns the converter as it would be in the same phase with nothing wrong.
 func (f *Feed) Sound(tempC float64) Source {
 	sound := *f
 	sound.SetFault(FeedFault{})
@@ -163,7 +164,8 @@ func (f *Feed) absorb(dtS, outA, outV, tempC float64) {
 	}
 }
 
-// A bank that pulls the output this far under the float voltage for this long has been used: charge it again.
+// A bank that pulls the output this far under the float voltage for this long has been used: charge
+// it again.
 const (
 	sagV = 0.3
 	sagS = 60
@@ -179,11 +181,11 @@ func (f *Feed) float(dtS, outV, tempC float64) {
 	}
 }
 
-// outputLimitW gives the most output power with extraOhm more in the tractor's cable: the converter's rating, or what
-// arrives when it has pulled its input down to MinInputV.
+// outputLimitW returns the most output power with extraOhm more in the tractor's cable: the
+// converter's rating, or what arrives when it has pulled its input down to MinInputV.
 //
-// By Ohm's law, with V the input voltage, the cable brings V (AlternatorV-V)/R; that grows as V falls until half the
-// alternator's voltage, which is under any MinInputV in use.
+// By Ohm's law, with V the input voltage, the cable brings V (AlternatorV-V)/R; that grows as V
+// falls until half the alternator's voltage, which is under any MinInputV in use.
 func (c *FeedConfig) outputLimitW(extraOhm float64) float64 {
 	ohm := c.CableOhm + extraOhm
 	if c.AlternatorV <= c.MinInputV {

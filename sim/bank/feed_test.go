@@ -13,7 +13,7 @@ var converter = FeedConfig{
 	AbsorptionV: 14.4, FloatV: 13.6, CompensationVPerC: -0.024, TailA: 2, TailS: 600, AbsorptionS: 4 * 3600,
 }
 
-// awake gives a converter that has started.
+// awake returns a converter that has started.
 func awake(cfg FeedConfig) Feed {
 	f := NewFeed(cfg)
 	f.SetWake(true)
@@ -132,7 +132,8 @@ func TestFeedFaults(t *testing.T) {
 	assert.InDelta(t, 500, f.Sound(25).LimitW, 0.01)
 }
 
-// With the charge breaker open the tap ahead of it shows the converter, not the bank; with the converter off, the bank.
+// With the charge breaker open the tap ahead of it shows the converter, not the bank; with the
+// converter off, the bank.
 func TestFeedVoltageAheadOfTheBreaker(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b := drawBank(t)

@@ -8,7 +8,8 @@ type rungs struct {
 	slope    [MaxBatteries]float64 // of the batteries alone
 }
 
-// linear sets rung k from the batteries' voltage v and slope s at current i and the resistance of posts and links in it.
+// linear sets rung k from the batteries' voltage v and slope s at current i and the resistance of
+// posts and links in it.
 func (t *rungs) linear(k int, v, s, i, posts float64) {
 	t.emf[k] = v - float64(s*i)
 	t.slope[k] = s
@@ -23,7 +24,8 @@ type solution struct {
 	loadA   float64
 }
 
-// response is how the ladder answers: sum[k] = sum0[k] + sumF[k]*feed - sumJ[k]*draw for a feed current in and a draw out.
+// response is how the ladder answers: sum[k] = sum0[k] + sumF[k]*feed - sumJ[k]*draw for a feed
+// current in and a draw out.
 type response struct {
 	sum0, sumF, sumJ [MaxBatteries]float64
 }
@@ -34,9 +36,9 @@ type response struct {
 //
 //	-ohm[k] S[k-1] + (ohm[k]+ohm[k+1]+rails[k]) S[k] - ohm[k+1] S[k+1] = emf[k+1] - emf[k] + f[k] feed - l[k] draw
 //
-// where f[k] is the resistance of those rails of loop k which the feed's current passes on its way past the cut, and l[k]
-// the load's; the last S is feed - draw. It is tridiagonal, and linear in feed and draw, which come from the charger's and
-// the motor's own characteristics.
+// where f[k] is the resistance of those rails of loop k which the feed's current passes on its way
+// past the cut, and l[k] the load's; the last S is feed - draw. It is tridiagonal, and linear in
+// feed and draw, which come from the charger's and the motor's own characteristics.
 func (b *Bank) solveLinear(t *rungs, src Source, load Load) solution {
 	r := b.respond(t)
 	x := solution{}
@@ -54,7 +56,7 @@ func (b *Bank) solveLinear(t *rungs, src Source, load Load) solution {
 	return x
 }
 
-// passes gives r if a lead at rung `at` lies on the near side of cut k, else 0.
+// passes returns r if a lead at rung `at` lies on the near side of cut k, else 0.
 func passes(r float64, at, k int) float64 {
 	if at <= k {
 		return r
@@ -62,7 +64,8 @@ func passes(r float64, at, k int) float64 {
 	return 0
 }
 
-// respond solves the ladder for no external current, for one ampere of feed and for one ampere of draw (Thomas algorithm).
+// respond solves the ladder for no external current, for one ampere of feed and for one ampere of
+// draw (Thomas algorithm).
 func (b *Bank) respond(t *rungs) response {
 	var r response
 	last := b.m - 1
@@ -98,11 +101,11 @@ func (b *Bank) respond(t *rungs) response {
 // port is a voltage between two nodes: v0 + ohmF*feed - ohmJ*draw.
 type port struct{ v0, ohmF, ohmJ float64 }
 
-// between gives the voltage from the positive node of rung p to the negative node of rung n.
+// between returns the voltage from the positive node of rung p to the negative node of rung n.
 //
-// It goes from node n of the negative rail to rung p along that rail, and up rung p. The negative rail carries from cut k
-// towards the higher rungs the currents returned by rungs 0 to k, less the feed's if it is taken out there, plus the load's
-// if it comes in there.
+// It goes from node n of the negative rail to rung p along that rail, and up rung p. The negative
+// rail carries from cut k towards the higher rungs the currents returned by rungs 0 to k, less the
+// feed's if it is taken out there, plus the load's if it comes in there.
 func (b *Bank) between(t *rungs, r *response, p, n int) port {
 	i0, iF, iJ := r.sum0[p], r.sumF[p], r.sumJ[p]
 	if p > 0 {
@@ -125,8 +128,8 @@ func (b *Bank) between(t *rungs, r *response, p, n int) port {
 
 // exchange finds the charger's and the motor's currents.
 //
-// The motor is a back EMF behind a resistance, so its current is linear in the feed's: loadA = rest + share*feedA. What is
-// left is the charger against one EMF behind one resistance.
+// The motor is a back EMF behind a resistance, so its current is linear in the feed's: loadA = rest
+// + share*feedA. What is left is the charger against one EMF behind one resistance.
 func (b *Bank) exchange(t *rungs, r *response, src Source, load Load) (feedA, loadA float64) {
 	rest, share := 0.0, 0.0
 	if load.Joined {
@@ -144,7 +147,7 @@ func (b *Bank) exchange(t *rungs, r *response, src Source, load Load) (feedA, lo
 	return feedA, loadA
 }
 
-// feedCurrent gives the charger's current while the motor draws rest + share*feed.
+// feedCurrent returns the charger's current while the motor draws rest + share*feed.
 func (b *Bank) feedCurrent(t *rungs, r *response, src Source, drainA, rest, share float64) float64 {
 	if !src.Joined || !src.On {
 		return 0
@@ -155,8 +158,8 @@ func (b *Bank) feedCurrent(t *rungs, r *response, src Source, drainA, rest, shar
 	return src.into(emf, ohm)
 }
 
-// into gives the charger's current into an EMF behind a resistance > 0: the least of what its three limits allow, and
-// never less than 0, because its output stage blocks current coming back.
+// into returns the charger's current into an EMF behind a resistance > 0: the least of what its three
+// limits allow, and never less than 0, because its output stage blocks current coming back.
 func (s Source) into(emf, ohm float64) float64 {
 	byVoltage := (s.SetV - emf) / ohm
 	// ohm*i² + emf*i = limit
@@ -195,7 +198,8 @@ func (b *Bank) settle(t *rungs, x *solution, src Source, load Load) {
 	}
 }
 
-// posts sets what the taps at the posts of rung k see: low and high are the rail nodes, over the reference.
+// posts sets what the taps at the posts of rung k see: low and high are the rail nodes, over the
+// reference.
 func (b *Bank) posts(k int, t *rungs, x *solution, low, high float64) {
 	f, w, i := &b.Flow, &b.wiring, x.current[k]
 	if w.Layout == Parallel {
@@ -209,6 +213,7 @@ func (b *Bank) posts(k int, t *rungs, x *solution, low, high float64) {
 	v, _ := b.terminal(lower, i)
 	f.NegativeV[lower] = low + float64(w.NegativePost[lower]*i)
 	f.PositiveV[lower] = f.NegativeV[lower] + v
-	f.NegativeV[upper] = f.PositiveV[lower] + float64((w.PositivePost[lower]+w.PositiveLink[lower]+w.NegativePost[upper])*i)
+	f.NegativeV[upper] = f.PositiveV[lower] +
+		float64((w.PositivePost[lower]+w.PositiveLink[lower]+w.NegativePost[upper])*i)
 	f.PositiveV[upper] = high - float64(w.PositivePost[upper]*i)
 }

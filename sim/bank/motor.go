@@ -1,7 +1,7 @@
 package bank
 
-// MotorConfig is a permanent-magnet pump motor that drives a fixed-displacement pump. Torques are given as the currents
-// that make them.
+// MotorConfig is a permanent-magnet pump motor that drives a fixed-displacement pump. Torques are
+// given as the currents that make them.
 type MotorConfig struct {
 	RunA       float64 // with the rated load on the platform, oil at 25 °C, NominalV at the motor
 	ReliefA    float64 // against the relief valve, otherwise the same
@@ -10,8 +10,8 @@ type MotorConfig struct {
 	SpinVPerAs float64 // rise of back EMF per ampere over the load's, per second: the rotor's inertia
 }
 
-// Shares of a run's current. A platform weighs something even when empty, and pump and motor drag even without pressure
-// (common practice, no source).
+// Shares of a run's current. A platform weighs something even when empty, and pump and motor drag
+// even without pressure (common practice, no source).
 const (
 	emptyShare = 0.62 // lifting the empty platform
 	loadShare  = 0.23 // lifting the rated load on it
@@ -29,32 +29,33 @@ type Motor struct {
 	oilC    float64
 }
 
-// NewMotor gives a motor at rest with its oil at oilC.
+// NewMotor returns a motor at rest with its oil at oilC.
 func NewMotor(cfg MotorConfig, oilC float64) Motor { return Motor{cfg: cfg, torque: 1, oilC: oilC} }
 
 // SetTorque makes every torque the pump asks for factor times the sound one's; 1 is sound.
 func (m *Motor) SetTorque(factor float64) { m.torque = factor }
 
-// Torque gives the factor set.
+// Torque returns the factor set.
 func (m *Motor) Torque() float64 { return m.torque }
 
-// Begin sets what the coming run lifts: load from 0 to 1, and travelS seconds at nominal speed to the end of travel (0: none
-// in reach).
+// Begin sets what the coming run lifts: load from 0 to 1, and travelS seconds at nominal speed to
+// the end of travel (0: none in reach).
 func (m *Motor) Begin(load, travelS float64) { m.load, m.travelS, m.ends = load, travelS, travelS > 0 }
 
-// OnRelief reports whether the platform is at the end of its travel, so that the pump works against the relief valve.
+// OnRelief reports whether the platform is at the end of its travel, so that the pump works against
+// the relief valve.
 func (m *Motor) OnRelief() bool { return m.ends && m.travelS <= 0 }
 
 // Turning reports whether it still turns.
 func (m *Motor) Turning() bool { return m.emfV > 0 }
 
-// BackEMFV gives the present back EMF in volts, 0 or more.
+// BackEMFV returns the present back EMF in volts, 0 or more.
 func (m *Motor) BackEMFV() float64 { return m.emfV }
 
 // nominalEMFV is the back EMF of a rated run.
 func (m *Motor) nominalEMFV() float64 { return m.cfg.NominalV - float64(m.cfg.RunA*m.cfg.Ohm) }
 
-// loadA gives the current whose torque the pump takes at the present speed, in amperes.
+// loadA returns the current whose torque the pump takes at the present speed, in amperes.
 func (m *Motor) loadA() float64 {
 	pressure := emptyShare + float64(loadShare*m.load)
 	press := float64(pressure * m.cfg.RunA)
@@ -66,8 +67,9 @@ func (m *Motor) loadA() float64 {
 	return float64((press + drag) * m.torque)
 }
 
-// Drag of hydraulic oil over its temperature, a fit by eye to the viscosity chart of an ISO VG 22 oil with high viscosity
-// index (common practice, no source): 1 at 25 °C, about 4 at -20 °C, half at 60 °C.
+// Drag of hydraulic oil over its temperature, a fit by eye to the viscosity chart of an ISO VG 22
+// oil with high viscosity index (common practice, no source): 1 at 25 °C, about 4 at -20 °C, half
+// at 60 °C.
 const (
 	thinning    = 0.03  // per °C over 25 °C
 	thickening  = 0.02  // per °C under 25 °C
@@ -82,7 +84,8 @@ func thickness(oilC float64) float64 {
 	return 1 + float64(thickening*cold) + float64(thickening2*float64(cold*cold))
 }
 
-// Oil temperature: what a run adds and how fast the tank follows the air (common practice, no source).
+// Oil temperature: what a run adds and how fast the tank follows the air (common practice, no
+// source).
 const (
 	oilHeatCPerAs = 4e-5 // 5 °C in ten runs of 10 s at 125 A
 	oilFollowS    = 5400

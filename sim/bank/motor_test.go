@@ -8,7 +8,8 @@ import (
 
 var pump = MotorConfig{RunA: 120, ReliefA: 160, Ohm: 0.026, NominalV: 11.8, SpinVPerAs: 0.3}
 
-// supply runs the motor for so many seconds from a voltage behind 6 mΩ and gives the first and the last current.
+// supply runs the motor for so many seconds from a voltage behind 6 mΩ and gives the first and the
+// last current.
 func supply(m *Motor, volts, seconds float64) (first, last float64) {
 	const dt, ohm = 0.005, 0.006
 	for i := range int(seconds / dt) {

@@ -17,7 +17,8 @@ import (
 	"liftbank/sim/cell"
 )
 
-// The network alone: batteries as EMFs behind resistances, against operating points of a circuit simulator.
+// The network alone: batteries as EMFs behind resistances, against operating points of a circuit
+// simulator.
 
 type row map[string]string
 
@@ -71,7 +72,8 @@ func within(t *testing.T, want, got float64, what string) {
 	assert.InDelta(t, want, got, math.Max(1e-5, 1e-3*math.Abs(want)), what)
 }
 
-// drawing is a load that takes this current whatever the voltage: a huge EMF behind a huge resistance.
+// drawing is a load that takes this current whatever the voltage: a huge EMF behind a huge
+// resistance.
 func drawing(a float64) Load { return Load{Joined: true, BackEMFV: -a * 1e9, Ohm: 1e9} }
 
 // giving is a charger that gives this current whatever the voltage.
@@ -105,7 +107,8 @@ func TestNetworkAgainstCircuitSimulator(t *testing.T) {
 			copy(w.NegativePost[:], r.numbers(t, "post_neg"))
 			copy(w.PositiveLink[:], r.numbers(t, "link_pos"))
 			copy(w.NegativeLink[:], r.numbers(t, "link_neg"))
-			flow := solveEMFs(t, w, r.numbers(t, "emf"), r.numbers(t, "ohm"), giving(r.number(t, "feed_a")), drawing(r.number(t, "load_a")))
+			flow := solveEMFs(t, w, r.numbers(t, "emf"), r.numbers(t, "ohm"), giving(r.number(t, "feed_a")),
+				drawing(r.number(t, "load_a")))
 			want := r.numbers(t, "current_a")
 			for k := range want {
 				within(t, want[k], flow.CurrentA[k], fmt.Sprintf("current of battery %d", k))
@@ -124,7 +127,8 @@ func TestNetworkSolvedCases(t *testing.T) {
 				PositiveLink: [3]float64{0.5e-3}, NegativeLink: [3]float64{0.5e-3},
 				LoadNegative: Lead{At: int(r.number(t, "load_negative"))},
 			}
-			flow := solveEMFs(t, w, r.numbers(t, "emf_v"), r.numbers(t, "ohm"), Source{}, drawing(r.number(t, "load_a")))
+			flow := solveEMFs(t, w, r.numbers(t, "emf_v"), r.numbers(t, "ohm"), Source{},
+				drawing(r.number(t, "load_a")))
 			assert.InDelta(t, r.number(t, "battery_1_a"), -flow.CurrentA[0], 0.006) // printed with two decimals
 			assert.InDelta(t, r.number(t, "battery_2_a"), -flow.CurrentA[1], 0.006)
 			negative := flow.NegativeV[w.LoadNegative.At] // no post resistance: the post is the rail
@@ -133,8 +137,9 @@ func TestNetworkSolvedCases(t *testing.T) {
 	}
 }
 
-// dense is a second solver, slow and plain: modified nodal analysis over all nodes and batteries with gonum's LU, batteries
-// linearised anew from no current, steps cut until the error falls. The charger and the motor are the currents given.
+// dense is a second solver, slow and plain: modified nodal analysis over all nodes and batteries
+// with gonum's LU, batteries linearised anew from no current, steps cut until the error falls. The
+// charger and the motor are the currents given.
 type dense struct {
 	n     int
 	w     Wiring
@@ -171,7 +176,8 @@ func (d *dense) mix(a, b []float64, share float64) []float64 {
 	return out
 }
 
-// violation is the largest voltage by which battery currents break Kirchhoff's voltage law around a loop.
+// violation is the largest voltage by which battery currents break Kirchhoff's voltage law around a
+// loop.
 func (d *dense) violation(current []float64) float64 {
 	worst, sum, feedPos, feedNeg := 0.0, 0.0, 0.0, 0.0
 	volts := func(k int) float64 {
@@ -328,10 +334,12 @@ func TestSolveAgainstSecondSolver(t *testing.T) {
 		}}
 		for k, want := range second.solve(t) {
 			if math.Abs(want-flow.CurrentA[k]) > 2e-3 {
-				t.Fatalf("battery %d: second solver %v A, got %v A (%d iterations)", k, want, flow.CurrentA[k], b.iterations)
+				t.Fatalf("battery %d: second solver %v A, got %v A (%d iterations)", k, want, flow.CurrentA[k],
+					b.iterations)
 			}
 			v, _ := b.cells[k].Terminal(flow.CurrentA[k])
-			// Microvolts for a live battery; at the kink of an exhausted one, settledV times the change of its slope.
+			// Microvolts for a live battery; at the kink of an exhausted one, settledV times the
+			// change of its slope.
 			if d := flow.PositiveV[k] - flow.NegativeV[k] - v; math.Abs(d) > 1e-3 {
 				t.Fatalf("battery %d: voltage at its posts is %v V off its terminal voltage", k, d)
 			}
@@ -448,7 +456,8 @@ func TestWiringRefused(t *testing.T) {
 		"odd pairs":        {Wiring{Layout: SeriesPairs}, 1, "1 in series pairs: want 2 or 4"},
 		"lead off the end": {Wiring{LoadNegative: Lead{At: 2}}, 2, "negative load lead: at battery 2: want 0 to 1"},
 		"negative ohms":    {Wiring{PositiveLink: [3]float64{-1}}, 2, "links 0: -1 and 0 Ω: want 0 or more"},
-		"not a number":     {Wiring{PositivePost: [4]float64{math.NaN()}}, 2, "posts of battery 0: NaN and 0 Ω: want 0 or more"},
+		"not a number": {Wiring{PositivePost: [4]float64{math.NaN()}}, 2,
+			"posts of battery 0: NaN and 0 Ω: want 0 or more"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := New(c.w, two[:c.n])

@@ -8,7 +8,8 @@ import (
 // MaxBatteries is the largest bank.
 const MaxBatteries = 4
 
-// OpenOhm is the resistance that stands for a joint that has come off: it leaks microamperes at most.
+// OpenOhm is the resistance that stands for a joint that has come off: it leaks microamperes at
+// most.
 const OpenOhm = 1e7
 
 // Layout says how the batteries are joined.
@@ -26,8 +27,9 @@ type Lead struct {
 	Ohm float64 // cable and lugs, 0 or more
 }
 
-// Wiring is everything of copper and lead between the batteries and the two pairs of leads. Resistances are in ohms, 0 or
-// more. Link k joins battery k with battery k+1; with SeriesPairs, links 0 and 2 join the two of a pair and link 1 the pairs.
+// Wiring is everything of copper and lead between the batteries and the two pairs of leads.
+// Resistances are in ohms, 0 or more. Link k joins battery k with battery k+1; with SeriesPairs,
+// links 0 and 2 join the two of a pair and link 1 the pairs.
 type Wiring struct {
 	Layout       Layout
 	Reversed     [MaxBatteries]bool // clamped the wrong way round
@@ -65,7 +67,8 @@ func (w *Wiring) check(n int) error {
 	}
 	for k := range w.PositivePost {
 		if !(w.PositivePost[k] >= 0) || !(w.NegativePost[k] >= 0) {
-			return fmt.Errorf("bank: posts of battery %d: %v and %v Ω: want 0 or more", k, w.PositivePost[k], w.NegativePost[k])
+			return fmt.Errorf("bank: posts of battery %d: %v and %v Ω: want 0 or more", k, w.PositivePost[k],
+				w.NegativePost[k])
 		}
 	}
 	for k := range w.PositiveLink {

@@ -21,16 +21,18 @@ const (
 	emfSlopeBend    = 1.246e-3
 )
 
-// EMFCellV is the open-circuit voltage of one cell in V, from the molality of its acid (mol/kg) at tempC.
+// EMFCellV is the open-circuit voltage of one cell in V, from the molality of its acid (mol/kg) at
+// tempC.
 //
-// Between 0.1 and 7 mol/kg it is that of H. Bode, Lead-Acid Batteries (Wiley 1977), in the electrode form coded in
-// PyBaMM's Sulzer2019 parameters: 1.922 + 0.148 x + 0.063 x² + 0.074 x³ + 0.034 x⁴, x = log10 m, at about 25 °C. Less acid
-// counts as 0.1 mol/kg.
+// Between 0.1 and 7 mol/kg it is that of H. Bode, Lead-Acid Batteries (Wiley 1977), in the
+// electrode form coded in PyBaMM's Sulzer2019 parameters: 1.922 + 0.148 x + 0.063 x² + 0.074 x³ +
+// 0.034 x⁴, x = log10 m, at about 25 °C. Less acid counts as 0.1 mol/kg.
 //
-// Temperature: dE/dT at constant molality, after the table of measured coefficients in Vinal, Storage Batteries (1955), from
-// memory: 0.30, 0.33, 0.30, 0.24 and 0.18 mV/K at SG 1.10, 1.15, 1.20, 1.25 and 1.30, here a parabola in x within 0.04
-// mV/K of those. Published slopes disagree: the common temperature sheet has 0.5 mV/K below 27 °C, a maker's
-// sheet the opposite sign. The thermodynamic one is followed because it is what the acid does.
+// Temperature: dE/dT at constant molality, after the table of measured coefficients in Vinal,
+// Storage Batteries (1955), from memory: 0.30, 0.33, 0.30, 0.24 and 0.18 mV/K at SG 1.10, 1.15,
+// 1.20, 1.25 and 1.30, here a parabola in x within 0.04 mV/K of those. Published slopes disagree:
+// the common temperature sheet has 0.5 mV/K below 27 °C, a maker's sheet the opposite sign. The
+// thermodynamic one is followed because it is what the acid does.
 func EMFCellV(molality, tempC float64) float64 {
 	return emfOfLog(detmath.Log10(clamp(molality, minMolality, maxMolality)), tempC)
 }
@@ -61,8 +63,8 @@ func (a acid) molality(drawnAh float64) float64 {
 	return max((a.mol-used)/(a.waterKg+float64(waterKgPerMol*used)), minMolality)
 }
 
-// pore is the molality at the pores, mol/kg: of the acid that is left when drawnAh are missing, plus gradient. Used up, the
-// acid gets thin but never negative: m/(1 - gradient/m).
+// pore is the molality at the pores, mol/kg: of the acid that is left when drawnAh are missing,
+// plus gradient. Used up, the acid gets thin but never negative: m/(1 - gradient/m).
 func (a acid) pore(drawnAh, gradient float64) float64 {
 	used := float64(acidMolPerAh * drawnAh)
 	kg := a.waterKg + float64(waterKgPerMol*used)
@@ -73,40 +75,15 @@ func (a acid) pore(drawnAh, gradient float64) float64 {
 	return clamp(float64(mol*mol)/float64(kg*(mol-float64(gradient*kg))), minMolality, maxMolality)
 }
 
-// solidV is what the solid phases add to a cell's rested voltage, V: d(1-d)(s0 + s1 d + s2 d² + s3 d³), d the share drawn
-// of the rated capacity, nothing when full and when empty.
+// solidV is what the solid phases add to a cell's rested voltage, V: d(1-d)(s0 + s1 d + s2 d² + s3
+// d³), d the share drawn of the rated capacity, nothing when full and when empty.
 //
-// Faraday's balance alone leaves the curve up to 46 mV (flooded) or 80 mV (AGM) of six cells off the published tables of
-// rested voltage in mid-range, whatever the two end points. The potential of lead dioxide does depend on how far it
-// has been used (its hydrogen content; D. Pavlov, Lead-Acid Batteries, Elsevier 2011, from memory); the polynomial is fitted
-// so that the whole meets the Battery Council table.
+// Faraday's balance alone leaves the curve up to 46 mV (flooded) or 80 mV (AGM) of six cells off
+// the published tables of rested voltage in mid-range, whatever the two end points. The potential
+// of lead dioxide does depend on how far it has been used (its hydrogen content; D. Pavlov,
+// Lead-Acid Batteries, Elsevier 2011, from memory); the polynomial is fitted so that the whole
+// meets the Battery Council table.
 func solidV(s *[4]float64, d float64) float64 {
 	d = clamp(d, 0, 1)
 	return float64(float64(d*(1-d)) * (s[0] + float64(d*(s[1]+float64(d*(s[2]+float64(d*s[3])))))))
-}
-
-// SpecificGravity of the acid at 26.7 °C from its molality (mol/kg, 0 to 7).
-//
-// By mass fraction w = 98.078 m/(1000 + 98.078 m) and the density table of Perry, Chemical Engineers' Handbook, at 25 °C over
-// that of water (from memory: 1.0640 at 10 % to 1.2991 g/cm³ at 40 %), as a parabola within 0.0002 of the table.
-func SpecificGravity(molality float64) float64 {
-	m := clamp(molality, 0, maxMolality)
-	w := float64(98.078*m) / (1000 + float64(98.078*m))
-	return 1 + float64(w*(0.64151+float64(w*0.28974)))
-}
-
-// FreezingC is the temperature in °C where ice begins to form in acid of that molality (mol/kg).
-//
-// Straight lines through US Army TM-5-1185 table III (SG 1.10, 1.15, 1.20, 1.25, 1.28) and, below, the Polaris
-// storage table (1.05); the sets that fit the phase diagram, unlike the one printed beside the Council's scale.
-func FreezingC(molality float64) float64 {
-	sg := [...]float64{1.000, 1.050, 1.100, 1.150, 1.200, 1.250, 1.280}
-	c := [...]float64{0, -2.8, -7.2, -15.0, -26.7, -52.2, -67.8}
-	x := SpecificGravity(molality)
-	for i := 1; i < len(sg); i++ {
-		if x < sg[i] {
-			return c[i-1] + float64((c[i]-c[i-1])*(x-sg[i-1]))/(sg[i]-sg[i-1])
-		}
-	}
-	return c[len(c)-1]
 }

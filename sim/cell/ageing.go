@@ -6,11 +6,12 @@ import (
 	"liftbank/sim/detmath"
 )
 
-// SetAgeing makes the battery as aged as a, from now on; each knob outside its range is brought into it.
+// SetAgeing makes the battery as aged as a, from now on; each knob outside its range is brought
+// into it.
 //
-// The share of charge stays: what is lost is lost from charged and discharged material alike. Acid held by the
-// discharged part of material that falls away stays held, so that the acid and with it the voltage don't jump; sulphation
-// holds back acid for all of its share.
+// The share of charge stays: what is lost is lost from charged and discharged material alike. Acid
+// held by the discharged part of material that falls away stays held, so that the acid and with it
+// the voltage don't jump; sulphation holds back acid for all of its share.
 func (b *Battery) SetAgeing(a Ageing) {
 	acidBefore := b.d1 + b.d2 + b.lockedAh - b.sulphateAh()
 	level1, level2 := b.d1/math.Max(b.plateAh, 1e-9), b.d2/math.Max(b.backAh, 1e-9)
@@ -67,7 +68,8 @@ func (b *Battery) applyResistance(a Ageing, d Design, active float64) {
 	b.acceptOhm0 = float64(acceptDriveV/cells*d.AcceptanceH) / float64(whole*unsulphated)
 }
 
-// newRunOhm is the resistance of the new battery as a run shows it, in closed form: what RaisedResistancePct is % of.
+// newRunOhm is the resistance of the new battery as a run shows it, in closed form: what
+// RaisedResistancePct is % of.
 func (b *Battery) newRunOhm(unit float64) float64 {
 	ct := newThermal(refC, b.coldPower, cells).ctV
 	i0 := exchangeA / unit

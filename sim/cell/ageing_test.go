@@ -43,8 +43,8 @@ func TestAgeingKnobs(t *testing.T) {
 	}
 }
 
-// A resistance rise of 25 % goes with a performance of about 80 % (trade articles on stationary batteries): lost capacity
-// shows in the resistance, if not as one to one.
+// A resistance rise of 25 % goes with a performance of about 80 % (trade articles on stationary
+// batteries): lost capacity shows in the resistance, if not as one to one.
 func TestLostCapacityShowsInResistance(t *testing.T) {
 	for _, s := range range12V {
 		b := newBattery(t, s, 100, 25)
@@ -74,7 +74,8 @@ func TestAgeingInStepsIsAgeingAtOnce(t *testing.T) {
 			t.Fatalf("state of charge: got %v: want %v", b.SoCPct(), once.SoCPct())
 		}
 		if b.CapacityAh() != once.CapacityAh() || math.Abs(b.RestedOCV()-once.RestedOCV()) > 1e-3 {
-			t.Fatalf("got %v Ah, %v V: want %v Ah, %v V", b.CapacityAh(), b.RestedOCV(), once.CapacityAh(), once.RestedOCV())
+			t.Fatalf("got %v Ah, %v V: want %v Ah, %v V", b.CapacityAh(), b.RestedOCV(), once.CapacityAh(),
+				once.RestedOCV())
 		}
 	})
 }

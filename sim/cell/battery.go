@@ -1,6 +1,7 @@
 package cell
 
-// Battery is one 12 V battery. It is a plain value: a copy is an independent battery in the same state.
+// Battery is one 12 V battery. It is a plain value: a copy is an independent battery in the same
+// state.
 type Battery struct {
 	// State.
 	d1, d2    float64 // Ah missing at the plates and behind them
@@ -48,17 +49,18 @@ type Battery struct {
 	stepFade float64 // same of the surface charge at rest
 
 	// Constants of the battery and its ageing.
-	shape         twoWell
-	acid          acid
-	solid         [4]float64
-	plateAh       float64 // what the plates hold
-	backAh        float64 // what is behind them
-	fullAh        float64 // present full capacity, 20 h, 25 °C
-	invPlate      float64
-	invBack       float64
-	invSurface    float64
-	invShare      float64 // one over the plates' share of the whole
-	invPlateFull  float64 // share of the present full capacity missing per Ah missing at the plates, were both wells level
+	shape      twoWell
+	acid       acid
+	solid      [4]float64
+	plateAh    float64 // what the plates hold
+	backAh     float64 // what is behind them
+	fullAh     float64 // present full capacity, 20 h, 25 °C
+	invPlate   float64
+	invBack    float64
+	invSurface float64
+	invShare   float64 // one over the plates' share of the whole
+	// share of the present full capacity missing per Ah missing at the plates, were both wells level
+	invPlateFull  float64
 	metalOhm0     float64
 	acidOhm0      float64
 	massOhm0      float64
@@ -81,8 +83,8 @@ type Battery struct {
 
 // New makes a battery at rest, socPct full (0 to 100) and at tempC (-40 to 70 °C) throughout.
 //
-// It returns an error for a rating, ageing or start outside its range, and when no internal resistance, however small, lets a
-// battery of that capacity give that many cold cranking amperes.
+// It returns an error for a rating, ageing or start outside its range, and when no internal
+// resistance, however small, lets a battery of that capacity give that many cold cranking amperes.
 func New(spec Spec, socPct, tempC float64) (Battery, error) {
 	if err := validateStart(spec, socPct, tempC); err != nil {
 		return Battery{}, err
@@ -109,10 +111,10 @@ func (b *Battery) reset(socPct, tempC float64) {
 	b.refresh()
 }
 
-// Terminal is the voltage between the posts in V at this instant if currentA flows (positive charges), and its slope dV/dI
-// in ohm, which is above zero. The voltage rises with the current everywhere and without a
-// jump; its slope steps at no current in a battery more than half empty. NaN counts as no current, and currents are
-// held to ±100 kA.
+// Terminal is the voltage between the posts in V at this instant if currentA flows (positive
+// charges), and its slope dV/dI in ohm, which is above zero. The voltage rises with the current
+// everywhere and without a jump; its slope steps at no current in a battery more than half empty.
+// NaN counts as no current, and currents are held to ±100 kA.
 func (b *Battery) Terminal(currentA float64) (v, dVdI float64) {
 	if currentA == 0 {
 		return b.restV, b.slopeAtRest()

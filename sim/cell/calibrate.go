@@ -28,13 +28,16 @@ func validateStart(spec Spec, socPct, tempC float64) error {
 	return err
 }
 
-// calibrate makes a new battery that meets its ratings: the wells' size by the 20 h discharge, the resistances by the virtual J537 test.
+// calibrate makes a new battery that meets its ratings: the wells' size by the 20 h discharge, the
+// resistances by the virtual J537 test.
 func calibrate(spec Spec) (Battery, error) {
 	b := Battery{spec: spec, scale: 1, wellScale: 1, shape: fitTwoWell(spec.design().Ah10hPct, spec.design().Ah1hPct)}
-	// The wells need the resistances only at the very end of a 20 h discharge and the other way round: two rounds do.
+	// The wells need the resistances only at the very end of a 20 h discharge and the other way
+	// round: two rounds do.
 	for range 2 {
 		if !b.fitScale() {
-			return b, fmt.Errorf("battery: rated_cca: got %g: want what %g Ah can give for 30 s at -18 °C", spec.RatedCCA, spec.RatedAh)
+			return b, fmt.Errorf("battery: rated_cca: got %g: want what %g Ah can give for 30 s at -18 °C",
+				spec.RatedCCA, spec.RatedAh)
 		}
 		b.fitWells()
 	}
@@ -63,7 +66,8 @@ func (b *Battery) fitScale() bool {
 	return meets(lo)
 }
 
-// fitWells finds the wells' size for the rated capacity: the capacity is all but proportional to it.
+// fitWells finds the wells' size for the rated capacity: the capacity is all but proportional to
+// it.
 func (b *Battery) fitWells() {
 	for range 2 {
 		b.apply(Ageing{})

@@ -8,15 +8,17 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// NREL ssc test lib_battery_capacity_test.cpp (BSD 3-Clause): 100, 93 and 60 Ah at 20, 10 and 1 h give q1_0 25.69 Ah at half
-// charge and 108.16 Ah in all; k and c as its own equations give them back.
+// NREL ssc test lib_battery_capacity_test.cpp (BSD 3-Clause): 100, 93 and 60 Ah at 20, 10 and 1 h
+// give q1_0 25.69 Ah at half charge and 108.16 Ah in all; k and c as its own equations give them
+// back.
 func TestTwoWellConstants(t *testing.T) {
 	w := fitTwoWell(93, 60)
 	assert.InDelta(t, 0.677, w.kPerH, 0.001)
 	assert.InDelta(t, 0.47511, w.c, 0.0005)
 	assert.InDelta(t, 1.081593, w.overRated, 0.0001)
 	assert.InDelta(t, 25.69, 50*w.overRated*w.c, 0.01)
-	for hours, ah := range map[float64]float64{0.5: 55.832, 1: 60, 2: 67.378, 5: 82.231, 10: 93, 20: 100, 100: 106.423} {
+	for hours, ah := range map[float64]float64{0.5: 55.832, 1: 60, 2: 67.378, 5: 82.231, 10: 93, 20: 100,
+		100: 106.423} {
 		assert.InDelta(t, ah, 100*w.capacity(hours), 0.02, "%g h", hours)
 	}
 	agm := fitTwoWell(93.2, 58.12) // ssc's AGM default
@@ -37,7 +39,8 @@ func TestCapacityOverRate(t *testing.T) {
 	}
 }
 
-// Published Peukert exponents, 20 h to 1 h: flooded 1.20 to 1.30, AGM 1.05 to 1.15, gel 1.10 to 1.20 (makers' tables).
+// Published Peukert exponents, 20 h to 1 h: flooded 1.20 to 1.30, AGM 1.05 to 1.15, gel 1.10 to
+// 1.20 (makers' tables).
 func TestPeukertExponent(t *testing.T) {
 	limits := map[Chemistry][2]float64{Flooded: {1.20, 1.30}, AGM: {1.05, 1.15}, Gel: {1.10, 1.20}}
 	for _, s := range range12V {
@@ -49,9 +52,9 @@ func TestPeukertExponent(t *testing.T) {
 	}
 }
 
-// IEEE Std 485 table 1, cell size correction factors (from memory), here as capacity over that at 25 °C. The factor is for one
-// duration: a load that a battery bears for 5 h at 25 °C needs one larger by the factor in the cold. So the current goes
-// with the share, at the 20, 5 and 1 h rate.
+// IEEE Std 485 table 1, cell size correction factors (from memory), here as capacity over that at
+// 25 °C. The factor is for one duration: a load that a battery bears for 5 h at 25 °C needs one
+// larger by the factor in the cold. So the current goes with the share, at the 20, 5 and 1 h rate.
 func TestCapacityOverTemperature(t *testing.T) {
 	rows := []struct{ tempC, share float64 }{
 		{-3.9, 0.6579}, {-1.1, 0.6993}, {1.7, 0.7407}, {4.4, 0.7692}, {10, 0.8403}, {15.6, 0.9009}, {20, 0.9470},
@@ -63,7 +66,8 @@ func TestCapacityOverTemperature(t *testing.T) {
 			amps := b.shape.capacity(hours) * s.RatedAh / hours
 			warm := drawnAt(b, 25, amps)
 			for _, r := range rows {
-				assert.InEpsilon(t, r.share, drawnAt(b, r.tempC, r.share*amps)/warm, 0.05, "%s at %g h, %g °C", s.Chemistry, hours, r.tempC)
+				assert.InEpsilon(t, r.share, drawnAt(b, r.tempC, r.share*amps)/warm, 0.05, "%s at %g h, %g °C",
+					s.Chemistry, hours, r.tempC)
 			}
 		}
 	}
@@ -82,8 +86,9 @@ func drawnAt(b Battery, tempC, amps float64) float64 {
 	return drawn
 }
 
-// NREL's capacity model (nrel-pysam, see testdata/pysam/generate.py) over discharges, rests and charges in a row. It is empty when it
-// lets less current through than asked, this one at 10.5 V under the same current. Tolerance 5 % of the charge drawn in all.
+// NREL's capacity model (nrel-pysam, see testdata/pysam/generate.py) over discharges, rests and
+// charges in a row. It is empty when it lets less current through than asked, this one at 10.5 V
+// under the same current. Tolerance 5 % of the charge drawn in all.
 func TestCapacityAgainstPySAM(t *testing.T) {
 	full := newBattery(t, Spec{Chemistry: Flooded, RatedAh: 100, RatedCCA: 950}, 100, 25)
 	var b Battery

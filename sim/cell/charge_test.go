@@ -18,7 +18,8 @@ func charged(b Battery, volts, limitA, hours, tempC float64) (Battery, float64) 
 	return b, in
 }
 
-// Measured taper constants, missing charge over current at constant voltage: 0.65 h and 2 h (two VRLA and flooded batteries).
+// Measured taper constants, missing charge over current at constant voltage: 0.65 h and 2 h (two
+// VRLA and flooded batteries).
 func TestTaper(t *testing.T) {
 	for _, s := range range12V {
 		b := newBattery(t, s, 30, 25)
@@ -37,8 +38,8 @@ func TestTaper(t *testing.T) {
 	}
 }
 
-// Charge efficiency above 95 % at low charge (general understanding, as Stevens and Corey 1996 put it) and falling to
-// nothing at full.
+// Charge efficiency above 95 % at low charge (general understanding, as Stevens and Corey 1996 put
+// it) and falling to nothing at full.
 func TestEfficiencyFalls(t *testing.T) {
 	for _, s := range range12V {
 		share := func(soc float64) float64 {
@@ -56,8 +57,8 @@ func TestEfficiencyFalls(t *testing.T) {
 	}
 }
 
-// Schiffer et al., J. Power Sources 168 (2007) 66-78 (from memory): 20 mA per 100 Ah at 2.23 V a cell and 25 °C, a factor e for each
-// 1/11 V; what a full battery takes when held there.
+// Schiffer et al., J. Power Sources 168 (2007) 66-78 (from memory): 20 mA per 100 Ah at 2.23 V a
+// cell and 25 °C, a factor e for each 1/11 V; what a full battery takes when held there.
 func TestGassingOfFullBattery(t *testing.T) {
 	b := newBattery(t, Spec{Chemistry: Flooded, RatedAh: 100, RatedCCA: 950}, 100, 25)
 	for _, cellV := range []float64{2.23, 2.30, 2.40, 2.50} {
@@ -82,8 +83,9 @@ func TestForcedOvercharge(t *testing.T) {
 	}
 }
 
-// After a charge the rested voltage shows late: AGM near 13.2 V for hours (measured), most of it gone after some ten hours
-// (practice: 6 h or more, 12 to 24 better), and under a load of about 1 % of the capacity (manuals: 300 A for 15 s).
+// After a charge the rested voltage shows late: AGM near 13.2 V for hours (measured), most of it
+// gone after some ten hours (practice: 6 h or more, 12 to 24 better), and under a load of about 1 %
+// of the capacity (manuals: 300 A for 15 s).
 func TestSurfaceCharge(t *testing.T) {
 	for _, s := range range12V {
 		b := newBattery(t, s, 80, 25)
@@ -106,7 +108,8 @@ func TestSurfaceCharge(t *testing.T) {
 	}
 }
 
-// Self-discharge in 30 days at 25 °C: 5 % typical, AGM and gel 1 to 3 %; twice per 10 °C (published ranges).
+// Self-discharge in 30 days at 25 °C: 5 % typical, AGM and gel 1 to 3 %; twice per 10 °C (published
+// ranges).
 func TestSelfDischarge(t *testing.T) {
 	month := map[Chemistry]float64{Flooded: 5, AGM: 2, Gel: 2}
 	for _, s := range range12V {
@@ -120,7 +123,8 @@ func TestSelfDischarge(t *testing.T) {
 	}
 }
 
-// Lumped heat: 25 A at 14.4 V into a 100 Ah battery warms it some 5 °C an hour at most; at rest it comes to the ambient.
+// Lumped heat: 25 A at 14.4 V into a 100 Ah battery warms it some 5 °C an hour at most; at rest it
+// comes to the ambient.
 func TestHeat(t *testing.T) {
 	b := newBattery(t, range12V[0], 20, 25)
 	c, _ := charged(b, 14.4, 25, 2, 25)

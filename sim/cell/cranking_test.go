@@ -16,8 +16,10 @@ func TestVirtualJ537(t *testing.T) {
 	}
 }
 
-// halfCCA is the least voltage after 15 s at half the rated CCA: vehicle service manuals (2004 to 2020, same values).
-var halfCCA = []struct{ tempC, leastV float64 }{{21, 9.6}, {16, 9.5}, {10, 9.4}, {4, 9.3}, {-1, 9.1}, {-7, 8.9}, {-12, 8.7}, {-18, 8.5}}
+// halfCCA is the least voltage after 15 s at half the rated CCA: vehicle service manuals (2004 to
+// 2020, same values).
+var halfCCA = []struct{ tempC, leastV float64 }{{21, 9.6}, {16, 9.5}, {10, 9.4}, {4, 9.3}, {-1, 9.1}, {-7, 8.9},
+	{-12, 8.7}, {-18, 8.5}}
 
 func TestHalfCCALoadTest(t *testing.T) {
 	// A battery at 60 % capability by each way it can get there.
@@ -32,7 +34,8 @@ func TestHalfCCALoadTest(t *testing.T) {
 	for _, s := range range12V {
 		b := newBattery(t, s, 100, 25)
 		for _, row := range halfCCA {
-			assert.Greater(t, loadTest(b, row.tempC, s.RatedCCA/2, 15), row.leastV, "new %s %g CCA at %g °C", s.Chemistry, s.RatedCCA, row.tempC)
+			assert.Greater(t, loadTest(b, row.tempC, s.RatedCCA/2, 15), row.leastV, "new %s %g CCA at %g °C",
+				s.Chemistry, s.RatedCCA, row.tempC)
 		}
 		for name, way := range ways {
 			weak := weakenedTo(b, 0.6*s.RatedCCA, way)
@@ -58,8 +61,9 @@ func weakenedTo(b Battery, amps float64, way func(x float64) Ageing) Battery {
 	return b
 }
 
-// General literature, from memory: a good 90 to 110 Ah starter battery has 2.5 to 5 mΩ; 1.1 to 1.3 times that at half charge, 1.5 to 2.5
-// times when flat, 1.5 to 2 times at -18 °C, and 0.5 to 1 % per °C near 25 °C.
+// General literature, from memory: a good 90 to 110 Ah starter battery has 2.5 to 5 mΩ; 1.1 to 1.3
+// times that at half charge, 1.5 to 2.5 times when flat, 1.5 to 2 times at -18 °C, and 0.5 to 1 %
+// per °C near 25 °C.
 func TestResistanceFacts(t *testing.T) {
 	for _, s := range range12V {
 		b := newBattery(t, s, 100, 25)
@@ -69,7 +73,8 @@ func TestResistanceFacts(t *testing.T) {
 		}
 		inRange := func(x, lo, hi float64, what string) {
 			t.Helper()
-			assert.True(t, x >= lo && x <= hi, "%s %g CCA: %s: got %.2f: want %g to %g", s.Chemistry, s.RatedCCA, what, x, lo, hi)
+			assert.True(t, x >= lo && x <= hi, "%s %g CCA: %s: got %.2f: want %g to %g", s.Chemistry, s.RatedCCA, what,
+				x, lo, hi)
 		}
 		inRange(runMohm(b, 50, 25)/full, 1.1, 1.3, "at 50 %")
 		inRange(runMohm(b, 0, 25)/full, 1.5, 2.5, "at 0 %")

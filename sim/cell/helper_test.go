@@ -9,7 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Batteries the checks run over: ratings as common group sizes have them, and extremes of CCA over Ah.
+// Batteries the checks run over: ratings as common group sizes have them, and extremes of CCA over
+// Ah.
 var range12V = []Spec{
 	{Chemistry: Flooded, RatedAh: 100, RatedCCA: 950},
 	{Chemistry: Flooded, RatedAh: 100, RatedCCA: 500},

@@ -2,9 +2,10 @@ package cell
 
 import "liftbank/sim/detmath"
 
-// Make-up of a 100 Ah battery with the scale of resistances at one, six cells in series, 25 °C, full. The scale is found from
-// the rated CCA. Shares chosen so that resistance rises 1.5 to 2 times to -18 °C, 1.1 to 1.3 times to 50 % and 1.5 to
-// 2.5 times to 0 % charge (general literature, from memory) and falls 0.5 to 1 % per °C near 25 °C.
+// Make-up of a 100 Ah battery with the scale of resistances at one, six cells in series, 25 °C,
+// full. The scale is found from the rated CCA. Shares chosen so that resistance rises 1.5 to 2
+// times to -18 °C, 1.1 to 1.3 times to 50 % and 1.5 to 2.5 times to 0 % charge (general literature,
+// from memory) and falls 0.5 to 1 % per °C near 25 °C.
 const (
 	metalOhm  = 0.00090 // grids, straps, posts: metal, taken as constant over temperature
 	acidOhm   = 0.00100 // acid in pores and separator
@@ -29,7 +30,8 @@ const (
 	shortedOhmShare  = 0.5    // of a cell's resistance that a shorted cell keeps
 )
 
-// thermal has what depends on temperature alone; it is renewed when the temperature has moved by thermalStepC.
+// thermal has what depends on temperature alone; it is renewed when the temperature has moved by
+// thermalStepC.
 type thermal struct {
 	atC      float64
 	active   float64 // activeShare
@@ -97,15 +99,16 @@ func (b *Battery) refreshKinetics() {
 	b.inv2Exchange = 0.5 / float64(b.heat.exchangeA*(inactiveArea+float64((1-inactiveArea)*left)))
 }
 
-// chargeTransfer is the Butler-Volmer overpotential of both electrodes in V, symmetric, 2 n RT/F asinh(I/2I0), and its
-// slope in ohm.
+// chargeTransfer is the Butler-Volmer overpotential of both electrodes in V, symmetric, 2 n RT/F
+// asinh(I/2I0), and its slope in ohm.
 func (b *Battery) chargeTransfer(currentA float64) (v, slope float64) {
 	y, root := detmath.AsinhRoot(float64(currentA * b.inv2Exchange))
 	return float64(b.heat.ctV * y), float64(b.heat.ctV*b.inv2Exchange) / root
 }
 
-// film is the drop over the sulphate film in discharge, V (zero in charge, so that the slope steps at no current), and its
-// slope in ohm. It levels off at filmLimitV, where the cells have reversed and split water instead.
+// film is the drop over the sulphate film in discharge, V (zero in charge, so that the slope steps
+// at no current), and its slope in ohm. It levels off at filmLimitV, where the cells have reversed
+// and split water instead.
 func (b *Battery) film(currentA float64) (v, slope float64) {
 	if currentA >= 0 || b.filmOhm == 0 {
 		return 0, 0

@@ -2,10 +2,12 @@ package cell
 
 import "liftbank/sim/detmath"
 
-// nearBy bounds the relative step within which nearExp and nearLog10 go by series from the last exact value.
+// nearBy bounds the relative step within which nearExp and nearLog10 go by series from the last
+// exact value.
 const nearBy = 1e-3
 
-// nearExp is the exponential of a slowly moving argument: the last exact value and a series from it, within 1e-13 relative.
+// nearExp is the exponential of a slowly moving argument: the last exact value and a series from
+// it, within 1e-13 relative.
 type nearExp struct{ at, value float64 }
 
 func (n *nearExp) of(x float64) float64 {

@@ -68,14 +68,16 @@ func TestSlopeIsTheDerivative(t *testing.T) {
 		_, s1 := b.Terminal(a - h)
 		_, s2 := b.Terminal(a + h)
 		want := (hi - lo) / (2 * h)
-		// Where the slope itself turns within 2h (the knee as charge begins) the difference says less.
+		// Where the slope itself turns within 2h (the knee as charge begins) the difference says
+		// less.
 		if math.Abs(slope-want) > 1e-4*want+1.1*math.Abs(s1-s2)+1e-7 {
 			t.Fatalf("at %g A: got %v: want %v", a, slope, want)
 		}
 	})
 }
 
-// What is missing grows by what is drawn, what gassed and what self-discharged, less what an empty battery didn't have.
+// What is missing grows by what is drawn, what gassed and what self-discharged, less what an empty
+// battery didn't have.
 func TestChargeIsConserved(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b := drawnBattery(t)
@@ -106,7 +108,8 @@ func TestOneLongStepIsTwoShort(t *testing.T) {
 		short.Step(dtS/2, a, 20)
 		lv, _ := long.Terminal(a)
 		sv, _ := short.Terminal(a)
-		if math.Abs(lv-sv) > 0.01 || math.Abs(long.SoCPct()-short.SoCPct()) > 0.002 || math.Abs(long.tempC-short.tempC) > 0.002 {
+		if math.Abs(lv-sv) > 0.01 || math.Abs(long.SoCPct()-short.SoCPct()) > 0.002 ||
+			math.Abs(long.tempC-short.tempC) > 0.002 {
 			t.Fatalf("got %v V, %v %%, %v °C in one: want %v V, %v %%, %v °C",
 				lv, long.SoCPct(), long.tempC, sv, short.SoCPct(), short.tempC)
 		}
@@ -117,11 +120,14 @@ func TestOneLongStepIsTwoShort(t *testing.T) {
 func TestNothingBreaksIt(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b := drawnBattery(t)
-		odd := rapid.OneOf(rapid.Float64(), rapid.Float64Range(-1e4, 1e4), rapid.SampledFrom([]float64{math.NaN(), math.Inf(1), math.Inf(-1), 0, 1e300, -1e300}))
+		odd := rapid.OneOf(rapid.Float64(), rapid.Float64Range(-1e4, 1e4),
+			rapid.SampledFrom([]float64{math.NaN(), math.Inf(1), math.Inf(-1), 0, 1e300, -1e300}))
 		for range rapid.IntRange(1, 30).Draw(t, "steps") {
 			a := odd.Draw(t, "a")
 			b.Terminal(a)
-			b.Step(rapid.OneOf(rapid.Float64Range(-1, 20000), rapid.SampledFrom([]float64{0, 1e-300, math.NaN(), math.Inf(-1)})).Draw(t, "dt"), a, odd.Draw(t, "ambient"))
+			b.Step(rapid.OneOf(rapid.Float64Range(-1, 20000),
+				rapid.SampledFrom([]float64{0, 1e-300, math.NaN(), math.Inf(-1)})).Draw(t, "dt"), a,
+				odd.Draw(t, "ambient"))
 			if rapid.IntRange(0, 5).Draw(t, "age") == 0 {
 				b.SetAgeing(Ageing{LostCapacityPct: odd.Draw(t, "lost"), RaisedResistancePct: odd.Draw(t, "raised"),
 					SulphationPct: odd.Draw(t, "sulphation"), ShortedCells: rapid.IntRange(-3, 9).Draw(t, "shorted")})
@@ -138,7 +144,8 @@ func finite(t *rapid.T, b *Battery) {
 			t.Fatalf("at %g A: got %v V, %v ohm", a, v, slope)
 		}
 	}
-	for _, x := range []float64{b.RestedOCV(), b.RestedMolality(), b.SoCPct(), b.CapacityAh(), b.TempC(), b.d1, b.d2, b.gassedAh, b.refusedAh} {
+	for _, x := range []float64{b.RestedOCV(), b.RestedMolality(), b.SoCPct(), b.CapacityAh(), b.TempC(), b.d1, b.d2,
+		b.gassedAh, b.refusedAh} {
 		if x-x != 0 {
 			t.Fatalf("got %v in %+v", x, *b)
 		}
@@ -154,7 +161,8 @@ func TestQuestionsDontChangeState(t *testing.T) {
 		asked := drawnBattery(t)
 		silent := asked
 		for range 50 {
-			a, dtS := rapid.Float64Range(-150, 30).Draw(t, "a"), rapid.SampledFrom([]float64{0.005, 1, 90}).Draw(t, "dt")
+			a, dtS := rapid.Float64Range(-150, 30).Draw(t, "a"), rapid.SampledFrom([]float64{0.005, 1, 90}).Draw(t,
+				"dt")
 			asked.Prepare(dtS)
 			asked.Terminal(rapid.Float64Range(-150, 30).Draw(t, "question"))
 			asked.RestedOCV()

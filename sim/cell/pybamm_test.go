@@ -8,10 +8,11 @@ import (
 	"github.com/stretchr/testify/assert"
 )
 
-// sulzer2019 is the battery of PyBaMM's parameter set Sulzer2019, by ratings: capacity at its C/20, acid and rates fitted to the curves
-// of testdata/pybamm (its acid is stronger than usual, and all but used up at the end of a discharge). Its capacity does not
-// depend on temperature and it has no side reactions and next to no acceptance resistance; AcceptanceH, SurfaceChargeV and
-// Ah0CPct say so.
+// sulzer2019 is the battery of PyBaMM's parameter set Sulzer2019, by ratings: capacity at its C/20,
+// acid and rates fitted to the curves of testdata/pybamm (its acid is stronger than usual, and all
+// but used up at the end of a discharge). Its capacity does not depend on temperature and it has no
+// side reactions and next to no acceptance resistance; AcceptanceH, SurfaceChargeV and Ah0CPct say
+// so.
 var sulzer2019 = Spec{
 	Chemistry: AGM, RatedAh: 21.75, RatedCCA: 258,
 	Design: Design{
@@ -38,7 +39,8 @@ func pybammCurves(t *testing.T) (names []string, curves map[string][]sample, tem
 	return names, curves, tempC
 }
 
-// against is the RMS and the worst difference of voltage from the curve, % of it, with currents scaled.
+// against is the RMS and the worst difference of voltage from the curve, % of it, with currents
+// scaled.
 func against(b Battery, curve []sample, tempC, scale float64) (rms, worst float64) {
 	b.reset(100, tempC)
 	sum := 0.0
@@ -54,8 +56,8 @@ func against(b Battery, curve []sample, tempC, scale float64) (rms, worst float6
 	return math.Sqrt(sum / float64(len(curve))), worst
 }
 
-// PyBaMM's porous-electrode model (testdata/pybamm/generate.py): discharges at C/20 to 2C, charges, rests and 20 s pulses at 0, 25 and
-// 40 °C, one battery for all, 2 % RMS.
+// PyBaMM's porous-electrode model (testdata/pybamm/generate.py): discharges at C/20 to 2C, charges,
+// rests and 20 s pulses at 0, 25 and 40 °C, one battery for all, 2 % RMS.
 func TestAgainstPyBaMM(t *testing.T) {
 	b := newBattery(t, sulzer2019, 100, 25)
 	names, curves, tempC := pybammCurves(t)
@@ -67,8 +69,9 @@ func TestAgainstPyBaMM(t *testing.T) {
 	}
 }
 
-// The same rests and pulses against a typical battery of another make, currents scaled to its capacity. Whole discharges and
-// charges are no fair question: its acid, its taper and its behaviour in the cold are others by design.
+// The same rests and pulses against a typical battery of another make, currents scaled to its
+// capacity. Whole discharges and charges are no fair question: its acid, its taper and its
+// behaviour in the cold are others by design.
 func TestTypicalAGMAgainstPyBaMM(t *testing.T) {
 	b := newBattery(t, Spec{Chemistry: AGM, RatedAh: 100, RatedCCA: 900}, 100, 25)
 	names, curves, tempC := pybammCurves(t)

@@ -26,37 +26,44 @@ type Spec struct {
 
 // Ageing is what has become of a battery; zero is new.
 type Ageing struct {
-	LostCapacityPct     float64 // share of the active mass that no longer takes part (shed, disconnected); 0 to 95
-	RaisedResistancePct float64 // added resistance of corroded grids and straps, % of a new battery's ResistanceMohm25; 0 to 2000
-	SulphationPct       float64 // share of the active mass that is hard sulphate: holds acid back, blocks plates, resists charge; 0 to 95
-	ShortedCells        int     // cells that give no voltage; 0 to 6
-	OpenCell            bool    // a broken strap: the post voltage is there, current is not
+	LostCapacityPct float64 // share of the active mass that no longer takes part (shed, disconnected); 0 to 95
+	// added resistance of corroded grids and straps, % of a new battery's ResistanceMohm25; 0 to 2000
+	RaisedResistancePct float64
+	// share of the active mass that is hard sulphate: holds acid back, blocks plates, resists charge; 0 to 95
+	SulphationPct float64
+	ShortedCells  int  // cells that give no voltage; 0 to 6
+	OpenCell      bool // a broken strap: the post voltage is there, current is not
 }
 
-// Design is what distinguishes one make of battery from another, as ratings. Use [DefaultDesign] and change what is known.
+// Design is what distinguishes one make of battery from another, as ratings. Use [DefaultDesign]
+// and change what is known.
 type Design struct {
-	FullMolality          float64    // mol/kg of acid when full
-	EmptyMolality         float64    // mol/kg of acid when the rated 20 h capacity has been drawn
-	SolidV                [4]float64 // V a cell, polynomial of the solid phases' share in the rested voltage: see solidV
-	Ah10hPct, Ah1hPct     float64    // capacity at the 10 h and 1 h rate, % of the 20 h one (two-well fit)
-	Ah0CPct               float64    // capacity at 0 °C, % of that at 25 °C
-	SelfDischargePctMonth float64    // of rated capacity in 30 days, at rest, full, 25 °C
-	GassingMaPer100Ah     float64    // water splitting at 2.23 V a cell, 25 °C
-	GassingPerV           float64    // its exponent, 1/V
-	AcceptanceH           float64    // missing charge over current in the taper at 14.4 V, 25 °C, h; the wells add theirs (flooded 0.8 h)
-	SurfaceChargeV        float64    // largest surface charge, V of six cells
-	SurfaceDecayH         float64    // its decay at rest, 25 °C, h
+	FullMolality  float64 // mol/kg of acid when full
+	EmptyMolality float64 // mol/kg of acid when the rated 20 h capacity has been drawn
+	// V a cell, polynomial of the solid phases' share in the rested voltage: see solidV
+	SolidV                [4]float64
+	Ah10hPct, Ah1hPct     float64 // capacity at the 10 h and 1 h rate, % of the 20 h one (two-well fit)
+	Ah0CPct               float64 // capacity at 0 °C, % of that at 25 °C
+	SelfDischargePctMonth float64 // of rated capacity in 30 days, at rest, full, 25 °C
+	GassingMaPer100Ah     float64 // water splitting at 2.23 V a cell, 25 °C
+	GassingPerV           float64 // its exponent, 1/V
+	// missing charge over current in the taper at 14.4 V, 25 °C, h; the wells add theirs (flooded 0.8 h)
+	AcceptanceH    float64
+	SurfaceChargeV float64 // largest surface charge, V of six cells
+	SurfaceDecayH  float64 // its decay at rest, 25 °C, h
 }
 
 // DefaultDesign is a typical battery of the chemistry; flooded for an unknown one.
 //
-// Sources: molalities and solid-phase share from the Battery Council table of rested voltage (flooded: SG 1.265 and 1.120
-// by the density table in Perry; AGM and gel: from 12.80 V and 11.80 V by Bode's relation). Rates: flooded is the fit of
-// NREL's capacity model test (100, 93, 60 Ah at 20, 10, 1 h: exponent 1.21, published range 1.20 to 1.30); AGM and gel
-// have exponents 1.12 and 1.16 (ranges 1.05 to 1.15 and 1.10 to 1.20). Self-discharge: 5 % a month typical flooded, AGM 1 to 3 %.
-// Gassing: Schiffer et al., J. Power Sources 168 (2007) 66-78: 20 mA per 100 Ah at 2.23 V, 11/V (from memory); for valve
-// regulated ones lower and steeper, chosen. Acceptance, surface charge: chosen within what is measured (taper constants of
-// 0.65 and 2 h; AGM near 13.2 V hours after a charge; decay over about ten hours).
+// Sources: molalities and solid-phase share from the Battery Council table of rested voltage
+// (flooded: SG 1.265 and 1.120 by the density table in Perry; AGM and gel: from 12.80 V and 11.80 V
+// by Bode's relation). Rates: flooded is the fit of NREL's capacity model test (100, 93, 60 Ah at
+// 20, 10, 1 h: exponent 1.21, published range 1.20 to 1.30); AGM and gel have exponents 1.12 and
+// 1.16 (ranges 1.05 to 1.15 and 1.10 to 1.20). Self-discharge: 5 % a month typical flooded, AGM 1
+// to 3 %. Gassing: Schiffer et al., J. Power Sources 168 (2007) 66-78: 20 mA per 100 Ah at 2.23 V,
+// 11/V (from memory); for valve regulated ones lower and steeper, chosen. Acceptance, surface
+// charge: chosen within what is measured (taper constants of 0.65 and 2 h; AGM near 13.2 V hours
+// after a charge; decay over about ten hours).
 func DefaultDesign(c Chemistry) Design {
 	switch c {
 	case AGM:
@@ -99,7 +106,8 @@ func (s Spec) validate() error {
 		bad("rated_cca", s.RatedCCA, fmt.Sprintf("0.5 to 20 times rated_ah, %g to %g", 0.5*s.RatedAh, 20*s.RatedAh))
 	}
 	if a := s.Ageing.limited(); a != s.Ageing {
-		bad("ageing", fmt.Sprintf("%+v", s.Ageing), "lost capacity and sulphation 0 to 95 %, raised resistance 0 to 2000 %, 0 to 6 shorted cells")
+		bad("ageing", fmt.Sprintf("%+v", s.Ageing),
+			"lost capacity and sulphation 0 to 95 %, raised resistance 0 to 2000 %, 0 to 6 shorted cells")
 	}
 	if err := s.design().validate(); err != nil {
 		errs = append(errs, err)

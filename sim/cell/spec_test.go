@@ -16,13 +16,16 @@ func TestBadSpecs(t *testing.T) {
 		soc, at float64
 		want    string
 	}{
-		{"chemistry", with(func(s *Spec) { s.Chemistry = "lifepo4" }), 100, 25, `chemistry: got "lifepo4": want flooded, agm or gel`},
+		{"chemistry", with(func(s *Spec) { s.Chemistry = "lifepo4" }), 100, 25,
+			`chemistry: got "lifepo4": want flooded, agm or gel`},
 		{"capacity", with(func(s *Spec) { s.RatedAh = -3 }), 100, 25, "rated_ah: got -3: want 1 to 1000"},
 		{"capacity not a number", with(func(s *Spec) { s.RatedAh = math.NaN() }), 100, 25, "rated_ah: got NaN"},
-		{"cca", with(func(s *Spec) { s.RatedCCA = 10 }), 100, 25, "rated_cca: got 10: want 0.5 to 20 times rated_ah, 50 to 2000"},
+		{"cca", with(func(s *Spec) { s.RatedCCA = 10 }), 100, 25,
+			"rated_cca: got 10: want 0.5 to 20 times rated_ah, 50 to 2000"},
 		{"ageing", with(func(s *Spec) { s.Ageing.LostCapacityPct = 120 }), 100, 25, "ageing: got"},
 		{"shorted", with(func(s *Spec) { s.Ageing.ShortedCells = 7 }), 100, 25, "ageing: got"},
-		{"design", with(func(s *Spec) { s.Design = DefaultDesign(AGM); s.Design.Ah10hPct = 10 }), 100, 25, "design: ah_10h_pct: got 10: want 80 to 99"},
+		{"design", with(func(s *Spec) { s.Design = DefaultDesign(AGM); s.Design.Ah10hPct = 10 }), 100, 25,
+			"design: ah_10h_pct: got 10: want 80 to 99"},
 		{"charge", good, 101, 25, "state of charge: got 101: want 0 to 100 %"},
 		{"temperature", good, 50, math.NaN(), "temperature: got NaN: want -40 to 70 °C"},
 	}

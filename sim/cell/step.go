@@ -17,8 +17,8 @@ const (
 	thermoV     = 1.48 // V a cell: what splitting water takes up without heat
 )
 
-// Prepare makes the factors of a step length ahead of time. Step does so itself when the length changes: calling this
-// never changes a result.
+// Prepare makes the factors of a step length ahead of time. Step does so itself when the length
+// changes: calling this never changes a result.
 func (b *Battery) Prepare(dtS float64) {
 	if dtS > 0 && dtS <= maxStepS {
 		b.prepare(dtS)
@@ -41,9 +41,9 @@ func (b *Battery) prepare(dtS float64) {
 	b.stepFade = -detmath.Expm1(float64(-dtS*b.heat.selfRate) / b.surfaceDecayS)
 }
 
-// Step advances the battery by dtS seconds with currentA (positive charges) constant and the ambient at ambientC. The
-// current is the one given to Terminal before it. A step of zero, negative or NaN length does nothing; a NaN ambient leaves the
-// battery to its own heat.
+// Step advances the battery by dtS seconds with currentA (positive charges) constant and the
+// ambient at ambientC. The current is the one given to Terminal before it. A step of zero, negative
+// or NaN length does nothing; a NaN ambient leaves the battery to its own heat.
 func (b *Battery) Step(dtS, currentA, ambientC float64) {
 	if !(dtS > 0) {
 		return
@@ -77,7 +77,8 @@ func (b *Battery) step(dtS, currentA, ambientC float64) {
 	b.refresh()
 }
 
-// answered is what Terminal says of the current, taken from its last answer where that was to the same question.
+// answered is what Terminal says of the current, taken from its last answer where that was to the
+// same question.
 func (b *Battery) answered(currentA float64) (v, gasA float64) {
 	switch {
 	case currentA == 0:
@@ -101,8 +102,8 @@ func (b *Battery) moveGradient(main float64) {
 
 const maxGradient = 40.0
 
-// moveSurface builds up surface charge while the plates are driven above their EMF and takes it down: by itself over hours,
-// by a load with the charge that passes.
+// moveSurface builds up surface charge while the plates are driven above their EMF and takes it
+// down: by itself over hours, by a load with the charge that passes.
 func (b *Battery) moveSurface(currentA, v float64) {
 	switch {
 	case currentA > 0:
@@ -118,14 +119,15 @@ func (b *Battery) moveSurface(currentA, v float64) {
 	b.surfaceV -= float64(b.surfaceV * b.stepFade)
 }
 
-// Surface charge builds up with surfaceBuildS and is gone by a load of surfaceShare of the rated capacity: the manuals' 300 A for
-// 15 s is three times that for 100 Ah.
+// Surface charge builds up with surfaceBuildS and is gone by a load of surfaceShare of the rated
+// capacity: the manuals' 300 A for 15 s is three times that for 100 Ah.
 const (
 	surfaceBuildS = 1800.0
 	surfaceShare  = 0.004
 )
 
-// moveHeat warms the battery by what is lost in it: all power that goes in less what is stored and what leaves with gas.
+// moveHeat warms the battery by what is lost in it: all power that goes in less what is stored and
+// what leaves with gas.
 func (b *Battery) moveHeat(currentA, v, gasA, ambientC float64) {
 	stored := float64((currentA - gasA) * b.restV)
 	lostW := (float64(currentA*v) - stored) - float64(float64(gasA*b.live)*thermoV)
@@ -141,7 +143,8 @@ func (b *Battery) moveHeat(currentA, v, gasA, ambientC float64) {
 func (b *Battery) refresh() {
 	b.last = answer{}
 	b.poreMolality = b.acid.pore(float64(b.d1*b.invShare)+b.lockedAh, b.gradient)
-	e := emfOfLog(float64(b.poreLog.of(b.poreMolality)*(1/detmath.Ln10)), b.tempC) + solidV(&b.solid, float64(b.d1*b.invPlateFull))
+	e := emfOfLog(float64(b.poreLog.of(b.poreMolality)*(1/detmath.Ln10)), b.tempC) +
+		solidV(&b.solid, float64(b.d1*b.invPlateFull))
 	b.cellV = e + b.surfaceV
 	b.restV = float64(b.live * b.cellV)
 	b.refreshKinetics()

@@ -2,8 +2,8 @@ package cell
 
 import "liftbank/sim/detmath"
 
-// RestedOCV is the voltage in V the battery would come to at rest, both wells level, surface charge gone, at its present
-// temperature. A shorted cell gives nothing.
+// RestedOCV is the voltage in V the battery would come to at rest, both wells level, surface charge
+// gone, at its present temperature. A shorted cell gives nothing.
 func (b *Battery) RestedOCV() float64 {
 	missing := b.d1 + b.d2
 	e := emfOfLog(detmath.Log10(b.RestedMolality()), b.tempC)
@@ -15,7 +15,8 @@ func (b *Battery) RestedMolality() float64 {
 	return b.acid.molality(b.d1 + b.d2 + b.lockedAh)
 }
 
-// SoCPct is the true state of charge, 0 to 100 % of the present full capacity at the 20 h rate and 25 °C.
+// SoCPct is the true state of charge, 0 to 100 % of the present full capacity at the 20 h rate and
+// 25 °C.
 func (b *Battery) SoCPct() float64 {
 	return clamp(float64(100*(1-(b.d1+b.d2)/b.fullAh)), 0, 100)
 }
@@ -26,8 +27,8 @@ func (b *Battery) CapacityAh() float64 { return b.fullAh }
 // TempC is the battery's temperature in °C.
 func (b *Battery) TempC() float64 { return b.tempC }
 
-// ResistanceMohm25 is the resistance in mΩ as a motor run would show it: the drop 100 ms after 60 A set in, over 60 A, at
-// 25 °C, fully charged and rested.
+// ResistanceMohm25 is the resistance in mΩ as a motor run would show it: the drop 100 ms after 60 A
+// set in, over 60 A, at 25 °C, fully charged and rested.
 func (b *Battery) ResistanceMohm25() float64 {
 	c := *b
 	c.reset(100, refC)
@@ -39,8 +40,9 @@ func (b *Battery) ResistanceMohm25() float64 {
 	return (before - after) / runA * 1000
 }
 
-// CrankingA is the true cold cranking capability in A: the current that leaves 7.2 V after 30 s at -18 °C, fully charged
-// (SAE J537). It is found by repeating the test on copies, in about 0.1 ms. Zero for a battery that has not 7.2 V to begin with.
+// CrankingA is the true cold cranking capability in A: the current that leaves 7.2 V after 30 s at
+// -18 °C, fully charged (SAE J537). It is found by repeating the test on copies, in about 0.1 ms.
+// Zero for a battery that has not 7.2 V to begin with.
 //
 // Search: false position, the value at the end that stays halved each time, to 0.1 mV.
 func (b *Battery) CrankingA() float64 {

@@ -6,14 +6,16 @@ import (
 	"liftbank/sim/detmath"
 )
 
-// twoWell is the shape of the kinetic battery model: k in 1/h, c the share of the whole that is at the plates, and
-// overRated the whole over the 20 h capacity.
+// twoWell is the shape of the kinetic battery model: k in 1/h, c the share of the whole that is at
+// the plates, and overRated the whole over the 20 h capacity.
 type twoWell struct{ kPerH, c, overRated float64 }
 
-// fitTwoWell finds k and c from the capacities at the 10 h and 1 h rate in % of that at the 20 h rate.
+// fitTwoWell finds k and c from the capacities at the 10 h and 1 h rate in % of that at the 20 h
+// rate.
 //
-// Source: Manwell and McGowan, Solar Energy 50 (1993) 399-405, in the form of NREL's ssc (BSD 3-Clause): c follows from two rates
-// for a given k; k is the one for which the pairs (1 h, 20 h) and (1 h, 10 h) give one c. Here by bisection.
+// Source: Manwell and McGowan, Solar Energy 50 (1993) 399-405, in the form of NREL's ssc (BSD
+// 3-Clause): c follows from two rates for a given k; k is the one for which the pairs (1 h, 20 h)
+// and (1 h, 10 h) give one c. Here by bisection.
 func fitTwoWell(ah10hPct, ah1hPct float64) twoWell {
 	miss := func(k float64) float64 {
 		return wellShare(k, ah1hPct/100, 1, 20) - wellShare(k, ah1hPct/ah10hPct, 1, 10)
@@ -55,11 +57,12 @@ const (
 	hotEndC   = 70.0
 )
 
-// activeShare is the share of the plates that can take part at tempC before they are empty; 1 at 25 °C.
+// activeShare is the share of the plates that can take part at tempC before they are empty; 1 at 25
+// °C.
 //
-// From -4 to 52 °C it is the inverse of the cell size factors of IEEE Std 485 table 1 (from memory), as a parabola within
-// 1.5 %; the same parabola to -20 °C gives 0.42 (a maker's multiplier has 0.61 at -10 °C, here 0.58) and below that it falls by
-// its slope's exponential.
+// From -4 to 52 °C it is the inverse of the cell size factors of IEEE Std 485 table 1 (from
+// memory), as a parabola within 1.5 %; the same parabola to -20 °C gives 0.42 (a maker's multiplier
+// has 0.61 at -10 °C, here 0.58) and below that it falls by its slope's exponential.
 func activeShare(tempC float64) float64 {
 	const a, b = 0.009, -8.8e-5
 	x := clamp(tempC, coldBendC, hotEndC) - refC
@@ -93,13 +96,15 @@ func newWellStep(kPerH, dtS float64) wellStep {
 	return wellStep{hours: h, decay: 1 - gone, gain: gone / kPerH, lag: lag / kPerH}
 }
 
-// fillFaster is how much faster charge moves from the plates back than the other way. What holds a discharge back is acid that has to
-// come in by diffusion; in charge the plates give off acid that is heavier than what is around it and sinks away, and gas stirs
-// it. Chosen so that the whole taper has the measured time constants (0.65 and 2 h).
+// fillFaster is how much faster charge moves from the plates back than the other way. What holds a
+// discharge back is acid that has to come in by diffusion; in charge the plates give off acid that
+// is heavier than what is around it and sinks away, and gas stirs it. Chosen so that the whole
+// taper has the measured time constants (0.65 and 2 h).
 const fillFaster = 4.0
 
-// drawWells moves the charge missing from the wells by one step with the current main (A, positive charges), exactly for
-// a constant current, in the variables of what is missing: d1 at the plates, d2 behind them, Ah.
+// drawWells moves the charge missing from the wells by one step with the current main (A, positive
+// charges), exactly for a constant current, in the variables of what is missing: d1 at the plates,
+// d2 behind them, Ah.
 func (b *Battery) drawWells(main float64) {
 	s, k := &b.well, b.shape.kPerH
 	if b.d1*b.invPlate < b.d2*b.invBack {
@@ -114,8 +119,8 @@ func (b *Battery) drawWells(main float64) {
 	b.holdWells()
 }
 
-// holdWells keeps both wells within what they hold. What a draw beyond empty takes is refused (the cells reverse and split
-// water), what a charge beyond full brings is gas; both are counted.
+// holdWells keeps both wells within what they hold. What a draw beyond empty takes is refused (the
+// cells reverse and split water), what a charge beyond full brings is gas; both are counted.
 func (b *Battery) holdWells() {
 	if low := b.d1; low < 0 {
 		b.d1, b.gassedAh = 0, b.gassedAh-low

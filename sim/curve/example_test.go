@@ -11,7 +11,8 @@ import (
 )
 
 func ExampleReader() {
-	r := curve.NewReader(strings.NewReader("time_s,battery,voltage_v,current_a,temperature_c\n0,a,12.65,0,25\n60,a,12.31,-105,\n"), "lift.csv")
+	r := curve.NewReader(strings.NewReader("time_s,battery,voltage_v,current_a,temperature_c\n0,a,12.65,0,25\n"+
+		"60,a,12.31,-105,\n"), "lift.csv")
 	for {
 		at, err := r.Next()
 		if err == io.EOF {

@@ -4,10 +4,12 @@
 //
 //	time_s,battery,voltage_v,current_a,temperature_c
 //
-// in any order; other columns are ignored. There is one row a battery and instant, rows of one instant follow one another,
-// and time never goes back. Current into the battery is positive. An empty temperature keeps the battery's last one.
+// in any order; other columns are ignored. There is one row a battery and instant, rows of one
+// instant follow one another, and time never goes back. Current into the battery is positive. An
+// empty temperature keeps the battery's last one.
 //
-// Reading is strict: what can't be meant is an error that names file, line and field and says what is accepted.
+// Reading is strict: what can't be meant is an error that names file, line and field and says what
+// is accepted.
 package curve
 
 import (
@@ -47,8 +49,8 @@ const (
 
 const header = "time_s,battery,voltage_v,current_a,temperature_c"
 
-// fields says what each column takes. The limits are wide for a 12 V battery, and narrow enough to refuse most curves in
-// millivolts, milliamps or milliseconds. A time.Duration ends at 9.2e9 s.
+// fields says what each column takes. The limits are wide for a 12 V battery, and narrow enough to
+// refuse most curves in millivolts, milliamps or milliseconds. A time.Duration ends at 9.2e9 s.
 var fields = [columns]struct {
 	name, want string
 	min, max   float64
@@ -92,7 +94,8 @@ func NewReader(r io.Reader, name string) *Reader {
 	return &Reader{name: name, csv: c}
 }
 
-// Next gives the next instant, or io.EOF after the last one. An error stays: each later call gives it again.
+// Next returns the next instant, or io.EOF after the last one. An error stays: each later call gives
+// it again.
 func (r *Reader) Next() (Instant, error) {
 	if r.err == nil && r.rows == nil {
 		r.err = r.begin()
@@ -230,7 +233,8 @@ func (r *Reader) refuse(record []string, column int) error {
 	if len(got) > 40 {
 		got = got[:40] + "..."
 	}
-	return fmt.Errorf("%s:%d: %s: %q: want %s", r.name, r.line(r.at[column]), fields[column].name, got, fields[column].want)
+	return fmt.Errorf("%s:%d: %s: %q: want %s", r.name, r.line(r.at[column]), fields[column].name, got,
+		fields[column].want)
 }
 
 // unreadable is the error of a line that is no CSV, or of the file itself.
@@ -240,12 +244,14 @@ func (r *Reader) unreadable(err error) error {
 	case !ok:
 		return fmt.Errorf("%s: read: %w", r.name, err)
 	case parse.Err == csv.ErrFieldCount:
-		return fmt.Errorf("%s:%d: other number of fields than the header: want %d", r.name, parse.Line, r.csv.FieldsPerRecord)
+		return fmt.Errorf("%s:%d: other number of fields than the header: want %d", r.name, parse.Line,
+			r.csv.FieldsPerRecord)
 	}
-	return fmt.Errorf("%s:%d: character %d: %w: want comma-separated values as in RFC 4180", r.name, parse.Line, parse.Column, parse.Err)
+	return fmt.Errorf("%s:%d: character %d: %w: want comma-separated values as in RFC 4180", r.name, parse.Line,
+		parse.Column, parse.Err)
 }
 
-// line gives the line of a field of the record read last.
+// line returns the line of a field of the record read last.
 func (r *Reader) line(field int) int {
 	line, _ := r.csv.FieldPos(field)
 	return line

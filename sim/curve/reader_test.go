@@ -17,7 +17,7 @@ import (
 
 const header = "time_s,battery,voltage_v,current_a,temperature_c\n"
 
-// readAll gives all instants with rows of their own.
+// readAll returns all instants with rows of their own.
 func readAll(r *curve.Reader) ([]curve.Instant, error) {
 	var all []curve.Instant
 	for {
@@ -55,10 +55,12 @@ func TestRead(t *testing.T) {
 }
 
 func TestColumnsInAnyOrderWithOthers(t *testing.T) {
-	want := []curve.Instant{{TimeS: 7, Rows: []curve.Row{{Battery: "c", VoltageV: 12, CurrentA: 3, TempC: 25, TempKnown: true}}}}
+	want := []curve.Instant{{TimeS: 7, Rows: []curve.Row{{Battery: "c", VoltageV: 12, CurrentA: 3, TempC: 25,
+		TempKnown: true}}}}
 	for name, text := range map[string]string{
-		"other order":       "temperature_c,battery,current_a,time_s,voltage_v\n25,c,3,7,12\n",
-		"other columns":     "note,time_s,battery,voltage_v,current_a,temperature_c,true_soc_pct\n\"a, b\nc\",7,c,12,3,25,NaN\n",
+		"other order": "temperature_c,battery,current_a,time_s,voltage_v\n25,c,3,7,12\n",
+		"other columns": "note,time_s,battery,voltage_v,current_a,temperature_c,true_soc_pct\n\"a, b\n" +
+			"c\",7,c,12,3,25,NaN\n",
 		"byte order mark":   "\uFEFFtime_s,battery,voltage_v,current_a,temperature_c\n7,c,12,3,25\n",
 		"Windows' line end": "time_s,battery,voltage_v,current_a,temperature_c\r\n7,c,12,3,25\r\n",
 		"no last line end":  header + "7,c,12,3,25",
@@ -78,7 +80,8 @@ func TestErrors(t *testing.T) {
 		{"header only", header, "curve.csv:1: no row after the header: want at least one"},
 		{
 			"missing columns", "time_s,voltage_v,temperature_c\n0,12,\n",
-			"curve.csv:1: header: no battery, current_a: want time_s,battery,voltage_v,current_a,temperature_c, in any order",
+			"curve.csv:1: header: no battery, current_a: want time_s,battery,voltage_v,current_a,temperature_c, in " +
+				"any order",
 		},
 		{
 			"no header", "0,a,12.6,0,25\n",
@@ -89,15 +92,18 @@ func TestErrors(t *testing.T) {
 			"column twice", "time_s,battery,voltage_v,current_a,temperature_c,time_s\n",
 			"curve.csv:1: header: time_s twice: want each column once",
 		},
-		{"short row", header + "0,a,12.6,0,25\n1,a,12.6\n", "curve.csv:3: other number of fields than the header: want 5"},
+		{"short row", header + "0,a,12.6,0,25\n1,a,12.6\n",
+			"curve.csv:3: other number of fields than the header: want 5"},
 		{"long row", header + "0,a,12.6,0,25,\n", "curve.csv:2: other number of fields than the header: want 5"},
 		{
 			"broken quotes", header + "0,a,\"12.6,0,25\n",
-			"curve.csv:2: character 16: extraneous or missing \" in quoted-field: want comma-separated values as in RFC 4180",
+			"curve.csv:2: character 16: extraneous or missing \" in quoted-field: want comma-separated values as in " +
+				"RFC 4180",
 		},
 		{"time missing", header + ",a,12.6,0,25\n", `curve.csv:2: time_s: "": want a number from 0 to 9e9 s`},
 		{"time below 0", header + "-1,a,12.6,0,25\n", `curve.csv:2: time_s: "-1": want a number from 0 to 9e9 s`},
-		{"time in ms", header + "1764000000000,a,12.6,0,25\n", `curve.csv:2: time_s: "1764000000000": want a number from 0 to 9e9 s`},
+		{"time in ms", header + "1764000000000,a,12.6,0,25\n",
+			`curve.csv:2: time_s: "1764000000000": want a number from 0 to 9e9 s`},
 		{"time in words", header + "noon,a,12.6,0,25\n", `curve.csv:2: time_s: "noon": want a number from 0 to 9e9 s`},
 		{
 			"time backwards", header + "0,a,12.6,0,25\n20,a,12.6,0,25\n\n10,a,12.6,0,25\n",
@@ -113,12 +119,18 @@ func TestErrors(t *testing.T) {
 		},
 		{"voltage missing", header + "0,a,,0,25\n", `curve.csv:2: voltage_v: "": want a number from -100 to 100 V`},
 		{"voltage NaN", header + "0,a,NaN,0,25\n", `curve.csv:2: voltage_v: "NaN": want a number from -100 to 100 V`},
-		{"voltage in mV", header + "0,a,12650,0,25\n", `curve.csv:2: voltage_v: "12650": want a number from -100 to 100 V`},
-		{"voltage with unit", header + "0,a,12.6 V,0,25\n", `curve.csv:2: voltage_v: "12.6 V": want a number from -100 to 100 V`},
-		{"voltage with comma", header + "0,a,\"12,6\",0,25\n", `curve.csv:2: voltage_v: "12,6": want a number from -100 to 100 V`},
-		{"voltage hexadecimal", header + "0,a,0x1p3,0,25\n", `curve.csv:2: voltage_v: "0x1p3": want a number from -100 to 100 V`},
-		{"current infinite", header + "0,a,12.6,-Inf,25\n", `curve.csv:2: current_a: "-Inf": want a number from -5000 to 5000 A`},
-		{"current overflows", header + "0,a,12.6,1e999,25\n", `curve.csv:2: current_a: "1e999": want a number from -5000 to 5000 A`},
+		{"voltage in mV", header + "0,a,12650,0,25\n",
+			`curve.csv:2: voltage_v: "12650": want a number from -100 to 100 V`},
+		{"voltage with unit", header + "0,a,12.6 V,0,25\n",
+			`curve.csv:2: voltage_v: "12.6 V": want a number from -100 to 100 V`},
+		{"voltage with comma", header + "0,a,\"12,6\",0,25\n",
+			`curve.csv:2: voltage_v: "12,6": want a number from -100 to 100 V`},
+		{"voltage hexadecimal", header + "0,a,0x1p3,0,25\n",
+			`curve.csv:2: voltage_v: "0x1p3": want a number from -100 to 100 V`},
+		{"current infinite", header + "0,a,12.6,-Inf,25\n",
+			`curve.csv:2: current_a: "-Inf": want a number from -5000 to 5000 A`},
+		{"current overflows", header + "0,a,12.6,1e999,25\n",
+			`curve.csv:2: current_a: "1e999": want a number from -5000 to 5000 A`},
 		{
 			"temperature in K", header + "0,a,12.6,0,298.15\n",
 			`curve.csv:2: temperature_c: "298.15": want a number from -100 to 200 °C, or nothing`,
@@ -145,7 +157,8 @@ func TestErrors(t *testing.T) {
 
 func TestReadFailure(t *testing.T) {
 	broken := errors.New("device gone")
-	_, err := readAll(curve.NewReader(io.MultiReader(strings.NewReader(header+"0,a,12,0,\n"), iotest.ErrReader(broken)), "-"))
+	_, err := readAll(curve.NewReader(io.MultiReader(strings.NewReader(header+"0,a,12,0,\n"), iotest.ErrReader(broken)),
+		"-"))
 	assert.EqualError(t, err, "-: read: device gone")
 	assert.ErrorIs(t, err, broken)
 }
@@ -160,12 +173,13 @@ func TestEndStays(t *testing.T) {
 	}
 }
 
-// FuzzReader checks what every caller relies on: ids and limits, time that goes forward, one row a battery and instant, and errors
-// that name the file.
+// FuzzReader checks what every caller relies on: ids and limits, time that goes forward, one row a
+// battery and instant, and errors that name the file.
 func FuzzReader(f *testing.F) {
 	for _, text := range []string{
 		"", header, header + "0,a,12.65,-0.5,25\n0,b,12.6,0,\n1.5,a,12.7,3,\n", "battery,time_s\n",
-		"note," + header + "\"x\ny\",0,a,1,2,3\n", header + "1,a,NaN,0,0\n", header + "2,a,1,1,1\n1,a,1,1,1\n", header + "0,a,\"1",
+		"note," + header + "\"x\ny\",0,a,1,2,3\n", header + "1,a,NaN,0,0\n", header + "2,a,1,1,1\n1,a,1,1,1\n", header +
+			"0,a,\"1",
 	} {
 		f.Add(text)
 	}
@@ -186,7 +200,8 @@ func FuzzReader(f *testing.F) {
 			seen := map[string]bool{}
 			for _, row := range instant.Rows {
 				if len(row.Battery) != 1 || !strings.Contains("abcd", row.Battery) || seen[row.Battery] ||
-					!(math.Abs(row.VoltageV) <= 100) || !(math.Abs(row.CurrentA) <= 5000) || !(math.Abs(row.TempC) <= 200) {
+					!(math.Abs(row.VoltageV) <= 100) || !(math.Abs(row.CurrentA) <= 5000) ||
+					!(math.Abs(row.TempC) <= 200) {
 					t.Errorf("row %+v", row)
 				}
 				seen[row.Battery] = true

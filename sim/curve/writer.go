@@ -9,7 +9,8 @@ import (
 	"strings"
 )
 
-// writtenHeader is that of a simulated curve: what a recorded one has, and the truth that replay ignores.
+// writtenHeader is that of a simulated curve: what a recorded one has, and the truth that replay
+// ignores.
 const writtenHeader = header + ",true_soc_pct\n"
 
 // Decimals written, at most: a microsecond, 0.1 mV, 0.1 mA, 0.01 °C and 0.0001 %.
@@ -26,15 +27,17 @@ type Writer struct {
 	w *bufio.Writer
 }
 
-// NewWriter writes a curve to w, beginning with the header. Nothing is sure to be in w before Flush.
+// NewWriter writes a curve to w, beginning with the header. Nothing is sure to be in w before
+// Flush.
 func NewWriter(w io.Writer) *Writer {
 	b := bufio.NewWriterSize(w, 64<<10)
 	_, _ = b.WriteString(writtenHeader) // an error stays in b and comes with the next call
 	return &Writer{w: b}
 }
 
-// Write adds a row: the time in s, 0 or more and never going back, a battery's row, and its true state of charge in %. An unknown
-// temperature is left empty, and so is an unknown true charge, NaN. It is an error if another value isn't finite, and if w fails.
+// Write adds a row: the time in s, 0 or more and never going back, a battery's row, and its true
+// state of charge in %. An unknown temperature is left empty, and so is an unknown true charge,
+// NaN. It is an error if another value isn't finite, and if w fails.
 func (w *Writer) Write(timeS float64, row Row, trueSoCPct float64) error {
 	if len(row.Battery) != 1 || !strings.Contains(ids, row.Battery) {
 		return fmt.Errorf("write curve: battery: %q: want a, b, c or d", row.Battery)
@@ -81,8 +84,8 @@ func (w *Writer) Flush() error {
 
 var powersOfTen = [...]float64{1, 10, 100, 1e3, 1e4, 1e5, 1e6}
 
-// appendDecimal appends v rounded to so many decimals, without zeros at the end of them. It does the usual sizes by
-// integers, several times as fast as strconv.
+// appendDecimal appends v rounded to so many decimals, without zeros at the end of them. It does
+// the usual sizes by integers, several times as fast as strconv.
 func appendDecimal(b []byte, v float64, decimals int) []byte {
 	scaled := math.RoundToEven(float64(v * powersOfTen[decimals]))
 	if math.Abs(scaled) > 1<<53 {

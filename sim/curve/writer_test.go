@@ -18,9 +18,11 @@ import (
 func TestWrite(t *testing.T) {
 	var out strings.Builder
 	w := curve.NewWriter(&out)
-	require.NoError(t, w.Write(0, curve.Row{Battery: "a", VoltageV: 12.65, CurrentA: -0.0085, TempC: 25, TempKnown: true}, 97.5))
+	require.NoError(t, w.Write(0, curve.Row{Battery: "a", VoltageV: 12.65, CurrentA: -0.0085, TempC: 25,
+		TempKnown: true}, 97.5))
 	require.NoError(t, w.Write(0.005, curve.Row{Battery: "b", VoltageV: -12.00004, CurrentA: -0.00001}, 100))
-	require.NoError(t, w.Write(31536000.25, curve.Row{Battery: "d", VoltageV: 9.99996, CurrentA: -123.45678, TempC: -0.5, TempKnown: true}, 0.123456))
+	require.NoError(t, w.Write(31536000.25, curve.Row{Battery: "d", VoltageV: 9.99996, CurrentA: -123.45678,
+		TempC: -0.5, TempKnown: true}, 0.123456))
 	require.NoError(t, w.Flush())
 	assert.Equal(t, "time_s,battery,voltage_v,current_a,temperature_c,true_soc_pct\n"+
 		"0,a,12.65,-0.0085,25,97.5\n"+
@@ -41,7 +43,8 @@ func TestWriteRefuses(t *testing.T) {
 		"write curve: battery a at 1 s: NaN V, 0 A, 0 °C, 50 %: want finite values")
 	assert.EqualError(t, w.Write(1, curve.Row{Battery: "a", VoltageV: 12}, math.Inf(1)),
 		"write curve: battery a at 1 s: 12 V, 0 A, 0 °C, +Inf %: want finite values")
-	assert.NoError(t, w.Write(1, curve.Row{Battery: "a", TempC: math.NaN()}, 50), "an unknown temperature doesn't matter")
+	assert.NoError(t, w.Write(1, curve.Row{Battery: "a", TempC: math.NaN()}, 50),
+		"an unknown temperature doesn't matter")
 }
 
 type fullDisk struct{}
@@ -67,10 +70,12 @@ func TestRoundTrip(t *testing.T) {
 		for range rapid.IntRange(1, 20).Draw(t, "instants") {
 			timeS += float64(rapid.IntRange(1, 1e9).Draw(t, "microseconds")) / 1e6
 			instant := curve.Instant{TimeS: timeS}
-			for _, id := range rapid.Permutation([]string{"a", "b", "c", "d"}).Draw(t, "ids")[:rapid.IntRange(1, 4).Draw(t, "batteries")] {
+			for _, id := range rapid.Permutation([]string{"a", "b", "c", "d"}).Draw(t,
+				"ids")[:rapid.IntRange(1, 4).Draw(t, "batteries")] {
 				row := curve.Row{
-					Battery: id, VoltageV: rapid.Float64Range(-100, 100).Draw(t, "V"), CurrentA: rapid.Float64Range(-5000, 5000).Draw(t, "A"),
-					TempC: rapid.Float64Range(-100, 200).Draw(t, "°C"), TempKnown: true,
+					Battery: id, VoltageV: rapid.Float64Range(-100, 100).Draw(t, "V"),
+					CurrentA: rapid.Float64Range(-5000, 5000).Draw(t, "A"),
+					TempC:    rapid.Float64Range(-100, 200).Draw(t, "°C"), TempKnown: true,
 				}
 				instant.Rows = append(instant.Rows, row)
 				require.NoError(t, w.Write(timeS, row, rapid.Float64Range(0, 100).Draw(t, "SoC")))

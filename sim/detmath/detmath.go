@@ -1,13 +1,15 @@
-// Package detmath has the elementary functions the simulator needs, computed the same way, bit for bit, on every
-// processor.
+// Package detmath has the elementary functions the simulator needs, computed the same way, bit for
+// bit, on every processor.
 //
-// The standard library's math.Exp, math.Log and friends are assembly on some architectures and Go on others, and the
-// compiler may contract x*y+z to one fused operation where the processor has it (arm64 has, amd64 by default has not).
-// Either changes the last bit, and a simulated year then ends differently on two machines. Here every product that
-// meets a sum is rounded by an explicit conversion, which the language forbids to fuse (Go specification, "Floating-point
-// operators"), and only the four operations, math.Sqrt (exactly rounded by IEEE 754) and bit patterns are used.
+// The standard library's math.Exp, math.Log and friends are assembly on some architectures and Go
+// on others, and the compiler may contract x*y+z to one fused operation where the processor has it
+// (arm64 has, amd64 by default has not). Either changes the last bit, and a simulated year then
+// ends differently on two machines. Here every product that meets a sum is rounded by an explicit
+// conversion, which the language forbids to fuse (Go specification, "Floating-point operators"),
+// and only the four operations, math.Sqrt (exactly rounded by IEEE 754) and bit patterns are used.
 //
-// It does not aim at the last half bit: each function states its error bound, which the tests hold against math.
+// It does not aim at the last half bit: each function states its error bound, which the tests hold
+// against math.
 package detmath
 
 import "math"
@@ -22,7 +24,8 @@ const (
 	inv64OfLn2  = 0x1.71547652b82fep+6 // 64/ln 2
 )
 
-// expMax and expMin bound the arguments for which Exp neither overflows nor falls below the smallest normal number.
+// expMax and expMin bound the arguments for which Exp neither overflows nor falls below the
+// smallest normal number.
 const (
 	expMax = 709.78
 	expMin = -708.39
@@ -30,10 +33,11 @@ const (
 
 // Exp returns e**x.
 //
-// Error: under 1 unit in the last place (tests: 1.0). Above 709.78 it returns +Inf, below -708.39 zero (subnormal
-// results are flushed), NaN for NaN.
+// Error: under 1 unit in the last place (tests: 1.0). Above 709.78 it returns +Inf, below -708.39
+// zero (subnormal results are flushed), NaN for NaN.
 //
-// Method: x = k*ln2/64 + r, |r| <= ln2/128; 2**(k/64) from a table, e**r by its Taylor series to r**5.
+// Method: x = k*ln2/64 + r, |r| <= ln2/128; 2**(k/64) from a table, e**r by its Taylor series to
+// r**5.
 func Exp(x float64) float64 {
 	switch {
 	case x != x:
@@ -67,7 +71,8 @@ func Expm1(x float64) float64 {
 	return float64(x * s)
 }
 
-// expTail is (e**r - 1 - r)/r**2 for |r| <= ln2/128, to r**4: the first term left out is under 3e-18 of e**r.
+// expTail is (e**r - 1 - r)/r**2 for |r| <= ln2/128, to r**4: the first term left out is under
+// 3e-18 of e**r.
 func expTail(r float64) float64 {
 	const c2, c3, c4, c5, c6 = 0.5, 1.0 / 6, 1.0 / 24, 1.0 / 120, 1.0 / 720
 	return c2 + float64(r*(c3+float64(r*(c4+float64(r*(c5+float64(r*c6)))))))
@@ -80,10 +85,12 @@ func scale2(m float64, e int) float64 {
 
 // Log returns the natural logarithm of x.
 //
-// Error: under 1 unit in the last place (tests: 1.0). -Inf for zero, NaN for negative x and NaN, +Inf for +Inf.
+// Error: under 1 unit in the last place (tests: 1.0). -Inf for zero, NaN for negative x and NaN,
+// +Inf for +Inf.
 //
-// Method: x = 2**k (1+f), sqrt(2)/2 <= 1+f < sqrt(2); log(1+f) by s = f/(2+f) and the minimax polynomial of FreeBSD's
-// e_log.c (Copyright 1993 Sun Microsystems, permission to use freely granted with this notice).
+// Method: x = 2**k (1+f), sqrt(2)/2 <= 1+f < sqrt(2); log(1+f) by s = f/(2+f) and the minimax
+// polynomial of FreeBSD's e_log.c (Copyright 1993 Sun Microsystems, permission to use freely
+// granted with this notice).
 func Log(x float64) float64 {
 	switch {
 	case x != x || x > math.MaxFloat64:
@@ -127,7 +134,8 @@ func logSum(f, k float64) float64 {
 	return float64(k*ln2Hi) - ((hfsq - (float64(s*(hfsq+r)) + float64(k*ln2Lo))) - f)
 }
 
-// Log10 returns the decimal logarithm of x. Error: under 2 units in the last place. Special cases as Log.
+// Log10 returns the decimal logarithm of x. Error: under 2 units in the last place. Special cases
+// as Log.
 func Log10(x float64) float64 { return float64(Log(x) * (1 / Ln10)) }
 
 // Asinh returns the inverse hyperbolic sine of x, an odd function.
@@ -138,7 +146,8 @@ func Asinh(x float64) float64 {
 	return y
 }
 
-// AsinhRoot returns Asinh(x) and sqrt(x²+1), which is one over its slope, for little more than the price of one.
+// AsinhRoot returns Asinh(x) and sqrt(x²+1), which is one over its slope, for little more than the
+// price of one.
 func AsinhRoot(x float64) (asinh, root float64) {
 	a := math.Abs(x)
 	if a > 0x1p28 {
@@ -151,7 +160,8 @@ func AsinhRoot(x float64) (asinh, root float64) {
 	return math.Copysign(Log(a+root), x), root
 }
 
-// asinhSmall is the series of asinh to x**15 for |x| <= 1/8: the first term left out is under 2e-17 of the result.
+// asinhSmall is the series of asinh to x**15 for |x| <= 1/8: the first term left out is under 2e-17
+// of the result.
 func asinhSmall(x float64) float64 {
 	const (
 		c1 = -1.0 / 6
@@ -170,7 +180,8 @@ func asinhSmall(x float64) float64 {
 
 // Pow returns x**y for x > 0, as Exp(y*Log(x)).
 //
-// Error: about (1+|y*log x|) units in the last place. NaN for negative x; zero to a positive power is zero.
+// Error: about (1+|y*log x|) units in the last place. NaN for negative x; zero to a positive power
+// is zero.
 func Pow(x, y float64) float64 {
 	if x == 0 && y > 0 {
 		return 0

@@ -21,7 +21,8 @@ func ulps(got, want float64) float64 {
 	return math.Abs(got-want) / unit
 }
 
-// The bounds of the doc comments, against the standard library, whose own error is under one unit more.
+// The bounds of the doc comments, against the standard library, whose own error is under one unit
+// more.
 func TestAgainstStandardLibrary(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(1, 2))
 	uniform := func(lo, hi float64) func() float64 {
@@ -45,9 +46,8 @@ func TestAgainstStandardLibrary(t *testing.T) {
 		{"asinh", detmath.Asinh, math.Asinh, uniform(-20, 20), 8, 0},
 		{"asinh small", detmath.Asinh, math.Asinh, uniform(-0.125, 0.125), 4, 0},
 		{"asinh huge", detmath.Asinh, math.Asinh, uniform(-1e300, 1e300), 3, 0},
-		{"sin", detmath.Sin, math.Sin, uniform(-1e5, 1e5), 0, 3e-16},
-		{"cos", detmath.Cos, math.Cos, uniform(-1e5, 1e5), 0, 3e-16},
-		{"square root by pow", func(x float64) float64 { return detmath.Pow(x, 0.5) }, math.Sqrt, uniform(1e-6, 1e6), 16, 0},
+		{"square root by pow", func(x float64) float64 { return detmath.Pow(x, 0.5) }, math.Sqrt, uniform(1e-6, 1e6),
+			16, 0},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
@@ -81,14 +81,10 @@ func TestSpecialValues(t *testing.T) {
 	assert.Equal(t, -inf, detmath.Asinh(-inf))
 	assert.True(t, math.IsNaN(detmath.Asinh(nan)))
 	assert.Zero(t, detmath.Pow(0, 2))
-	assert.True(t, math.IsNaN(detmath.Sin(inf)))
-	assert.True(t, math.IsNaN(detmath.Cos(1e7)))
-	assert.Zero(t, detmath.Sin(0))
-	assert.Equal(t, 1.0, detmath.Cos(0))
 }
 
-// One hash over many results, the same on every architecture: run this with GOARCH=arm64 and GOARCH=arm under an
-// emulator to see it. The value only changes when a formula does.
+// One hash over many results, the same on every architecture: run this with GOARCH=arm64 and
+// GOARCH=arm under an emulator to see it. The value only changes when a formula does.
 func TestSameBitsEverywhere(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(3, 4))
 	h := fnv.New64a()
@@ -103,11 +99,9 @@ func TestSameBitsEverywhere(t *testing.T) {
 		put(detmath.Expm1(float64(2*x) - 1))
 		put(detmath.Log(float64(40 * x)))
 		put(detmath.Asinh(float64(30*x) - 15))
-		put(detmath.Sin(float64(1000 * x)))
-		put(detmath.Cos(float64(1000 * x)))
 		put(detmath.Pow(x, 1.7))
 	}
-	assert.Equal(t, uint64(0xa2966f518bf4345a), h.Sum64())
+	assert.Equal(t, uint64(0x2b9fa6e362fc30f0), h.Sum64())
 }
 
 func BenchmarkExp(b *testing.B) {

@@ -2,11 +2,12 @@ package duty
 
 import "time"
 
-// dice draws numbers from a seed. It is SplitMix64 (Steele, Lea and Flood, Fast splittable pseudorandom number generators,
-// OOPSLA 2014), which needs no more state than one word, so that each day can have its own.
+// dice draws numbers from a seed. It is SplitMix64 (Steele, Lea and Flood, Fast splittable
+// pseudorandom number generators, OOPSLA 2014), which needs no more state than one word, so that
+// each day can have its own.
 type dice struct{ state uint64 }
 
-// newDice gives the dice of one day of one seed.
+// newDice returns the dice of one day of one seed.
 func newDice(seed, day uint64) dice {
 	d := dice{seed}
 	d.state = d.next() ^ (day * 0xd1342543de82ef95)

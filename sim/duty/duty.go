@@ -1,12 +1,13 @@
-// Package duty says what is asked of a unit and in what weather: when the tractor's ignition is on, when the operator
-// lifts and for how long, and how warm it is.
+// Package duty says what is asked of a unit and in what weather: when the tractor's ignition is on,
+// when the operator lifts and for how long, and how warm it is.
 //
-// A plan is drawn day by day from a seed and the day's number, so any day can be had without the days before it, the same
-// seed gives the same days on every machine, and a decade takes no more memory than a day. It knows nothing of batteries:
-// a run asked for with a flat bank is still asked for.
+// A plan is drawn day by day from a seed and the day's number, so any day can be had without the
+// days before it, the same seed gives the same days on every machine, and a decade takes no more
+// memory than a day. It knows nothing of batteries: a run asked for with a flat bank is still asked
+// for.
 //
-// Arithmetic that reaches a result rounds every product (float64(x*y) + z), because a fused multiply-add on one
-// architecture and not on another would make two different years from one seed.
+// Arithmetic that reaches a result rounds every product (float64(x*y) + z), because a fused
+// multiply-add on one architecture and not on another would make two different years from one seed.
 package duty
 
 import (
@@ -48,18 +49,19 @@ type Config struct {
 	Stay     Span          // at a stop, without lifting
 
 	LiftsPerStop  Count
-	RunsPerLift   int     // powered runs that make one lift cycle
-	Up            Span    // a powered run that lifts to the end of travel
-	Gap           Span    // between two runs at a stop
-	NudgesPerStop Count   // short corrections besides the lifts
-	Nudge         Span    // a nudge
-	EngineAtStops bool    // ignition stays on at stops
-	FarEvery      int     // every so many days the drives are FarDrive long; 0: never
-	FarDrive      Span    // on those days, from one stop to the next
-	BusyMonth     int     // 1 to 12; 0: no season
-	SeasonSwing   float64 // 0 to 1: stops in the busiest month are 1+SeasonSwing times the mean, half a year later 1-SeasonSwing
-	Parked        []Window
-	Holds         []Hold
+	RunsPerLift   int   // powered runs that make one lift cycle
+	Up            Span  // a powered run that lifts to the end of travel
+	Gap           Span  // between two runs at a stop
+	NudgesPerStop Count // short corrections besides the lifts
+	Nudge         Span  // a nudge
+	EngineAtStops bool  // ignition stays on at stops
+	FarEvery      int   // every so many days the drives are FarDrive long; 0: never
+	FarDrive      Span  // on those days, from one stop to the next
+	BusyMonth     int   // 1 to 12; 0: no season
+	// 0 to 1: stops in the busiest month are 1+SeasonSwing times the mean, half a year later 1-SeasonSwing
+	SeasonSwing float64
+	Parked      []Window
+	Holds       []Hold
 }
 
 // Run is one stretch in which the operator holds the lift button.
@@ -97,7 +99,7 @@ type Schedule struct {
 	later    *Schedule     // a later day looked at by Ahead
 }
 
-// New gives the schedule of cfg, at its start.
+// New returns the schedule of cfg, at its start.
 func New(cfg Config) *Schedule {
 	y, m, d := cfg.Start.Date()
 	s := &Schedule{cfg: cfg, midnight: time.Date(y, m, d, 0, 0, 0, 0, cfg.Start.Location()).Sub(cfg.Start)}
@@ -105,7 +107,7 @@ func New(cfg Config) *Schedule {
 	return s
 }
 
-// Peek gives the next edge not taken yet if it is due at or before limit.
+// Peek returns the next edge not taken yet if it is due at or before limit.
 func (s *Schedule) Peek(limit time.Duration) (Edge, bool) {
 	for s.next >= len(s.edges) {
 		if s.dayStart(s.day+1) > limit {
@@ -120,8 +122,8 @@ func (s *Schedule) Peek(limit time.Duration) (Edge, bool) {
 // Take takes the edge that Peek gave last.
 func (s *Schedule) Take() { s.next++ }
 
-// Ahead calls visit with the edges not taken yet that are due at or before limit, in time order, until visit returns false.
-// It takes none of them.
+// Ahead calls visit with the edges not taken yet that are due at or before limit, in time order,
+// until visit returns false. It takes none of them.
 func (s *Schedule) Ahead(limit time.Duration, visit func(Edge) bool) {
 	for _, e := range s.edges[s.next:] {
 		if e.At > limit || !visit(e) {
@@ -171,7 +173,8 @@ func (s *Schedule) load(day int) {
 	s.dropHalfBegun()
 }
 
-// dropHalfBegun skips a switch-off at the head of the list whose switch-on lies before the scenario's start.
+// dropHalfBegun skips a switch-off at the head of the list whose switch-on lies before the
+// scenario's start.
 func (s *Schedule) dropHalfBegun() {
 	kept := s.edges[:s.next]
 	seen := [2]bool{}
@@ -197,10 +200,12 @@ func (s *Schedule) works(day int) bool {
 	return s.cfg.WorkDays[s.cfg.Start.Add(noon).Weekday()]
 }
 
-// lastDeparture is the time of day after which no further stop is begun, so that a day's work ends on that day.
+// lastDeparture is the time of day after which no further stop is begun, so that a day's work ends
+// on that day.
 const lastDeparture = 21 * time.Hour
 
-// draw fills the edges of a working day: ignition on, a drive, a stop with its lifts, and so on, and the drive home.
+// draw fills the edges of a working day: ignition on, a drive, a stop with its lifts, and so on,
+// and the drive home.
 func (s *Schedule) draw(day int) {
 	c := &s.cfg
 	fresh := newDice(c.Seed, uint64(day))
@@ -249,11 +254,12 @@ func (s *Schedule) stops(day int, d *dice) int {
 	return int(math.Round(float64(n) * (1 + float64(s.cfg.SeasonSwing*turn(phase)))))
 }
 
-// letGo is how long the operator holds the button once a platform lifted at nominal speed has stopped (common practice, no
-// source).
+// letGo is how long the operator holds the button once a platform lifted at nominal speed has
+// stopped (common practice, no source).
 var letGo = Span{200 * time.Millisecond, 600 * time.Millisecond}
 
-// stop draws the lifts and nudges at one stop that begins at `at`, and returns when the unit leaves.
+// stop draws the lifts and nudges at one stop that begins at `at`, and returns when the unit
+// leaves.
 func (s *Schedule) stop(at time.Duration, d *dice) time.Duration {
 	c := &s.cfg
 	stay := d.span(c.Stay)

@@ -15,9 +15,11 @@ var monday = time.Date(2025, 3, 3, 5, 0, 0, 0, time.UTC)
 func routes() Config {
 	return Config{
 		Seed: 1, Start: monday, WorkDays: [7]bool{false, true, true, true, true, true, false}, Depart: 6 * time.Hour,
-		Stops: Count{8, 12}, Drive: Span{15 * time.Minute, 40 * time.Minute}, Stay: Span{8 * time.Minute, 20 * time.Minute},
+		Stops: Count{8, 12}, Drive: Span{15 * time.Minute, 40 * time.Minute},
+		Stay:         Span{8 * time.Minute, 20 * time.Minute},
 		LiftsPerStop: Count{1, 3}, RunsPerLift: 1, Up: Span{8 * time.Second, 14 * time.Second},
-		Gap: Span{25 * time.Second, 70 * time.Second}, NudgesPerStop: Count{0, 2}, Nudge: Span{300 * time.Millisecond, time.Second},
+		Gap: Span{25 * time.Second, 70 * time.Second}, NudgesPerStop: Count{0, 2},
+		Nudge: Span{300 * time.Millisecond, time.Second},
 	}
 }
 
@@ -146,7 +148,8 @@ func TestPlanBusySeason(t *testing.T) {
 	assert.Greater(t, float64(busy), 2*float64(quiet))
 }
 
-// A start in the middle of a run or a drive begins with everything off and no edge that switches off what is not on.
+// A start in the middle of a run or a drive begins with everything off and no edge that switches
+// off what is not on.
 func TestPlanStartsInTheMiddle(t *testing.T) {
 	for hour := range 24 {
 		cfg := routes()
@@ -184,7 +187,8 @@ func TestTurnIsACosine(t *testing.T) {
 }
 
 func TestWeatherOfAYear(t *testing.T) {
-	w := Weather{Seed: 1, Start: time.Date(2025, 1, 1, 0, 0, 0, 0, time.UTC), MeanC: 12, SeasonC: 10, DayC: 5, SpellC: 3}
+	w := Weather{Seed: 1, Start: time.Date(2025, 1, 1, 0, 0, 0, 0, time.UTC), MeanC: 12, SeasonC: 10, DayC: 5,
+		SpellC: 3}
 	sum, low, high := 0.0, math.Inf(1), math.Inf(-1)
 	n := 0
 	previous := w.AmbientC(0)

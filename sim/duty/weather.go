@@ -5,8 +5,8 @@ import (
 	"time"
 )
 
-// Weather is the temperature of the air around the battery box: a yearly and a daily wave and a spell of warmer or colder
-// days drawn from the seed.
+// Weather is the temperature of the air around the battery box: a yearly and a daily wave and a
+// spell of warmer or colder days drawn from the seed.
 type Weather struct {
 	Seed       uint64
 	Start      time.Time // wall time of the scenario's start
@@ -17,13 +17,14 @@ type Weather struct {
 	WarmestDay int       // of the year; 0: 200, the middle of July
 }
 
-// Hours of the daily wave's top (common practice: mid-afternoon) and the default warmest day (northern mid-latitudes).
+// Hours of the daily wave's top (common practice: mid-afternoon) and the default warmest day
+// (northern mid-latitudes).
 const (
 	warmestHour       = 15
 	defaultWarmestDay = 200
 )
 
-// AmbientC gives the air temperature in °C at t after the scenario's start.
+// AmbientC returns the air temperature in °C at t after the scenario's start.
 func (w *Weather) AmbientC(t time.Duration) float64 {
 	at := w.Start.Add(t)
 	hour, minute, second := at.Clock()
@@ -42,15 +43,15 @@ func (w *Weather) AmbientC(t time.Duration) float64 {
 	return temp + today + float64((tomorrow-today)*ofDay)
 }
 
-// spell gives how much warmer than the season day begins, in °C.
+// spell returns how much warmer than the season day begins, in °C.
 func (w *Weather) spell(day uint64) float64 {
 	d := newDice(w.Seed^0x5eed0fa1, day)
 	return float64(w.SpellC * (float64(2*d.unit()) - 1))
 }
 
-// turn gives the cosine of x turns, x any number, within 0.002. It is Bhaskara's rational formula (Mahabhaskariya, 7th
-// century): it needs only exactly rounded operations, so that it is the same on every architecture, and no weather is a
-// truer cosine than that.
+// turn returns the cosine of x turns, x any number, within 0.002. It is Bhaskara's rational formula
+// (Mahabhaskariya, 7th century): it needs only exactly rounded operations, so that it is the same
+// on every architecture, and no weather is a truer cosine than that.
 func turn(x float64) float64 {
 	x -= math.Floor(x) // 0..1
 	if x > 0.5 {
@@ -63,7 +64,7 @@ func turn(x float64) float64 {
 	return quarter(1 + y)
 }
 
-// quarter gives the falling quarter wave, 1 at u = 0 and 0 at u = 1.
+// quarter returns the falling quarter wave, 1 at u = 0 and 0 at u = 1.
 func quarter(u float64) float64 {
 	s := float64(u * u)
 	return (4 - float64(4*s)) / (4 + s)

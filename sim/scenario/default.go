@@ -20,7 +20,8 @@ func Default() Scenario {
 			LoadLeads: Leads{At: "diagonal", PositiveMohm: 1.5, NegativeMohm: 1},
 		}},
 		Feed: Feed{
-			AlternatorV: 14, CableMohm: 25, EfficiencyPct: 90, PowerW: 500, LimitA: 40, MinInputV: 11, StartDelay: 5 * time.Second,
+			AlternatorV: 14, CableMohm: 25, EfficiencyPct: 90, PowerW: 500, LimitA: 40, MinInputV: 11,
+			StartDelay:  5 * time.Second,
 			AbsorptionV: 14.4, FloatV: 13.6, CompensationMVPC: -24,
 			TailA: 1, TailFor: 10 * time.Minute, AbsorptionMax: 4 * time.Hour,
 		},
@@ -49,9 +50,9 @@ const (
 	defaultPostMohm = 0.1
 )
 
-// Complete fills in what a scenario leaves to its bank. A list of links or posts that is empty gets the
-// default and one with a single value gets that, for each link or post of the bank. Leads placed by
-// word are placed by battery.
+// Complete fills in what a scenario leaves to its bank. A list of links or posts that is empty gets
+// the default and one with a single value gets that, for each link or post of the bank. Leads
+// placed by word are placed by battery.
 func (s *Scenario) Complete() {
 	n := len(s.Bank.Batteries)
 	if n == 0 {

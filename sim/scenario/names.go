@@ -5,15 +5,18 @@ import (
 	"strings"
 )
 
-// Findings names everything that can be found wrong with a unit, in the order in which it is explained to people.
+// Findings names everything that can be found wrong with a unit, in the order in which it is
+// explained to people.
 var Findings = []string{
-	"feed-lost", "feed-weak", "feed-high", "bank-low", "bank-undercharged", "balance-negative", "share-uneven", "link-resistive",
+	"feed-lost", "feed-weak", "feed-high", "bank-low", "bank-undercharged", "balance-negative", "share-uneven",
+	"link-resistive",
 	"battery-tired", "battery-failed", "circulating", "series-wired", "reversed", "motor-overrun", "motor-hungry",
 	"motor-starved", "motor-stuck", "motor-dead", "motor-drop", "parked-drain", "freeze-risk", "hot", "service-due",
 	"sense-fault", "clock-unsure",
 }
 
-// Kind is what can go wrong with a unit: its name, the fields of Fault it needs, and the findings it is the root cause of.
+// Kind is what can go wrong with a unit: its name, the fields of Fault it needs, and the findings
+// it is the root cause of.
 type Kind struct {
 	Name   string
 	Needs  []string
@@ -24,41 +27,50 @@ type Kind struct {
 // Kinds lists the kinds of Fault.
 var Kinds = []Kind{
 	{"feed-unplugged", nil, []string{"feed-lost"}, "no voltage from the tractor: plug, cable or its protection"},
-	{"converter-dead", nil, []string{"feed-lost"}, "converter off although the wake line is on"},
-	{"charge-breaker-open", nil, []string{"feed-lost"}, "breaker between converter and bank open"},
+	{"converter-dead", nil, []string{"feed-lost"}, "the converter is off although the wake line is on"},
+	{"charge-breaker-open", nil, []string{"feed-lost"}, "the breaker between converter and bank is open"},
 	{"wake-broken", nil, []string{"balance-negative"}, "the ignition signal does not reach the box"},
-	{"feed-cable-resistive", []string{"mohm"}, []string{"feed-weak"}, "so much more in the tractor's cable"},
-	{"feed-lead-resistive", []string{"side", "mohm"}, []string{"feed-weak"}, "so much more in one lead from converter to bank"},
-	{"feed-stuck-high", []string{"volt"}, []string{"feed-high"}, "converter holds this voltage whatever the temperature"},
-	{"link-resistive", []string{"battery", "side", "mohm"}, []string{"link-resistive"}, "so much more in the link from this battery to the next"},
-	{"link-open", []string{"battery", "side"}, []string{"link-resistive"}, "the link from this battery to the next has come off"},
-	{"post-resistive", []string{"battery", "side", "mohm"}, []string{"link-resistive"}, "so much more in the joint at this post"},
-	{"battery-aged", []string{"battery", "ageing"}, []string{"battery-tired", "battery-failed", "circulating"}, "the battery is as aged as this from then on"},
-	{"drain", []string{"amp"}, []string{"parked-drain"}, "something left on draws this all the time"},
-	{"contactor-stuck", nil, []string{"motor-stuck"}, "motor contactor does not open again"},
-	{"contactor-dead", nil, []string{"motor-dead"}, "motor contactor does not close"},
-	{"motor-breaker-open", nil, []string{"motor-dead"}, "motor breaker open"},
-	{"disconnect-open", nil, []string{"motor-dead"}, "disconnect switch open"},
-	{"pump-dragging", []string{"factor"}, []string{"motor-hungry"}, "the pump takes this times its torque, over 1"},
-	{"pump-worn", []string{"factor"}, []string{"motor-starved"}, "the pump takes this times its torque, under 1"},
-	{"held-at-top", []string{"hold"}, []string{"motor-overrun"}, "each lift is held on this long at the end of travel"},
-	{"load-lead-resistive", []string{"side", "mohm"}, []string{"motor-drop"}, "so much more in one lead from bank to motor"},
+	{"feed-cable-resistive", []string{"mohm"}, []string{"feed-weak"}, "this resistance is added to the tractor's cable"},
+	{"feed-lead-resistive", []string{"side", "mohm"}, []string{"feed-weak"},
+		"this resistance is added to one lead from the converter to the bank"},
+	{"feed-stuck-high", []string{"volt"}, []string{"feed-high"},
+		"the converter holds this voltage at any temperature"},
+	{"link-resistive", []string{"battery", "side", "mohm"}, []string{"link-resistive"},
+		"this resistance is added to the link from this battery to the next"},
+	{"link-open", []string{"battery", "side"}, []string{"link-resistive"},
+		"the link from this battery to the next has come off"},
+	{"post-resistive", []string{"battery", "side", "mohm"}, []string{"link-resistive"},
+		"this resistance is added to the joint at this post"},
+	{"battery-aged", []string{"battery", "ageing"}, []string{"battery-tired", "battery-failed", "circulating"},
+		"the battery has this aging from then on"},
+	{"drain", []string{"amp"}, []string{"parked-drain"}, "something left on draws this current all the time"},
+	{"contactor-stuck", nil, []string{"motor-stuck"}, "the motor contactor does not open"},
+	{"contactor-dead", nil, []string{"motor-dead"}, "the motor contactor does not close"},
+	{"motor-breaker-open", nil, []string{"motor-dead"}, "the motor breaker is open"},
+	{"disconnect-open", nil, []string{"motor-dead"}, "the disconnect is open"},
+	{"pump-dragging", []string{"factor"}, []string{"motor-hungry"}, "the pump's torque is multiplied by this, above 1"},
+	{"pump-worn", []string{"factor"}, []string{"motor-starved"}, "the pump's torque is multiplied by this, below 1"},
+	{"held-at-top", []string{"hold"}, []string{"motor-overrun"}, "the button is held this long at the end of travel"},
+	{"load-lead-resistive", []string{"side", "mohm"}, []string{"motor-drop"},
+		"this resistance is added to one lead from the bank to the motor"},
 }
 
-// SensorKinds lists the kinds of SensorFault; Needs are its fields. All are sense-faults but the last.
+// SensorKinds lists the kinds of SensorFault; Needs are its fields. All are sense-faults but the
+// last.
 var SensorKinds = []Kind{
 	{"channel-open", []string{"channel"}, []string{"sense-fault"}, "wire off: the pin floats near ground"},
-	{"channel-stuck", []string{"channel", "value"}, []string{"sense-fault"}, "reads this value whatever is there"},
-	{"channel-off", []string{"channel", "value"}, []string{"sense-fault"}, "reads this much too much"},
+	{"channel-stuck", []string{"channel", "value"}, []string{"sense-fault"}, "reads this value always"},
+	{"channel-off", []string{"channel", "value"}, []string{"sense-fault"}, "reads too high by this"},
 	{"channel-noisy", []string{"channel", "value"}, []string{"sense-fault"}, "noise of this RMS value"},
 	{"dropouts", []string{"channel", "every"}, []string{"sense-fault"}, "one reading lost this often"},
-	{"chip-silent", []string{"chip"}, []string{"sense-fault"}, "the converter does not acknowledge"},
-	{"chip-slow", []string{"chip"}, []string{"sense-fault"}, "the converter is never ready in time"},
+	{"chip-silent", []string{"chip"}, []string{"sense-fault"}, "the input chip does not acknowledge"},
+	{"chip-slow", []string{"chip"}, []string{"sense-fault"}, "the input chip is never ready in time"},
 	{"bus-stuck", nil, []string{"sense-fault"}, "a data line held low: every transfer times out"},
-	{"clock-unset", nil, []string{"clock-unsure"}, "the board does not know the wall time"},
+	{"clock-unset", nil, []string{"clock-unsure"}, "the board does not know the time of day"},
 }
 
-// Channels lists the quantities a board can measure; the first four are followed by a dash and a battery's id (voltage-a).
+// Channels lists the quantities a board can measure; the first four are followed by a dash and a
+// battery's id (voltage-a).
 var Channels = []string{"voltage", "negative", "current", "temperature", "feed", "motor"}
 
 // perBattery is how many of Channels exist once a battery.
@@ -74,8 +86,8 @@ func KindNamed(kinds []Kind, name string) *Kind {
 	return nil
 }
 
-// SplitChannel gives the quantity and the battery of a channel name; the battery is empty for feed, motor, and a quantity
-// standing for all batteries. ok is false for an unknown name.
+// SplitChannel returns the quantity and the battery of a channel name; the battery is empty for feed,
+// motor, and a quantity standing for all batteries. ok is false for an unknown name.
 func SplitChannel(name string) (quantity, battery string, ok bool) {
 	quantity, battery, hasBattery := strings.Cut(name, "-")
 	at := slices.Index(Channels, quantity)
@@ -88,7 +100,8 @@ func SplitChannel(name string) (quantity, battery string, ok bool) {
 	return quantity, battery, true
 }
 
-// RootFindings gives the findings of which a fault of this kind is the root cause; nil for an unknown kind.
+// RootFindings returns the findings of which a fault of this kind is the root cause; nil for an
+// unknown kind.
 func RootFindings(kind string) []string {
 	for _, kinds := range [][]Kind{Kinds, SensorKinds} {
 		if k := KindNamed(kinds, kind); k != nil {

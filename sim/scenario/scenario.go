@@ -6,26 +6,27 @@ import (
 	"liftbank/sim/cell"
 )
 
-// Scenario is one unit's story. Field comments give unit, default and meaning; the `want` tag is the accepted range, which
-// error messages quote.
+// Scenario is one unit's story. Field comments give unit, default and meaning; the `want` tag is
+// the accepted range, which error messages quote.
 type Scenario struct {
-	Name        string    `yaml:"name"`                              // default: the file's name
-	Description string    `yaml:"description"`                       // one line
-	Days        float64   `yaml:"days" want:"0.01 to 4000"`          // length of the run, 1
-	Start       time.Time `yaml:"start"`                             // the unit's local time, written as UTC; whole seconds; 2025-03-03T05:00:00Z, a Monday
-	Seed        uint64    `yaml:"seed" want:"0 to 9007199254740992"` // of duty, weather and sensor noise, 1
-	Bank        Bank      `yaml:"bank"`
-	Feed        Feed      `yaml:"feed"`
-	Motor       Motor     `yaml:"motor"`
-	Duty        Duty      `yaml:"duty"`
-	Weather     Weather   `yaml:"weather"`
-	Sensors     Sensors   `yaml:"sensors"`
-	Service     Service   `yaml:"service"`
-	Faults      []Fault   `yaml:"faults" want:"0 to 64"`
-	Expect      []string  `yaml:"expect"` // findings that this story brings about, by name
+	Name        string  `yaml:"name"`                     // default: the file's name
+	Description string  `yaml:"description"`              // one line
+	Days        float64 `yaml:"days" want:"0.01 to 4000"` // length of the run, 1
+	// the unit's local time, written as UTC; whole seconds; 2025-03-03T05:00:00Z, a Monday
+	Start   time.Time `yaml:"start"`
+	Seed    uint64    `yaml:"seed" want:"0 to 9007199254740992"` // of duty, weather and sensor noise, 1
+	Bank    Bank      `yaml:"bank"`
+	Feed    Feed      `yaml:"feed"`
+	Motor   Motor     `yaml:"motor"`
+	Duty    Duty      `yaml:"duty"`
+	Weather Weather   `yaml:"weather"`
+	Sensors Sensors   `yaml:"sensors"`
+	Service Service   `yaml:"service"`
+	Faults  []Fault   `yaml:"faults" want:"0 to 64"`
+	Expect  []string  `yaml:"expect"` // findings that this story brings about, by name
 }
 
-// Length gives the length of the run.
+// Length returns the length of the run.
 func (s *Scenario) Length() time.Duration { return time.Duration(s.Days * float64(24*time.Hour)) }
 
 // Bank is the batteries and their wiring.
@@ -35,7 +36,7 @@ type Bank struct {
 	Wiring    Wiring    `yaml:"wiring"`
 }
 
-// Index gives the place of the battery with this id, or -1.
+// Index returns the place of the battery with this id, or -1.
 func (b *Bank) Index(id string) int {
 	for k := range b.Batteries {
 		if b.Batteries[k].ID == id {
@@ -72,11 +73,13 @@ type Wiring struct {
 	PositivePostMohm []float64 `yaml:"positive_post_mohm" want:"0 to 1e6"` // 0.1
 	NegativePostMohm []float64 `yaml:"negative_post_mohm" want:"0 to 1e6"` // 0.1
 	FeedLeads        Leads     `yaml:"feed_leads"`                         // diagonal, 2 mΩ each
-	LoadLeads        Leads     `yaml:"load_leads"`                         // diagonal, 1.5 mΩ the positive (with contactor, breaker and disconnect), 1 mΩ the negative
+	// diagonal, 1.5 mΩ the positive (with contactor, breaker and disconnect), 1 mΩ the negative
+	LoadLeads Leads `yaml:"load_leads"`
 }
 
-// Leads is the two cables of the feed or of the load. `at` places both: diagonal is the positive on the first battery and
-// the negative on the last, same-post both on the first; positive_at and negative_at place each, and win.
+// Leads is the two cables of the feed or of the load. `at` places both: diagonal is the positive on
+// the first battery and the negative on the last, same-post both on the first; positive_at and
+// negative_at place each, and win.
 type Leads struct {
 	At           string  `yaml:"at" want:"one of diagonal, same-post"`
 	PositiveAt   string  `yaml:"positive_at" want:"one of a, b, c, d"`
@@ -104,35 +107,49 @@ type Feed struct {
 
 // Motor is the pump motor and its breaker.
 type Motor struct {
-	RunA           float64       `yaml:"run_a" want:"20 to 400"`                    // rated load, 25 °C, nominal_v, 120
-	ReliefA        float64       `yaml:"relief_a" want:"20 to 600"`                 // against the relief valve, 160
-	ResistanceMohm float64       `yaml:"resistance_mohm" want:"2 to 200"`           // armature and brushes, 26
-	NominalV       float64       `yaml:"nominal_v" want:"8 to 14"`                  // at the motor, 12.4
-	SpinVPerAs     float64       `yaml:"spin_v_per_as" want:"0.02 to 2"`            // back EMF per ampere over the load's and second, 0.3
-	BreakerA       float64       `yaml:"breaker_a" want:"30 to 500"`                // 150
-	BreakerReset   string        `yaml:"breaker_reset" want:"one of auto, by-hand"` // auto
-	ResetAfter     time.Duration `yaml:"reset_after" want:"1m to 30d"`              // by-hand: how long it stays open, 1h
+	RunA           float64 `yaml:"run_a" want:"20 to 400"`          // rated load, 25 °C, nominal_v, 120
+	ReliefA        float64 `yaml:"relief_a" want:"20 to 600"`       // against the relief valve, 160
+	ResistanceMohm float64 `yaml:"resistance_mohm" want:"2 to 200"` // armature and brushes, 26
+	NominalV       float64 `yaml:"nominal_v" want:"8 to 14"`        // at the motor, 12.4
+	// back EMF per ampere over the load's and second, 0.3
+	SpinVPerAs   float64 `yaml:"spin_v_per_as" want:"0.02 to 2"`
+	BreakerA     float64 `yaml:"breaker_a" want:"30 to 500"`                // 150
+	BreakerReset string  `yaml:"breaker_reset" want:"one of auto, by-hand"` // auto
+	// by-hand: how long it stays open, 1h
+	ResetAfter time.Duration `yaml:"reset_after" want:"1m to 30d"`
 }
 
 // Duty is what is asked of the unit.
 type Duty struct {
-	WorkDays       []string         `yaml:"work_days" want:"one of mon, tue, wed, thu, fri, sat, sun"` // mon to fri; [] for none
-	Depart         time.Duration    `yaml:"depart" want:"0s to 20h"`                                   // first ignition, after midnight, 6h
-	Stops          [2]int           `yaml:"stops" want:"0 to 40"`                                      // a day, from and to, [8, 12]
-	Drive          [2]time.Duration `yaml:"drive" want:"1m to 8h"`                                     // ignition on, [20m, 45m]
-	FarEvery       int              `yaml:"far_every" want:"0 to 365"`                                 // every so many days the drives are far_drive long; 0: never
-	FarDrive       [2]time.Duration `yaml:"far_drive" want:"1m to 8h"`                                 // [1h, 1h30m]
-	Stay           [2]time.Duration `yaml:"stay" want:"1m to 8h"`                                      // at a stop besides the lifting, [8m, 20m]
-	LiftsPerStop   [2]int           `yaml:"lifts_per_stop" want:"0 to 20"`                             // [1, 3]
-	RunsPerLift    int              `yaml:"runs_per_lift" want:"1 to 10"`                              // powered runs in a lift cycle, 1
-	Up             [2]time.Duration `yaml:"up" want:"1s to 1m"`                                        // a lift to the end of travel, [8s, 14s]
-	Gap            [2]time.Duration `yaml:"gap" want:"4s to 1h"`                                       // between runs, [25s, 70s]
-	NudgesPerStop  [2]int           `yaml:"nudges_per_stop" want:"0 to 20"`                            // [0, 2]
-	Nudge          [2]time.Duration `yaml:"nudge" want:"100ms to 5s"`                                  // [300ms, 1s]
-	EngineAtStops  bool             `yaml:"engine_at_stops"`                                           // ignition stays on at stops, false
-	BusyMonth      int              `yaml:"busy_month" want:"0 to 12"`                                 // 0: no season
-	SeasonSwingPct float64          `yaml:"season_swing_pct" want:"0 to 90"`                           // stops over the mean in the busy month, 0
-	Parked         []Stretch        `yaml:"parked" want:"0 to 400"`                                    // days on which it does not go out
+	// mon to fri; [] for none
+	WorkDays []string `yaml:"work_days" want:"one of mon, tue, wed, thu, fri, sat, sun"`
+	// first ignition, after midnight, 6h
+	Depart time.Duration `yaml:"depart" want:"0s to 20h"`
+	// a day, from and to, [8, 12]
+	Stops [2]int `yaml:"stops" want:"0 to 40"`
+	// ignition on, [20m, 45m]
+	Drive [2]time.Duration `yaml:"drive" want:"1m to 8h"`
+	// every so many days the drives are far_drive long; 0: never
+	FarEvery int              `yaml:"far_every" want:"0 to 365"`
+	FarDrive [2]time.Duration `yaml:"far_drive" want:"1m to 8h"` // [1h, 1h30m]
+	// at a stop besides the lifting, [8m, 20m]
+	Stay         [2]time.Duration `yaml:"stay" want:"1m to 8h"`
+	LiftsPerStop [2]int           `yaml:"lifts_per_stop" want:"0 to 20"` // [1, 3]
+	// powered runs in a lift cycle, 1
+	RunsPerLift int `yaml:"runs_per_lift" want:"1 to 10"`
+	// a lift to the end of travel, [8s, 14s]
+	Up [2]time.Duration `yaml:"up" want:"1s to 1m"`
+	// between runs, [25s, 70s]
+	Gap           [2]time.Duration `yaml:"gap" want:"4s to 1h"`
+	NudgesPerStop [2]int           `yaml:"nudges_per_stop" want:"0 to 20"` // [0, 2]
+	Nudge         [2]time.Duration `yaml:"nudge" want:"100ms to 5s"`       // [300ms, 1s]
+	// ignition stays on at stops, false
+	EngineAtStops bool `yaml:"engine_at_stops"`
+	BusyMonth     int  `yaml:"busy_month" want:"0 to 12"` // 0: no season
+	// stops over the mean in the busy month, 0
+	SeasonSwingPct float64 `yaml:"season_swing_pct" want:"0 to 90"`
+	// days on which it does not go out
+	Parked []Stretch `yaml:"parked" want:"0 to 400"`
 }
 
 // Stretch is a part of the run.
@@ -156,7 +173,8 @@ type Service struct {
 	MotorHours float64 `yaml:"motor_hours" want:"0 to 1e5"`
 }
 
-// Fault is something that goes wrong, or is wrong from the start. Which of the values a kind needs is in Kinds.
+// Fault is something that goes wrong, or is wrong from the start. Which of the values a kind needs
+// is in Kinds.
 type Fault struct {
 	Kind    string        `yaml:"kind"`
 	At      time.Duration `yaml:"at" want:"0s to 4000d"`  // since the start, 0
@@ -171,7 +189,7 @@ type Fault struct {
 	Ageing  Ageing        `yaml:"ageing"`
 }
 
-// Until gives the time at which the fault ends, or the largest time if it does not.
+// Until returns the time at which the fault ends, or the largest time if it does not.
 func (f *Fault) Until() time.Duration { return until(f.At, f.For) }
 
 func until(at, lasting time.Duration) time.Duration {
@@ -181,7 +199,8 @@ func until(at, lasting time.Duration) time.Duration {
 	return at + lasting
 }
 
-// Sensors is how the board errs. It is data only: whoever puts a board in front of the bank applies it.
+// Sensors is how the board errs. It is data only: whoever puts a board in front of the bank applies
+// it.
 type Sensors struct {
 	Errors []SensorError `yaml:"errors" want:"0 to 64"`
 	Faults []SensorFault `yaml:"faults" want:"0 to 64"`
@@ -196,16 +215,17 @@ type SensorError struct {
 	DriftPerDay float64 `yaml:"drift_per_day" want:"-10 to 10"`
 }
 
-// SensorFault is a fault of a channel, a converter chip or the bus.
+// SensorFault is a fault of a channel, an input chip or the bus.
 type SensorFault struct {
 	Kind    string        `yaml:"kind"`
 	At      time.Duration `yaml:"at" want:"0s to 4000d"`
 	For     time.Duration `yaml:"for" want:"0s to 4000d"` // 0: to the end
 	Channel string        `yaml:"channel"`
-	Chip    int           `yaml:"chip" want:"0 to 3"`       // number of the converter, in the order of the board's config
-	Value   float64       `yaml:"value" want:"-1e4 to 1e4"` // what the kind needs, in the channel's unit
-	Every   time.Duration `yaml:"every" want:"1s to 1d"`    // dropouts: one this often
+	// number of the input chip, in the order of the board's config
+	Chip  int           `yaml:"chip" want:"0 to 3"`
+	Value float64       `yaml:"value" want:"-1e4 to 1e4"` // what the kind needs, in the channel's unit
+	Every time.Duration `yaml:"every" want:"1s to 1d"`    // dropouts: one this often
 }
 
-// Until gives the time at which the fault ends, or the largest time if it does not.
+// Until returns the time at which the fault ends, or the largest time if it does not.
 func (f *SensorFault) Until() time.Duration { return until(f.At, f.For) }

@@ -34,7 +34,8 @@ func (k kind) String() string {
 	return [...]string{"nothing", "a plain value", "a section", "a list"}[k]
 }
 
-// node is a YAML value with its place. Anchors, tags, merge keys and block texts are refused before.
+// node is a YAML value with its place. Anchors, tags, merge keys and block texts are refused
+// before.
 type node struct {
 	kind    kind
 	place   place
@@ -52,8 +53,8 @@ type entry struct {
 
 type place struct{ line, column int }
 
-// document parses a file into a tree. Mistakes in the YAML itself go to r. It returns nil if there is
-// no tree.
+// document parses a file into a tree. Mistakes in the YAML itself go to r. It returns nil if there
+// is no tree.
 func document(data []byte, r *Reading) *node {
 	if len(data) > maxBytes {
 		r.add(place{1, 1}, "", fmt.Sprintf("%d bytes", len(data)), fmt.Sprintf("want at most %d", maxBytes))
@@ -65,7 +66,8 @@ func document(data []byte, r *Reading) *node {
 		r.add(place{line, 1}, "", fmt.Sprintf("byte %#02x", data[at]), "want text in UTF-8")
 		return nil
 	}
-	file, err := parser.ParseBytes(data, 0, parser.AllowDuplicateMapKey()) // duplicates: reported by section, with all else
+	// duplicates: reported by section, with all else
+	file, err := parser.ParseBytes(data, 0, parser.AllowDuplicateMapKey())
 	if err != nil {
 		r.syntax(err)
 		return nil
@@ -162,7 +164,8 @@ func convertMapping(values []*ast.MappingValueNode, at place, path string, depth
 			continue
 		}
 		name := v.Key.GetToken().Value
-		out.entries = append(out.entries, entry{key: name, place: key, value: convert(v.Value, join(path, name), depth+1, r)})
+		out.entries = append(out.entries, entry{key: name, place: key,
+			value: convert(v.Value, join(path, name), depth+1, r)})
 	}
 	if len(out.entries) > 0 {
 		out.place = out.entries[0].place

@@ -15,7 +15,8 @@ var (
 	timePart     = regexp.MustCompile(`^([0-9]+(?:\.[0-9]+)?)([a-zµ]+)`)
 )
 
-// parseNumber parses a decimal number. It returns false for anything else, infinity and NaN included.
+// parseNumber parses a decimal number. It returns false for anything else, infinity and NaN
+// included.
 func parseNumber(text string) (value float64, ok bool) {
 	if !plainNumber.MatchString(text) {
 		return 0, false
@@ -40,9 +41,9 @@ func parseWhole(text string) (value int64, ok bool) {
 	return int64(n), true
 }
 
-// numberHint returns what to write instead of text where a plain number in this unit is wanted: for a
-// number with its unit ("100 Ah", "12400 mV"), a decimal comma, or a number in quotes. It returns ""
-// if there is no hint.
+// numberHint returns what to write instead of text where a plain number in this unit is wanted: for
+// a number with its unit ("100 Ah", "12400 mV"), a decimal comma, or a number in quotes. It returns
+// "" if there is no hint.
 func numberHint(text, unit string) string {
 	text = strings.TrimSpace(text)
 	if _, ok := parseNumber(text); ok {
@@ -66,8 +67,8 @@ func numberHint(text, unit string) string {
 	return "wrong unit: write a plain number: the field is in " + unit
 }
 
-// unitFactor returns how many of unit one tag is: 0.001 for mV in V. It returns false if the two are
-// of different kinds.
+// unitFactor returns how many of unit one tag is: 0.001 for mV in V. It returns false if the two
+// are of different kinds.
 func unitFactor(tag, unit string) (factor float64, ok bool) {
 	spelling := strings.NewReplacer("Ω", "ohm", "Ohm", "ohm", "ohms", "ohm", "Ohms", "ohm", "°", "",
 		"volts", "V", "volt", "V", "amps", "A", "amp", "A")
@@ -95,8 +96,9 @@ var otherTimeUnits = map[string]string{
 	"msec": "ms", "millisecond": "ms", "milliseconds": "ms",
 }
 
-// ParseDuration parses one or more numbers with units: 250ms, 1s, 24h, 7d, 1h30m. There is no sign and
-// no bare number, zero included. It returns false for anything else, and for more than 100 years.
+// ParseDuration parses one or more numbers with units: 250ms, 1s, 24h, 7d, 1h30m. There is no sign
+// and no bare number, zero included. It returns false for anything else, and for more than 100
+// years.
 func ParseDuration(text string) (d time.Duration, ok bool) {
 	if text == "" {
 		return 0, false

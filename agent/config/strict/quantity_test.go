@@ -24,7 +24,8 @@ func TestParseDuration(t *testing.T) {
 	ok("1.5h", 90*time.Minute)
 	ok("0.5d", 12*time.Hour)
 
-	for _, text := range []string{"", "0", "1", "1 s", "s", "-1s", "+1s", "1S", "1w", "1us", "1µs", "1.s", ".5s", "1e3s", "s1", "1s ", "99999999999999999999d", "36600d1d", "1h-30m"} {
+	for _, text := range []string{"", "0", "1", "1 s", "s", "-1s", "+1s", "1S", "1w", "1us", "1µs", "1.s", ".5s",
+		"1e3s", "s1", "1s ", "99999999999999999999d", "36600d1d", "1h-30m"} {
 		_, ok := ParseDuration(text)
 		assert.False(t, ok, text)
 	}
@@ -32,7 +33,8 @@ func TestParseDuration(t *testing.T) {
 
 func TestDurationsAreReadAsWritten(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		unit := rapid.SampledFrom([]time.Duration{time.Millisecond, time.Second, time.Minute, time.Hour, 24 * time.Hour}).Draw(t, "unit")
+		unit := rapid.SampledFrom([]time.Duration{time.Millisecond, time.Second, time.Minute, time.Hour,
+			24 * time.Hour}).Draw(t, "unit")
 		want := time.Duration(rapid.Int64Range(0, 30000).Draw(t, "count")) * unit
 		got, ok := ParseDuration(FormatDuration(want))
 		assert.True(t, ok)
@@ -41,12 +43,14 @@ func TestDurationsAreReadAsWritten(t *testing.T) {
 }
 
 func TestParseNumber(t *testing.T) {
-	for text, want := range map[string]float64{"0": 0, "-3": -3, "+5": 5, "12.40": 12.4, "1e3": 1000, ".5": 0.5, "0100": 100, "5.": 5} {
+	for text, want := range map[string]float64{"0": 0, "-3": -3, "+5": 5, "12.40": 12.4, "1e3": 1000, ".5": 0.5,
+		"0100": 100, "5.": 5} {
 		got, ok := parseNumber(text)
 		assert.True(t, ok, text)
 		assert.Equal(t, want, got, text)
 	}
-	for _, text := range []string{"", "-", ".", "1e999", "1e", "inf", ".inf", "nan", ".nan", "0x10", "1_000", "1,5", "12.4V", " 1", "1 2", "१"} {
+	for _, text := range []string{"", "-", ".", "1e999", "1e", "inf", ".inf", "nan", ".nan", "0x10", "1_000", "1,5",
+		"12.4V", " 1", "1 2", "१"} {
 		_, ok := parseNumber(text)
 		assert.False(t, ok, text)
 	}

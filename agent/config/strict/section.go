@@ -27,8 +27,8 @@ const (
 	Required             // that is a mistake
 )
 
-// Field returns the value of field name, or false if the file doesn't have it or has it wrong already.
-// accepts says in words what the field accepts.
+// Field returns the value of field name, or false if the file doesn't have it or has it wrong
+// already. accepts says in words what the field accepts.
 func (s *Section) Field(name, accepts string, need Need) (Value, bool) {
 	s.taken = append(s.taken, name)
 	v := Value{r: s.r, path: join(s.path, name)}
@@ -49,8 +49,8 @@ func (s *Section) Field(name, accepts string, need Need) (Value, bool) {
 	return v, false
 }
 
-// Section reads the fields of section name inside this one, and reports whether the file has it. read
-// is called without it too, so that missing fields are reported, but not if it is wrong.
+// Section reads the fields of section name inside this one, and reports whether the file has it.
+// read is called without it too, so that missing fields are reported, but not if it is wrong.
 func (s *Section) Section(name string, need Need, read func(*Section)) (present bool) {
 	v, there := s.Field(name, "a section", need)
 	switch {
@@ -85,7 +85,8 @@ func (s *Section) finish() {
 	for _, e := range s.entries() {
 		path := join(s.path, e.key)
 		if first, twice := seen[e.key]; twice {
-			s.r.refuseAt(e.place, path, "written twice", fmt.Sprintf("want it once: it is on line %d already", first.line))
+			s.r.refuseAt(e.place, path, "written twice",
+				fmt.Sprintf("want it once: it is on line %d already", first.line))
 			continue
 		}
 		seen[e.key] = e.place
@@ -126,8 +127,8 @@ func OrList[T ~string](words []T) string {
 	return b.String()
 }
 
-// distance returns the number of letters to change, add or leave out to get from a to b. Names longer
-// than any field count as far apart.
+// distance returns the number of letters to change, add or leave out to get from a to b. Names
+// longer than any field count as far apart.
 func distance(a, b string) int {
 	const maxName = 40
 	if len(a) > maxName || len(b) > maxName {

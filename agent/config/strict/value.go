@@ -8,8 +8,8 @@ import (
 	"time"
 )
 
-// Value is one value of a file, to be read into a destination. A value that is not accepted is reported
-// and leaves the destination as it is.
+// Value is one value of a file, to be read into a destination. A value that is not accepted is
+// reported and leaves the destination as it is.
 type Value struct {
 	r    *Reading
 	path string
@@ -171,8 +171,8 @@ func (v Value) Section(read func(*Section)) bool {
 	return true
 }
 
-// List reads a list of minimum to maximum values; accepts says so in words. It calls begin with their
-// number and then each with every value.
+// List reads a list of minimum to maximum values; accepts says so in words. It calls begin with
+// their number and then each with every value.
 func (v Value) List(minimum, maximum int, accepts string, begin func(n int), each func(i int, v Value)) {
 	n := v.node
 	switch {
@@ -232,7 +232,8 @@ func (v Value) refuse(value, accepts string) {
 	v.r.refuseAt(v.node.place, v.path, value, "want "+accepts)
 }
 
-// wordOf returns what the file has, for an error: a plain value as written, anything else by its kind.
+// wordOf returns what the file has, for an error: a plain value as written, anything else by its
+// kind.
 func wordOf(n *node) string {
 	if n.kind == scalar {
 		return Show(n.text)

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/cmd/slowtest"
 	"liftbank/rules"
 	"liftbank/rules/estimate"
 	"liftbank/rules/leadacid"
@@ -89,9 +90,7 @@ func errorsOf(c []point, ah float64, from time.Duration, each func(since time.Du
 // more a discharge is to be within 10 % after an hour, as asked for measured curves, but not within 5 % after four: 6.5 % RMS is held. What is
 // said of the uncertainty must hold over all curves.
 func TestAgainstPyBaMM(t *testing.T) {
-	if underRace {
-		t.Skip("runs many simulated days; without the race detector")
-	}
+	slowtest.SkipUnderRace(t)
 	names, curves := pybammCurves(t)
 	assert.Len(t, names, 27)
 	said, within := 0, 0
@@ -181,9 +180,7 @@ func (r *bench) rest(d time.Duration) {
 // The asked figure: the capacity within 8 % (90th percentile) after two swings between full and the knee, with the ratings told up to 20 % wrong
 // and the sensors at the limits of their class (±10 mV, ±0.2 A, ±1 %), whose current sensor's zero shows in the rests.
 func TestTheCapacityIsLearntInTwoSwings(t *testing.T) {
-	if underRace {
-		t.Skip("runs many simulated days; without the race detector")
-	}
+	slowtest.SkipUnderRace(t)
 	var errs []float64
 	for seed := range 24 {
 		rng := rand.New(rand.NewPCG(uint64(seed), 1))
@@ -214,9 +211,7 @@ func TestTheCapacityIsLearntInTwoSwings(t *testing.T) {
 
 // Without two trusted points nothing is learnt: shallow swings, charges not seen to their end, discharges broken off.
 func TestTheCapacityIsLeftAloneOtherwise(t *testing.T) {
-	if underRace {
-		t.Skip("runs many simulated days; without the race detector")
-	}
+	slowtest.SkipUnderRace(t)
 	for seed := range 12 {
 		rng := rand.New(rand.NewPCG(uint64(seed), 2))
 		c, err := cell.New(cell.Spec{Chemistry: cell.AGM, RatedAh: 100, RatedCCA: 900}, 80, 25)
@@ -239,9 +234,7 @@ func TestTheCapacityIsLeftAloneOtherwise(t *testing.T) {
 // ratings. Asked is 3 % RMS for measured discharges after 48 h; not met here at the 90th percentile (these batteries' curves end more steeply than
 // the one assumed), so the bounds were set after seeing.
 func TestCyclesFromAnyStart(t *testing.T) {
-	if underRace {
-		t.Skip("runs many simulated days; without the race detector")
-	}
+	slowtest.SkipUnderRace(t)
 	var first, later []float64
 	said, within := 0, 0
 	for seed := range 36 {

@@ -7,14 +7,13 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
+	"liftbank/cmd/slowtest"
 	"liftbank/rules/network"
 )
 
 // A unit whose engine is left running at stops has the converter on through every run. Links, load leads and capability are told all the same.
 func TestRunsWithTheFeedOnAreUsed(t *testing.T) {
-	if underRace {
-		t.Skip("too long under the race detector; runs without it")
-	}
+	slowtest.SkipUnderRace(t)
 	for _, c := range []struct {
 		name       string
 		load, feed [2]string

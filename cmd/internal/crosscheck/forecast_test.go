@@ -13,6 +13,7 @@ import (
 	"liftbank/agent"
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
+	"liftbank/cmd/slowtest"
 	"liftbank/rules"
 	"liftbank/rules/forecast"
 	"liftbank/rules/leadacid"
@@ -231,9 +232,7 @@ const leastLifts = 3
 // Lifts left against the truth of the simulator, which lets the unit work on: units that nothing was set on (seeds 1 to 28 were looked at
 // while the constants were chosen; these were not).
 func TestLiftsLeftAgainstTheTruth(t *testing.T) {
-	if underRace {
-		t.Skip("too long under the race detector; runs without it")
-	}
+	slowtest.SkipUnderRace(t)
 	var warm, cold forecastScore
 	for seed := uint64(101); seed <= 100+heldOutUnits; seed++ {
 		c := drawForecastCase(t, seed)
@@ -306,9 +305,7 @@ func chargeError(t testing.TB, c *forecastCase, learnt *forecast.State, score *f
 // Time to full against the truth, on units that nothing was set on (seeds 1 to 12 were looked at while the constants were chosen). Before
 // the unit's own taper was seen only the published range of its time constant is there to go by, and the figure says so.
 func TestTimeToFullAgainstTheTruth(t *testing.T) {
-	if underRace {
-		t.Skip("too long under the race detector; runs without it")
-	}
+	slowtest.SkipUnderRace(t)
 	var first, second forecastScore
 	for seed := uint64(201); seed <= 212; seed++ {
 		tempC := []float64{25, 25, 0, 40}[seed%4]

@@ -12,6 +12,7 @@ import (
 	"liftbank/agent"
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
+	"liftbank/cmd/slowtest"
 	"liftbank/rules"
 	"liftbank/rules/leadacid"
 	"liftbank/rules/loadtest"
@@ -148,9 +149,7 @@ var loadTestRatings = []struct{ ah, cca float64 }{{100, 950}, {80, 500}, {70, 70
 // Every motor run is a load test: after 30 runs the cold cranking capability is that of the virtual J537 test, within the class of the
 // gains and what the ways to age leave open; at 70 % a battery is called tired, and a new one beside it never.
 func TestLoadTestAgainstTheTruth(t *testing.T) {
-	if underRace {
-		t.Skip("too long under the race detector; runs without it")
-	}
+	slowtest.SkipUnderRace(t)
 	var all loadTestScore
 	for c, chem := range []cell.Chemistry{cell.Flooded, cell.AGM, cell.Gel} {
 		for k, tempC := range []float64{-20, 0, 25, 40} {

@@ -15,6 +15,7 @@ import (
 	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
+	"liftbank/cmd/slowtest"
 	"liftbank/rules"
 	"liftbank/rules/network"
 	"liftbank/rules/unit"
@@ -36,7 +37,7 @@ func watch(t *testing.T, sc scenario.Scenario, seed uint64) *watched {
 	t.Helper()
 	sc.Seed = seed
 	draw.Sensors(&sc, draw.FullLimits, seed, rand.New(rand.NewPCG(seed, 5)))
-	cfg, err := refboard.Config(&sc, "watched", refboard.Options{})
+	cfg, err := refboard.Config(&sc, "watched", refboard.Options{RestEvery: "5s"})
 	require.NoError(t, err)
 	r, err := rig.New(sc, cfg, false)
 	require.NoError(t, err)
@@ -112,7 +113,7 @@ func TestTheWiringIsWorkedOut(t *testing.T) {
 		{"feed-weak-lead", 3, change(two, func(w *wiring) { w.feedPath += 90 })},
 	} {
 		t.Run(fmt.Sprintf("%s after %g days", c.name, c.days), func(t *testing.T) {
-			if underRace && c.days > 1 {
+			if slowtest.UnderRace && c.days > 1 {
 				t.Skip("too long under the race detector; runs without it")
 			}
 			var worst errorsSeen

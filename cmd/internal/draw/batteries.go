@@ -11,7 +11,7 @@ import (
 // Between returns a random number from a to b.
 func Between(random *rand.Rand, a, b float64) float64 { return a + (b-a)*random.Float64() }
 
-// Batteries gives a unit n batteries of one kind, a third of them weak, and describes them.
+// Batteries returns a unit n batteries of one kind, a third of them weak, and describes them.
 func Batteries(sc *scenario.Scenario, n int, random *rand.Rand) (about string) {
 	chemistry := []cell.Chemistry{cell.Flooded, cell.AGM, cell.Gel}[random.IntN(3)]
 	rating := []struct{ ah, cca float64 }{{70, 700}, {80, 500}, {90, 750}, {100, 950}, {110, 850}}[random.IntN(5)]
@@ -39,7 +39,8 @@ func Batteries(sc *scenario.Scenario, n int, random *rand.Rand) (about string) {
 	return about
 }
 
-// DiagonalLeads places the leads of feed and load diagonally, with links of linkMohm and good joints.
+// DiagonalLeads places the leads of feed and load diagonally, with links of linkMohm and good
+// joints.
 func DiagonalLeads(sc *scenario.Scenario, linkMohm float64) {
 	w := &sc.Bank.Wiring
 	w.PositiveLinkMohm, w.NegativeLinkMohm = []float64{linkMohm}, []float64{linkMohm}

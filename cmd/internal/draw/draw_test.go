@@ -25,8 +25,9 @@ func errorsOf(style draw.Style, seed uint64) map[string]scenario.SensorError {
 // Every error of a style at limits is as large as the class allows, with both signs.
 func TestSensorsAreAtTheLimitsOfTheirClass(t *testing.T) {
 	limits := map[string][2]float64{
-		"voltage-a": {0.010, 1}, "voltage-b": {0.010, 1}, "current-a": {0.2, 1}, "current-b": {0.2, 1}, "negative-b": {0.010, 1},
-		"feed": {0.010, 1}, "motor": {0.010, 1}, "temperature-a": {1, 0}, "temperature-b": {1, 0},
+		"voltage-a": {0.010, 1}, "voltage-b": {0.010, 1}, "current-a": {0.2, 1}, "current-b": {0.2, 1},
+		"negative-b": {0.010, 1},
+		"feed":       {0.010, 1}, "motor": {0.010, 1}, "temperature-a": {1, 0}, "temperature-b": {1, 0},
 	}
 	for style, without := range map[draw.Style][]string{
 		draw.FullLimits: {"temperature-a", "temperature-b"}, draw.LibraryThenFull: nil,
@@ -36,7 +37,8 @@ func TestSensorsAreAtTheLimitsOfTheirClass(t *testing.T) {
 			got := errorsOf(style, seed)
 			require.Len(t, got, len(limits)-len(without), style)
 			for channel, e := range got {
-				assert.Equal(t, limits[channel], [2]float64{math.Abs(e.Offset), math.Abs(e.GainPct)}, "%s %s", style, channel)
+				assert.Equal(t, limits[channel], [2]float64{math.Abs(e.Offset), math.Abs(e.GainPct)}, "%s %s", style,
+					channel)
 				assert.Positive(t, e.NoiseRMS)
 				if e.Offset > 0 {
 					positive[channel]++
@@ -49,8 +51,8 @@ func TestSensorsAreAtTheLimitsOfTheirClass(t *testing.T) {
 	}
 }
 
-// Published results are quoted with their seeds: a seed's draw never changes. These are the signs that the
-// table of the estimator was made with.
+// Published results are quoted with their seeds: a seed's draw never changes. These are the signs
+// that the table of the estimator was made with.
 func TestADrawNeverChanges(t *testing.T) {
 	got := errorsOf(draw.LibraryLimits, 1)
 	for channel, want := range map[string][2]float64{

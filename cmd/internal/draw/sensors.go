@@ -1,5 +1,5 @@
-// Package draw draws simulated units at random, by seed: their sensors' errors and their batteries. The
-// draws of a seed never change: results are quoted with their seeds.
+// Package draw draws simulated units at random, by seed: their sensors' errors and their batteries.
+// The draws of a seed never change: results are quoted with their seeds.
 package draw
 
 import (
@@ -12,13 +12,16 @@ import (
 // Style is a way in which the sensors of a unit err.
 type Style string
 
-// Styles. At a limit, each error is as large as the class of the sensor allows and its sign is drawn.
+// Styles. At a limit, each error is as large as the class of the sensor allows and its sign is
+// drawn.
 const (
-	// LibraryLimits is for the library of scenarios: offsets, and gains of currents, at their limits.
+	// LibraryLimits is for the library of scenarios: offsets, and gains of currents, at their
+	// limits.
 	LibraryLimits Style = "library-limits"
 	// FullLimits adds the gains of voltages and the negative taps.
 	FullLimits Style = "full-limits"
-	// LibraryThenFull has the errors of FullLimits, and temperatures too. It draws LibraryLimits first.
+	// LibraryThenFull has the errors of FullLimits, and temperatures too. It draws LibraryLimits
+	// first.
 	LibraryThenFull Style = "library-then-full"
 	// Ideal sensors don't err.
 	Ideal Style = "ideal"
@@ -67,8 +70,8 @@ var (
 	}
 )
 
-// Sensors gives the sensors of a unit their errors. LibraryLimits draws by seed and FullLimits by random,
-// which the other may leave nil.
+// Sensors returns the sensors of a unit their errors. LibraryLimits draws by seed and FullLimits by
+// random, which the other may leave nil.
 func Sensors(sc *scenario.Scenario, style Style, seed uint64, random *rand.Rand) {
 	all, known := passes[style]
 	if !known {

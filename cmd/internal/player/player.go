@@ -18,8 +18,8 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// Player plays a recorded curve into the emulated board. Each row is held until the next, read once a
-// second through the input chips' registers, the driver, calibration and the scan schedule, and
+// Player plays a recorded curve into the emulated board. Each row is held until the next, read once
+// a second through the input chips' registers, the driver, calibration and the scan schedule, and
 // evaluated by the rules.
 type Player struct {
 	core  *agent.Core
@@ -55,7 +55,8 @@ func (c *playClock) WaitUntilOrEdge(ctx context.Context, at time.Duration) (bool
 	return false, c.WaitUntil(ctx, at)
 }
 
-// typicalAh and typicalCCA are placeholders while the board is laid out, which does not depend on them.
+// typicalAh and typicalCCA are placeholders while the board is laid out, which does not depend on
+// them.
 const typicalAh, typicalCCA = 100, 950
 
 // New builds a board for the batteries of cfg.
@@ -125,8 +126,8 @@ func (p *Player) connect(cfg *config.Config, chips map[string]*board.Chip) error
 // thermometer.
 const noTempC = 25
 
-// Step plays the time up to this instant with the rows before it, takes its rows, and returns what is
-// known after the first scan of them.
+// Step plays the time up to this instant with the rows before it, takes its rows, and returns what
+// is known after the first scan of them.
 func (p *Player) Step(at curve.Instant, index map[string]int) (*rules.Output, error) {
 	to := time.Duration(at.TimeS * float64(time.Second))
 	if !p.begun {
@@ -138,7 +139,8 @@ func (p *Player) Step(at curve.Instant, index map[string]int) (*rules.Output, er
 	for _, row := range at.Rows {
 		i, known := index[row.Battery]
 		if !known {
-			return nil, fmt.Errorf("curve at %g s: battery %q: not in the bank: want one of its batteries", at.TimeS, row.Battery)
+			return nil, fmt.Errorf("curve at %g s: battery %q: not in the bank: want one of its batteries", at.TimeS,
+				row.Battery)
 		}
 		v := rowValues{row.VoltageV, row.CurrentA, noTempC}
 		if row.TempKnown {

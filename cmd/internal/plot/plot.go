@@ -19,12 +19,13 @@ var (
 	inkGrid  = drawing.Color{R: 205, G: 205, B: 205, A: 255}
 	inkRange = drawing.Color{R: 0x1b, G: 0x4e, B: 0x8c, A: 255}
 	inkFound = drawing.Color{R: 0xc2, G: 0x4a, A: 255}
-	inkSoC   = []drawing.Color{inkFound, {G: 0x7a, B: 0x5c, A: 255}, {R: 0x7a, G: 0x3f, B: 0xa0, A: 255}, {R: 0x6b, G: 0x6b, A: 255}}
-	dashes   = [][]float64{nil, {6, 3}, {2, 2}, {8, 2, 2, 2}}
+	inkSoC   = []drawing.Color{inkFound, {G: 0x7a, B: 0x5c, A: 255}, {R: 0x7a, G: 0x3f, B: 0xa0, A: 255},
+		{R: 0x6b, G: 0x6b, A: 255}}
+	dashes = [][]float64{nil, {6, 3}, {2, 2}, {8, 2, 2, 2}}
 )
 
-// Write draws a trace: voltage, current, charge (true and estimated) and findings, one band above the
-// other, on one time axis. format is svg or png.
+// Write draws a trace: voltage, current, charge (true and estimated) and findings, one band above
+// the other, on one time axis. format is svg or png.
 func Write(w io.Writer, title, format string, t *Trace) error {
 	unit, per := axisUnit(t.Width * time.Duration(len(t.Bins)))
 	s := &sheet{ticks: []chart.Tick{{}}, x: func(d time.Duration) float64 { return d.Seconds() / per }}
@@ -87,7 +88,8 @@ func niceStep(wanted float64) float64 {
 	return 10 * p
 }
 
-// sheet stacks bands of one height on a single chart, so that they share the time axis by construction.
+// sheet stacks bands of one height on a single chart, so that they share the time axis by
+// construction.
 type sheet struct {
 	x      func(time.Duration) float64
 	series []chart.Series
@@ -97,7 +99,8 @@ type sheet struct {
 
 const bandGap = 0.12
 
-// band opens the next band for values from low to high, labels a few of them, and returns the scale.
+// band opens the next band for values from low to high, labels a few of them, and returns the
+// scale.
 func (s *sheet) band(low, high float64, unit string) func(float64) float64 {
 	base := s.top + bandGap
 	if high-low < 1e-9 {
@@ -122,7 +125,8 @@ func (s *sheet) line(name string, ink drawing.Color, width float64, dash []float
 	}
 }
 
-// drawRange draws the minimum and maximum of each bin, so that no motor run is lost between two points.
+// drawRange draws the minimum and maximum of each bin, so that no motor run is lost between two
+// points.
 func (t *Trace) drawRange(s *sheet, unit string, of func(*Bin) (low, high float64)) {
 	low, high := math.Inf(1), math.Inf(-1)
 	for i := range t.Bins {

@@ -7,9 +7,9 @@ import (
 	"liftbank/rules"
 )
 
-// Trace keeps the course of a run for plotting: a fixed number of bins over its length, each with the
-// minimum and maximum of what came in it. A year costs no more than a day, and no motor run is lost
-// between two points.
+// Trace keeps the course of a run for plotting: a fixed number of bins over its length, each with
+// the minimum and maximum of what came in it. A year costs no more than a day, and no motor run is
+// lost between two points.
 type Trace struct {
 	Bins     []Bin
 	Width    time.Duration // of a bin

@@ -9,8 +9,8 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// Values of the reference board, as in deploy's examples: divider 100 kΩ over 10 kΩ, a ±200 A Hall sensor
-// on 3.3 V, a 10 kΩ thermistor.
+// Values of the reference board, as in deploy's examples: divider 100 kΩ over 10 kΩ, a ±200 A Hall
+// sensor on 3.3 V, a 10 kΩ thermistor.
 const (
 	dividerTopOhm, dividerBottomOhm = 100e3, 10e3
 	hallZeroV, hallVPerA            = 1.65, 0.00625
@@ -26,14 +26,15 @@ type Options struct {
 	Broker    string // MQTT; empty for none
 }
 
-// YAML returns the configuration of the reference board in front of a scenario's bank, as a person would
-// write it.
+// YAML returns the configuration of the reference board in front of a scenario's bank, as a person
+// would write it.
 func YAML(sc *scenario.Scenario, unit string, b Options) string {
 	var w strings.Builder
 	line := func(format string, args ...any) { fmt.Fprintf(&w, format+"\n", args...) }
 	line("unit:\n  id: %s\nbank:\n  layout: parallel\n  batteries:", unit)
 	for _, bat := range sc.Bank.Batteries {
-		line("    - {id: %s, chemistry: %s, rated_ah: %g, rated_cca: %g}", bat.ID, bat.Chemistry, bat.RatedAh, bat.RatedCCA)
+		line("    - {id: %s, chemistry: %s, rated_ah: %g, rated_cca: %g}", bat.ID, bat.Chemistry, bat.RatedAh,
+			bat.RatedCCA)
 	}
 	line("board:\n  i2c_bus: simulated\n  chips:")
 	chips, channels := layout(sc)
@@ -75,7 +76,8 @@ func YAML(sc *scenario.Scenario, unit string, b Options) string {
 
 const firstAddress = 0x48
 
-// plateV is the voltage at which a converter's plate states its current; common practice, no source.
+// plateV is the voltage at which a converter's plate states its current; common practice, no
+// source.
 const plateV = 14.0
 
 // layout returns chips and channels. Two batteries fit on two chips, more take four.
@@ -110,8 +112,8 @@ func layout(sc *scenario.Scenario) (chips, channels []string) {
 	for i, b := range sc.Bank.Batteries {
 		place("battery_current", b.ID, "amps", i, hall)
 	}
-	// At most three thermistors. A battery without one has its neighbor's temperature, and so has b of
-	// two.
+	// At most three thermistors. A battery without one has its neighbor's temperature, and so has b
+	// of two.
 	thermistors := sc.Bank.Batteries[:min(max(n-1, 1), 3)]
 	for i, b := range thermistors {
 		place("battery_temperature", b.ID, unit, firstUnit+1+i, ntc)

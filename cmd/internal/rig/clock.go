@@ -8,13 +8,15 @@ import (
 	"liftbank/sim"
 )
 
-// Clock is time that passes only by being waited for: a wait moves the simulated unit on and returns.
-// With Pace it also lets real time pass, so that the same code serves a day in a second and a demo.
+// Clock is time that passes only by being waited for: a wait moves the simulated unit on and
+// returns. With Pace it also lets real time pass, so that the same code serves a day in a second
+// and a demo.
 //
 // It stops at every change of a contact exactly, whoever waits, so a run is the same however it is
 // watched.
 type Clock struct {
-	// Pace, if set, is called after each move with the time reached; it may wait, and returns ctx's error when told to stop.
+	// Pace, if set, is called after each move with the time reached; it may wait, and returns ctx's
+	// error when told to stop.
 	Pace func(ctx context.Context, now time.Duration) error
 	// At, if set, is called when the unit has been moved to a new time.
 	At func(now time.Duration)
@@ -90,8 +92,8 @@ const (
 	afterEdge  = 2 * time.Minute
 )
 
-// Coarsen adds to the time between scans while nothing happens and the ignition is off. Ticks of the
-// unit become as long. It serves to play years; 0 undoes it.
+// Coarsen adds to the time between scans while nothing happens and the ignition is off. Ticks of
+// the unit become as long. It serves to play years; 0 undoes it.
 func (c *Clock) Coarsen(by time.Duration) {
 	c.coarse = by
 	c.unit.Coarsen(by)

@@ -48,9 +48,9 @@ type change struct {
 	apply func()
 }
 
-// New builds a scenario's unit and board. With throughBus every reading crosses the emulated I2C bus
-// byte by byte, through the real driver. Without it the same chips are read directly, which is faster
-// and gives the same scans.
+// New builds a scenario's unit and board. With throughBus every reading crosses the emulated I2C
+// bus byte by byte, through the real driver. Without it the same chips are read directly, which is
+// faster and gives the same scans.
 func New(sc scenario.Scenario, cfg config.Config, throughBus bool) (*Rig, error) {
 	unit, err := sim.New(sc, sc.Seed)
 	if err != nil {
@@ -244,8 +244,8 @@ func (r *Rig) applySensors(sc *scenario.Scenario) error {
 	return nil
 }
 
-// named returns the taps of a channel. A quantity alone stands for all batteries. What the board does
-// not measure has none.
+// named returns the taps of a channel. A quantity alone stands for all batteries. What the board
+// does not measure has none.
 func (r *Rig) named(channel string) []*tap {
 	if t := r.taps[channel]; t != nil {
 		return []*tap{t}

@@ -24,14 +24,15 @@ func newRig(t *testing.T, sc scenario.Scenario, throughBus bool) *rig.Rig {
 	return r
 }
 
-// Both ways from the pins to the rules give the same scans: byte by byte over the bus through the real
-// driver, and reading the same chips directly, which simulate does for speed. Sensor noise and a motor
-// run are in it.
+// Both ways from the pins to the rules give the same scans: byte by byte over the bus through the
+// real driver, and reading the same chips directly, which simulate does for speed. Sensor noise and
+// a motor run are in it.
 func TestBusAndShortcutGiveTheSameScans(t *testing.T) {
 	sc, err := scenariofile.Load("healthy-day")
 	require.NoError(t, err)
 	sc.Sensors.Errors = append(sc.Sensors.Errors,
-		scenario.SensorError{Channel: "voltage", Offset: 0.004, NoiseRMS: 0.002}, scenario.SensorError{Channel: "current", NoiseRMS: 0.1})
+		scenario.SensorError{Channel: "voltage", Offset: 0.004, NoiseRMS: 0.002},
+		scenario.SensorError{Channel: "current", NoiseRMS: 0.1})
 	core := func(throughBus bool) *agent.Core {
 		r := newRig(t, sc, throughBus)
 		c, err := agent.NewCore(r.Config, r.Parts())

@@ -72,6 +72,7 @@ func (c *Capability) String() string {
 	if c.Batteries == 0 {
 		return "cold cranking capability: no battery had 20 runs"
 	}
-	return fmt.Sprintf("cold cranking capability from 20 runs on, %% of the truth: %d batteries, worst %+.1f %%, RMS %.1f %%, "+
-		"within 5 %%: %d, within twice the stated uncertainty: %d", c.Batteries, c.WorstPct, c.RMSPct, c.Within5, c.InBand)
+	return fmt.Sprintf("cold cranking capability from 20 runs on, %% of the truth: %d batteries, "+
+		"worst %+.1f %%, RMS %.1f %%, within 5 %%: %d, within twice the stated uncertainty: %d",
+		c.Batteries, c.WorstPct, c.RMSPct, c.Within5, c.InBand)
 }

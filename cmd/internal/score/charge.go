@@ -43,7 +43,8 @@ func (c *Charge) RMS() (pct float64, ok bool) {
 	return math.Sqrt(c.sum2 / float64(max(c.known, 1))), c.known > 0
 }
 
-// ChargeError sums up the errors of a charge, in percentage points, over the scans with a known charge.
+// ChargeError sums up the errors of a charge, in percentage points, over the scans with a known
+// charge.
 type ChargeError struct {
 	KnownPct  float64 `json:"known_pct"` // share of the scans with a known charge
 	RMSPct    float64 `json:"soc_error_rms_pct"`

@@ -15,8 +15,8 @@ import (
 // gathered while the condition was true. Our choice.
 const Linger = 15 * time.Minute
 
-// lookEvery is how often the truth is looked at while nothing happens. Conditions carry the exact time of
-// their onset, so this limits only how soon a short one may be missed.
+// lookEvery is how often the truth is looked at while nothing happens. Conditions carry the exact
+// time of their onset, so this limits only how soon a short one may be missed.
 const lookEvery = 10 * time.Second
 
 // Findings compares the findings of a unit with the conditions that are true.
@@ -60,8 +60,8 @@ func NewFindings(unit *sim.Unit, ids []string, length time.Duration) *Findings {
 	return &Findings{unit: unit, ids: ids, length: length}
 }
 
-// Step takes what the rules said at now, the time since the start, and reports whether it looked at the
-// truth.
+// Step takes what the rules said at now, the time since the start, and reports whether it looked at
+// the truth.
 func (f *Findings) Step(now time.Duration, out *rules.Output) bool {
 	changed := slices.ContainsFunc(out.Events, func(ev rules.Event) bool { return ev.Kind != rules.RunEnded })
 	if !changed && now < f.lookAt {
@@ -107,7 +107,8 @@ func (f *Findings) look(now time.Duration, out *rules.Output) {
 	}
 }
 
-// begin returns the span of a condition that has become true. A finding may have been raised before.
+// begin returns the span of a condition that has become true. A finding may have been raised
+// before.
 func (f *Findings) begin(c sim.Condition, out *rules.Output) Span {
 	s := Span{
 		Finding: c.Finding, Subject: c.Subject, Root: c.Cause, From: c.Since, To: f.length, Open: true,
@@ -158,8 +159,9 @@ func (f *Findings) cleared(now time.Duration, rec *finding.Record) {
 	}
 }
 
-// True reports whether a condition was behind a raise: true at the time, over for no longer than Linger,
-// or true before the finding cleared. In the last case it returns by how much the finding was early.
+// True reports whether a condition was behind a raise: true at the time, over for no longer than
+// Linger, or true before the finding cleared. In the last case it returns by how much the finding
+// was early.
 func (f *Findings) True(r *Raise) (ok bool, early time.Duration) {
 	for k := range f.Spans {
 		s := &f.Spans[k]
@@ -173,8 +175,8 @@ func (f *Findings) True(r *Raise) (ok bool, early time.Duration) {
 	return ok, early
 }
 
-// RootShown reports whether a finding shown is about a root cause that is true, or was within the last
-// hour: one that comes and goes stays on the page for that long.
+// RootShown reports whether a finding shown is about a root cause that is true, or was within the
+// last hour: one that comes and goes stays on the page for that long.
 func (f *Findings) RootShown(now time.Duration, name, subject string) bool {
 	return slices.ContainsFunc(f.Spans, func(s Span) bool {
 		return s.Root && (s.Open || now-s.To <= time.Hour) && f.mayBe(&s, name, subject)

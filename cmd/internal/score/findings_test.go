@@ -32,10 +32,11 @@ func TestSameSubject(t *testing.T) {
 	}
 }
 
-// A raise is true while its condition is, and shortly after; early if the condition comes before it clears;
-// else false.
+// A raise is true while its condition is, and shortly after; early if the condition comes before it
+// clears; else false.
 func TestTrueEarlyOrFalse(t *testing.T) {
-	f := &Findings{ids: []string{"a", "b"}, Spans: []Span{{Finding: "hot", Subject: "a", From: 2 * time.Hour, To: 3 * time.Hour}}}
+	f := &Findings{ids: []string{"a", "b"}, Spans: []Span{{Finding: "hot", Subject: "a", From: 2 * time.Hour,
+		To: 3 * time.Hour}}}
 	raise := func(subject string, from, to time.Duration) (bool, time.Duration) {
 		return f.True(&Raise{Finding: "hot", Subject: subject, From: from, To: to})
 	}

@@ -1,5 +1,5 @@
-// Package score compares what a unit says with the truth of the simulated one: charge, capability, links
-// and leads, findings. Every trial uses it, so that they all mean the same by an error.
+// Package score compares what a unit says with the truth of the simulated one: charge, capability,
+// links and leads, findings. Every trial uses it, so that they all mean the same by an error.
 package score
 
 import (
@@ -51,7 +51,8 @@ type CountS struct {
 	True    float64 `json:"true"`
 }
 
-// FindingScore is one condition that was true, with what was found. Times are seconds since the start.
+// FindingScore is one condition that was true, with what was found. Times are seconds since the
+// start.
 type FindingScore struct {
 	Finding   string   `json:"finding"`
 	Subject   string   `json:"subject,omitempty"`
@@ -95,8 +96,8 @@ func BatteryIDs(sc *scenario.Scenario) []string {
 	return ids
 }
 
-// Step takes what the rules said after a scan. fast is a scan of a motor run: it does not count for the
-// charge.
+// Step takes what the rules said after a scan. fast is a scan of a motor run: it does not count for
+// the charge.
 func (s *Scorer) Step(now time.Duration, out *rules.Output, fast bool) {
 	s.Findings.Step(now, out)
 	if fast {

@@ -10,9 +10,11 @@ import (
 	"liftbank/sim/bank"
 )
 
-// Kirchhoff's laws: what is in series with a link and carries its current alone can't be told from it.
+// Kirchhoff's laws: what is in series with a link and carries its current alone can't be told from
+// it.
 func TestTrueLinks(t *testing.T) {
-	w := bank.Wiring{PositiveLink: [3]float64{0.001, 0.002, 0.003}, PositivePost: [4]float64{0.0051, 0.0001, 0.0001, 0.0031}}
+	w := bank.Wiring{PositiveLink: [3]float64{0.001, 0.002, 0.003},
+		PositivePost: [4]float64{0.0051, 0.0001, 0.0001, 0.0031}}
 	link := func(n, k int) float64 { return score.TrueLinkMohm(&w, n, network.Positive, k) }
 	assert.InDelta(t, 1, link(4, 0), 1e-9, "the lead sits on the loose post's battery: two currents meet there")
 	assert.InDelta(t, 2, link(4, 1), 1e-9)
@@ -24,8 +26,8 @@ func TestTrueLinks(t *testing.T) {
 	assert.Equal(t, network.Between, score.ArrangementOf(1, 0, 3))
 }
 
-// Clopper and Pearson, Biometrika 26 (1934): with n of n the limit is 0.05^(1/n), exactly; 298 of 300:
-// 0.9791 (from tables of the F distribution, from memory: 0.979).
+// Clopper and Pearson, Biometrika 26 (1934): with n of n the limit is 0.05^(1/n), exactly; 298 of
+// 300: 0.9791 (from tables of the F distribution, from memory: 0.979).
 func TestMinShare(t *testing.T) {
 	assert.InDelta(t, 0.9900, score.MinShare(299, 299), 0.0001)
 	assert.InDelta(t, 0.979, score.MinShare(298, 300), 0.001)

@@ -36,8 +36,8 @@ func RMS(x []float64) float64 {
 	return math.Sqrt(sum / float64(len(x)))
 }
 
-// MinShare returns the lower end of the one-sided 95 % confidence interval of a share of which k in n were
-// seen (Clopper and Pearson 1934): the p at which k or more in n have a probability of 5 %.
+// MinShare returns the lower end of the one-sided 95 % confidence interval of a share of which k in
+// n were seen (Clopper and Pearson 1934): the p at which k or more in n have a probability of 5 %.
 func MinShare(k, n int) float64 {
 	if k == 0 || n == 0 {
 		return 0

@@ -7,8 +7,9 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// sameSubject reports whether a subject in the scenario's words (voltage-a, positive-link-ab, chip 1) may
-// be the one in the rules' words (battery a voltage, positive link a-b). ids are the bank's batteries.
+// sameSubject reports whether a subject in the scenario's words (voltage-a, positive-link-ab, chip
+// 1) may be the one in the rules' words (battery a voltage, positive link a-b). ids are the bank's
+// batteries.
 func sameSubject(finding, truth, found string, ids []string) bool {
 	switch {
 	case truth == "" || found == "" || truth == found:
@@ -33,8 +34,8 @@ func sameChannel(truth, found string) bool {
 	return found == "battery "+battery+" "+quantity
 }
 
-// sameJoint compares links and posts: positive-link-ab with "positive link a-b", negative-post-b with
-// "negative post b". The joint at an end of the bank is reported with its link.
+// sameJoint compares links and posts: positive-link-ab with "positive link a-b", negative-post-b
+// with "negative post b". The joint at an end of the bank is reported with its link.
 func sameJoint(truth, found string, ids []string) bool {
 	side, rest, _ := strings.Cut(truth, "-")
 	kind, at, _ := strings.Cut(rest, "-")

@@ -31,8 +31,8 @@ type LinkError struct {
 // Share returns the error over what is wanted: ±0.1 mΩ or 10 %, whichever is more.
 func (e LinkError) Share() float64 { return math.Abs(e.OffMohm) / max(0.1, 0.1*e.TrueMohm) }
 
-// openLinkMohm is what the network reports of a link that passes no current. Beyond it nothing is told
-// apart.
+// openLinkMohm is what the network reports of a link that passes no current. Beyond it nothing is
+// told apart.
 const openLinkMohm = 200
 
 // Add judges a unit's links and leads. A single battery and a bank in series have none.
@@ -50,9 +50,9 @@ func (t *Wiring) Add(out *rules.Output, u *sim.Unit) {
 	t.AddLeads(out.Bank.FeedLeads, w.FeedPositive, w.FeedNegative, n)
 }
 
-// TrueLinkMohm returns link k of a side in mΩ as it can be seen at the posts. A loose joint at the end of
-// the bank that is away from the load's lead carries just what its link carries and counts with it, good
-// joints (0.1 mΩ) left out.
+// TrueLinkMohm returns link k of a side in mΩ as it can be seen at the posts. A loose joint at the
+// end of the bank that is away from the load's lead carries just what its link carries and counts
+// with it, good joints (0.1 mΩ) left out.
 func TrueLinkMohm(w *bank.Wiring, n int, side network.Side, k int) float64 {
 	links, posts, lead := &w.PositiveLink, &w.PositivePost, w.LoadPositive.At
 	if side == network.Negative {
@@ -119,8 +119,8 @@ func (t *Wiring) Merge(o *Wiring) {
 	}
 }
 
-// Columns returns for a table the worst link error, that link's true resistance, and right, wrong and all
-// pairs of leads.
+// Columns returns for a table the worst link error, that link's true resistance, and right, wrong
+// and all pairs of leads.
 func (t *Wiring) Columns() string {
 	links, leads := "\t", ""
 	if t.Links > 0 {

@@ -5,9 +5,9 @@ import (
 	"sync"
 )
 
-// Each does n jobs with so many workers, until one fails or ctx ends, and shows the progress. It returns
-// the results of the jobs that ended well, in order, with the first error of the first worker that has
-// one, or why ctx ended.
+// Each does n jobs with so many workers, until one fails or ctx ends, and shows the progress. It
+// returns the results of the jobs that ended well, in order, with the first error of the first
+// worker that has one, or why ctx ended.
 func Each[T any](ctx context.Context, o *Options, n int, do func(ctx context.Context, k int) (T, error)) ([]T, error) {
 	results, ended := make([]T, n), make([]bool, n)
 	stop := o.Progress.start(n)

@@ -8,8 +8,8 @@ import (
 	"time"
 )
 
-// Progress shows on a writer how far a suite is, and what its runs have to say. It is safe for use by
-// several goroutines, and a nil one shows nothing.
+// Progress shows on a writer how far a suite is, and what its runs have to say. It is safe for use
+// by several goroutines, and a nil one shows nothing.
 type Progress struct {
 	w     io.Writer
 	name  string
@@ -25,7 +25,8 @@ type Progress struct {
 	shown bool // a line without its end stands there
 }
 
-// Intervals of progress lines: on a terminal one overwrites the other, in a file each stays. Our choice.
+// Intervals of progress lines: on a terminal one overwrites the other, in a file each stays. Our
+// choice.
 const (
 	terminalEvery = time.Second
 	fileEvery     = time.Minute

@@ -1,5 +1,5 @@
-// Package suite runs libraries of trials side by side. Each suite is a package below it; they share how
-// jobs are handed out, how progress is shown, and what is done if somebody stops them.
+// Package suite runs libraries of trials side by side. Each suite is a package below it; they share
+// how jobs are handed out, how progress is shown, and what is done if somebody stops them.
 package suite
 
 import (
@@ -76,7 +76,8 @@ func (o *Options) Units(about func(seed uint64) string) (seeds []uint64, err err
 	return seeds, nil
 }
 
-// LibraryDays returns the length of a scenario's run that is cut at --days or, without it, at most days.
+// LibraryDays returns the length of a scenario's run that is cut at --days or, without it, at most
+// days.
 func (o *Options) LibraryDays(own, most float64) float64 {
 	if o.Days > 0 {
 		most = o.Days

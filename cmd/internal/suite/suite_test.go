@@ -29,7 +29,8 @@ func TestStoppedSuiteReturnsWhatHasEnded(t *testing.T) {
 	require.ErrorIs(t, err, context.Canceled)
 	assert.Equal(t, []int{0, 1}, got)
 
-	got, err = suite.Each(ctx, &suite.Options{Workers: 4}, 50, func(ctx context.Context, k int) (int, error) { return k, nil })
+	got, err = suite.Each(ctx, &suite.Options{Workers: 4}, 50,
+		func(ctx context.Context, k int) (int, error) { return k, nil })
 	require.ErrorIs(t, err, context.Canceled)
 	assert.Empty(t, got)
 }
@@ -65,7 +66,8 @@ func TestProgress(t *testing.T) {
 	}
 	file := play(false)
 	assert.Equal(t, "wiring: 0 of 2 runs, 0.0 days simulated, 0s\nunit done\n"+
-		"wiring: 1 of 2 runs, 1.5 days simulated, 1m0s\nunit done\nwiring: 2 of 2 runs, 3.0 days simulated, 1m40s\n", file)
+		"wiring: 1 of 2 runs, 1.5 days simulated, 1m0s\nunit done\nwiring: 2 of 2 runs, 3.0 days simulated, 1m40s\n",
+		file)
 	terminal := play(true)
 	assert.True(t, strings.HasPrefix(terminal, "wiring: 0 of 2 runs, 0.0 days simulated, 0s\r\x1b[K"), "%q", terminal)
 	assert.Contains(t, terminal, "\r\x1b[Kwiring: 0 of 2 runs, 0.0 days simulated, 10s\r")

@@ -7,8 +7,8 @@ import (
 	"liftbank/sim/curve"
 )
 
-// WriteCurve writes the readings of a scan, a row for each battery, with the true charge. It leaves out a
-// battery without a reading.
+// WriteCurve writes the readings of a scan, a row for each battery, with the true charge. It leaves
+// out a battery without a reading.
 func (t *Trial) WriteCurve(w *curve.Writer, out *rules.Output) error {
 	for i := range out.Battery {
 		b := &out.Battery[i]

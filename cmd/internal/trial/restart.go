@@ -10,8 +10,8 @@ import (
 	"liftbank/rules"
 )
 
-// Restarts say how often the agent loses power in a run. What it had learned since it was last saved is
-// lost. What happens while it is off is not seen.
+// Restarts say how often the agent loses power in a run. What it had learned since it was last
+// saved is lost. What happens while it is off is not seen.
 type Restarts struct {
 	Every time.Duration // 0: never
 	Off   time.Duration // each time

@@ -10,12 +10,14 @@ import (
 	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/internal/score"
 	"liftbank/cmd/internal/trial"
+	"liftbank/cmd/slowtest"
 	"liftbank/rules"
 )
 
-// outputAfter plays a scenario with the sensors at the limits of their class and returns the report with
-// what was said at the end.
-func outputAfter(t *testing.T, name string, length time.Duration, restarts trial.Restarts) (*score.Report, *rules.Output) {
+// outputAfter plays a scenario with the sensors at the limits of their class and returns the report
+// with what was said at the end.
+func outputAfter(t *testing.T, name string, length time.Duration, restarts trial.Restarts) (*score.Report,
+	*rules.Output) {
 	t.Helper()
 	sc := load(t, name)
 	draw.Sensors(&sc, draw.LibraryLimits, 3, nil)
@@ -29,9 +31,10 @@ func outputAfter(t *testing.T, name string, length time.Duration, restarts trial
 	return rep, last
 }
 
-// An agent that loses power every three hours must know in the end what one knows that never did. One that
-// saves nothing must not, or the comparison would show nothing.
+// An agent that loses power every three hours must know in the end what one knows that never did.
+// One that saves nothing must not, or the comparison would show nothing.
 func TestPowerCutsCostNoKnowledge(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	const length = 5 * day
 	cuts := trial.Restarts{Every: 3*time.Hour + 7*time.Minute, Off: 40 * time.Second}
 	blank := cuts

@@ -1,4 +1,5 @@
-// Package trial plays a scenario through the agent's board, estimators and rules, as fast as it can.
+// Package trial plays a scenario through the agent's board, estimators and rules, as fast as it
+// can.
 package trial
 
 import (
@@ -26,8 +27,8 @@ type Options struct {
 	Moved      func(time.Duration) // called with the simulated time that each scan took; nil for none
 }
 
-// CoarseRest is Options.Coarse for trials of months and years. A test holds that it changes neither what
-// is counted nor what is said.
+// CoarseRest is Options.Coarse for trials of months and years. A test holds that it changes neither
+// what is counted nor what is said.
 const CoarseRest = 30 * time.Second
 
 // coarseTail is how long scans stay fast after a run then: four times what is read.
@@ -74,7 +75,8 @@ func New(sc scenario.Scenario, o Options) (*Trial, error) {
 	return &Trial{Rig: unit, Core: core, opts: o, name: sc.Name, cfg: cfg, restartAt: o.Restarts.Every}, nil
 }
 
-// Play plays until the time since the start reaches end. each, if not nil, is called after every scan.
+// Play plays until the time since the start reaches end. each, if not nil, is called after every
+// scan.
 func (t *Trial) Play(ctx context.Context, end time.Duration, each func(*rules.Output) error) error {
 	for t.Now() < end {
 		before := t.Now()
@@ -101,8 +103,8 @@ func (t *Trial) Fast() bool { return t.Core.Scan().Fast }
 // Scans returns the number of scans so far.
 func (t *Trial) Scans() uint64 { return t.scansBefore + t.Core.Stats().Scans }
 
-// Run plays a scenario for a time and compares it with the truth. each, if not nil, is called after every
-// scan.
+// Run plays a scenario for a time and compares it with the truth. each, if not nil, is called after
+// every scan.
 func Run(ctx context.Context, sc scenario.Scenario, o Options, length time.Duration,
 	each func(*Trial, *rules.Output) error) (*score.Report, *score.Findings, error) {
 	t, err := New(sc, o)

@@ -77,7 +77,8 @@ func TestAHealthyDayHasNoFindings(t *testing.T) {
 	}
 }
 
-// A scan each ten seconds at rest must count the same runs as one a second: the edges of the coil count.
+// A scan each ten seconds at rest must count the same runs as one a second: the edges of the coil
+// count.
 func TestRunsDoNotDependOnTheScanRate(t *testing.T) {
 	for _, step := range []time.Duration{time.Second, 10 * time.Second} {
 		rep := run(t, "healthy-day", trial.Options{RestEvery: step}, 4*day)
@@ -93,8 +94,8 @@ func TestPlayStopsWhenTold(t *testing.T) {
 	assert.ErrorIs(t, err, context.Canceled)
 }
 
-// One simulated day of a two-battery unit through estimator and rules. The metric is simulated seconds
-// per second.
+// One simulated day of a two-battery unit through estimator and rules. The metric is simulated
+// seconds per second.
 func BenchmarkSimulatedDay(b *testing.B) {
 	sc := load(b, "healthy-day")
 	for b.Loop() {

@@ -134,8 +134,10 @@ func (f *follower) step(out *rules.Output) {
 // note keeps what is known of the battery at point p.
 func (f *follower) note(p int, s *rules.BatteryState) {
 	f.At[p] = Said{
-		Seen: true, Known: s.CrankingA.Known, OffPct: 100 * (s.CrankingA.Value/f.trueA - 1), Verdict: s.Verdict.String(),
-		ResistanceOffPct: 100 * (s.Resistance.Value/f.trueMohm - 1), ResistanceSigma: 100 * s.Resistance.Sigma / f.trueMohm,
+		Seen: true, Known: s.CrankingA.Known, OffPct: 100 * (s.CrankingA.Value/f.trueA - 1),
+		Verdict:          s.Verdict.String(),
+		ResistanceOffPct: 100 * (s.Resistance.Value/f.trueMohm - 1),
+		ResistanceSigma:  100 * s.Resistance.Sigma / f.trueMohm,
 	}
 	if s.CrankingA.Known {
 		f.At[p].SigmaPct = 100 * s.CrankingA.Sigma / s.CrankingA.Value

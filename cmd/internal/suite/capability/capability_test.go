@@ -10,12 +10,14 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/cmd/internal/suite"
+	"liftbank/cmd/slowtest"
 )
 
-// Through the whole agent, with its own charge and runs detected by the command or from current only: the
-// stated uncertainty holds the error, a battery at 70 % is called, a good one is not. The bounds are what
-// this code was seen to give, rounded up a little.
+// Through the whole agent, with its own charge and runs detected by the command or from current
+// only: the stated uncertainty holds the error, a battery at 70 % is called, a good one is not. The
+// bounds are what this code was seen to give, rounded up a little.
 func TestCapabilityOfAgedBatteries(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	for name, noCommand := range map[string]bool{"by command": false, "from current only": true} {
 		t.Run(name, func(t *testing.T) {
 			o := suite.Options{Seeds: 6, First: 300, Days: 3, Workers: 2, NoCommand: noCommand, Step: time.Second}

@@ -10,7 +10,8 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// kinds are the ways a battery ages, each scaled so that x = 1 leaves about 70 % of the rated capability.
+// kinds are the ways a battery ages, each scaled so that x = 1 leaves about 70 % of the rated
+// capability.
 var kinds = []struct {
 	name string
 	at   func(x float64) scenario.Ageing
@@ -24,8 +25,8 @@ var kinds = []struct {
 	}},
 }
 
-// Scenario draws a unit of one to three batteries, and names how each is aged: new or in one of the ways,
-// at -20 to 40 °C, ordinary duty with short lifts, sensors at the limits of their class.
+// Scenario draws a unit of one to three batteries, and names how each is aged: new or in one of the
+// ways, at -20 to 40 °C, ordinary duty with short lifts, sensors at the limits of their class.
 func Scenario(seed uint64) (sc scenario.Scenario, aged []string) {
 	random := rand.New(rand.NewPCG(seed, 0x61676564))
 	sc = scenario.Default()
@@ -40,7 +41,8 @@ func Scenario(seed uint64) (sc scenario.Scenario, aged []string) {
 	}
 	draw.DiagonalLeads(&sc, 0.5)
 	sc.Weather = scenario.Weather{
-		MeanC: draw.Between(random, -20, 40), DayC: draw.Between(random, 1, 8), SpellC: draw.Between(random, 0, 5), WarmestDay: 200,
+		MeanC: draw.Between(random, -20, 40), DayC: draw.Between(random, 1, 8), SpellC: draw.Between(random, 0, 5),
+		WarmestDay: 200,
 	}
 	sc.Duty.Stops, sc.Duty.Up = [2]int{5, 8}, [2]time.Duration{2 * time.Second, 6 * time.Second}
 	if n == 1 { // a small bank carries a small motor
@@ -53,5 +55,6 @@ func Scenario(seed uint64) (sc scenario.Scenario, aged []string) {
 // describe returns what --only is matched with.
 func describe(seed uint64) string {
 	sc, aged := Scenario(seed)
-	return fmt.Sprintf("%d %s, %s, %.0f °C", len(aged), sc.Bank.Batteries[0].Chemistry, strings.Join(aged, " "), sc.Weather.MeanC)
+	return fmt.Sprintf("%d %s, %s, %.0f °C", len(aged), sc.Bank.Batteries[0].Chemistry, strings.Join(aged, " "),
+		sc.Weather.MeanC)
 }

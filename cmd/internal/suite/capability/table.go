@@ -120,16 +120,18 @@ func (r *Report) Jobs() int { return r.jobs }
 // Table writes the errors by way of aging and by temperature, and how batteries were called.
 func (r *Report) Table(w io.Writer) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "aging\tafter\tbatteries\tunknown\tmin %\tp5 %\tmedian %\tp95 %\tmax %\tRMS %\twithin 5 %\twithin 2 sigma\t")
+	fmt.Fprintln(t,
+		"aging\tafter\tbatteries\tunknown\tmin %\tp5 %\tmedian %\tp95 %\tmax %\tRMS %\twithin 5 %\twithin 2 sigma\t")
 	for _, x := range r.Rows {
-		fmt.Fprintf(t, "%s\t%s\t%d\t%d\t%+.1f\t%+.1f\t%+.1f\t%+.1f\t%+.1f\t%.1f\t%.0f %%\t%.0f %%\t\n", x.Group, x.After,
-			x.Batteries, x.Unknown, x.Min, x.P5, x.Median, x.P95, x.Max, x.RMS, x.Within5, x.InBand)
+		fmt.Fprintf(t, "%s\t%s\t%d\t%d\t%+.1f\t%+.1f\t%+.1f\t%+.1f\t%+.1f\t%.1f\t%.0f %%\t%.0f %%\t\n", x.Group,
+			x.After, x.Batteries, x.Unknown, x.Min, x.P5, x.Median, x.P95, x.Max, x.RMS, x.Within5, x.InBand)
 	}
 	if err := t.Flush(); err != nil {
 		return err
 	}
 	c := &r.Calls
 	_, err := fmt.Fprintf(w, "of %d at 70 %% of rated or less %d were called tired or failed, %d within 30 runs; "+
-		"of %d over 90 %% %d were called; %.0f batteries an hour\n", c.Weak, c.WeakCalled, c.Within30, c.Good, c.GoodCalled, r.BatteriesH)
+		"of %d over 90 %% %d were called; %.0f batteries an hour\n", c.Weak, c.WeakCalled, c.Within30, c.Good,
+		c.GoodCalled, r.BatteriesH)
 	return err
 }

@@ -1,5 +1,5 @@
-// Package estimator is the suite that scores the charge over the library of scenarios, against two simple
-// ways to tell it.
+// Package estimator is the suite that scores the charge over the library of scenarios, against two
+// simple ways to tell it.
 package estimator
 
 import (
@@ -29,8 +29,8 @@ const (
 	maxDays = 8
 	// minDays leaves two days to judge.
 	minDays = 3
-	// settleFor is left out of the scores: an estimator that was told nothing needs a rest or a full
-	// charge first.
+	// settleFor is left out of the scores: an estimator that was told nothing needs a rest or a
+	// full charge first.
 	settleFor = 24 * time.Hour
 )
 
@@ -167,7 +167,8 @@ func rowOf(name string, runs []*one) Row {
 		}
 	}
 	s := said.Error()
-	row.RMSPct, row.P95Pct, row.MaxPct, row.KnownPct, row.InBandPct = s.RMSPct, s.P95Pct, s.MaxPct, s.KnownPct, s.InBandPct
+	row.RMSPct, row.P95Pct, row.MaxPct = s.RMSPct, s.P95Pct, s.MaxPct
+	row.KnownPct, row.InBandPct = s.KnownPct, s.InBandPct
 	row.TablePct, row.CountPct = table.Error().RMSPct, count.Error().RMSPct
 	return row
 }
@@ -181,8 +182,8 @@ func (r *Report) Table(w io.Writer) error {
 	fmt.Fprintln(t, "scenario\tRMS %\tp95 %\tmax %\ttable RMS %\tcounted RMS %\tknown %\tin 95 % band\t"+
 		"capability worst %\tcapability RMS %\tlink worst mΩ\tof mΩ\tleads right/wrong/all\t")
 	for _, x := range r.Rows {
-		fmt.Fprintf(t, "%s\t%.1f\t%.1f\t%.1f\t%.1f\t%.1f\t%.0f\t%.0f\t%s\t%s\t\n", x.Scenario, x.RMSPct, x.P95Pct, x.MaxPct,
-			x.TablePct, x.CountPct, x.KnownPct, x.InBandPct, x.Capability.Columns(), x.Wiring.Columns())
+		fmt.Fprintf(t, "%s\t%.1f\t%.1f\t%.1f\t%.1f\t%.1f\t%.0f\t%.0f\t%s\t%s\t\n", x.Scenario, x.RMSPct, x.P95Pct,
+			x.MaxPct, x.TablePct, x.CountPct, x.KnownPct, x.InBandPct, x.Capability.Columns(), x.Wiring.Columns())
 	}
 	if err := t.Flush(); err != nil {
 		return err

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/cmd/internal/suite"
+	"liftbank/cmd/slowtest"
 )
 
 func playSuite(t *testing.T, only string, days float64, step time.Duration) *Report {
@@ -20,9 +21,10 @@ func playSuite(t *testing.T, only string, days float64, step time.Duration) *Rep
 	return r.(*Report)
 }
 
-// The estimator against its two yardsticks with the sensors at the limits of their class: told nothing,
-// after a day.
+// The estimator against its two yardsticks with the sensors at the limits of their class: told
+// nothing, after a day.
 func TestBeatsItsYardsticks(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	r := playSuite(t, "^(healthy-day|balance-negative)$", 3, 5*time.Second)
 	require.Len(t, r.Rows, 2)
 	for _, x := range r.Rows {
@@ -34,6 +36,7 @@ func TestBeatsItsYardsticks(t *testing.T) {
 
 // A battery with a dead cell has no charge that could be said: silence instead of a wrong number.
 func TestADeadCellsChargeIsNotSaid(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	x := playSuite(t, "^cell-shorted$", 5, 5*time.Second).Rows[0]
 	assert.Less(t, x.KnownPct, 90.0)
 	assert.Greater(t, x.KnownPct, 50.0, "the good one's is")
@@ -42,6 +45,7 @@ func TestADeadCellsChargeIsNotSaid(t *testing.T) {
 
 // The table judges capability, links and leads, for the scenarios asked for.
 func TestTable(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	r := playSuite(t, "^(healthy-single|post-res)", 3, 5*time.Second)
 	require.Len(t, r.Rows, 2)
 	assert.Equal(t, []string{"healthy-single", "post-resistive"}, []string{r.Rows[0].Scenario, r.Rows[1].Scenario})

@@ -8,8 +8,8 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// yardsticks are the two simple ways that the estimator is measured against: the terminal voltage through
-// the table, and counted charge limited to 0 to 100 % that starts at what the table says.
+// yardsticks are the two simple ways that the estimator is measured against: the terminal voltage
+// through the table, and counted charge limited to 0 to 100 % that starts at what the table says.
 type yardsticks struct {
 	chem    []*leadacid.Chemistry
 	ratedAh []float64

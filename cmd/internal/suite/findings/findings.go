@@ -1,5 +1,5 @@
-// Package findings is the suite that plays the library of scenarios and holds each finding against what is
-// true in the simulated unit.
+// Package findings is the suite that plays the library of scenarios and holds each finding against
+// what is true in the simulated unit.
 package findings
 
 import (
@@ -96,7 +96,8 @@ const firstEvery = 10 * time.Minute
 
 func play(ctx context.Context, o *suite.Options, j *job) (*result, error) {
 	options := trial.Options{RestEvery: o.Step, Moved: o.Progress.Moved}
-	if slices.ContainsFunc(j.sc.Expect, func(name string) bool { b := bounds[name]; return b.within > 0 && b.within <= quick }) {
+	bound := func(name string) bool { return bounds[name].within > 0 && bounds[name].within <= quick }
+	if slices.ContainsFunc(j.sc.Expect, bound) {
 		options.RestEvery = 0 // slow scans would be what is measured
 	}
 	t, err := trial.New(j.sc, options)
@@ -121,7 +122,8 @@ func play(ctx context.Context, o *suite.Options, j *job) (*result, error) {
 	return x, nil
 }
 
-// lookFirst notes for each root cause that is true and was found whether a root cause is shown first.
+// lookFirst notes for each root cause that is true and was found whether a root cause is shown
+// first.
 func (x *result) lookFirst(t *trial.Trial) {
 	shown, subject := "", ""
 	for _, f := range t.Core.Snapshot("suite", 1).Findings {

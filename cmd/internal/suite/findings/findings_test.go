@@ -10,10 +10,13 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/cmd/internal/suite"
+	"liftbank/cmd/slowtest"
 )
 
-// A part of the suite that takes seconds: prompt findings, their times and their roots, and a healthy day.
+// A part of the suite that takes seconds: prompt findings, their times and their roots, and a
+// healthy day.
 func TestPromptFindings(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	o := suite.Options{
 		Seeds: 1, First: 1, Days: 1.5, Workers: 2, Step: 10 * time.Second,
 		Only: regexp.MustCompile("^(series-wired|reversed|feed-high|disconnect-open|healthy-day|charge-breaker-open)$"),
@@ -40,7 +43,8 @@ func TestPromptFindings(t *testing.T) {
 
 // The sweep breaks each channel in each way that its kind allows, and --only picks from it.
 func TestSweepOfOneChannel(t *testing.T) {
-	o := suite.Options{Seeds: 1, First: 1, Workers: 2, Step: 10 * time.Second, Sweep: true, Only: regexp.MustCompile("^sweep feed channel-(open|stuck 12.6)")}
+	o := suite.Options{Seeds: 1, First: 1, Workers: 2, Step: 10 * time.Second, Sweep: true,
+		Only: regexp.MustCompile("^sweep feed channel-(open|stuck 12.6)")}
 	result, err := Suite.Run(t.Context(), o)
 	require.NoError(t, err)
 	r := result.(*Report)

@@ -85,7 +85,8 @@ func (r *Report) add(x *result) {
 func (r *Report) addRaise(where string, x *result, raise *score.Raise) {
 	row := r.row(raise.Finding)
 	row.Raised++
-	line := fmt.Sprintf("%s: %s %s at %s%s", where, raise.Finding, raise.Subject, raise.From.Round(time.Second), raise.Evidence)
+	line := fmt.Sprintf("%s: %s %s at %s%s", where, raise.Finding, raise.Subject, raise.From.Round(time.Second),
+		raise.Evidence)
 	ok, early := x.True(raise)
 	switch {
 	case ok && early > score.Linger && !x.sweep:
@@ -110,8 +111,8 @@ func (s *Sweep) add(where string, x *result) {
 	}
 }
 
-// addExpected scores one expected finding of one run. Of several spans or subjects the first is timed. One
-// found is found.
+// addExpected scores one expected finding of one run. Of several spans or subjects the first is
+// timed. One found is found.
 func (r *Report) addExpected(where, name string, x *result) {
 	row := r.row(name)
 	var timed *score.Span
@@ -162,13 +163,15 @@ type bound struct {
 
 // bounds of the time to detect, 95th percentile. Findings not named have none.
 var bounds = map[string]bound{
-	"series-wired": {within: 10 * time.Second}, "motor-stuck": {within: 10 * time.Second}, "feed-high": {within: 10 * time.Second},
+	"series-wired": {within: 10 * time.Second}, "motor-stuck": {within: 10 * time.Second},
+	"feed-high": {within: 10 * time.Second},
 	"feed-lost": {within: 10 * time.Minute, wake: true}, "motor-dead": {within: 10 * time.Minute},
 	"link-resistive": {runs: 10}, "motor-drop": {runs: 10}, "battery-tired": {runs: 30},
 	"share-uneven": {within: 7 * 24 * time.Hour},
 }
 
-// quick: findings with a bound of at most this are timed at one scan a second, whatever is asked for.
+// quick: findings with a bound of at most this are timed at one scan a second, whatever is asked
+// for.
 const quick = 10 * time.Second
 
 // bound returns the bound of a finding and whether it was kept.

@@ -16,9 +16,9 @@ const (
 	sweepDays     = 4
 )
 
-// sweepFaults returns a channel's faults: open, shorted, stuck at a plausible value and elsewhere, noisy,
-// off both ways, dropping out. Values are in the channel's own unit. A shorted pin of a current sensor
-// reads its far end, and a shorted thermistor is out of range anyhow.
+// sweepFaults returns a channel's faults: open, shorted, stuck at a plausible value and elsewhere,
+// noisy, off both ways, dropping out. Values are in the channel's own unit. A shorted pin of a
+// current sensor reads its far end, and a shorted thermistor is out of range anyhow.
 func sweepFaults(channel string) []scenario.SensorFault {
 	quantity, _, _ := scenario.SplitChannel(channel)
 	f := func(kind string, value float64) scenario.SensorFault {
@@ -48,7 +48,8 @@ func sweepFaults(channel string) []scenario.SensorFault {
 // sweepJobs returns a run for each fault of each channel, each chip and the bus.
 func sweepJobs(o *suite.Options, seed uint64) (jobs []job, err error) {
 	var faults []scenario.SensorFault
-	channels := []string{"voltage-a", "voltage-b", "negative-b", "current-a", "current-b", "temperature-a", "feed", "motor"}
+	channels := []string{"voltage-a", "voltage-b", "negative-b", "current-a", "current-b", "temperature-a", "feed",
+		"motor"}
 	for _, channel := range channels {
 		faults = append(faults, sweepFaults(channel)...)
 	}

@@ -15,17 +15,20 @@ func (r *Report) Jobs() int { return r.Runs }
 // Table writes a row for each finding, and under it what was missed and what was false.
 func (r *Report) Table(w io.Writer) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintln(t, "finding\tcases\tfound %\traised\tfalse\tearly\tprecision %\troot first %\tp95 to detect\tp95 runs\tbound\t")
+	fmt.Fprintln(t,
+		"finding\tcases\tfound %\traised\tfalse\tearly\tprecision %\troot first %\tp95 to detect\tp95 runs\tbound\t")
 	var all Row
 	for i := range r.Rows {
 		x := &r.Rows[i]
-		fmt.Fprintf(t, "%s\t%d\t%s\t%d\t%d\t%d\t%s\t%s\t%s\t%s\t%s\t\n", x.Finding, x.Cases, share(x.Found, x.Cases), x.Raised,
-			x.False, x.Early, share(x.Raised-x.False, x.Raised), share(x.RootFirst, x.RootCases), delay(x), runs(x), x.Bound)
-		all.Cases, all.Found, all.Raised, all.False = all.Cases+x.Cases, all.Found+x.Found, all.Raised+x.Raised, all.False+x.False
-		all.Early, all.RootCases, all.RootFirst = all.Early+x.Early, all.RootCases+x.RootCases, all.RootFirst+x.RootFirst
+		fmt.Fprintf(t, "%s\t%d\t%s\t%d\t%d\t%d\t%s\t%s\t%s\t%s\t%s\t\n", x.Finding, x.Cases, share(x.Found, x.Cases),
+			x.Raised, x.False, x.Early, share(x.Raised-x.False, x.Raised), share(x.RootFirst, x.RootCases),
+			delay(x), runs(x), x.Bound)
+		all.Cases, all.Found, all.Raised = all.Cases+x.Cases, all.Found+x.Found, all.Raised+x.Raised
+		all.False, all.Early = all.False+x.False, all.Early+x.Early
+		all.RootCases, all.RootFirst = all.RootCases+x.RootCases, all.RootFirst+x.RootFirst
 	}
-	fmt.Fprintf(t, "all\t%d\t%s\t%d\t%d\t%d\t%s\t%s\t\t\t\t\n", all.Cases, share(all.Found, all.Cases), all.Raised, all.False,
-		all.Early, share(all.Raised-all.False, all.Raised), share(all.RootFirst, all.RootCases))
+	fmt.Fprintf(t, "all\t%d\t%s\t%d\t%d\t%d\t%s\t%s\t\t\t\t\n", all.Cases, share(all.Found, all.Cases), all.Raised,
+		all.False, all.Early, share(all.Raised-all.False, all.Raised), share(all.RootFirst, all.RootCases))
 	if err := t.Flush(); err != nil {
 		return err
 	}

@@ -30,26 +30,27 @@ const days = 365
 
 // Unit is the result of one unit's year.
 type Unit struct {
-	Seed      uint64            `json:"seed"`
-	About     string            `json:"about"` // chemistry, ratings, climate and duty
-	Days      float64           `json:"days"`
-	Batteries int               `json:"batteries"`
-	Runs      uint64            `json:"motor_runs"`
-	Judged    []uint32          `json:"runs_judged"`   // by battery
-	Tired     int               `json:"called_tired"`  // batteries, at any time
-	Failed    int               `json:"called_failed"` // batteries, at any time
-	FirstDay  float64           `json:"first_called_day"`
-	Last      []string          `json:"verdicts"`            // of each battery, at the end
-	Amps      []float64         `json:"cranking_a"`          // of each battery, at the end
-	Raised    map[string]int    `json:"raised"`              // findings, by name
-	False     map[string]int    `json:"false"`               // of these, with no condition behind them
-	Lowest    *float64          `json:"lowest_share"`        // capability over rated, of all batteries and times; null: no verdict
-	True      float64           `json:"lowest_true_share"`   // of capability and capacity, over rated
-	Cranking  score.Capability  `json:"cranking_capability"` // at the end
-	Leads     [2]Leads          `json:"leads"`               // load, feed; at the end
-	When      map[string]string `json:"when,omitempty"`      // first time and evidence of each false finding
-	Charge    score.ChargeError `json:"charge"`
-	charge    score.Charge      // of all batteries
+	Seed      uint64         `json:"seed"`
+	About     string         `json:"about"` // chemistry, ratings, climate and duty
+	Days      float64        `json:"days"`
+	Batteries int            `json:"batteries"`
+	Runs      uint64         `json:"motor_runs"`
+	Judged    []uint32       `json:"runs_judged"`   // by battery
+	Tired     int            `json:"called_tired"`  // batteries, at any time
+	Failed    int            `json:"called_failed"` // batteries, at any time
+	FirstDay  float64        `json:"first_called_day"`
+	Last      []string       `json:"verdicts"`   // of each battery, at the end
+	Amps      []float64      `json:"cranking_a"` // of each battery, at the end
+	Raised    map[string]int `json:"raised"`     // findings, by name
+	False     map[string]int `json:"false"`      // of these, with no condition behind them
+	// capability over rated, of all batteries and times; null: no verdict
+	Lowest   *float64          `json:"lowest_share"`
+	True     float64           `json:"lowest_true_share"`   // of capability and capacity, over rated
+	Cranking score.Capability  `json:"cranking_capability"` // at the end
+	Leads    [2]Leads          `json:"leads"`               // load, feed; at the end
+	When     map[string]string `json:"when,omitempty"`      // first time and evidence of each false finding
+	Charge   score.ChargeError `json:"charge"`
+	charge   score.Charge      // of all batteries
 }
 
 // Leads is what is said of a pair of leads.
@@ -127,7 +128,8 @@ func (f *follower) step(out *rules.Output) {
 		if b.Verdict == loadtest.Unknown {
 			continue
 		}
-		if share := b.CrankingA.Value / f.sc.Bank.Batteries[k].RatedCCA; b.CrankingA.Known && (f.Lowest == nil || share < *f.Lowest) {
+		share := b.CrankingA.Value / f.sc.Bank.Batteries[k].RatedCCA
+		if b.CrankingA.Known && (f.Lowest == nil || share < *f.Lowest) {
 			f.Lowest = &share
 		}
 		if b.Verdict < loadtest.Tired {
@@ -200,7 +202,8 @@ func (u *Unit) lowest() float64 {
 
 // Summary returns a line about the unit's year.
 func (u *Unit) Summary() string {
-	text := fmt.Sprintf("unit %d (%s): %d runs, verdicts at the end %v, lowest capability said %.0f %% of rated (true %.0f %%)",
+	text := fmt.Sprintf("unit %d (%s): %d runs, verdicts at the end %v, lowest capability said %.0f %% of rated "+
+		"(true %.0f %%)",
 		u.Seed, u.About, u.Runs, u.Last, 100*u.lowest(), 100*u.True)
 	if u.Tired+u.Failed > 0 {
 		text += fmt.Sprintf("; CALLED tired %d, failed %d, first on day %.1f", u.Tired, u.Failed, u.FirstDay)

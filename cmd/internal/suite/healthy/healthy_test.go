@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/cmd/internal/suite"
+	"liftbank/cmd/slowtest"
 )
 
 func playSuite(t *testing.T, first uint64, days float64, step time.Duration, fine bool) *Report {
@@ -21,6 +22,7 @@ func playSuite(t *testing.T, first uint64, days float64, step time.Duration, fin
 
 // Coarse steps while nothing happens change neither what is counted nor what is said.
 func TestCoarseYearsSayTheSame(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	coarse, fine := playSuite(t, 1, 8, 5*time.Second, false), playSuite(t, 1, 8, 5*time.Second, true)
 	for i, c := range coarse.Units {
 		f := fine.Units[i]

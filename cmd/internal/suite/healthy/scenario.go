@@ -12,12 +12,12 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// Scenario draws a healthy unit, its climate, its duty, its makers' spread and its sensors' errors from a
-// seed, and describes it.
+// Scenario draws a healthy unit, its climate, its duty, its makers' spread and its sensors' errors
+// from a seed, and describes it.
 //
-// Healthy means: no fault, leads diagonal, links and joints as new, capability and capacity within makers'
-// spread (90 % of rated and more), stops enough to charge at. Every sensor is at a limit of its class, with
-// the gains of voltages and the negative taps.
+// Healthy means: no fault, leads diagonal, links and joints as new, capability and capacity within
+// makers' spread (90 % of rated and more), stops enough to charge at. Every sensor is at a limit of
+// its class, with the gains of voltages and the negative taps.
 func Scenario(seed uint64) (sc scenario.Scenario, about string) {
 	random := rand.New(rand.NewPCG(seed, 0x6865616c))
 	sc = scenario.Default()
@@ -62,7 +62,8 @@ func drawClimate(sc *scenario.Scenario, random *rand.Rand) (about string) {
 		name                      string
 		mean, season, day, spells float64
 	}{
-		{"mild", 12, 10, 5, 3}, {"cold", 2, 16, 6, 6}, {"arctic", -5, 18, 6, 6}, {"hot", 26, 9, 8, 4}, {"tropical", 28, 3, 5, 2},
+		{"mild", 12, 10, 5, 3}, {"cold", 2, 16, 6, 6}, {"arctic", -5, 18, 6, 6}, {"hot", 26, 9, 8, 4},
+		{"tropical", 28, 3, 5, 2},
 	}[random.IntN(5)]
 	w := &sc.Weather
 	w.MeanC, w.SeasonC, w.DayC, w.SpellC = climate.mean, climate.season, climate.day, climate.spells
@@ -76,8 +77,8 @@ func drawDuty(sc *scenario.Scenario, seed uint64, random *rand.Rand) (about stri
 	}
 	stops := [][2]int{{2, 4}, {4, 8}, {8, 12}}[random.IntN(3)]
 	sc.Duty.Stops = stops
-	// Lifts are short, for speed: a run's first 200 ms and its last 120 ms are what is read. Some of
-	// those who lift seldom are of full length.
+	// Lifts are short, for speed: a run's first 200 ms and its last 120 ms are what is read. Some
+	// of those who lift seldom are of full length.
 	up := [][2]float64{{1, 1.6}, {1, 1.6}, {1.5, 4}, {8, 14}}[random.IntN(4)]
 	if up[0] >= 8 && stops[0] > 2 {
 		up = [2]float64{1, 1.6}
@@ -95,10 +96,10 @@ func drawDuty(sc *scenario.Scenario, seed uint64, random *rand.Rand) (about stri
 	return about
 }
 
-// disturbances are what the agent of a healthy unit has to bear: power lost every few days for a minute
-// or some hours, in half of the units; four times a year a wall clock that is an hour or days wrong for
-// some hours, and twice one that is not set; and readings that fail for some minutes, one chip's or all,
-// four times each.
+// disturbances are what the agent of a healthy unit has to bear: power lost every few days for a
+// minute or some hours, in half of the units; four times a year a wall clock that is an hour or
+// days wrong for some hours, and twice one that is not set; and readings that fail for some
+// minutes, one chip's or all, four times each.
 func disturbances(sc *scenario.Scenario, seed uint64) (trial.Restarts, []rig.ClockJump) {
 	random := rand.New(rand.NewPCG(seed, 0x7570736574))
 	between := func(a, b time.Duration) time.Duration { return a + time.Duration(random.Int64N(int64(b-a))) }

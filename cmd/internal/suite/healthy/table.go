@@ -94,11 +94,14 @@ func (r *Report) Jobs() int { return len(r.Units) }
 
 // Table writes what was said of healthy units, over all years.
 func (r *Report) Table(w io.Writer) error {
-	fmt.Fprintf(w, "%.1f unit-years of %d healthy units, %d batteries judged, %d motor runs\n", r.Years, len(r.Units), r.Judged, r.Runs)
-	fmt.Fprintf(w, "batteries called tired or failed: %d, in %d units%s\n", r.Called, r.InUnits, upperBound(r.InUnits, r.Years))
+	fmt.Fprintf(w, "%.1f unit-years of %d healthy units, %d batteries judged, %d motor runs\n", r.Years, len(r.Units),
+		r.Judged, r.Runs)
+	fmt.Fprintf(w, "batteries called tired or failed: %d, in %d units%s\n", r.Called, r.InUnits,
+		upperBound(r.InUnits, r.Years))
 	fmt.Fprintf(w, "lowest capability said: %.0f %% of rated; lowest true capability or capacity: %.0f %%\n%v\n",
 		100*r.lowest, 100*r.truth, &r.Cranking)
-	fmt.Fprintf(w, "charge: error %.1f %% RMS, known in %.0f %% of scans; leads known: load %d, wrong %d; feed %d, wrong %d\n",
+	fmt.Fprintf(w,
+		"charge: error %.1f %% RMS, known in %.0f %% of scans; leads known: load %d, wrong %d; feed %d, wrong %d\n",
 		r.Charge.RMSPct, r.Charge.KnownPct, r.right[0]+r.wrong[0], r.wrong[0], r.right[1]+r.wrong[1], r.wrong[1])
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(t, "finding\traised\tfalse\tin units\tfalse per unit-year\t")

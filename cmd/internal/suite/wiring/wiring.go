@@ -1,5 +1,5 @@
-// Package wiring is the suite that plays differently wired units and judges what is said of their leads
-// and links.
+// Package wiring is the suite that plays differently wired units and judges what is said of their
+// leads and links.
 package wiring
 
 import (
@@ -37,10 +37,10 @@ type Unit struct {
 	Wrong  string       `json:"wrong,omitempty"` // what was said wrong, with the truth
 }
 
-// Scenario draws a unit's wiring, batteries, climate and sensors' errors from a seed, and describes it:
-// two to four batteries, a third of them weak, links of 0.2 to 3 mΩ one by one, leads diagonal, on one
-// post or anywhere, those of load and feed apart, -15 to 35 °C, every voltage and current sensor at a
-// limit of its class. The duty is a third of an ordinary one: some 2.5 Ah a day.
+// Scenario draws a unit's wiring, batteries, climate and sensors' errors from a seed, and describes
+// it: two to four batteries, a third of them weak, links of 0.2 to 3 mΩ one by one, leads diagonal,
+// on one post or anywhere, those of load and feed apart, -15 to 35 °C, every voltage and current
+// sensor at a limit of its class. The duty is a third of an ordinary one: some 2.5 Ah a day.
 func Scenario(seed uint64) (sc scenario.Scenario, about string) {
 	random := rand.New(rand.NewPCG(seed, 0x77697265))
 	sc = scenario.Default()
@@ -149,7 +149,8 @@ func wrongLink(l *rules.LinkState, trueMohm float64) string {
 	case !l.Mohm.Known:
 		return fmt.Sprintf("; %v link %d not known (%.2f mΩ)", l.Side, l.From, trueMohm)
 	case e.Share() > 1:
-		return fmt.Sprintf("; %v link %d %.2f ± %.2f, not %.2f mΩ", l.Side, l.From, l.Mohm.Value, l.Mohm.Sigma, trueMohm)
+		return fmt.Sprintf("; %v link %d %.2f ± %.2f, not %.2f mΩ", l.Side, l.From, l.Mohm.Value, l.Mohm.Sigma,
+			trueMohm)
 	}
 	return ""
 }

@@ -1,5 +1,0 @@
-//go:build !race
-
-package crosscheck
-
-const underRace = false

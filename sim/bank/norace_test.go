@@ -1,5 +1,0 @@
-//go:build !race
-
-package bank
-
-const underRace = false

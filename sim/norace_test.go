@@ -1,5 +1,0 @@
-//go:build !race
-
-package sim
-
-const underRace = false
