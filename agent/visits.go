@@ -46,7 +46,7 @@ func (a *Agent) pageOptions() (page.Options, error) {
 	return o, nil
 }
 
-func openVisits(cfg *config.Config, actions visit.Actions, outlet visit.Outlet) (*visit.Keeper, error) {
+func openVisits(cfg *config.Config, actions visit.Actions, outlet visit.Outlet) (*visit.Store, error) {
 	areas := cfg.Visits.Checklist
 	if len(areas) == 0 {
 		areas = visit.DefaultChecklist()

@@ -14,7 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// asyncAPI gives the published schema of AsyncAPI 3.0.0 documents; testdata/asyncapi says where it is from.
+// asyncAPI returns the published schema of AsyncAPI 3.0.0 documents; testdata/asyncapi says where it is from.
 func asyncAPI(t *testing.T) *jsonschema.Schema {
 	t.Helper()
 	f, err := os.Open(filepath.Join("testdata", "asyncapi", "3.0.0.json.gz"))
@@ -32,7 +32,7 @@ func asyncAPI(t *testing.T) *jsonschema.Schema {
 	return s
 }
 
-// asyncDocument gives our document as JSON values.
+// asyncDocument returns our document as JSON values.
 func asyncDocument(t *testing.T) map[string]any {
 	t.Helper()
 	b, err := yaml.YAMLToJSON([]byte(read(t, "asyncapi.yaml")))
@@ -59,9 +59,9 @@ func TestAsyncAPIDocumentIsOne(t *testing.T) {
 	refused("another version", func(doc map[string]any) { doc["asyncapi"] = "2.0.0" })
 	refused("no title", func(doc map[string]any) { delete(at(doc, "info"), "title") })
 	refused("a channel with a member too many", func(doc map[string]any) { at(doc, "channels/status")["topic"] = "x" })
-	refused("an operation without channel", func(doc map[string]any) { delete(at(doc, "operations/sayRun"), "channel") })
-	refused("an action that isn't one", func(doc map[string]any) { at(doc, "operations/sayRun")["action"] = "publish" })
-	refused("QoS 3", func(doc map[string]any) { at(doc, "operations/sayRun/bindings/mqtt")["qos"] = json.Number("3") })
+	refused("an operation without channel", func(doc map[string]any) { delete(at(doc, "operations/sendRun"), "channel") })
+	refused("an action that isn't one", func(doc map[string]any) { at(doc, "operations/sendRun")["action"] = "publish" })
+	refused("QoS 3", func(doc map[string]any) { at(doc, "operations/sendRun/bindings/mqtt")["qos"] = json.Number("3") })
 	refused("a will of QoS 3", func(doc map[string]any) {
 		at(doc, "servers/fleet/bindings/mqtt/lastWill")["qos"] = json.Number("3")
 	})

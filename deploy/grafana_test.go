@@ -53,7 +53,8 @@ func dashboards(t *testing.T) map[string]dashboard {
 	return all
 }
 
-// queries gives every expression of a dashboard with the panel that it is in, the dashboard's variables put in.
+// queries returns every expression of a dashboard with the panel that it is in, the dashboard's
+// variables put in.
 func (b dashboard) queries() map[string]string {
 	all := map[string]string{}
 	for _, p := range b.Panels {

@@ -119,7 +119,7 @@ var (
 	keywords  = []string{"and", "or", "unless", "bool", "inf", "nan"}
 )
 
-// selectors gives the metrics of an expression.
+// selectors returns the metrics of an expression.
 func selectors(expr string) []selector {
 	var strs []string // a quoted text may hold anything, braces too
 	expr = quoted.ReplaceAllStringFunc(expr, func(s string) string {
@@ -300,7 +300,7 @@ func TestAlertsAreComplete(t *testing.T) {
 		assert.NotEmpty(t, r.Annotations["summary"], r.Alert)
 		assert.NotEmpty(t, r.Annotations["description"], r.Alert)
 		if severity := r.Labels["severity"]; severity != "" {
-			assert.Contains(t, []string{"note", "service", "urgent"}, severity, r.Alert)
+			assert.Contains(t, []string{"note", "repair", "urgent"}, severity, r.Alert)
 		} else {
 			assert.Regexp(t, `\bby \([^)]*severity`, r.Expr, "%s: its severity is the finding's", r.Alert)
 		}

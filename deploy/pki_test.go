@@ -31,7 +31,9 @@ func newAuthority(t *testing.T, dir, name string) *authority {
 	require.NoError(t, err)
 	a := &authority{dir: dir, key: key, next: 2, cert: &x509.Certificate{
 		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: name}, IsCA: true, BasicConstraintsValid: true,
-		NotBefore: time.Now().Add(-48 * time.Hour), NotAfter: time.Now().Add(48 * time.Hour), KeyUsage: x509.KeyUsageCertSign,
+		NotBefore: time.Now().Add(
+			-48 * time.Hour,
+		), NotAfter: time.Now().Add(48 * time.Hour), KeyUsage: x509.KeyUsageCertSign,
 	}}
 	der, err := x509.CreateCertificate(rand.Reader, a.cert, a.cert, &key.PublicKey, key)
 	require.NoError(t, err)
@@ -61,11 +63,13 @@ func (a *authority) sign(t *testing.T, file, commonName string, expired bool) (c
 	private, err := x509.MarshalECPrivateKey(key)
 	require.NoError(t, err)
 	certFile = write(t, string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})), a.dir, file+".pem")
-	keyFile = write(t, string(pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY", Bytes: private})), a.dir, file+".key")
+	keyFile = write(
+		t, string(pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY", Bytes: private})), a.dir, file+".key",
+	)
 	return certFile, keyFile
 }
 
-// client gives what a client of that certificate speaks TLS with.
+// client returns what a client of that certificate speaks TLS with.
 func (a *authority) client(t *testing.T, certFile, keyFile string) *tls.Config {
 	t.Helper()
 	pair, err := tls.LoadX509KeyPair(certFile, keyFile)

@@ -33,13 +33,13 @@ type schemaOf struct {
 var schemas = []schemaOf{
 	{file: "status.schema.json", folder: "agent/publish", typ: "statusMessage", schema: "liftbank.status.v1", leaf: "status",
 		title: "Status", about: "Whether a unit's agent is there. Retained; also the last will."},
-	{file: "snapshot.schema.json", folder: "agent/snapshot", typ: "Snapshot", schema: "liftbank.snapshot.v1", leaf: "snapshot", path: "/api/v1/snapshot",
+	{file: "snapshot.schema.json", folder: "agent/snapshot", typ: "Snapshot", schema: "liftbank.snapshot.v2", leaf: "snapshot", path: "/api/v1/snapshot",
 		title: "Snapshot", about: "All that is known of a unit at one moment. Over MQTT retained; over HTTP the answer of /api/v1/snapshot."},
 	{file: "run.schema.json", folder: "agent/publish", typ: "runMessage", schema: "liftbank.run.v1", stream: "runs", leaf: "runs",
 		title: "Motor run", about: "One motor run."},
 	{file: "finding.schema.json", folder: "agent/publish", typ: "findingMessage", schema: "liftbank.finding.v1", stream: "findings", leaf: "findings",
 		title: "Finding", about: "A change of a finding."},
-	{file: "findings.schema.json", folder: "agent/page", typ: "findingsAnswer", schema: "liftbank.findings.v1", path: "/api/v1/findings",
+	{file: "findings.schema.json", folder: "agent/page", typ: "findingsAnswer", schema: "liftbank.findings.v2", path: "/api/v1/findings",
 		title: "Findings", about: "The answer of /api/v1/findings: what holds now, and what can't be judged."},
 	{file: "history.schema.json", folder: "agent/history", typ: "Window",
 		title: "History", about: "The answer of /api/v1/history: a span of the past on one time axis."},
@@ -85,7 +85,7 @@ var (
 	positive     = limit{pairs: []any{"minimum", 0}}
 	fromOne      = limit{pairs: []any{"minimum", 1}}
 	arrangement  = enum(network.Unknown, network.Diagonal, network.SamePost, network.Between)
-	severity     = enum(finding.Note, finding.Service, finding.Urgent)
+	severity     = enum(finding.Note, finding.Repair, finding.Urgent)
 	verdict      = enum(loadtest.Unknown, loadtest.Fit, loadtest.FitLow, loadtest.Tired, loadtest.Failed)
 	side         = oneOf("positive", "negative")
 	streams      = oneOf("findings", "visits", "runs", "readings")
@@ -99,7 +99,7 @@ var limits = map[string]limit{
 	"streamHead.seq":           fromOne,
 	"Snapshot.seq":             fromOne,
 	"Snapshot.uptime_s":        positive,
-	"Bank.load_leads":          arrangement,
+	"Bank.motor_leads":         arrangement,
 	"Bank.feed_leads":          arrangement,
 	"Link.side":                side,
 	"Link.from":                letter,
@@ -112,9 +112,9 @@ var limits = map[string]limit{
 	"Finding.name":             names(),
 	"Finding.severity":         severity,
 	"Finding.state":            lifeOfAnItem,
-	"Silence.name":             names(),
+	"NotJudged.name":           names(),
 	"Channel.unit":             oneOf("V", "A", "°C"),
-	"Chip.address":             {pairs: []any{"minimum", 0x48, "maximum", 0x4b}},
+	"Chip.address":             {pairs: []any{"minimum", 0x08, "maximum", 0x77}},
 	"Span.severity":            severity,
 	"Span.name":                names(),
 
@@ -130,7 +130,7 @@ var limits = map[string]limit{
 	"receivedEntry.stream":     streams,
 	"receivedEntry.missing":    {whole: true, pairs: []any{"type", "array", "maxItems", 256, "items", obj("type", "array", "items", obj("type", "integer", "minimum", 1), "minItems", 2, "maxItems", 2)}},
 	"received.streams":         {pairs: []any{"maxItems", 64}},
-	"Visit.schema":             {pairs: []any{"const", "liftbank.visit-record.v1"}},
+	"Visit.schema":             {pairs: []any{"const", "liftbank.visit-record.v2"}},
 	"CheckedItem.state":        oneOf("ok", "attention", "not-checked"),
 	"Remaining.severity":       severity,
 	"Remaining.name":           names(),
@@ -161,7 +161,7 @@ const (
 		"within":{"voltage_v":0.01,"current_a":0.5,"temperature_c":0.5,"soc_pct":1},
 		"series":[{"figure":"voltage_v","mean":[0,12.65,29,12.61],"min":[0,12.6,12,10.9,13,12.6,29,12.6]},{"figure":"temperature_c","battery":"a","mean":[0,14.5,9,null]}]}}`
 	senmlSample = `[{"n":"t-1042:readings:session","t":1773063180,"vs":"5f0c2a9e"},{"n":"t-1042:a:voltage_v","u":"V","t":1773063180,"v":12.65}]`
-	visitSample = `{"schema":"liftbank.visit.v1","stream":"visits",` + head + `,"visit":{"schema":"liftbank.visit-record.v1","id":"20260309t140322-5f0c","unit":"t-1042","by":"technician 7",
+	visitSample = `{"schema":"liftbank.visit.v1","stream":"visits",` + head + `,"visit":{"schema":"liftbank.visit-record.v2","id":"20260309t140322-5f0c","unit":"t-1042","by":"technician 7",
 		"begun":"2026-03-09T13:30:00Z","finished":"2026-03-09T14:03:22Z","clock_trusted":true,
 		"start":{"lift_cycles":206,"runs":412,"motor_time_s":4961.4},"end":{"lift_cycles":207,"runs":414,"motor_time_s":4985.6},
 		"areas":[{"id":"posts","title":"Posts and links","items":[{"id":"tight","text":"Tight","state":"attention","note":"b- loose"}]}],
@@ -171,7 +171,7 @@ const (
 		"before":{"at":"2026-03-09T13:30:00Z","batteries":[],"links":[],"feed_v":null,"feed_path_mohm":null,"motor_path_mohm":8.1},
 		"after":{"at":"2026-03-09T14:03:22Z","batteries":[{"id":"a","voltage_v":12.65,"rested_v":null,"soc_pct":86,"resistance_mohm":4.6,"cranking_a":874,"capacity_ah":null,"verdict":"fit"}],
 		"links":[{"side":"negative","from":"a","to":"b","resistance_mohm":0.4}],"feed_v":13.9,"feed_path_mohm":12,"motor_path_mohm":null},
-		"findings":[{"name":"service-due","severity":"note","state":"unacknowledged","summary":"Service is due.","next_check":"Do it."}],"revision":9}}`
+		"findings":[{"name":"service-due","severity":"note","state":"unacknowledged","summary":"Service is due.","next_check":["Do it."]}],"revision":9}}`
 	gapSample      = `{"schema":"liftbank.gap.v1","stream":"runs",` + head + `,"from":7,"because":"no longer kept"}`
 	receivedSample = `{"schema":"liftbank.received.v1","unit":"t-1042","streams":[{"stream":"runs","session":"5f0c2a9e","through":17,"missing":[[19,21]]}]}`
 )

@@ -51,7 +51,7 @@ func TestSchemaFilesAreTheTypes(t *testing.T) {
 	assert.Len(t, files, len(schemas), "each file has a row in schemas")
 }
 
-// compiled gives a schema ready to judge; that it compiles says that it follows the JSON Schema 2020-12 meta-schema.
+// compiled returns a schema ready to judge; that it compiles says that it follows the JSON Schema 2020-12 meta-schema.
 func compiled(t *testing.T, file string) *jsonschema.Schema {
 	t.Helper()
 	c := jsonschema.NewCompiler()
@@ -125,7 +125,7 @@ func withoutRequired(t *testing.T, s *jsonschema.Schema, text string) {
 func TestSchemasTakeSamples(t *testing.T) {
 	full := sampleSnapshot(t, "findings")
 	fill(reflect.ValueOf(full).Elem()) // and the words that the older sample has not got
-	full.Bank.LoadLeads, full.Bank.FeedLeads = "diagonal", "unknown"
+	full.Bank.MotorLeads, full.Bank.FeedLeads = "diagonal", "unknown"
 	full.Motor.Since[0].Kind = "filter"
 	full.Links[0].Side, full.Links[0].From, full.Links[0].To = "negative", "a", "b"
 	var past history.Window

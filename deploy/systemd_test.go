@@ -16,7 +16,8 @@ import (
 	"liftbank/agent/config"
 )
 
-// unitSettings gives all settings of the service by name, in order; comments and sections are left out.
+// unitSettings returns all settings of the service by name, in order; comments and sections are
+// left out.
 func unitSettings(text string) map[string][]string {
 	all := map[string][]string{}
 	for line := range strings.Lines(text) {
@@ -27,13 +28,15 @@ func unitSettings(text string) map[string][]string {
 	return all
 }
 
-// verify has systemd judge a unit file. The program it starts must be there, so another takes its place. It gives what systemd has to say,
-// which for a misspelt setting is a line but no failure.
+// verify has systemd judge a unit file. The program it starts must be there, so another takes its
+// place. It gives what systemd has to say, which for a misspelt setting is a line but no failure.
 func verify(t *testing.T, text string) string {
 	analyze := program(t, "systemd-analyze", "systemd")
 	self, err := os.Executable()
 	require.NoError(t, err)
-	file := write(t, strings.ReplaceAll(text, "ExecStart=/usr/bin/liftbank", "ExecStart="+self), t.TempDir(), "liftbank.service")
+	file := write(
+		t, strings.ReplaceAll(text, "ExecStart=/usr/bin/liftbank", "ExecStart="+self), t.TempDir(), "liftbank.service",
+	)
 	out, err := exec.Command(analyze, "verify", "--man=no", file).CombinedOutput()
 	if err != nil {
 		return err.Error() + ": " + string(out)
@@ -58,11 +61,14 @@ func TestServiceIsWhatSystemdUnderstands(t *testing.T) {
 func TestServiceIsClosed(t *testing.T) {
 	analyze := program(t, "systemd-analyze", "systemd")
 	const most = "20" // tenths; systemd calls 2.0 to 4.9 OK, below that good
-	out, err := exec.Command(analyze, "security", "--offline=true", "--threshold="+most, filepath.Join("systemd", "liftbank.service")).CombinedOutput()
+	out, err := exec.Command(
+		analyze, "security", "--offline=true", "--threshold="+most, filepath.Join("systemd", "liftbank.service"),
+	).CombinedOutput()
 	assert.NoError(t, err, string(out))
 }
 
-// The filter must let through what tells whether the clock is set, and a filter that closes all of the calls that set it would not.
+// The filter must let through what tells whether the clock is set, and a filter that closes all of
+// the calls that set it would not.
 func TestServiceMayReadTheClocksState(t *testing.T) {
 	analyze := program(t, "systemd-analyze", "systemd")
 	allowed := map[string]bool{}
@@ -87,10 +93,14 @@ func TestServiceMayReadTheClocksState(t *testing.T) {
 			apply(name, !deny)
 		}
 	}
-	for _, call := range []string{"adjtimex", "openat", "epoll_pwait", "futex", "ioctl", "fsync", "renameat", "connect", "sendto"} {
+	for _, call := range []string{
+		"adjtimex", "openat", "epoll_pwait", "futex", "ioctl", "fsync", "renameat", "connect", "sendto",
+	} {
 		assert.True(t, allowed[call], call)
 	}
-	for _, call := range []string{"settimeofday", "clock_settime", "mount", "ptrace", "reboot", "init_module", "chroot"} {
+	for _, call := range []string{
+		"settimeofday", "clock_settime", "mount", "ptrace", "reboot", "init_module", "chroot",
+	} {
 		assert.False(t, allowed[call], call)
 	}
 	assert.NotContains(t, settings, "ProtectClock", "it closes adjtimex again")
@@ -115,9 +125,12 @@ func TestServiceStartsTheProgramAsItIs(t *testing.T) {
 	assert.NotContains(t, settings, "ExecReload", "the program reads its configuration once")
 }
 
-// A healthy agent that scans as seldom as its configuration allows must not be taken for one that hangs.
+// A healthy agent that scans as seldom as its configuration allows must not be taken for one that
+// hangs.
 func TestWatchdogWaitsForTheSlowestScan(t *testing.T) {
-	m := regexp.MustCompile("(?m)^\\| `board\\.scan\\.rest_every` \\| a time from \\w+ to (\\w+) ").FindStringSubmatch(config.Reference())
+	m := regexp.MustCompile(
+		"(?m)^\\| `board\\.scan\\.rest_every` \\| a time from \\w+ to (\\w+) ",
+	).FindStringSubmatch(config.Reference())
 	require.NotNil(t, m)
 	slowest, err := time.ParseDuration(m[1])
 	require.NoError(t, err)
@@ -129,11 +142,14 @@ func TestWatchdogWaitsForTheSlowestScan(t *testing.T) {
 // A group that isn't there keeps the service from starting: every one it names is made.
 func TestServiceHasItsGroups(t *testing.T) {
 	made := read(t, "systemd", "sysusers.conf")
-	for _, group := range strings.Fields(unitSettings(read(t, "systemd", "liftbank.service"))["SupplementaryGroups"][0]) {
+	for _, group := range strings.Fields(
+		unitSettings(read(t, "systemd", "liftbank.service"))["SupplementaryGroups"][0],
+	) {
 		assert.Regexp(t, `(?m)^g `+regexp.QuoteMeta(group)+` `, made)
 	}
 	sysusers := program(t, "systemd-sysusers", "systemd")
-	file, err := filepath.Abs(filepath.Join("systemd", "sysusers.conf")) // a relative name is looked for in systemd's folders
+	// a relative name is looked for in systemd's folders
+	file, err := filepath.Abs(filepath.Join("systemd", "sysusers.conf"))
 	require.NoError(t, err)
 	out, err := exec.Command(sysusers, "--dry-run", file).CombinedOutput()
 	assert.NoError(t, err, string(out))

@@ -26,8 +26,8 @@ func TestMain(m *testing.M) {
 	os.Exit(code)
 }
 
-// program gives the path of a program that the files here are for. Where it isn't installed the test is skipped; where everything is
-// to be installed (CI=true) that is a failure.
+// program returns the path of a program that these files are for. Where it isn't installed the test
+// is skipped; where everything is to be installed (CI=true) that is a failure.
 func program(t *testing.T, name, debianPackage string) string {
 	t.Helper()
 	for _, candidate := range []string{name, "/usr/sbin/" + name} {
@@ -50,14 +50,16 @@ var built struct {
 	err error
 }
 
-// liftbank gives the path of the program, built from this source.
+// liftbank returns the path of the program, built from this source.
 func liftbank(t *testing.T) string {
 	t.Helper()
 	built.Do(func() {
 		if built.dir, built.err = os.MkdirTemp("", "liftbank-deploy"); built.err != nil {
 			return
 		}
-		if out, err := exec.Command("go", "build", "-o", built.dir, "liftbank/cmd/liftbank").CombinedOutput(); err != nil {
+		if out, err := exec.Command(
+			"go", "build", "-o", built.dir, "liftbank/cmd/liftbank",
+		).CombinedOutput(); err != nil {
 			built.err = fmt.Errorf("build liftbank: %w: %s", err, out)
 		}
 	})
@@ -130,7 +132,7 @@ func (p *process) says(t *testing.T, word string) {
 	}
 }
 
-// freeAddress gives a port of this machine that nobody listens on at the moment.
+// freeAddress returns a port of this machine that nobody listens on at the moment.
 func freeAddress(t *testing.T) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")

@@ -20,15 +20,17 @@ import (
 	"liftbank/sim/board"
 )
 
-// unitAgent is a whole agent on emulated input chips, in real time: a bank at rest, a motor run of one second from the first to the second,
-// and a thermistor that is off, which is found after another.
+// unitAgent is a whole agent on emulated input chips, in real time: a bank at rest, a motor run of
+// one second from the first to the second, and a thermistor that is off, which is found after
+// another.
 type unitAgent struct {
 	page string      // its page's address
 	logs chan string // the errors that it logs
 	stop func()
 }
 
-// contacts are those of the example: wake line off, motor command on during the run, disconnect closed.
+// contacts are those of the example: wake line off, motor command on during the run, disconnect
+// closed.
 type contacts struct {
 	clock sensors.Clock
 	seen  time.Duration
@@ -38,12 +40,12 @@ const runBegins, runEnds = time.Second, 2 * time.Second
 
 func runs(at time.Duration) bool { return at >= runBegins && at < runEnds }
 
-// Level gives a contact's state.
+// Level returns a contact's state.
 func (c *contacts) Level(i int) (on, known bool) {
 	return i == 2 || i == 1 && runs(c.clock.Now()), true
 }
 
-// Take gives what changed since the last call.
+// Take returns what changed since the last call.
 func (c *contacts) Take(buf []sensors.Edge) []sensors.Edge {
 	now := c.clock.Now()
 	for _, at := range []time.Duration{runBegins, runEnds} {
@@ -58,7 +60,10 @@ func (c *contacts) Take(buf []sensors.Edge) []sensors.Edge {
 // startUnit runs the agent of a unit with the example's board. mqtt is the section of that name.
 func startUnit(t *testing.T, unit, mqtt string) *unitAgent {
 	t.Helper()
-	text := strings.NewReplacer("id: lift-1 ", "id: "+unit+" ", "sense_fault_after: 30s", "sense_fault_after: 1s", "rest_every: 1s", "rest_every: 200ms").
+	text := strings.NewReplacer(
+		"id: lift-1 ", "id: "+unit+" ", "sense_fault_after: 30s", "sense_fault_after: 1s", "rest_every: 1s",
+		"rest_every: 200ms",
+	).
 		Replace(string(deploy.BoardTwoBatteries)) + "\nmqtt: " + mqtt + "\n"
 	cfg, err := config.Parse("unit.yaml", []byte(text))
 	require.NoError(t, err)
@@ -93,7 +98,9 @@ func startUnit(t *testing.T, unit, mqtt string) *unitAgent {
 	require.NoError(t, err)
 	u := &unitAgent{page: "http://" + l.Addr().String(), logs: make(chan string, 1000)}
 	a, err := agent.New(agent.Options{
-		Config: cfg, Listener: l, Session: fmt.Sprintf("%x", time.Now().UnixNano()), Version: "test", Log: slog.New(errorsOnly{u.logs}), Now: time.Now,
+		Config: cfg, Listener: l, Session: fmt.Sprintf(
+			"%x", time.Now().UnixNano(),
+		), Version: "test", Log: slog.New(errorsOnly{u.logs}), Now: time.Now,
 		Parts: agent.Parts{
 			Chips:    []sensors.Chip{ads1115.New(bus, 0x48, clock), ads1115.New(bus, 0x49, clock)},
 			Contacts: &contacts{clock: clock}, Clock: clock, Wall: agent.SystemWall,
@@ -111,7 +118,7 @@ func startUnit(t *testing.T, unit, mqtt string) *unitAgent {
 	return u
 }
 
-// metric gives a line of the unit's metrics without its name; empty when there is none.
+// metric returns a line of the unit's metrics without its name; empty when there is none.
 func (u *unitAgent) metric(t *testing.T, name string) string {
 	t.Helper()
 	for line := range strings.Lines(get(t, u.page+"/metrics")) {

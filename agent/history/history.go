@@ -1,4 +1,5 @@
-// Package history has the shapes in which a unit's past is asked for and given: what the store answers and the page draws.
+// Package history has the shapes in which a unit's past is asked for and given: what the store
+// answers and the page draws.
 package history
 
 import (
@@ -6,9 +7,10 @@ import (
 	"time"
 )
 
-// Source gives a unit's past.
+// Source reads a unit's history.
 type Source interface {
-	// Window gives the span [From, To), thinned to at most Points points a series. A span with nothing kept is empty, not an error.
+	// Window returns the span [From, To), thinned to at most Points points a series. A span with
+	// nothing kept is empty, not an error.
 	Window(ctx context.Context, q Query) (Window, error)
 }
 
@@ -18,7 +20,8 @@ type Query struct {
 	Points   int       // most points of a series, 1 to 4000
 }
 
-// Window is a span of the past on one time axis. A bin in which nothing was kept has null in every series.
+// Window is a span of the past on one time axis. A bin in which nothing was kept has null in every
+// series.
 type Window struct {
 	From     time.Time `json:"from"`
 	To       time.Time `json:"to"`
@@ -32,7 +35,8 @@ type Window struct {
 
 // Series is one measured or worked-out figure over the bins.
 type Series struct {
-	Figure  string     `json:"figure"`            // as in the snapshot: voltage_v, current_a, soc_pct, temperature_c, ...
+	// as in the snapshot: voltage_v, current_a, soc_pct, temperature_c, ...
+	Figure  string     `json:"figure"`
 	Battery string     `json:"battery,omitempty"` // empty for the bank, the feed, the motor
 	Min     []*float64 `json:"min"`
 	Mean    []*float64 `json:"mean"`

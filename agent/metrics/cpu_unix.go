@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// cpuSeconds gives the time that this process has taken.
+// cpuSeconds returns the CPU time of this process.
 func cpuSeconds() (float64, bool) {
 	var u syscall.Rusage
 	if syscall.Getrusage(syscall.RUSAGE_SELF, &u) != nil {

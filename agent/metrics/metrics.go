@@ -1,8 +1,8 @@
-// Package metrics shows the newest snapshot of one unit to Prometheus.
+// Package metrics exposes the newest snapshot of one unit to Prometheus.
 //
-// Every sample is made from the snapshot when it is scraped; nothing is kept. A figure that is unknown has no sample, and
-// when no new snapshot came for a while all figures of the old one are gone too, so that an old value never looks like one
-// of now. Names start liftbank_ and end in their base unit.
+// Every sample is made from the snapshot at scrape time; nothing is stored. An unknown figure has no
+// sample. When the snapshot gets old, all of its figures are dropped too, so that an old value never
+// looks like a current one. Names start with liftbank_ and end in their base unit.
 package metrics
 
 import (
@@ -19,18 +19,18 @@ import (
 	"liftbank/agent/store"
 )
 
-// Options say what is shown.
+// Options configures a collector.
 type Options struct {
 	Hub        *snapshot.Hub
-	StaleAfter time.Duration        // age at which the figures vanish; 0 is 10 s
-	Publish    func() publish.State // nil where nothing is published
-	Store      func() store.Health  // nil where nothing is kept
+	StaleAfter time.Duration        // age at which the figures are dropped; 0 is 10 s
+	Publish    func() publish.State // nil if nothing is published
+	Store      func() store.Health  // nil if nothing is stored
 	Version    string               // of the program
 	Revision   string               // of its source
 	Started    time.Time            // of the process
 }
 
-// NewCollector gives the unit's figures alone, for a registry of the caller's.
+// NewCollector returns a collector of the unit's figures, for a registry of the caller.
 func NewCollector(opts Options) prometheus.Collector {
 	if opts.StaleAfter == 0 {
 		opts.StaleAfter = 10 * time.Second
@@ -38,15 +38,16 @@ func NewCollector(opts Options) prometheus.Collector {
 	return &collector{opts: opts}
 }
 
-// New gives a registry with the unit's figures and those of the process.
+// New returns a registry with the unit's figures and those of the process.
 func New(opts Options) *prometheus.Registry {
 	reg := prometheus.NewRegistry()
 	reg.MustRegister(NewCollector(opts), newProcess(opts.Started))
 	return reg
 }
 
-// Handler serves a registry. At most four scrapes run at a time, and scrapes at one time share one gathering. It does not pack: a
-// scrape comes over the local network, and packing would be a fifth of all that the agent does.
+// Handler serves a registry. At most four scrapes run at a time, and simultaneous scrapes share one
+// gathering. It does not compress: scrapes come over the local network, and compression would take a
+// fifth of the CPU time that the agent uses.
 func Handler(reg *prometheus.Registry) http.Handler {
 	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
 		Registry: reg, ErrorHandling: promhttp.ContinueOnError, MaxRequestsInFlight: 4, DisableCompression: true,
@@ -57,14 +58,14 @@ func Handler(reg *prometheus.Registry) http.Handler {
 // collector makes the unit's samples.
 type collector struct{ opts Options }
 
-// Describe sends every name that Collect can make, so that a name used twice shows when the program starts.
+// Describe sends every name that Collect can use, so that a duplicate name fails at start.
 func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range described {
 		ch <- d
 	}
 }
 
-// Collect makes the samples. It does no input or output and waits for nothing.
+// Collect makes the samples. It does no I/O and does not block.
 func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	send(ch, buildInfo, prometheus.GaugeValue, 1, c.opts.Version, c.opts.Revision, runtime.Version())
 	if c.opts.Publish != nil {
@@ -110,7 +111,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	collectFindings(ch, s)
 }
 
-// collectFindings makes the samples of findings and of what can't be judged.
+// collectFindings makes the samples of the findings and of those that can't be judged.
 func collectFindings(ch chan<- prometheus.Metric, s *snapshot.Snapshot) {
 	send(ch, unitInfo, prometheus.GaugeValue, 1, s.Unit)
 	type key struct{ name, subject, severity string }
@@ -132,21 +133,22 @@ func collectFindings(ch chan<- prometheus.Metric, s *snapshot.Snapshot) {
 	}
 	silent := map[string]bool{}
 	for _, n := range s.NotJudged {
-		if !silent[n.Name] { // one series a name, whatever the reasons
+		if !silent[n.Name] { // one series per name, whatever the reasons
 			silent[n.Name] = true
 			send(ch, findingNotJudged, prometheus.GaugeValue, 1, n.Name)
 		}
 	}
 }
 
-// collectState makes one sample for each state that there can be, 1 for the present one.
+// collectState makes one sample per possible state: 1 for the present one, 0 for the others.
 func collectState(ch chan<- prometheus.Metric, desc *prometheus.Desc, states []string, present string, labels ...string) {
 	for _, state := range states {
 		send(ch, desc, prometheus.GaugeValue, fromBool(state == present), append(labels, state)...)
 	}
 }
 
-// send makes one sample. Label values come from the unit's configuration: what isn't UTF-8 there must not end the scrape.
+// send makes one sample. Label values come from the unit's configuration: one that is not UTF-8 must not
+// fail the scrape.
 func send(ch chan<- prometheus.Metric, desc *prometheus.Desc, kind prometheus.ValueType, value float64, labels ...string) {
 	for i := range labels {
 		labels[i] = strings.ToValidUTF8(labels[i], "�")

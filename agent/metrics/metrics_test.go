@@ -27,7 +27,7 @@ import (
 	"liftbank/agent/store"
 )
 
-var update = flag.Bool("update", false, "write the golden files anew")
+var update = flag.Bool("update", false, "renew the golden files")
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
@@ -60,11 +60,12 @@ func registryOf(s *snapshot.Snapshot, c *clock) *prometheus.Registry {
 		hub.Publish(s)
 	}
 	return metrics.New(metrics.Options{
-		Hub: hub, Publish: func() publish.State { return published }, Store: func() store.Health { return keeping }, Version: "0.1.0", Revision: "abc1234",
+		Hub: hub, Publish: func() publish.State { return published }, Store: func() store.Health { return keeping },
+		Version: "0.1.0", Revision: "abc1234",
 	})
 }
 
-// ours gives the samples of a registry whose names start with liftbank_, go_version left out.
+// ours returns the samples of a registry whose names start with liftbank_, go_version left out.
 func ours(t require.TestingT, reg prometheus.Gatherer) string {
 	rec := httptest.NewRecorder()
 	metrics.Handler(reg.(*prometheus.Registry)).ServeHTTP(rec, httptest.NewRequest(http.MethodGet, "/metrics", nil))
@@ -134,7 +135,10 @@ func TestOldReadingsVanish(t *testing.T) {
 	left := samples(ours(t, reg))
 	assert.Contains(t, left, "liftbank_snapshot_timestamp_seconds 1.773065002e+09")
 	for _, line := range left {
-		assert.Regexp(t, `^liftbank_(snapshot_timestamp_seconds|build_info|publish_|store_|outbox_)`, line, "no figure outlives its snapshot")
+		assert.Regexp(
+			t, `^liftbank_(snapshot_timestamp_seconds|build_info|publish_|store_|outbox_)`, line,
+			"no figure outlives its snapshot",
+		)
 	}
 }
 
@@ -154,7 +158,8 @@ func samples(text string) []string {
 	return all
 }
 
-// Names repeated and bytes that aren't text come from a configuration; they must cost one label, never the scrape.
+// Names repeated and bytes that aren't text come from a configuration; they must cost one label,
+// never the scrape.
 func TestHostileSnapshot(t *testing.T) {
 	s := sample(t, "findings")
 	s.Findings = append(s.Findings, s.Findings...)

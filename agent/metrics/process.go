@@ -10,8 +10,9 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 )
 
-// process gives the few figures of the agent's process that are watched in the field. The library's own collectors read eight files
-// of /proc and the runtime's pauses for each scrape: half of what a scrape costs.
+// process collects the few figures of the agent's process that are watched in the field. The
+// library's own collectors read eight files of /proc and the runtime's pauses per scrape: half of a
+// scrape's cost.
 type process struct {
 	cpu, resident, start, goroutines *prometheus.Desc
 	begun                            float64
@@ -19,22 +20,29 @@ type process struct {
 
 func newProcess(begun time.Time) *process {
 	return &process{
-		cpu:        prometheus.NewDesc("process_cpu_seconds_total", "User and system time that the process has taken, in seconds.", nil, nil),
-		resident:   prometheus.NewDesc("process_resident_memory_bytes", "Memory of the process that is resident, in bytes.", nil, nil),
-		start:      prometheus.NewDesc("process_start_time_seconds", "Start of the process by its own clock, seconds since 1970-01-01 UTC.", nil, nil),
+		cpu: prometheus.NewDesc(
+			"process_cpu_seconds_total", "User and system CPU time of the process, in seconds.", nil, nil,
+		),
+		resident: prometheus.NewDesc(
+			"process_resident_memory_bytes", "Resident memory of the process, in bytes.", nil, nil,
+		),
+		start: prometheus.NewDesc(
+			"process_start_time_seconds", "Start of the process by its own clock, in seconds since 1970-01-01 UTC.",
+			nil, nil,
+		),
 		goroutines: prometheus.NewDesc("go_goroutines", "Goroutines of the process.", nil, nil),
 		begun:      float64(begun.UnixMilli()) / 1000,
 	}
 }
 
-// Describe sends the names.
+// Describe sends the descriptions.
 func (p *process) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{p.cpu, p.resident, p.start, p.goroutines} {
 		ch <- d
 	}
 }
 
-// Collect makes the samples; what the system doesn't tell is left out.
+// Collect makes the samples. It leaves out what the system does not report.
 func (p *process) Collect(ch chan<- prometheus.Metric) {
 	if s, ok := cpuSeconds(); ok {
 		ch <- prometheus.MustNewConstMetric(p.cpu, prometheus.CounterValue, s)

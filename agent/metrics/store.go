@@ -9,21 +9,21 @@ import (
 type kept = *store.Health
 
 var storeFigures = []figure[kept]{
-	gauge("store_bytes", "Bytes of the store's file that hold something.", func(h kept) *float64 { return new(float64(h.SizeBytes)) }),
-	gauge("store_pending", "Things that wait in memory to be written to the card.", func(h kept) *float64 { return new(float64(h.Pending)) }),
-	counter("store_commits", "Transactions that the card took since the agent's start.", func(h kept) *float64 { return count(h.Commits) }),
-	counter("store_failures", "Transactions that the card did not take since the agent's start.", func(h kept) *float64 { return count(h.Failed) }),
-	counter("store_lost", "Things given up for want of room since the agent's start.", func(h kept) *float64 { return count(h.Lost) }),
-	gauge("store_set_aside", "1 when a damaged file was set aside at or since the agent's start, else 0.", func(h kept) *float64 { return flag(h.SetAside != "") }),
+	gauge("store_bytes", "Used bytes of the store's file.", func(h kept) *float64 { return new(float64(h.SizeBytes)) }),
+	gauge("store_pending", "Items in memory that wait to be written to the card.", func(h kept) *float64 { return new(float64(h.Pending)) }),
+	counter("store_commits", "Transactions written to the card since the agent started.", func(h kept) *float64 { return count(h.Commits) }),
+	counter("store_failures", "Transactions that could not be written to the card since the agent started.", func(h kept) *float64 { return count(h.Failed) }),
+	counter("store_dropped", "Items dropped for lack of space since the agent started.", func(h kept) *float64 { return count(h.Lost) }),
+	gauge("store_set_aside", "1 if a damaged file was set aside since the agent started, else 0.", func(h kept) *float64 { return flag(h.SetAside != "") }),
 }
 
 var (
-	outboxWaiting = desc("outbox_waiting", "Records of a stream that no broker has acknowledged.", "stream")
-	outboxKept    = desc("outbox_kept", "Records of a stream on the card, those that a broker acknowledged and may be asked for again among them.", "stream")
-	storeUsable   = desc("store_usable", "1 while the card takes what is to be kept, else 0.")
-	// The problem's word is a label: there are a dozen of them, and one at a time.
-	storeProblem   = desc("store_problem", "1 with the reason, while the card takes nothing.", "problem")
-	publishProblem = desc("publish_problem", "1 with the reason, while there is no connection to the broker.", "problem")
+	outboxWaiting = desc("outbox_waiting", "Records of the stream that no broker has acknowledged yet.", "stream")
+	outboxKept    = desc("outbox_kept", "Records of the stream on the card, including those acknowledged by a broker that may be asked for again.", "stream")
+	storeUsable   = desc("store_usable", "1 while the card can be written, else 0.")
+	// The problem is a label: there are about a dozen values, one at a time.
+	storeProblem   = desc("store_problem", "1 while the card can't be written. The label is the reason.", "problem")
+	publishProblem = desc("publish_problem", "1 while there is no connection to the broker. The label is the reason.", "problem")
 )
 
 func collectStore(ch chan<- prometheus.Metric, h store.Health) {

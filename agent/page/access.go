@@ -34,7 +34,7 @@ func (s *Server) readForm(w http.ResponseWriter, r *http.Request) bool {
 	return false
 }
 
-// fail says an error as a page, or as JSON to a script.
+// fail answers with an error, as a page or as JSON for a script.
 func (s *Server) fail(w http.ResponseWriter, r *http.Request, status int, m message) {
 	if wantsJSON(r) {
 		s.sendJSON(w, r, status, errorAnswer{strings.TrimSpace(m.Head + " " + m.Text)})
@@ -45,13 +45,14 @@ func (s *Server) fail(w http.ResponseWriter, r *http.Request, status int, m mess
 
 func wantsJSON(r *http.Request) bool { return r.Header.Get("Accept") == typeJSON }
 
-// signedIn tells whether the browser has a session.
+// signedIn reports whether the browser has a session.
 func (s *Server) signedIn(r *http.Request) bool {
 	c, err := r.Cookie(sessionCookie)
 	return err == nil && s.opts.PIN != nil && s.opts.PIN.Valid(c.Value)
 }
 
-// pinView is the form that asks for the PIN. Kept are the fields of a form that came without a session: nothing typed is lost.
+// pinView is the form that asks for the PIN. Kept are the fields of a form that came without a
+// session: nothing typed is lost.
 type pinView struct {
 	W            map[string]string
 	Action, Next string
@@ -62,8 +63,9 @@ type pinView struct {
 
 type hidden struct{ Name, Value string }
 
-// permit lets a form pass that comes with a session or with the PIN itself, and else asks for it.
-func (s *Server) permit(w http.ResponseWriter, r *http.Request) bool {
+// authorize lets a form pass that comes with a session or with the PIN itself, and else asks for
+// it.
+func (s *Server) authorize(w http.ResponseWriter, r *http.Request) bool {
 	if s.signedIn(r) {
 		return true
 	}
@@ -80,15 +82,18 @@ func (s *Server) permit(w http.ResponseWriter, r *http.Request) bool {
 	return false
 }
 
-// begin gives the browser a session.
+// begin starts a session for the browser.
 func (s *Server) begin(w http.ResponseWriter) {
 	text, life := s.opts.PIN.Session()
 	http.SetCookie(w, &http.Cookie{
-		Name: sessionCookie, Value: text, Path: "/", MaxAge: int(life.Seconds()), HttpOnly: true, SameSite: http.SameSiteStrictMode,
+		Name: sessionCookie, Value: text, Path: "/", MaxAge: int(
+			life.Seconds(),
+		), HttpOnly: true, SameSite: http.SameSiteStrictMode,
 	})
 }
 
-// askPIN shows the form for the PIN in place of what was asked. wrong is why the last one wasn't taken.
+// askPIN shows the form for the PIN in place of what was asked. wrong is why the last one wasn't
+// taken.
 func (s *Server) askPIN(w http.ResponseWriter, r *http.Request, wrong error) {
 	to := readerOf(r)
 	v := pinView{W: to.W, Action: r.URL.Path, None: s.opts.PIN == nil}
@@ -124,9 +129,9 @@ func (s *Server) askPIN(w http.ResponseWriter, r *http.Request, wrong error) {
 	s.show(w, r, status, content{template: "pin", data: v, title: to.W["PINTitle"]})
 }
 
-// signIn takes the PIN and goes on to where it was asked for.
+// signIn checks the PIN and continues where it was required.
 func (s *Server) signIn(w http.ResponseWriter, r *http.Request) {
-	if s.readForm(w, r) && s.permit(w, r) {
+	if s.readForm(w, r) && s.authorize(w, r) {
 		http.Redirect(w, r, ownPath(r.PostForm.Get("next")), http.StatusSeeOther)
 	}
 }
@@ -142,11 +147,13 @@ func (s *Server) pinPage(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) signOut(w http.ResponseWriter, r *http.Request) {
-	http.SetCookie(w, &http.Cookie{Name: sessionCookie, Path: "/", MaxAge: -1, HttpOnly: true, SameSite: http.SameSiteStrictMode})
+	http.SetCookie(w, &http.Cookie{
+		Name: sessionCookie, Path: "/", MaxAge: -1, HttpOnly: true, SameSite: http.SameSiteStrictMode,
+	})
 	http.Redirect(w, r, "/", http.StatusSeeOther)
 }
 
-// addressOf gives the address that tries of the PIN are counted by.
+// addressOf returns the address that tries of the PIN are counted by.
 func addressOf(r *http.Request) string {
 	host, _, err := net.SplitHostPort(r.RemoteAddr)
 	if err != nil {
@@ -155,15 +162,16 @@ func addressOf(r *http.Request) string {
 	return host
 }
 
-// token gives random text for a form, by which it is known again when it is sent twice.
+// token returns a random ID for a form, so that a form sent twice is recognized.
 func (s *Server) token() string {
 	b := make([]byte, 8)
 	rand.Read(b) // never fails
 	return hex.EncodeToString(b)
 }
 
-// needs asks for the PIN before a page that is of use only with it; it reports whether the page may be shown.
-func (s *Server) needs(w http.ResponseWriter, r *http.Request) bool {
+// requirePIN asks for the PIN before a page that is of use only with it; it reports whether the
+// page may be shown.
+func (s *Server) requirePIN(w http.ResponseWriter, r *http.Request) bool {
 	if s.signedIn(r) {
 		return true
 	}

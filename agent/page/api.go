@@ -45,7 +45,7 @@ func (s *Server) apiSnapshot(w http.ResponseWriter, r *http.Request) {
 	}
 	body, err := s.opts.Hub.JSON(snap)
 	if err != nil {
-		s.broken(w, r, err)
+		s.renderFailed(w, r, err)
 		return
 	}
 	send(w, r, http.StatusOK, typeJSON, body)
@@ -63,7 +63,7 @@ func (s *Server) apiFindings(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-// healthz says whether the process lives and its scan loop gets on; before the first snapshot it has StaleAfter for that.
+// healthz reports whether the scan loop runs. Before the first snapshot it has StaleAfter to get there.
 func (s *Server) healthz(w http.ResponseWriter, r *http.Request) {
 	if age := s.opts.Hub.Age(); age > s.opts.StaleAfter {
 		send(w, r, http.StatusServiceUnavailable, typeText, []byte("scan loop: last snapshot "+age.Round(time.Second).String()+" ago\n"))
@@ -72,7 +72,7 @@ func (s *Server) healthz(w http.ResponseWriter, r *http.Request) {
 	send(w, r, http.StatusOK, typeText, []byte("ok\n"))
 }
 
-// readyz says whether there is something to show.
+// readyz reports whether there is a snapshot to show.
 func (s *Server) readyz(w http.ResponseWriter, r *http.Request) {
 	if s.opts.Hub.Current() == nil {
 		send(w, r, http.StatusServiceUnavailable, typeText, []byte(english.W["NoReadingYet"]+"\n"))
@@ -84,14 +84,14 @@ func (s *Server) readyz(w http.ResponseWriter, r *http.Request) {
 func (s *Server) sendJSON(w http.ResponseWriter, r *http.Request, status int, answer any) {
 	body, err := json.Marshal(answer)
 	if err != nil {
-		s.broken(w, r, err)
+		s.renderFailed(w, r, err)
 		return
 	}
 	send(w, r, status, typeJSON, body)
 }
 
-// broken answers when a snapshot has no JSON or page form, which is a defect of the agent.
-func (s *Server) broken(w http.ResponseWriter, r *http.Request, err error) {
+// renderFailed answers when a snapshot has no JSON or page form, which is a defect of the agent.
+func (s *Server) renderFailed(w http.ResponseWriter, r *http.Request, err error) {
 	s.opts.Log.Error("snapshot can't be shown", "path", r.URL.Path, "err", err)
 	send(w, r, http.StatusInternalServerError, typeText, []byte(english.W["CantShow"]+"\n"))
 }

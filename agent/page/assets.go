@@ -15,8 +15,8 @@ import (
 //go:embed assets
 var files embed.FS
 
-// assets are the files that the page refers to, under names that change with their content, so that a browser may keep
-// them for good.
+// assets are the files that the page refers to, under names that change with their content, so that
+// a browser may keep them for good.
 type assets struct {
 	build  string            // changes when any of them does
 	urls   map[string]string // by plain name
@@ -34,7 +34,7 @@ var assetTypes = map[string]string{
 	"sheet.css": "text/css; charset=utf-8",
 	"mark.svg":  "image/svg+xml",
 	"sheet.js":  typeScript, "visit.js": typeScript, "history.js": typeScript, "report.js": typeScript,
-	// uPlot 1.6.32, MIT licence: see uplot.LICENSE.
+	// uPlot 1.6.32, MIT license: see uplot.LICENSE.
 	"uplot.js": typeScript, "uplot.css": "text/css; charset=utf-8",
 }
 

@@ -13,10 +13,12 @@ import (
 
 // chartKinds are the charts, each with the end of the figures' names that belong to it.
 var chartKinds = []struct{ Suffix, Word, Unit string }{
-	{"voltage_v", "Voltage", "V"}, {"current_a", "Current", "A"}, {"soc_pct", "Charge", "%"}, {"temperature_c", "Temperature", "°C"},
+	{"voltage_v", "Voltage", "V"}, {"current_a", "Current", "A"}, {"soc_pct", "Charge", "%"},
+	{"temperature_c", "Temperature", "°C"},
 }
 
-// The picture's own measures. It is shown from 340 to 960 pixels wide; the style sheet makes its letters larger where it is small.
+// The picture's own measures. It is shown from 340 to 960 pixels wide; the style sheet makes its
+// letters larger where it is small.
 const (
 	chartWidth, chartHeight = 720, 220
 	chartLeft, chartRight   = 78, 8
@@ -24,7 +26,7 @@ const (
 	mostLines               = 8 // in one chart
 )
 
-// lineClasses tell lines apart by how they are broken, not by colour alone.
+// lineClasses distinguish lines by their dashes, not by color alone.
 const lineClasses = 4
 
 // chartView is one chart with the same in words.
@@ -47,7 +49,7 @@ func (s scale) y(v float64) float64 {
 	return chartTop + (chartHeight-chartTop-chartBottom)*(s.high-v)/(s.high-s.low)
 }
 
-// charts gives the charts that a window has lines for.
+// charts returns the charts for which a window has lines.
 func (to *reader) charts(w *history.Window) []chartView {
 	var out []chartView
 	for _, k := range chartKinds {
@@ -98,19 +100,24 @@ func (to *reader) lineView(l *history.Series, class int, convert func(float64) f
 	return v
 }
 
-// seriesName gives a line's name: the battery, or what else is measured.
+// seriesName returns a line's name: the battery, or what else is measured.
 func (to *reader) seriesName(l *history.Series) string {
 	if l.Battery != "" {
 		return to.W["Battery"] + " " + l.Battery
 	}
-	return to.of("Series", l.Figure)
+	return to.label("Series", l.Figure)
 }
 
 // chart draws lines over time; between the least and the most of each bin is a band.
-func (to *reader) chart(w *history.Window, lines []*history.Series, title string, convert func(float64) float64) template.HTML {
+func (to *reader) chart(
+	w *history.Window, lines []*history.Series, title string, convert func(float64) float64,
+) template.HTML {
 	sc, ok := scaleOf(lines, convert)
-	d := &sketch{}
-	d.put(`<svg class="chart" viewBox="0 0 %d %d" role="img" aria-label="%s">`, chartWidth, chartHeight, template.HTMLEscapeString(title))
+	d := &svgBuilder{}
+	d.put(
+		`<svg class="chart" viewBox="0 0 %d %d" role="img" aria-label="%s">`, chartWidth, chartHeight,
+		template.HTMLEscapeString(title),
+	)
 	d.timeAxis(w.From, w.To, chartTop, chartHeight-chartBottom, true)
 	if ok {
 		d.valueAxis(sc)
@@ -149,7 +156,7 @@ func scaleOf(lines []*history.Series, convert func(float64) float64) (scale, boo
 	return s, true
 }
 
-// place gives a time's place from left to right.
+// place returns a time's horizontal position.
 func place(w *history.Window, t int64) float64 {
 	span := w.To.Sub(w.From).Seconds()
 	if span <= 0 {
@@ -158,7 +165,7 @@ func place(w *history.Window, t int64) float64 {
 	return chartLeft + (chartWidth-chartLeft-chartRight)*(float64(t)-float64(w.From.Unix()))/span
 }
 
-func (d *sketch) curve(w *history.Window, l *history.Series, sc scale, convert func(float64) float64, class int) {
+func (d *svgBuilder) curve(w *history.Window, l *history.Series, sc scale, convert func(float64) float64, class int) {
 	var path []byte
 	pen := byte('M')
 	for i, t := range w.TimesS {
@@ -180,7 +187,7 @@ func point(path []byte, x, y float64) []byte {
 }
 
 // band draws where the least and the most of the bins are apart.
-func (d *sketch) band(w *history.Window, l *history.Series, sc scale, convert func(float64) float64, class int) {
+func (d *svgBuilder) band(w *history.Window, l *history.Series, sc scale, convert func(float64) float64, class int) {
 	var path []byte
 	begin := -1
 	close := func(end int) {
@@ -214,16 +221,18 @@ func (d *sketch) band(w *history.Window, l *history.Series, sc scale, convert fu
 	}
 }
 
-func (d *sketch) valueAxis(s scale) {
+func (d *svgBuilder) valueAxis(s scale) {
 	step := niceStep((s.high - s.low) / 4)
 	decimals := max(0, int(math.Ceil(-math.Log10(step)-1e-9)))
 	for v := math.Ceil(s.low/step) * step; v <= s.high; v += step {
 		d.line("grid", chartLeft, s.y(v), chartWidth-chartRight, s.y(v))
-		d.text("tick end", chartLeft-5, s.y(v)+7, strings.Replace(strconv.FormatFloat(v, 'f', decimals, 64), "-", "−", 1))
+		d.text(
+			"tick end", chartLeft-5, s.y(v)+7, strings.Replace(strconv.FormatFloat(v, 'f', decimals, 64), "-", "−", 1),
+		)
 	}
 }
 
-// niceStep gives 1, 2 or 5 times a power of ten, not under x.
+// niceStep returns 1, 2 or 5 times a power of ten, at least x.
 func niceStep(x float64) float64 {
 	if !(x > 0) || math.IsInf(x, 0) {
 		return 1
@@ -242,13 +251,15 @@ var timeSteps = []struct {
 	step   time.Duration
 	layout string
 }{
-	{time.Minute, "15:04"}, {2 * time.Minute, "15:04"}, {10 * time.Minute, "15:04"}, {30 * time.Minute, "15:04"}, {time.Hour, "15:04"}, {3 * time.Hour, "15:04"},
-	{6 * time.Hour, "02 15:04"}, {24 * time.Hour, "01-02"}, {2 * 24 * time.Hour, "01-02"}, {7 * 24 * time.Hour, "01-02"}, {30 * 24 * time.Hour, "06-01-02"}, {61 * 24 * time.Hour, "06-01-02"},
+	{time.Minute, "15:04"}, {2 * time.Minute, "15:04"}, {10 * time.Minute, "15:04"}, {30 * time.Minute, "15:04"},
+	{time.Hour, "15:04"}, {3 * time.Hour, "15:04"},
+	{6 * time.Hour, "02 15:04"}, {24 * time.Hour, "01-02"}, {2 * 24 * time.Hour, "01-02"},
+	{7 * 24 * time.Hour, "01-02"}, {30 * 24 * time.Hour, "06-01-02"}, {61 * 24 * time.Hour, "06-01-02"},
 }
 
 const mostMarks = 6 // so that their names keep apart on a phone, where letters are twice as large beside the lines
 
-func (d *sketch) timeAxis(from, to time.Time, top, bottom float64, named bool) {
+func (d *svgBuilder) timeAxis(from, to time.Time, top, bottom float64, named bool) {
 	span := to.Sub(from)
 	if span <= 0 {
 		return
@@ -268,7 +279,10 @@ func (d *sketch) timeAxis(from, to time.Time, top, bottom float64, named bool) {
 			d.text("tick middle", x, bottom+24, t.Format(s.layout))
 		}
 	}
-	d.put(`<rect class="frame" x="%d" y="%g" width="%d" height="%g"/>`, chartLeft, top, chartWidth-chartLeft-chartRight, bottom-top)
+	d.put(
+		`<rect class="frame" x="%d" y="%g" width="%d" height="%g"/>`, chartLeft, top, chartWidth-chartLeft-chartRight,
+		bottom-top,
+	)
 }
 
 // events draws runs as strokes and findings as bars, each finding in a row of its own.
@@ -284,8 +298,11 @@ func (to *reader) events(w *history.Window) template.HTML {
 	}
 	const rowHeight, runTop, runBottom = 42, 30, 56
 	height := runBottom + 14 + rowHeight*len(names)
-	d := &sketch{}
-	d.put(`<svg class="chart" viewBox="0 0 %d %d" role="img" aria-label="%s">`, chartWidth, height, template.HTMLEscapeString(to.W["EventsTitle"]))
+	d := &svgBuilder{}
+	d.put(
+		`<svg class="chart" viewBox="0 0 %d %d" role="img" aria-label="%s">`, chartWidth, height,
+		template.HTMLEscapeString(to.W["EventsTitle"]),
+	)
 	d.timeAxis(w.From, w.To, runTop, float64(height-4), false)
 	d.text("tick", chartLeft, 22, fmt.Sprintf("%s: %d", to.W["Runs"], w.RunCount))
 	var path []byte

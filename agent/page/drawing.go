@@ -8,8 +8,8 @@ import (
 	"liftbank/agent/snapshot"
 )
 
-// The drawing's own measures, in units of its view box. It is 360 wide, so that on a narrow phone one unit is about one pixel and
-// text keeps its size.
+// The drawing's own measures, in units of its view box. It is 360 wide, so that on a narrow phone
+// one unit is about one pixel and text keeps its size.
 const (
 	drawWidth  = 360
 	drawPlus   = 132 // height of the positive rail
@@ -19,32 +19,36 @@ const (
 	leadShift  = 8  // from a post to the leads of the feed at its left and of the motor at its right
 )
 
-// sketch writes an SVG picture.
-type sketch struct{ strings.Builder }
+// svgBuilder writes an SVG picture.
+type svgBuilder struct{ strings.Builder }
 
-func (d *sketch) put(format string, args ...any) { fmt.Fprintf(&d.Builder, format, args...) }
+func (d *svgBuilder) put(format string, args ...any) { fmt.Fprintf(&d.Builder, format, args...) }
 
-func (d *sketch) line(class string, x1, y1, x2, y2 float64) {
+func (d *svgBuilder) line(class string, x1, y1, x2, y2 float64) {
 	d.put(`<path class="%s" d="M%g %gL%g %g"/>`, class, x1, y1, x2, y2)
 }
 
-func (d *sketch) box(class string, x, y, w, h float64) {
+func (d *svgBuilder) box(class string, x, y, w, h float64) {
 	d.put(`<rect class="%s" x="%g" y="%g" width="%g" height="%g"/>`, class, x, y, w, h)
 }
 
-func (d *sketch) text(class string, x, y float64, text string) {
+func (d *svgBuilder) text(class string, x, y float64, text string) {
 	d.put(`<text class="%s" x="%g" y="%g">%s</text>`, class, x, y, template.HTMLEscapeString(text))
 }
 
-// drawing shows the bank as it is wired: feed and motor above, the two rails with their links, the batteries between them, and
-// what is measured at each. Where it isn't known on which battery a lead sits, it is drawn broken, to the end of the rail.
+// drawing shows the bank as it is wired: feed and motor above, the two rails with their links, the
+// batteries between them, and what is measured at each. Where it isn't known on which battery a
+// lead sits, it is drawn broken, to the end of the rail.
 func (to *reader) drawing(s *snapshot.Snapshot) template.HTML {
 	n := len(s.Batteries)
 	if n == 0 {
 		return ""
 	}
-	d := &sketch{}
-	d.put(`<svg class="bank" viewBox="0 0 %d %d" role="img" aria-label="%s">`, drawWidth, drawHeight, template.HTMLEscapeString(to.W["Wiring"]))
+	d := &svgBuilder{}
+	d.put(
+		`<svg class="bank" viewBox="0 0 %d %d" role="img" aria-label="%s">`, drawWidth, drawHeight,
+		template.HTMLEscapeString(to.W["Wiring"]),
+	)
 	column := func(i int) float64 {
 		return drawMargin + (drawWidth-2*drawMargin)*(2*float64(i)+1)/(2*float64(n))
 	}
@@ -61,7 +65,7 @@ func (to *reader) drawing(s *snapshot.Snapshot) template.HTML {
 	return template.HTML(d.String())
 }
 
-func (d *sketch) rails(column func(int) float64, n int) {
+func (d *svgBuilder) rails(column func(int) float64, n int) {
 	for i := range n {
 		d.line("wire", column(i), drawPlus, column(i), drawPlus+16)
 		d.line("wire", column(i), drawMinus-16, column(i), drawMinus)
@@ -72,8 +76,9 @@ func (d *sketch) rails(column func(int) float64, n int) {
 	d.text("sign", 12, drawMinus+5, "−")
 }
 
-// drawLink draws one patch cable with its resistance; one that the snapshot knows nothing of is a plain line.
-func (to *reader) drawLink(d *sketch, s *snapshot.Snapshot, l snapshot.Link, column func(int) float64) {
+// drawLink draws one patch cable with its resistance; one that the snapshot knows nothing of is a
+// plain line.
+func (to *reader) drawLink(d *svgBuilder, s *snapshot.Snapshot, l snapshot.Link, column func(int) float64) {
 	from, end := s.Index(l.From), s.Index(l.To)
 	if from < 0 || end < 0 {
 		return
@@ -88,7 +93,7 @@ func (to *reader) drawLink(d *sketch, s *snapshot.Snapshot, l snapshot.Link, col
 	}
 }
 
-func (to *reader) drawBattery(d *sketch, b *snapshot.Battery, x float64, n int) {
+func (to *reader) drawBattery(d *svgBuilder, b *snapshot.Battery, x float64, n int) {
 	width := min(112, (drawWidth-2*drawMargin)/float64(n)-6)
 	d.put(`<g class="battery">`)
 	d.box("block", x-width/2, drawPlus+16, width, drawMinus-drawPlus-32)
@@ -103,11 +108,11 @@ func (to *reader) drawBattery(d *sketch, b *snapshot.Battery, x float64, n int) 
 		}
 	}
 	d.text("middle", x, drawPlus+87, soc)
-	d.text("middle", x, drawPlus+105, to.of("Verdict", b.Verdict))
+	d.text("middle", x, drawPlus+105, to.label("Verdict", b.Verdict))
 	d.put("</g>")
 }
 
-// short gives a figure with that many decimals, for where room is scarce.
+// short returns a figure with that many decimals, where space is short.
 func short(v *float64, decimals int, sign bool) string {
 	if v == nil {
 		return unknown
@@ -120,7 +125,9 @@ func short(v *float64, decimals int, sign bool) string {
 }
 
 // lead draws the two leads of the feed (left) or the motor (right) from the height of their box.
-func (d *sketch) lead(s *snapshot.Snapshot, at *snapshot.Leads, left bool, fromX, outX, fromY float64, column func(int) float64) {
+func (d *svgBuilder) lead(
+	s *snapshot.Snapshot, at *snapshot.Leads, left bool, fromX, outX, fromY float64, column func(int) float64,
+) {
 	ends := [2]int{0, 0} // positive, negative: where they are drawn while unknown
 	if !left {
 		ends = [2]int{len(s.Batteries) - 1, len(s.Batteries) - 1}
@@ -133,7 +140,8 @@ func (d *sketch) lead(s *snapshot.Snapshot, at *snapshot.Leads, left bool, fromX
 			}
 		}
 	}
-	// The positive leads of feed and motor may sit on one post: the feed's comes down a little to its left.
+	// The positive leads of feed and motor may sit on one post: the feed's comes down a little to
+	// its left.
 	shift := float64(leadShift)
 	if left {
 		shift = -leadShift
@@ -154,16 +162,16 @@ func (d *sketch) lead(s *snapshot.Snapshot, at *snapshot.Leads, left bool, fromX
 	d.put(`<circle class="post" cx="%g" cy="%d" r="3.5"/>`, x, drawMinus)
 }
 
-func (to *reader) drawFeed(d *sketch, s *snapshot.Snapshot, column func(int) float64) {
+func (to *reader) drawFeed(d *svgBuilder, s *snapshot.Snapshot, column func(int) float64) {
 	const bottom = 62
 	d.lead(s, s.Bank.FeedLeadsAt, true, 60, 24, bottom, column)
 	d.box("block", 4, 4, 148, bottom-4)
-	d.text("label", 12, 21, to.W["DrawFeed"]+": "+to.of("FeedShort", s.Feed.Status))
+	d.text("label", 12, 21, to.W["DrawFeed"]+": "+to.label("FeedShort", s.Feed.Status))
 	d.text("label", 12, 38, short(s.Feed.VoltageV, 2, false)+" V")
 	d.text("label", 12, 55, to.W["DrawWake"]+": "+contact(s.Feed.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]))
 }
 
-func (to *reader) drawMotor(d *sketch, s *snapshot.Snapshot, column func(int) float64) {
+func (to *reader) drawMotor(d *svgBuilder, s *snapshot.Snapshot, column func(int) float64) {
 	const bottom = 62
 	d.lead(s, s.Bank.MotorLeadsAt, false, 300, 336, bottom+22, column)
 	d.line("wire", 336, bottom, 336, bottom+22)
@@ -175,7 +183,8 @@ func (to *reader) drawMotor(d *sketch, s *snapshot.Snapshot, column func(int) fl
 	d.text("label", 216, 21, to.W["DrawMotor"]+": "+now)
 	d.text("label", 216, 38, short(s.Motor.VoltageV, 2, false)+" V")
 	d.text("label", 216, 55, to.W["DrawCoil"]+": "+contact(s.Motor.Command, to.W["SwitchOn"], to.W["SwitchOff"]))
-	// The disconnect, as a switch in the positive lead: its blade lies over the gap when it is closed.
+	// The disconnect, as a switch in the positive lead: its blade lies over the gap when it is
+	// closed.
 	const x, top, end = 300, bottom, bottom + 22
 	d.line("wire", x, top, x, top+3)
 	blade := "wire blade"
@@ -187,6 +196,9 @@ func (to *reader) drawMotor(d *sketch, s *snapshot.Snapshot, column func(int) fl
 		tip = 0
 	}
 	d.line(blade, x, end-1, x-tip, top+3)
-	d.put(`<circle class="post" cx="%d" cy="%d" r="2.5"/><circle class="post" cx="%d" cy="%d" r="2.5"/>`, x, top+3, x, end-1)
+	d.put(
+		`<circle class="post" cx="%d" cy="%d" r="2.5"/><circle class="post" cx="%d" cy="%d" r="2.5"/>`, x, top+3, x,
+		end-1,
+	)
 	d.text("end", x-18, end-4, to.W["Disconnect"]+": "+contact(s.Feed.DisconnectClosed, to.W["Closed"], to.W["Open"]))
 }

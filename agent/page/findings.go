@@ -34,7 +34,9 @@ type explainView struct {
 
 func (to *reader) explain(d *finding.Definition) explainView {
 	v := explainView{
-		Name: d.Name, Path: "/findings/" + url.PathEscape(d.Name), Word: to.of("Severity", d.Severity.String()), Class: d.Severity.String(),
+		Name: d.Name, Path: "/findings/" + url.PathEscape(d.Name), Word: to.label(
+			"Severity", d.Severity.String(),
+		), Class: d.Severity.String(),
 		Title: to.Said(d.Name, "", "title", d.TitleOf("")), Summary: to.Said(d.Name, "", "summary", d.SummaryOf("")),
 		Detected: to.Said(d.Name, "", "detected", d.Detected), Clear: to.Said(d.Name, "", "clears", d.Clears),
 	}
@@ -54,7 +56,7 @@ func (to *reader) steps(name string, english []string) []template.HTML {
 	return out
 }
 
-// findings is the page of what stands, and of all there is to find.
+// findings is the page of the listed findings, and of all possible ones.
 func (s *Server) findings(w http.ResponseWriter, r *http.Request) {
 	to := readerOf(r)
 	v := findingsView{W: to.W, To: to, CanWrite: s.canAct()}
@@ -76,41 +78,46 @@ type explainPage struct {
 	explainView
 }
 
-// explainFinding is the page of one finding of the catalogue.
+// explainFinding is the page of one finding of the catalog.
 func (s *Server) explainFinding(w http.ResponseWriter, r *http.Request) {
 	to := readerOf(r)
 	d := detect.Lookup(r.PathValue("name"))
 	if d == nil {
-		s.say(w, r, http.StatusNotFound, message{Head: to.W["NotFound"], Text: to.W["NoSuchFinding"], Path: "/findings", Link: to.W["Findings"]})
+		s.say(w, r, http.StatusNotFound, message{
+			Head: to.W["NotFound"], Text: to.W["NoSuchFinding"], Path: "/findings", Link: to.W["Findings"],
+		})
 		return
 	}
-	s.show(w, r, http.StatusOK, content{template: "explain", data: explainPage{to.W, to, to.explain(d)}, title: d.Name, nav: "/findings"})
+	s.show(w, r, http.StatusOK, content{
+		template: "explain", data: explainPage{to.W, to, to.explain(d)}, title: d.Name, nav: "/findings",
+	})
 }
 
-// canAct tells whether the agent takes what a technician says of a finding.
+// canAct reports whether technicians can act on findings.
 func (s *Server) canAct() bool { return s.opts.Actions != nil && s.opts.PIN != nil }
 
 type actView struct {
 	W             map[string]string
 	To            *reader
 	Name, Subject string
+	About         string // the subject in the reader's language
 	Known         *findingView
 	Shelved       bool
 	Spans         []choice
 	By            string
 	Error         string
-	Text          string // of a note that wasn't taken
+	Text          string // of a remark that was not accepted
 }
 
-// shelfSpans are the times that a finding can be set aside for.
+// shelfSpans are the times that a finding can be shelved for.
 var shelfSpans = []struct {
 	Value string
 	Span  time.Duration
 }{{"8h", 8 * time.Hour}, {"1d", 24 * time.Hour}, {"7d", 7 * 24 * time.Hour}, {"30d", 30 * 24 * time.Hour}}
 
-// actPage is the page of what can be done about one finding.
+// actPage is the page of actions on one finding.
 func (s *Server) actPage(w http.ResponseWriter, r *http.Request) {
-	if s.needs(w, r) {
+	if s.requirePIN(w, r) {
 		s.showAct(w, r, http.StatusOK, r.URL.Query(), "")
 	}
 }
@@ -118,12 +125,17 @@ func (s *Server) actPage(w http.ResponseWriter, r *http.Request) {
 func (s *Server) showAct(w http.ResponseWriter, r *http.Request, status int, form url.Values, problem string) {
 	to := readerOf(r)
 	v := actView{
-		W: to.W, To: to, Name: visit.Tidy(form.Get("name"), false), Subject: visit.Tidy(form.Get("subject"), false), Error: problem,
+		W: to.W, To: to, Name: visit.Tidy(form.Get("name"), false), Subject: visit.Tidy(
+			form.Get("subject"), false,
+		), Error: problem,
 		Text: visit.Tidy(form.Get("text"), true), By: visit.Tidy(form.Get("by"), false),
 	}
+	v.About = to.about(v.Subject)
 	snap := s.opts.Hub.Current()
 	if snap != nil {
-		i := slices.IndexFunc(snap.Findings, func(f snapshot.Finding) bool { return f.Name == v.Name && f.Subject == v.Subject })
+		i := slices.IndexFunc(
+			snap.Findings, func(f snapshot.Finding) bool { return f.Name == v.Name && f.Subject == v.Subject },
+		)
 		if i >= 0 {
 			known := to.viewFinding(snap.Findings[i], snap.At)
 			v.Known, v.Shelved = &known, known.State == "shelved"
@@ -143,14 +155,16 @@ func (s *Server) showAct(w http.ResponseWriter, r *http.Request, status int, for
 	s.show(w, r, status, content{template: "act", data: v, title: v.Name, nav: "/findings"})
 }
 
-// act does something about a finding.
+// act performs an action on a finding.
 func (s *Server) act(w http.ResponseWriter, r *http.Request) {
-	if !s.readForm(w, r) || !s.permit(w, r) {
+	if !s.readForm(w, r) || !s.authorize(w, r) {
 		return
 	}
 	to, form := readerOf(r), r.PostForm
 	if s.opts.Actions == nil {
-		s.fail(w, r, http.StatusServiceUnavailable, message{Head: to.W["CantAct"], Path: "/findings", Link: to.W["Findings"]})
+		s.fail(w, r, http.StatusServiceUnavailable, message{
+			Head: to.W["CantAct"], Path: "/findings", Link: to.W["Findings"],
+		})
 		return
 	}
 	name, subject := form.Get("name"), form.Get("subject")
@@ -181,7 +195,7 @@ func (s *Server) act(w http.ResponseWriter, r *http.Request) {
 		err = s.opts.Actions.Shelve(ctx, name, subject, by, shelfSpans[i].Span)
 	case "note":
 		if n := utf8.RuneCountInString(text); n == 0 || n > visit.NoteLimit {
-			s.showAct(w, r, http.StatusUnprocessableEntity, form, fill(to.W["NoteLength"], "n", "2000"))
+			s.showAct(w, r, http.StatusUnprocessableEntity, form, fill(to.W["RemarkLength"], "n", "2000"))
 			return
 		}
 		err = s.opts.Actions.Note(ctx, name, subject, by, text)
@@ -190,7 +204,7 @@ func (s *Server) act(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if err != nil {
-		s.opts.Log.Warn("finding not acted on", "finding", name, "subject", subject, "err", err)
+		s.opts.Log.Warn("action on finding failed", "finding", name, "subject", subject, "err", err)
 		s.showAct(w, r, http.StatusConflict, form, to.W["NotTaken"]+" "+err.Error())
 		return
 	}

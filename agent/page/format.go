@@ -9,8 +9,9 @@ import (
 	"liftbank/agent/snapshot"
 )
 
-// Figures are shown with all the digits of the snapshot, which has rounded them, so that the page says what the other
-// outlets say; least is only the number of decimals that are filled up with zeros to make columns even.
+// Figures are shown with all the digits of the snapshot, which has rounded them, so that the page
+// says what the other outlets say; least is only the number of decimals that are filled up with
+// zeros to make columns even.
 
 // Decimals that the snapshot's figures have at most; others are said where they are used.
 const (
@@ -19,10 +20,10 @@ const (
 	mohmDecimals   = 2
 )
 
-// unknown stands for a figure that isn't known.
+// unknown is shown for a figure that is not known.
 const unknown = "—"
 
-// figure gives v, or a dash when it isn't known.
+// figure returns v, or a dash if it is not known.
 func figure(v *float64, least int) string {
 	if v == nil {
 		return unknown
@@ -53,7 +54,8 @@ func number(v float64, least int) string {
 	return strings.Replace(whole, "-", "−", 1)
 }
 
-// estimated is a figure with its standard uncertainty, in two parts so that a narrow column can break between them.
+// estimated is a figure and its standard uncertainty, separate so that a narrow column can break
+// between them.
 type estimated struct{ Value, Sigma string }
 
 func estimate(e snapshot.Estimate, least int) estimated {
@@ -64,7 +66,8 @@ func estimate(e snapshot.Estimate, least int) estimated {
 	return shown
 }
 
-// span gives a length of time in its two largest units. No line breaks between a number and its unit.
+// span returns a duration in its two largest units, without line breaks between a number and its
+// unit.
 func span(d time.Duration) string {
 	d = max(d, 0)
 	switch days, hours, minutes := d/(24*time.Hour), d/time.Hour, d/time.Minute; {
@@ -88,7 +91,7 @@ func maybeSeconds(s *float64) string {
 	return seconds(*s)
 }
 
-// timeOfDay gives a time of day, with the date unless it is that of today.
+// timeOfDay returns a time of day, with the date unless it is today's.
 func timeOfDay(t, today time.Time) string {
 	t, today = t.UTC(), today.UTC()
 	switch {

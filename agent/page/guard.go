@@ -8,14 +8,16 @@ import (
 	"strings"
 )
 
-// securityHeaders are on every answer. The policy allows our own script, style, pictures and requests, and nothing else.
+// securityHeaders are on every answer. The policy allows our own script, style, pictures and
+// requests, and nothing else.
 var securityHeaders = map[string]string{
-	"Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; " +
+	"Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; " +
+		"img-src 'self'; " +
 		"frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
 	"X-Content-Type-Options": "nosniff",
 	"X-Frame-Options":        "DENY",
-	// Not "no-referrer": with it a browser sends Origin: null with our own forms (Fetch, 3.1), and over plain HTTP to an address that isn't
-	// loopback nothing else says where they come from.
+	// Not "no-referrer": with it a browser sends Origin: null with our own forms (Fetch, 3.1), and
+	// over plain HTTP to an address that isn't loopback nothing else says where they come from.
 	"Referrer-Policy":              "same-origin",
 	"Cross-Origin-Opener-Policy":   "same-origin",
 	"Cross-Origin-Resource-Policy": "same-origin",
@@ -25,8 +27,8 @@ var securityHeaders = map[string]string{
 
 // guard puts the headers on every answer and turns away requests under a name that isn't ours.
 func (s *Server) guard(next http.Handler) http.Handler {
-	// A form from elsewhere is turned away by what the browser says of where it comes from; without a browser there is no session to
-	// misuse, and the PIN is asked for.
+	// A form from elsewhere is turned away by what the browser says of where it comes from; without
+	// a browser there is no session to misuse, and the PIN is asked for.
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, english.W["ForeignForm"], http.StatusForbidden)
@@ -44,8 +46,9 @@ func (s *Server) guard(next http.Handler) http.Handler {
 	})
 }
 
-// knownHost tells whether the page may be asked by this name. A web site elsewhere that lets its own name point at the unit
-// could otherwise read the page through a visitor's browser (DNS rebinding).
+// knownHost reports whether the page may be asked by this name. A web site elsewhere that lets its
+// own name point at the unit could otherwise read the page through a visitor's browser (DNS
+// rebinding).
 func (s *Server) knownHost(hostport string) bool {
 	host := hostport
 	if h, _, err := net.SplitHostPort(hostport); err == nil {

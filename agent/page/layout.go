@@ -25,7 +25,7 @@ type shell struct {
 	Bar           string // the line at the top: how old the data is
 	AgeS, OldS    float64
 	Some, Old     bool // there is data; it is old
-	Refresh       bool // without script, load anew now and then
+	Refresh       bool // without script, reload now and then
 	Body          template.HTML
 	Cautions      []string
 	CautionsShort bool
@@ -37,7 +37,10 @@ type navItem struct {
 }
 
 // navPages are the pages in the order of the navigation: path and the key of the name.
-var navPages = [][2]string{{"/", "NavNow"}, {"/check", "NavCheck"}, {"/history", "NavHistory"}, {"/visit", "NavVisit"}, {"/findings", "NavFindings"}}
+var navPages = [][2]string{
+	{"/", "NavNow"}, {"/check", "NavCheck"}, {"/history", "NavHistory"}, {"/visit", "NavVisit"},
+	{"/findings", "NavFindings"},
+}
 
 // content is one page's own part, to be put into the shell.
 type content struct {
@@ -55,12 +58,12 @@ type content struct {
 func (s *Server) show(w http.ResponseWriter, r *http.Request, status int, c content) {
 	body, err := execute(c.template, c.data)
 	if err != nil {
-		s.broken(w, r, err)
+		s.renderFailed(w, r, err)
 		return
 	}
 	page, err := execute("layout.html", s.shell(r, &c, template.HTML(body))) // escaped by its template
 	if err != nil {
-		s.broken(w, r, err)
+		s.renderFailed(w, r, err)
 		return
 	}
 	send(w, r, status, typeHTML, page)
@@ -77,7 +80,8 @@ func (s *Server) shell(r *http.Request, c *content, body template.HTML) shell {
 	snap := s.opts.Hub.Current()
 	age := s.opts.Hub.Age()
 	v := shell{
-		To: to, W: to.W, Languages: languages, Title: to.W["Title"], Style: s.assets.urls["sheet.css"], Icon: s.assets.urls["mark.svg"],
+		To: to, W: to.W, Languages: languages, Title: to.W["Title"], Style: s.assets.urls["sheet.css"],
+		Icon:  s.assets.urls["mark.svg"],
 		Build: s.assets.build, Back: backTo(r), SignedIn: s.signedIn(r), Live: c.live, Refresh: c.refresh, Body: body,
 		AgeS: age.Seconds(), OldS: s.opts.StaleAfter.Seconds(),
 		Some: snap != nil, Old: snap != nil && age > s.opts.StaleAfter, Bar: to.W["NoData"],
@@ -101,7 +105,8 @@ func (s *Server) shell(r *http.Request, c *content, body template.HTML) shell {
 	return v
 }
 
-// backTo gives where a choice of language or unit leads back to: the page itself, as far as it can be asked for again.
+// backTo returns the path that a choice of language or unit leads back to: the page itself, if it
+// can be requested again.
 func backTo(r *http.Request) string {
 	if r.Method != http.MethodGet && r.Method != http.MethodHead {
 		return "/"
@@ -134,7 +139,7 @@ type findingOf struct {
 	F  findingView
 }
 
-// With gives a finding to its template.
+// With returns the data for the template of a finding.
 func (v view) With(f findingView) findingOf         { return findingOf{v.W, v.To, f} }
 func (v findingsView) With(f findingView) findingOf { return findingOf{v.W, v.To, f} }
 
@@ -144,11 +149,11 @@ type silences struct {
 	List []snapshot.NotJudged
 }
 
-// Silences gives them to their template.
+// Silences returns the data for their template.
 func (v view) Silences() silences         { return silences{v.To, v.S.NotJudged} }
 func (v findingsView) Silences() silences { return silences{v.To, v.Silent} }
 
-// With gives the last visits to the template of a list.
+// With returns the data for the template of a list of visits.
 func (v beginView) With() visitsView { return visitsView{W: v.W, Heads: v.Last} }
 
 // fieldOf is what the template of an input sees.
@@ -157,12 +162,13 @@ type fieldOf struct {
 	None, AgentWord string
 }
 
-// F gives an input to its template.
+// F returns the data for the template of an input.
 func (v *draftView) F(f fieldView) fieldOf { return fieldOf{f, v.W["Empty"], v.W["AgentSays"]} }
 
-// Mark gives the sign of an item's state.
+// Mark returns the sign of an item's state.
 func (v *draftView) Mark(state string) string { return stateMarks[state] }
 
-// List and Of are list and of for templates.
-func (to *reader) List(key string) []string      { return to.list(key) }
-func (to *reader) Of(group, label string) string { return to.of(group, label) }
+// List, Label and About are list, label and about for templates.
+func (to *reader) List(key string) []string         { return to.list(key) }
+func (to *reader) Label(group, label string) string { return to.label(group, label) }
+func (to *reader) About(subject string) string      { return to.about(subject) }

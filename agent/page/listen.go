@@ -8,15 +8,15 @@ import (
 	"syscall"
 )
 
-// hint says what to do about an address that can't be listened on.
+// hint returns what to do about an address that can't be listened on.
 func hint(err error) string {
 	switch {
 	case errors.Is(err, syscall.EADDRINUSE):
-		return ": another program has this port: stop it or choose another port"
+		return ": port in use by another program: stop it or choose another port"
 	case errors.Is(err, syscall.EACCES):
-		return ": ports below 1024 need a privilege: choose one above"
+		return ": ports below 1024 need privileges: choose a higher one"
 	case errors.Is(err, syscall.EADDRNOTAVAIL):
-		return ": this machine has no such address: use one of its own, or only :PORT"
+		return ": this machine does not have that address: use one of its own, or just :PORT"
 	}
 	return ""
 }

@@ -22,8 +22,9 @@ func processorTime() time.Duration {
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
 
-// Fifty phones that follow live, a new snapshot each second: at most 5 % of a core, reading by the fifty in this process included. Measured
-// over a time that is long enough to tell only when asked for; it takes wall-clock time.
+// Fifty phones that follow live, a new snapshot each second: at most 5 % of a core, reading by the
+// fifty in this process included. Measured over a time that is long enough to tell only when asked
+// for; it takes wall-clock time.
 func TestFiftyPhonesCostLittle(t *testing.T) {
 	const phones, seconds = 50, 3
 	if os.Getenv("CI") == "" && testing.Short() {
@@ -66,7 +67,9 @@ func TestFiftyPhonesCostLittle(t *testing.T) {
 	share := float64(processorTime()-used) / float64(time.Since(begun))
 	stop()
 	reading.Wait()
-	t.Logf("%d phones: %.1f %% of a core, %s", phones, 100*share, fmt.Sprint(bytes[0]/(seconds+1), " bytes a second each"))
+	t.Logf(
+		"%d phones: %.1f %% of a core, %s", phones, 100*share, fmt.Sprint(bytes[0]/(seconds+1), " bytes a second each"),
+	)
 	if !raceDetector {
 		assert.Less(t, share, 0.05)
 	}

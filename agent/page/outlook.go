@@ -6,15 +6,16 @@ import (
 	"liftbank/agent/snapshot"
 )
 
-// outlook is a line for something ahead; while it is not known it says what it waits for.
-func outlook(name, shown string, e snapshot.Estimate, waitsFor string) pair {
+// forecastPair is the line of a forecast. While the forecast is not known, the line says what it
+// waits for.
+func forecastPair(name, shown string, e snapshot.Estimate, waitsFor string) pair {
 	if e.Value == nil && waitsFor != "" {
 		return pair{name, shown, waitsFor}
 	}
 	return pair{name, shown, ""}
 }
 
-// timeEstimate gives a time ahead with its uncertainty, as people say times.
+// timeEstimate returns a duration with its uncertainty.
 func timeEstimate(e snapshot.Estimate) string {
 	if e.Value == nil {
 		return unknown
@@ -26,7 +27,7 @@ func timeEstimate(e snapshot.Estimate) string {
 	return shown
 }
 
-// sinceService gives the lift cycles since the lift's own service.
+// sinceService returns the lift cycles since the lift's last service.
 func (to *reader) sinceService(since []snapshot.SinceService) string {
 	for _, s := range since {
 		if s.Kind == "service" {

@@ -12,7 +12,7 @@ import (
 )
 
 // reportView is a visit as it is printed.
-// Steps gives the steps of a remaining finding's next check to its template.
+// Steps returns the steps of a finding's next check, for its template.
 func (v reportView) Steps(r visit.Remaining) []template.HTML { return v.To.steps(r.Name, r.NextCheck) }
 
 type reportView struct {
@@ -75,7 +75,9 @@ func (s *Server) showReport(w http.ResponseWriter, r *http.Request, v *visit.Vis
 	}
 	for _, t := range v.Tests {
 		p.Tests = append(p.Tests, testView{
-			t.Battery, t.Method, strings.TrimSpace(loadOf(t)), figure(t.CrankingA, 0), figure(t.AgentCrankingA, 0), figure(t.ResistanceMohm, 2), figure(t.AgentResistanceMohm, 2),
+			t.Battery, t.Method, strings.TrimSpace(loadOf(t)), figure(t.CrankingA, 0), figure(
+				t.AgentCrankingA, 0,
+			), figure(t.ResistanceMohm, 2), figure(t.AgentResistanceMohm, 2),
 		})
 	}
 	for _, k := range v.Work {
@@ -93,12 +95,18 @@ func (s *Server) showReport(w http.ResponseWriter, r *http.Request, v *visit.Vis
 			s.opts.Log.Error("history can't be read", "err", err)
 		}
 	}
-	s.show(w, r, http.StatusOK, content{template: "report", data: p, title: to.W["Report"] + " " + v.Unit, nav: "/visit", scripts: []string{"report.js"}})
+	s.show(w, r, http.StatusOK, content{
+		template: "report", data: p, title: to.W["Report"] + " " + v.Unit, nav: "/visit",
+		scripts: []string{"report.js"},
+	})
 }
 
 func (to *reader) reportHead(v *visit.Visit) []pair {
 	count := func(c visit.Counters) string {
-		return fill(to.W["CountersText"], "cycles", number(float64(c.LiftCycles), 0), "runs", number(float64(c.Runs), 0), "hours", short(&[]float64{c.MotorTimeS / 3600}[0], 1, false))
+		return fill(
+			to.W["CountersText"], "cycles", number(float64(c.LiftCycles), 0), "runs", number(float64(c.Runs), 0),
+			"hours", short(&[]float64{c.MotorTimeS / 3600}[0], 1, false),
+		)
 	}
 	return []pair{
 		{to.W["OfUnit"], v.Unit, ""}, {to.W["Field.by"], v.By, ""}, {to.W["Field.place"], orDash(v.Place), ""},
@@ -130,13 +138,15 @@ func loadOf(t visit.Test) string {
 var stateMarks = map[string]string{"ok": "✓", "attention": "!", "not-checked": "–"}
 
 func (to *reader) reportArea(a visit.CheckedArea, unchecked *int) reportArea {
-	out := reportArea{Title: to.said(a.Title)}
+	out := reportArea{Title: to.translate(a.Title)}
 	for _, i := range a.Items {
 		if i.State == "not-checked" && i.Note+i.Reading+i.Photo == "" {
 			*unchecked++
 			continue
 		}
-		item := reportItem{Text: to.said(i.Text), Mark: stateMarks[i.State], State: to.of("Choice", i.State), Class: "note"}
+		item := reportItem{
+			Text: to.translate(i.Text), Mark: stateMarks[i.State], State: to.label("Choice", i.State), Class: "note",
+		}
 		if i.State == "attention" {
 			item.Class = "urgent"
 		}
@@ -158,11 +168,13 @@ func (to *reader) reportArea(a visit.CheckedArea, unchecked *int) reportArea {
 
 func (to *reader) readingView(m visit.Reading) readingView {
 	v := readingView{
-		Name: to.of("Subject", m.Subject) + ", " + to.of("Field", m.Figure), Mine: to.measured(&m.Value, m.Unit), Agents: to.measured(m.Agent, m.Unit), Differs: unknown,
+		Name: to.label("Subject", m.Subject) + ", " + to.label(
+			"Field", m.Figure,
+		), Mine: to.measured(&m.Value, m.Unit), Agents: to.measured(m.Agent, m.Unit), Differs: unknown,
 		At: m.At.UTC().Format("15:04"),
 	}
 	if _, named := to.W["Subject."+m.Subject]; !named {
-		v.Name = to.W["Battery"] + " " + m.Subject + ", " + to.of("Field", m.Figure)
+		v.Name = to.W["Battery"] + " " + m.Subject + ", " + to.label("Field", m.Figure)
 	}
 	if m.Agent != nil {
 		d := m.Value - *m.Agent
@@ -182,7 +194,10 @@ func (to *reader) compareFigures(before, after *visit.Figures) []compareRow {
 		if b == nil && a == nil {
 			return
 		}
-		out = append(out, compareRow{name, short(b, decimals, false), short(a, decimals, false), b == nil || a == nil || short(b, decimals, false) != short(a, decimals, false)})
+		out = append(out, compareRow{
+			name, short(b, decimals, false), short(a, decimals, false),
+			b == nil || a == nil || short(b, decimals, false) != short(a, decimals, false),
+		})
 	}
 	for i, b := range before.Batteries {
 		var a visit.BatteryFigures
@@ -190,7 +205,10 @@ func (to *reader) compareFigures(before, after *visit.Figures) []compareRow {
 			a = after.Batteries[i]
 		}
 		name := to.W["Battery"] + " " + b.ID + ": "
-		out = append(out, compareRow{name + to.W["Verdict"], to.of("Verdict", b.Verdict), to.of("Verdict", a.Verdict), a.Verdict != b.Verdict})
+		out = append(out, compareRow{
+			name + to.W["Verdict"], to.label("Verdict", b.Verdict), to.label("Verdict", a.Verdict),
+			a.Verdict != b.Verdict,
+		})
 		row(name+to.W["Resistance"], b.ResistanceMohm, a.ResistanceMohm, 2)
 		row(name+to.W["Cranking"], b.CrankingA, a.CrankingA, 0)
 		row(name+to.W["Charge"], b.SoCPct, a.SoCPct, 0)
@@ -201,7 +219,7 @@ func (to *reader) compareFigures(before, after *visit.Figures) []compareRow {
 		if i < len(after.Links) {
 			a = after.Links[i]
 		}
-		row(to.of("Link", b.Side)+" "+b.From+" "+to.W["To"]+" "+b.To+", mΩ", b.ResistanceMohm, a.ResistanceMohm, 2)
+		row(to.label("Link", b.Side)+" "+b.From+" "+to.W["To"]+" "+b.To+", mΩ", b.ResistanceMohm, a.ResistanceMohm, 2)
 	}
 	row(to.W["FeedPath"], before.FeedMohm, after.FeedMohm, 2)
 	row(to.W["MotorPath"], before.MotorMohm, after.MotorMohm, 2)
@@ -214,10 +232,10 @@ func (to *reader) oil(o visit.Oil) string {
 	}
 	level, position := unknown, to.W["PositionUnknown"]
 	if o.Level != "" {
-		level = to.of("Choice", o.Level)
+		level = to.label("Choice", o.Level)
 	}
 	if o.Position != "" {
-		position = to.of("Choice", o.Position)
+		position = to.label("Choice", o.Position)
 	}
 	text := fill(to.W["OilText"], "level", level, "position", position)
 	if o.Note != "" {
@@ -226,7 +244,7 @@ func (to *reader) oil(o visit.Oil) string {
 	return text
 }
 
-// gaps says what a record lacks that others would look for.
+// gaps returns what a record lacks that its readers would look for.
 func (to *reader) gaps(v *visit.Visit) []string {
 	var out []string
 	unchecked := 0
@@ -236,7 +254,7 @@ func (to *reader) gaps(v *visit.Visit) []string {
 				unchecked++
 			}
 			if i.State == "attention" && i.Note == "" {
-				out = append(out, fill(to.W["GapNote"], "item", to.said(i.Text)))
+				out = append(out, fill(to.W["GapNote"], "item", to.translate(i.Text)))
 			}
 		}
 	}

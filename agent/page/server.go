@@ -33,7 +33,7 @@ type Options struct {
 	Log        *slog.Logger     // nil logs nothing
 
 	PIN     *pin.Gate      // who may change something; nil: nobody
-	Visits  *visit.Keeper  // nil: visits are not kept
+	Visits  *visit.Store   // nil: visits are not kept
 	Actions visit.Actions  // what can be done about findings; nil: nothing
 	History history.Source // nil: no past is kept
 
@@ -73,7 +73,7 @@ type Server struct {
 // New prepares a server; Serve runs it.
 func New(opts Options) (*Server, error) {
 	if opts.Hub == nil || opts.Now == nil {
-		return nil, errors.New("page: hub or clock not given")
+		return nil, errors.New("page: want a hub and a clock")
 	}
 	if opts.StaleAfter == 0 {
 		opts.StaleAfter = defaultOld
@@ -135,7 +135,7 @@ func (s *Server) changes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /check/compare", s.noteComparison)
 }
 
-// Handler gives the routes with all checks and headers, for a server of the caller's.
+// Handler returns the routes with all checks and headers, for a server of the caller's.
 func (s *Server) Handler() http.Handler { return s.handler }
 
 // Listen opens addr (HOST:PORT; port 0 takes a free one).
@@ -155,7 +155,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	srv := &http.Server{
 		Handler: s.handler, ConnState: spare.follow, ReadTimeout: readLimit, ReadHeaderTimeout: readLimit, WriteTimeout: writeLimit,
 		IdleTimeout: idleLimit, MaxHeaderBytes: maxHeader,
-		ErrorLog: slog.NewLogLogger(s.opts.Log.Handler(), slog.LevelDebug), // broken clients: of no use to anybody else
+		ErrorLog: slog.NewLogLogger(s.opts.Log.Handler(), slog.LevelDebug), // renderFailed clients: of no use to anybody else
 	}
 	failed := make(chan error, 1)
 	go func() { failed <- srv.Serve(newLimited(l, maxConns)) }()
@@ -171,7 +171,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 	spare.close()
 	err := srv.Shutdown(finish)
 	if errors.Is(err, context.DeadlineExceeded) { // a phone out of reach in the middle of a page
-		s.opts.Log.Info("page: answers under way were cut at the end", "address", l.Addr(), "after", stopLimit)
+		s.opts.Log.Info("page: open responses were cut off at shutdown", "address", l.Addr(), "after", stopLimit)
 		err = srv.Close()
 	}
 	<-failed // http.ErrServerClosed

@@ -25,7 +25,18 @@ import (
 	"liftbank/agent/snapshot"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(tests{m}) }
+
+// tests are those of this package, and the end of the browser that they share.
+type tests struct{ *testing.M }
+
+func (t tests) Run() int {
+	code := t.M.Run()
+	if theBrowser.end != nil {
+		theBrowser.end()
+	}
+	return code
+}
 
 const patience = 10 * time.Second
 
@@ -46,7 +57,12 @@ func sample(t testing.TB, name string) *snapshot.Snapshot {
 func unit(t testing.TB, first *snapshot.Snapshot, change ...func(*Options)) (*Server, *snapshot.Hub, *clock) {
 	c := &clock{t: time.Date(2026, 3, 9, 14, 3, 22, 0, time.UTC)}
 	hub := snapshot.NewHub(c.now)
-	opts := Options{Hub: hub, Now: c.now, Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "metrics\n") })}
+	opts := Options{
+		Hub: hub, Now: c.now,
+		Metrics: http.HandlerFunc(
+			func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "metrics\n") },
+		),
+	}
 	for _, f := range change {
 		f(&opts)
 	}
@@ -71,9 +87,13 @@ func get(s *Server, path string, change ...func(*http.Request)) *httptest.Respon
 
 func gzipped(r *http.Request) { r.Header.Set("Accept-Encoding", "gzip, deflate, br") }
 
-var everyPath = []string{"/", "/api/v1/snapshot", "/api/v1/findings", "/metrics", "/healthz", "/readyz", "/no/such/page", "/assets/", "/assets/../server.go"}
+var everyPath = []string{
+	"/", "/api/v1/snapshot", "/api/v1/findings", "/metrics", "/healthz", "/readyz", "/no/such/page", "/assets/",
+	"/assets/../server.go",
+}
 
-// The policy is that of the trade's hardening guides: nothing from elsewhere, nothing inline, not in a frame.
+// The policy is that of the trade's hardening guides: nothing from elsewhere, nothing inline, not
+// in a frame.
 func TestEveryAnswerHasTheHeaders(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "healthy"))
 	for _, path := range append(everyPath, s.assets.urls["sheet.css"]) {
@@ -131,9 +151,11 @@ func TestRoutes(t *testing.T) {
 func TestHosts(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "healthy"), func(o *Options) { o.Hosts = []string{"lift-7.local"} })
 	for host, want := range map[string]int{
-		"192.168.4.1": 200, "192.168.4.1:80": 200, "[fe80::1]:8080": 200, "[fe80::1]": 200, "localhost": 200, "LOCALHOST:8080": 200,
-		"lift-7.local": 200, "Lift-7.local.:8080": 200,
-		"evil.example": 421, "lift-7.local.evil.example": 421, "127.0.0.1.evil.example": 421, "": 421, "localhost.evil.example": 421,
+		"192.168.4.1": 200, "192.168.4.1:80": 200, "[fe80::1]:8080": 200, "[fe80::1]": 200, "localhost": 200,
+		"LOCALHOST:8080": 200,
+		"lift-7.local":   200, "Lift-7.local.:8080": 200,
+		"evil.example": 421, "lift-7.local.evil.example": 421, "127.0.0.1.evil.example": 421, "": 421,
+		"localhost.evil.example": 421,
 	} {
 		assert.Equal(t, want, get(s, "/api/v1/snapshot", func(r *http.Request) { r.Host = host }).Code, host)
 	}
@@ -159,13 +181,13 @@ func TestSnapshotIsTheHubs(t *testing.T) {
 	assert.Equal(t, string(want), string(plain))
 
 	var answer struct {
-		Schema    string             `json:"schema"`
-		Seq       uint64             `json:"seq"`
-		Findings  []snapshot.Finding `json:"findings"`
-		NotJudged []snapshot.Silence `json:"not_judged"`
+		Schema    string               `json:"schema"`
+		Seq       uint64               `json:"seq"`
+		Findings  []snapshot.Finding   `json:"findings"`
+		NotJudged []snapshot.NotJudged `json:"not_judged"`
 	}
 	require.NoError(t, json.Unmarshal(get(s, "/api/v1/findings").Body.Bytes(), &answer))
-	assert.Equal(t, "liftbank.findings.v1", answer.Schema)
+	assert.Equal(t, "liftbank.findings.v2", answer.Schema)
 	assert.Equal(t, first.Seq, answer.Seq)
 	assert.Equal(t, first.Findings, answer.Findings)
 	assert.Equal(t, first.NotJudged, answer.NotJudged)
@@ -174,7 +196,7 @@ func TestSnapshotIsTheHubs(t *testing.T) {
 func TestBeforeTheFirstSnapshot(t *testing.T) {
 	s, _, c := unit(t, nil)
 	assert.Equal(t, 503, get(s, "/api/v1/snapshot").Code)
-	assert.JSONEq(t, `{"error":"no reading yet"}`, get(s, "/api/v1/findings").Body.String())
+	assert.JSONEq(t, `{"error":"no scan yet"}`, get(s, "/api/v1/findings").Body.String())
 	assert.Equal(t, 503, get(s, "/readyz").Code)
 	assert.Equal(t, 200, get(s, "/healthz").Code, "the scan loop may take its time at first")
 	page := get(s, "/")
@@ -197,7 +219,8 @@ func TestHealthFollowsTheScanLoop(t *testing.T) {
 	assert.Equal(t, 200, get(s, "/healthz").Code)
 }
 
-// A snapshot that JSON can't say is a defect of ours: an error to whoever asks, not the end of the process.
+// A snapshot that JSON can't say is a defect of ours: an error to whoever asks, not the end of the
+// process.
 func TestSnapshotWithoutJSON(t *testing.T) {
 	bad := sample(t, "healthy")
 	bad.UptimeS = nan
@@ -228,7 +251,8 @@ func TestAssets(t *testing.T) {
 func TestAcceptsGzip(t *testing.T) {
 	// Cases of RFC 9110 section 12.5.3.
 	for header, want := range map[string]bool{
-		"": false, "gzip": true, "*": true, "identity": false, "compress, gzip": true, "gzip;q=0": false, "gzip; q=0.5": true,
+		"": false, "gzip": true, "*": true, "identity": false, "compress, gzip": true, "gzip;q=0": false,
+		"gzip; q=0.5":                true,
 		"compress;q=0.5, gzip;q=1.0": true, "identity; q=0.5, *;q=0": false, "gzip;q=x": false, "xgzip": false,
 	} {
 		r := httptest.NewRequest(http.MethodGet, "/", nil)
@@ -256,11 +280,11 @@ func TestTakenPort(t *testing.T) {
 	_, err = Listen(t.Context(), l.Addr().String())
 	require.ErrorIs(t, err, syscall.EADDRINUSE)
 	assert.Contains(t, err.Error(), l.Addr().String())
-	assert.Contains(t, err.Error(), "another program has this port")
+	assert.Contains(t, err.Error(), "port in use by another program")
 	_, err = Listen(t.Context(), "127.0.0.1:port")
 	assert.Error(t, err)
 	_, err = Listen(t.Context(), "192.0.2.1:0") // TEST-NET-1 of RFC 5737: no machine has it
-	assert.ErrorContains(t, err, "no such address")
+	assert.ErrorContains(t, err, "does not have that address")
 }
 
 // serve runs a server on a listener until the test ends or stop is called.
@@ -294,7 +318,8 @@ func TestServeFailsWithItsListener(t *testing.T) {
 	assert.ErrorContains(t, s.Serve(t.Context(), l), "page: serve on 127.0.0.1:")
 }
 
-// pipes is a listener of connections in memory, so that a server's time limits pass in simulated time.
+// pipes is a listener of connections in memory, so that a server's time limits pass in simulated
+// time.
 type pipes struct {
 	waiting chan net.Conn
 	closed  chan struct{}
@@ -319,8 +344,8 @@ func (p *pipes) dial() net.Conn {
 	return here
 }
 
-// A server's end waits for answers, for so long as a phone that went out of reach may take one, but for no connection without a whole
-// question, such as a browser opens to spare.
+// A server's end waits for answers, for so long as a phone that went out of reach may take one, but
+// for no connection without a whole question, such as a browser opens to spare.
 func TestServeEnds(t *testing.T) {
 	for _, c := range []struct {
 		name, sent string
@@ -345,7 +370,8 @@ func TestServeEnds(t *testing.T) {
 				begun := time.Now()
 				cancel()
 				require.NoError(t, <-ended)
-				assert.InDelta(t, c.want.Seconds(), time.Since(begun).Seconds(), 0.5) // Shutdown looks every so many milliseconds
+				// Shutdown looks every so many milliseconds
+				assert.InDelta(t, c.want.Seconds(), time.Since(begun).Seconds(), 0.5)
 			})
 		})
 	}

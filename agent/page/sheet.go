@@ -42,7 +42,8 @@ type answer struct{ Short, More string }
 
 type findingView struct {
 	snapshot.Finding
-	Head     template.HTML // what is wrong, in the reader's language
+	Heading  template.HTML // title, in the reader's language
+	Head     template.HTML // what is wrong, in one sentence
 	Steps    []template.HTML
 	Clear    template.HTML
 	Word     string // of the severity
@@ -53,7 +54,7 @@ type findingView struct {
 	Evidence []evidenceView
 }
 
-// measured gives a figure with its unit, a temperature in the reader's.
+// measured returns a figure with its unit; a temperature is in the reader's.
 func (to *reader) measured(v *float64, unit string) string {
 	if v == nil {
 		return unknown
@@ -118,7 +119,8 @@ type part struct {
 	HTML template.HTML
 }
 
-// sheet gives a page's parts for snap, made once for all that ask. snap is nil before the first.
+// sheet returns a page's parts for snap, rendered once for all clients. snap is nil before the
+// first snapshot.
 func (s *Server) sheet(k kind, to *reader, snap *snapshot.Snapshot) (*sheet, error) {
 	old := s.opts.Hub.Age() > s.opts.StaleAfter
 	last := s.rendered[k][to.variant].Load()
@@ -145,7 +147,8 @@ func (s *Server) sheet(k kind, to *reader, snap *snapshot.Snapshot) (*sheet, err
 	return sh, nil
 }
 
-// changesSince gives the parts that differ from earlier ones, by id, as JSON; all of them where there are none earlier.
+// changesSince returns the parts that differ from earlier ones as JSON, by ID; all of them if there
+// are no earlier ones.
 func (sh *sheet) changesSince(earlier []part) (json.RawMessage, error) {
 	changed := map[string]string{}
 	for i, p := range sh.parts {
@@ -169,12 +172,13 @@ func (s *Server) showLive(w http.ResponseWriter, r *http.Request, k kind) {
 	to := readerOf(r)
 	sh, err := s.sheet(k, to, s.opts.Hub.Current())
 	if err != nil {
-		s.broken(w, r, err)
+		s.renderFailed(w, r, err)
 		return
 	}
 	c := content{
-		template: kindNames[k], data: liveView{W: to.W, Parts: sh.parts, CanWrite: s.opts.PIN != nil}, live: kindNames[k],
-		nav: "/", scripts: []string{"sheet.js"}, cautions: true,
+		template: kindNames[k], data: liveView{W: to.W, Parts: sh.parts, CanWrite: s.opts.PIN != nil},
+		live: kindNames[k],
+		nav:  "/", scripts: []string{"sheet.js"}, cautions: true,
 		refresh: k == kindNow, // not where somebody may be typing
 	}
 	if k == kindCheck {
@@ -209,7 +213,9 @@ func (to *reader) newView(s *snapshot.Snapshot, old bool) view {
 	v.Scan = to.scanPairs(s.Scan)
 	for _, c := range s.Channels {
 		value := to.measured(c.Value, c.Unit)
-		v.Channel = append(v.Channel, channelView{Name: c.Name, Value: value, Quality: to.text(c.Quality), Bad: c.Value == nil, Refused: c.Rejected})
+		v.Channel = append(v.Channel, channelView{
+			Name: c.Name, Value: value, Quality: to.text(c.Quality), Bad: c.Value == nil, Refused: c.Rejected,
+		})
 	}
 	return v
 }
@@ -240,7 +246,7 @@ func (to *reader) answerOf(s *snapshot.Snapshot, old bool) answer {
 	case active == 0 && blind:
 		return answer{to.W["NotYet"], strings.TrimSpace(to.W["NoVoltage"] + " " + silent)}
 	case active == 0 && len(s.Findings) > 0:
-		return answer{fmt.Sprintf("%s %d", to.W["Over"], len(s.Findings)), silent}
+		return answer{to.W["Over"] + " " + to.listed(s.Findings), silent}
 	case active == 0 && silent != "":
 		return answer{to.W["NoOfJudged"], silent}
 	case active == 0:
@@ -253,7 +259,7 @@ func (to *reader) answerOf(s *snapshot.Snapshot, old bool) answer {
 	var parts []string
 	for _, severity := range []string{"urgent", "repair", "note"} {
 		if count[severity] > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", count[severity], to.of("Count", severity)))
+			parts = append(parts, fmt.Sprintf("%d %s", count[severity], to.label("Count", severity)))
 			active -= count[severity]
 		}
 	}
@@ -261,6 +267,26 @@ func (to *reader) answerOf(s *snapshot.Snapshot, old bool) answer {
 		parts = append(parts, fmt.Sprintf("%d", active))
 	}
 	return answer{lead + " " + strings.Join(parts, ", "), silent}
+}
+
+// listed counts findings of which none calls for anybody, by state: "1 cleared, not acknowledged".
+func (to *reader) listed(findings []snapshot.Finding) string {
+	var order []string
+	count := map[string]int{}
+	for i := range findings {
+		word := to.label("State", findings[i].State)
+		if findings[i].Alarming() {
+			word = to.W["Count.explained"]
+		}
+		if count[word]++; count[word] == 1 {
+			order = append(order, word)
+		}
+	}
+	var parts []string
+	for _, word := range order {
+		parts = append(parts, fmt.Sprintf("%d %s", count[word], word))
+	}
+	return strings.Join(parts, "; ")
 }
 
 func silentNames(s *snapshot.Snapshot) int {
@@ -280,17 +306,26 @@ func (to *reader) maybe(t *snapshot.Text) string {
 }
 
 func (to *reader) viewFinding(f snapshot.Finding, now time.Time) findingView {
-	v := findingView{Finding: f, Head: to.Said(f.Name, f.Subject, "summary", f.Summary), Steps: to.steps(f.Name, f.NextCheck), Clear: to.Said(f.Name, f.Subject, "clears", f.Clears), Word: to.of("Severity", f.Severity), Class: "note"}
+	v := findingView{
+		Finding: f, Word: to.label("Severity", f.Severity), Class: "note",
+		Heading: to.Said(f.Name, f.Subject, "title", f.Title), Head: to.Said(f.Name, f.Subject, "summary", f.Summary),
+		Steps: to.steps(f.Name, f.NextCheck), Clear: to.Said(f.Name, f.Subject, "clears", f.Clears),
+	}
 	if f.Severity == "urgent" || f.Severity == "repair" {
 		v.Class = f.Severity
 	}
+	if strings.TrimSuffix(string(v.Head), ".") == string(v.Heading) {
+		v.Head = "" // the title says it all
+	}
 	meta := []string{f.Name}
 	if f.Subject != "" {
-		meta = append(meta, to.W["On"]+" "+f.Subject)
+		meta = append(meta, to.W["On"]+" "+to.about(f.Subject))
 	}
-	meta = append(meta, to.W["Since"]+" "+span(now.Sub(f.Since))+" ("+timeOfDay(f.Since, now)+")", to.of("State", f.State))
+	meta = append(
+		meta, to.W["Since"]+" "+span(now.Sub(f.Since))+" ("+timeOfDay(f.Since, now)+")", to.label("State", f.State),
+	)
 	if f.CausedBy != "" {
-		meta = append(meta, to.W["ExplainedBy"]+" "+strings.TrimSpace(f.CausedBy+" "+f.CausedByOf))
+		meta = append(meta, to.W["ExplainedBy"]+" "+strings.TrimSpace(f.CausedBy+" "+to.about(f.CausedByOf)))
 	}
 	v.Meta = strings.Join(meta, " · ")
 	v.Act = "/findings/act?" + url.Values{"name": {f.Name}, "subject": {f.Subject}}.Encode()
@@ -301,7 +336,7 @@ func (to *reader) viewFinding(f snapshot.Finding, now time.Time) findingView {
 		case e.Words != nil:
 			value = to.text(*e.Words)
 		case value == "":
-			value = to.measured(&e.Value, to.of("Unit", e.Unit))
+			value = to.measured(&e.Value, to.label("Unit", e.Unit))
 		}
 		v.Evidence = append(v.Evidence, evidenceView{What: to.text(e.What), Value: value, At: timeOfDay(e.At, now)})
 	}
@@ -317,17 +352,31 @@ func (to *reader) batteryRows(batteries []snapshot.Battery) []row {
 		return r
 	}
 	verdict := cells(to.W["Verdict"], func(b snapshot.Battery) estimated {
-		return estimated{to.of("Verdict", b.Verdict), to.of("VerdictMeans", b.Verdict)}
+		return estimated{to.label("Verdict", b.Verdict), to.label("VerdictMeans", b.Verdict)}
 	})
 	verdict.Strong = true
 	rows := []row{verdict}
 	if slices.ContainsFunc(batteries, func(b snapshot.Battery) bool { return b.WaitsFor != nil }) {
-		rows = append(rows, cells(to.W["WaitsFor"], func(b snapshot.Battery) estimated { return estimated{Sigma: to.maybe(b.WaitsFor)} }))
+		rows = append(
+			rows,
+			cells(
+				to.W["WaitsFor"], func(b snapshot.Battery) estimated { return estimated{Sigma: to.maybe(b.WaitsFor)} },
+			),
+		)
 	}
 	return append(rows,
-		cells(to.W["Voltage"], func(b snapshot.Battery) estimated { return estimated{Value: figure(b.VoltageV, voltDecimals)} }),
-		cells(to.W["Current"], func(b snapshot.Battery) estimated { return estimated{Value: signed(b.CurrentA, ampereDecimals)} }),
-		cells(to.W["Temperature"]+", "+to.tempUnit(), func(b snapshot.Battery) estimated { return estimated{Value: figure(to.temp(b.TempC), 1)} }),
+		cells(
+			to.W["Voltage"],
+			func(b snapshot.Battery) estimated { return estimated{Value: figure(b.VoltageV, voltDecimals)} },
+		),
+		cells(
+			to.W["Current"],
+			func(b snapshot.Battery) estimated { return estimated{Value: signed(b.CurrentA, ampereDecimals)} },
+		),
+		cells(
+			to.W["Temperature"]+", "+to.tempUnit(),
+			func(b snapshot.Battery) estimated { return estimated{Value: figure(to.temp(b.TempC), 1)} },
+		),
 		cells(to.W["Charge"], func(b snapshot.Battery) estimated { return estimate(b.SoCPct, 1) }),
 		cells(to.W["Rested"], func(b snapshot.Battery) estimated { return estimate(b.RestedV, voltDecimals) }),
 		cells(to.W["Resistance"], func(b snapshot.Battery) estimated { return estimate(b.ResistanceMohm, 2) }),
@@ -337,10 +386,14 @@ func (to *reader) batteryRows(batteries []snapshot.Battery) []row {
 		cells(to.W["DrawShare"], func(b snapshot.Battery) estimated { return estimate(b.DrawSharePct, 1) }),
 		cells(to.W["ChargeShare"], func(b snapshot.Battery) estimated { return estimate(b.ChargeSharePct, 1) }),
 		cells(to.W["Counted"], func(b snapshot.Battery) estimated {
-			return estimated{Value: number(b.ChargedAh, ampereDecimals), Sigma: "/\u00a0" + number(b.DrawnAh, ampereDecimals)}
+			return estimated{
+				Value: number(b.ChargedAh, ampereDecimals), Sigma: "/\u00a0" + number(b.DrawnAh, ampereDecimals),
+			}
 		}),
 		cells(to.W["Kind"], func(b snapshot.Battery) estimated {
-			return estimated{Sigma: fmt.Sprintf("%s, %s Ah, %s A", b.Chemistry, number(b.RatedAh, 0), number(b.RatedCCA, 0))}
+			return estimated{
+				Sigma: fmt.Sprintf("%s, %s Ah, %s A", b.Chemistry, number(b.RatedAh, 0), number(b.RatedCCA, 0)),
+			}
 		}),
 	)
 }
@@ -366,19 +419,24 @@ func (to *reader) bankPairs(b snapshot.Bank) []pair {
 		to.estimatePair(to.W["ResistanceRatio"], b.ResistanceRatio, mohmDecimals, ""),
 		to.estimatePair(to.W["Rested"], b.RestedV, voltDecimals, when),
 		to.estimatePair(to.W["Circulating"], b.CirculatingA, ampereDecimals, ""),
-		{to.W["LoadLeads"], to.of("LeadsMean", b.MotorLeads), ""},
-		{to.W["FeedLeads"], to.of("LeadsMean", b.FeedLeads), ""},
+		{to.W["LoadLeads"], to.label("LeadsMean", b.MotorLeads), ""},
+		{to.W["FeedLeads"], to.label("LeadsMean", b.FeedLeads), ""},
 		{to.W["SinceFull"], maybeSeconds(b.SinceFullS), ""},
 		{to.W["Counted"], number(b.ChargedAh, ampereDecimals) + " / " + number(b.DrawnAh, ampereDecimals), ""},
 		{to.W["Energy"], number(b.ChargedWh, 1) + " / " + number(b.DrawnWh, 1), ""},
 	}
 }
 
-// linkPairs gives a line for each link.
+// linkPairs returns a line for each link.
 func (to *reader) linkPairs(links []snapshot.Link) []pair {
 	var out []pair
 	for _, l := range links {
-		out = append(out, to.estimatePair(to.of("Sides", l.Side)+" "+l.From+" "+to.W["To"]+" "+l.To, l.ResistanceMohm, mohmDecimals, ""))
+		out = append(
+			out,
+			to.estimatePair(
+				to.label("Sides", l.Side)+" "+l.From+" "+to.W["To"]+" "+l.To, l.ResistanceMohm, mohmDecimals, "",
+			),
+		)
 	}
 	return out
 }
@@ -389,7 +447,7 @@ func (to *reader) feedPairs(f snapshot.Feed, now time.Time) []pair {
 		since = to.W["Since"] + " " + span(now.Sub(f.Since))
 	}
 	return []pair{
-		{to.W["FeedDoes"], to.of("FeedMeans", f.Status), since},
+		{to.W["FeedDoes"], to.label("FeedMeans", f.Status), since},
 		{to.W["FeedVoltage"], figure(f.VoltageV, voltDecimals), ""},
 		{to.W["WakeLine"], contact(f.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]), ""},
 		{to.W["Disconnect"], contact(f.DisconnectClosed, to.W["Closed"], to.W["Open"]), ""},
@@ -418,7 +476,7 @@ func (to *reader) motorPairs(m snapshot.Motor) []pair {
 	}
 }
 
-// runPairs shows the last run; a zero current or voltage stands for one that wasn't measured.
+// runPairs shows the last run. A current or voltage of zero was not measured.
 func (to *reader) runPairs(r *snapshot.Run, now time.Time) []pair {
 	if r == nil {
 		return nil

@@ -17,7 +17,7 @@ import (
 	"liftbank/agent/snapshot"
 )
 
-var update = flag.Bool("update", false, "write the golden files anew")
+var update = flag.Bool("update", false, "renew the golden files")
 
 var nan = math.NaN()
 
@@ -55,29 +55,33 @@ func TestGoldenParts(t *testing.T) {
 	}
 }
 
-// Whatever stands in a snapshot stays text: names come from a configuration, words from anywhere.
+// Whatever a snapshot holds stays text: names come from a configuration, words from anywhere.
 func TestHostileText(t *testing.T) {
 	const evil = `"><script>alert(1)</script><img src=x onerror=alert(1)>'`
 	s := sample(t, "findings")
 	s.Unit, s.Feed.Status = evil, evil
 	for i := range s.Findings {
 		f := &s.Findings[i]
-		f.Name, f.Subject, f.Severity, f.State, f.Summary, f.NextCheck, f.Clears = evil, evil, evil, evil, evil, evil, evil
-		f.Causes = []string{evil}
-		f.Evidence = []snapshot.Evidence{{What: evil, Unit: evil, Value: 1}, {What: evil, Text: evil}}
+		f.Name, f.Subject, f.Severity, f.State, f.Title, f.Summary, f.Clears = evil, evil, evil, evil, evil, evil, evil
+		f.NextCheck, f.CausedBy, f.CausedByOf = []string{evil, evil}, evil, evil
+		text := snapshot.Text{ID: evil, English: evil}
+		f.Causes = []snapshot.Cause{{Cause: text, Reason: &text}}
+		f.Evidence = []snapshot.Evidence{
+			{What: text, Unit: evil, Value: 1}, {What: text, Words: &text}, {What: text, Battery: evil},
+		}
 	}
 	for i := range s.Batteries {
 		b := &s.Batteries[i]
-		b.ID, b.Chemistry, b.Verdict, b.WaitsFor = evil, evil, evil, evil
+		b.ID, b.Chemistry, b.Verdict, b.WaitsFor = evil, evil, evil, &snapshot.Text{ID: evil, English: evil}
 	}
 	for i := range s.Channels {
 		c := &s.Channels[i]
-		c.Name, c.Unit, c.Quality = evil, evil, evil
+		c.Name, c.Unit, c.Quality = evil, evil, snapshot.Text{ID: evil, English: evil}
 	}
 	for i := range s.Chips {
 		s.Chips[i].Name = evil
 	}
-	s.NotJudged = []snapshot.Silence{{Name: evil, Because: evil}}
+	s.NotJudged = []snapshot.NotJudged{{Name: evil, Because: snapshot.Text{ID: evil, English: evil}}}
 	server, _, _ := unit(t, s)
 	page := get(server, "/").Body.String()
 	assert.NotContains(t, page, "<script>alert")
@@ -86,12 +90,16 @@ func TestHostileText(t *testing.T) {
 	assert.Equal(t, 1, strings.Count(page, "<script"), "ours only")
 }
 
-// The page without script: the answer first, then findings, then the rest; nothing inline that the policy would block.
+// The page without script: the answer first, then findings, then the rest; nothing inline that the
+// policy would block.
 func TestPage(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "findings"))
 	page := get(s, "/").Body.String()
 	last := -1
-	for _, mark := range []string{`id="bar"`, english.W["Question"], "Yes: 1 urgent, 1 service, 1 note", `id="findings"`, `id="bank"`, `id="feed"`, `id="motor"`, `id="silent"`, `id="sensors"`, `id="before"`} {
+	for _, mark := range []string{
+		`id="bar"`, english.W["Question"], "Yes: 1 urgent, 1 to repair, 1 to note", `id="findings"`, `id="bank"`,
+		`id="feed"`, `id="motor"`, `id="silent"`, `id="sensors"`, `id="before"`,
+	} {
 		at := strings.Index(page, mark)
 		assert.Greater(t, at, last, mark)
 		last = at
@@ -118,39 +126,56 @@ func TestAnswer(t *testing.T) {
 		return snapshot.Finding{Severity: severity, State: state}
 	}
 
-	f("No. Nothing found wrong.", "", func(*snapshot.Snapshot) {})
-	f("Nothing found wrong in what can be judged.", "2 can’t be judged now, see “Not judged”.", func(s *snapshot.Snapshot) {
-		s.NotJudged = []snapshot.Silence{{Name: "feed-lost"}, {Name: "feed-lost", Because: "two reasons"}, {Name: "hot"}}
+	f("No. No faults found.", "", func(*snapshot.Snapshot) {})
+	f("No faults found in what can be judged.", "2 not judged: see “Not judged” below.", func(s *snapshot.Snapshot) {
+		s.NotJudged = []snapshot.NotJudged{
+			{Name: "feed-lost"}, {Name: "feed-lost", Because: snapshot.Text{ID: "why.another"}}, {Name: "hot"},
+		}
 	})
 	f("Yes: 2 urgent", "", func(s *snapshot.Snapshot) {
-		s.Findings = []snapshot.Finding{finding("urgent", "unacknowledged"), finding("urgent", "acknowledged"), finding("note", "normal")}
+		s.Findings = []snapshot.Finding{
+			finding("urgent", "unacknowledged"), finding("urgent", "acknowledged"), finding("note", "normal"),
+		}
 	})
-	f("Yes: 1 service, 1 note", "", func(s *snapshot.Snapshot) {
-		s.Findings = []snapshot.Finding{finding("service", "unacknowledged"), finding("note", "unacknowledged")}
+	f("Yes: 1 to repair, 1 to note", "", func(s *snapshot.Snapshot) {
+		s.Findings = []snapshot.Finding{finding("repair", "unacknowledged"), finding("note", "unacknowledged")}
 	})
-	f("No. Only to note: 1 note", "", func(s *snapshot.Snapshot) { s.Findings = []snapshot.Finding{finding("note", "unacknowledged")} })
-	f("No longer. What was wrong is over: 1", "", func(s *snapshot.Snapshot) {
+	f(
+		"No, only 1 to note", "",
+		func(s *snapshot.Snapshot) { s.Findings = []snapshot.Finding{finding("note", "unacknowledged")} },
+	)
+	f("Nothing active: 1 cleared, not acknowledged", "", func(s *snapshot.Snapshot) {
 		s.Findings = []snapshot.Finding{finding("urgent", "returned to normal unacknowledged")}
 	})
-	f("Can’t say yet.", "No battery’s voltage can be read.", func(s *snapshot.Snapshot) {
+	f("Nothing active: 1 shelved; 2 explained by another one", "", func(s *snapshot.Snapshot) {
+		under := finding("repair", "unacknowledged")
+		under.CausedBy = "feed-lost"
+		s.Findings = []snapshot.Finding{finding("urgent", "shelved"), under, under}
+	})
+	f("Not known yet.", "No battery voltage can be read.", func(s *snapshot.Snapshot) {
 		for i := range s.Batteries {
 			s.Batteries[i].VoltageV = nil
 		}
 	})
-	f("Yes: 1", "", func(s *snapshot.Snapshot) { s.Findings = []snapshot.Finding{finding("unheard-of", "unacknowledged")} })
+	f(
+		"Yes: 1", "",
+		func(s *snapshot.Snapshot) { s.Findings = []snapshot.Finding{finding("unheard-of", "unacknowledged")} },
+	)
 
 	assert.Equal(t, english.W["NotYet"], readers[0].answerOf(nil, false).Short)
-	assert.Equal(t, english.W["NotNow"], readers[0].answerOf(sample(t, "healthy"), true).Short, "old readings answer nothing")
+	assert.Equal(
+		t, english.W["NotNow"], readers[0].answerOf(sample(t, "healthy"), true).Short, "old readings answer nothing",
+	)
 }
 
 func TestOldReadingsAreCalledOld(t *testing.T) {
 	s, _, c := unit(t, sample(t, "healthy"))
 	fresh := get(s, "/").Body.String()
-	assert.Contains(t, fresh, ">Data 0\u00a0s old<")
+	assert.Contains(t, fresh, ">Figures 0\u00a0s old<")
 	assert.Contains(t, fresh, english.W["No"])
 	c.t = c.t.Add(90 * time.Second)
 	old := get(s, "/").Body.String()
-	assert.Contains(t, old, "class=\"bad\"><span id=\"age\">No new readings from the board. The data below is 90\u00a0s old.<")
+	assert.Contains(t, old, "class=\"bad\"><span id=\"age\">No new scans. The figures below are 90\u00a0s old.<")
 	assert.NotContains(t, old, english.W["No"])
 }
 
@@ -166,8 +191,9 @@ func TestFigures(t *testing.T) {
 	assert.Equal(t, estimated{"92.4", "±\u00a02.1"}, estimate(snapshot.Estimate{Value: v(92.4), Sigma: v(2.1)}, 0))
 	assert.Equal(t, estimated{Value: "—"}, estimate(snapshot.Estimate{}, 0))
 	for d, want := range map[time.Duration]string{
-		0: "0 s", -time.Second: "0 s", 119 * time.Second: "119 s", 2 * time.Minute: "2 min", 59*time.Minute + 59*time.Second: "59 min",
-		time.Hour: "1 h 0 min", 26*time.Hour + 5*time.Minute: "1 d 2 h",
+		0: "0 s", -time.Second: "0 s", 119 * time.Second: "119 s", 2 * time.Minute: "2 min",
+		59*time.Minute + 59*time.Second: "59 min",
+		time.Hour:                       "1 h 0 min", 26*time.Hour + 5*time.Minute: "1 d 2 h",
 	} {
 		assert.Equal(t, want, strings.ReplaceAll(span(d), "\u00a0", " "))
 	}
@@ -178,7 +204,8 @@ func TestFigures(t *testing.T) {
 	assert.Equal(t, "—", timeOfDay(time.Time{}, day))
 }
 
-// The drawing has each battery with what is measured, each link with its resistance, and says what isn't known.
+// The drawing has each battery with what is measured, each link with its resistance, and says what
+// isn't known.
 func TestDrawing(t *testing.T) {
 	s := sample(t, "findings")
 	d := string(readers[0].drawing(s))
@@ -187,8 +214,11 @@ func TestDrawing(t *testing.T) {
 	}
 	assert.Equal(t, 4, strings.Count(d, "wire unsure"), "no lead's place is known")
 	one := 0.42
-	s.Links = []snapshot.Link{{Side: "positive", From: "a", To: "b", ResistanceMohm: snapshot.Estimate{Value: &one}}, {Side: "negative", From: "a", To: "x"}}
-	s.Bank.LoadLeadsAt = &snapshot.Leads{Positive: "a", Negative: "b"}
+	s.Links = []snapshot.Link{
+		{Side: "positive", From: "a", To: "b", ResistanceMohm: snapshot.Estimate{Value: &one}},
+		{Side: "negative", From: "a", To: "x"},
+	}
+	s.Bank.MotorLeadsAt = &snapshot.Leads{Positive: "a", Negative: "b"}
 	s.Bank.FeedLeadsAt = &snapshot.Leads{Positive: "b"}
 	d = string(readers[0].drawing(s))
 	assert.Contains(t, d, ">0.42 mΩ<")
@@ -197,8 +227,8 @@ func TestDrawing(t *testing.T) {
 	assert.Empty(t, readers[0].drawing(s))
 }
 
-// Text and ground of the style sheet, both ways: WCAG 2.1 relative luminance, at least 7 to 1 for text (level AAA) and 3 to 1
-// for the rules of tables.
+// Text and ground of the style sheet, both ways: WCAG 2.1 relative luminance, at least 7 to 1 for
+// text (level AAA) and 3 to 1 for the rules of tables.
 func TestContrast(t *testing.T) {
 	css, err := os.ReadFile(filepath.Join("assets", "sheet.css"))
 	require.NoError(t, err)
@@ -217,14 +247,14 @@ func TestContrast(t *testing.T) {
 	}
 }
 
-// contrast is the ratio of WCAG 2.1 for two colours like #rgb or #rrggbb.
+// contrast is the ratio of WCAG 2.1 for two colors like #rgb or #rrggbb.
 func contrast(a, b string) float64 {
 	la, lb := luminance(a), luminance(b)
 	return (max(la, lb) + 0.05) / (min(la, lb) + 0.05)
 }
 
-func luminance(colour string) float64 {
-	digits := strings.TrimPrefix(colour, "#")
+func luminance(color string) float64 {
+	digits := strings.TrimPrefix(color, "#")
 	if len(digits) == 3 {
 		digits = string([]byte{digits[0], digits[0], digits[1], digits[1], digits[2], digits[2]})
 	}

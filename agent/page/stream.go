@@ -14,8 +14,8 @@ import (
 	"liftbank/agent/snapshot"
 )
 
-// apiStream follows the snapshot: events `snapshot` whose data is the JSON of /api/v1/snapshot and whose id is its sequence
-// number. A client that reads slowly skips to the newest.
+// apiStream follows the snapshot: events `snapshot` whose data is the JSON of /api/v1/snapshot and
+// whose id is its sequence number. A client that reads slowly skips to the newest.
 func (s *Server) apiStream(w http.ResponseWriter, r *http.Request) {
 	s.follow(w, r, apiGap, func(snap *snapshot.Snapshot, fresh bool) ([]byte, error) {
 		if !fresh {
@@ -29,8 +29,9 @@ func (s *Server) apiStream(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-// live follows a page, /live?of=NAME: events `sheet` with the age of the data, the build of script and style (a page of another
-// build loads itself anew), and the parts that have changed since the last event on this stream, by their id.
+// live follows a page, /live?of=NAME: events `sheet` with the age of the data, the build of script
+// and style (a page of another build reloads itself), and the parts that have changed since the
+// last event on this stream, by their id.
 func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 	k := kind(max(slices.Index(kindNames[:], r.URL.Query().Get("of")), 0))
 	to := readerOf(r)
@@ -49,12 +50,14 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 		}
 		sent = sh
 		// Written by hand: encoding would go over the parts again for every client.
-		data := fmt.Appendf(nil, `{"build":%q,"age_s":%.3f,"parts":%s}`, s.assets.build, s.opts.Hub.Age().Seconds(), changes)
+		data := fmt.Appendf(
+			nil, `{"build":%q,"age_s":%.3f,"parts":%s}`, s.assets.build, s.opts.Hub.Age().Seconds(), changes,
+		)
 		return event("sheet", snap.Seq, data), nil
 	})
 }
 
-// changesFor gives what a client that has sent needs; nil has nothing yet.
+// changesFor returns what a client needs that has this sheet; nil is a client without one.
 func (sh *sheet) changesFor(sent *sheet) (json.RawMessage, error) {
 	switch {
 	case sent == nil:
@@ -67,7 +70,7 @@ func (sh *sheet) changesFor(sent *sheet) (json.RawMessage, error) {
 	return sh.changesSince(sent.parts)
 }
 
-// event gives one server-sent event. data must not hold a line break, which JSON doesn't.
+// event returns one server-sent event. data must not hold a line break, which JSON doesn't.
 func event(name string, id uint64, data []byte) []byte {
 	var b bytes.Buffer
 	b.Grow(len(data) + len(name) + 48)
@@ -77,12 +80,12 @@ func event(name string, id uint64, data []byte) []byte {
 	return b.Bytes()
 }
 
-// eventOf makes the event for a snapshot. With fresh false the client has this one already and time has passed; the snapshot
-// may be nil. Nothing to say is an empty event.
+// eventOf makes the event for a snapshot. With fresh false the client has this one already and time
+// has passed; the snapshot may be nil. Nothing to say is an empty event.
 type eventOf func(snap *snapshot.Snapshot, fresh bool) ([]byte, error)
 
-// follow sends an event for each new snapshot, at most one in gap, until the client has gone, is too slow, or the server
-// stops.
+// follow sends an event for each new snapshot, at most one in gap, until the client has gone, is
+// too slow, or the server stops.
 func (s *Server) follow(w http.ResponseWriter, r *http.Request, gap time.Duration, event eventOf) {
 	if s.streams.Add(1) > int32(s.opts.MaxStreams) {
 		s.streams.Add(-1)
@@ -125,8 +128,8 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, gap time.Duratio
 	}
 }
 
-// lastSeen gives the sequence number that a client coming back has seen last, 0 for none. A number above the present one is
-// of an earlier start of the agent.
+// lastSeen returns the sequence number that a client coming back has seen last, 0 for none. A
+// number above the present one is of an earlier start of the agent.
 func (s *Server) lastSeen(r *http.Request) uint64 {
 	id, err := strconv.ParseUint(r.Header.Get("Last-Event-ID"), 10, 64)
 	if snap := s.opts.Hub.Current(); err != nil || snap == nil || id > snap.Seq {
@@ -135,7 +138,8 @@ func (s *Server) lastSeen(r *http.Request) uint64 {
 	return id
 }
 
-// next waits for a newer snapshot; context.DeadlineExceeded when there is none for so long that a ping is due.
+// next waits for a newer snapshot; context.DeadlineExceeded when there is none for so long that a
+// ping is due.
 func (s *Server) next(ctx context.Context, after uint64) (*snapshot.Snapshot, error) {
 	quiet, cancel := context.WithTimeout(ctx, pingEvery)
 	defer cancel()

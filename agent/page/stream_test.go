@@ -20,7 +20,9 @@ import (
 )
 
 // live is a unit on loopback; its clock is the real one, as deadlines of connections need.
-func live(t *testing.T, first *snapshot.Snapshot, change ...func(*Options)) (address string, hub *snapshot.Hub, stop func()) {
+func live(
+	t *testing.T, first *snapshot.Snapshot, change ...func(*Options),
+) (address string, hub *snapshot.Hub, stop func()) {
 	hub = snapshot.NewHub(time.Now)
 	if first != nil {
 		hub.Publish(first)
@@ -105,7 +107,9 @@ func TestStream(t *testing.T) {
 	require.NoError(t, err)
 	e, err := next()
 	require.NoError(t, err)
-	assert.Equal(t, sse{"snapshot", "1", string(want)}, e, "what is there comes at once, in the same bytes as everywhere")
+	assert.Equal(
+		t, sse{"snapshot", "1", string(want)}, e, "what is there comes at once, in the same bytes as everywhere",
+	)
 
 	for seq := uint64(2); seq <= 50; seq++ { // faster than the stream's gap: the newest is enough
 		hub.Publish(numbered(base, seq))
@@ -146,7 +150,7 @@ func TestLiveSendsWhatChanged(t *testing.T) {
 	var all, some sheetEvent
 	require.NoError(t, json.Unmarshal([]byte(e.data), &all))
 	assert.Len(t, all.Parts, len(partsOfAll[kindNow]))
-	assert.Contains(t, all.Parts["findings"], "The tractor asks for charge")
+	assert.Contains(t, all.Parts["findings"], "No charge from the feed")
 
 	second := numbered(base, 2)
 	second.Motor.Runs++

@@ -17,7 +17,7 @@ import (
 // parseNumber reads a figure as people type it.
 func parseNumber(text string) (float64, bool) { return visit.ParseNumber(text) }
 
-// tidyText gives one line of at most so many characters.
+// tidyText returns one line of at most that many characters.
 func tidyText(text string, most int) string {
 	text = visit.Tidy(text, false)
 	if utf8.RuneCountInString(text) > most {
@@ -26,7 +26,7 @@ func tidyText(text string, most int) string {
 	return text
 }
 
-// facts gives what the agent knows now, for a visit.
+// facts returns what the agent knows now.
 func (s *Server) facts() visit.Facts {
 	f := visit.Facts{At: s.opts.Now().UTC(), Snapshot: s.opts.Hub.Current()}
 	if f.Snapshot != nil {
@@ -104,7 +104,9 @@ type refusalView struct{ Label, Value, Why, ID string }
 func (s *Server) visitPage(w http.ResponseWriter, r *http.Request) {
 	to := readerOf(r)
 	if s.opts.Visits == nil {
-		s.show(w, r, http.StatusOK, content{template: "no-visits", data: message{W: to.W}, title: to.W["VisitTitle"], nav: "/visit"})
+		s.show(w, r, http.StatusOK, content{
+			template: "no-visits", data: message{W: to.W}, title: to.W["VisitTitle"], nav: "/visit",
+		})
 		return
 	}
 	d := s.opts.Visits.Draft()
@@ -127,7 +129,10 @@ type beginView struct {
 
 func (s *Server) showBegin(w http.ResponseWriter, r *http.Request, status int, problem string) {
 	to := readerOf(r)
-	v := beginView{W: to.W, Token: s.token(), Error: problem, By: r.PostForm.Get("by"), NoPIN: s.opts.PIN == nil, Damaged: s.opts.Visits.Damaged()}
+	v := beginView{
+		W: to.W, Token: s.token(), Error: problem, By: r.PostForm.Get("by"), NoPIN: s.opts.PIN == nil,
+		Damaged: s.opts.Visits.Damaged(),
+	}
 	last, _, err := s.opts.Visits.List(3)
 	if err != nil {
 		s.opts.Log.Error("visits can't be read", "err", err)
@@ -144,10 +149,10 @@ func (s *Server) beginVisit(w http.ResponseWriter, r *http.Request) {
 	to := readerOf(r)
 	_, err := s.opts.Visits.Begin(r.PostForm.Get("by"), s.token(), s.facts())
 	switch {
-	case errors.Is(err, visit.ErrNobody):
+	case errors.Is(err, visit.ErrNoName):
 		s.showBegin(w, r, http.StatusUnprocessableEntity, to.W["WantName"])
-	case err != nil && !errors.Is(err, visit.ErrDraft):
-		s.broken(w, r, err)
+	case err != nil && !errors.Is(err, visit.ErrVisitOpen):
+		s.renderFailed(w, r, err)
 	default:
 		http.Redirect(w, r, "/visit", http.StatusSeeOther)
 	}
@@ -163,21 +168,28 @@ func (s *Server) forVisit(w http.ResponseWriter, r *http.Request) bool {
 		s.fail(w, r, http.StatusServiceUnavailable, message{Head: to.W["NoVisits"]})
 		return false
 	}
-	return s.permit(w, r)
+	return s.authorize(w, r)
 }
 
-func (s *Server) showDraft(w http.ResponseWriter, r *http.Request, status int, d *visit.Draft, refusals []visit.Refusal) {
+func (s *Server) showDraft(
+	w http.ResponseWriter, r *http.Request, status int, d *visit.Draft, refusals []visit.Refusal,
+) {
 	to := readerOf(r)
 	v := s.draftView(to, d, refusals)
 	if r.URL.Query().Has("saved") {
 		v.Saved = to.W["SavedAll"]
 	}
-	s.show(w, r, status, content{template: "draft", data: v, title: to.W["VisitTitle"], nav: "/visit", scripts: []string{"visit.js"}})
+	s.show(w, r, status, content{
+		template: "draft", data: v, title: to.W["VisitTitle"], nav: "/visit", scripts: []string{"visit.js"},
+	})
 }
 
 func (s *Server) draftView(to *reader, d *visit.Draft, refusals []visit.Refusal) *draftView {
 	form, snap := s.opts.Visits.Form(), s.opts.Hub.Current()
-	v := &draftView{W: to.W, To: to, Draft: d, Token: s.token(), BatteryNames: form.Batteries, Since: timeOfDay(d.Begun, s.facts().At)}
+	v := &draftView{
+		W: to.W, To: to, Draft: d, Token: s.token(), BatteryNames: form.Batteries,
+		Since: timeOfDay(d.Begun, s.facts().At),
+	}
 	wrong := map[string]visit.Refusal{}
 	for _, f := range refusals {
 		wrong[f.Key] = f
@@ -215,10 +227,12 @@ func (s *Server) draftView(to *reader, d *visit.Draft, refusals []visit.Refusal)
 		}
 		v.Batteries = append(v.Batteries, bv)
 	}
-	v.Feed, v.Motor = []fieldView{field("meter.feed.voltage_v")}, []fieldView{field("meter.motor.voltage_v"), field("meter.motor.current_a")}
+	v.Feed, v.Motor = []fieldView{field("meter.feed.voltage_v")}, []fieldView{
+		field("meter.motor.voltage_v"), field("meter.motor.current_a"),
+	}
 	for _, k := range visit.WorkKinds {
 		if k != visit.ChannelCompared { // that is done on the page of checks
-			v.WorkKinds = append(v.WorkKinds, choice{Value: k, Text: to.of("Work", k)})
+			v.WorkKinds = append(v.WorkKinds, choice{Value: k, Text: to.label("Work", k)})
 		}
 	}
 	for _, w := range d.Work {
@@ -233,18 +247,22 @@ func (s *Server) draftView(to *reader, d *visit.Draft, refusals []visit.Refusal)
 }
 
 func (to *reader) areaView(a visit.Area, field func(string) fieldView) areaView {
-	v := areaView{Area: a, Title: to.said(a.Title), Of: len(a.Items)}
+	v := areaView{Area: a, Title: to.translate(a.Title), Of: len(a.Items)}
 	if a.Caution != "" {
-		v.Caution = to.of("Caution", a.Caution)
+		v.Caution = to.label("Caution", a.Caution)
 	}
 	for _, i := range a.Items {
 		key := visit.ItemKey(a.ID, i.ID)
 		item := itemView{
-			Text: to.said(i.Text), Key: key, Unit: i.Unit,
-			State: field(key + ".state"), Note: field(key + ".note"), Reading: field(key + ".reading"), Photo: field(key + ".photo"),
+			Text: to.translate(i.Text), Key: key, Unit: i.Unit,
+			State: field(key + ".state"), Note: field(key + ".note"), Reading: field(
+				key + ".reading",
+			), Photo: field(key + ".photo"),
 		}
 		item.Reading.Unit = i.Unit
-		item.Open = item.Note.Value+item.Reading.Value+item.Photo.Value+item.Note.Error+item.Reading.Error+item.Photo.Error != ""
+		for _, f := range []fieldView{item.Note, item.Reading, item.Photo} {
+			item.Open = item.Open || f.Value+f.Error != ""
+		}
 		switch item.State.Value {
 		case "ok":
 			v.Checked++
@@ -257,33 +275,41 @@ func (to *reader) areaView(a visit.Area, field func(string) fieldView) areaView 
 	return v
 }
 
-// fieldView gives an input for a field.
+// fieldView returns an input for a field.
 func (to *reader) fieldView(f *visit.Field, value string) fieldView {
 	last := f.Key[strings.LastIndexByte(f.Key, '.')+1:]
 	section, _, _ := strings.Cut(f.Key, ".")
 	label, ok := to.W["Field."+section+"."+last]
 	if !ok {
-		label = to.of("Field", last)
+		label = to.label("Field", last)
 	}
 	v := fieldView{
-		Key: f.Key, ID: "f-" + strings.ReplaceAll(f.Key, ".", "-"), Label: label, Unit: f.Unit, Value: value, Multi: f.Kind == visit.Note, Decimal: f.Kind == visit.Number,
+		Key: f.Key, ID: "f-" + strings.ReplaceAll(
+			f.Key, ".", "-",
+		), Label: label, Unit: f.Unit, Value: value, Multi: f.Kind == visit.Note, Decimal: f.Kind == visit.Number,
 	}
 	for _, c := range f.Choices {
-		v.Choices = append(v.Choices, choice{Value: c, Text: to.of("Choice", c), Chosen: c == value})
+		v.Choices = append(v.Choices, choice{Value: c, Text: to.label("Choice", c), Chosen: c == value})
 	}
 	return v
 }
 
-func (to *reader) trouble(f *visit.Field, why visit.Trouble) string {
+func (to *reader) trouble(f *visit.Field, why visit.Problem) string {
 	limit := visit.TextLimit
 	if f.Kind == visit.Note {
 		limit = visit.NoteLimit
 	}
-	return fill(to.of("Trouble", string(why)), "n", strconv.Itoa(limit), "min", number(f.Min, 0), "max", number(f.Max, 0), "unit", f.Unit)
+	return fill(
+		to.label("Trouble", string(why)), "n", strconv.Itoa(limit), "min", number(f.Min, 0), "max", number(f.Max, 0),
+		"unit", f.Unit,
+	)
 }
 
 func (to *reader) workView(w visit.Work) workView {
-	v := workView{Work: w, Text: to.of("Work", w.Kind), At: w.At.UTC().Format("2006-01-02 15:04 UTC"), State: to.W["WorkNoted"]}
+	v := workView{
+		Work: w, Text: to.label("Work", w.Kind), At: w.At.UTC().Format("2006-01-02 15:04 UTC"),
+		State: to.W["WorkNoted"],
+	}
 	if w.Subject != "" {
 		v.Text += " " + w.Subject
 	}
@@ -310,7 +336,7 @@ type conflictAnswer struct {
 	Mine  string `json:"mine"`
 }
 
-// saveVisit takes in fields of the visit under way.
+// saveVisit saves fields of the open visit.
 func (s *Server) saveVisit(w http.ResponseWriter, r *http.Request) {
 	if !s.forVisit(w, r) {
 		return
@@ -318,7 +344,9 @@ func (s *Server) saveVisit(w http.ResponseWriter, r *http.Request) {
 	revision, err := strconv.Atoi(r.PostForm.Get("revision"))
 	if err != nil || revision < 0 {
 		to := readerOf(r)
-		s.fail(w, r, http.StatusBadRequest, message{Head: to.W["BadForm"], Text: to.W["BadFormMore"], Path: "/visit", Link: to.W["NavVisit"]})
+		s.fail(w, r, http.StatusBadRequest, message{
+			Head: to.W["BadForm"], Text: to.W["BadFormMore"], Path: "/visit", Link: to.W["NavVisit"],
+		})
 		return
 	}
 	sent := map[string]string{}
@@ -347,7 +375,10 @@ func (s *Server) saveVisit(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) saveAnswer(to *reader, res visit.Result, revision int) saveAnswer {
-	a := saveAnswer{Revision: res.Draft.Revision, Changed: map[string]string{}, Conflicts: []conflictAnswer{}, Refused: map[string]string{}}
+	a := saveAnswer{
+		Revision: res.Draft.Revision, Changed: map[string]string{}, Conflicts: []conflictAnswer{},
+		Refused: map[string]string{},
+	}
 	for _, c := range res.Draft.Log {
 		if c.Revision > revision && !c.Refused {
 			a.Changed[c.Key] = res.Draft.Fields[c.Key]
@@ -362,19 +393,19 @@ func (s *Server) saveAnswer(to *reader, res visit.Result, revision int) saveAnsw
 	return a
 }
 
-// visitError says why a change of a visit wasn't taken.
+// visitError shows why a change of a visit was not accepted.
 func (s *Server) visitError(w http.ResponseWriter, r *http.Request, err error) {
 	to := readerOf(r)
 	m := message{Path: "/visit", Link: to.W["NavVisit"]}
 	switch {
-	case errors.Is(err, visit.ErrNoDraft), errors.Is(err, visit.ErrOther):
+	case errors.Is(err, visit.ErrNoDraft), errors.Is(err, visit.ErrWrongVisit):
 		m.Head, m.Text = to.W["VisitOver"], to.W["VisitOverMore"]
 		s.fail(w, r, http.StatusConflict, m)
-	case errors.Is(err, visit.ErrNobody):
+	case errors.Is(err, visit.ErrNoName):
 		m.Head = to.W["WantName"]
 		s.fail(w, r, http.StatusUnprocessableEntity, m)
 	default:
-		s.opts.Log.Error("visit not kept", "err", err)
+		s.opts.Log.Error("visit not saved", "err", err)
 		m.Head, m.Text = to.W["NotKept"], to.W["NotKeptMore"]
 		s.fail(w, r, http.StatusInternalServerError, m)
 	}
@@ -395,7 +426,8 @@ type conflictView struct {
 	BaseText, ID1, I2 string
 }
 
-// showConflicts lets the technician choose where somebody else has changed the same field. What could be saved has been.
+// showConflicts lets the technician choose where somebody else has changed the same field. What
+// could be saved has been.
 func (s *Server) showConflicts(w http.ResponseWriter, r *http.Request, res visit.Result) {
 	to, form := readerOf(r), s.opts.Visits.Form()
 	v := conflictsView{W: to.W, Draft: res.Draft}
@@ -404,36 +436,42 @@ func (s *Server) showConflicts(w http.ResponseWriter, r *http.Request, res visit
 		case value == "":
 			return to.W["Empty"]
 		case f.Kind == visit.Choice:
-			return to.of("Choice", value)
+			return to.label("Choice", value)
 		}
 		return value
 	}
 	for _, c := range res.Conflicts {
 		f := form.Field(c.Key)
-		cv := conflictView{fieldView: to.fieldView(f, c.Saved), Where: to.where(form, c.Key), Saved: c.Saved, Mine: c.Mine,
+		cv := conflictView{fieldView: to.fieldView(f, c.Saved), Where: to.where(
+			form, c.Key,
+		), Saved: c.Saved, Mine: c.Mine,
 			SavedText: text(f, c.Saved), MineText: text(f, c.Mine), BaseText: text(f, c.Base)}
 		v.Conflicts = append(v.Conflicts, cv)
 	}
 	for _, f := range res.Refusals {
 		field := form.Field(f.Key)
-		v.Refusals = append(v.Refusals, refusalView{Label: to.where(form, f.Key), Value: f.Value, Why: to.trouble(field, f.Why)})
+		v.Refusals = append(v.Refusals, refusalView{
+			Label: to.where(form, f.Key), Value: f.Value, Why: to.trouble(field, f.Why),
+		})
 	}
-	s.show(w, r, http.StatusConflict, content{template: "conflicts", data: v, title: to.W["ConflictTitle"], nav: "/visit"})
+	s.show(w, r, http.StatusConflict, content{
+		template: "conflicts", data: v, title: to.W["ConflictTitle"], nav: "/visit",
+	})
 }
 
-// where says in words which field it is.
+// where returns the name of a field.
 func (to *reader) where(form *visit.Form, key string) string {
 	label := to.fieldView(form.Field(key), "").Label
 	for _, a := range form.Areas {
 		for _, i := range a.Items {
 			if strings.HasPrefix(key, visit.ItemKey(a.ID, i.ID)+".") {
-				return to.said(a.Title) + ": " + to.said(i.Text) + ": " + label
+				return to.translate(a.Title) + ": " + to.translate(i.Text) + ": " + label
 			}
 		}
 	}
 	section, rest, more := strings.Cut(key, ".")
 	if subject, _, is := strings.Cut(rest, "."); more && is {
-		return to.of("Section", section) + " " + subject + ": " + label
+		return to.label("Section", section) + " " + subject + ": " + label
 	}
 	return label
 }
@@ -445,7 +483,9 @@ func (s *Server) addWork(w http.ResponseWriter, r *http.Request) {
 	}
 	form := r.PostForm
 	kind, subject, _ := strings.Cut(form.Get("kind"), ":")
-	s.noteWork(w, r, visit.Work{ID: form.Get("token"), Kind: kind, Subject: subject, Note: form.Get("text")}, "/visit#work")
+	s.noteWork(
+		w, r, visit.Work{ID: form.Get("token"), Kind: kind, Subject: subject, Note: form.Get("text")}, "/visit#work",
+	)
 }
 
 func (s *Server) noteWork(w http.ResponseWriter, r *http.Request, work visit.Work, next string) {
@@ -454,13 +494,20 @@ func (s *Server) noteWork(w http.ResponseWriter, r *http.Request, work visit.Wor
 	battery := work.Kind == visit.BatteryReplaced
 	switch {
 	case !kinds || battery && !slices.Contains(form.Batteries, work.Subject) || !battery && work.Subject != "":
-		s.fail(w, r, http.StatusUnprocessableEntity, message{Head: to.W["WantWork"], Path: "/visit#work", Link: to.W["NavVisit"]})
+		s.fail(w, r, http.StatusUnprocessableEntity, message{
+			Head: to.W["WantWork"], Path: "/visit#work", Link: to.W["NavVisit"],
+		})
 		return
 	case utf8.RuneCountInString(work.Note) > visit.NoteLimit:
-		s.show(w, r, http.StatusUnprocessableEntity, content{template: "too-long", data: tooLong{to.W, fill(to.W["NoteLength"], "n", "2000"), work.Note}, title: to.W["BadForm"]})
+		s.show(w, r, http.StatusUnprocessableEntity, content{
+			template: "too-long", data: tooLong{to.W, fill(to.W["NoteLength"], "n", "2000"), work.Note},
+			title: to.W["BadForm"],
+		})
 		return
 	case len(work.ID) < 8 || len(work.ID) > 64:
-		s.fail(w, r, http.StatusBadRequest, message{Head: to.W["BadForm"], Text: to.W["BadFormMore"], Path: "/visit", Link: to.W["NavVisit"]})
+		s.fail(w, r, http.StatusBadRequest, message{
+			Head: to.W["BadForm"], Text: to.W["BadFormMore"], Path: "/visit", Link: to.W["NavVisit"],
+		})
 		return
 	}
 	if _, err := s.opts.Visits.AddWork(r.Context(), r.PostForm.Get("id"), work, s.facts()); err != nil {
@@ -475,8 +522,8 @@ type tooLong struct {
 	Why, Text string
 }
 
-// noteComparison puts what the technician's meter said of a channel into the visit: the figure beside the agent's, and the line for the
-// configuration that would bring them together.
+// noteComparison puts what the technician's meter said of a channel into the visit: the figure
+// beside the agent's, and the line for the configuration that would bring them together.
 func (s *Server) noteComparison(w http.ResponseWriter, r *http.Request) {
 	if !s.forVisit(w, r) {
 		return
@@ -493,7 +540,9 @@ func (s *Server) noteComparison(w http.ResponseWriter, r *http.Request) {
 		}
 		v := to.compare(c, s.opts.Calibration[c.Name], form.Get("meter"))
 		if v.Error != "" {
-			s.fail(w, r, http.StatusUnprocessableEntity, message{Head: v.Error, Path: "/check#compare", Link: to.W["NavCheck"]})
+			s.fail(w, r, http.StatusUnprocessableEntity, message{
+				Head: v.Error, Path: "/check#compare", Link: to.W["NavCheck"],
+			})
 			return
 		}
 		line := v.Offset
@@ -505,7 +554,9 @@ func (s *Server) noteComparison(w http.ResponseWriter, r *http.Request) {
 		s.noteWork(w, r, visit.Work{ID: form.Get("token"), Kind: visit.ChannelCompared, Note: note}, "/visit#work")
 		return
 	}
-	s.fail(w, r, http.StatusUnprocessableEntity, message{Head: to.W["ChannelSilent"], Path: "/check#compare", Link: to.W["NavCheck"]})
+	s.fail(w, r, http.StatusUnprocessableEntity, message{
+		Head: to.W["ChannelSilent"], Path: "/check#compare", Link: to.W["NavCheck"],
+	})
 }
 
 // finishVisit ends the visit and shows its report.
@@ -520,7 +571,7 @@ func (s *Server) finishVisit(w http.ResponseWriter, r *http.Request) {
 	}
 	v, err := s.opts.Visits.Finish(id, s.facts())
 	if errors.Is(err, visit.ErrNotSent) {
-		s.opts.Log.Warn("visit kept, not sent on yet", "visit", v.ID, "err", err)
+		s.opts.Log.Warn("visit saved, not forwarded yet", "visit", v.ID, "err", err)
 		err = nil
 	}
 	if err != nil {
@@ -549,7 +600,10 @@ type headView struct {
 func (s *Server) heads(to *reader, visits []*visit.Visit) []headView {
 	var out []headView
 	for _, v := range visits {
-		h := headView{ID: v.ID, Path: "/visits/" + url.PathEscape(v.ID), When: timeOfDay(v.Finished, s.facts().At), By: v.By, Place: v.Place, Findings: len(v.Findings)}
+		h := headView{
+			ID: v.ID, Path: "/visits/" + url.PathEscape(v.ID), When: timeOfDay(v.Finished, s.facts().At), By: v.By,
+			Place: v.Place, Findings: len(v.Findings),
+		}
 		for _, a := range v.Areas {
 			for _, i := range a.Items {
 				if i.State == "attention" {
@@ -577,7 +631,7 @@ func (s *Server) visits(w http.ResponseWriter, r *http.Request) {
 	if s.opts.Visits != nil {
 		list, all, err := s.opts.Visits.List(visitsShown)
 		if err != nil {
-			s.broken(w, r, err)
+			s.renderFailed(w, r, err)
 			return
 		}
 		v.Heads, v.All = s.heads(to, list), all
@@ -603,7 +657,9 @@ func (s *Server) visitFile(w http.ResponseWriter, r *http.Request) {
 		if !errors.Is(err, visit.ErrNone) {
 			s.opts.Log.Error("visit can't be read", "visit", id, "err", err)
 		}
-		s.say(w, r, http.StatusNotFound, message{Head: to.W["NotFound"], Text: to.W["NoSuchVisit"], Path: "/visits", Link: to.W["VisitsTitle"]})
+		s.say(w, r, http.StatusNotFound, message{
+			Head: to.W["NotFound"], Text: to.W["NoSuchVisit"], Path: "/visits", Link: to.W["VisitsTitle"],
+		})
 		return
 	}
 	switch form {
@@ -613,7 +669,7 @@ func (s *Server) visitFile(w http.ResponseWriter, r *http.Request) {
 	case ".csv":
 		var b bytes.Buffer
 		if err := v.WriteCSV(&b); err != nil {
-			s.broken(w, r, err)
+			s.renderFailed(w, r, err)
 			return
 		}
 		w.Header().Set("Content-Disposition", `attachment; filename="`+id+`.csv"`)
@@ -640,13 +696,15 @@ type visitsAnswer struct {
 	Visits []*visit.Visit `json:"visits"` // newest first
 }
 
-// apiVisits gives finished visits, newest first: at most ?limit=, 20 where it isn't said.
+// apiVisits returns finished visits, newest first: at most ?limit=, by default 20.
 func (s *Server) apiVisits(w http.ResponseWriter, r *http.Request) {
 	limit := 20
 	if text := r.URL.Query().Get("limit"); text != "" {
 		n, err := strconv.Atoi(text)
 		if err != nil || n < 1 || n > visitsShown {
-			s.sendJSON(w, r, http.StatusBadRequest, errorAnswer{fmt.Sprintf("limit: %q: want 1 to %d", text, visitsShown)})
+			s.sendJSON(w, r, http.StatusBadRequest, errorAnswer{
+				fmt.Sprintf("limit: %q: want 1 to %d", text, visitsShown),
+			})
 			return
 		}
 		limit = n
@@ -655,7 +713,7 @@ func (s *Server) apiVisits(w http.ResponseWriter, r *http.Request) {
 	if s.opts.Visits != nil {
 		list, all, err := s.opts.Visits.List(limit)
 		if err != nil {
-			s.broken(w, r, err)
+			s.renderFailed(w, r, err)
 			return
 		}
 		a.Visits, a.All = append(a.Visits, list...), all
@@ -663,7 +721,7 @@ func (s *Server) apiVisits(w http.ResponseWriter, r *http.Request) {
 	s.sendJSON(w, r, http.StatusOK, a)
 }
 
-// apiVisit gives one finished visit.
+// apiVisit returns one finished visit.
 func (s *Server) apiVisit(w http.ResponseWriter, r *http.Request) {
 	if s.opts.Visits != nil {
 		if v, err := s.opts.Visits.Get(r.PathValue("id")); err == nil {

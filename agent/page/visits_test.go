@@ -70,7 +70,8 @@ func (d *deeds) Note(_ context.Context, finding, subject, by, text string) error
 	return d.note("note", finding, subject, by, text)
 }
 
-// past is a year of a unit that never was: a day's swing of voltage and charge, a cold winter, runs every day, two findings.
+// past is a year of a unit that never was: a day's swing of voltage and charge, a cold winter, runs
+// every day, two findings.
 type past struct {
 	now  func() time.Time
 	fail error
@@ -86,7 +87,8 @@ func (p past) Window(ctx context.Context, q history.Query) (history.Window, erro
 		figure, battery string
 		base, swing     float64
 	}{
-		{"voltage_v", "a", 12.9, 0.7}, {"voltage_v", "b", 12.85, 0.72}, {"current_a", "a", -1, 9}, {"current_a", "b", -1.5, 8},
+		{"voltage_v", "a", 12.9, 0.7}, {"voltage_v", "b", 12.85, 0.72}, {"current_a", "a", -1, 9},
+		{"current_a", "b", -1.5, 8},
 		{"soc_pct", "a", 78, 12}, {"soc_pct", "b", 74, 13}, {"temperature_c", "a", 12, 9},
 	}
 	for _, f := range figures {
@@ -110,17 +112,19 @@ func (p past) Window(ctx context.Context, q history.Query) (history.Window, erro
 		i++
 	}
 	for k := range min(q.Points, 400) {
-		w.Runs = append(w.Runs, history.Run{At: q.From.Add(q.To.Sub(q.From) * time.Duration(k) / 400), DurationS: 9, MeanA: 110, PeakA: 160})
+		w.Runs = append(w.Runs, history.Run{
+			At: q.From.Add(q.To.Sub(q.From) * time.Duration(k) / 400), DurationS: 9, MeanA: 110, PeakA: 160,
+		})
 	}
 	end := q.To.Add(-q.To.Sub(q.From) / 4)
 	w.Findings = []history.Span{
 		{Name: "feed-lost", Severity: "urgent", From: q.From.Add(q.To.Sub(q.From) / 3), To: &end},
-		{Name: "bank-low", Severity: "service", From: end},
+		{Name: "bank-low", Severity: "repair", From: end},
 	}
 	return w, nil
 }
 
-// full gives a server everything: a PIN, visits, actions, a past.
+// full gives a server everything: a PIN, visits, actions, a history.
 func full(t testing.TB, more ...func(*Options)) func(*Options) {
 	return func(o *Options) {
 		secret, err := pin.Parse(quickPIN)
@@ -128,7 +132,9 @@ func full(t testing.TB, more ...func(*Options)) func(*Options) {
 		o.PIN = pin.NewGate(secret, o.Now)
 		o.Actions = &deeds{}
 		o.Visits, err = visit.Open(visit.Options{
-			Dir: t.TempDir(), Unit: "t-1042", Form: visit.NewForm(visit.DefaultChecklist(), []string{"a", "b"}), Actions: o.Actions,
+			Dir: t.TempDir(), Unit: "t-1042", Form: visit.NewForm(
+				visit.DefaultChecklist(), []string{"a", "b"},
+			), Actions: o.Actions,
 		})
 		require.NoError(t, err)
 		o.History = past{now: o.Now}
@@ -156,7 +162,7 @@ func post(s *Server, path string, form url.Values, change ...func(*http.Request)
 	return w
 }
 
-// session gives what a browser sends that has given the PIN.
+// session returns what a browser with a session sends.
 func session(s *Server) func(*http.Request) {
 	text, _ := s.opts.PIN.Session()
 	return func(r *http.Request) { r.AddCookie(&http.Cookie{Name: sessionCookie, Value: text}) }
@@ -182,10 +188,14 @@ func finished(t testing.TB, s *Server) string {
 
 const hostile = `"><script>alert(1)</script><img src=x onerror=alert(1)>'` + "\x00\u202e=1+1"
 
-// Everything that changes the unit wants a session or the PIN, a form of ours, and a bounded body; a GET changes nothing.
+// Everything that changes the unit wants a session or the PIN, a form of ours, and a bounded body;
+// a GET changes nothing.
 func TestWhatChangesIsGuarded(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "findings"), full(t))
-	changing := []string{"/findings/act", "/visit/begin", "/visit/save", "/visit/work", "/visit/finish", "/visit/discard", "/check/compare"}
+	changing := []string{
+		"/findings/act", "/visit/begin", "/visit/save", "/visit/work", "/visit/finish", "/visit/discard",
+		"/check/compare",
+	}
 	form := url.Values{"by": {"x"}, "name": {"feed-lost"}, "do": {"acknowledge"}, "revision": {"1"}, "id": {"x"}}
 	for _, path := range changing {
 		assert.Equal(t, http.StatusUnauthorized, post(s, path, form).Code, path)
@@ -198,7 +208,10 @@ func TestWhatChangesIsGuarded(t *testing.T) {
 		} {
 			assert.Equal(t, http.StatusForbidden, post(s, path, form, session(s), foreign).Code, path)
 		}
-		assert.Equal(t, http.StatusMisdirectedRequest, post(s, path, form, session(s), func(r *http.Request) { r.Host = "evil.example" }).Code, path)
+		assert.Equal(
+			t, http.StatusMisdirectedRequest,
+			post(s, path, form, session(s), func(r *http.Request) { r.Host = "evil.example" }).Code, path,
+		)
 		assert.Equal(t, http.StatusUnauthorized, post(s, path, form, func(r *http.Request) {
 			r.AddCookie(&http.Cookie{Name: sessionCookie, Value: "forged"})
 		}).Code, path)
@@ -212,7 +225,7 @@ func TestWhatChangesIsGuarded(t *testing.T) {
 	for _, path := range changing {
 		w := post(bare, path, url.Values{"pin": {rightPIN}})
 		assert.Equal(t, http.StatusForbidden, w.Code, path)
-		assert.Contains(t, w.Body.String(), "No PIN has been set", path)
+		assert.Contains(t, w.Body.String(), "No PIN is set", path)
 	}
 }
 
@@ -230,7 +243,9 @@ func TestSignIn(t *testing.T) {
 	for _, want := range []string{"HttpOnly", "SameSite=Strict", "Path=/", "Max-Age="} {
 		assert.Contains(t, cookie, want)
 	}
-	for _, elsewhere := range []string{"//evil.example/", "http://evil.example", `/\evil.example`, "javascript:alert(1)", "/a\r\nSet-Cookie: x=1"} {
+	for _, elsewhere := range []string{
+		"//evil.example/", "http://evil.example", `/\evil.example`, "javascript:alert(1)", "/a\r\nSet-Cookie: x=1",
+	} {
 		w = post(s, "/pin", url.Values{"pin": {rightPIN}, "next": {elsewhere}})
 		assert.Equal(t, "/", w.Header().Get("Location"), elsewhere)
 	}
@@ -246,7 +261,9 @@ func TestSignIn(t *testing.T) {
 func TestNothingTypedIsLostAtThePIN(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "healthy"), full(t))
 	d := begin(t, s)
-	form := url.Values{"id": {d.ID}, "revision": {"1"}, "note": {hostile + " checked"}, "check.oil.filter.state": {"ok"}}
+	form := url.Values{
+		"id": {d.ID}, "revision": {"1"}, "note": {hostile + " checked"}, "check.oil.filter.state": {"ok"},
+	}
 	w := post(s, "/visit/save", form)
 	assert.Equal(t, http.StatusUnauthorized, w.Code)
 	body := w.Body.String()
@@ -263,29 +280,53 @@ func TestNothingTypedIsLostAtThePIN(t *testing.T) {
 func TestAVisitFromBeginToReport(t *testing.T) {
 	s, hub, c := unit(t, sample(t, "findings"), full(t))
 	d := begin(t, s)
-	assert.Equal(t, http.StatusUnprocessableEntity, post(s, "/visit/save", url.Values{"id": {d.ID}, "revision": {"1"}, "meter.a.voltage_v": {"12.6.1"}}, session(s)).Code)
+	assert.Equal(
+		t, http.StatusUnprocessableEntity,
+		post(
+			s, "/visit/save", url.Values{"id": {d.ID}, "revision": {"1"}, "meter.a.voltage_v": {"12.6.1"}}, session(s),
+		).Code,
+	)
 	w := post(s, "/visit/save", url.Values{
 		"id": {d.ID}, "revision": {"1"}, "by": {"R. Vega"}, "place": {"Yard 4"}, "note": {"Line one\r\nline two"},
-		"check.battery-box.posts.state": {"attention"}, "check.battery-box.posts.note": {"lug loose"}, "check.battery-box.level.reading": {"8"},
-		"meter.a.voltage_v": {"11,98"}, "test.b.cranking_a": {"310"}, "oil.level": {"low"}, "oil.position": {"lowered"},
+		"check.battery-box.posts.state": {"attention"}, "check.battery-box.posts.note": {"lug loose"},
+		"check.battery-box.level.reading": {"8"},
+		"meter.a.voltage_v":               {"11,98"}, "test.b.cranking_a": {"310"}, "oil.level": {"low"}, "oil.position": {"lowered"},
 	}, session(s))
 	require.Equal(t, http.StatusSeeOther, w.Code)
 	for _, kind := range []string{"battery-replaced:b", "joint-cleaned", "service-done", "filter-changed", "other"} {
-		w = post(s, "/visit/work", url.Values{"id": {d.ID}, "token": {"0123456789" + kind}, "kind": {kind}, "text": {"done"}}, session(s))
+		w = post(
+			s, "/visit/work",
+			url.Values{"id": {d.ID}, "token": {"0123456789" + kind}, "kind": {kind}, "text": {"done"}}, session(s),
+		)
 		require.Equal(t, http.StatusSeeOther, w.Code, kind)
 	}
-	again := post(s, "/visit/work", url.Values{"id": {d.ID}, "token": {"0123456789joint-cleaned"}, "kind": {"joint-cleaned"}, "text": {"done"}}, session(s))
+	again := post(
+		s, "/visit/work",
+		url.Values{"id": {d.ID}, "token": {"0123456789joint-cleaned"}, "kind": {"joint-cleaned"}, "text": {"done"}},
+		session(s),
+	)
 	assert.Equal(t, http.StatusSeeOther, again.Code)
-	assert.Equal(t, []string{"replace b R. Vega", "joint R. Vega", "service service R. Vega", "service filter R. Vega"}, s.opts.Actions.(*deeds).all(), "sent twice, done once")
+	assert.Equal(
+		t, []string{"replace b R. Vega", "joint R. Vega", "service service R. Vega", "service filter R. Vega"},
+		s.opts.Actions.(*deeds).all(), "sent twice, done once",
+	)
 	for _, bad := range []string{"", "battery-replaced", "battery-replaced:x", "joint-cleaned:a", "explode"} {
-		assert.Equal(t, http.StatusUnprocessableEntity, post(s, "/visit/work", url.Values{"id": {d.ID}, "token": {"0123456789"}, "kind": {bad}}, session(s)).Code, bad)
+		assert.Equal(
+			t, http.StatusUnprocessableEntity,
+			post(s, "/visit/work", url.Values{"id": {d.ID}, "token": {"0123456789"}, "kind": {bad}}, session(s)).Code,
+			bad,
+		)
 	}
-	long := post(s, "/visit/work", url.Values{"id": {d.ID}, "token": {"0123456789"}, "kind": {"other"}, "text": {strings.Repeat("é", 2001)}}, session(s))
+	long := post(
+		s, "/visit/work",
+		url.Values{"id": {d.ID}, "token": {"0123456789"}, "kind": {"other"}, "text": {strings.Repeat("é", 2001)}},
+		session(s),
+	)
 	assert.Equal(t, http.StatusUnprocessableEntity, long.Code)
 	assert.Contains(t, long.Body.String(), strings.Repeat("é", 2001), "given back")
 
 	preview := get(s, "/visit/report").Body.String()
-	assert.Contains(t, preview, "items are not checked")
+	assert.Contains(t, preview, "items not checked")
 	after := sample(t, "findings")
 	after.Batteries[0].ResistanceMohm.Value = nil
 	c.t = c.t.Add(time.Minute)
@@ -294,12 +335,15 @@ func TestAVisitFromBeginToReport(t *testing.T) {
 	again = post(s, "/visit/finish", url.Values{"id": {id}}, session(s))
 	assert.Equal(t, "/visits/"+id, again.Header().Get("Location"), "sent twice")
 	report := get(s, "/visits/"+id).Body.String()
-	for _, want := range []string{"R. Vega", "Yard 4", "lug loose", "8 mm", "11.98 V", "310", "low, read with the platform lowered", "Battery replaced: b", "Line one\nline two", "feed-lost", `<svg class="chart"`} {
+	for _, want := range []string{
+		"R. Vega", "Yard 4", "lug loose", "8 mm", "11.98 V", "310", "low, read with the platform lowered",
+		"Battery replaced: b", "Line one\nline two", "feed-lost", `<svg class="chart"`,
+	} {
 		assert.Contains(t, report, want)
 	}
 	var v visit.Visit
 	require.NoError(t, json.Unmarshal(get(s, "/visits/"+id+".json").Body.Bytes(), &v))
-	assert.Equal(t, "liftbank.visit-record.v1", v.Schema)
+	assert.Equal(t, "liftbank.visit-record.v2", v.Schema)
 	require.Len(t, v.Readings, 1)
 	assert.Equal(t, 11.952, *v.Readings[0].Agent, "the agent's figure of that moment")
 	rows, err := csv.NewReader(get(s, "/visits/"+id+".csv").Body).ReadAll()
@@ -311,17 +355,23 @@ func TestAVisitFromBeginToReport(t *testing.T) {
 	assert.Equal(t, id, list.Visits[0].ID)
 	assert.Equal(t, http.StatusOK, get(s, "/api/v1/visits/"+id).Code)
 	assert.Contains(t, get(s, "/visits").Body.String(), "/visits/"+id)
-	assert.Equal(t, http.StatusConflict, post(s, "/visit/save", url.Values{"id": {id}, "revision": {"1"}, "note": {"late"}}, session(s)).Code)
+	assert.Equal(
+		t, http.StatusConflict,
+		post(s, "/visit/save", url.Values{"id": {id}, "revision": {"1"}, "note": {"late"}}, session(s)).Code,
+	)
 }
 
-// A second technician at the same fields: what doesn't clash is saved, what does is shown side by side, nothing is lost.
+// A second technician at the same fields: what doesn't clash is saved, what does is shown side by
+// side, nothing is lost.
 func TestTwoTechnicians(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "healthy"), full(t))
 	d := begin(t, s)
 	key := "check.oil.filter."
 	first := url.Values{"id": {d.ID}, "revision": {"1"}, key + "note": {"black"}, "place": {"Yard 4"}}
 	require.Equal(t, http.StatusSeeOther, post(s, "/visit/save", first, session(s)).Code)
-	second := url.Values{"id": {d.ID}, "revision": {"1"}, key + "note": {"new one needed"}, "place": {""}, key + "state": {"attention"}}
+	second := url.Values{
+		"id": {d.ID}, "revision": {"1"}, key + "note": {"new one needed"}, "place": {""}, key + "state": {"attention"},
+	}
 	w := post(s, "/visit/save", second, session(s))
 	assert.Equal(t, http.StatusConflict, w.Code)
 	page := w.Body.String()
@@ -333,7 +383,10 @@ func TestTwoTechnicians(t *testing.T) {
 	assert.Equal(t, "Yard 4", now.Fields["place"], "the second hadn't touched it")
 	assert.Equal(t, "attention", now.Fields[key+"state"], "no clash")
 	revision := regexp.MustCompile(`name="revision" value="(\d+)"`).FindStringSubmatch(page)[1]
-	w = post(s, "/visit/save", url.Values{"id": {d.ID}, "revision": {revision}, key + "note": {"new one needed"}}, session(s))
+	w = post(
+		s, "/visit/save", url.Values{"id": {d.ID}, "revision": {revision}, key + "note": {"new one needed"}},
+		session(s),
+	)
 	require.Equal(t, http.StatusSeeOther, w.Code)
 	assert.Equal(t, "new one needed", s.opts.Visits.Draft().Fields[key+"note"])
 
@@ -343,7 +396,10 @@ func TestTwoTechnicians(t *testing.T) {
 	assert.Empty(t, a.Conflicts)
 	assert.Equal(t, "new one needed", a.Changed[key+"note"], "a script hears what the other has changed")
 
-	assert.Equal(t, http.StatusSeeOther, post(s, "/visit/begin", url.Values{"by": {"Somebody else"}}, session(s)).Code, "joins the one under way")
+	assert.Equal(
+		t, http.StatusSeeOther, post(s, "/visit/begin", url.Values{"by": {"Somebody else"}}, session(s)).Code,
+		"joins the one under way",
+	)
 	assert.Equal(t, "R. Vega", s.opts.Visits.Draft().Fields["by"])
 	require.Equal(t, http.StatusSeeOther, post(s, "/visit/discard", url.Values{"id": {d.ID}}, session(s)).Code)
 	assert.Nil(t, s.opts.Visits.Draft())
@@ -361,16 +417,29 @@ func TestHostileVisit(t *testing.T) {
 	assert.Equal(t, http.StatusUnprocessableEntity, w.Code, "no number, no choice")
 	pages := []string{w.Body.String(), get(s, "/visit").Body.String(), get(s, "/visit/report").Body.String()}
 	for _, bad := range []string{hostile, strings.Repeat("9", 400), "1e999", "NaN", "Inf", "0x10", "1_000", "--1"} {
-		w := post(s, "/visit/save", url.Values{"id": {d.ID}, "revision": {"99"}, "meter.a.voltage_v": {bad}, "oil.level": {bad}}, session(s))
+		w := post(
+			s, "/visit/save",
+			url.Values{"id": {d.ID}, "revision": {"99"}, "meter.a.voltage_v": {bad}, "oil.level": {bad}}, session(s),
+		)
 		assert.Equal(t, http.StatusUnprocessableEntity, w.Code, bad)
 	}
 	for _, bad := range []string{"", "-1", "x", "99999999999999999999"} {
-		assert.Equal(t, http.StatusBadRequest, post(s, "/visit/save", url.Values{"id": {d.ID}, "revision": {bad}}, session(s)).Code, bad)
+		assert.Equal(
+			t, http.StatusBadRequest,
+			post(s, "/visit/save", url.Values{"id": {d.ID}, "revision": {bad}}, session(s)).Code, bad,
+		)
 	}
-	post(s, "/visit/work", url.Values{"id": {d.ID}, "token": {"0123456789"}, "kind": {"other"}, "text": {hostile}}, session(s))
+	post(
+		s, "/visit/work", url.Values{"id": {d.ID}, "token": {"0123456789"}, "kind": {"other"}, "text": {hostile}},
+		session(s),
+	)
 	id := finished(t, s)
-	pages = append(pages, get(s, "/visits/"+id).Body.String(), get(s, "/visits").Body.String(), get(s, "/visit").Body.String(),
-		get(s, "/pin?next="+url.QueryEscape(hostile)).Body.String(), get(s, "/history?span="+url.QueryEscape(hostile)).Body.String(),
+	pages = append(pages, get(
+		s, "/visits/"+id,
+	).Body.String(), get(s, "/visits").Body.String(), get(s, "/visit").Body.String(),
+		get(s, "/pin?next="+url.QueryEscape(hostile)).Body.String(), get(
+			s, "/history?span="+url.QueryEscape(hostile),
+		).Body.String(),
 		get(s, "/check?channel="+url.QueryEscape(hostile)+"&meter="+url.QueryEscape(hostile)).Body.String(),
 		get(s, "/findings/act?name="+url.QueryEscape(hostile), session(s)).Body.String(), get(s, "/findings/"+url.PathEscape(hostile)).Body.String())
 	for i, page := range pages {
@@ -394,17 +463,30 @@ func TestHostileVisit(t *testing.T) {
 func TestFindingsAreActedOn(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "findings"), full(t))
 	act := func(more url.Values) *httptest.ResponseRecorder {
-		form := url.Values{"name": {"battery-failed"}, "subject": {"b"}, "by": {"R. Vega"}}
+		form := url.Values{"name": {"battery-tired"}, "subject": {"b"}, "by": {"R. Vega"}}
 		for k, v := range more {
 			form[k] = v
 		}
 		return post(s, "/findings/act", form, session(s))
 	}
-	for _, ok := range []url.Values{{"do": {"acknowledge"}}, {"do": {"shelve"}, "span": {"7d"}}, {"do": {"unshelve"}}, {"do": {"note"}, "text": {"ordered"}}} {
+	for _, ok := range []url.Values{
+		{"do": {"acknowledge"}}, {"do": {"shelve"}, "span": {"7d"}}, {"do": {"unshelve"}},
+		{"do": {"note"}, "text": {"ordered"}},
+	} {
 		assert.Equal(t, http.StatusSeeOther, act(ok).Code)
 	}
-	assert.Equal(t, []string{"acknowledge battery-failed b R. Vega", "shelve battery-failed b R. Vega 168h0m0s", "unshelve battery-failed b R. Vega", "note battery-failed b R. Vega ordered"}, s.opts.Actions.(*deeds).all())
-	for _, bad := range []url.Values{{"do": {"explode"}}, {"do": {"shelve"}, "span": {"99y"}}, {"do": {"note"}, "text": {" "}}, {"do": {"note"}, "text": {strings.Repeat("x", 2001)}}, {"do": {"acknowledge"}, "by": {""}}} {
+	assert.Equal(
+		t,
+		[]string{
+			"acknowledge battery-tired b R. Vega", "shelve battery-tired b R. Vega 168h0m0s",
+			"unshelve battery-tired b R. Vega", "note battery-tired b R. Vega ordered",
+		},
+		s.opts.Actions.(*deeds).all(),
+	)
+	for _, bad := range []url.Values{
+		{"do": {"explode"}}, {"do": {"shelve"}, "span": {"99y"}}, {"do": {"note"}, "text": {" "}},
+		{"do": {"note"}, "text": {strings.Repeat("x", 2001)}}, {"do": {"acknowledge"}, "by": {""}},
+	} {
 		assert.Equal(t, http.StatusUnprocessableEntity, act(bad).Code, bad)
 	}
 	s.opts.Actions.(*deeds).fail = errors.New("no such finding stands")
@@ -415,7 +497,9 @@ func TestFindingsAreActedOn(t *testing.T) {
 	assert.Equal(t, http.StatusOK, get(s, "/findings").Code)
 	assert.Equal(t, http.StatusOK, get(s, "/findings/feed-lost").Code)
 	assert.Equal(t, http.StatusNotFound, get(s, "/findings/no-such").Code)
-	assert.Contains(t, get(s, "/findings/act?name=feed-lost&subject=", session(s)).Body.String(), "The tractor asks for charge")
+	assert.Contains(
+		t, get(s, "/findings/act?name=feed-lost&subject=", session(s)).Body.String(), "No charge from the feed",
+	)
 }
 
 // A meter's figure goes into the visit with the correction that it amounts to.
@@ -424,12 +508,15 @@ func TestCompareWithMyMeter(t *testing.T) {
 	page := get(s, "/check?channel=voltage_a&meter=12,75").Body.String()
 	assert.Contains(t, page, "calibration: {offset_v: 0.097}")
 	assert.Contains(t, page, fmt.Sprintf("calibration: {gain: %.5f}", 12.75/12.653))
-	assert.Contains(t, page, "begin a visit first")
-	assert.Contains(t, get(s, "/check?channel=voltage_a&meter=twelve").Body.String(), "isn’t a number")
+	assert.Contains(t, page, "start a visit first")
+	assert.Contains(t, get(s, "/check?channel=voltage_a&meter=twelve").Body.String(), "That is not a number")
 	form := url.Values{"token": {"0123456789"}, "channel": {"voltage_a"}, "meter": {"12.75 V"}, "use": {"gain"}}
 	assert.Equal(t, http.StatusConflict, post(s, "/check/compare", form, session(s)).Code, "no visit")
 	begin(t, s)
-	assert.Contains(t, get(s, "/check?channel=voltage_a&meter=12,75").Body.String(), `name="meter" value="12.75"`, "what the page sends is what is taken")
+	assert.Contains(
+		t, get(s, "/check?channel=voltage_a&meter=12,75").Body.String(), `name="meter" value="12.75"`,
+		"what the page sends is what is taken",
+	)
 	form.Set("meter", "12.75")
 	require.Equal(t, http.StatusSeeOther, post(s, "/check/compare", form, session(s)).Code)
 	work := s.opts.Visits.Draft().Work
@@ -438,7 +525,8 @@ func TestCompareWithMyMeter(t *testing.T) {
 	assert.Empty(t, s.opts.Actions.(*deeds).all())
 }
 
-// The correction proposed takes the place of the one that the channel has: with it, the channel shows what the meter shows.
+// The correction proposed takes the place of the one that the channel has: with it, the channel
+// shows what the meter shows.
 func TestTheCorrectionTakesThePlaceOfTheOldOne(t *testing.T) {
 	const raw, mine = 12.40, 12.75
 	for _, has := range []Calibration{{}, {Gain: 1}, {Offset: 0.05, Gain: 1.01}, {Offset: -0.3, Gain: 0.9}} {
@@ -468,9 +556,11 @@ func TestTheCorrectionTakesThePlaceOfTheOldOne(t *testing.T) {
 func TestHistoryIsAskedWithinBounds(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "healthy"), full(t))
 	for query, want := range map[string]int{
-		"": 200, "?span=365d": 200, "?span=10m&points=10": 200, "?from=2026-03-01T00:00:00Z&to=2026-03-02T00:00:00Z": 200,
-		"?span=2y": 400, "?points=0": 400, "?points=5000": 400, "?points=x": 400, "?from=yesterday": 400, "?from=2026-03-02T00:00:00Z&to=2026-03-01T00:00:00Z": 400,
-		"?from=0001-01-01T00:00:00Z": 400, "?to=9999-01-01T00:00:00Z": 400, "?from=2001-01-01T00:00:00Z": 400,
+		"": 200, "?span=365d": 200, "?span=10m&points=10": 200,
+		"?from=2026-03-01T00:00:00Z&to=2026-03-02T00:00:00Z": 200,
+		"?span=2y": 400, "?points=0": 400, "?points=5000": 400, "?points=x": 400, "?from=yesterday": 400,
+		"?from=2026-03-02T00:00:00Z&to=2026-03-01T00:00:00Z": 400,
+		"?from=0001-01-01T00:00:00Z":                         400, "?to=9999-01-01T00:00:00Z": 400, "?from=2001-01-01T00:00:00Z": 400,
 	} {
 		assert.Equal(t, want, get(s, "/api/v1/history"+query).Code, query)
 		assert.Equal(t, want, get(s, "/history"+query).Code, query)
@@ -495,7 +585,7 @@ func TestUnitsAndLanguage(t *testing.T) {
 	spanish := func(r *http.Request) { r.Header.Set("Accept-Language", "fr;q=0.9, es-MX;q=0.8, en;q=0.5") }
 	page := get(s, "/", spanish).Body.String()
 	assert.Contains(t, page, `<html lang="es">`)
-	assert.Contains(t, page, "No se ha hallado nada malo")
+	assert.Contains(t, page, "No se encontraron fallas")
 	assert.Contains(t, page, ">14.5<")
 	w := post(s, "/settings", url.Values{"temp": {"f"}, "lang": {"en"}, "back": {"/check"}})
 	assert.Equal(t, "/check", w.Header().Get("Location"))

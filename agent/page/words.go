@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"html/template"
 	"net/http"
+	"regexp"
 	"strconv"
 	"strings"
 
@@ -16,18 +17,20 @@ import (
 //go:embed words/*.json
 var wordFiles embed.FS
 
-// language is one file of folder words: all texts that the pages say to people. A translation is one such file, named in
-// languageTags.
+// language is one file of folder words: all texts of the pages. A translation is one such file,
+// listed in languageTags.
 type language struct {
 	Tag  string // BCP 47, as in the file's name
 	Name string `json:"name"` // in the language itself
-	// W has the pages' own texts. A key with a point is one of a group: Severity.urgent. {age} and the like are filled in.
+	// W has the pages' own texts. A key with a point is one of a group: Severity.urgent. Names in
+	// braces, such as {age}, are filled in.
 	W map[string]string `json:"words"`
-	// Said has the texts that come from elsewhere in English, a finding's cause for example, by that English text.
+	// Said translates the texts of the rules by their ID, and those of the checklist by their
+	// English.
 	Said map[string]string `json:"said"`
 }
 
-// languageTags are the languages there are; the first is for those who ask for none of them.
+// languageTags lists the languages; the first is the default.
 var languageTags = []string{"en", "es"}
 
 var languages = readLanguages()
@@ -51,14 +54,14 @@ func readLanguages() []*language {
 // english is for machines and logs.
 var english = languages[0]
 
-// reader is for whom something is written: in which language and units.
+// reader is who a page is written for: language and units.
 type reader struct {
 	*language
 	Fahrenheit bool
 	variant    int // 0 to variants-1
 }
 
-// readers are all there are.
+// readers lists every reader.
 var readers = func() []*reader {
 	var all []*reader
 	for _, l := range languages {
@@ -69,15 +72,15 @@ var readers = func() []*reader {
 	return all
 }()
 
-// Names of the cookies that keep what a reader has chosen, for a year.
+// Names of the cookies that keep a reader's choices for a year.
 const (
 	langCookie = "liftbank_lang"
 	tempCookie = "liftbank_temp"
 	choiceAgeS = 365 * 24 * 3600
 )
 
-// readerOf gives what the browser has chosen, else what it asks for: its language, °F where English of the United States is
-// asked for first.
+// readerOf returns the reader that the browser has chosen, or else what it asks for: its language,
+// and °F if US English comes first.
 func readerOf(r *http.Request) *reader {
 	asked := r.Header.Get("Accept-Language")
 	lang := bestLanguage(asked)
@@ -100,8 +103,8 @@ func readerOf(r *http.Request) *reader {
 	return readers[v]
 }
 
-// bestLanguage reads Accept-Language (RFC 9110 section 12.5.4) and gives the index of the language wanted most, 0 where
-// it wants none that there is.
+// bestLanguage reads Accept-Language (RFC 9110 section 12.5.4) and returns the index of the
+// language wanted most, 0 if there is none of them.
 func bestLanguage(header string) int {
 	best, bestQ := 0, 0.0
 	for part := range strings.SplitSeq(header, ",") {
@@ -123,15 +126,15 @@ func bestLanguage(header string) int {
 	return best
 }
 
-// of gives the plain words for a label of the snapshot, or the label itself where there are none.
-func (to *reader) of(group, label string) string {
+// label returns the plain words for a label of the snapshot, or the label itself if there are none.
+func (to *reader) label(group, label string) string {
 	if m, ok := to.W[group+"."+label]; ok {
 		return m
 	}
 	return label
 }
 
-// list gives the texts KEY.1, KEY.2 and so on.
+// list returns the texts KEY.1, KEY.2 and so on.
 func (to *reader) list(key string) []string {
 	var out []string
 	for i := 1; ; i++ {
@@ -143,9 +146,9 @@ func (to *reader) list(key string) []string {
 	}
 }
 
-// said returns a text of the configuration in the reader's language, or as it is where there is no
-// translation.
-func (to *reader) said(text string) string {
+// translate returns a text of the configuration in the reader's language, or as it is where there
+// is no translation.
+func (to *reader) translate(text string) string {
 	if t, ok := to.language.Said[text]; ok {
 		return t
 	}
@@ -157,14 +160,17 @@ func (to *reader) text(t snapshot.Text) string {
 	if said, ok := to.language.Said[t.ID]; ok {
 		return said
 	}
-	return t.English
+	return typographic(t.English)
 }
 
-// Text is text for a template: one that stays English says so to a screen reader.
+// typographic returns English text of the code as a page prints it.
+func typographic(text string) string { return strings.ReplaceAll(text, "'", "’") }
+
+// Text is text for a template. It marks English in a page of another language for screen readers.
 func (to *reader) Text(t snapshot.Text) template.HTML { return to.markup(t.ID, t.English, nil) }
 
-// Said is what is said of a finding for a template: field is that of its definition, such as summary or
-// check.1, and english the text where there is no translation.
+// Said returns a text of a finding's definition for a template. field is summary, check.1 and the
+// like; english is the text if there is no translation.
 func (to *reader) Said(name, subject, field, english string) template.HTML {
 	d := detect.Lookup(name)
 	if d == nil {
@@ -178,7 +184,7 @@ func (to *reader) Said(name, subject, field, english string) template.HTML {
 func (to *reader) markup(id, english string, fill func(string) string) template.HTML {
 	text, ok := to.language.Said[id]
 	if !ok {
-		text = english
+		text = typographic(english)
 	}
 	if fill != nil {
 		text = fill(text)
@@ -196,12 +202,36 @@ func (to *reader) subject(a finding.About, subject string) string {
 		id += ".any"
 	}
 	if said, ok := to.language.Said[id]; ok {
-		return strings.ReplaceAll(said, finding.Subject, subject)
+		return strings.ReplaceAll(said, finding.Subject, to.about(subject))
 	}
 	return a.Name(subject)
 }
 
-// temp gives a temperature's figure in the reader's unit.
+// subjects are the names that the rules give to what a finding can be about, a battery's ID apart.
+// The part in words is the label in group About, the other one says which.
+var subjects = []*regexp.Regexp{
+	regexp.MustCompile(`^(?P<what>(?:positive|negative) (?:link|post)) (?P<which>\S+)$`),
+	regexp.MustCompile(`^battery (?P<which>\S+) (?P<what>voltage|negative|current|temperature)$`),
+	regexp.MustCompile(`^(?P<what>feed|motor) voltage$`),
+}
+
+// about returns the subject of a finding in the reader's language, or as it is.
+func (to *reader) about(subject string) string {
+	for _, r := range subjects {
+		m := r.FindStringSubmatch(subject)
+		if m == nil {
+			continue
+		}
+		which := ""
+		if i := r.SubexpIndex("which"); i > 0 {
+			which = m[i]
+		}
+		return fill(to.label("About", strings.ReplaceAll(m[r.SubexpIndex("what")], " ", "-")), "which", which)
+	}
+	return subject
+}
+
+// temp returns a temperature in the reader's unit.
 func (to *reader) temp(c *float64) *float64 {
 	if c == nil || !to.Fahrenheit {
 		return c
@@ -210,13 +240,13 @@ func (to *reader) temp(c *float64) *float64 {
 	return &f
 }
 
-// toFahrenheit keeps the tenth that the snapshot has.
+// toFahrenheit converts and keeps the snapshot's one decimal.
 func toFahrenheit(c float64) float64 {
 	f, _ := strconv.ParseFloat(strconv.FormatFloat(c*9/5+32, 'f', 1, 64), 64)
 	return f
 }
 
-// tempUnit gives the unit's sign.
+// tempUnit returns the unit of temperature.
 func (to *reader) tempUnit() string {
 	if to.Fahrenheit {
 		return "°F"
@@ -224,7 +254,7 @@ func (to *reader) tempUnit() string {
 	return "°C"
 }
 
-// fill puts values into a text: fill("{n} of {all}", "n", "3", "all", "7").
+// fill puts values into a text, as in fill("{n} of {all}", "n", "3", "all", "7").
 func fill(text string, pairs ...string) string {
 	for i := 0; i+1 < len(pairs); i += 2 {
 		pairs[i] = "{" + pairs[i] + "}"
@@ -232,13 +262,15 @@ func fill(text string, pairs ...string) string {
 	return strings.NewReplacer(pairs...).Replace(text)
 }
 
-// choose keeps in the browser what a reader has chosen. It changes nothing on the unit.
+// choose keeps a reader's choice in the browser. It changes nothing on the unit.
 func (s *Server) choose(w http.ResponseWriter, r *http.Request) {
 	if !s.readForm(w, r) {
 		return
 	}
 	keep := func(name, value string) {
-		http.SetCookie(w, &http.Cookie{Name: name, Value: value, Path: "/", MaxAge: choiceAgeS, HttpOnly: true, SameSite: http.SameSiteStrictMode})
+		http.SetCookie(w, &http.Cookie{
+			Name: name, Value: value, Path: "/", MaxAge: choiceAgeS, HttpOnly: true, SameSite: http.SameSiteStrictMode,
+		})
 	}
 	if v := r.PostForm.Get("lang"); v != "" {
 		for _, l := range languages {
@@ -253,7 +285,8 @@ func (s *Server) choose(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, ownPath(r.PostForm.Get("back")), http.StatusSeeOther)
 }
 
-// ownPath gives a path of this unit to go on to; anything else is the first page, so that nobody can be sent elsewhere.
+// ownPath returns path if it is a path of this unit, or else the first page, so that nobody can be
+// sent elsewhere.
 func ownPath(path string) string {
 	if !strings.HasPrefix(path, "/") || strings.HasPrefix(path, "//") || strings.ContainsAny(path, "\\\r\n\t") {
 		return "/"

@@ -1,22 +1,25 @@
 package page
 
 import (
-	"go/ast"
-	"go/parser"
-	"go/token"
+	"fmt"
 	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/snapshot"
 	"liftbank/agent/visit"
+	_ "liftbank/rules" // all texts of the rules
+	"liftbank/rules/detect"
 	"liftbank/rules/finding"
+	"liftbank/rules/network"
+	values "liftbank/rules/unit"
+	ruleview "liftbank/rules/view"
 )
 
 var blanks = regexp.MustCompile(`\{\w+\}`)
@@ -69,112 +72,113 @@ func TestTextsAreUsed(t *testing.T) {
 	}
 	for key := range english.W {
 		group, _, grouped := strings.Cut(key, ".")
-		assert.True(t, used[key] || grouped && regexp.MustCompile(`"`+group+`["\.]`).MatchString(source.String()), "%s: nobody uses it", key)
+		assert.True(
+			t, used[key] || grouped && regexp.MustCompile(`"`+group+`["\.]`).MatchString(source.String()),
+			"%s: nobody uses it", key,
+		)
 	}
 }
 
-// What comes from elsewhere in English has a translation as far as this checklist and this catalogue go.
-func TestSaidIsTranslated(t *testing.T) {
-	es := readers[2]
+// texts are all that the rules and the checklist say, by the key of their translation, in English.
+func texts() map[string]string {
+	all := map[string]string{}
+	for id, text := range values.Texts() {
+		all[id] = text.English
+	}
+	for _, d := range detect.Catalog() {
+		for _, text := range d.Texts() {
+			all[text.ID] = text.English
+		}
+	}
+	for _, about := range []finding.About{finding.Battery, finding.Joint, finding.Channel} {
+		all["subject."+about.String()] = about.Name(finding.Subject)
+		all["subject."+about.String()+".any"] = about.Name("")
+	}
 	for _, a := range visit.DefaultChecklist() {
-		assert.Contains(t, es.language.Said, a.Title)
+		all[a.Title] = a.Title
 		for _, i := range a.Items {
-			assert.Contains(t, es.language.Said, i.Text)
+			all[i.Text] = i.Text
 		}
 	}
-	for _, d := range finding.Catalogue {
-		for _, text := range append([]string{d.Summary, d.Detected, d.NextCheck, d.Clears}, d.Causes...) {
-			assert.Contains(t, es.language.Said, text, d.Name)
-		}
-	}
-	assert.Equal(t, `<span lang="en">Not &lt;translated&gt;</span>`, string(es.Say("Not <translated>")))
-	assert.Equal(t, "Not &lt;translated&gt;", string(readers[0].Say("Not <translated>")))
+	return all
 }
 
-// What the rules say to people is translated: evidence, reasons, and what a verdict or a forecast waits for. It is read from their
-// source, so that a new text without a translation is seen here.
-func TestRulesAreTranslated(t *testing.T) {
-	es, seen := readers[2], 0
-	for _, dir := range []string{"", "loadtest", "forecast", "network"} {
-		files, err := filepath.Glob(filepath.Join("../../rules", dir, "*.go"))
-		require.NoError(t, err)
-		for _, name := range files {
-			if strings.HasSuffix(name, "_test.go") {
+// Every text of the rules and of the checklist is there in every language, and no translation is
+// left over.
+func TestSaidIsTranslated(t *testing.T) {
+	all := texts()
+	assert.Greater(t, len(all), 450)
+	for _, l := range languages[1:] {
+		for id, text := range all {
+			said, have := l.Said[id]
+			if !assert.True(t, have, "%s: %s has no translation: %q", l.Tag, id, text) {
 				continue
 			}
-			file, err := parser.ParseFile(token.NewFileSet(), name, nil, 0)
-			require.NoError(t, err)
-			for _, text := range saidIn(t, file) {
-				seen++
-				assert.Contains(t, es.language.Said, text, name)
-			}
+			assert.NotEmpty(t, strings.TrimSpace(said), "%s: %s", l.Tag, id)
+			assert.Equal(t, blanks.FindAllString(text, -1), blanks.FindAllString(said, -1), "%s: %s", l.Tag, id)
+			assert.Equal(
+				t, strings.HasSuffix(text, "."), strings.HasSuffix(said, "."), "%s: %s: a sentence or none", l.Tag, id,
+			)
+		}
+		for id := range l.Said {
+			assert.Contains(t, all, id, "%s: no text has this ID", l.Tag)
 		}
 	}
-	assert.Greater(t, seen, 150, "texts found in the rules")
+	assert.Empty(t, english.Said)
 }
 
-// saidIn gives the texts of a file of the rules that people read: labels and reasons of evidence, and whatever else has several words and
-// isn't handed to a check or an error.
-func saidIn(t *testing.T, file *ast.File) []string {
-	var out []string
-	add := func(n ast.Expr, words bool) {
-		l, ok := n.(*ast.BasicLit)
-		if !ok || l.Kind != token.STRING {
-			return
-		}
-		text, err := strconv.Unquote(l.Value)
-		require.NoError(t, err)
-		if text != "" && (!words || strings.Contains(text, " ")) {
-			out = append(out, text)
+// What a finding can be about has a name in every language.
+func TestSubjectsAreTranslated(t *testing.T) {
+	frame := ruleview.Frame{State: new(ruleview.State), Spec: make([]ruleview.Spec, 4)}
+	for i, id := range []string{"a", "b", "c", "d"} {
+		frame.Spec[i].ID = id
+	}
+	frame.Links = []ruleview.LinkState{
+		{Side: network.Positive, From: 0, To: 1}, {Side: network.Negative, From: 2, To: 3},
+	}
+	frame.Posts = []ruleview.PostState{{Side: network.Positive, Battery: 1}, {Side: network.Negative, Battery: 2}}
+	seen := map[string]string{}
+	for _, kind := range []ruleview.Kind{ruleview.OfLink, ruleview.OfPost, ruleview.OfChannel} {
+		for _, s := range frame.Subjects(kind) {
+			assert.Equal(t, s.Name, readers[0].about(s.Name), "English keeps the rules' own words")
+			said := readers[2].about(s.Name)
+			assert.NotEqual(t, s.Name, said)
+			assert.Empty(t, seen[said], "%s and %s", s.Name, seen[said])
+			seen[said] = s.Name
 		}
 	}
-	ast.Inspect(file, func(n ast.Node) bool {
-		switch n := n.(type) {
-		case *ast.CallExpr:
-			name := ""
-			switch f := n.Fun.(type) {
-			case *ast.Ident:
-				name = f.Name
-			case *ast.SelectorExpr:
-				name = f.Sel.Name
-			}
-			return slices.Contains([]string{"give", "Show", "Suspect", "append", "look"}, name)
-		case *ast.BinaryExpr:
-			return false // names put together from the configuration's
-		case *ast.KeyValueExpr:
-			if k, ok := n.Key.(*ast.Ident); ok && slices.Contains([]string{"What", "Text", "Reason", "Unit"}, k.Name) {
-				add(n.Value, k.Name == "Unit")
-				return false
-			}
-		case *ast.BasicLit:
-			add(n, true)
-		}
-		return true
-	})
-	return out
-}
-
-// A cause comes with the evidence's reason in brackets, and has brackets of its own at times.
-func TestCauseAndReasonAreTranslated(t *testing.T) {
-	to := &reader{language: &language{Said: map[string]string{
-		"lead off": "cable suelto", "low (flooded), or dry (gel)": "bajo (abierta), o seca (gel)", "it shows one": "muestra una",
-	}}}
-	for text, want := range map[string]string{
-		"lead off":                                   "cable suelto",
-		"lead off (it shows one)":                    "cable suelto (muestra una)",
-		"low (flooded), or dry (gel)":                "bajo (abierta), o seca (gel)",
-		"low (flooded), or dry (gel) (it shows one)": "bajo (abierta), o seca (gel) (muestra una)",
-		"lead off (no <reason> (known))":             "cable suelto (no <reason> (known))",
-		"unheard of (it shows one)":                  "unheard of (it shows one)",
-		"(":                                          "(",
-		"()":                                         "()",
-		" ()":                                        " ()",
+	for subject, want := range map[string]string{
+		"positive link a-b": "puente positivo a-b", "battery b temperature": "temperatura de la batería b",
+		"feed voltage": "voltaje de la alimentación", "b": "b", "": "", "<i>": "<i>", "positive link": "positive link",
 	} {
-		assert.Equal(t, want, to.said(text))
+		assert.Equal(t, want, readers[2].about(subject))
 	}
-	assert.Equal(t, `cable suelto (<span lang="en">no &lt;reason&gt; (known)</span>)`, string(to.Say("lead off (no <reason> (known))")))
-	assert.Equal(t, `cable suelto (muestra una)`, string(to.Say("lead off (it shows one)")))
-	assert.Equal(t, `lead off (it shows one)`, string(readers[0].Say("lead off (it shows one)")))
+	es := readers[2]
+	assert.Equal(t, "El puente positivo a-b", es.subject(finding.Joint, "positive link a-b"))
+	assert.Equal(t, "El sensor de voltaje de la batería a", es.subject(finding.Channel, "battery a voltage"))
+	assert.Equal(t, "La batería b está cansada", string(es.Said("battery-tired", "b", "title", "Battery b is tired")))
+}
+
+// A text without a translation is marked as English where the page is not, and is never markup.
+func TestTextsInTemplates(t *testing.T) {
+	to := &reader{language: &language{Said: map[string]string{"why.known": "se <sabe>"}}}
+	assert.Equal(t, "se &lt;sabe&gt;", string(to.Text(snapshot.Text{ID: "why.known", English: "known"})))
+	assert.Equal(
+		t, `<span lang="en">un&lt;known&gt;</span>`,
+		string(to.Text(snapshot.Text{ID: "why.new", English: "un<known>"})),
+	)
+	assert.Equal(t, "un&lt;known&gt;", string(readers[0].Text(snapshot.Text{ID: "why.new", English: "un<known>"})))
+	assert.Equal(t, `<span lang="en">&lt;odd&gt;</span>`, string(to.Said("no-such-finding", "b", "summary", "<odd>")))
+	assert.Equal(
+		t, "Battery &lt;i&gt; it is", string(readers[0].Said("battery-tired", "<i>", "check.9", "{subject} it is")),
+	)
+}
+
+// The current from which the page shows a resistance is the one that the test's first step names.
+func TestLeastCurrentIsTheOneNamed(t *testing.T) {
+	for _, l := range languages {
+		assert.Contains(t, l.W["CheckJointStep.1"], fmt.Sprintf("%g A", minJointA), l.Tag)
+	}
 }
 
 // The names of groups that other packages' words fall into.
@@ -190,7 +194,7 @@ func TestGroupsCoverTheirWords(t *testing.T) {
 	for _, c := range visit.Cautions {
 		assert.Contains(t, english.W, "Caution."+c)
 	}
-	for _, trouble := range []visit.Trouble{visit.TooLong, visit.NotNumber, visit.OutOfSpan, visit.NotChoice} {
+	for _, trouble := range []visit.Problem{visit.TooLong, visit.NotNumber, visit.OutOfSpan, visit.NotChoice} {
 		assert.Contains(t, english.W, "Trouble."+string(trouble))
 	}
 	form := visit.NewForm(visit.DefaultChecklist(), []string{"a"})

@@ -1,8 +1,10 @@
-// Package pin guards what changes a unit's state: a PIN set at install, and sessions of those who have given it.
+// Package pin guards what changes a unit's state: a PIN set at install, and sessions of those who
+// have given it.
 //
-// The PIN itself is kept nowhere. Its file has a salted hash (PBKDF2 with HMAC-SHA-256, RFC 8018) and a key of its own with which
-// sessions are signed, so that a session outlives a restart of the agent and ends when the PIN is set anew. Tries are limited, one is
-// worked out at a time, and comparing takes the same time whatever is wrong.
+// The PIN itself is kept nowhere. Its file has a salted hash (PBKDF2 with HMAC-SHA-256, RFC 8018)
+// and a key of its own with which sessions are signed, so that a session survives a restart of the
+// agent and ends when a new PIN is set. Tries are limited, one is hashed at a time, and comparing
+// takes the same time whatever is wrong.
 package pin
 
 import (
@@ -31,7 +33,8 @@ const (
 	Longest  = 12
 )
 
-// Iterations of PBKDF2-HMAC-SHA256 as the OWASP Password Storage Cheat Sheet recommends (2023). Half a second on a small board.
+// Iterations of PBKDF2-HMAC-SHA256 as the OWASP Password Storage Cheat Sheet recommends (2023).
+// Half a second on a small board.
 const iterations = 600_000
 
 const (
@@ -52,13 +55,15 @@ func Check(pin string) error {
 	if len(pin) < Shortest || len(pin) > Longest || strings.Trim(pin, "0123456789") != "" {
 		return fmt.Errorf("PIN: want %d to %d digits", Shortest, Longest)
 	}
-	if strings.Contains("012345678901234567890", pin) || strings.Contains("98765432109876543210", pin) || strings.Trim(pin, pin[:1]) == "" {
-		return errors.New("PIN: want one that isn't guessed first: no row of digits, not one digit alone")
+	if strings.Contains(
+		"012345678901234567890", pin,
+	) || strings.Contains("98765432109876543210", pin) || strings.Trim(pin, pin[:1]) == "" {
+		return errors.New("PIN: too easy to guess: want no sequence of digits and not one digit repeated")
 	}
 	return nil
 }
 
-// Make gives the secret of a PIN, with salt and key of its own.
+// Make returns the secret of a PIN, with a new salt and key.
 func Make(pin string) (Secret, error) { return makeWith(pin, iterations) }
 
 func makeWith(pin string, iterations int) (Secret, error) {
@@ -76,7 +81,7 @@ func makeWith(pin string, iterations int) (Secret, error) {
 	return s, nil
 }
 
-// Text gives the line that the file holds: scheme, iterations, salt, hash, key.
+// Text returns the line of the file: scheme, iterations, salt, hash, key.
 func (s Secret) Text() string {
 	e := base64.RawStdEncoding.EncodeToString
 	return fmt.Sprintf("%s %d %s %s %s\n", scheme, s.iterations, e(s.salt), e(s.hash), e(s.key))
@@ -86,7 +91,7 @@ func (s Secret) Text() string {
 func Parse(text string) (Secret, error) {
 	f := strings.Fields(text)
 	if len(f) != 5 || f[0] != scheme {
-		return Secret{}, errors.New("PIN file: want one line that liftbank pin wrote")
+		return Secret{}, errors.New("PIN file: want the one line that liftbank pin writes")
 	}
 	var s Secret
 	var err error
@@ -119,7 +124,8 @@ func (s Secret) Save(path string) error {
 	return nil
 }
 
-// Limits of tries: bursts per address and for all together, and the time after which a try is given back.
+// Limits of tries: bursts per address and for all together, and the time after which a try is given
+// back.
 const (
 	triesOfOne  = 5
 	triesOfAll  = 20
@@ -133,12 +139,12 @@ type Gate struct {
 	secret Secret
 	now    func() time.Time
 
-	mu      sync.Mutex // also lets one PIN be worked out at a time
+	mu      sync.Mutex // also limits hashing to one PIN at a time
 	all     bucket
 	address map[string]*bucket
 }
 
-// NewGate gives a gate; now is the process's clock.
+// NewGate returns a gate; now is the process's clock.
 func NewGate(s Secret, now func() time.Time) *Gate {
 	return &Gate{secret: s, now: now, all: bucket{left: triesOfAll, at: now()}, address: map[string]*bucket{}}
 }
@@ -197,8 +203,8 @@ func (g *Gate) Try(address, pin string) error {
 	return nil
 }
 
-// bucketOf gives the tries of an address. With too many addresses those that have all their tries left, or else all, are forgotten:
-// the limit for all together still holds.
+// bucketOf returns the tries of an address. With too many addresses those that have all their tries
+// left, or else all, are forgotten: the limit for all together still holds.
 func (g *Gate) bucketOf(address string, now time.Time) *bucket {
 	if b := g.address[address]; b != nil {
 		return b
@@ -218,7 +224,7 @@ func (g *Gate) bucketOf(address string, now time.Time) *bucket {
 	return b
 }
 
-// Session gives the text of a new session: its end, a random part, and the signature of both.
+// Session returns the text of a new session: its end, a random part, and the signature of both.
 func (g *Gate) Session() (text string, life time.Duration) {
 	b := make([]byte, 8+16)
 	binary.BigEndian.PutUint64(b, uint64(g.now().Add(sessionLife).Unix()))

@@ -29,7 +29,8 @@ func gate(t *testing.T, pin string) (*Gate, *clock) {
 	return NewGate(s, c.now), c
 }
 
-// The hash function is the one named: a published vector of PBKDF2-HMAC-SHA256 (RFC 7914 section 11).
+// The hash function is the one named: a published vector of PBKDF2-HMAC-SHA256 (RFC 7914 section
+// 11).
 func TestHashFunction(t *testing.T) {
 	k, err := pbkdf2.Key(sha256.New, "passwd", []byte("salt"), 1, 64)
 	require.NoError(t, err)
@@ -39,7 +40,8 @@ func TestHashFunction(t *testing.T) {
 
 func TestCheck(t *testing.T) {
 	for pin, ok := range map[string]bool{
-		"482915": true, "482915482915": true, "48291": false, "4829154829154": false, "48291a": false, "": false, "123456": false, "654321": false,
+		"482915": true, "482915482915": true, "48291": false, "4829154829154": false, "48291a": false, "": false,
+		"123456": false, "654321": false,
 		"777777": false, "789012": false, "４８２９１５": false, "482 915": false,
 	} {
 		assert.Equal(t, ok, Check(pin) == nil, pin)
@@ -54,7 +56,7 @@ func TestFileHoldsNoPIN(t *testing.T) {
 	assert.NotEqual(t, s.hash, other.hash, "salted")
 	path := filepath.Join(t.TempDir(), "pin")
 	require.NoError(t, s.Save(path))
-	require.NoError(t, s.Save(path), "setting it anew replaces it")
+	require.NoError(t, s.Save(path), "a new one replaces it")
 	info, err := os.Stat(path)
 	require.NoError(t, err)
 	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
@@ -64,7 +66,10 @@ func TestFileHoldsNoPIN(t *testing.T) {
 	back, err := Load(path)
 	require.NoError(t, err)
 	assert.Equal(t, s, back)
-	for _, bad := range []string{"", "x", strings.Replace(string(b), scheme, "other", 1), strings.Replace(string(b), " 1000 ", " 1 ", 1), strings.TrimSpace(string(b)) + "A", "\x00"} {
+	for _, bad := range []string{
+		"", "x", strings.Replace(string(b), scheme, "other", 1), strings.Replace(string(b), " 1000 ", " 1 ", 1),
+		strings.TrimSpace(string(b)) + "A", "\x00",
+	} {
 		_, err := Parse(bad)
 		assert.Error(t, err, bad)
 	}
@@ -116,7 +121,7 @@ func TestSessions(t *testing.T) {
 	assert.True(t, g.Valid(text))
 	assert.True(t, NewGate(g.secret, c.now).Valid(text), "outlives a restart")
 	other, _ := gate(t, "482915")
-	assert.False(t, other.Valid(text), "ends when the PIN is set anew")
+	assert.False(t, other.Valid(text), "ends with a new PIN")
 	for i := range len(text) - 1 { // the last letter has bits that don't count
 		forged := []byte(text)
 		forged[i] ^= 1

@@ -1,7 +1,8 @@
 package snapshot
 
 // Alarming reports whether the condition holds and is neither shelved nor out of service: the alarm
-// states of ISA-18.2 / IEC 62682 for which somebody is to be called. Finding.Active says that it holds.
+// states of ISA-18.2 / IEC 62682 for which somebody is to be called. Finding.Active says that it
+// holds.
 func (f *Finding) Alarming() bool { return f.State == "unacknowledged" || f.State == "acknowledged" }
 
 // Index returns the index of the battery with this ID, or -1.

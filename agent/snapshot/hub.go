@@ -8,8 +8,9 @@ import (
 	"time"
 )
 
-// Hub hands the newest snapshot from the one that makes it to all that show it. It has no goroutine and no lock: a reader
-// that is slow holds up nobody, and when it asks again it gets the newest, not those it missed.
+// Hub hands the newest snapshot from the one that makes it to all that show it. It has no goroutine
+// and no lock: a reader that is slow holds up nobody, and when it asks again it gets the newest,
+// not those it missed.
 //
 // Publish is for one goroutine; everything else for any number.
 type Hub struct {
@@ -17,7 +18,7 @@ type Hub struct {
 	current atomic.Pointer[entry]
 }
 
-// entry is one snapshot with what is worked out from it once, on first use.
+// entry is one snapshot and what is derived from it on first use.
 type entry struct {
 	snapshot *Snapshot // nil only before the first
 	arrived  time.Time
@@ -25,15 +26,17 @@ type entry struct {
 	replaced chan struct{} // closed when a newer one is there
 }
 
-// NewHub gives an empty hub. now is the process's clock with its monotonic part (time.Now), not the unit's: it tells how
-// long ago a snapshot was made even where the unit's clock is not set, jumps, or runs faster in a demonstration.
+// NewHub returns an empty hub. now is the process's clock with its monotonic part (time.Now), not
+// the unit's: it measures how long ago a snapshot was made even where the unit's clock is not set,
+// jumps, or runs faster in a demonstration.
 func NewHub(now func() time.Time) *Hub {
 	h := &Hub{now: now}
 	h.current.Store(&entry{arrived: now(), replaced: make(chan struct{})})
 	return h
 }
 
-// Publish makes s the current snapshot. It must not be changed from here on. Seq starts at 1 and must grow.
+// Publish makes s the current snapshot. It must not be changed from here on. Seq starts at 1 and
+// must grow.
 func (h *Hub) Publish(s *Snapshot) {
 	next := &entry{
 		snapshot: s,
@@ -44,14 +47,15 @@ func (h *Hub) Publish(s *Snapshot) {
 	close(h.current.Swap(next).replaced)
 }
 
-// Current gives the newest snapshot, nil before the first.
+// Current returns the newest snapshot, or nil before the first.
 func (h *Hub) Current() *Snapshot { return h.current.Load().snapshot }
 
-// Age gives the time since the newest snapshot was published, and before the first the time since the hub was made.
+// Age returns the time since the newest snapshot was published, or since the hub was made before
+// the first.
 func (h *Hub) Age() time.Duration { return h.now().Sub(h.current.Load().arrived) }
 
-// Next waits for a snapshot whose sequence number is above afterSeq and gives the newest; 0 takes any. It returns ctx's
-// error when told to stop.
+// Next waits for a snapshot whose sequence number is above afterSeq and gives the newest; 0 takes
+// any. It returns ctx's error when told to stop.
 func (h *Hub) Next(ctx context.Context, afterSeq uint64) (*Snapshot, error) {
 	for {
 		e := h.current.Load()
@@ -66,8 +70,9 @@ func (h *Hub) Next(ctx context.Context, afterSeq uint64) (*Snapshot, error) {
 	}
 }
 
-// JSON gives s in its JSON form, the very bytes that every outlet sends; they must not be changed. The current snapshot
-// is encoded once however many ask. A figure that is NaN or infinite is an error: JSON has no such number.
+// JSON returns s in its JSON form, the very bytes that every outlet sends; they must not be
+// changed. The current snapshot is encoded once however many ask. A figure that is NaN or infinite
+// is an error: JSON has no such number.
 func (h *Hub) JSON(s *Snapshot) ([]byte, error) {
 	if e := h.current.Load(); s != nil && e.snapshot == s {
 		return e.encoded()

@@ -108,7 +108,8 @@ func TestHubRefusesWhatJSONCantSay(t *testing.T) {
 	assert.Error(t, err)
 }
 
-// One writer and many readers: each reader sees the numbers grow and ends at the last. Run with -race.
+// One writer and many readers: each reader sees the numbers grow and ends at the last. Run with
+// -race.
 func TestHubUnderLoad(t *testing.T) {
 	hub := snapshot.NewHub(time.Now)
 	const last = 2000
@@ -132,12 +133,13 @@ func TestHubUnderLoad(t *testing.T) {
 	readers.Wait()
 }
 
-func TestFindingActive(t *testing.T) {
+func TestFindingAlarming(t *testing.T) {
 	// State words: ANSI/ISA-18.2-2016 and IEC 62682.
 	for state, want := range map[string]bool{
 		"normal": false, "unacknowledged": true, "acknowledged": true,
 		"returned to normal unacknowledged": false, "shelved": false, "out of service": false,
 	} {
-		assert.Equal(t, want, snapshot.Finding{State: state}.Active(), state)
+		f := snapshot.Finding{State: state, Active: true}
+		assert.Equal(t, want, f.Alarming(), state)
 	}
 }

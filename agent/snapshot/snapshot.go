@@ -1,8 +1,8 @@
-// Package snapshot holds the one type that everything shown, sent or scraped is read from, so that the page, MQTT, the
-// metrics and a report cannot disagree.
+// Package snapshot holds the one type that everything shown, sent or scraped is read from, so that
+// the page, MQTT, the metrics and a report cannot disagree.
 //
-// Figures are rounded once, when a snapshot is built. A nil pointer is an unknown figure: JSON null, no metric sample, a
-// dash on the page. A snapshot is immutable once it is handed on.
+// Figures are rounded once, when a snapshot is built. A nil pointer is an unknown figure: JSON
+// null, no metric sample, a dash on the page. A snapshot is immutable once it is handed on.
 package snapshot
 
 import "time"
@@ -10,8 +10,9 @@ import "time"
 // Schema names the layout of the JSON form. Fields are only ever added within a version.
 const Schema = "liftbank.snapshot.v2"
 
-// Snapshot is the state of one unit at one moment. Field names carry their units: _v volt, _a ampere, _ah ampere hour, _wh
-// watt hour, _c °C, _mohm milliohm, _s second, _pct percent. Current into a battery is positive.
+// Snapshot is the state of one unit at one moment. Field names carry their units: _v volt, _a
+// ampere, _ah ampere hour, _wh watt hour, _c °C, _mohm milliohm, _s second, _pct percent. Current
+// into a battery is positive.
 type Snapshot struct {
 	Schema       string      `json:"schema"`
 	Unit         string      `json:"unit"`
@@ -26,11 +27,12 @@ type Snapshot struct {
 	Links        []Link      `json:"links"`
 	Motor        Motor       `json:"motor"`
 	Feed         Feed        `json:"feed"`
-	Findings     []Finding   `json:"findings"`        // worst first
-	NotJudged    []NotJudged `json:"not_judged"`      // findings that can't be judged, with the reason
-	Flood        bool        `json:"flood,omitempty"` // so many findings came at once that only urgent ones are told one by one
-	Channels     []Channel   `json:"channels"`
-	Chips        []Chip      `json:"chips"`
+	Findings     []Finding   `json:"findings"`   // worst first
+	NotJudged    []NotJudged `json:"not_judged"` // findings that can't be judged, with the reason
+	// so many findings came at once that only urgent ones are told one by one
+	Flood    bool      `json:"flood,omitempty"`
+	Channels []Channel `json:"channels"`
+	Chips    []Chip    `json:"chips"`
 }
 
 // Scan is how the reading itself goes.
@@ -65,12 +67,13 @@ type Bank struct {
 	LiftsLeft       Estimate `json:"lifts_left"`               // lifts of this unit's kind, with the feed off
 	LiftsWaitFor    *Text    `json:"lifts_wait_for,omitempty"` // what lifts_left waits for
 	TimeToFullS     Estimate `json:"time_to_full_s"`           // at the present feed
-	FullWaitsFor    *Text    `json:"full_waits_for,omitempty"` // what time_to_full_s waits for, or why the feed can't fill the bank
-	CirculatingA    Estimate `json:"circulating_a"`
-	MotorLeads      string   `json:"motor_leads"` // diagonal, same-post, between (any other) or unknown
-	FeedLeads       string   `json:"feed_leads"`
-	MotorLeadsAt    *Leads   `json:"motor_leads_at,omitempty"` // nil: can't be located
-	FeedLeadsAt     *Leads   `json:"feed_leads_at,omitempty"`
+	// what time_to_full_s waits for, or why the feed can't fill the bank
+	FullWaitsFor *Text    `json:"full_waits_for,omitempty"`
+	CirculatingA Estimate `json:"circulating_a"`
+	MotorLeads   string   `json:"motor_leads"` // diagonal, same-post, between (any other) or unknown
+	FeedLeads    string   `json:"feed_leads"`
+	MotorLeadsAt *Leads   `json:"motor_leads_at,omitempty"` // nil: can't be located
+	FeedLeadsAt  *Leads   `json:"feed_leads_at,omitempty"`
 }
 
 // Leads is on which batteries a pair of leads sits; empty is one that can't be told.
@@ -85,8 +88,9 @@ type Link struct {
 	From           string   `json:"from"` // battery
 	To             string   `json:"to"`
 	ResistanceMohm Estimate `json:"resistance_mohm"`
-	CurrentA       *float64 `json:"current_a"` // through it: positive for a charge current from From's side; nil: not known
-	DropV          *float64 `json:"drop_v"`    // over it, in the same direction
+	// through it: positive for a charge current from From's side; nil: not known
+	CurrentA *float64 `json:"current_a"`
+	DropV    *float64 `json:"drop_v"` // over it, in the same direction
 }
 
 // Battery is one 12 V block.
@@ -102,7 +106,7 @@ type Battery struct {
 	RestedV        Estimate `json:"rested_v"` // at 25 °C
 	ResistanceMohm Estimate `json:"resistance_mohm"`
 	CrankingA      Estimate `json:"cranking_a"`
-	CapacityAh     Estimate `json:"capacity_ah"`           // 20 h rate; learnt from deep swings only
+	CapacityAh     Estimate `json:"capacity_ah"`           // 20 h rate; learned from deep swings only
 	HealthPct      Estimate `json:"health_pct"`            // present full capacity over rated
 	TrendMohm      Estimate `json:"resistance_trend_mohm"` // of the resistance, per 100 runs
 	Verdict        string   `json:"verdict"`
@@ -145,7 +149,8 @@ type Run struct {
 	MeanA     float64   `json:"mean_a"`
 	MinBankV  float64   `json:"min_bank_v"`
 	DrawnAh   float64   `json:"drawn_ah"`
-	// Batteries is what each battery did at the start of the run: the load test in it. Of the last run only, of those that were read.
+	// Batteries is what each battery did at the start of the run: the load test in it. Of the last
+	// run only, of those that were read.
 	Batteries []RunBattery `json:"batteries,omitempty"`
 }
 
@@ -183,8 +188,10 @@ type Finding struct {
 	NextCheck []string   `json:"next_check"` // step by step
 	Clears    string     `json:"clears"`
 
-	Seq          uint64     `json:"seq"`                    // number of its last change, over all of the unit's findings and restarts
-	Change       string     `json:"change,omitempty"`       // in a message: what happened, such as raised or acknowledged
+	// number of its last change, over all of the unit's findings and restarts
+	Seq uint64 `json:"seq"`
+	// in a message: what happened, such as raised or acknowledged
+	Change       string     `json:"change,omitempty"`
 	Muted        bool       `json:"muted,omitempty"`        // in a message: nobody is to be called for it
 	Active       bool       `json:"active"`                 // the condition holds now, shelved or not
 	RaisedAt     *time.Time `json:"raised_at,omitempty"`    // when it was raised last
@@ -236,7 +243,7 @@ type NotJudged struct {
 	Because Text   `json:"because"`
 }
 
-// Channel is one analogue input as read last.
+// Channel is one analog input as read last.
 type Channel struct {
 	Name     string   `json:"name"`
 	Value    *float64 `json:"value"`
@@ -245,7 +252,7 @@ type Channel struct {
 	Rejected uint64   `json:"rejected"` // readings that could not be used, since start
 }
 
-// Chip is one input chip.
+// Chip is one input chip on the bus.
 type Chip struct {
 	Name      string `json:"name"`
 	Address   uint16 `json:"address"`

@@ -20,43 +20,56 @@ type Item struct {
 	Unit     string // of its reading; empty where there is nothing to measure
 }
 
-// Cautions that an area can have: where hands go near posts, under the platform, into the hydraulics.
+// Cautions that an area can have: where hands go near posts, under the platform, into the
+// hydraulics.
 var Cautions = []string{"posts", "platform", "oil"}
 
-// DefaultChecklist is what a unit gets whose configuration has none: what is looked at on a battery-powered hydraulic lift, as trade
-// practice has it; the maker's manual goes before it.
+// DefaultChecklist is what a unit gets whose configuration has none: what is looked at on a
+// battery-powered hydraulic lift, as trade practice has it; the maker's manual goes before it.
 func DefaultChecklist() []Area {
 	item := func(id, text string) Item { return Item{ID: id, Text: text} }
 	return []Area{
 		{"battery-box", "Battery box", "posts", []Item{
-			item("dry", "Box dry, drained and vented"), item("hold-down", "Batteries held down, cases whole"),
-			item("posts", "Posts and lugs clean and tight"), {"level", "Electrolyte over the plates (flooded)", "mm"},
+			item("dry", "Box dry, drains and vents open"), item("hold-down", "Hold-downs tight, cases not cracked"),
+			item("posts", "Posts and lugs clean and tight"), {"level", "Electrolyte above the plates (flooded)", "mm"},
 			item("covers", "Post covers in place"),
 		}},
 		{"feed", "Feed", "posts", []Item{
-			item("plug", "Plug and socket to the tractor: pins, seal, latch"), item("cable", "Cable whole, held, not chafed"),
-			item("converter", "Converter mounted, dry, its breaker on"), item("wake", "Wake line switches the converter"),
+			item(
+				"plug", "Tractor plug and receptacle: pins, seal, latch",
+			), item("cable", "Cable secured, not cut or chafed"),
+			item("converter", "Converter secure and dry, breaker on"), item("wake", "Wake line switches the converter"),
 		}},
 		{"pump-motor", "Pump and motor", "oil", []Item{
-			item("noise", "Runs without unusual noise"), item("contactor", "Contactor: makes, breaks, terminals tight"),
+			item("noise", "Runs without unusual noise"), item(
+				"contactor", "Contactor closes and opens, terminals tight",
+			),
 			item("motor-lugs", "Motor terminal and ground tight"), {"raise-time", "Time to raise, empty", "s"},
 		}},
 		{"oil", "Oil", "oil", []Item{
-			item("clear", "Oil clear: no water, no foam"), item("filter", "Filter and breather"), item("leaks", "No leak at tank, pump, valves"),
+			item("clear", "Oil clear: no water, no foam"), item("filter", "Filter and breather"), item(
+				"leaks", "No leaks at tank, pump, valves",
+			),
 		}},
 		{"hoses-wiring", "Hoses and wiring", "oil", []Item{
-			item("hoses", "Hoses: no blister, no chafe, fittings dry"), item("wires", "Wires held, seals whole"), item("grounds", "Grounds clean and tight"),
+			item(
+				"hoses", "Hoses: no blisters or chafing, fittings dry",
+			), item("wires", "Wires secured, seals intact"), item("grounds", "Grounds clean and tight"),
 		}},
 		{"switches", "Switches", "", []Item{
-			item("control", "Control switch and pendant"), item("disconnect", "Disconnect turns, and parts the bank"),
+			item("control", "Control switch and pendant"), item(
+				"disconnect", "Disconnect turns and cuts off the motor",
+			),
 			item("interlocks", "Interlocks and lamp"),
 		}},
 		{"platform", "Platform and latches", "platform", []Item{
-			item("latches", "Latches and stow hooks hold"), item("pins", "Pins, bushings, chains: wear, grease"),
-			item("welds", "Welds and hinges: no crack"), item("levels", "Comes down level, stops where it should"),
+			item("latches", "Latches and stow hooks hold"), item("pins", "Pins, bushings, chains: wear and grease"),
+			item("welds", "Welds and hinges: no cracks"), item("levels", "Lowers level and stops where it should"),
 		}},
 		{"decals-lights", "Decals and lights", "", []Item{
-			item("decals", "Warning decals there and legible"), item("lights", "Lights and reflectors"), item("manual", "Operating instructions there"),
+			item(
+				"decals", "Warning decals in place and legible",
+			), item("lights", "Lights and reflectors"), item("manual", "Operating instructions on the unit"),
 		}},
 	}
 }
@@ -91,7 +104,8 @@ type Field struct {
 var (
 	States    = []string{"ok", "attention", "not-checked"}
 	OilLevels = []string{"low", "right", "high"}
-	// Positions of the platform that the oil's level was read in: the cylinders hold oil while it is up.
+	// Positions of the platform that the oil's level was read in: the cylinders hold oil while it
+	// is up.
 	Positions = []string{"lowered", "raised", "stowed", "other"}
 )
 
@@ -103,7 +117,7 @@ type Form struct {
 	byKey     map[string]*Field
 }
 
-// NewForm gives the form for a checklist and the unit's batteries.
+// NewForm returns the form for a checklist and the unit's batteries.
 func NewForm(areas []Area, batteries []string) *Form {
 	f := &Form{Areas: areas, Batteries: batteries, byKey: map[string]*Field{}}
 	text := func(key string) { f.Fields = append(f.Fields, Field{Key: key}) }
@@ -149,26 +163,26 @@ func NewForm(areas []Area, batteries []string) *Form {
 	return f
 }
 
-// ItemKey gives the first part of the keys of a checklist's item.
+// ItemKey returns the first part of the keys of a checklist item.
 func ItemKey(area, item string) string { return "check." + area + "." + item }
 
-// Field gives a field by key, nil where there is none.
+// Field returns the field with this key, or nil.
 func (f *Form) Field(key string) *Field { return f.byKey[key] }
 
-// Trouble is why a value can't be taken.
-type Trouble string
+// Problem is why a value is not accepted.
+type Problem string
 
-// Troubles; words for people are the page's.
+// Problems. The page has the words for people.
 const (
-	TooLong   Trouble = "too-long"
-	NotNumber Trouble = "not-number"
-	OutOfSpan Trouble = "out-of-range"
-	NotChoice Trouble = "not-choice"
+	TooLong   Problem = "too-long"
+	NotNumber Problem = "not-number"
+	OutOfSpan Problem = "out-of-range"
+	NotChoice Problem = "not-choice"
 )
 
-// clean gives a value as it is kept: valid UTF-8 without control characters, trimmed; a number with a point. An empty value is always
-// taken: it clears the field.
-func (f *Field) clean(value string) (string, Trouble) {
+// clean returns a value as it is kept: valid UTF-8 without control characters, trimmed; a number
+// with a point. An empty value is always taken: it clears the field.
+func (f *Field) clean(value string) (string, Problem) {
 	value = Tidy(value, f.Kind == Note)
 	if value == "" {
 		return "", ""
@@ -197,8 +211,8 @@ func (f *Field) clean(value string) (string, Trouble) {
 	return value, ""
 }
 
-// Tidy gives a text as it may be kept and shown: valid UTF-8 on one line (with lines: on several), without control characters and marks that
-// turn the direction of writing.
+// Tidy returns a text as it may be kept and shown: valid UTF-8 on one line (with lines: on
+// several), without control characters and marks that turn the direction of writing.
 func Tidy(value string, lines bool) string {
 	value = strings.ReplaceAll(strings.ToValidUTF8(value, "�"), "\r\n", "\n")
 	value = strings.Map(func(r rune) rune {
@@ -216,7 +230,8 @@ func Tidy(value string, lines bool) string {
 	return strings.TrimSpace(value)
 }
 
-// ParseNumber reads a number as people type it: with a point or a comma before the decimals, with either minus.
+// ParseNumber reads a number as people type it: with a point or a comma before the decimals, with
+// either minus.
 func ParseNumber(text string) (float64, bool) {
 	text = strings.ReplaceAll(strings.Replace(strings.TrimSpace(text), "−", "-", 1), ",", ".")
 	if text == "" || len(text) > 20 || strings.Trim(text, "+-.0123456789") != "" {

@@ -11,28 +11,29 @@ import (
 
 // Draft is a visit under way.
 type Draft struct {
-	Schema       string            `json:"schema"`
-	ID           string            `json:"id"`
-	Unit         string            `json:"unit"`
-	Revision     int               `json:"revision"` // grows with each change
-	Begun        time.Time         `json:"begun"`
-	Changed      time.Time         `json:"changed"`
-	ClockTrusted bool              `json:"clock_trusted"`
-	Start        Counters          `json:"start"`
-	Before       Figures           `json:"before"`
-	Fields       map[string]string `json:"fields"`
-	Beside       map[string]Beside `json:"beside"` // the agent's figures when the technician's were noted
-	Work         []Work            `json:"work"`
-	Log          []Change          `json:"log"`
+	Schema       string                   `json:"schema"`
+	ID           string                   `json:"id"`
+	Unit         string                   `json:"unit"`
+	Revision     int                      `json:"revision"` // grows with each change
+	Begun        time.Time                `json:"begun"`
+	Changed      time.Time                `json:"changed"`
+	ClockTrusted bool                     `json:"clock_trusted"`
+	Start        Counters                 `json:"start"`
+	Before       Figures                  `json:"before"`
+	Fields       map[string]string        `json:"fields"`
+	Beside       map[string]MonitorFigure `json:"beside"` // the agent's figures when the technician's were noted
+	Work         []Work                   `json:"work"`
+	Log          []Change                 `json:"log"`
 }
 
-// Beside is the agent's figure at the moment that the technician's was noted.
-type Beside struct {
+// MonitorFigure is the agent's figure at the moment that the technician's was noted.
+type MonitorFigure struct {
 	Value *float64  `json:"value"`
 	At    time.Time `json:"at"`
 }
 
-// Change is one field changed. A change that was refused because somebody else had changed the field is kept too.
+// Change is one field changed. A change that was refused because somebody else had changed the
+// field is kept too.
 type Change struct {
 	Revision int       `json:"revision"`
 	At       time.Time `json:"at"`
@@ -58,7 +59,7 @@ type Conflict struct{ Key, Base, Saved, Mine string }
 // Refusal is a value that can't be taken.
 type Refusal struct {
 	Key, Value string
-	Why        Trouble
+	Why        Problem
 }
 
 // Result is what came of a save.
@@ -68,7 +69,7 @@ type Result struct {
 	Refusals  []Refusal
 }
 
-// copy gives a draft that shares nothing with d that changes.
+// copy returns a copy of d that shares nothing that changes.
 func (d *Draft) copy() *Draft {
 	c := *d
 	c.Fields, c.Beside = maps.Clone(d.Fields), maps.Clone(d.Beside)
@@ -76,7 +77,8 @@ func (d *Draft) copy() *Draft {
 	return &c
 }
 
-// base gives a field's value at an earlier revision; ok is false where the log doesn't go back that far.
+// base returns a field's value at an earlier revision; ok is false if the log does not go back that
+// far.
 func (d *Draft) base(key string, revision int) (value string, ok bool) {
 	value = d.Fields[key]
 	for _, c := range slices.Backward(d.Log) {
@@ -91,8 +93,9 @@ func (d *Draft) base(key string, revision int) (value string, ok bool) {
 	return value, len(d.Log) == 0 || d.Log[0].Revision == 1 || revision >= d.Log[0].Revision
 }
 
-// apply takes in what a form has sent, made from a revision: fields not sent stay as they are; of those sent only the ones that the
-// technician has changed are looked at. It reports whether the draft has changed.
+// apply takes in what a form has sent, made from a revision: fields not sent stay as they are; of
+// those sent only the ones that the technician has changed are looked at. It reports whether the
+// draft has changed.
 func (d *Draft) apply(form *Form, revision int, sent map[string]string, now Facts) (r Result, changed bool) {
 	next := d.Revision + 1
 	for _, f := range form.Fields { // in the form's order, so that the log doesn't hang on a map's
@@ -138,7 +141,7 @@ func (d *Draft) set(form *Form, key, value string, revision int, now Facts) {
 	subject, figure, _ := strings.Cut(rest, ".")
 	delete(d.Beside, key)
 	if value != "" && form.Field(key).Kind == Number {
-		d.Beside[key] = Beside{Value: AgentFigure(now.Snapshot, subject, figure), At: now.At}
+		d.Beside[key] = MonitorFigure{Value: AgentFigure(now.Snapshot, subject, figure), At: now.At}
 	}
 }
 
@@ -149,21 +152,23 @@ func (d *Draft) note(c Change) {
 	d.Log = append(d.Log, c)
 }
 
-// finish gives the visit that a draft becomes.
+// finish returns the finished visit of a draft.
 func (d *Draft) finish(form *Form, now Facts) *Visit {
 	v := d.Preview(form, now)
 	v.Finished = now.At
 	return v
 }
 
-// Preview gives the visit as it would be if it ended now.
+// Preview returns the visit as if it ended now.
 func (d *Draft) Preview(form *Form, now Facts) *Visit {
 	v := &Visit{
 		Schema: Schema, ID: d.ID, Unit: d.Unit, By: d.Fields["by"], Place: d.Fields["place"], Begun: d.Begun,
 		ClockTrusted: d.ClockTrusted && now.ClockTrusted, Start: d.Start, End: countersOf(now.Snapshot),
 		Areas: []CheckedArea{}, Readings: []Reading{}, Tests: []Test{},
-		Oil:  Oil{Level: d.Fields["oil.level"], Position: d.Fields["oil.position"], Note: d.Fields["oil.note"]},
-		Work: append([]Work{}, d.Work...), Before: d.Before, After: figuresOf(now.Snapshot), Findings: remainingOf(now.Snapshot),
+		Oil: Oil{Level: d.Fields["oil.level"], Position: d.Fields["oil.position"], Note: d.Fields["oil.note"]},
+		Work: append(
+			[]Work{}, d.Work...,
+		), Before: d.Before, After: figuresOf(now.Snapshot), Findings: remainingOf(now.Snapshot),
 		Note: d.Fields["note"], Revision: d.Revision,
 	}
 	for _, a := range form.Areas {
@@ -174,7 +179,9 @@ func (d *Draft) Preview(form *Form, now Facts) *Visit {
 		rest, meter := strings.CutPrefix(f.Key, "meter.")
 		if subject, figure, _ := strings.Cut(rest, "."); meter && ok {
 			b := d.Beside[f.Key]
-			v.Readings = append(v.Readings, Reading{Subject: subject, Figure: figure, Value: value, Unit: f.Unit, Agent: b.Value, At: b.At})
+			v.Readings = append(v.Readings, Reading{
+				Subject: subject, Figure: figure, Value: value, Unit: f.Unit, Agent: b.Value, At: b.At,
+			})
 		}
 	}
 	for _, b := range form.Batteries {
@@ -211,7 +218,9 @@ func (d *Draft) test(battery string) (t Test, any bool) {
 		return nil
 	}
 	t = Test{
-		Battery: battery, Method: d.Fields[key+"method"], LoadA: figure("load_a"), AfterS: figure("after_s"), VoltageV: figure("voltage_v"),
+		Battery: battery, Method: d.Fields[key+"method"], LoadA: figure("load_a"), AfterS: figure(
+			"after_s",
+		), VoltageV: figure("voltage_v"),
 		CrankingA: figure("cranking_a"), ResistanceMohm: figure("resistance_mohm"),
 		AgentCrankingA: d.Beside[key+"cranking_a"].Value, AgentResistanceMohm: d.Beside[key+"resistance_mohm"].Value,
 	}

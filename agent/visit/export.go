@@ -8,8 +8,8 @@ import (
 	"time"
 )
 
-// WriteCSV writes a visit as a table for a spreadsheet: one line a thing, with the agent's figure beside the technician's where both
-// are there.
+// WriteCSV writes a visit as a table for a spreadsheet: one line a thing, with the agent's figure
+// beside the technician's where both are there.
 func (v *Visit) WriteCSV(w io.Writer) error {
 	c := csv.NewWriter(w)
 	rows := [][]string{
@@ -38,14 +38,22 @@ func (v *Visit) WriteCSV(w io.Writer) error {
 		}
 	}
 	for _, r := range v.Readings {
-		rows = append(rows, []string{"meter", r.Subject, r.Figure, figure(&r.Value), r.Unit, figure(r.Agent), stamp(r.At)})
+		rows = append(rows, []string{
+			"meter", r.Subject, r.Figure, figure(&r.Value), r.Unit, figure(r.Agent), stamp(r.At),
+		})
 	}
 	for _, t := range v.Tests {
 		rows = append(rows, testRows(&t)...)
 	}
-	rows = append(rows, []string{"oil", "", "level", v.Oil.Level, "", "", v.Oil.Note}, []string{"oil", "", "position", v.Oil.Position, "", "", ""})
+	rows = append(
+		rows, []string{"oil", "", "level", v.Oil.Level, "", "", v.Oil.Note},
+		[]string{"oil", "", "position", v.Oil.Position, "", "", ""},
+	)
 	for _, k := range v.Work {
-		rows = append(rows, []string{"work", k.Subject, k.Kind, stamp(k.At), "", strconv.FormatBool(k.Acted), strings.TrimSpace(k.Note + " " + k.Error)})
+		rows = append(rows, []string{
+			"work", k.Subject, k.Kind, stamp(k.At), "", strconv.FormatBool(k.Acted),
+			strings.TrimSpace(k.Note + " " + k.Error),
+		})
 	}
 	rows = append(rows, figureRows("before", &v.Before)...)
 	rows = append(rows, figureRows("after", &v.After)...)
@@ -55,7 +63,7 @@ func (v *Visit) WriteCSV(w io.Writer) error {
 	rows = append(rows, []string{"visit", "", "note", "", "", "", v.Note})
 	for _, row := range rows {
 		for i := range row {
-			row[i] = harmless(row[i])
+			row[i] = escapeFormula(row[i])
 		}
 		if err := c.Write(row); err != nil {
 			return err
@@ -114,8 +122,9 @@ func stamp(t time.Time) string {
 	return t.UTC().Format(time.RFC3339)
 }
 
-// harmless puts an apostrophe before a text that a spreadsheet would take for a formula; a number stays one. (OWASP, CSV injection.)
-func harmless(text string) string {
+// escapeFormula puts an apostrophe before a text that a spreadsheet would take for a formula; a
+// number stays one. (OWASP, CSV injection.)
+func escapeFormula(text string) string {
 	if text == "" || !strings.ContainsRune("=+-@\t\r|", rune(text[0])) {
 		return text
 	}

@@ -1,10 +1,11 @@
-// Package visit keeps the record of a service visit: who came when, what was looked at and measured, what was done, how the unit
-// was before and after, and what remains.
+// Package visit keeps the record of a service visit: who came when, what was looked at and
+// measured, what was done, how the unit was before and after, and what remains.
 //
-// A visit is a draft while the technician works. Each change of it is on the disk before it is confirmed, so that neither a dead phone
-// nor a killed agent loses more than what was being typed. Changes carry the revision that they were made from: two technicians can
-// work on one draft, and where both have changed one field, both values are kept and somebody has to choose. A finished visit no longer
-// changes; it is handed to an [Outlet].
+// A visit is a draft while the technician works. Each change of it is on the disk before it is
+// confirmed, so that neither a dead phone nor a killed agent loses more than what was being typed.
+// Changes carry the revision that they were made from: two technicians can work on one draft, and
+// where both have changed one field, both values are kept and somebody has to choose. A finished
+// visit no longer changes; it is handed to an [Outlet].
 //
 // Work done acts on the agent through [Actions].
 package visit
@@ -18,22 +19,24 @@ import (
 
 // Schemas name the layouts of the JSON forms. Fields are only ever added within a version.
 const (
-	Schema      = "liftbank.visit-record.v1"
+	Schema      = "liftbank.visit-record.v2"
 	DraftSchema = "liftbank.visit-draft.v1"
 )
 
-// Outlet takes finished visits. One that it refuses is offered again later.
+// Outlet receives finished visits. One that it returns an error for is offered again later.
 type Outlet interface {
 	Visit(v *Visit) error
 }
 
-// Actions is what a technician can make the agent do. by is who. Each returns when it is done or can't be.
+// Actions are what a technician can make the agent do; by is the technician. Each returns when it
+// is done or has failed.
 type Actions interface {
-	// ReplaceBattery: another battery is in that place; what was learnt of the old one and of its joints is of no use.
+	// ReplaceBattery forgets what was learned about a battery and its joints: there is another one
+	// in its place.
 	ReplaceBattery(ctx context.Context, battery, by string) error
-	// JointCleaned: what was learnt of links and paths is of no use.
+	// JointCleaned forgets what was learned about links and paths.
 	JointCleaned(ctx context.Context, by string) error
-	// ResetService: a service of that kind (service, filter, oil) was done; its counters begin anew.
+	// ResetService restarts the counters of a kind of service (service, filter, oil) at zero.
 	ResetService(ctx context.Context, kind, by string) error
 
 	Acknowledge(ctx context.Context, finding, subject, by string) error
@@ -101,7 +104,7 @@ type Reading struct {
 	At      time.Time `json:"at"`
 }
 
-// Test is a load test of one battery beside what the agent has learnt of it.
+// Test is a load test of one battery beside what the agent has learned about it.
 type Test struct {
 	Battery             string   `json:"battery"`
 	Method              string   `json:"method,omitempty"`
@@ -146,9 +149,11 @@ const (
 )
 
 // WorkKinds are all of them.
-var WorkKinds = []string{BatteryReplaced, JointCleaned, CableReplaced, FilterChanged, OilChanged, ServiceDone, OtherWork, ChannelCompared}
+var WorkKinds = []string{
+	BatteryReplaced, JointCleaned, CableReplaced, FilterChanged, OilChanged, ServiceDone, OtherWork, ChannelCompared,
+}
 
-// Figures is how the unit stands at one moment; what a report sets side by side.
+// Figures is the state of the unit at one moment, as a report sets it side by side.
 type Figures struct {
 	At        time.Time        `json:"at"`
 	Batteries []BatteryFigures `json:"batteries"`
@@ -188,7 +193,7 @@ type Remaining struct {
 	NextCheck []string `json:"next_check"` // step by step
 }
 
-// figuresOf takes what a report needs from a snapshot; nil gives none.
+// figuresOf returns what a report needs from a snapshot, nothing for nil.
 func figuresOf(s *snapshot.Snapshot) Figures {
 	f := Figures{Batteries: []BatteryFigures{}, Links: []LinkFigures{}}
 	if s == nil {
@@ -197,12 +202,15 @@ func figuresOf(s *snapshot.Snapshot) Figures {
 	f.At, f.FeedV, f.FeedMohm, f.MotorMohm = s.At, s.Feed.VoltageV, s.Feed.PathMohm.Value, s.Motor.PathMohm.Value
 	for _, b := range s.Batteries {
 		f.Batteries = append(f.Batteries, BatteryFigures{
-			ID: b.ID, VoltageV: b.VoltageV, RestedV: b.RestedV.Value, SoCPct: b.SoCPct.Value, ResistanceMohm: b.ResistanceMohm.Value,
-			CrankingA: b.CrankingA.Value, CapacityAh: b.CapacityAh.Value, Verdict: b.Verdict,
+			ID: b.ID, VoltageV: b.VoltageV, RestedV: b.RestedV.Value, SoCPct: b.SoCPct.Value,
+			ResistanceMohm: b.ResistanceMohm.Value,
+			CrankingA:      b.CrankingA.Value, CapacityAh: b.CapacityAh.Value, Verdict: b.Verdict,
 		})
 	}
 	for _, l := range s.Links {
-		f.Links = append(f.Links, LinkFigures{Side: l.Side, From: l.From, To: l.To, ResistanceMohm: l.ResistanceMohm.Value})
+		f.Links = append(f.Links, LinkFigures{
+			Side: l.Side, From: l.From, To: l.To, ResistanceMohm: l.ResistanceMohm.Value,
+		})
 	}
 	return f
 }
@@ -221,13 +229,16 @@ func remainingOf(s *snapshot.Snapshot) []Remaining {
 	}
 	for _, f := range s.Findings {
 		if f.State != "normal" {
-			out = append(out, Remaining{Name: f.Name, Subject: f.Subject, Severity: f.Severity, State: f.State, Summary: f.Summary, NextCheck: f.NextCheck})
+			out = append(out, Remaining{
+				Name: f.Name, Subject: f.Subject, Severity: f.Severity, State: f.State, Summary: f.Summary,
+				NextCheck: f.NextCheck,
+			})
 		}
 	}
 	return out
 }
 
-// AgentFigure gives the agent's own figure for a field of the technician's, nil where it has none.
+// AgentFigure returns the agent's figure for a field of the technician, nil if it has none.
 func AgentFigure(s *snapshot.Snapshot, subject, figure string) *float64 {
 	if s == nil {
 		return nil

@@ -55,7 +55,7 @@ func (a *actions) ReplaceBattery(_ context.Context, battery, by string) error {
 	return a.fail
 }
 
-func open(t testing.TB, dir string, change ...func(*Options)) *Keeper {
+func open(t testing.TB, dir string, change ...func(*Options)) *Store {
 	o := Options{Dir: dir, Unit: "lift-1", Form: NewForm(DefaultChecklist(), []string{"a", "b"})}
 	for _, f := range change {
 		f(&o)
@@ -65,7 +65,7 @@ func open(t testing.TB, dir string, change ...func(*Options)) *Keeper {
 	return k
 }
 
-func begun(t testing.TB, dir string, change ...func(*Options)) (*Keeper, *Draft) {
+func begun(t testing.TB, dir string, change ...func(*Options)) (*Store, *Draft) {
 	k := open(t, dir, change...)
 	d, err := k.Begin("R. Vega", "abc123", facts(t, 0))
 	require.NoError(t, err)
@@ -77,9 +77,13 @@ func TestADraftSurvives(t *testing.T) {
 	dir := t.TempDir()
 	k, d := begun(t, dir)
 	for i, note := range []string{"one", "two", "three"} {
-		r, err := k.Save(d.ID, i+1, map[string]string{"note": note, "check.oil.leaks.state": "attention"}, facts(t, time.Minute))
+		r, err := k.Save(
+			d.ID, i+1, map[string]string{"note": note, "check.oil.leaks.state": "attention"}, facts(t, time.Minute),
+		)
 		require.NoError(t, err)
-		require.NoError(t, os.WriteFile(filepath.Join(dir, ".new-half"), []byte("{"), 0o600), "killed while it wrote the next")
+		require.NoError(
+			t, os.WriteFile(filepath.Join(dir, ".new-half"), []byte("{"), 0o600), "killed while it wrote the next",
+		)
 		k = open(t, dir)
 		again := k.Draft()
 		assert.Equal(t, r.Draft, again)
@@ -90,7 +94,10 @@ func TestADraftSurvives(t *testing.T) {
 }
 
 func TestADamagedDraftIsKeptAside(t *testing.T) {
-	for _, bad := range []string{"", "{", "null", `{"schema":"other","id":"20260309t140322-abc123"}`, `{"schema":"liftbank.visit-draft.v1","id":"../../x"}`, "\x00\xff"} {
+	for _, bad := range []string{
+		"", "{", "null", `{"schema":"other","id":"20260309t140322-abc123"}`,
+		`{"schema":"liftbank.visit-draft.v1","id":"../../x"}`, "\x00\xff",
+	} {
 		dir := t.TempDir()
 		require.NoError(t, os.WriteFile(filepath.Join(dir, draftFile), []byte(bad), 0o600))
 		k := open(t, dir)
@@ -135,9 +142,9 @@ func TestADiskThatFailsConfirmsNothing(t *testing.T) {
 func TestOneVisitAtATime(t *testing.T) {
 	k, d := begun(t, t.TempDir())
 	_, err := k.Begin("Other", "zzz999", facts(t, 0))
-	assert.ErrorIs(t, err, ErrDraft)
+	assert.ErrorIs(t, err, ErrVisitOpen)
 	_, err = k.Save("20260309t140322-zzz999", 1, nil, facts(t, 0))
-	assert.ErrorIs(t, err, ErrOther)
+	assert.ErrorIs(t, err, ErrWrongVisit)
 	require.NoError(t, k.Discard(d.ID))
 	_, err = k.Save(d.ID, 1, nil, facts(t, 0))
 	assert.ErrorIs(t, err, ErrNoDraft)
@@ -146,7 +153,7 @@ func TestOneVisitAtATime(t *testing.T) {
 	assert.Len(t, left, 1, "thrown away, not lost")
 	for _, nobody := range []string{"", " ", "\x00", strings.Repeat("x", 121)} {
 		_, err = k.Begin(nobody, "abc123", facts(t, 0))
-		assert.ErrorIs(t, err, ErrNobody)
+		assert.ErrorIs(t, err, ErrNoName)
 	}
 	for _, token := range []string{"", "short", "../../etc", strings.Repeat("a", 33)} {
 		_, err = k.Begin("R. Vega", token, facts(t, 0))
@@ -159,7 +166,7 @@ func TestOneVisitAtATime(t *testing.T) {
 }
 
 func TestClean(t *testing.T) {
-	f := func(field Field, in, want string, trouble Trouble) {
+	f := func(field Field, in, want string, trouble Problem) {
 		t.Helper()
 		got, why := field.clean(in)
 		assert.Equal(t, want, got, in)
@@ -182,14 +189,15 @@ func TestClean(t *testing.T) {
 	f(Field{Kind: Choice, Choices: States}, "OK", "", NotChoice)
 }
 
-// The rule for two forms made from the same revision: a field changed by one of them takes that value; by both to different values is
-// a conflict with the first one's value standing; both values are in the log.
+// The rule for two forms made from the same revision: a field changed by one of them takes that
+// value; by both to different values is a conflict with the first one's value standing; both values
+// are in the log.
 func TestTwoFormsFromOneRevision(t *testing.T) {
 	values := []string{"", "x", "y"}
 	keys := []string{"place", "note", "check.oil.filter.note"}
 	rapid.Check(t, func(t *rapid.T) {
 		form := NewForm(DefaultChecklist(), []string{"a"})
-		d := &Draft{Fields: map[string]string{}, Beside: map[string]Beside{}}
+		d := &Draft{Fields: map[string]string{}, Beside: map[string]MonitorFigure{}}
 		draw := func(label string) map[string]string {
 			m := map[string]string{}
 			for _, k := range keys {
@@ -231,10 +239,11 @@ func TestTwoFormsFromOneRevision(t *testing.T) {
 	})
 }
 
-// A revision older than the log goes back is treated as if the field had changed: better a question than somebody's words gone.
+// A revision older than the log goes back is treated as if the field had changed: better a question
+// than somebody's words gone.
 func TestARevisionOlderThanTheLog(t *testing.T) {
 	form := NewForm(nil, nil)
-	d := &Draft{Fields: map[string]string{}, Beside: map[string]Beside{}}
+	d := &Draft{Fields: map[string]string{}, Beside: map[string]MonitorFigure{}}
 	for i := range logLimit + 10 {
 		d.apply(form, d.Revision, map[string]string{"note": fmt.Sprint(i)}, Facts{})
 	}
@@ -264,7 +273,10 @@ func TestWorkActsOnce(t *testing.T) {
 	assert.False(t, now.Work[1].Acted)
 	assert.Equal(t, "the loop has stopped", now.Work[1].Error)
 	assert.Equal(t, now, open(t, dir).Draft())
-	for _, bad := range []Work{{ID: "x", Kind: "explode"}, {ID: "x", Kind: BatteryReplaced}, {ID: "x", Kind: BatteryReplaced, Subject: "q"}, {ID: "x", Kind: JointCleaned, Subject: "a"}, {ID: "x", Kind: OtherWork, Note: strings.Repeat("x", NoteLimit+1)}} {
+	for _, bad := range []Work{
+		{ID: "x", Kind: "explode"}, {ID: "x", Kind: BatteryReplaced}, {ID: "x", Kind: BatteryReplaced, Subject: "q"},
+		{ID: "x", Kind: JointCleaned, Subject: "a"}, {ID: "x", Kind: OtherWork, Note: strings.Repeat("x", NoteLimit+1)},
+	} {
 		_, err := k.AddWork(t.Context(), d.ID, bad, facts(t, 0))
 		assert.Error(t, err, "%v", bad)
 	}
@@ -291,8 +303,10 @@ func TestTheOutletIsAskedUntilItTakesAVisit(t *testing.T) {
 func TestTheRecord(t *testing.T) {
 	k, d := begun(t, t.TempDir())
 	r, err := k.Save(d.ID, 1, map[string]string{
-		"place": "Yard 4", "meter.a.voltage_v": "11.98", "test.b.cranking_a": "310", "test.b.method": "=cmd()", "oil.level": "low", "oil.position": "raised",
-		"check.battery-box.level.state": "attention", "check.battery-box.level.reading": "8", "check.battery-box.level.photo": "IMG_17",
+		"place": "Yard 4", "meter.a.voltage_v": "11.98", "test.b.cranking_a": "310", "test.b.method": "=cmd()",
+		"oil.level": "low", "oil.position": "raised",
+		"check.battery-box.level.state": "attention", "check.battery-box.level.reading": "8",
+		"check.battery-box.level.photo": "IMG_17",
 	}, facts(t, time.Minute))
 	require.NoError(t, err)
 	require.Empty(t, r.Refusals)
@@ -317,7 +331,14 @@ func TestTheRecord(t *testing.T) {
 	assert.NotEqual(t, v.Before.Batteries[1].ResistanceMohm, v.After.Batteries[1].ResistanceMohm)
 	assert.Len(t, v.Findings, 3)
 	item := v.Areas[0].Items[3]
-	assert.Equal(t, CheckedItem{ID: "level", Text: "Electrolyte over the plates (flooded)", State: "attention", Reading: "8", Unit: "mm", Photo: "IMG_17"}, item)
+	assert.Equal(
+		t,
+		CheckedItem{
+			ID: "level", Text: "Electrolyte above the plates (flooded)", State: "attention", Reading: "8", Unit: "mm",
+			Photo: "IMG_17",
+		},
+		item,
+	)
 	assert.Equal(t, "not-checked", v.Areas[0].Items[0].State)
 
 	var b bytes.Buffer
@@ -325,13 +346,22 @@ func TestTheRecord(t *testing.T) {
 	rows, err := csv.NewReader(&b).ReadAll()
 	require.NoError(t, err)
 	assert.Contains(t, rows, []string{"meter", "a", "voltage_v", "11.98", "V", "11.952", "2026-03-09T14:04:22Z"})
-	assert.Contains(t, rows, []string{"load-test", "b", "cranking", "310", "A", figure(AgentFigure(later.Snapshot, "b", "cranking_a")), "'=cmd()"}, "no formula for a spreadsheet")
+	assert.Contains(
+		t, rows,
+		[]string{
+			"load-test", "b", "cranking", "310", "A", figure(AgentFigure(later.Snapshot, "b", "cranking_a")), "'=cmd()",
+		},
+		"no formula for a spreadsheet",
+	)
 }
 
 // Formulas begin so (OWASP, CSV injection); numbers may too.
 func TestHarmless(t *testing.T) {
-	for in, want := range map[string]string{"": "", "=1+1": "'=1+1", "+cmd": "'+cmd", "-cmd": "'-cmd", "@x": "'@x", "-1.5": "-1.5", "+3": "+3", "plain": "plain"} {
-		assert.Equal(t, want, harmless(in))
+	for in, want := range map[string]string{
+		"": "", "=1+1": "'=1+1", "+cmd": "'+cmd", "-cmd": "'-cmd", "@x": "'@x", "-1.5": "-1.5", "+3": "+3",
+		"plain": "plain",
+	} {
+		assert.Equal(t, want, escapeFormula(in))
 	}
 }
 
@@ -339,7 +369,7 @@ func TestAgentFigure(t *testing.T) {
 	s := facts(t, 0).Snapshot
 	assert.Nil(t, AgentFigure(nil, "a", "voltage_v"))
 	assert.Nil(t, AgentFigure(s, "x", "voltage_v"))
-	assert.Nil(t, AgentFigure(s, "a", "colour"))
+	assert.Nil(t, AgentFigure(s, "a", "color"))
 	s.Motor.Running = false
 	assert.Nil(t, AgentFigure(s, "motor", "current_a"), "the bank's current is not the motor's while it stands")
 	s.Motor.Running = true
@@ -354,7 +384,9 @@ func FuzzClean(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, in string) {
-		for _, field := range []Field{{}, {Kind: Note}, {Kind: Number, Min: -10, Max: 10}, {Kind: Choice, Choices: States}} {
+		for _, field := range []Field{
+			{}, {Kind: Note}, {Kind: Number, Min: -10, Max: 10}, {Kind: Choice, Choices: States},
+		} {
 			out, trouble := field.clean(in)
 			if trouble != "" {
 				continue

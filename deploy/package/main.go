@@ -1,9 +1,10 @@
 // Command package makes a Debian package of the program and what belongs around it on a board.
 //
-// It writes the format itself (deb(5): an ar archive of two packed tar archives): the libraries for it bring many times this program's
-// whole list of modules. The same input gives the same bytes.
+// It writes the format itself (deb(5): an ar archive of two packed tar archives): the libraries for
+// it bring many times this program's whole list of modules. The same input gives the same bytes.
 //
-// Example: go run ./deploy/package -binary liftbank -arch arm64 -version 0.1.0 -out liftbank_0.1.0_arm64.deb
+// Example: go run ./deploy/package -binary liftbank -arch arm64 -version 0.1.0 -out
+// liftbank_0.1.0_arm64.deb
 package main
 
 import (
@@ -30,7 +31,8 @@ type file struct {
 	mode int64
 }
 
-// files is all that is installed. There is no configuration among them: one for another board would be worse than none.
+// files is all that is installed. There is no configuration among them: one for another board would
+// be worse than none.
 var files = []file{
 	{"usr/bin/liftbank", "", 0o755},
 	{"usr/lib/modules-load.d/liftbank.conf", "deploy/systemd/modules-load.conf", 0o644},
@@ -60,10 +62,17 @@ var (
 func (a about) check() error {
 	var errs []error
 	if !versionForm.MatchString(a.version) {
-		errs = append(errs, fmt.Errorf("version %q: want one that begins with a digit, of letters, digits and . + ~", a.version))
+		errs = append(
+			errs, fmt.Errorf("version %q: want one that begins with a digit, of letters, digits and . + ~", a.version),
+		)
 	}
 	if !slices.Contains(archs, a.arch) {
-		errs = append(errs, fmt.Errorf("architecture %q: want one of %s (a board of armv6 takes armhf)", a.arch, strings.Join(archs, ", ")))
+		errs = append(
+			errs,
+			fmt.Errorf(
+				"architecture %q: want one of %s (a board of armv6 takes armhf)", a.arch, strings.Join(archs, ", "),
+			),
+		)
 	}
 	return errors.Join(errs...)
 }
@@ -74,7 +83,9 @@ func main() {
 	out := flag.String("out", "liftbank.deb", "the package to write")
 	flag.StringVar(&a.version, "version", "", "version of the package")
 	flag.StringVar(&a.arch, "arch", "", "architecture by its Debian name: "+strings.Join(archs, ", "))
-	date := flag.Int64("date", 0, "time of every file in it, seconds since 1970, as that of the commit; the same for the same bytes")
+	date := flag.Int64(
+		"date", 0, "time of every file in it, seconds since 1970, as that of the commit; the same for the same bytes",
+	)
 	flag.Parse()
 	a.at = time.Unix(*date, 0).UTC()
 	if err := run(a, *binary, *out); err != nil {
@@ -96,7 +107,7 @@ func run(a about, binary, out string) error {
 	return os.WriteFile(out, deb, 0o644)
 }
 
-// build gives the package's bytes.
+// build returns the bytes of the package.
 func build(repository fs.FS, program []byte, a about) ([]byte, error) {
 	if err := a.check(); err != nil {
 		return nil, err
@@ -112,7 +123,8 @@ func build(repository fs.FS, program []byte, a about) ([]byte, error) {
 			}
 		}
 		data.add(f.to, f.mode, content)
-		fmt.Fprintf(sums, "%x  %s\n", md5.Sum(content), f.to) // the format's own checksum: against damage, not against forgery
+		// the format's own checksum: against damage, not against forgery
+		fmt.Fprintf(sums, "%x  %s\n", md5.Sum(content), f.to)
 		size += len(content)
 	}
 	control := newArchive(a.at)

@@ -19,7 +19,7 @@ var repository = os.DirFS(filepath.Join("..", ".."))
 
 var sample = about{version: "0.1.0~rc1-1", arch: "armhf", at: time.Unix(1773063180, 0)}
 
-// tool gives Debian's own program to read packages with (package dpkg).
+// tool returns Debian's own program to read packages with (package dpkg).
 func tool(t *testing.T) string {
 	t.Helper()
 	path, err := exec.LookPath("dpkg-deb")
@@ -48,10 +48,14 @@ func TestDpkgReadsThePackage(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "liftbank.deb")
 	require.NoError(t, os.WriteFile(path, deb, 0o600))
 
-	for field, want := range map[string]string{"Package": "liftbank", "Version": "0.1.0~rc1-1", "Architecture": "armhf"} {
+	for field, want := range map[string]string{
+		"Package": "liftbank", "Version": "0.1.0~rc1-1", "Architecture": "armhf",
+	} {
 		assert.Equal(t, want+"\n", output(t, dpkg, "--field", path, field))
 	}
-	listed := regexp.MustCompile(`(?m)^-(\S+) root/root +\d+ 2026-03-09 \d\d:\d\d \./(.*)$`).FindAllStringSubmatch(output(t, dpkg, "--contents", path), -1)
+	listed := regexp.MustCompile(
+		`(?m)^-(\S+) root/root +\d+ 2026-03-09 \d\d:\d\d \./(.*)$`,
+	).FindAllStringSubmatch(output(t, dpkg, "--contents", path), -1)
 	var got []string
 	for _, m := range listed {
 		got = append(got, m[1]+" "+m[2])
@@ -91,7 +95,10 @@ func TestSameInputSameBytes(t *testing.T) {
 }
 
 func TestWhatItRefuses(t *testing.T) {
-	for _, a := range []about{{version: "", arch: "arm64"}, {version: "v1", arch: "arm64"}, {version: "1 0", arch: "arm64"}, {version: "1", arch: "arm/6"}} {
+	for _, a := range []about{
+		{version: "", arch: "arm64"}, {version: "v1", arch: "arm64"}, {version: "1 0", arch: "arm64"},
+		{version: "1", arch: "arm/6"},
+	} {
 		_, err := build(repository, nil, a)
 		assert.Error(t, err, "%+v", a)
 	}

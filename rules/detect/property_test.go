@@ -40,7 +40,7 @@ var (
 		"relief": {"0s", "4s", "9s"}, "lifting at": {"0", "100"}, "learned runs": {"0", "30"}, "compared runs": {"0", "12"},
 		"ratio": {"0", "0.7", "1", "1.3", "50"}, "usual": {"0", "110"}, "last run": {"0", "130"}, "drop runs": {"0", "3"},
 		"drop": {"2 mΩ at 110 A from 11.8 V", "9 mΩ at 90 A from 10 V", "-3 mΩ at 120 A from 12 V"},
-		"feed": {"unknown", "off", "awaited", "present", "missing", "unasked"}, "feed current": {"unknown", "0.2", "12", "38"},
+		"feed": {"unknown", "off", "starting", "present", "missing", "unrequested"}, "feed current": {"unknown", "0.2", "12", "38"},
 		"feed can": {"unknown", "40"}, "feed carries": yesNo, "motor leads": {"unknown", "same-post on a", "diagonal", "between on c"},
 		"since service": {"0 cycles 0h", "900 cycles 2h", "1 cycles 90h"}, "known days": {"0", "4"},
 		"midnights": {"80 84", "80 79", "97 99"}, "feed hours": {"0", "3", "23"}, "wake hours": {"0", "4"}, "incomplete": yesNo,

@@ -27,7 +27,7 @@ const (
 
 // String returns the code of the state.
 func (s Status) String() string {
-	return [...]string{"unknown", "off", "awaited", "present", "missing", "unasked"}[s]
+	return [...]string{"unknown", "off", "starting", "present", "missing", "unrequested"}[s]
 }
 
 // On reports whether a feed is present, requested or not.

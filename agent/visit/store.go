@@ -25,11 +25,13 @@ type Options struct {
 	Actions Actions // nil: work is noted and acts on nothing
 }
 
-// Keeper keeps one unit's visits: one draft at the most, and those that are finished. It is safe for any number of goroutines.
+// Store keeps one unit's visits: one draft at the most, and those that are finished. It is safe for
+// any number of goroutines.
 //
-// In its folder are draft.json, a file for each finished visit, and beside one that the outlet has taken an empty file of the same name
-// with .sent. A draft that was thrown away or can't be read stays under another name.
-type Keeper struct {
+// In its folder are draft.json, a file for each finished visit, and beside one that the outlet has
+// taken an empty file of the same name with .sent. A draft that was thrown away or can't be read
+// stays under another name.
+type Store struct {
 	o       Options
 	mu      sync.Mutex
 	handing sync.Mutex // one visit is offered at a time
@@ -41,17 +43,17 @@ const draftFile = "draft.json"
 
 // Errors that a caller branches on.
 var (
-	ErrNoDraft = errors.New("visit: none is under way")
-	ErrDraft   = errors.New("visit: another one is under way")
-	ErrOther   = errors.New("visit: another one than that was changed")
-	ErrNone    = errors.New("visit: no such visit")
-	ErrNobody  = errors.New("visit: want the name of the technician")
+	ErrNoDraft    = errors.New("visit: none is open")
+	ErrVisitOpen  = errors.New("visit: another one is open")
+	ErrWrongVisit = errors.New("visit: the form is from another visit: reload the page")
+	ErrNone       = errors.New("visit: no such visit")
+	ErrNoName     = errors.New("visit: want the name of the technician")
 )
 
 var idForm = regexp.MustCompile(`^[0-9]{8}t[0-9]{6}-[0-9a-z]{6,32}$`)
 
 // Open reads the folder. HandOver then offers the outlet what it hasn't had.
-func Open(o Options) (*Keeper, error) {
+func Open(o Options) (*Store, error) {
 	if err := os.MkdirAll(o.Dir, 0o750); err != nil {
 		return nil, fmt.Errorf("visits: %w", err)
 	}
@@ -64,14 +66,14 @@ func Open(o Options) (*Keeper, error) {
 			return nil, fmt.Errorf("visits: %w", err)
 		}
 	}
-	k := &Keeper{o: o}
+	k := &Store{o: o}
 	if err := k.readDraft(); err != nil {
 		return nil, err
 	}
 	return k, nil
 }
 
-func (k *Keeper) readDraft() error {
+func (k *Store) readDraft() error {
 	path := filepath.Join(k.o.Dir, draftFile)
 	b, err := os.ReadFile(path)
 	if errors.Is(err, os.ErrNotExist) {
@@ -89,7 +91,7 @@ func (k *Keeper) readDraft() error {
 		d.Fields = map[string]string{}
 	}
 	if d.Beside == nil {
-		d.Beside = map[string]Beside{}
+		d.Beside = map[string]MonitorFigure{}
 	}
 	if _, err := os.Stat(k.path(d.ID)); err == nil { // killed between the end of the visit and that of its draft
 		return k.remove(path)
@@ -99,7 +101,7 @@ func (k *Keeper) readDraft() error {
 }
 
 // setAside renames a file to a free name.
-func (k *Keeper) setAside(path, why string) (string, error) {
+func (k *Store) setAside(path, why string) (string, error) {
 	for i := 1; ; i++ {
 		to := filepath.Join(k.o.Dir, fmt.Sprintf("draft-%s-%d.json", why, i))
 		if _, err := os.Stat(to); errors.Is(err, os.ErrNotExist) {
@@ -111,14 +113,14 @@ func (k *Keeper) setAside(path, why string) (string, error) {
 	}
 }
 
-// Damaged gives the file that a draft was moved to which couldn't be read at the start, empty where there was none.
-func (k *Keeper) Damaged() string { return k.damaged }
+// Damaged returns the file that an unreadable draft was moved to at start, empty if there was none.
+func (k *Store) Damaged() string { return k.damaged }
 
-// Form gives the fields of a visit.
-func (k *Keeper) Form() *Form { return k.o.Form }
+// Form returns the fields of a visit.
+func (k *Store) Form() *Form { return k.o.Form }
 
-// Draft gives the visit under way, nil where there is none. It is a copy.
-func (k *Keeper) Draft() *Draft {
+// Draft returns a copy of the open visit, nil if there is none.
+func (k *Store) Draft() *Draft {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if k.draft == nil {
@@ -127,21 +129,24 @@ func (k *Keeper) Draft() *Draft {
 	return k.draft.copy()
 }
 
-// Begin begins a visit. token is random text of a-z and 0-9, 6 to 32 of them, that makes its name unique.
-func (k *Keeper) Begin(by, token string, now Facts) (*Draft, error) {
+// Begin begins a visit. token is random text of a-z and 0-9, 6 to 32 of them, that makes its name
+// unique.
+func (k *Store) Begin(by, token string, now Facts) (*Draft, error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if k.draft != nil {
-		return k.draft.copy(), ErrDraft
+		return k.draft.copy(), ErrVisitOpen
 	}
 	by, trouble := k.o.Form.Field("by").clean(by)
 	if by == "" || trouble != "" {
-		return nil, ErrNobody
+		return nil, ErrNoName
 	}
 	d := &Draft{
-		Schema: DraftSchema, ID: now.At.UTC().Format("20060102t150405") + "-" + token, Unit: k.o.Unit, Begun: now.At.UTC(), Changed: now.At.UTC(),
+		Schema: DraftSchema, ID: now.At.UTC().Format(
+			"20060102t150405",
+		) + "-" + token, Unit: k.o.Unit, Begun: now.At.UTC(), Changed: now.At.UTC(),
 		ClockTrusted: now.ClockTrusted, Start: countersOf(now.Snapshot), Before: figuresOf(now.Snapshot),
-		Fields: map[string]string{}, Beside: map[string]Beside{}, Work: []Work{}, Log: []Change{},
+		Fields: map[string]string{}, Beside: map[string]MonitorFigure{}, Work: []Work{}, Log: []Change{},
 	}
 	if !idForm.MatchString(d.ID) {
 		return nil, fmt.Errorf("visit: id %q: want a token of a-z and 0-9", d.ID)
@@ -152,7 +157,7 @@ func (k *Keeper) Begin(by, token string, now Facts) (*Draft, error) {
 }
 
 // keep writes a draft and then makes it the present one.
-func (k *Keeper) keep(d *Draft) (*Draft, error) {
+func (k *Store) keep(d *Draft) (*Draft, error) {
 	if err := k.write(filepath.Join(k.o.Dir, draftFile), d); err != nil {
 		return nil, err
 	}
@@ -160,20 +165,20 @@ func (k *Keeper) keep(d *Draft) (*Draft, error) {
 	return d.copy(), nil
 }
 
-// edit gives a copy of the draft of that name to change.
-func (k *Keeper) edit(id string) (*Draft, error) {
+// edit returns a copy of the draft with this ID, to be changed.
+func (k *Store) edit(id string) (*Draft, error) {
 	if k.draft == nil {
 		return nil, ErrNoDraft
 	}
 	if k.draft.ID != id {
-		return nil, ErrOther
+		return nil, ErrWrongVisit
 	}
 	return k.draft.copy(), nil
 }
 
-// Save takes in what a form sent that was made from a revision of a draft. What can be taken is on the disk when it returns; conflicts
-// and refusals are in the result.
-func (k *Keeper) Save(id string, revision int, sent map[string]string, now Facts) (Result, error) {
+// Save takes in what a form sent that was made from a revision of a draft. What can be taken is on
+// the disk when it returns; conflicts and refusals are in the result.
+func (k *Store) Save(id string, revision int, sent map[string]string, now Facts) (Result, error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	d, err := k.edit(id)
@@ -190,9 +195,9 @@ func (k *Keeper) Save(id string, revision int, sent map[string]string, now Facts
 	return r, nil
 }
 
-// AddWork notes work done and lets it act on the agent. The same work ID a second time does nothing. What the agent refuses is noted
-// with the work, not an error.
-func (k *Keeper) AddWork(ctx context.Context, id string, w Work, now Facts) (*Draft, error) {
+// AddWork notes work done and lets it act on the agent. The same work ID a second time does
+// nothing. What the agent refuses is noted with the work, not an error.
+func (k *Store) AddWork(ctx context.Context, id string, w Work, now Facts) (*Draft, error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	d, err := k.edit(id)
@@ -205,8 +210,13 @@ func (k *Keeper) AddWork(ctx context.Context, id string, w Work, now Facts) (*Dr
 	if !slices.Contains(WorkKinds, w.Kind) {
 		return nil, fmt.Errorf("visit: work %q: want one of %s", w.Kind, strings.Join(WorkKinds, ", "))
 	}
-	if w.Kind == BatteryReplaced != (w.Subject != "") || w.Subject != "" && !slices.Contains(k.o.Form.Batteries, w.Subject) {
-		return nil, fmt.Errorf("visit: work %s: battery %q: want one of %s, with a replaced battery only", w.Kind, w.Subject, strings.Join(k.o.Form.Batteries, ", "))
+	if w.Kind == BatteryReplaced != (w.Subject != "") || w.Subject != "" && !slices.Contains(
+		k.o.Form.Batteries, w.Subject,
+	) {
+		return nil, fmt.Errorf(
+			"visit: work %s: battery %q: want one of %s for a replaced battery, none for other work", w.Kind, w.Subject,
+			strings.Join(k.o.Form.Batteries, ", "),
+		)
 	}
 	note := Field{Kind: Note}
 	text, trouble := note.clean(w.Note)
@@ -214,7 +224,7 @@ func (k *Keeper) AddWork(ctx context.Context, id string, w Work, now Facts) (*Dr
 		return nil, fmt.Errorf("visit: note: %s: want at most %d characters", trouble, NoteLimit)
 	}
 	w.Note, w.At, w.By, w.Acted = text, now.At.UTC(), d.Fields["by"], false
-	w.Error = "it is not known whether the agent took it up: it stopped meanwhile"
+	w.Error = "interrupted: the agent stopped, so this may or may not have been applied"
 	d.Work = append(d.Work, w)
 	d.Revision, d.Changed = d.Revision+1, now.At.UTC()
 	if _, err := k.keep(d); err != nil { // first noted, then done: never done and forgotten
@@ -230,7 +240,7 @@ func (k *Keeper) AddWork(ctx context.Context, id string, w Work, now Facts) (*Dr
 }
 
 // act lets work act on the agent.
-func (k *Keeper) act(ctx context.Context, w *Work) error {
+func (k *Store) act(ctx context.Context, w *Work) error {
 	a := k.o.Actions
 	if a == nil || w.Kind == OtherWork || w.Kind == ChannelCompared {
 		return nil
@@ -255,7 +265,7 @@ func (k *Keeper) act(ctx context.Context, w *Work) error {
 }
 
 // Finish ends the visit under way and hands it to the outlet.
-func (k *Keeper) Finish(id string, now Facts) (*Visit, error) {
+func (k *Store) Finish(id string, now Facts) (*Visit, error) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	d, err := k.edit(id)
@@ -263,7 +273,7 @@ func (k *Keeper) Finish(id string, now Facts) (*Visit, error) {
 		return nil, err
 	}
 	if d.Fields["by"] == "" {
-		return nil, ErrNobody
+		return nil, ErrNoName
 	}
 	v := d.finish(k.o.Form, now)
 	if err := k.write(k.path(v.ID), v); err != nil {
@@ -280,19 +290,21 @@ func (k *Keeper) Finish(id string, now Facts) (*Visit, error) {
 	return v, k.HandOver()
 }
 
-// ErrNotSent is a visit that is finished and kept, and that the outlet didn't take; it will be offered again.
-var ErrNotSent = errors.New("visit: kept, not yet sent on")
+// ErrNotSent is a visit that is finished and kept, and that the outlet didn't take; it will be
+// offered again.
+var ErrNotSent = errors.New("visit: saved, not forwarded yet")
 
-func (k *Keeper) offer(v *Visit) error {
+func (k *Store) offer(v *Visit) error {
 	if err := k.o.Outlet.Visit(v); err != nil {
 		return fmt.Errorf("%w: %w", ErrNotSent, err)
 	}
 	return k.write(k.path(v.ID)+".sent", nil)
 }
 
-// HandOver offers the outlet what it hasn't taken yet, oldest first, up to the first that it refuses. It is called with each visit's end;
-// who joins an outlet calls it too when that takes visits again.
-func (k *Keeper) HandOver() error {
+// HandOver offers the outlet what it hasn't taken yet, oldest first, up to the first that it
+// refuses. It is called with each visit's end; who joins an outlet calls it too when that takes
+// visits again.
+func (k *Store) HandOver() error {
 	if k.o.Outlet == nil {
 		return nil
 	}
@@ -317,8 +329,9 @@ func (k *Keeper) HandOver() error {
 	return nil
 }
 
-// Discard ends the visit under way without a record. Its draft stays in the folder under another name.
-func (k *Keeper) Discard(id string) error {
+// Discard ends the visit under way without a record. Its draft stays in the folder under another
+// name.
+func (k *Store) Discard(id string) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	if _, err := k.edit(id); err != nil {
@@ -331,8 +344,8 @@ func (k *Keeper) Discard(id string) error {
 	return nil
 }
 
-// Get gives a finished visit.
-func (k *Keeper) Get(id string) (*Visit, error) {
+// Get returns a finished visit.
+func (k *Store) Get(id string) (*Visit, error) {
 	if !idForm.MatchString(id) {
 		return nil, ErrNone
 	}
@@ -350,8 +363,9 @@ func (k *Keeper) Get(id string) (*Visit, error) {
 	return &v, nil
 }
 
-// List gives at most n finished visits, newest first, and how many there are in all. Those that can't be read are left out.
-func (k *Keeper) List(n int) (newest []*Visit, all int, err error) {
+// List returns at most n finished visits, newest first, and the number of all. Unreadable ones are
+// left out.
+func (k *Store) List(n int) (newest []*Visit, all int, err error) {
 	ids, err := k.ids()
 	if err != nil {
 		return nil, 0, err
@@ -367,8 +381,8 @@ func (k *Keeper) List(n int) (newest []*Visit, all int, err error) {
 	return newest, len(ids), nil
 }
 
-// ids gives the names of the finished visits, oldest first.
-func (k *Keeper) ids() ([]string, error) {
+// ids returns the IDs of the finished visits, oldest first.
+func (k *Store) ids() ([]string, error) {
 	entries, err := os.ReadDir(k.o.Dir)
 	if err != nil {
 		return nil, fmt.Errorf("visits: %w", err)
@@ -383,11 +397,11 @@ func (k *Keeper) ids() ([]string, error) {
 	return ids, nil
 }
 
-func (k *Keeper) path(id string) string { return filepath.Join(k.o.Dir, id+".json") }
+func (k *Store) path(id string) string { return filepath.Join(k.o.Dir, id+".json") }
 
-// write replaces a file in one step: whoever reads it later has the old or the new whole, whatever happens meanwhile. nil is an empty
-// file.
-func (k *Keeper) write(path string, what any) (err error) {
+// write replaces a file in one step: whoever reads it later has the old or the new whole, whatever
+// happens meanwhile. nil is an empty file.
+func (k *Store) write(path string, what any) (err error) {
 	var b []byte
 	if what != nil {
 		if b, err = json.MarshalIndent(what, "", " "); err != nil {
@@ -400,15 +414,15 @@ func (k *Keeper) write(path string, what any) (err error) {
 	return nil
 }
 
-func (k *Keeper) remove(path string) error {
+func (k *Store) remove(path string) error {
 	if err := os.Remove(path); err != nil {
 		return fmt.Errorf("visits: %w", err)
 	}
 	return keep.SyncDir(k.o.Dir)
 }
 
-// Acting gives what a technician can make the agent do, nil for nothing.
-func (k *Keeper) Acting() Actions { return k.o.Actions }
+// Actions returns what a technician can make the agent do, nil for nothing.
+func (k *Store) Actions() Actions { return k.o.Actions }
 
 // actLimit bounds an action: the loop takes it up between two scans.
 const actLimit = 5 * time.Second

@@ -17,7 +17,8 @@ var spans = []struct {
 	Name string
 	Span time.Duration
 }{
-	{"10m", 10 * time.Minute}, {"1h", time.Hour}, {"6h", 6 * time.Hour}, {"1d", 24 * time.Hour}, {"7d", 7 * 24 * time.Hour},
+	{"10m", 10 * time.Minute}, {"1h", time.Hour}, {"6h", 6 * time.Hour}, {"1d", 24 * time.Hour},
+	{"7d", 7 * 24 * time.Hour},
 	{"30d", 30 * 24 * time.Hour}, {"365d", 365 * 24 * time.Hour},
 }
 
@@ -31,11 +32,11 @@ const (
 	listedSpans  = 50
 )
 
-// unitNow gives the unit's time, which is what the past is kept by.
+// unitNow returns the unit's time, by which history is stored.
 func (s *Server) unitNow() time.Time { return s.facts().At }
 
-// pastQuery reads what span is asked for: from and to, or a span that ends at `to` or now.
-func (s *Server) pastQuery(q url.Values, points int) (history.Query, error) {
+// historyQuery reads the requested span: from and to, or a span that ends at `to` or now.
+func (s *Server) historyQuery(q url.Values, points int) (history.Query, error) {
 	now := s.unitNow()
 	out := history.Query{To: now, Points: points}
 	if text := q.Get("points"); text != "" {
@@ -89,13 +90,13 @@ func (s *Server) window(ctx context.Context, q history.Query) (history.Window, e
 	return s.opts.History.Window(ctx, q)
 }
 
-// apiHistory gives a span of the past: from, to (RFC 3339) or span, and points.
+// apiHistory returns a span of history: from, to (RFC 3339) or span, and points.
 func (s *Server) apiHistory(w http.ResponseWriter, r *http.Request) {
 	if s.opts.History == nil {
-		s.sendJSON(w, r, http.StatusServiceUnavailable, errorAnswer{"no history is kept"})
+		s.sendJSON(w, r, http.StatusServiceUnavailable, errorAnswer{"history is off"})
 		return
 	}
-	q, err := s.pastQuery(r.URL.Query(), apiPoints)
+	q, err := s.historyQuery(r.URL.Query(), apiPoints)
 	if err != nil {
 		s.sendJSON(w, r, http.StatusBadRequest, errorAnswer{err.Error()})
 		return
@@ -109,7 +110,7 @@ func (s *Server) apiHistory(w http.ResponseWriter, r *http.Request) {
 	s.sendJSON(w, r, http.StatusOK, win)
 }
 
-type pastView struct {
+type historyView struct {
 	W              map[string]string
 	To             *reader
 	None           bool // nothing is kept
@@ -133,17 +134,20 @@ type spanLink struct {
 
 type spanView struct{ Name, Path, Subject, Word, From, To string }
 
-// past is the page of history. It is whole without script; with it, the charts can be moved and zoomed.
+// past is the page of history. It is whole without script; with it, the charts can be moved and
+// zoomed.
 func (s *Server) past(w http.ResponseWriter, r *http.Request) {
 	to := readerOf(r)
-	v := pastView{W: to.W, To: to, None: s.opts.History == nil, UPlot: s.assets.urls["uplot.css"]}
-	c := content{template: "history", title: to.W["NavHistory"], nav: "/history", scripts: []string{"uplot.js", "history.js"}}
+	v := historyView{W: to.W, To: to, None: s.opts.History == nil, UPlot: s.assets.urls["uplot.css"]}
+	c := content{
+		template: "history", title: to.W["NavHistory"], nav: "/history", scripts: []string{"uplot.js", "history.js"},
+	}
 	status := http.StatusOK
 	if !v.None {
-		q, err := s.pastQuery(r.URL.Query(), pagePoints)
+		q, err := s.historyQuery(r.URL.Query(), pagePoints)
 		if err != nil {
 			status, v.Error = http.StatusBadRequest, to.W["BadSpan"]+" "+err.Error()
-			q, _ = s.pastQuery(nil, pagePoints)
+			q, _ = s.historyQuery(nil, pagePoints)
 		}
 		q.Points = min(q.Points, pagePoints)
 		win, err := s.window(r.Context(), q)
@@ -153,22 +157,24 @@ func (s *Server) past(w http.ResponseWriter, r *http.Request) {
 			win = history.Window{}
 		}
 		win.From, win.To = q.From, q.To
-		to.fillPast(&v, &win, s.unitNow())
+		to.fillHistory(&v, &win, s.unitNow())
 	}
 	c.data = &v
 	s.show(w, r, status, c)
 }
 
-func (to *reader) fillPast(v *pastView, win *history.Window, now time.Time) {
+func (to *reader) fillHistory(v *historyView, win *history.Window, now time.Time) {
 	const layout = "2006-01-02 15:04 UTC"
 	v.From, v.Until = win.From.Format(layout), win.To.Format(layout)
 	v.FromS, v.UntilS = win.From.Unix(), win.To.Unix()
 	span := win.To.Sub(win.From)
 	link := func(from, until time.Time) string {
-		return "/history?" + url.Values{"from": {from.Format(time.RFC3339)}, "to": {until.Format(time.RFC3339)}}.Encode()
+		return "/history?" + url.Values{"from": {from.Format(
+			time.RFC3339,
+		)}, "to": {until.Format(time.RFC3339)}}.Encode()
 	}
 	for _, sp := range spans {
-		v.Spans = append(v.Spans, spanLink{"/history?span=" + sp.Name, to.of("Span", sp.Name), sp.Span == span})
+		v.Spans = append(v.Spans, spanLink{"/history?span=" + sp.Name, to.label("Span", sp.Name), sp.Span == span})
 	}
 	v.Earlier = link(win.From.Add(-span), win.From)
 	if win.To.Before(now.Add(-time.Minute)) {
@@ -180,7 +186,10 @@ func (to *reader) fillPast(v *pastView, win *history.Window, now time.Time) {
 			v.More = len(win.Findings) - i
 			break
 		}
-		sv := spanView{Name: f.Name, Path: "/findings/" + url.PathEscape(f.Name), Subject: f.Subject, Word: to.of("Severity", f.Severity), From: f.From.UTC().Format(layout), To: to.W["Stands"]}
+		sv := spanView{
+			Name: f.Name, Path: "/findings/" + url.PathEscape(f.Name), Subject: to.about(f.Subject),
+			Word: to.label("Severity", f.Severity), From: f.From.UTC().Format(layout), To: to.W["Stands"],
+		}
 		if f.To != nil {
 			sv.To = f.To.UTC().Format(layout)
 		}
