@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/config"
+	"liftbank/rules/leadacid"
 )
 
 // badFiles has for each testdata/NAME.bad.yaml everything that must be said of it, by line.
@@ -57,7 +58,7 @@ var badFiles = map[string][]string{
 		`11: board.channels[0].calibration.offset: unknown field: did you mean offset_v?`,
 	},
 	"chemistry": {
-		`5: bank.batteries[0].chemistry: lithium: want flooded, agm or gel`,
+		`5: bank.batteries[0].chemistry: lithium: want ` + leadacid.Names(),
 	},
 	"chip-unknown": {
 		`13: board.channels[2].chip: two: want the name of one of board.chips`,
@@ -137,7 +138,7 @@ var badFiles = map[string][]string{
 		`15: http.port: unknown field: want cert_file, host_names, key_file, listen, metrics_password_file or metrics_user`,
 	},
 	"missing-field": {
-		`5: bank.batteries[0].chemistry: missing: want flooded, agm or gel`,
+		`5: bank.batteries[0].chemistry: missing: want ` + leadacid.Names(),
 	},
 	"missing-list-entry": {
 		`5: bank.batteries[0]: nothing: want a section: its fields in {} or on lines of their own`,

@@ -15,6 +15,7 @@ import (
 	"liftbank/agent/config"
 	"liftbank/rules/limit"
 	"liftbank/sensors"
+	"liftbank/rules/leadacid"
 	"liftbank/sensors/ads1115"
 	"liftbank/sensors/calibration"
 )
@@ -322,7 +323,7 @@ func TestBadBankFile(t *testing.T) {
 	_, err = config.LoadBank("bank.yaml", []byte("bank: {layout: parallel, batteries: [{id: a, chemistry: gel, rated_ah: 0, rated_cca: 100 A},\n  {id: a}]}"))
 	require.EqualError(t, err, `bank.yaml:1: bank.batteries[0].rated_ah: 0: want 1 to 400 Ah
 bank.yaml:1: bank.batteries[0].rated_cca: 100 A: want 10 to 2000 A (wrong unit: write 100, a plain number: the field is in A)
-bank.yaml:2: bank.batteries[1].chemistry: missing: want flooded, agm or gel
+bank.yaml:2: bank.batteries[1].chemistry: missing: want `+leadacid.Names()+`
 bank.yaml:2: bank.batteries[1].rated_ah: missing: want 1 to 400 Ah
 bank.yaml:2: bank.batteries[1].rated_cca: missing: want 10 to 2000 A
 bank.yaml:2: bank.batteries[1].id: a: want another: batteries[0] has it`)

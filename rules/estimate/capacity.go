@@ -3,6 +3,7 @@ package estimate
 import (
 	"math"
 
+	"liftbank/rules/leadacid"
 	"liftbank/rules/unit"
 )
 
@@ -63,7 +64,7 @@ func (b *Battery) learnCapacity(lowPct, sigmaPct, leastSigma float64) {
 	// half.
 	was, wasVar := b.s.CapAh, b.s.CapVar
 	if relative := (capAh - b.s.CapAh) / b.s.CapAh; sq(relative/outlierSigmas) > b.s.CapVar+r {
-		b.s.CapVar = sq(ratedSigma) // sure of a wrong one: another battery, perhaps
+		b.s.CapVar = sq(leadacid.RatedSigma) // sure of a wrong one: another battery, perhaps
 	}
 	k := b.s.CapVar / (b.s.CapVar + r)
 	b.s.CapAh = min(max(b.s.CapAh+k*(capAh-b.s.CapAh), minCap*b.p.RatedAh), maxCap*b.p.RatedAh)

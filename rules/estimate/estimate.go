@@ -81,7 +81,7 @@ const (
 	surfaceStepC = 1.0              // °C: change worth calculating it again; our choice
 	surfaceLoad  = 0.01             // ratio: capacity drawn that takes most of it; our choice
 	dipV         = 0.15             // V: most that a discharge leaves below; our choice
-	dipDecay     = 30 * time.Minute // of a dip; published: post on solar and RV practice, about 1 h
+	dipDecay     = 30 * time.Minute // of the voltage, at rest; our choice
 	memoryShare  = 0.02             // ratio: capacity moved that builds either up; our choice
 	tableShare   = 12 * time.Hour   // closer readings of the table count as one; our choice
 	heldV        = 13.25            // V: above it a charger holds the voltage, or did until just now; our choice
@@ -99,8 +99,8 @@ const (
 
 // The end of a charge, and of a discharge.
 //
-// The least float setting published is 13.5 V and the least absorption setting 14.2 V. A tap may read low,
-// and another thermometer may compensate some of it away.
+// The least float setting published is 13.5 V and the least absorption setting 14.2 V. A tap may
+// read low, and another thermometer may compensate some of it away.
 const (
 	minFloatV     = 13.5             // V: least float setting at 25 °C; published: float settings
 	floatSlackV   = 0.055            // V: of that, compensated away; our choice
@@ -124,7 +124,6 @@ const (
 
 // Capacity.
 const (
-	ratedSigma    = 0.15 // ratio: rated capacity, before a swing was seen; our choice
 	minSwing      = 0.3  // ratio: of the capacity, for a swing to tell something; our choice
 	minCap        = 0.2  // ratio: of the rated capacity; our choice
 	maxCap        = 1.4  // ratio: of the rated capacity; our choice
@@ -231,7 +230,7 @@ func (b *Battery) begin(in *Sample) {
 	b.s.TaperH, b.s.TaperVar = b.p.Chemistry.TaperH, fullTauSigma*fullTauSigma
 	b.s.ZeroVar = sq(zeroShare * b.p.Current.Zero)
 	b.s.ZeroVarThen = b.s.ZeroVar
-	b.s.CapAh, b.s.CapVar = b.p.RatedAh, ratedSigma*ratedSigma
+	b.s.CapAh, b.s.CapVar = b.p.RatedAh, sq(leadacid.RatedSigma)
 	b.s.SurfaceV, b.s.DipV = surfaceV/2, dipV/2 // what came before is not known
 	if in.CurrentA.OK() {
 		b.s.CurrentAt, b.s.CurrentSeen = in.At, true

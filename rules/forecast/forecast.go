@@ -112,15 +112,12 @@ func New(p Params) *Meter {
 	return m
 }
 
-// A battery of unknown history may differ from its rated capacity; in use most are below.
-const ratedSigma = 0.12 // ratio: of the rated capacity; our choice
-
 // capacity returns the capacity of battery k in Ah and its standard uncertainty as a share.
 func (m *Meter) capacity(k int, in *Inputs) (ah, sigma float64) {
 	if c := &in.CapacityAh[k]; c.Known && c.Value > 0 {
 		return c.Value, c.Sigma / c.Value
 	}
-	return m.p.Batteries[k].RatedAh, ratedSigma
+	return m.p.Batteries[k].RatedAh, leadacid.RatedSigma
 }
 
 // What a figure waits for.

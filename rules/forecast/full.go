@@ -193,7 +193,7 @@ func (m *Meter) level(perAh float64) int {
 func (m *Meter) tau(l int) (hours, sigma float64) {
 	var prior float64
 	for k := range m.n {
-		prior += m.p.Batteries[k].Chemistry.TaperAheadH * m.p.Batteries[k].RatedAh / m.ratedAh()
+		prior += m.p.Batteries[k].Chemistry.TaperH * m.p.Batteries[k].RatedAh / m.ratedAh()
 	}
 	h, w := prior*priorWeight, priorWeight
 	for i := range m.state.Tapers {

@@ -10,12 +10,13 @@ import (
 
 // Constants of the model bank.
 //
-// A public two-well capacity model settles with 1.5 h. A permanent-magnet motor loses armatureDrop
-// of its voltage in its armature, at 75 to 80 % efficiency at load. When lifts follow each other
-// the oil thins, and at a lower voltage there is less drag. A battery that its neighbors charge
-// takes charge less readily than it gives.
+// Charge that a rate holds back comes from deep in the plates: a public two-well capacity model
+// settles with 1.5 h, practice says about 1 h. The dip of the voltage is over sooner: estimate has
+// its time. A permanent-magnet motor loses armatureDrop of its voltage in its armature, at 75 to 80
+// % efficiency at load. When lifts follow each other the oil thins, and at a lower voltage there is
+// less drag. A battery that its neighbors charge takes charge less readily than it gives.
 const (
-	heldBackTau            = 75 * time.Minute // to release; published: post on solar and RV practice, about 1 h
+	heldBackTau            = 75 * time.Minute // of held-back charge, to come back; our choice
 	kneeMargin             = 0.0005           // ratio: of the capacity, beyond it Shepherd's pole; our choice
 	maxKnee                = 0.9999           // ratio: of the capacity, nearest to the pole; our choice
 	armatureDrop           = 0.22             // ratio: of the motor's voltage; trade practice

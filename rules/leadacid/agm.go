@@ -23,7 +23,6 @@ var AGM = &Chemistry{
 	GassingPerAh:     0.0015, // A/Ah: at 14.4 V, 25 °C; trade practice
 	MaxChargeV25:     14.8,   // V: absorption, upper end; from memory: handbooks
 	MaxChargeVPerC:   -0.024, // V/°C: of that; from memory: handbooks, -4 mV a cell
-	TaperH:           0.8,    // h: missing over current; trade practice
-	TaperAheadH:      1.2,    // h: the same, of a taper ahead; fitted to the simulator
+	TaperH:           1.1,    // h: missing over current; fitted to the simulator
 	ColdAcid:         1.915,  // ratio: acid's part in the J537 test; fitted to the simulator
 }

@@ -51,6 +51,10 @@ const (
 // TwentyHours is the duration of the discharge that capacity is stated for.
 const TwentyHours = 20 // h: of the discharge that capacity is stated for; standard: SAE and IEC 20 h capacity test
 
+// RatedSigma is how far a battery of unknown history may be from its rated capacity; in use most
+// are below.
+const RatedSigma = 0.15 // ratio: of the rated capacity; our choice
+
 // RateShare returns what of its 20 h capacity a block gives at so many times the 20 h rate, 1 at
 // that rate and below.
 func (c *Chemistry) RateShare(rate float64) float64 {

@@ -27,7 +27,6 @@ var Flooded = &Chemistry{
 	GassingPerAh:     0.003,  // A/Ah: at 14.4 V, 25 °C; trade practice
 	MaxChargeV25:     14.8,   // V: absorption, upper end; from memory: handbooks
 	MaxChargeVPerC:   -0.024, // V/°C: of that; from memory: handbooks, -4 to -5 mV a cell
-	TaperH:           1.2,    // h: missing over current; published: measured tapers, 0.65 to 2 h
-	TaperAheadH:      1.8,    // h: the same, of a taper ahead; fitted to the simulator
+	TaperH:           1.6,    // h: missing over current; fitted to the simulator
 	ColdAcid:         2.075,  // ratio: acid's part in the J537 test; fitted to the simulator
 }

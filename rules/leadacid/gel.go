@@ -21,7 +21,6 @@ var Gel = &Chemistry{
 	GassingPerAh:     0.0015, // A/Ah: at 14.4 V, 25 °C; trade practice
 	MaxChargeV25:     14.4,   // V: absorption, upper end; from memory: handbooks
 	MaxChargeVPerC:   -0.024, // V/°C: of that; from memory: handbooks, -3 to -5 mV a cell
-	TaperH:           1.2,    // h: missing over current; published: measured tapers, 0.65 to 2 h
-	TaperAheadH:      1.8,    // h: the same, of a taper ahead; fitted to the simulator
+	TaperH:           1.6,    // h: missing over current; fitted to the simulator
 	ColdAcid:         1.990,  // ratio: acid's part in the J537 test; fitted to the simulator
 }

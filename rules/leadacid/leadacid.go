@@ -43,11 +43,10 @@ type Chemistry struct {
 	MaxChargeV25 float64
 	// MaxChargeVPerC is how that changes with temperature.
 	MaxChargeVPerC float64
-	// TaperH is what a charge held at 14.4 V and 25 °C still misses, in Ah, over its current, in A,
-	// as long as the block's own taper has not been seen.
+	// TaperH is what a charge held at 14.4 V and 25 °C still misses, in Ah, over its current, in A, as
+	// long as the block's own taper has not been seen. Measured: 0.65 h of an AGM block, 2 h of a
+	// flooded one.
 	TaperH float64
-	// TaperAheadH is the same for the whole of a taper that lies ahead.
-	TaperAheadH float64
 
 	// ColdAcid is what the acid's part of the resistance is in the SAE J537 cold cranking test,
 	// over that of a run's first 100 ms at 25 °C. It takes in that the reaction's part grows less

@@ -117,7 +117,7 @@ func TestParseChemistry(t *testing.T) {
 		assert.Equal(t, s, c.String())
 	}
 	_, err := leadacid.Parse("lithium")
-	assert.EqualError(t, err, `chemistry "lithium": want flooded, agm or gel`)
+	assert.EqualError(t, err, `chemistry "lithium": want `+leadacid.Names())
 }
 
 func ExampleChemistry_SoCFromRestedV() {
