@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/rules"
+	"liftbank/rules/bank"
 	"liftbank/rules/daily"
 	"liftbank/rules/detect"
 	"liftbank/rules/feed"
@@ -270,46 +271,20 @@ func (u *played) scan(after time.Duration) {
 // sum fills in what follows from the batteries' figures.
 func (u *played) sum() {
 	f := &u.f
-	n, volts, read, amps, good := len(f.Spec), 0.0, 0, 0.0, 0
-	f.TempC = unit.Reading{}
+	n := len(f.Spec)
+	f.Bank.VoltageV, f.Bank.CurrentA = bank.Readings(&u.read, n)
+	bank.FillTemps(&u.read, f.Temps)
+	f.TempC = f.Temps[0]
+	f.Bank.SinceFull, f.Bank.FullKnown = 0, true
 	for i := range n {
-		b := &u.read.Battery[i]
-		f.Battery[i].In = *b
-		if b.VoltageV.OK() {
-			volts, read = volts+b.VoltageV.Value, read+1
-		}
-		if b.CurrentA.OK() {
-			amps, good = amps+b.CurrentA.Value, good+1
-		}
-		if b.TempC.OK() && !f.TempC.OK() {
-			f.TempC = b.TempC
-		}
-		f.Batteries[i].RestFor = 0
-		if u.rest[i] >= 0 {
-			f.Batteries[i].RestFor = f.At.Mono - u.rest[i]
-		}
-	}
-	for i := range n {
-		if f.Temps[i] = u.read.Battery[i].TempC; !f.Temps[i].OK() {
-			f.Temps[i] = f.TempC
-		}
-	}
-	s := &f.Bank
-	s.VoltageV, s.CurrentA = unit.Reading{Quality: unit.NoAnswer}, unit.Reading{Quality: unit.NoAnswer}
-	if read > 0 {
-		s.VoltageV = unit.Reading{Value: volts / float64(read), Quality: unit.Good}
-	}
-	if good > 0 {
-		s.CurrentA = unit.Reading{Value: amps * float64(n) / float64(good), Quality: unit.OutOfRange}
-	}
-	if good == n {
-		s.CurrentA.Quality = unit.Good
-	}
-	s.SinceFull, s.FullKnown = 0, true
-	for i := range f.Batteries {
+		f.Battery[i].In = u.read.Battery[i]
 		b := &f.Batteries[i]
-		s.FullKnown = s.FullKnown && b.FullEver
-		s.SinceFull = max(s.SinceFull, f.At.Mono-b.FullAt)
+		b.RestFor = 0
+		if u.rest[i] >= 0 {
+			b.RestFor = f.At.Mono - u.rest[i]
+		}
+		f.Bank.FullKnown = f.Bank.FullKnown && b.FullEver
+		f.Bank.SinceFull = max(f.Bank.SinceFull, f.At.Mono-b.FullAt)
 	}
 }
 
