@@ -1,28 +1,29 @@
-// Package agent is one unit's agent: it scans the board, works the scans out, and hands the result to everything that shows,
-// sends or serves it.
+// Package agent is one unit's agent: it scans the board, calculates, and hands the result to
+// everything that shows, sends or serves it.
 //
-// The loop alone owns the board and the rules, so neither has locks. Everyone else reads immutable snapshots from a hub. Parts stop in
-// the order that data flows: scanning, publishing, page.
+// The loop alone owns the board and the rules, so neither has locks. Everyone else reads immutable
+// snapshots from a hub. Parts stop in the order that data flows: scanning, outlets, page, store.
 package agent
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"log/slog"
-	"math/rand/v2"
 	"net"
 	"net/http"
-	"sync"
+	"sync/atomic"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 
 	"liftbank/agent/config"
 	"liftbank/agent/metrics"
+	"liftbank/agent/outlet"
 	"liftbank/agent/page"
-	"liftbank/agent/publish"
 	"liftbank/agent/readings"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
+	"liftbank/agent/visit"
 	"liftbank/rules"
 )
 
@@ -32,57 +33,58 @@ type Options struct {
 	Parts     Parts
 	Listener  net.Listener // of the page; the agent closes it
 	Session   string       // this start of the agent; unique among starts
-	StateFile string       // where what was learnt is kept over restarts; empty: nowhere
+	StateFile string       // of the saved state, which outlives restarts; empty: none
 	Version   string
 	Revision  string
-	Store     *store.Store // the agent runs it; nil keeps the unit's past in memory
+	Store     *store.Store // from OpenStore; the agent runs it; nil keeps everything in memory
 	Alive     func()       // called after each scan and not otherwise, for a watchdog; nil for none
 	Log       *slog.Logger
-	// Now is the process's clock. It paces snapshots, connections and time-outs: sockets and people live by it, however fast the
-	// unit's own clock runs in a demonstration.
+	// Now is the process's clock. It paces snapshots, connections and time-outs: sockets and people
+	// live by it, however fast the unit's own clock runs in a demonstration.
 	Now func() time.Time
 }
 
-// snapshotEvery is how often a new snapshot is made while nothing happens.
+// snapshotEvery is the time between snapshots while nothing happens.
 const snapshotEvery = time.Second
 
 // Agent is one unit's agent.
 type Agent struct {
-	opts      Options
-	core      *Core
-	hub       *snapshot.Hub
-	publisher *publish.Publisher // nil where nothing is sent
-	server    *page.Server
-	memory    *memory // nil where nothing is kept
-	saves     Saves
-	store     *store.Store
-	rec       *recorder
-	seq       uint64
-	lastMade  time.Time
-	orders    chan order
-	stopped   chan struct{} // closed when the loop has ended
+	opts     Options
+	core     *Core
+	hub      *snapshot.Hub
+	outlets  outlets
+	server   *page.Server
+	state    *stateWriter // nil where nothing is kept
+	saves    SaveSchedule
+	timeline atomic.Pointer[timeline] // of the newest snapshot
+	visits   *visit.Store            // nil where none are kept
+	store    *store.Store
+	rec      *recorder
+	seq      uint64
+	lastMade time.Time
+	orders   chan order
+	stopped  chan struct{} // closed when the loop has ended
 }
 
-// New puts an agent together. Nothing runs before Run.
+// New returns an agent. Nothing runs before Run.
 func New(o Options) (*Agent, error) {
 	core, err := NewCore(o.Config, o.Parts)
 	if err != nil {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
-	a := &Agent{opts: o, core: core, hub: snapshot.NewHub(o.Now), store: o.Store, orders: make(chan order), stopped: make(chan struct{})}
+	a := &Agent{opts: o, core: core, hub: snapshot.NewHub(o.Now), store: o.Store, orders: make(chan order),
+		stopped: make(chan struct{})}
 	if o.StateFile != "" {
-		a.memory = newMemory(o.StateFile, o.Log)
-		a.memory.restore(core)
+		a.state = newStateWriter(o.StateFile, o.Log)
+		a.state.restore(core)
 	}
 	if a.store == nil {
 		if a.store, err = OpenStore(o.Config, "", o.Session, o.Now, o.Log); err != nil {
 			return nil, fmt.Errorf("agent: %w", err)
 		}
 	}
-	if m := o.Config.MQTT; m != nil {
-		if a.publisher, err = a.newPublisher(m); err != nil {
-			return nil, fmt.Errorf("agent: %w", err)
-		}
+	if err := a.newOutlets(); err != nil {
+		return nil, fmt.Errorf("agent: %w", err)
 	}
 	a.rec = a.newRecorder()
 	po, err := a.pageOptions()
@@ -95,22 +97,14 @@ func New(o Options) (*Agent, error) {
 	return a, nil
 }
 
-func (a *Agent) newPublisher(m *config.MQTT) (*publish.Publisher, error) {
-	return publish.New(publish.Options{
-		Broker: m.Broker, Username: m.Username, PasswordFile: m.PasswordFile,
-		CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile,
-		Prefix: m.Prefix, Unit: a.opts.Config.Unit.ID, Session: a.opts.Session,
-		Hub: a.hub, Clock: publish.Clock{Now: a.opts.Now, After: time.After}, Rand: rand.Float64, Log: a.opts.Log,
-		Outbox: a.store, Budget: m.DailyKB * 1000, SenML: m.Encoding == config.SenML, Deflate: m.Deflate,
-		Every: m.SnapshotEvery, Limits: publish.Limits{KeepAlive: m.KeepAlive},
-	})
-}
-
-// OpenStore opens the store that a unit's configuration describes, in dir; "" keeps everything in memory.
+// OpenStore opens the store that a unit's configuration describes, in dir, with a cursor for each
+// of its outlets. An empty dir keeps everything in memory.
 func OpenStore(cfg config.Config, dir, session string, now func() time.Time, log *slog.Logger) (*store.Store, error) {
 	return store.Open(store.Options{
-		Dir: dir, Session: session, Layout: readings.LayoutOf(batteryIDs(&cfg)), Now: now, Log: log,
-		Limits: store.Limits{Minutes: cfg.Store.Minutes, Tens: cfg.Store.History, FileBytes: int64(cfg.Store.MaxMB) << 20},
+		Dir: dir, Session: session, Layout: readings.LayoutOf(batteryIDs(&cfg)), Outlets: outletNames(&cfg),
+		Now: now, Log: log,
+		Limits: store.Limits{Minutes: cfg.Store.Minutes, Tens: cfg.Store.History,
+			FileBytes: int64(cfg.Store.MaxMB) << 20},
 	})
 }
 
@@ -122,107 +116,85 @@ func batteryIDs(cfg *config.Config) (ids []string) {
 }
 
 func (a *Agent) newRecorder() *recorder {
-	every, thrift := time.Duration(0), func() int { return 0 }
-	if a.publisher != nil {
-		every, thrift = a.opts.Config.MQTT.ReadingsEvery, a.publisher.Thrift
-	}
-	return newRecorder(a.store, batteryIDs(&a.opts.Config), every, thrift, func() time.Duration { return a.core.shift }, a.opts.Log)
+	return newRecorder(a.store, batteryIDs(&a.opts.Config), a.outlets, a.core.timeline, a.opts.Log)
 }
 
 func (a *Agent) metrics() http.Handler {
-	o := metrics.Options{Hub: a.hub, Version: a.opts.Version, Revision: a.opts.Revision, Started: a.opts.Now()}
-	o.Store = a.store.Health
-	if a.publisher != nil {
-		o.Publish = a.publisher.State
-	}
-	return metrics.Handler(metrics.New(o))
+	return metrics.Handler(metrics.New(metrics.Options{
+		Hub: a.hub, Outlets: a.outlets.states, Store: a.store.Health,
+		Version: a.opts.Version, Revision: a.opts.Revision, Started: a.opts.Now(),
+	}))
 }
 
-// Hub gives the snapshots.
+// Hub returns the hub of the snapshots.
 func (a *Agent) Hub() *snapshot.Hub { return a.hub }
 
-// Store gives the unit's past; it can be asked while Run runs.
+// Store returns the unit's store; it can be asked while Run runs.
 func (a *Agent) Store() *store.Store { return a.store }
 
-// Published gives how publishing goes; zero where nothing is sent.
-func (a *Agent) Published() publish.State {
-	if a.publisher == nil {
-		return publish.State{}
-	}
-	return a.publisher.State()
-}
+// Outlets returns how each outlet does.
+func (a *Agent) Outlets() []outlet.State { return a.outlets.states() }
 
-// Core gives the measuring part; its figures belong to the loop while Run runs.
+// Core returns the measuring part. It belongs to the loop while Run runs.
 func (a *Agent) Core() *Core { return a.core }
 
-// Run works until ctx ends or a part fails, then stops all parts in order and returns the first failure; nil when it was only
-// told to stop. It leaves no goroutine behind.
+// Run works until ctx ends or a part fails, then stops all parts in order and returns the first
+// failure, nil when it was only told to stop. It leaves no goroutine behind.
 func (a *Agent) Run(ctx context.Context) error {
-	ctx, fail := context.WithCancelCause(ctx)
-	defer fail(nil)
-	var scanning, keeping, publishing, serving, storing sync.WaitGroup
-	// What is kept, publishing and page outlive scanning, so that the last snapshot still goes out; the store outlives all that ask it.
-	keepCtx, stopKeeping := context.WithCancel(context.WithoutCancel(ctx))
-	defer stopKeeping()
-	storeCtx, stopStoring := context.WithCancel(context.WithoutCancel(ctx))
-	defer stopStoring()
-	pubCtx, stopPublishing := context.WithCancel(context.WithoutCancel(ctx))
-	defer stopPublishing()
-	pageCtx, stopServing := context.WithCancel(context.WithoutCancel(ctx))
-	defer stopServing()
-
-	storing.Go(func() { report(fail, a.store.Run(storeCtx)) })
-	serving.Go(func() { report(fail, a.server.Serve(pageCtx, a.opts.Listener)) })
-	if a.publisher != nil {
-		publishing.Go(func() { report(fail, a.publisher.Run(pubCtx)) })
+	group, ctx := errgroup.WithContext(ctx)
+	start := func(run func(context.Context) error) (stop func()) {
+		// Parts outlive ctx: each is stopped in its turn.
+		own, cancel := context.WithCancel(context.WithoutCancel(ctx))
+		ended := make(chan struct{})
+		group.Go(func() error {
+			defer close(ended)
+			return run(own)
+		})
+		return func() { cancel(); <-ended }
 	}
-	if a.memory != nil {
-		keeping.Go(func() { a.memory.run(keepCtx) })
+	// What is kept, outlets and page outlive scanning, so that the last snapshot still goes out;
+	// the store outlives all that ask it.
+	stopStore := start(a.store.Run)
+	stopPage := start(func(ctx context.Context) error { return a.server.Serve(ctx, a.opts.Listener) })
+	stopOutlets := start(a.outlets.run)
+	stopSaving := func() {}
+	if a.state != nil {
+		stopSaving = start(a.state.run)
 	}
-	scanning.Go(func() { report(fail, a.loop(ctx)) })
+	stopHanding := start(a.handOver)
+	stopScanning := start(a.loop)
 
 	<-ctx.Done()
-	scanning.Wait()
-	stopKeeping()
-	keeping.Wait()
-	a.writeRest(storeCtx)
-	stopPublishing()
-	publishing.Wait()
-	stopServing()
-	serving.Wait()
-	stopStoring()
-	storing.Wait()
-	if err := context.Cause(ctx); !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded) {
-		return err
-	}
-	return nil
+	stopScanning()
+	stopHanding()
+	stopSaving()
+	a.writeRest(context.WithoutCancel(ctx))
+	stopOutlets()
+	stopPage()
+	stopStore()
+	return group.Wait()
 }
 
-// writeRest has the card take what the last scans brought before the broker is left, within a bound.
+// writeRest writes what the last scans brought to the card before the outlets stop, within a time
+// limit.
 func (a *Agent) writeRest(ctx context.Context) {
 	const limit = 5 * time.Second
 	ctx, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
 	if err := a.store.Flush(ctx); err != nil {
-		a.opts.Log.Warn("stopping: not everything is on the card", "err", err)
+		a.opts.Log.Warn("stopping: some data was not written to the card", "err", err)
 	}
 }
 
-func report(fail context.CancelCauseFunc, err error) {
-	if err != nil {
-		fail(err)
-	}
-}
-
-// loop scans and works out until ctx ends.
+// loop scans and calculates until ctx ends.
 func (a *Agent) loop(ctx context.Context) error {
 	defer close(a.stopped)
 	for {
 		out, err := a.core.Next(ctx)
 		if err != nil {
 			if a.seq > 0 {
-				a.publishSnapshot(a.opts.Now()) // the last word
-				a.rec.end(a.core.Output().At)
+				a.publishSnapshot(a.opts.Now()) // the last one
+				a.rec.end()
 				a.save()
 			}
 			return nil
@@ -243,23 +215,25 @@ func (a *Agent) loop(ctx context.Context) error {
 }
 
 func (a *Agent) save() {
-	if a.memory != nil {
-		a.memory.give(a.core.State())
+	if a.state != nil {
+		a.state.enqueue(a.core.State())
 	}
 }
 
-// handleEvents keeps runs and findings, and reports whether a finding changed.
+// handleEvents stores runs and findings, and reports whether a finding changed.
 func (a *Agent) handleEvents(out *rules.Output) (changed bool) {
-	l := labels{out.At}
+	tl := a.core.timeline()
+	l := tl.forRecords()
 	for _, ev := range out.Events {
 		switch ev.Kind {
 		case rules.RunEnded:
-			a.rec.run(out.At, ev.Run, runOf(ev.Run, l))
+			a.rec.run(ev.Run, runOf(ev.Run, l))
 		case rules.FindingRaised, rules.FindingCleared, rules.FindingChanged:
 			changed = true
 			f := changeOf(out, ev, l)
-			a.opts.Log.Info("finding changed", "unit", a.opts.Config.Unit.ID, "finding", f.Name, "subject", f.Subject, "state", f.State, "change", f.Change, "seq", f.Seq)
-			a.rec.finding(out.At, f)
+			a.opts.Log.Info("finding changed", "unit", a.opts.Config.Unit.ID, "finding", f.Name, "subject",
+				f.Subject, "state", f.State, "change", f.Change, "seq", f.Seq)
+			a.rec.finding(f)
 		}
 	}
 	return changed
@@ -268,5 +242,9 @@ func (a *Agent) handleEvents(out *rules.Output) (changed bool) {
 func (a *Agent) publishSnapshot(now time.Time) {
 	a.seq++
 	a.lastMade = now
-	a.hub.Publish(a.core.Snapshot(a.opts.Session, a.seq))
+	s := a.core.Snapshot(a.opts.Session, a.seq)
+	s.Outlets = a.outlets.shown()
+	tl := a.core.timeline()
+	a.timeline.Store(&tl)
+	a.hub.Publish(s)
 }

@@ -16,6 +16,9 @@ import (
 
 	"liftbank/agent"
 	"liftbank/agent/config"
+	"liftbank/agent/readings"
+	"liftbank/agent/snapshot"
+	"liftbank/agent/store"
 	"liftbank/rules"
 	"liftbank/sensors"
 	"liftbank/sensors/ads1115"
@@ -24,11 +27,13 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// bench is an agent on two emulated input chips that see a bank at 12.6 V with 1 A flowing in, in real time.
+// bench is an agent on two emulated input chips that see a bank at 12.6 V with 1 A flowing in, in
+// real time.
 type bench struct {
-	agent *agent.Agent
-	chips []*board.Chip
-	addr  string
+	agent   *agent.Agent
+	options agent.Options
+	chips   []*board.Chip
+	addr    string
 }
 
 // levels are contacts that stay as they are.
@@ -74,7 +79,7 @@ func newBench(t *testing.T, change ...func(*agent.Options)) *bench {
 	}
 	a, err := agent.New(o)
 	require.NoError(t, err)
-	return &bench{agent: a, chips: []*board.Chip{volts, amps}, addr: "http://" + l.Addr().String()}
+	return &bench{agent: a, options: o, chips: []*board.Chip{volts, amps}, addr: "http://" + l.Addr().String()}
 }
 
 // start runs the agent and gives what stops it and waits.
@@ -147,8 +152,8 @@ func TestASilentChipLeavesNoFiguresBehind(t *testing.T) {
 	require.NoError(t, stop())
 }
 
-// What was learnt outlives the agent, and the time between is made up for when the wall clock, which a board loses with its power,
-// is set again.
+// What was learnt outlives the agent, and the time between is made up for when the wall clock,
+// which a board loses with its power, is set again.
 func TestAnAgentGoesOnFromWhatTheOneBeforeItLearnt(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "state")
 	now := time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC)
@@ -179,4 +184,41 @@ func TestAnAgentGoesOnFromWhatTheOneBeforeItLearnt(t *testing.T) {
 	fourth := live()
 	assert.Less(t, fourth.At.Mono, first.At.Mono+time.Minute, "begins anew")
 	assert.FileExists(t, file+".damaged")
+}
+
+// An outlet that is configured has its place in the store, and the snapshot says how it does.
+func TestOutletsAreShown(t *testing.T) {
+	b := newBench(t, withMQTT)
+	stop := b.start(t)
+	s, err := b.agent.Hub().Next(t.Context(), 0)
+	require.NoError(t, err)
+	for len(s.Outlets) == 0 || s.Outlets[0].Problem == "" {
+		s, err = b.agent.Hub().Next(t.Context(), s.Seq)
+		require.NoError(t, err)
+	}
+	assert.Equal(t, []snapshot.Outlet{{Name: "mqtt", Problem: "broker unreachable"}}, s.Outlets)
+	assert.Equal(t, "mqtt", b.agent.Outlets()[0].Name)
+	assert.NotNil(t, b.agent.Store().Outlet("mqtt"))
+	require.NoError(t, stop())
+}
+
+// withMQTT has an agent send to a broker that isn't there.
+func withMQTT(o *agent.Options) {
+	o.Config.MQTT = &config.MQTT{Broker: "mqtt://127.0.0.1:9", Prefix: "liftbank", KeepAlive: time.Minute}
+}
+
+// A store that was opened for another configuration has no place for the outlet.
+func TestAStoreWithoutTheOutletIsRefused(t *testing.T) {
+	kept, err := store.Open(store.Options{Session: "s", Layout: readings.LayoutOf([]string{"a"}), Now: time.Now})
+	require.NoError(t, err)
+	stopped, cancel := context.WithCancel(t.Context())
+	cancel()
+	require.NoError(t, kept.Run(stopped))
+	b := newBench(t)
+	o := b.options
+	withMQTT(&o)
+	o.Store = kept
+	_, err = agent.New(o)
+	assert.ErrorContains(t, err, "outlet mqtt: the store was opened without it")
+	require.NoError(t, b.start(t)())
 }

@@ -2,7 +2,6 @@ package agent
 
 import (
 	"math"
-	"time"
 
 	"liftbank/agent/snapshot"
 	"liftbank/rules"
@@ -66,23 +65,16 @@ func contact(c rules.Contact) *bool {
 	return &on
 }
 
-// labels turns monotonic instants into times of day, by the wall clock as it stands now.
-type labels struct{ now rules.Moment }
-
-func (l labels) at(mono time.Duration) time.Time {
-	return l.now.Wall.Add(mono - l.now.Mono).UTC().Truncate(time.Millisecond)
-}
-
 // Snapshot gives the state after the last scan. seq counts snapshots from 1; session names this start of the agent.
 func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 	c.engine.UpdateForecast()
 	out, stats := c.out, c.board.Stats()
-	l := labels{out.At}
+	l := c.timeline()
 	s := &snapshot.Snapshot{
 		Schema: snapshot.Schema, Unit: c.cfg.Unit.ID, Session: session, Seq: seq,
 		At: l.at(out.At.Mono), ClockTrusted: out.At.WallTrusted, UptimeS: round(c.scan.At.Seconds(), secondDecimals),
 		Scan: snapshot.Scan{Count: stats.Scans, Fast: c.scan.Fast, TookS: round(c.scan.Took.Seconds(), 6), Overruns: stats.Overruns},
-		Bank: bankOf(&out.Bank), Motor: c.motorOf(out, l), Feed: feedOf(&out.Feed, l),
+		Bank: bankOf(&out.Bank), Motor: c.motorOf(out, &l), Feed: feedOf(&out.Feed, &l),
 		Links: []snapshot.Link{}, Findings: []snapshot.Finding{}, NotJudged: []snapshot.NotJudged{},
 	}
 	for _, l := range out.Links {
@@ -95,7 +87,7 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 	for i := range out.Battery {
 		s.Batteries = append(s.Batteries, c.batteryOf(i, &out.Battery[i]))
 	}
-	c.findingsOf(s, out, l)
+	c.findingsOf(s, out, &l)
 	c.sensorsOf(s)
 	return s
 }
@@ -130,7 +122,7 @@ func (c *Core) batteryOf(i int, b *rules.BatteryState) snapshot.Battery {
 	}
 }
 
-func (c *Core) motorOf(out *rules.Output, l labels) snapshot.Motor {
+func (c *Core) motorOf(out *rules.Output, l *timeline) snapshot.Motor {
 	m := &out.Motor
 	s := snapshot.Motor{
 		Running: m.Running, Runs: m.Runs, RunTimeS: round(m.RunTime.Seconds(), secondDecimals), LiftCycles: m.LiftCycles,
@@ -151,7 +143,7 @@ func (c *Core) motorOf(out *rules.Output, l labels) snapshot.Motor {
 	return s
 }
 
-func runOf(r motor.Run, l labels) snapshot.Run {
+func runOf(r motor.Run, l *timeline) snapshot.Run {
 	return snapshot.Run{
 		Number: r.Number, Start: l.at(r.Start), DurationS: round(r.Duration.Seconds(), secondDecimals), ByCommand: r.ByCommand,
 		PeakA: round(r.PeakA, ampereDecimals), MeanA: round(r.MeanA, ampereDecimals), MinBankV: round(r.MinBankV, voltDecimals),
@@ -159,7 +151,7 @@ func runOf(r motor.Run, l labels) snapshot.Run {
 	}
 }
 
-func feedOf(f *rules.FeedState, l labels) snapshot.Feed {
+func feedOf(f *rules.FeedState, l *timeline) snapshot.Feed {
 	return snapshot.Feed{
 		Status: f.Status.String(), Since: l.at(f.Since), VoltageV: reading(f.VoltageV, voltDecimals),
 		WakeLine: contact(f.WakeLine), DisconnectClosed: contact(f.Disconnect),

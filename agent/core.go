@@ -32,9 +32,11 @@ type Core struct {
 	scan   *sensors.Scan
 	out    *rules.Output
 
-	shift   time.Duration // from the board's clock to the engine's timeline, which goes on over restarts
-	before  rules.Moment  // of the state restored
-	gapOwed bool          // the time between that and this start is not known yet
+	shift        time.Duration // from the board's clock to the engine's timeline, which goes on over restarts
+	before       rules.Moment  // of the state restored
+	gapOwed      bool          // the time between that and this start is not known yet
+	jumpAt, jump time.Duration // see timeline
+	told         toldTimes
 }
 
 // NewCore puts a unit together. It touches neither bus nor pins.
@@ -76,6 +78,9 @@ func (c *Core) Next(ctx context.Context) (*rules.Output, error) {
 		c.in.CommandEdges[i].At += c.shift
 	}
 	c.in.At.Wall, c.in.At.WallTrusted = c.wall()
+	if !c.in.At.WallTrusted {
+		c.told = toldTimes{c.in.At.Wall.Add(-scan.At), scan.At}
+	}
 	c.catchUp()
 	c.out = c.engine.Step(&c.in)
 	return c.out, nil

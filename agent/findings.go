@@ -48,7 +48,7 @@ func (a *Agent) takeOrders() (any bool) {
 }
 
 // changeOf gives a finding as it was changed by an event.
-func changeOf(out *rules.Output, ev rules.Event, l labels) snapshot.Finding {
+func changeOf(out *rules.Output, ev rules.Event, l *timeline) snapshot.Finding {
 	f := findingOf(out.Findings, ev.Finding, l)
 	f.Seq, f.Change, f.Muted = ev.Change.Seq, ev.Change.Kind.String(), ev.Change.Muted
 	f.State = ev.Change.State.String()
@@ -56,7 +56,7 @@ func changeOf(out *rules.Output, ev rules.Event, l labels) snapshot.Finding {
 }
 
 // findingsOf adds the findings: worst first, and each that another explains right after its cause.
-func (c *Core) findingsOf(s *snapshot.Snapshot, out *rules.Output, l labels) {
+func (c *Core) findingsOf(s *snapshot.Snapshot, out *rules.Output, l *timeline) {
 	s.Flood = c.engine.Findings().Flooded(out.At.Mono)
 	var roots []int
 	for i := range out.Findings {
@@ -113,7 +113,7 @@ func shown(rec *finding.Record) int {
 	return 0
 }
 
-func findingOf(all []finding.Record, i int, l labels) snapshot.Finding {
+func findingOf(all []finding.Record, i int, l *timeline) snapshot.Finding {
 	rec := &all[i]
 	d := rec.Def
 	f := snapshot.Finding{

@@ -5,52 +5,52 @@ import (
 	"time"
 
 	"liftbank/agent/history"
-	"liftbank/agent/publish"
 	"liftbank/agent/readings"
+	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
 	"liftbank/rules"
 	"liftbank/rules/motor"
 )
 
-// recorder hands what the loop sees to the store. It belongs to the loop.
+// recorder stores what the loop sees. It belongs to the loop.
 type recorder struct {
-	store   *store.Store
-	log     *slog.Logger
-	agg     *readings.Aggregator
-	values  []readings.Value
-	every   time.Duration // between batches of readings; 0 makes none
-	due     time.Duration
-	thrift  func() int
-	first   firstSecond
-	begun   time.Duration
-	shift   func() time.Duration // of the engine's timeline over the board's clock, which the past is kept by
-	settled bool                 // findings that an earlier start left standing were looked at
+	store    *store.Store
+	log      *slog.Logger
+	agg      *readings.Aggregator
+	values   []readings.Value
+	outlets  outlets
+	due      time.Duration // of the next batch of readings, where there are any
+	first    firstSecond
+	begun    time.Duration
+	timeline func() timeline
+	settled  bool // findings that an earlier start left standing were looked at
 }
 
-// settle is how long after a start what stands is believed to be all that does.
-const settle = 10 * time.Minute
+// startSettle is how long after a start what is active is believed to be all that is.
+const startSettle = 10 * time.Minute
 
-func newRecorder(s *store.Store, batteries []string, every time.Duration, thrift func() int, shift func() time.Duration, log *slog.Logger) *recorder {
+func newRecorder(s *store.Store, batteries []string, o outlets, tl func() timeline, log *slog.Logger) *recorder {
 	l := readings.LayoutOf(batteries)
 	return &recorder{
-		store: s, log: log, agg: readings.NewAggregator(l), values: make([]readings.Value, len(l)), every: every, thrift: thrift, shift: shift,
-		first: newFirstSecond(len(batteries)), begun: -1,
+		store: s, log: log, agg: readings.NewAggregator(l), values: make([]readings.Value, len(l)), outlets: o,
+		timeline: tl,
+		first:    newFirstSecond(len(batteries)), begun: -1,
 	}
 }
 
-// own gives a moment by the board's clock: the engine's timeline may jump when it becomes known how long the unit was off, and what was
-// kept since the start must not.
-func (r *recorder) own(at rules.Moment) rules.Moment {
-	at.Mono -= r.shift()
-	return at
+// boardTime returns the moment of the last scan on the board's timeline: the engine's may jump when
+// it becomes known how long the unit was off, and what was stored since the start must not.
+func (r *recorder) boardTime() rules.Moment {
+	tl := r.timeline()
+	return tl.momentOfBoard()
 }
 
-// step takes one scan's outcome. It allocates nothing but once a minute.
+// step takes the result of one scan. It allocates nothing but once a minute.
 func (r *recorder) step(out *rules.Output, in *rules.Input) {
-	at := r.own(out.At)
+	at, every := r.boardTime(), r.outlets.readingsEvery()
 	if r.begun < 0 {
-		r.begun, r.due = at.Mono, at.Mono+r.every
+		r.begun, r.due = at.Mono, at.Mono+every
 	}
 	r.store.Observe(at)
 	r.first.step(out, in)
@@ -58,11 +58,11 @@ func (r *recorder) step(out *rules.Output, in *rules.Input) {
 	if row, done := r.agg.Add(at.Mono, r.values); done {
 		r.store.AddRow(at, row)
 	}
-	if r.every > 0 && at.Mono >= r.due {
-		r.due = at.Mono + r.every<<r.thrift()
+	if every > 0 && at.Mono >= r.due {
+		r.due = at.Mono + every<<r.outlets.budgetLevel()
 		r.batch(at)
 	}
-	if !r.settled && at.Mono-r.begun >= settle {
+	if !r.settled && at.Mono-r.begun >= startSettle {
 		r.settled = true
 		var standing []store.Condition
 		for i := range out.Findings {
@@ -70,56 +70,61 @@ func (r *recorder) step(out *rules.Output, in *rules.Input) {
 				standing = append(standing, store.Condition{Name: f.Def.Name, Subject: f.Subject})
 			}
 		}
-		r.store.Standing(at, standing)
+		r.store.ClearAllBut(at, standing)
 	}
 }
 
-// batch has the minutes so far made into records, within bounds that are wider the scarcer the link's budget is.
+// batch has the minutes so far made into records, within bounds that are wider the scarcer the
+// links' budgets are.
 func (r *recorder) batch(at rules.Moment) {
-	within := readings.DefaultBounds().Widened(float64(int(1) << r.thrift()))
-	r.store.BatchReadings(at, func(b store.Batch) ([]byte, error) { return publish.ReadingsBody(b, within) })
+	within := readings.DefaultBounds().Widened(float64(int(1) << r.outlets.budgetLevel()))
+	r.store.BatchReadings(at, func(b store.Batch) ([]byte, error) { return records.ReadingsBody(b, within) })
 }
 
-// fill puts the figures in the order of readings.LayoutOf.
+// fill sets the figures in the order of readings.LayoutOf.
 func (r *recorder) fill(out *rules.Output, in *rules.Input) {
 	read := func(x rules.Reading) readings.Value { return readings.Value{X: x.Value, OK: x.OK()} }
 	known := func(e rules.Estimate) readings.Value { return readings.Value{X: e.Value, OK: e.Known} }
 	v := r.values
-	v[0], v[1], v[2], v[3], v[4] = read(out.Bank.VoltageV), read(out.Bank.CurrentA), known(out.Bank.SoCPct), read(out.Feed.VoltageV), read(in.MotorV)
+	v[0], v[1], v[2], v[3], v[4] = read(out.Bank.VoltageV), read(out.Bank.CurrentA), known(out.Bank.SoCPct),
+		read(out.Feed.VoltageV), read(in.MotorV)
 	for i := range out.Battery {
 		b := &out.Battery[i]
-		v[5+4*i], v[6+4*i], v[7+4*i], v[8+4*i] = read(b.In.VoltageV), read(b.In.CurrentA), read(b.In.TempC), known(b.SoCPct)
+		v[5+4*i], v[6+4*i], v[7+4*i], v[8+4*i] = read(b.In.VoltageV), read(b.In.CurrentA), read(b.In.TempC),
+			known(b.SoCPct)
 	}
 }
 
-// end keeps the minute under way and has everything written: the agent stops.
-func (r *recorder) end(at rules.Moment) {
-	at = r.own(at)
+// end stores the minute under way and has everything written: the agent stops.
+func (r *recorder) end() {
+	at := r.boardTime()
 	if row, done := r.agg.Take(); done {
 		r.store.AddRow(at, row)
 	}
-	if r.every > 0 {
-		r.batch(at) // also pokes the store to write at once
+	if r.outlets.readingsEvery() > 0 {
+		r.batch(at) // also makes the store write at once
 	}
 }
 
-// run keeps a motor run with its first second.
-func (r *recorder) run(at rules.Moment, run motor.Run, shown snapshot.Run) {
-	body, err := publish.RunBody(shown)
+// run stores a motor run with its first second.
+func (r *recorder) run(run motor.Run, shown snapshot.Run) {
+	body, err := records.RunBody(shown)
 	if err != nil {
-		r.log.Error("run can't be kept", "number", run.Number, "err", err)
+		r.log.Error("run not stored", "number", run.Number, "err", err)
 		return
 	}
-	r.store.AddRun(r.own(at), run.Start-r.shift(), history.Run{DurationS: shown.DurationS, MeanA: shown.MeanA, PeakA: shown.PeakA}, r.first.take(run.Start), body)
+	tl := r.timeline()
+	r.store.AddRun(tl.momentOfBoard(), tl.ofBoard(run.Start),
+		history.Run{DurationS: shown.DurationS, MeanA: shown.MeanA, PeakA: shown.PeakA}, r.first.take(run.Start), body)
 }
 
-// finding keeps a finding's change.
-func (r *recorder) finding(at rules.Moment, f snapshot.Finding) {
-	at = r.own(at)
-	body, err := publish.FindingBody(f)
+// finding stores a finding's change.
+func (r *recorder) finding(f snapshot.Finding) {
+	at := r.boardTime()
+	body, err := records.FindingBody(f)
 	switch {
 	case err != nil:
-		r.log.Error("finding can't be kept", "finding", f.Name, "err", err)
+		r.log.Error("finding not stored", "finding", f.Name, "err", err)
 	case f.Active:
 		r.store.RaiseFinding(at, f.Name, f.Subject, f.Severity, body)
 	default:
@@ -136,7 +141,8 @@ type firstSecond struct {
 	begun     time.Duration
 }
 
-// Bounds of a trace: four scans before the run is seen, as many scans as a second can hold, and how long it is followed.
+// Bounds of a trace: four scans before the run is seen, as many scans as a second can hold, and how
+// long it is followed.
 const (
 	traceAhead = 4
 	traceMost  = 600
@@ -185,7 +191,7 @@ func (f *firstSecond) put(i int, out *rules.Output, in *rules.Input) {
 	s.Values[2*f.batteries] = readings.Value{X: in.MotorV.Value, OK: in.MotorV.OK()}
 }
 
-// take gives the trace from shortly before start to a second after it, and begins anew.
+// take returns the trace from shortly before start to a second after it, and resets.
 func (f *firstSecond) take(start time.Duration) []byte {
 	var kept []readings.Sample
 	for _, s := range f.samples[:f.n] {

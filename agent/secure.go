@@ -13,8 +13,9 @@ import (
 	"liftbank/agent/config"
 )
 
-// Secured gives the listener over TLS where the configuration names a certificate. The files are read at each handshake, so that a
-// renewed certificate is taken without a restart; ones that can't be used now are an error.
+// Secured returns the listener with TLS where the configuration names a certificate. It reads the
+// files at each handshake, so that a renewed certificate is used without a restart. Files that
+// can't be used now are an error.
 func Secured(l net.Listener, h config.HTTP) (net.Listener, error) {
 	if h.CertFile == "" {
 		return l, nil
@@ -26,11 +27,13 @@ func Secured(l net.Listener, h config.HTTP) (net.Listener, error) {
 	if _, err := load(nil); err != nil {
 		return nil, fmt.Errorf("http.cert_file and key_file: %w", err)
 	}
-	return tls.NewListener(l, &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: load, NextProtos: []string{"http/1.1"}}), nil
+	return tls.NewListener(l, &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: load,
+		NextProtos: []string{"http/1.1"}}), nil
 }
 
-// forScraper keeps a handler for one user where the configuration names one (HTTP basic authentication, RFC 7617). Sums are compared, in
-// constant time, so that neither content nor length shows.
+// forScraper restricts a handler to one user where the configuration names one (HTTP basic
+// authentication, RFC 7617). It compares hashes, in constant time, so that neither content nor
+// length shows.
 func forScraper(next http.Handler, h config.HTTP) (http.Handler, error) {
 	if h.MetricsUser == "" {
 		return next, nil
@@ -41,15 +44,17 @@ func forScraper(next http.Handler, h config.HTTP) (http.Handler, error) {
 	}
 	line, _, _ := bytes.Cut(text, []byte("\n"))
 	if line = bytes.TrimRight(line, "\r"); len(line) == 0 {
-		return nil, fmt.Errorf("http.metrics_password_file: %s: no password in its first line", h.MetricsPasswordFile)
+		return nil, fmt.Errorf("http.metrics_password_file: %s: first line empty: want the password there",
+			h.MetricsPasswordFile)
 	}
 	user, password := sha256.Sum256([]byte(h.MetricsUser)), sha256.Sum256(line)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		u, p, _ := r.BasicAuth()
 		gotUser, gotPassword := sha256.Sum256([]byte(u)), sha256.Sum256([]byte(p))
-		if subtle.ConstantTimeCompare(user[:], gotUser[:])&subtle.ConstantTimeCompare(password[:], gotPassword[:]) != 1 {
+		if subtle.ConstantTimeCompare(user[:], gotUser[:])&subtle.ConstantTimeCompare(password[:],
+			gotPassword[:]) != 1 {
 			w.Header().Set("WWW-Authenticate", `Basic realm="liftbank metrics", charset="UTF-8"`)
-			http.Error(w, "user and password wanted", http.StatusUnauthorized)
+			http.Error(w, "user and password required", http.StatusUnauthorized)
 			return
 		}
 		next.ServeHTTP(w, r)

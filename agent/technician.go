@@ -2,12 +2,15 @@ package agent
 
 import (
 	"context"
-	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
 
 	"liftbank/agent/config"
+	"liftbank/agent/moment"
+	"liftbank/agent/records"
+	"liftbank/agent/store"
 	"liftbank/agent/visit"
 	"liftbank/rules"
 	"liftbank/rules/view"
@@ -18,24 +21,24 @@ type technician struct{ agent *Agent }
 
 var _ visit.Actions = technician{}
 
-// do has the loop act; a finding's state and the figures are shown anew, and saved, at once.
+// do has the loop act. A new snapshot and a save follow at once.
 func (t technician) do(ctx context.Context, what func(e *rules.Engine, now time.Duration) error) error {
 	return t.agent.Do(ctx, func(e *rules.Engine) error { return what(e, e.Now().Mono) })
 }
 
-// ReplaceBattery forgets what was learnt of the battery that was in that place.
+// ReplaceBattery forgets what was learned of the battery that was in that place.
 func (t technician) ReplaceBattery(ctx context.Context, battery, by string) error {
 	i := slices.IndexFunc(t.agent.opts.Config.Bank.Batteries, func(b config.Battery) bool { return b.ID == battery })
 	t.log("battery replaced", by, "battery", battery)
 	return t.do(ctx, func(e *rules.Engine, _ time.Duration) error {
 		if !e.ForgetBattery(i) {
-			return fmt.Errorf("battery %q: there is none of that name", battery)
+			return fmt.Errorf("battery %q: not in this bank: want one of its batteries", battery)
 		}
 		return nil
 	})
 }
 
-// JointCleaned forgets what was learnt of links and paths.
+// JointCleaned forgets what was learned of links and paths.
 func (t technician) JointCleaned(ctx context.Context, by string) error {
 	t.log("joints cleaned", by)
 	return t.do(ctx, func(e *rules.Engine, _ time.Duration) error {
@@ -44,7 +47,7 @@ func (t technician) JointCleaned(ctx context.Context, by string) error {
 	})
 }
 
-// ResetService begins the counts of a kind of service anew.
+// ResetService restarts the counts of a kind of service.
 func (t technician) ResetService(ctx context.Context, kind, by string) error {
 	t.log("service done", by, "kind", kind)
 	for _, k := range []rules.ServiceKind{view.Service, view.Filter, view.Oil} {
@@ -90,25 +93,31 @@ func (t technician) log(what, by string, more ...any) {
 	t.agent.opts.Log.Info(what, append([]any{"unit", t.agent.opts.Config.Unit.ID, "by", by}, more...)...)
 }
 
-// visitOutlet hands finished visits to the store, and with it to the fleet.
+// visitOutlet hands finished visits to the store, and with it to the outlets.
 type visitOutlet struct{ agent *Agent }
 
 var _ visit.Outlet = visitOutlet{}
 
-// visitWait is how long the card may take; after it the visit is held in memory until the card takes it, and stays in its own folder.
+// visitWait is how long the card may take; after it the visit is held in memory until the card
+// takes it, and stays in its own folder.
 const visitWait = 5 * time.Second
 
-// Visit keeps a finished visit.
+// Visit stores a finished visit. Its times were read off the wall clock as it stood.
 func (o visitOutlet) Visit(v *visit.Visit) error {
-	document, err := json.Marshal(v)
+	tl := o.agent.timeline.Load()
+	if tl == nil {
+		return errors.New("no scan yet") // it is offered again after the first
+	}
+	document := *v
+	document.Readings, document.Work = slices.Clone(v.Readings), slices.Clone(v.Work) // these have times
+	later := tl.forRecords()
+	moment.Each(&document, func(t *time.Time) { *t = later.correct(*t) })
+	body, err := records.VisitBody(document)
 	if err != nil {
 		return fmt.Errorf("visit %s: %w", v.ID, err)
 	}
-	now := rules.Moment{Wall: v.Finished, WallTrusted: v.ClockTrusted}
-	if s := o.agent.hub.Current(); s != nil {
-		now = rules.Moment{Mono: time.Duration(s.UptimeS * float64(time.Second)), Wall: s.At, WallTrusted: s.ClockTrusted}
-	}
 	ctx, cancel := context.WithTimeout(context.Background(), visitWait)
 	defer cancel()
-	return o.agent.store.PutVisit(ctx, now, v.ID, int64(v.Revision), document)
+	o.agent.store.AddRecord(tl.momentOfBoard(), store.Visits, body)
+	return o.agent.store.Flush(ctx)
 }

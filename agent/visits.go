@@ -1,6 +1,7 @@
 package agent
 
 import (
+	"context"
 	"fmt"
 
 	"liftbank/agent/config"
@@ -9,7 +10,7 @@ import (
 	"liftbank/agent/visit"
 )
 
-// pageOptions gives what the page is made of.
+// pageOptions returns the options of the page.
 func (a *Agent) pageOptions() (page.Options, error) {
 	figures, err := forScraper(a.metrics(), a.opts.Config.HTTP)
 	if err != nil {
@@ -38,12 +39,24 @@ func (a *Agent) pageOptions() (page.Options, error) {
 		return o, err
 	}
 	if damaged := o.Visits.Damaged(); damaged != "" {
-		a.opts.Log.Warn("draft of a visit can't be read: set aside", "file", damaged)
+		a.opts.Log.Warn("visit draft unreadable: renamed", "file", damaged)
 	}
-	if err := o.Visits.HandOver(); err != nil {
-		a.opts.Log.Warn("visits not sent on yet", "err", err)
-	}
+	a.visits = o.Visits
 	return o, nil
+}
+
+// handOver forwards the visits that an earlier start left, once there is a scan to tell the time.
+func (a *Agent) handOver(ctx context.Context) error {
+	if a.visits == nil {
+		return nil
+	}
+	if _, err := a.hub.Next(ctx, 0); err != nil {
+		return nil // told to stop
+	}
+	if err := a.visits.HandOver(); err != nil {
+		a.opts.Log.Warn("visits not forwarded yet", "err", err)
+	}
+	return nil
 }
 
 func openVisits(cfg *config.Config, actions visit.Actions, outlet visit.Outlet) (*visit.Store, error) {
@@ -55,5 +68,6 @@ func openVisits(cfg *config.Config, actions visit.Actions, outlet visit.Outlet) 
 	for _, b := range cfg.Bank.Batteries {
 		batteries = append(batteries, b.ID)
 	}
-	return visit.Open(visit.Options{Dir: cfg.Visits.Dir, Unit: cfg.Unit.ID, Form: visit.NewForm(areas, batteries), Actions: actions, Outlet: outlet})
+	return visit.Open(visit.Options{Dir: cfg.Visits.Dir, Unit: cfg.Unit.ID, Form: visit.NewForm(areas, batteries),
+		Actions: actions, Outlet: outlet})
 }

@@ -7,15 +7,19 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent"
 	"liftbank/agent/pin"
+	"liftbank/agent/store"
+	"liftbank/agent/visit"
 )
 
-// A visit begun on one agent goes on with the next one in the same folders, and so does the session.
+// A visit begun on one agent goes on with the next one in the same folders, and so does the
+// session.
 func TestAVisitOutlivesTheAgent(t *testing.T) {
 	dir := t.TempDir()
 	secret, err := pin.Make("482915")
@@ -29,7 +33,8 @@ func TestAVisitOutlivesTheAgent(t *testing.T) {
 	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	defer client.CloseIdleConnections()
 	post := func(b *bench, path string, form url.Values) int {
-		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, b.addr+path, strings.NewReader(form.Encode()))
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, b.addr+path,
+			strings.NewReader(form.Encode()))
 		require.NoError(t, err)
 		req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
 		if session != nil {
@@ -61,7 +66,34 @@ func TestAVisitOutlivesTheAgent(t *testing.T) {
 	resp.Body.Close()
 	require.NoError(t, err)
 	assert.Contains(t, string(page), `value="R. Vega"`)
-	assert.Equal(t, http.StatusConflict, post(b, "/visit/discard", url.Values{"id": {"20200101t000000-abc123"}}), "the session holds; that visit isn't this one")
+	assert.Equal(t, http.StatusConflict, post(b, "/visit/discard", url.Values{"id": {"20200101t000000-abc123"}}),
+		"the session holds; that visit isn't this one")
 	client.CloseIdleConnections()
+	require.NoError(t, stop())
+}
+
+// A visit that an earlier start finished and could not forward goes into the outbox after the first
+// scan, once.
+func TestAVisitLeftBehindIsForwarded(t *testing.T) {
+	dir := t.TempDir()
+	form := visit.NewForm(visit.DefaultChecklist(), []string{"a", "b"})
+	k, err := visit.Open(visit.Options{Dir: dir, Unit: "lift-1", Form: form})
+	require.NoError(t, err)
+	d, err := k.Begin("R. Vega", "abc123", visit.Facts{At: time.Now()})
+	require.NoError(t, err)
+	v, err := k.Finish(d.ID, visit.Facts{At: time.Now()})
+	require.NoError(t, err)
+
+	b := newBench(t, withMQTT, func(o *agent.Options) { o.Config.Visits.Dir = dir })
+	stop := b.start(t)
+	forwarded := func() bool {
+		list, err := filepath.Glob(filepath.Join(dir, "*.sent"))
+		return err == nil && len(list) == 1
+	}
+	require.Eventually(t, forwarded, 20*time.Second, 10*time.Millisecond)
+	list, err := b.agent.Store().Outlet("mqtt").After(t.Context(), store.Visits, 0, 10)
+	require.NoError(t, err)
+	require.Len(t, list, 1)
+	assert.Contains(t, string(list[0].Body), v.ID)
 	require.NoError(t, stop())
 }

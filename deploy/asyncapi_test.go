@@ -118,10 +118,10 @@ func TestAsyncAPIDocumentIsOfTheseMessages(t *testing.T) {
 	for _, s := range schemas {
 		switch {
 		case s.leaf != "":
-			assert.True(t, files[s.leaf][s.file], "%s: not in the document", s.file)
-		case s.schema == "liftbank.gap.v1":
+			assert.True(t, files[s.leaf][s.File], "%s: not in the document", s.File)
+		case s.Schema == "liftbank.gap.v1":
 			for _, leaf := range []string{"readings", "runs", "findings", "visits"} {
-				assert.True(t, files[leaf][s.file], "%s: not in the document for %s", s.file, leaf)
+				assert.True(t, files[leaf][s.File], "%s: not in the document for %s", s.File, leaf)
 			}
 		}
 	}

@@ -15,7 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/metrics"
-	"liftbank/agent/publish"
+	"liftbank/agent/outlet"
 	"liftbank/agent/snapshot"
 	"liftbank/sim/scenario"
 )
@@ -49,7 +49,7 @@ func inventoryOf(t *testing.T) inventory {
 		hub := snapshot.NewHub(time.Now)
 		hub.Publish(s)
 		families, err := metrics.New(metrics.Options{
-			Hub: hub, Publish: func() publish.State { return publish.State{Since: time.Unix(1, 0)} }, Started: time.Unix(1, 0),
+			Hub: hub, Outlets: func() []outlet.State { return []outlet.State{{Name: "mqtt", Since: time.Unix(1, 0)}} }, Started: time.Unix(1, 0),
 		}).Gather()
 		require.NoError(t, err)
 		for _, f := range families {

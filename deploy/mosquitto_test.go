@@ -270,8 +270,8 @@ func TestBrokerRefusesWrongCertificates(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			a := b.agent(t, "t-1042", c.ca, c.cert, c.key)
 			assert.Regexp(t, c.want, receive(t, a.logs, "the reason"))
-			assert.Equal(t, "0", a.metric(t, "liftbank_publish_connected"))
-			assert.Regexp(t, "^[12]$", a.metric(t, "liftbank_publish_failures_total"), "it waits a second or so, and then longer")
+			assert.Equal(t, "0", a.metric(t, `liftbank_publish_connected{outlet="mqtt"}`))
+			assert.Regexp(t, "^[12]$", a.metric(t, `liftbank_publish_failures_total{outlet="mqtt"}`), "it waits a second or so, and then longer")
 			b.says(t, c.brokerSays)
 		})
 	}

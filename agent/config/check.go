@@ -36,9 +36,7 @@ func (c *Config) check(r *reading) {
 	c.Board.checkPace(r)
 	c.checkFastScan(r)
 	c.Limits.checkOrder(r)
-	if c.MQTT != nil {
-		c.MQTT.check(r)
-	}
+	c.Outlets.check(r)
 }
 
 func channelPath(i int) string { return fmt.Sprintf("board.channels[%d]", i) }
@@ -290,19 +288,5 @@ func (c *Config) checkFastScan(r *reading) {
 	if -c.Board.Scan.RunBelowA > minA {
 		r.refuse("board.scan.run_below_a", formatNumber(c.Board.Scan.RunBelowA),
 			fmt.Sprintf("want -%s or nearer to 0: scanning must be fast at motor.min_current_a already", formatNumber(minA)), "motor.min_current_a")
-	}
-}
-
-func (m *MQTT) check(r *reading) {
-	want := func(missing bool, path, value, what string) {
-		if missing {
-			r.refuse("mqtt."+path, value, what)
-		}
-	}
-	want(m.PasswordFile != "" && m.Username == "", "password_file", "", "want username with it")
-	want(m.KeyFile != "" && m.CertFile == "", "key_file", "", "want cert_file with it")
-	want(m.CertFile != "" && m.KeyFile == "", "cert_file", "", "want key_file with it")
-	for _, file := range []string{"ca_file", "cert_file", "key_file"} {
-		want(r.in.Has("mqtt."+file) && !m.TLS(), file, "", "want it left out, or a broker with TLS (ssl, mqtts)")
 	}
 }

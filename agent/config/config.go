@@ -23,10 +23,10 @@ type Config struct {
 	Board        Board
 	Limits       Limits   // sections motor, feed, findings and service
 	OutOfService []string // findings that are not watched
-	MQTT         *MQTT    // nil: nothing is sent
-	HTTP         HTTP
-	Store        Store
-	Visits       Visits
+	Outlets
+	HTTP   HTTP
+	Store  Store
+	Visits Visits
 }
 
 // Unit names the lift.
@@ -61,9 +61,7 @@ func Parse(file string, data []byte) (Config, error) {
 		return Config{}, err
 	}
 	c.Visits.resolve(filepath.Dir(file))
-	if c.MQTT != nil {
-		c.MQTT.resolve(filepath.Dir(file))
-	}
+	c.Outlets.resolve(filepath.Dir(file))
 	c.HTTP.resolve(filepath.Dir(file))
 	c.Store.resolve(filepath.Dir(file))
 	return c, nil
@@ -94,10 +92,7 @@ func (c *Config) read(s *section) {
 	s.section("feed", false, about{doc: "charger's side", usually: "all defaults"}, limits("feed"))
 	s.section("findings", false, about{doc: "limits of the findings", usually: "all defaults"}, c.readFindings)
 	s.section("service", false, about{doc: "the lift's service interval", usually: "not watched"}, limits("service"))
-	m := defaultMQTT()
-	if s.section("mqtt", true, about{doc: "where to send results; without it nothing is sent", usually: "not sent"}, m.read) {
-		c.MQTT = &m
-	}
+	c.Outlets.read(s)
 	s.section("store", false, about{doc: "what is kept on the card", usually: "all defaults"}, c.Store.read)
 	s.section("http", false, about{doc: "page, API and metrics", usually: "all defaults"}, c.HTTP.read)
 	s.section("visits", false, about{doc: "record of service visits", usually: "all defaults"}, c.Visits.read)

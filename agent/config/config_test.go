@@ -13,9 +13,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/config"
+	"liftbank/rules/leadacid"
 	"liftbank/rules/limit"
 	"liftbank/sensors"
-	"liftbank/rules/leadacid"
 	"liftbank/sensors/ads1115"
 	"liftbank/sensors/calibration"
 )

@@ -11,7 +11,32 @@ import (
 	"time"
 )
 
-// MQTT is where results are sent.
+// Outlets is where results are sent; nil: not there.
+type Outlets struct {
+	MQTT *MQTT
+}
+
+func (o *Outlets) read(s *section) {
+	m := defaultMQTT()
+	if s.section("mqtt", true, about{doc: "where to send results; without it nothing is sent", usually: "not sent"}, m.read) {
+		o.MQTT = &m
+	}
+}
+
+// resolve makes the names of files start from folder.
+func (o *Outlets) resolve(folder string) {
+	if o.MQTT != nil {
+		o.MQTT.resolve(folder)
+	}
+}
+
+func (o *Outlets) check(r *reading) {
+	if o.MQTT != nil {
+		o.MQTT.check(r)
+	}
+}
+
+// MQTT is a broker that results are sent to.
 type MQTT struct {
 	Broker        string // URL with port; scheme tcp or mqtt, or with TLS ssl or mqtts
 	Prefix        string // of all topics
@@ -97,6 +122,20 @@ func (m *MQTT) read(s *section) {
 	s.text("ca_file", &m.CAFile, fileForm, isText, about{doc: "PEM file of the authorities to trust, with TLS", usually: "the system's"})
 	s.text("cert_file", &m.CertFile, fileForm, isText, about{doc: "PEM file of the unit's own certificate, with TLS", usually: "none"})
 	s.text("key_file", &m.KeyFile, fileForm, isText, about{doc: "PEM file of its key, with cert_file", usually: "none"})
+}
+
+func (m *MQTT) check(r *reading) {
+	want := func(missing bool, path, value, what string) {
+		if missing {
+			r.refuse("mqtt."+path, value, what)
+		}
+	}
+	want(m.PasswordFile != "" && m.Username == "", "password_file", "", "want username with it")
+	want(m.KeyFile != "" && m.CertFile == "", "key_file", "", "want cert_file with it")
+	want(m.CertFile != "" && m.KeyFile == "", "cert_file", "", "want key_file with it")
+	for _, file := range []string{"ca_file", "cert_file", "key_file"} {
+		want(r.in.Has("mqtt."+file) && !m.TLS(), file, "", "want it left out, or a broker with TLS (ssl, mqtts)")
+	}
 }
 
 func (st *Store) resolve(folder string) {

@@ -12,6 +12,9 @@ type Source interface {
 	// Window returns the span [From, To), thinned to at most Points points a series. A span with
 	// nothing kept is empty, not an error.
 	Window(ctx context.Context, q Query) (Window, error)
+	// FirstSecond returns the first second of the motor run that began closest to a time, within
+	// half a second. If none is stored, it has no series, and that is no error.
+	FirstSecond(ctx context.Context, at time.Time) (Trace, error)
 }
 
 // Query asks for a span of the past.
@@ -58,4 +61,19 @@ type Span struct {
 	Severity string     `json:"severity"`
 	From     time.Time  `json:"from"`
 	To       *time.Time `json:"to"` // null while it stands
+}
+
+// Trace is a motor run's first second at the full rate of the sensors, with what was read shortly
+// before.
+type Trace struct {
+	Start  time.Time     `json:"start"`   // of the run
+	TimesS []float64     `json:"times_s"` // after the start; negative: before
+	Series []TraceSeries `json:"series"`
+}
+
+// TraceSeries is one measured figure of a trace; null where it could not be read.
+type TraceSeries struct {
+	Figure  string     `json:"figure"`            // voltage_v, current_a or motor_voltage_v
+	Battery string     `json:"battery,omitempty"` // empty for the motor
+	Values  []*float64 `json:"values"`
 }

@@ -7,7 +7,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
-	"liftbank/agent/publish"
+	"liftbank/agent/outlet"
 	"liftbank/agent/snapshot"
 	"liftbank/rules/feed"
 	"liftbank/rules/finding"
@@ -514,62 +514,64 @@ var chipFigures = []figure[*snapshot.Chip]{
 	),
 }
 
-type pub = *publish.State
+type pub = *outlet.State
+
+const labelOutlet = "outlet"
 
 var publishFigures = []figure[pub]{
 	gauge(
 		"publish_connected", "1 while the agent is connected to its MQTT broker, else 0.",
-		func(p pub) *float64 { return flag(p.Connected) },
+		func(p pub) *float64 { return flag(p.Connected) }, labelOutlet,
 	),
 	gauge(
 		"publish_connected_since_timestamp_seconds",
 		"Time of the last change of liftbank_publish_connected, in seconds since 1970-01-01 UTC.",
-		func(p pub) *float64 { return at(p.Since) },
+		func(p pub) *float64 { return at(p.Since) }, labelOutlet,
 	),
 	counter(
 		"publish_failures", "MQTT connections that could not be made or were lost.",
-		func(p pub) *float64 { return count(p.Failures) },
+		func(p pub) *float64 { return count(p.Failures) }, labelOutlet,
 	),
 	counter(
 		"publish_reconnects", "MQTT connections made after the first.",
-		func(p pub) *float64 { return count(p.Reconnects) },
+		func(p pub) *float64 { return count(p.Reconnects) }, labelOutlet,
 	),
 	counter(
 		"publish_messages", "MQTT messages acknowledged by the broker.",
-		func(p pub) *float64 { return count(p.Published) },
+		func(p pub) *float64 { return count(p.Published) }, labelOutlet,
 	),
 	counter(
 		"publish_dropped", "MQTT messages dropped because a figure could not be encoded as JSON.",
-		func(p pub) *float64 { return count(p.Dropped) },
+		func(p pub) *float64 { return count(p.Dropped) }, labelOutlet,
 	),
 	counter(
 		"publish_resent", "Records sent again because the collector asked for them or did not confirm them.",
-		func(p pub) *float64 { return count(p.Repeated) },
+		func(p pub) *float64 { return count(p.Repeated) }, labelOutlet,
 	),
 	counter(
 		"publish_bytes",
 		"Bytes sent and received over MQTT, with IP and TCP headers estimated from the number of reads and writes, "+
 			"without TLS handshakes.",
-		func(p pub) *float64 { return count(p.Bytes) },
+		func(p pub) *float64 { return count(p.Bytes) }, labelOutlet,
 	),
 	gauge(
 		"publish_budget_level", "How scarce the daily byte budget is, from 0 (plenty) to 3 (used up).",
-		func(p pub) *float64 { return new(float64(p.Thrift)) },
+		func(p pub) *float64 { return new(float64(p.BudgetLevel)) }, labelOutlet,
 	),
 	counter(
-		"publish_receipts", "Receipts accepted from the collector.", func(p pub) *float64 { return count(p.Receipts) },
+		"publish_receipts", "Receipts accepted from the collector.", func(p pub) *float64 { return count(p.Receipts) }, labelOutlet,
 	),
 	counter(
 		"publish_receipts_rejected",
 		"Messages on the topic received that were no receipt, or a receipt for records never sent.",
-		func(p pub) *float64 { return count(p.Refused) },
+		func(p pub) *float64 { return count(p.Refused) }, labelOutlet,
 	),
 	counter(
 		"publish_oversized", "Packets from the broker that were too large and were skipped.",
-		func(p pub) *float64 { return count(p.Oversized) },
+		func(p pub) *float64 { return count(p.Oversized) }, labelOutlet,
 	),
 	gauge(
 		"publish_receipts_blocked", "1 if the broker refuses the subscription to the collector's receipts, else 0.",
-		func(p pub) *float64 { return flag(p.Deaf) },
+		func(p pub) *float64 { return flag(p.ReceiptsBlocked) }, labelOutlet,
 	),
 }

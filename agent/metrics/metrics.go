@@ -14,7 +14,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
-	"liftbank/agent/publish"
+	"liftbank/agent/outlet"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
 )
@@ -22,12 +22,12 @@ import (
 // Options configures a collector.
 type Options struct {
 	Hub        *snapshot.Hub
-	StaleAfter time.Duration        // age at which the figures are dropped; 0 is 10 s
-	Publish    func() publish.State // nil if nothing is published
-	Store      func() store.Health  // nil if nothing is stored
-	Version    string               // of the program
-	Revision   string               // of its source
-	Started    time.Time            // of the process
+	StaleAfter time.Duration         // age at which the figures are dropped; 0 is 10 s
+	Outlets    func() []outlet.State // nil if nothing is sent
+	Store      func() store.Health   // nil if nothing is stored
+	Version    string                // of the program
+	Revision   string                // of its source
+	Started    time.Time             // of the process
 }
 
 // NewCollector returns a collector of the unit's figures, for a registry of the caller.
@@ -68,10 +68,11 @@ func (c *collector) Describe(ch chan<- *prometheus.Desc) {
 // Collect makes the samples. It does no I/O and does not block.
 func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	send(ch, buildInfo, prometheus.GaugeValue, 1, c.opts.Version, c.opts.Revision, runtime.Version())
-	if c.opts.Publish != nil {
-		st := c.opts.Publish()
-		collect(ch, publishFigures, &st)
-		collectProblem(ch, publishProblem, st.Problem)
+	if c.opts.Outlets != nil {
+		for _, st := range c.opts.Outlets() {
+			collect(ch, publishFigures, &st, st.Name)
+			collectProblem(ch, publishProblem, st.Problem, st.Name)
+		}
 	}
 	if c.opts.Store != nil {
 		collectStore(ch, c.opts.Store())

@@ -22,7 +22,7 @@ import (
 	"go.uber.org/goleak"
 
 	"liftbank/agent/metrics"
-	"liftbank/agent/publish"
+	"liftbank/agent/outlet"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
 )
@@ -44,14 +44,15 @@ func sample(t testing.TB, name string) *snapshot.Snapshot {
 	return &s
 }
 
-var published = publish.State{
+var published = outlet.State{
+	Name:      "mqtt",
 	Connected: true, Since: time.Date(2026, 3, 9, 13, 0, 0, 0, time.UTC), LastError: "gone", Failures: 3, Reconnects: 2,
-	Published: 4711, Dropped: 5, Repeated: 2, Bytes: 123456, Thrift: 1, Receipts: 9, Refused: 1, Oversized: 1,
+	Published: 4711, Dropped: 5, Repeated: 2, Bytes: 123456, BudgetLevel: 1, Receipts: 9, Refused: 1, Oversized: 1,
 }
 
 var keeping = store.Health{
 	Problem: "disk full", SetAside: "damaged-1.db", SizeBytes: 1 << 20, Commits: 100, Failed: 2, Pending: 3, Lost: 4,
-	Waiting: [store.Streams]int64{1, 0, 2, 3}, Kept: [store.Streams]int64{5, 6, 7, 8},
+	Outlets: []store.OutletHealth{{Name: "mqtt", Waiting: [store.Streams]int64{1, 0, 2, 3}}}, Kept: [store.Streams]int64{5, 6, 7, 8},
 }
 
 func registryOf(s *snapshot.Snapshot, c *clock) *prometheus.Registry {
@@ -60,8 +61,8 @@ func registryOf(s *snapshot.Snapshot, c *clock) *prometheus.Registry {
 		hub.Publish(s)
 	}
 	return metrics.New(metrics.Options{
-		Hub: hub, Publish: func() publish.State { return published }, Store: func() store.Health { return keeping },
-		Version: "0.1.0", Revision: "abc1234",
+		Hub: hub, Outlets: func() []outlet.State { return []outlet.State{published} },
+		Store: func() store.Health { return keeping }, Version: "0.1.0", Revision: "abc1234",
 	})
 }
 

@@ -18,12 +18,14 @@ var storeFigures = []figure[kept]{
 }
 
 var (
-	outboxWaiting = desc("outbox_waiting", "Records of the stream that no broker has acknowledged yet.", "stream")
-	outboxKept    = desc("outbox_kept", "Records of the stream on the card, including those acknowledged by a broker that may be asked for again.", "stream")
+	outboxWaiting = desc("outbox_waiting", "Records of the stream that the outlet has not sent yet.", "outlet", "stream")
+	outboxKept    = desc("outbox_kept", "Records of the stream on the card, including those sent that may be asked for again.", "stream")
 	storeUsable   = desc("store_usable", "1 while the card can be written, else 0.")
 	// The problem is a label: there are about a dozen values, one at a time.
 	storeProblem   = desc("store_problem", "1 while the card can't be written. The label is the reason.", "problem")
-	publishProblem = desc("publish_problem", "1 while there is no connection to the broker. The label is the reason.", "problem")
+	publishProblem = desc(
+		"publish_problem", "1 while there is no connection to the receiver. The label is the reason.", "outlet", "problem",
+	)
 )
 
 func collectStore(ch chan<- prometheus.Metric, h store.Health) {
@@ -31,13 +33,15 @@ func collectStore(ch chan<- prometheus.Metric, h store.Health) {
 	send(ch, storeUsable, prometheus.GaugeValue, fromBool(h.Problem == ""))
 	collectProblem(ch, storeProblem, h.Problem)
 	for i := range store.Streams {
-		send(ch, outboxWaiting, prometheus.GaugeValue, float64(h.Waiting[i]), store.Stream(i).String())
+		for _, o := range h.Outlets {
+			send(ch, outboxWaiting, prometheus.GaugeValue, float64(o.Waiting[i]), o.Name, store.Stream(i).String())
+		}
 		send(ch, outboxKept, prometheus.GaugeValue, float64(h.Kept[i]), store.Stream(i).String())
 	}
 }
 
-func collectProblem(ch chan<- prometheus.Metric, desc *prometheus.Desc, problem string) {
+func collectProblem(ch chan<- prometheus.Metric, desc *prometheus.Desc, problem string, labels ...string) {
 	if problem != "" {
-		send(ch, desc, prometheus.GaugeValue, 1, problem)
+		send(ch, desc, prometheus.GaugeValue, 1, append(labels, problem)...)
 	}
 }

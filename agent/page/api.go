@@ -10,7 +10,7 @@ import (
 	"sync"
 	"time"
 
-	"liftbank/agent/snapshot"
+	"liftbank/agent/records"
 )
 
 const (
@@ -18,19 +18,6 @@ const (
 	typeText = "text/plain; charset=utf-8"
 	typeHTML = "text/html; charset=utf-8"
 )
-
-// findingsSchema names the layout of /api/v1/findings.
-const findingsSchema = "liftbank.findings.v2"
-
-type findingsAnswer struct {
-	Schema    string               `json:"schema"`
-	Unit      string               `json:"unit"`
-	Session   string               `json:"session"`
-	Seq       uint64               `json:"seq"` // of the snapshot that they are from
-	At        time.Time            `json:"at"`
-	Findings  []snapshot.Finding   `json:"findings"`
-	NotJudged []snapshot.NotJudged `json:"not_judged"`
-}
 
 // errorAnswer is what the API says instead of an answer.
 type errorAnswer struct {
@@ -57,10 +44,7 @@ func (s *Server) apiFindings(w http.ResponseWriter, r *http.Request) {
 		s.sendJSON(w, r, http.StatusServiceUnavailable, errorAnswer{english.W["NoReadingYet"]})
 		return
 	}
-	s.sendJSON(w, r, http.StatusOK, findingsAnswer{
-		Schema: findingsSchema, Unit: snap.Unit, Session: snap.Session, Seq: snap.Seq, At: snap.At,
-		Findings: snap.Findings, NotJudged: snap.NotJudged,
-	})
+	s.sendJSON(w, r, http.StatusOK, records.FindingsOf(snap))
 }
 
 // healthz reports whether the scan loop runs. Before the first snapshot it has StaleAfter to get there.

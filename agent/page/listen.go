@@ -21,47 +21,6 @@ func hint(err error) string {
 	return ""
 }
 
-// limited is a listener that holds at most so many connections open; further ones wait in the kernel.
-type limited struct {
-	net.Listener
-	places chan struct{}
-	closed chan struct{}
-	once   sync.Once
-}
-
-func newLimited(l net.Listener, n int) *limited {
-	return &limited{Listener: l, places: make(chan struct{}, n), closed: make(chan struct{})}
-}
-
-func (l *limited) Accept() (net.Conn, error) {
-	select {
-	case l.places <- struct{}{}:
-	case <-l.closed:
-		return nil, net.ErrClosed
-	}
-	c, err := l.Listener.Accept()
-	if err != nil {
-		<-l.places
-		return nil, err
-	}
-	return &limitedConn{Conn: c, leave: sync.OnceFunc(func() { <-l.places })}, nil
-}
-
-func (l *limited) Close() error {
-	l.once.Do(func() { close(l.closed) })
-	return l.Listener.Close()
-}
-
-type limitedConn struct {
-	net.Conn
-	leave func()
-}
-
-func (c *limitedConn) Close() error {
-	defer c.leave()
-	return c.Conn.Close()
-}
-
 // unasked holds the connections on which no whole question came yet. Browsers open one to spare, and http.Server.Shutdown waits for such
 // a one for 5 s. Its zero value is ready.
 type unasked struct {

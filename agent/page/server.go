@@ -16,6 +16,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"golang.org/x/net/netutil"
+
 	"liftbank/agent/history"
 	"liftbank/agent/pin"
 	"liftbank/agent/snapshot"
@@ -109,6 +111,7 @@ func (s *Server) routes() *http.ServeMux {
 	mux.HandleFunc("GET /visits", s.visits)
 	mux.HandleFunc("GET /visits/{id}", s.visitFile)
 	mux.HandleFunc("GET /api/v1/history", s.apiHistory)
+	mux.HandleFunc("GET /api/v1/history/run", s.apiRun)
 	mux.HandleFunc("GET /api/v1/visits", s.apiVisits)
 	mux.HandleFunc("GET /api/v1/visits/{id}", s.apiVisit)
 	s.changes(mux)
@@ -158,7 +161,7 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 		ErrorLog: slog.NewLogLogger(s.opts.Log.Handler(), slog.LevelDebug), // renderFailed clients: of no use to anybody else
 	}
 	failed := make(chan error, 1)
-	go func() { failed <- srv.Serve(newLimited(l, maxConns)) }()
+	go func() { failed <- srv.Serve(netutil.LimitListener(l, maxConns)) }()
 	select {
 	case err := <-failed:
 		s.stop()

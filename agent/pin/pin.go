@@ -24,7 +24,7 @@ import (
 	"sync"
 	"time"
 
-	"liftbank/agent/keep"
+	"liftbank/agent/safefile"
 )
 
 // Digits that a PIN may have. With six and the tries allowed, guessing takes years.
@@ -118,7 +118,7 @@ func Load(path string) (Secret, error) {
 
 // Save writes the file of a PIN, for its owner alone, in one step.
 func (s Secret) Save(path string) error {
-	if err := keep.Replace(path, []byte(s.Text())); err != nil {
+	if err := safefile.WriteFile(path, []byte(s.Text())); err != nil {
 		return fmt.Errorf("PIN: %w", err)
 	}
 	return nil

@@ -2,15 +2,15 @@ package publish
 
 import "time"
 
-// backoff is the pause between connections: it doubles with each failure, and half of it is random so that the units of a
-// fleet don't come back all at once after the broker was away.
+// backoff is the pause between connections. It doubles with each failure, and half of it is random
+// so that the units of a fleet don't all come back at once after the broker was away.
 type backoff struct {
 	limits   Limits
 	rand     func() float64
 	failures int // one after the other
 }
 
-// next gives the pause after a connection that lasted for up, the attempt included.
+// next returns the pause after a connection that lasted for up, the attempt included.
 func (b *backoff) next(up time.Duration) time.Duration {
 	if up >= b.limits.BackoffKept {
 		b.failures = 0

@@ -22,6 +22,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
 )
@@ -36,7 +37,8 @@ type message struct {
 // subscribe follows fleet/v1/t-1042/# on a broker.
 func subscribe(t *testing.T, broker string) <-chan message {
 	got := make(chan message, 1000)
-	opts := mqtt.NewClientOptions().AddBroker(broker).SetClientID("reader-" + strconv.FormatInt(time.Now().UnixNano(), 36)).SetAutoReconnect(false)
+	reader := "reader-" + strconv.FormatInt(time.Now().UnixNano(), 36)
+	opts := mqtt.NewClientOptions().AddBroker(broker).SetClientID(reader).SetAutoReconnect(false)
 	client := mqtt.NewClient(opts)
 	token := client.Connect()
 	require.True(t, token.WaitTimeout(patience))
@@ -60,8 +62,8 @@ func next(t *testing.T, got <-chan message, leaf string) message {
 	}
 }
 
-func statusOf(t *testing.T, m message) statusMessage {
-	var s statusMessage
+func statusOf(t *testing.T, m message) records.Status {
+	var s records.Status
 	require.NoError(t, json.Unmarshal(m.payload, &s))
 	return s
 }
@@ -77,8 +79,8 @@ func embedded(t *testing.T) string {
 	return "mqtt://" + l.Address()
 }
 
-// conversation is what any broker must carry: it runs on the embedded one and on mosquitto. broker is where the agent
-// connects, behind a relay that the test can cut; direct is where readers do.
+// conversation is what any broker must carry: it runs on the embedded one and on mosquitto. broker
+// is where the agent connects, behind a relay that the test can cut; direct is where readers do.
 func conversation(t *testing.T, direct string) {
 	relay := newRelay(t, strings.TrimPrefix(direct, "mqtt://"))
 	opts := options(t, "mqtt://"+relay.listener.Addr().String())
@@ -93,7 +95,8 @@ func conversation(t *testing.T, direct string) {
 	require.NoError(t, err)
 	assert.Equal(t, string(want), string(shown.payload), "the very bytes of the other outlets")
 
-	// No news: a snapshot with the same findings waits for its interval, which is an hour; one with others goes at once.
+	// No news: a snapshot with the same findings waits for its interval, which is an hour; one with
+	// others goes at once.
 	same := sample(t, "healthy")
 	same.Seq++
 	opts.Hub.Publish(same)
@@ -105,8 +108,8 @@ func conversation(t *testing.T, direct string) {
 
 	addRun(t, opts, snapshot.Run{Number: 7})
 	addFinding(t, opts, worse.Findings[0])
-	var run runMessage
-	var finding findingMessage
+	var run records.Run
+	var finding records.Finding
 	for run.Seq == 0 || finding.Seq == 0 {
 		switch m := receive(t, got, "run and finding"); m.leaf {
 		case "runs":
@@ -118,7 +121,8 @@ func conversation(t *testing.T, direct string) {
 	assert.Equal(t, uint64(7), run.Run.Number)
 	assert.Equal(t, worse.Findings[0], finding.Finding)
 
-	// The link breaks: the broker says the will; the next connection says its birth and shows the snapshot again.
+	// The link breaks: the broker says the will; the next connection says its birth and shows the
+	// snapshot again.
 	relay.cut()
 	said := map[string]uint64{}
 	for said["online"] == 0 || said["lost"] == 0 { // the broker may send them in either order
@@ -165,7 +169,8 @@ func TestMosquitto(t *testing.T) {
 	addr := l.Addr().(*net.TCPAddr)
 	require.NoError(t, l.Close())
 	config := filepath.Join(t.TempDir(), "mosquitto.conf")
-	require.NoError(t, os.WriteFile(config, []byte("listener "+strconv.Itoa(addr.Port)+" 127.0.0.1\nallow_anonymous true\npersistence false\n"), 0o600))
+	text := "listener " + strconv.Itoa(addr.Port) + " 127.0.0.1\nallow_anonymous true\npersistence false\n"
+	require.NoError(t, os.WriteFile(config, []byte(text), 0o600))
 	ctx, cancel := context.WithCancel(context.Background())
 	cmd := exec.CommandContext(ctx, program, "-c", config)
 	var out bytes.Buffer

@@ -10,7 +10,10 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"golang.org/x/time/rate"
 
+	"liftbank/agent/outlet"
+	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
 )
@@ -18,15 +21,15 @@ import (
 const (
 	qosAtLeastOnce = 1
 	window         = 16            // messages under way at most
-	birthEvery     = 6 * time.Hour // mends a status that a late will has overwritten
+	birthEvery     = 6 * time.Hour // repairs a status that a late will has overwritten
 	burst          = 20            // records that go at once before Limits.Pace holds
 	fetch          = 16            // records taken from the outbox at a time
-	againMost      = 1024          // records that wait to be sent again, each stream
+	maxResendQueue = 1024          // records that wait to be sent again, each stream
 	quiesce        = time.Second   // for the DISCONNECT packet to leave and the client's goroutines to end
 )
 
-// link is one connection, from CONNECT to its end. A paho client serves exactly one: with its own reconnecting it calls
-// messages delivered that no broker has acknowledged.
+// link is one connection, from CONNECT to its end. A paho client serves exactly one: with its own
+// reconnecting it reports messages as delivered that no broker has acknowledged.
 type link struct {
 	p      *Publisher
 	number uint64
@@ -37,37 +40,41 @@ type link struct {
 	reason error         // set before lost is closed
 
 	life     context.Context
-	why      atomic.Pointer[error] // the first error of dialling or reading; paho keeps its text only
-	flights  []flight              // in the order sent
-	lines    [store.Streams]line
-	receipts chan []byte     // from paho's goroutine; bounded, what is too much is let go: the next one says it all again
-	heard    <-chan struct{} // the broker has answered the subscription
-	hearing  mqtt.Token
-	tokens   float64 // records that may go at once
-	counted  time.Time
-	paced    <-chan time.Time // when there are tokens again
-	recheck  <-chan time.Time // when to look for what no collector has confirmed
-	patience time.Duration    // until the next look
-	overdue  <-chan time.Time
-	shown    *snapshot.Snapshot // the last one sent
-	showing  bool               // it is under way
-	showDue  bool               // its interval is over
-	interval <-chan time.Time
-	birth    <-chan time.Time
+	why      atomic.Pointer[error] // the first error of dialing or reading; paho keeps its text only
+	inflight []inflight            // in the order sent
+	overdue  <-chan time.Time      // the oldest of them has had its time
+
+	streams       [store.Streams]streamState
+	pace          *rate.Limiter    // of records
+	paced         <-chan time.Time // when one may go again
+	receipts      chan []byte      // from paho's goroutine; bounded: the next one says all that is dropped
+	subscription  mqtt.Token
+	subscribeDone <-chan struct{}  // the broker has answered the subscription
+	recheck       <-chan time.Time // when to look for what no collector has confirmed
+	recheckAfter  time.Duration    // until the next look
+
+	snapshotSent    *snapshot.Snapshot // the last one sent
+	snapshotPending bool               // it is under way
+	snapshotDue     bool               // its interval is over
+	interval        <-chan time.Time
+	birth           <-chan time.Time
 }
 
-// flight is a message sent and not acknowledged.
-type flight struct {
-	token  mqtt.Token
-	sent   time.Time
-	landed func() // once acknowledged
+// inflight is a message sent and not acknowledged.
+type inflight struct {
+	token mqtt.Token
+	sent  time.Time
+	acked func() // called once the broker has acknowledged it
 }
 
-// connection makes one connection and lives through it. nil means that ctx ended it.
+// connection makes one connection and serves it. nil means that ctx ended it.
 func (p *Publisher) connection(ctx context.Context, number uint64) error {
 	life, cut := context.WithCancel(context.Background()) // not ctx's child: goodbye comes after ctx
 	defer cut()
-	l := &link{p: p, number: number, cut: cut, lost: make(chan struct{}), showDue: true, life: life, receipts: make(chan []byte, 4)}
+	l := &link{
+		p: p, number: number, cut: cut, lost: make(chan struct{}), life: life, receipts: make(chan []byte, 4),
+		snapshotDue: true, pace: rate.NewLimiter(rate.Every(p.opts.Limits.Pace), burst),
+	}
 	creds, err := p.credentials()
 	if err != nil {
 		return err
@@ -83,17 +90,17 @@ func (p *Publisher) connection(ctx context.Context, number uint64) error {
 		l.client.Disconnect(uint(quiesce.Milliseconds()))
 	} else {
 		l.abandon()
-		l.harvest()
+		l.collectAcks()
 	}
 	return err
 }
 
-// harvest lands what was acknowledged before the connection ended and not looked at yet.
-func (l *link) harvest() {
-	for len(l.flights) > 0 {
+// collectAcks finishes what was acknowledged before the connection ended and not looked at yet.
+func (l *link) collectAcks() {
+	for len(l.inflight) > 0 {
 		select {
-		case <-l.flights[0].token.Done():
-			if l.flights[0].token.Error() != nil || l.land() != nil {
+		case <-l.inflight[0].token.Done():
+			if l.inflight[0].token.Error() != nil || l.finishOldest() != nil {
 				return
 			}
 		default:
@@ -116,7 +123,7 @@ func (p *Publisher) clientOptions(l *link, life context.Context, creds credentia
 	o.SetWriteTimeout(p.opts.Limits.Write)
 	o.SetKeepAlive(p.opts.Limits.KeepAlive)
 	o.SetPingTimeout(p.opts.Limits.Ping)
-	o.SetBinaryWill(p.opts.topic("status"), p.status(statusLost, l.number), qosAtLeastOnce, true)
+	o.SetBinaryWill(p.opts.topic("status"), p.status(records.Lost, l.number), qosAtLeastOnce, true)
 	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
 		failed := func(err error) { l.why.CompareAndSwap(nil, &err) }
 		conn, err := p.dial(life, creds, failed)
@@ -159,8 +166,9 @@ func (l *link) connect(ctx context.Context) (up bool, err error) {
 	return false, err
 }
 
-// abandon drops the connection without a DISCONNECT, so that the broker says the will, and waits for paho's goroutines to
-// end. paho takes a connection closed under it for its own doing and has to be told to stop.
+// abandon drops the connection without a DISCONNECT, so that the broker sends the will, and waits
+// for paho's goroutines to end. paho takes a connection closed under it for its own doing and must
+// be stopped.
 func (l *link) abandon() {
 	l.cut()
 	l.client.Disconnect(uint(quiesce.Milliseconds()))
@@ -168,7 +176,7 @@ func (l *link) abandon() {
 
 // live publishes until ctx ends (nil after a clean goodbye) or the connection fails.
 func (l *link) live(ctx context.Context) error {
-	if err := l.sendStatus(statusOnline); err != nil {
+	if err := l.sendStatus(records.Online); err != nil {
 		return err
 	}
 	l.begin()
@@ -177,8 +185,8 @@ func (l *link) live(ctx context.Context) error {
 			return err
 		}
 		var oldest <-chan struct{}
-		if len(l.flights) > 0 {
-			oldest = l.flights[0].token.Done()
+		if len(l.inflight) > 0 {
+			oldest = l.inflight[0].token.Done()
 		}
 		select {
 		case <-ctx.Done():
@@ -186,35 +194,37 @@ func (l *link) live(ctx context.Context) error {
 		case <-l.lost:
 			return l.reason
 		case <-oldest:
-			if err := l.land(); err != nil {
+			if err := l.finishOldest(); err != nil {
 				return err
 			}
 		case <-l.overdue:
-			return fmt.Errorf("broker %s: no acknowledgement within %v: %w", l.p.broker.Host, l.p.opts.Limits.Ack, errSilent)
+			return fmt.Errorf("broker %s: no acknowledgement within %v: %w", l.p.broker.Host, l.p.opts.Limits.Ack,
+				errSilent)
 		case <-l.p.wake:
 		case <-l.p.opts.Outbox.News():
-			for i := range l.lines {
-				l.lines[i].dry = false
+			for i := range l.streams {
+				l.streams[i].drained = false
 			}
 		case <-l.paced:
 			l.paced = nil
 		case m := <-l.receipts:
 			l.confirm(m)
-		case <-l.heard:
+		case <-l.subscribeDone:
 			l.subscribed()
 		case <-l.recheck:
-			l.remind()
+			l.resendUnconfirmed()
 		case <-l.interval:
-			l.showDue = true
+			l.snapshotDue = true
 		case <-l.birth:
-			if err := l.sendStatus(statusOnline); err != nil {
+			if err := l.sendStatus(records.Online); err != nil {
 				return err
 			}
 		}
 	}
 }
 
-// fill sends what is waiting as far as the window allows: findings, the newest state, visits, runs, readings.
+// fill sends what is waiting as far as the window allows: findings, the newest snapshot, visits,
+// runs, readings.
 func (l *link) fill() error {
 	if err := l.sendStream(store.Findings); err != nil {
 		return err
@@ -230,30 +240,30 @@ func (l *link) fill() error {
 	return nil
 }
 
-// sendSnapshot sends the current snapshot if its time has come or its findings are not those last sent. One is under way at
-// a time: a slow link gets fewer, never older ones.
+// sendSnapshot sends the current snapshot if it is due or its findings differ from those last sent.
+// One is under way at a time: a slow link gets fewer, never older ones.
 func (l *link) sendSnapshot() error {
 	s := l.p.opts.Hub.Current()
-	if s == nil || l.showing || len(l.flights) >= window {
+	if s == nil || l.snapshotPending || len(l.inflight) >= window {
 		return nil
 	}
-	thrift := l.p.budget.level()
-	if !l.showDue && (thrift == 3 || sameFindings(l.shown.Findings, s.Findings)) {
+	level := l.p.budget.level()
+	if !l.snapshotDue && (level == 3 || sameFindings(l.snapshotSent.Findings, s.Findings)) {
 		return nil
 	}
-	l.shown, l.showDue = s, false
-	l.interval = l.p.opts.Clock.After(l.p.opts.Every << thrift)
+	l.snapshotSent, l.snapshotDue = s, false
+	l.interval = l.p.opts.Clock.After(l.p.opts.SnapshotEvery << level)
 	payload, err := l.p.opts.Hub.JSON(s)
 	if err != nil { // not the connection's fault
-		l.p.setState(func(st *State) { st.Dropped++ })
-		l.p.opts.Log.Error("snapshot can't be sent", "unit", l.p.opts.Unit, "err", err)
+		l.p.setState(func(st *outlet.State) { st.Dropped++ })
+		l.p.opts.Log.Error("snapshot can't be encoded", "unit", l.p.opts.Unit, "err", err)
 		return nil
 	}
-	l.showing = true
+	l.snapshotPending = true
 	if l.p.opts.Deflate {
 		payload = pack(payload)
 	}
-	return l.send("snapshot", true, payload, func() { l.showing = false })
+	return l.send("snapshot", true, payload, func() { l.snapshotPending = false })
 }
 
 func (l *link) sendStatus(status string) error {
@@ -261,39 +271,41 @@ func (l *link) sendStatus(status string) error {
 	return l.send("status", true, l.p.status(status, l.number), func() {})
 }
 
-// send hands a message to paho, which may take up to Limits.Write. An error is of the connection; what becomes of the
-// message otherwise shows when it lands.
-func (l *link) send(leaf string, retained bool, payload []byte, landed func()) error {
+// send hands a message to paho, which may take up to Limits.Write. An error is of the connection;
+// what becomes of the message otherwise shows in its token.
+func (l *link) send(leaf string, retained bool, payload []byte, acked func()) error {
 	sent := l.p.opts.Clock.Now()
 	token := l.client.Publish(l.p.opts.topic(leaf), qosAtLeastOnce, retained, payload)
 	if err := token.Error(); err != nil {
 		return l.cause(err)
 	}
-	l.flights = append(l.flights, flight{token: token, sent: sent, landed: landed})
-	if len(l.flights) == 1 {
+	l.inflight = append(l.inflight, inflight{token: token, sent: sent, acked: acked})
+	if len(l.inflight) == 1 {
 		l.overdue = l.p.opts.Clock.After(l.p.opts.Limits.Ack)
 	}
 	return nil
 }
 
-// land takes the oldest flight, which is done, off the list. With reconnecting off a token without an error is a PUBACK.
-func (l *link) land() error {
-	first := l.flights[0]
+// finishOldest takes the oldest message, which is done, off the list. With reconnecting off, a
+// token without an error is a PUBACK.
+func (l *link) finishOldest() error {
+	first := l.inflight[0]
 	if err := first.token.Error(); err != nil {
 		return l.cause(err)
 	}
-	first.landed()
-	l.p.setState(func(s *State) { s.Published++ })
-	l.flights = l.flights[1:]
+	first.acked()
+	l.p.setState(func(s *outlet.State) { s.Published++ })
+	l.inflight = l.inflight[1:]
 	l.overdue = nil
-	if len(l.flights) > 0 {
-		age := l.p.opts.Clock.Now().Sub(l.flights[0].sent)
+	if len(l.inflight) > 0 {
+		age := l.p.opts.Clock.Now().Sub(l.inflight[0].sent)
 		l.overdue = l.p.opts.Clock.After(max(0, l.p.opts.Limits.Ack-age))
 	}
 	return nil
 }
 
-// cause prefers the reason of a lost connection to what it did to one message; paho tells it a moment later.
+// cause prefers the reason of a lost connection to its effect on one message; paho reports it a
+// moment later.
 func (l *link) cause(err error) error {
 	select {
 	case <-l.lost:
@@ -303,25 +315,26 @@ func (l *link) cause(err error) error {
 	}
 }
 
-// goodbye sends what the window takes and that the agent is off, and waits for the broker to have it all.
+// goodbye sends what fits the window and that the agent is off, and waits for the broker to have it
+// all.
 func (l *link) goodbye() error {
 	limit := l.p.opts.Clock.After(l.p.opts.Limits.Stop)
 	if err := l.fill(); err != nil {
 		return err
 	}
-	if err := l.sendStatus(statusOffline); err != nil {
+	if err := l.sendStatus(records.Offline); err != nil {
 		return err
 	}
-	for len(l.flights) > 0 {
+	for len(l.inflight) > 0 {
 		select {
-		case <-l.flights[0].token.Done():
-			if err := l.land(); err != nil {
+		case <-l.inflight[0].token.Done():
+			if err := l.finishOldest(); err != nil {
 				return err
 			}
 		case <-l.lost:
 			return l.reason
 		case <-limit:
-			return errors.New("leaving: broker has not acknowledged everything in time")
+			return errors.New("stopping: broker did not acknowledge everything in time")
 		}
 	}
 	return nil

@@ -10,6 +10,8 @@ import (
 	"net"
 	"os"
 	"sync/atomic"
+
+	"liftbank/agent/outlet"
 )
 
 // credentials are the files of the options, as read for one connection.
@@ -30,7 +32,8 @@ func (p *Publisher) credentials() (credentials, error) {
 	if p.broker.Scheme != "mqtts" {
 		return c, nil
 	}
-	// The clock is handed in because a board without a battery-backed clock starts in the past, before any certificate.
+	// The clock is handed in because a board without a battery-backed clock starts in the past,
+	// before any certificate.
 	c.tls = &tls.Config{ServerName: p.broker.Hostname(), MinVersion: tls.VersionTLS12, Time: p.opts.Clock.Now}
 	if p.opts.CAFile != "" {
 		pem, err := os.ReadFile(p.opts.CAFile)
@@ -52,8 +55,8 @@ func (p *Publisher) credentials() (credentials, error) {
 	return c, nil
 }
 
-// dial opens the network connection. It ends at once when life does, whatever stage it has reached. failed hears why reading from it ended:
-// with TLS 1.3 a broker's no to the unit's certificate comes only then.
+// dial opens the network connection. It ends at once when life does, at any stage. failed hears why
+// reading from it ended: with TLS 1.3 a broker's refusal of the unit's certificate comes only then.
 func (p *Publisher) dial(life context.Context, c credentials, failed func(error)) (net.Conn, error) {
 	// TCP keep-alive probes off: MQTT pings do their work at a fraction of the bytes.
 	dialer := net.Dialer{KeepAlive: -1, Timeout: p.opts.Limits.Connect}
@@ -62,7 +65,7 @@ func (p *Publisher) dial(life context.Context, c credentials, failed func(error)
 		return nil, err
 	}
 	context.AfterFunc(life, func() { _ = conn.Close() })
-	oversized := func() { p.setState(func(s *State) { s.Oversized++ }) }
+	oversized := func() { p.setState(func(s *outlet.State) { s.Oversized++ }) }
 	if c.tls == nil {
 		return newMeter(conn, p.budget.spend, oversized, failed), nil
 	}
@@ -77,7 +80,7 @@ func (p *Publisher) dial(life context.Context, c credentials, failed func(error)
 	return newMeter(secured, nil, oversized, failed), nil
 }
 
-// gate counts what TLS makes of the traffic, once the handshake is over.
+// gate counts the encrypted traffic of TLS once the handshake is over.
 type gate struct {
 	net.Conn
 	cost func(int)

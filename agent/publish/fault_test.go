@@ -10,8 +10,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// faultBroker accepts connections and leaves each to a behaviour of the test. It speaks the wire format of paho's packets
-// and knows nothing else of MQTT.
+// faultBroker accepts connections and leaves each to a behaviour of the test. It speaks the wire
+// format of paho's packets and knows nothing else of MQTT.
 type faultBroker struct {
 	t         *testing.T
 	listener  net.Listener
@@ -30,8 +30,8 @@ type faultConn struct {
 	seen chan packets.ControlPacket
 }
 
-// newFaultBroker starts a broker whose behaviour is called for each connection, n counting from 1; the connection is closed
-// when it returns. secure is nil for plain TCP.
+// newFaultBroker starts a broker whose behaviour is called for each connection, n counting from 1;
+// the connection is closed when it returns. secure is nil for plain TCP.
 func newFaultBroker(t *testing.T, secure *tls.Config, behaviour func(n int, c *faultConn)) *faultBroker {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -98,7 +98,8 @@ func (c *faultConn) connack(code byte) *packets.ConnectPacket {
 	return connect
 }
 
-// serve answers what comes until the connection ends or until says so after a packet; ack tells which messages to acknowledge.
+// serve answers what comes until the connection ends or until says so after a packet; ack tells
+// which messages to acknowledge.
 func (c *faultConn) serve(ack func(*packets.PublishPacket) bool) {
 	for {
 		switch p := c.read().(type) {
@@ -126,7 +127,8 @@ func nothing(*packets.PublishPacket) bool    { return false }
 func (c *faultConn) nextPublish(leaf string) *packets.PublishPacket {
 	c.t.Helper()
 	for {
-		if p, ok := receive(c.t, c.seen, "a message on "+leaf).(*packets.PublishPacket); ok && p.TopicName == "fleet/v1/t-1042/"+leaf {
+		if p, ok := receive(c.t, c.seen, "a message on "+leaf).(*packets.PublishPacket); ok &&
+			p.TopicName == "fleet/v1/t-1042/"+leaf {
 			return p
 		}
 	}

@@ -5,12 +5,14 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 
+	"liftbank/agent/outlet"
 	"liftbank/agent/readings"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
@@ -22,7 +24,7 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 // patience is how long a test waits for what should come at once.
 const patience = 10 * time.Second
 
-var realClock = Clock{Now: time.Now, After: time.After}
+var realClock = outlet.Clock{Now: time.Now, After: time.After}
 
 func sample(t testing.TB, name string) *snapshot.Snapshot {
 	b, err := os.ReadFile(filepath.Join("..", "snapshot", "testdata", name+".json"))
@@ -35,9 +37,12 @@ func sample(t testing.TB, name string) *snapshot.Snapshot {
 // options are those of a unit with an interval that no test reaches and pauses that none notices.
 func options(t testing.TB, broker string) Options {
 	return Options{
-		Broker: broker, Prefix: "fleet", Unit: "t-1042", Session: "5f0c2a9e",
-		Hub: snapshot.NewHub(time.Now), Outbox: outbox(t), Clock: realClock, Rand: func() float64 { return 0.5 },
-		Every: time.Hour, Limits: Limits{BackoffMin: time.Millisecond, BackoffMax: 4 * time.Millisecond},
+		Options: outlet.Options{
+			Unit: "t-1042", Session: "5f0c2a9e", Hub: snapshot.NewHub(time.Now), Outbox: outbox(t), Clock: realClock,
+			Rand: func() float64 { return 0.5 },
+		},
+		Broker: broker, Prefix: "fleet", SnapshotEvery: time.Hour,
+		Limits: Limits{BackoffMin: time.Millisecond, BackoffMax: 4 * time.Millisecond},
 	}
 }
 
@@ -74,16 +79,27 @@ func receive[T any](t testing.TB, from <-chan T, what string) T {
 	}
 }
 
-// outbox is a store in memory that runs until the test ends.
-func outbox(t testing.TB) *store.Store {
+// stores has the store of each outlet that outbox made.
+var stores sync.Map
+
+// outbox is the place of MQTT in a store in memory that runs until the test ends.
+func outbox(t testing.TB) *store.Outlet {
 	t.Helper()
-	s, err := store.Open(store.Options{Session: "5f0c2a9e", Layout: readings.LayoutOf([]string{"a"}), Now: time.Now})
+	s, err := store.Open(store.Options{
+		Session: "5f0c2a9e", Layout: readings.LayoutOf([]string{"a"}), Outlets: []string{name}, Now: time.Now,
+	})
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Run(ctx) }()
 	t.Cleanup(func() { cancel(); <-done })
-	return s
+	stores.Store(s.Outlet(name), s)
+	return s.Outlet(name)
+}
+
+func storeOf(opts Options) *store.Store {
+	s, _ := stores.Load(opts.Outbox)
+	return s.(*store.Store)
 }
 
 // now is a moment of a unit whose clock is set.
@@ -103,12 +119,12 @@ func add(t testing.TB, opts Options, to store.Stream, v any) {
 	t.Helper()
 	body, err := json.Marshal(v)
 	require.NoError(t, err)
-	s := opts.Outbox.(*store.Store)
+	s := storeOf(opts)
 	s.AddRecord(now, to, body)
 	require.NoError(t, s.Flush(t.Context()))
 }
 
-// stored gives how many records of a stream wait for a broker.
+// waiting returns how many records of a stream wait for a broker.
 func waiting(opts Options, of store.Stream) int64 {
-	return opts.Outbox.(*store.Store).Health().Waiting[of]
+	return storeOf(opts).Health().Outlets[0].Waiting[of]
 }

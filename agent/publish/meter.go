@@ -8,14 +8,15 @@ import (
 	"time"
 )
 
-// maxPacket bounds what is taken from a broker. All that it has to say to a unit fits; a larger packet is read past and counted, so that
-// an oversized retained message neither fills the memory nor ends the connection.
+// maxPacket bounds what is accepted from a broker, in bytes. All that it has to say to a unit fits.
+// A larger packet is skipped and counted, so that an oversized retained message neither fills the
+// memory nor ends the connection.
 const maxPacket = 64 << 10
 
 // Bytes of IP and TCP headers with timestamps, beside what a packet carries.
 const headerBytes = 52
 
-// meter is a network connection that counts what it costs, and lets no oversized MQTT packet through.
+// meter is a network connection that counts its bytes and lets no oversized MQTT packet through.
 type meter struct {
 	net.Conn
 	in    *bufio.Reader
@@ -31,7 +32,8 @@ func newMeter(conn net.Conn, cost func(int), over func(), fail func(error)) *met
 	return &meter{Conn: conn, in: bufio.NewReaderSize(counted{conn, cost}, 2048), cost: cost, over: over, fail: fail}
 }
 
-// counted counts what is read from the network: each packet brings its headers, and is answered by an acknowledgement.
+// counted counts what is read from the network: each packet has its headers and is answered by an
+// acknowledgement.
 type counted struct {
 	net.Conn
 	cost func(int)
@@ -57,7 +59,8 @@ func (m *meter) Write(p []byte) (int, error) {
 
 var errMalformed = errors.New("malformed packet from broker")
 
-// Read gives the bytes of packets that are not too large (MQTT 3.1.1, section 2.2: type, remaining length, the rest).
+// Read returns the bytes of packets that are not too large (MQTT 3.1.1, section 2.2: type,
+// remaining length, the rest).
 func (m *meter) Read(p []byte) (int, error) {
 	n, err := m.read(p)
 	if err != nil {
@@ -114,8 +117,10 @@ func (m *meter) header() (head []byte, length int, err error) {
 	}
 }
 
-// budget is how many bytes may go over the link: an allowance that grows evenly, up to a day's. A day's is not a hard wall: what may never
-// wait goes out in any case, and everything else gets coarser and rarer before it is used up.
+// budget is how many bytes may go over the link: an allowance that grows evenly, up to a day's. It
+// is not a hard limit: what must not wait is sent in any case, and everything else gets coarser and
+// rarer before it is used up. The debt is at most a day's, which a token bucket of
+// golang.org/x/time/rate can't do.
 type budget struct {
 	mu     sync.Mutex
 	perDay float64 // 0 is no budget
@@ -145,7 +150,7 @@ func (b *budget) spend(n int) {
 	b.left = max(b.left-float64(n), -b.perDay)
 }
 
-// level tells how scarce it is: 0 plenty, 3 used up.
+// level returns how scarce the budget is: 0 plenty, 3 used up.
 func (b *budget) level() int {
 	b.mu.Lock()
 	defer b.mu.Unlock()

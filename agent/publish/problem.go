@@ -14,11 +14,12 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 )
 
-// refusal is a broker's no to CONNECT (MQTT 3.1.1, section 3.2.2.3).
+// refusal is a broker's refusal of CONNECT (MQTT 3.1.1, section 3.2.2.3).
 type refusal byte
 
 var refusals = map[refusal]string{
-	1: "protocol not accepted", 2: "name not accepted", 3: "broker not available", 4: "wrong user name or password", 5: "not authorised",
+	1: "broker refuses the protocol version", 2: "broker refuses the client name", 3: "broker not available",
+	4: "wrong user name or password", 5: "broker: not authorized",
 }
 
 func (r refusal) Error() string {
@@ -28,7 +29,8 @@ func (r refusal) Error() string {
 	return fmt.Sprintf("refused with code %d", byte(r))
 }
 
-// refused gives the error of a connection that did not come up: what dialling said, the broker's answer, or paho's word.
+// refused returns the error of a connection that did not come up: of dialing, the broker's answer,
+// or paho's text.
 func (l *link) refused(token mqtt.Token) error {
 	if t, ok := token.(*mqtt.ConnectToken); ok && t.ReturnCode() >= 1 && t.ReturnCode() <= 5 {
 		return fmt.Errorf("connect to %s: %w (%w)", l.p.broker.Host, refusal(t.ReturnCode()), token.Error())
@@ -39,7 +41,7 @@ func (l *link) refused(token mqtt.Token) error {
 	return fmt.Errorf("connect to %s: %w", l.p.broker.Host, token.Error())
 }
 
-// problemOf names why there is no connection, as one of a few words for page and metrics.
+// problemOf returns why there is no connection, as one of a few texts for page and metrics.
 func problemOf(err error) string {
 	var invalid x509.CertificateInvalidError
 	var unknown x509.UnknownAuthorityError
@@ -59,22 +61,23 @@ func problemOf(err error) string {
 	case errors.As(err, &alert), errors.As(err, &wire) && wire.Op == "remote error":
 		return "broker refuses the unit's certificate"
 	case errors.As(err, &record):
-		return "broker doesn't speak TLS"
+		return "broker does not use TLS"
 	case errors.Is(err, fs.ErrNotExist), errors.Is(err, fs.ErrPermission), errors.Is(err, errFile):
 		return "certificate or password file can't be used"
 	case errors.As(err, &dns):
 		return "broker's name not found"
-	case errors.Is(err, syscall.ECONNREFUSED), errors.Is(err, syscall.EHOSTUNREACH), errors.Is(err, syscall.ENETUNREACH):
-		return "broker not reached"
+	case errors.Is(err, syscall.ECONNREFUSED), errors.Is(err, syscall.EHOSTUNREACH),
+		errors.Is(err, syscall.ENETUNREACH):
+		return "broker unreachable"
 	case errors.Is(err, errMalformed):
-		return "broker doesn't speak MQTT"
+		return "broker does not use MQTT"
 	case errors.Is(err, errSilent), errors.Is(err, os.ErrDeadlineExceeded), errors.Is(err, context.DeadlineExceeded):
-		return "broker doesn't answer"
+		return "broker does not answer"
 	}
 	return "connection lost"
 }
 
 var (
 	errSilent = errors.New("no answer in time")
-	errFile   = errors.New("file of no use")
+	errFile   = errors.New("file unusable")
 )

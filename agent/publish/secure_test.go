@@ -20,13 +20,16 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// authority makes certificates for a test: its own, written to ca.pem in dir, and one for 127.0.0.1.
+// authority makes certificates for a test: its own, written to ca.pem in dir, and one for
+// 127.0.0.1.
 func authority(t *testing.T, dir string) (caFile string, server tls.Certificate) {
 	key := must(ecdsa.GenerateKey(elliptic.P256(), rand.Reader))
 	ca := &x509.Certificate{
-		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "test authority"}, IsCA: true, BasicConstraintsValid: true,
-		NotBefore: time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC), NotAfter: time.Date(2036, 1, 1, 0, 0, 0, 0, time.UTC),
-		KeyUsage: x509.KeyUsageCertSign,
+		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "test authority"}, IsCA: true,
+		BasicConstraintsValid: true,
+		NotBefore:             time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC),
+		NotAfter:              time.Date(2036, 1, 1, 0, 0, 0, 0, time.UTC),
+		KeyUsage:              x509.KeyUsageCertSign,
 	}
 	der := must(x509.CreateCertificate(rand.Reader, ca, ca, &key.PublicKey, key))
 	caFile = filepath.Join(dir, "ca.pem")
@@ -58,7 +61,8 @@ func TestSecureConnectionReadsItsFilesEachTime(t *testing.T) {
 	})
 	opts := options(t, b.url())
 	opts.CAFile, opts.Username, opts.PasswordFile = caFile, "t-1042", password
-	opts.Clock.Now = func() time.Time { return time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC) } // the certificates' time, by our clock
+	// The certificates' time, by our clock.
+	opts.Clock.Now = func() time.Time { return time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC) }
 	start(t, opts)
 
 	for _, want := range []string{"first", "second"} {
@@ -73,13 +77,15 @@ func TestSecureConnectionReadsItsFilesEachTime(t *testing.T) {
 	}
 }
 
-// What is wrong with the files or the certificate is a state like any other, tried again with a pause.
+// What is wrong with the files or the certificate is a state like any other, tried again with a
+// pause.
 func TestSecureFailuresAreClear(t *testing.T) {
 	dir := t.TempDir()
 	caFile, cert := authority(t, dir)
 	notPEM := filepath.Join(dir, "empty.pem")
 	require.NoError(t, os.WriteFile(notPEM, []byte("not a certificate"), 0o600))
-	b := newFaultBroker(t, &tls.Config{Certificates: []tls.Certificate{cert}}, func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
+	b := newFaultBroker(t, &tls.Config{Certificates: []tls.Certificate{cert}},
+		func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
 
 	f := func(want, word string, change func(*Options)) {
 		t.Helper()
@@ -101,25 +107,34 @@ func TestSecureFailuresAreClear(t *testing.T) {
 		assert.Equal(t, word, p.State().Problem)
 		stop()
 	}
-	f("mqtt ca file: open ", "certificate or password file can't be used", func(o *Options) { o.CAFile = filepath.Join(dir, "none") })
+	f("mqtt ca file: open ", "certificate or password file can't be used",
+		func(o *Options) { o.CAFile = filepath.Join(dir, "none") })
 	f("no certificate in it", "certificate or password file can't be used", func(o *Options) { o.CAFile = notPEM })
-	f("mqtt password file: open ", "certificate or password file can't be used", func(o *Options) { o.Username, o.PasswordFile = "u", filepath.Join(dir, "none") })
-	f("mqtt certificate: ", "certificate or password file can't be used", func(o *Options) { o.CertFile, o.KeyFile = notPEM, notPEM })
+	f("mqtt password file: open ", "certificate or password file can't be used",
+		func(o *Options) { o.Username, o.PasswordFile = "u", filepath.Join(dir, "none") })
+	f("mqtt certificate: ", "certificate or password file can't be used",
+		func(o *Options) { o.CertFile, o.KeyFile = notPEM, notPEM })
 	f("certificate signed by unknown authority", "broker's certificate not trusted", func(o *Options) { o.CAFile = "" })
 	f("certificate has expired or is not yet valid", "broker's certificate expired or not valid yet", func(o *Options) {
 		o.Clock.Now = func() time.Time { return time.Unix(0, 0) }
 	})
 
 	// A broker that wants a certificate of the unit's, and gets none or one of another authority.
-	picky := newFaultBroker(t, &tls.Config{Certificates: []tls.Certificate{cert}, ClientAuth: tls.RequireAndVerifyClientCert, ClientCAs: x509.NewCertPool()},
+	picky := newFaultBroker(t, &tls.Config{Certificates: []tls.Certificate{cert},
+		ClientAuth: tls.RequireAndVerifyClientCert, ClientCAs: x509.NewCertPool()},
 		func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
 	f("tls: certificate required", "broker refuses the unit's certificate", func(o *Options) { o.Broker = picky.url() })
 	f("tls: unknown certificate authority", "broker refuses the unit's certificate", func(o *Options) {
 		o.Broker, o.CertFile, o.KeyFile = picky.url(), filepath.Join(dir, "unit.pem"), filepath.Join(dir, "unit.key")
 		key := must(x509.MarshalECPrivateKey(cert.PrivateKey.(*ecdsa.PrivateKey)))
-		require.NoError(t, os.WriteFile(o.CertFile, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: cert.Certificate[0]}), 0o600))
-		require.NoError(t, os.WriteFile(o.KeyFile, pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY", Bytes: key}), 0o600))
+		require.NoError(t, os.WriteFile(o.CertFile, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE",
+			Bytes: cert.Certificate[0]}), 0o600))
+		require.NoError(t, os.WriteFile(o.KeyFile, pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY",
+			Bytes: key}), 0o600))
 	})
-	plain := newFaultBroker(t, nil, func(_ int, c *faultConn) { _, _ = c.Write([]byte("HTTP/1.1 400 Bad Request\r\n\r\n")) })
-	f("first record does not look like a TLS handshake", "broker doesn't speak TLS", func(o *Options) { o.Broker = "mqtts://" + plain.listener.Addr().String() })
+	plain := newFaultBroker(t, nil, func(_ int, c *faultConn) {
+		_, _ = c.Write([]byte("HTTP/1.1 400 Bad Request\r\n\r\n"))
+	})
+	f("first record does not look like a TLS handshake", "broker does not use TLS",
+		func(o *Options) { o.Broker = "mqtts://" + plain.listener.Addr().String() })
 }

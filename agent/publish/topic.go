@@ -9,11 +9,12 @@ import (
 	"unicode/utf8"
 )
 
-// maxLevel bounds one topic level in bytes, far under what MQTT allows, so that a topic is readable on one line.
+// maxLevel bounds one topic level in bytes, far below what MQTT allows, so that a topic is readable
+// on one line.
 const maxLevel = 64
 
-// checkLevel tells whether value can be one level of a topic that is published to: MQTT 3.1.1 section 4.7 keeps +, # and /
-// for filters and levels.
+// checkLevel returns an error unless value can be one level of a topic that is published to: MQTT
+// 3.1.1 section 4.7 keeps +, # and / for filters and levels.
 func checkLevel(what, value string) error {
 	const want = "want 1 to 64 bytes of text without + # / and control characters"
 	switch {
@@ -26,7 +27,8 @@ func checkLevel(what, value string) error {
 	return nil
 }
 
-// checkPrefix takes one or several levels. Topics that start with $ belong to the broker (section 4.7.2).
+// checkPrefix accepts one or more levels. Topics that start with $ belong to the broker (section
+// 4.7.2).
 func checkPrefix(prefix string) error {
 	if strings.HasPrefix(prefix, "$") {
 		return fmt.Errorf("mqtt prefix: %q: want it not to start with $, which is the broker's own", prefix)
@@ -39,12 +41,12 @@ func checkPrefix(prefix string) error {
 	return nil
 }
 
-// topic gives <prefix>/v1/<unit>/<leaf>.
+// topic returns <prefix>/v1/<unit>/<leaf>.
 func (o Options) topic(leaf string) string {
 	return o.Prefix + "/v1/" + o.Unit + "/" + leaf
 }
 
-// parseBroker takes mqtt://host[:port] and mqtts://host[:port] and fills in the port.
+// parseBroker accepts mqtt://host[:port] and mqtts://host[:port] and adds the port.
 func parseBroker(text string) (*url.URL, error) {
 	const want = "want mqtt://HOST[:PORT] or mqtts://HOST[:PORT]"
 	u, err := url.Parse(text)
@@ -52,7 +54,8 @@ func parseBroker(text string) (*url.URL, error) {
 		return nil, fmt.Errorf("mqtt broker: %w: %s", err, want)
 	}
 	if u.User != nil {
-		return nil, fmt.Errorf("mqtt broker: %s: holds a user: %s; the name has its own setting, the password a file", u.Redacted(), want)
+		return nil, fmt.Errorf("mqtt broker: %s: contains a user: %s; "+
+			"set the name in username and the password in password_file", u.Redacted(), want)
 	}
 	port, known := map[string]string{"mqtt": "1883", "mqtts": "8883"}[u.Scheme]
 	if !known || u.Hostname() == "" || u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.Fragment != "" {

@@ -5,10 +5,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"iter"
 	"math"
 	"slices"
 	"strconv"
-	"time"
 )
 
 // Bounds are the largest errors that thinning may make, in the figures' units.
@@ -24,7 +24,7 @@ func DefaultBounds() Bounds {
 	return Bounds{VoltageV: 0.01, CurrentA: 0.5, TemperatureC: 0.5, SoCPct: 1}
 }
 
-// Widened gives the bounds times factor.
+// Widened returns the bounds times factor.
 func (b Bounds) Widened(factor float64) Bounds {
 	r := func(x float64) float64 { return math.Round(x*factor*1000) / 1000 }
 	return Bounds{r(b.VoltageV), r(b.CurrentA), r(b.TemperatureC), r(b.SoCPct)}
@@ -44,29 +44,42 @@ func (b Bounds) of(figure string) float64 {
 
 // Batch is a span of aggregates as sent. A bin in which nothing is known has no value.
 type Batch struct {
-	StepS  int      `json:"step_s"` // width of a bin
-	Bins   int      `json:"bins"`
-	Within Bounds   `json:"within"` // every value is right to these
-	Series []Thread `json:"series"`
+	StepS  int           `json:"step_s"` // width of a bin
+	Bins   int           `json:"bins"`
+	Within Bounds        `json:"within"` // every value is right to these
+	Series []BatchSeries `json:"series"`
 }
 
-// Thread is one figure of a batch. Min and Max are left out where the mean stands for them within the bounds.
-type Thread struct {
+// BatchSeries is one figure of a batch. Min and Max are left out where the mean is within the
+// bounds of them.
+type BatchSeries struct {
 	Series
-	Mean Line  `json:"mean"`
-	Min  *Line `json:"min,omitempty"`
-	Max  *Line `json:"max,omitempty"`
+	Mean Polyline  `json:"mean"`
+	Min  *Polyline `json:"min,omitempty"`
+	Max  *Polyline `json:"max,omitempty"`
 }
 
-// Line is a broken line: in JSON the numbers bin, value, bin, value and so on. Between two corners values lie on the straight line; a
-// value of null means nothing is known from that bin on until the next corner.
-type Line struct {
+// Polyline is a line through corners: in JSON the numbers bin, value, bin, value and so on. Between
+// two corners values lie on the straight line; a value of null means that nothing is known from
+// that bin on until the next corner.
+type Polyline struct {
 	points []point
 	scale  float64
 }
 
+// Corners returns the bin and value of each corner, those where values become unknown left out.
+func (l Polyline) Corners() iter.Seq2[int, float64] {
+	return func(yield func(int, float64) bool) {
+		for _, p := range l.points {
+			if p.ok && !yield(p.bin, float64(p.v)/l.scale) {
+				return
+			}
+		}
+	}
+}
+
 // MarshalJSON writes the corners.
-func (l Line) MarshalJSON() ([]byte, error) {
+func (l Polyline) MarshalJSON() ([]byte, error) {
 	b := []byte{'['}
 	for i, p := range l.points {
 		if i > 0 {
@@ -86,17 +99,19 @@ func (l Line) MarshalJSON() ([]byte, error) {
 // maxBins bounds a batch: a week of minutes.
 const maxBins = 7 * 24 * 60
 
-// derived tells whether a figure is left out of batches because others give it: the bank's voltage is the mean of its batteries'. (The
-// bank's current is sent: the sum of the batteries' would have the sum of their errors.)
+// derived reports whether a figure is left out of batches because others give it: the bank's
+// voltage is the mean of its batteries'. (The bank's current is sent: the sum of the batteries'
+// would have the sum of their errors.)
 func (l Layout) derived(i int) bool {
-	return l[i] == Series{Figure: VoltageV} && slices.ContainsFunc(l, func(s Series) bool { return s.Figure == VoltageV && s.Battery != "" })
+	return l[i] == Series{Figure: VoltageV} && slices.ContainsFunc(l,
+		func(s Series) bool { return s.Figure == VoltageV && s.Battery != "" })
 }
 
-// Compress makes a batch of rows in time order. The batch begins with the first row; rows of the same bin are taken once. It is an error
-// to span more than a week.
+// Compress makes a batch of rows in time order. The batch begins with the first row; of rows of the
+// same bin the last one counts. Rows over more than a week are an error.
 func Compress(l Layout, rows []Row, within Bounds) (Batch, error) {
 	if len(rows) == 0 || !l.valid() {
-		return Batch{}, errors.New("batch: nothing in it")
+		return Batch{}, errors.New("batch: empty")
 	}
 	first := rows[0].Start
 	last := rows[len(rows)-1].Start
@@ -104,7 +119,7 @@ func Compress(l Layout, rows []Row, within Bounds) (Batch, error) {
 	if bins < 1 || bins > maxBins {
 		return Batch{}, fmt.Errorf("batch: %d bins: want 1 to %d", bins, maxBins)
 	}
-	out := Batch{StepS: int(Step.Seconds()), Bins: bins, Within: within, Series: []Thread{}}
+	out := Batch{StepS: int(Step.Seconds()), Bins: bins, Within: within, Series: []BatchSeries{}}
 	mean, low, high := make([]sample, bins), make([]sample, bins), make([]sample, bins)
 	for i, s := range l {
 		if l.derived(i) {
@@ -124,29 +139,30 @@ func Compress(l Layout, rows []Row, within Bounds) (Batch, error) {
 			any = true
 		}
 		if any {
-			out.Series = append(out.Series, thread(s, l.scale(i), within.of(s.Figure), mean, low, high))
+			out.Series = append(out.Series, thinSeries(s, l.scale(i), within.of(s.Figure), mean, low, high))
 		}
 	}
 	return out, nil
 }
 
-// thread thins one figure. Half a step of the bound is kept for the rounding of what is restored.
-func thread(s Series, scale, within float64, mean, low, high []sample) Thread {
+// thinSeries thins one figure. It keeps half a step of the bound for the rounding of what is
+// restored.
+func thinSeries(s Series, scale, within float64, mean, low, high []sample) BatchSeries {
 	bound := int32(min(max(math.Floor(within*scale+1e-9), 0), math.MaxInt32/4))
 	inner := max(bound-1, 0)
-	t := Thread{Series: s, Mean: Line{door(mean, inner), scale}}
+	t := BatchSeries{Series: s, Mean: Polyline{swingingDoor(mean, inner), scale}}
 	told := restore(t.Mean.points, len(mean))
-	if !stands(told, low, bound) {
-		t.Min = &Line{door(low, inner), scale}
+	if !covers(told, low, bound) {
+		t.Min = &Polyline{swingingDoor(low, inner), scale}
 	}
-	if !stands(told, high, bound) {
-		t.Max = &Line{door(high, inner), scale}
+	if !covers(told, high, bound) {
+		t.Max = &Polyline{swingingDoor(high, inner), scale}
 	}
 	return t
 }
 
-// stands tells whether one series stands for another within a distance.
-func stands(told, actual []sample, within int32) bool {
+// covers reports whether one series is within a distance of another.
+func covers(told, actual []sample, within int32) bool {
 	for i, v := range actual {
 		if d := int64(told[i].v) - int64(v.v); v.ok && (d > int64(within) || d < -int64(within)) {
 			return false
@@ -155,35 +171,9 @@ func stands(told, actual []sample, within int32) bool {
 	return true
 }
 
-// Expand gives the rows of a batch again, each figure right to Within. start is the beginning of its first bin.
-func (b Batch) Expand(start time.Duration) (Layout, []Row) {
-	rows := make([]Row, b.Bins)
-	l := make(Layout, len(b.Series))
-	for i := range rows {
-		rows[i] = Row{Start: start + time.Duration(i)*time.Duration(b.StepS)*time.Second, Stats: make([]Stat, len(b.Series))}
-	}
-	for i, t := range b.Series {
-		l[i] = t.Series
-		mean := restore(t.Mean.points, b.Bins)
-		low, high := mean, mean
-		if t.Min != nil {
-			low = restore(t.Min.points, b.Bins)
-		}
-		if t.Max != nil {
-			high = restore(t.Max.points, b.Bins)
-		}
-		for k := range rows {
-			if mean[k].ok {
-				rows[k].Stats[i] = Stat{Min: low[k].v, Mean: mean[k].v, Max: high[k].v, Known: true}
-			}
-		}
-	}
-	return l, rows
-}
-
-// ParseBatch reads a batch from JSON, strictly: other fields, more bins than a week has, corners out of order or outside of the batch are
-// errors.
-func ParseBatch(data []byte) (Batch, error) {
+// UnmarshalJSON reads a batch strictly: unknown fields, more bins than a week has, and corners that
+// are out of order or outside the batch are errors.
+func (b *Batch) UnmarshalJSON(data []byte) error {
 	var in struct {
 		StepS  int    `json:"step_s"`
 		Bins   int    `json:"bins"`
@@ -199,44 +189,45 @@ func ParseBatch(data []byte) (Batch, error) {
 	d := json.NewDecoder(bytes.NewReader(data))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&in); err != nil {
-		return Batch{}, fmt.Errorf("batch: %w", err)
+		return fmt.Errorf("batch: %w", err)
 	}
 	if in.StepS != int(Step.Seconds()) || in.Bins < 1 || in.Bins > maxBins || len(in.Series) > maxSeries {
-		return Batch{}, fmt.Errorf("batch: %d bins of %d s, %d series: want up to %d bins of 60 s, up to %d series", in.Bins, in.StepS, len(in.Series), maxBins, maxSeries)
+		return fmt.Errorf("batch: %d bins of %d s, %d series: want up to %d bins of 60 s, up to %d series", in.Bins,
+			in.StepS, len(in.Series), maxBins, maxSeries)
 	}
-	out := Batch{StepS: in.StepS, Bins: in.Bins, Within: in.Within, Series: []Thread{}}
+	*b = Batch{StepS: in.StepS, Bins: in.Bins, Within: in.Within, Series: []BatchSeries{}}
 	for _, s := range in.Series {
-		t := Thread{Series: Series{s.Figure, s.Battery}}
+		t := BatchSeries{Series: Series{s.Figure, s.Battery}}
 		places, known := decimals[s.Figure]
 		if !known {
-			return Batch{}, fmt.Errorf("batch: figure %q: not known", s.Figure)
+			return fmt.Errorf("batch: figure %q: not known", s.Figure)
 		}
 		scale := math.Pow10(places)
-		mean, err := parseLine(s.Mean, scale, in.Bins)
+		mean, err := parsePolyline(s.Mean, scale, in.Bins)
 		if err != nil {
-			return Batch{}, err
+			return err
 		}
 		if mean == nil {
-			return Batch{}, fmt.Errorf("batch: %s: no mean", s.Figure)
+			return fmt.Errorf("batch: %s: no mean", s.Figure)
 		}
 		t.Mean = *mean
-		if t.Min, err = parseLine(s.Min, scale, in.Bins); err != nil {
-			return Batch{}, err
+		if t.Min, err = parsePolyline(s.Min, scale, in.Bins); err != nil {
+			return err
 		}
-		if t.Max, err = parseLine(s.Max, scale, in.Bins); err != nil {
-			return Batch{}, err
+		if t.Max, err = parsePolyline(s.Max, scale, in.Bins); err != nil {
+			return err
 		}
-		out.Series = append(out.Series, t)
+		b.Series = append(b.Series, t)
 	}
-	return out, nil
+	return nil
 }
 
-// parseLine reads corners; a line that isn't there gives nil.
-func parseLine(numbers []*float64, scale float64, bins int) (*Line, error) {
+// parsePolyline reads corners; without any it returns nil.
+func parsePolyline(numbers []*float64, scale float64, bins int) (*Polyline, error) {
 	if numbers == nil {
 		return nil, nil
 	}
-	l := &Line{scale: scale}
+	l := &Polyline{scale: scale}
 	if len(numbers)%2 != 0 || len(numbers) > 2*bins {
 		return nil, fmt.Errorf("batch: line of %d numbers: want pairs, one a bin at most", len(numbers))
 	}

@@ -1,7 +1,7 @@
 package readings
 
-// point is a corner of a thinned series: its place, counted in bins, and its value. A point that is not ok says that from its place on
-// nothing is known until the next.
+// point is a corner of a thinned series: its place, counted in bins, and its value. After a point
+// that is not ok nothing is known until the next one.
 type point struct {
 	bin int
 	v   int32
@@ -14,14 +14,16 @@ type sample struct {
 	ok bool
 }
 
-// door thins a series to the corners of a broken line that passes every value within the given distance. Corners are values of the
-// series, so a corner is exact.
+// swingingDoor thins a series to the corners of a polyline that passes every value within the given
+// distance. Corners are values of the series, so a corner is exact.
 //
-// This is the swinging door: from the last corner the two sides of a door are swung inwards by each value, and once the next value
-// lies outside what both leave open, the one before it becomes a corner. (E. H. Bristol, "Swinging door trending: adaptive trend
-// recording?", ISA National Conference 1990; US patent 4,669,097, expired.) The original lets the doors swing until they are parallel,
-// which bounds the distance to some line; here the line must end in a value that was measured, which bounds it for the line sent.
-func door(series []sample, within int32) []point {
+// From the last corner, each value swings the two sides of a door inward. Once the next value lies
+// outside what both leave open, the one before it becomes a corner. (E. H. Bristol, "Swinging door
+// trending: adaptive trend recording?", ISA National Conference 1990; US patent 4,669,097,
+// expired.) The original lets the doors swing until they are parallel, which bounds the distance to
+// some line. Here the line must end in a measured value, which bounds the distance to the line that
+// is sent.
+func swingingDoor(series []sample, within int32) []point {
 	var out []point
 	for i := 0; i < len(series); {
 		if !series[i].ok {
@@ -32,14 +34,14 @@ func door(series []sample, within int32) []point {
 			continue
 		}
 		out = append(out, point{i, series[i].v, true})
-		i = swing(series, i, within, &out)
+		i = doorSegment(series, i, within, &out)
 	}
 	return out
 }
 
-// swing goes from the corner at from to the end of its stretch of known values, adds the corners on the way, and gives the first place
-// after the stretch.
-func swing(series []sample, from int, within int32, out *[]point) int {
+// doorSegment goes from the corner at from to the end of its run of known values, appends the
+// corners on the way, and returns the first place after the run.
+func doorSegment(series []sample, from int, within int32, out *[]point) int {
 	corner := from
 	var low, high ratio
 	open := false // the door has sides
@@ -72,8 +74,8 @@ type ratio struct{ y, x int64 }
 
 func less(a, b ratio) bool { return a.y*b.x < b.y*a.x }
 
-// restore gives the series of n values that a broken line stands for. Between corners values lie on the line, rounded to the nearest
-// step. What lies outside the corners is unknown.
+// restore returns the series of n values that a polyline stands for. Between corners values lie on
+// the line, rounded to the nearest step. What lies outside the corners is unknown.
 func restore(points []point, n int) []sample {
 	out := make([]sample, n)
 	for k, p := range points {
@@ -92,7 +94,7 @@ func restore(points []point, n int) []sample {
 	return out
 }
 
-// roundDiv gives a/b to the nearest whole number, halves away from zero; b is positive.
+// roundDiv returns a/b to the nearest whole number, halves away from zero; b is positive.
 func roundDiv(a, b int64) int64 {
 	if a < 0 {
 		return -((-a + b/2) / b)

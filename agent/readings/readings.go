@@ -1,5 +1,6 @@
-// Package readings makes what is measured each second into what is kept and sent: aggregates over a minute (least, mean, greatest),
-// their compact form on disk, and batches of them for the wire, thinned by a swinging door inside stated error bounds.
+// Package readings turns what is measured each second into what is stored and sent: aggregates over
+// a minute (minimum, mean, maximum), their compact form on disk, and batches of them for the wire,
+// thinned by a swinging door within stated error bounds.
 //
 // It is pure: time is handed in, nothing is read or written.
 package readings
@@ -22,7 +23,7 @@ const (
 	MotorV       = "motor_voltage_v"
 )
 
-// decimals that a figure is kept with: a tenth of what the sensors can tell, or finer.
+// decimals that a figure is stored with: a tenth of what the sensors can resolve, or finer.
 var decimals = map[string]int{VoltageV: 3, CurrentA: 2, TemperatureC: 1, SoCPct: 1, FeedV: 3, MotorV: 3}
 
 // Series names one figure; Battery is empty for those of the bank, the feed and the motor.
@@ -34,7 +35,7 @@ type Series struct {
 // Layout is the order of the figures in an aggregate.
 type Layout []Series
 
-// LayoutOf gives the figures of a unit: the bank's, the feed's, the motor's, then each battery's.
+// LayoutOf returns the figures of a unit: the bank's, the feed's, the motor's, then each battery's.
 func LayoutOf(batteries []string) Layout {
 	l := Layout{{Figure: VoltageV}, {Figure: CurrentA}, {Figure: SoCPct}, {Figure: FeedV}, {Figure: MotorV}}
 	for _, id := range batteries {
@@ -45,7 +46,17 @@ func LayoutOf(batteries []string) Layout {
 	return l
 }
 
-// valid tells whether every figure is one that can be kept.
+// TraceFigures returns the order of the values in a [Sample] of a unit with this layout.
+func (l Layout) TraceFigures() (figures []Series) {
+	for _, s := range l {
+		if s.Figure == VoltageV && s.Battery != "" {
+			figures = append(figures, s, Series{CurrentA, s.Battery})
+		}
+	}
+	return append(figures, Series{Figure: MotorV})
+}
+
+// valid reports whether every figure is one that can be stored.
 func (l Layout) valid() bool {
 	for _, s := range l {
 		if _, known := decimals[s.Figure]; !known {
@@ -57,7 +68,7 @@ func (l Layout) valid() bool {
 
 const maxSeries = 64
 
-// scale gives steps per unit of series i.
+// scale returns steps per unit of series i.
 func (l Layout) scale(i int) float64 { return math.Pow10(decimals[l[i].Figure]) }
 
 // Value is a figure at one instant; it is unknown unless OK.
@@ -72,17 +83,18 @@ type Stat struct {
 	Known          bool
 }
 
-// Row is one aggregate: all figures over the span that begins at Start, an instant of the monotonic timeline.
+// Row is one aggregate: all figures over the span that begins at Start, an instant of the monotonic
+// timeline.
 type Row struct {
 	Start time.Duration
 	Stats []Stat
 }
 
-// longestHold is how long a value stands for what was not read: the slowest scan is once a minute.
-const longestHold = 90 * time.Second
+// maxHold is how long a value counts for what was not read: the slowest scan is once a minute.
+const maxHold = 90 * time.Second
 
-// Aggregator makes rows of single values. The mean is by time, so that scanning fast during a motor run doesn't weigh more. It
-// belongs to one goroutine.
+// Aggregator makes rows of single values. The mean is weighted by time, so that fast scans during a
+// motor run don't weigh more. It belongs to one goroutine.
 type Aggregator struct {
 	layout Layout
 	scale  []float64
@@ -96,7 +108,7 @@ type sum struct {
 	weighed, weight, min, max float64
 }
 
-// NewAggregator gives an aggregator that has seen nothing.
+// NewAggregator returns an aggregator that has seen nothing.
 func NewAggregator(l Layout) *Aggregator {
 	a := &Aggregator{layout: l, sums: make([]sum, len(l))}
 	for i := range l {
@@ -105,11 +117,8 @@ func NewAggregator(l Layout) *Aggregator {
 	return a
 }
 
-// Layout gives the order of the figures.
-func (a *Aggregator) Layout() Layout { return a.layout }
-
-// Add takes the values at the instant at, in the layout's order. When a minute has ended before it, that minute's row comes back
-// with done; the row is the caller's.
+// Add adds the values at the instant at, in the layout's order. If a minute has ended before it,
+// Add returns that minute's row with done; the row is the caller's.
 func (a *Aggregator) Add(at time.Duration, values []Value) (row Row, done bool) {
 	if a.begun && at < a.last {
 		return Row{}, false // the timeline never goes back
@@ -120,7 +129,7 @@ func (a *Aggregator) Add(at time.Duration, values []Value) (row Row, done bool) 
 	}
 	weight := (time.Second).Seconds()
 	if a.begun {
-		weight = min(at-a.last, longestHold).Seconds()
+		weight = min(at-a.last, maxHold).Seconds()
 	}
 	a.begun, a.start, a.last = true, minute, at
 	weight = max(weight, 1e-6)
@@ -141,7 +150,7 @@ func (a *Aggregator) Add(at time.Duration, values []Value) (row Row, done bool) 
 	return row, done
 }
 
-// Take ends the minute under way and gives what there is of it; done is false when there is nothing.
+// Take ends the minute under way and returns its row; done is false when there is nothing in it.
 func (a *Aggregator) Take() (row Row, done bool) {
 	row = Row{Start: a.start, Stats: make([]Stat, len(a.sums))}
 	for i := range a.sums {
@@ -156,7 +165,7 @@ func (a *Aggregator) Take() (row Row, done bool) {
 	return row, done
 }
 
-// steps rounds x to whole steps; what a 32-bit number can't hold is held at its end.
+// steps rounds x to whole steps, within the range of 32 bits.
 func (a *Aggregator) steps(i int, x float64) int32 {
 	return int32(min(max(math.Round(x*a.scale[i]), math.MinInt32), math.MaxInt32))
 }
@@ -191,5 +200,5 @@ func Merge(start time.Duration, rows []Row) Row {
 	return out
 }
 
-// Real gives steps of series i as a number in the figure's unit.
+// Real returns steps of series i as a number in the figure's unit.
 func (l Layout) Real(i int, steps int32) float64 { return float64(steps) / l.scale(i) }

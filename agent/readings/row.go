@@ -10,8 +10,9 @@ import (
 // rowVersion is the first byte of a row on disk.
 const rowVersion = 1
 
-// AppendRow adds a row's compact form: a version, a bit for each figure that is known, and for each of those its mean and how far least
-// and greatest lie from it, as variable-length numbers. A quiet minute of two batteries takes about 40 bytes.
+// AppendRow appends a row's compact form: a version, a bit for each figure that is known, and for
+// each of those its mean and how far minimum and maximum are from it, as variable-length numbers. A
+// quiet minute of two batteries takes about 40 bytes.
 func AppendRow(b []byte, r Row) []byte {
 	b = append(b, rowVersion)
 	var known uint64
@@ -33,7 +34,7 @@ func AppendRow(b []byte, r Row) []byte {
 
 var errRow = errors.New("row: damaged")
 
-// ParseRow reads what AppendRow wrote for a layout of n figures; Start is left to the caller.
+// ParseRow reads what AppendRow wrote for a layout of n figures. The caller sets Start.
 func ParseRow(n int, data []byte) (Row, error) {
 	r := Row{Stats: make([]Stat, n)}
 	if len(data) == 0 || data[0] != rowVersion {
@@ -58,10 +59,12 @@ func ParseRow(n int, data []byte) (Row, error) {
 			return r, errRow
 		}
 		above, c := binary.Uvarint(data[a+b:])
-		if c <= 0 || below > math.MaxUint32 || above > math.MaxUint32 || !is32(mean) || !is32(mean-int64(below)) || !is32(mean+int64(above)) {
+		if c <= 0 || below > math.MaxUint32 || above > math.MaxUint32 || !is32(mean) || !is32(mean-int64(below)) ||
+			!is32(mean+int64(above)) {
 			return r, errRow
 		}
-		r.Stats[i] = Stat{Min: int32(mean - int64(below)), Mean: int32(mean), Max: int32(mean + int64(above)), Known: true}
+		r.Stats[i] = Stat{Min: int32(mean - int64(below)), Mean: int32(mean), Max: int32(mean + int64(above)),
+			Known: true}
 		data = data[a+b+c:]
 	}
 	if len(data) != 0 {

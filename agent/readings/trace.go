@@ -7,7 +7,8 @@ import (
 	"time"
 )
 
-// Sample is one scan in a trace: the values of a unit's batteries, voltage then current of each, and last the voltage at the motor.
+// Sample is one scan in a trace: voltage and current of each of the unit's batteries, and last the
+// voltage at the motor.
 type Sample struct {
 	At     time.Duration // since the trace began
 	Values []Value
@@ -16,7 +17,7 @@ type Sample struct {
 // traceVersion is the first byte of a trace.
 const traceVersion = 1
 
-// A trace's time is told to a tenth of a millisecond, voltages to 1 mV, currents to 10 mA.
+// traceTick is the resolution of a trace's time; voltages have 1 mV, currents 10 mA.
 const traceTick = 100 * time.Microsecond
 
 func traceScale(i, n int) float64 {
@@ -26,8 +27,9 @@ func traceScale(i, n int) float64 {
 	return 100
 }
 
-// AppendTrace adds the compact form of a trace, the first second of a motor run: version, values a sample, samples, and for each the time
-// since the one before, a bit for each value that is known, and how far each has moved. All samples have as many values as the first.
+// AppendTrace appends the compact form of a trace, the first second of a motor run: version, values
+// per sample, number of samples, and for each the time since the one before, a bit for each value
+// that is known, and how far each has moved. All samples have as many values as the first.
 func AppendTrace(b []byte, samples []Sample) []byte {
 	if len(samples) == 0 {
 		return b

@@ -33,6 +33,14 @@ type Snapshot struct {
 	Flood    bool      `json:"flood,omitempty"`
 	Channels []Channel `json:"channels"`
 	Chips    []Chip    `json:"chips"`
+	Outlets  []Outlet  `json:"outlets,omitempty"` // where results are sent
+}
+
+// Outlet is one way in which results are sent.
+type Outlet struct {
+	Name      string `json:"name"`      // mqtt
+	Connected bool   `json:"connected"` // the receiver can be reached
+	Problem   string `json:"problem,omitempty"`
 }
 
 // Scan is how the reading itself goes.

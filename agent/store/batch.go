@@ -9,11 +9,11 @@ import (
 	"liftbank/rules"
 )
 
-// Batch is a stretch of minutes that go to the fleet in one record.
+// Batch is a span of minutes that is sent in one record.
 type Batch struct {
 	Layout  readings.Layout
 	Rows    []readings.Row
-	Session bool          // the minutes are of this session: Start is monotonic time, and its time of day may still be put right
+	Session bool          // of this session: only Start is set, and its time of day may still be corrected
 	Start   time.Duration // of the first row
 	At      time.Time     // of the first row, by what is known of an earlier session
 	Trusted bool          // whether At comes from a clock known to be set
@@ -22,9 +22,10 @@ type Batch struct {
 // batchBins bounds one batch: after a time without, several are made.
 const batchBins = 240
 
-// BatchReadings makes records of the stream readings from all minutes on the card that are in none yet, those of earlier sessions among
-// them. Minutes, records and the note of how far it went are one transaction, so that each minute goes out once. encode gives a record's
-// body; it is called by the goroutine of Run. Nothing else may add to the stream.
+// BatchReadings makes records of the stream readings from all minutes on the card that are in none
+// yet, those of earlier sessions included. Minutes, records and the note of how far it went are one
+// transaction, so each minute is sent once. encode returns a record's body; the goroutine of Run
+// calls it. Nothing else may add to the stream.
 func (s *Store) BatchReadings(now rules.Moment, encode func(Batch) ([]byte, error)) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -34,12 +35,15 @@ func (s *Store) BatchReadings(now rules.Moment, encode func(Batch) ([]byte, erro
 		}
 	}
 	sp := s.at(now)
-	s.add(true, op{worth: prized, bytes: opBytes, batch: true, apply: func(tx *sql.Tx) error { return s.batch(tx, now, sp, encode) }})
+	s.add(true, op{priority: highPriority, bytes: opBytes, batch: true, apply: func(tx *sql.Tx) error {
+		return s.batch(tx, now, sp, encode)
+	}})
 }
 
 func (s *Store) batch(tx *sql.Tx, now rules.Moment, sp *span, encode func(Batch) ([]byte, error)) error {
 	var done int64
-	if err := tx.QueryRow("SELECT value FROM meta WHERE name = 'batched'").Scan(&done); err != nil && !errors.Is(err, sql.ErrNoRows) {
+	row := tx.QueryRow("SELECT value FROM meta WHERE name = 'batched'")
+	if err := row.Scan(&done); err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return err
 	}
 	from := done
@@ -62,7 +66,7 @@ func (s *Store) batch(tx *sql.Tx, now rules.Moment, sp *span, encode func(Batch)
 		}
 		s.mu.Lock()
 		o := s.recordOp(now, Readings, body)
-		o.record.span, o.record.offMS = sp, sp.offMS
+		o.record.span = sp
 		s.numbered = true
 		s.mu.Unlock()
 		if err := o.record.insert(s)(tx); err != nil {
@@ -76,11 +80,13 @@ func (s *Store) batch(tx *sql.Tx, now rules.Moment, sp *span, encode func(Batch)
 	return err
 }
 
-// nextBatch gives the minutes behind a key that fit into one batch, and the key of the last; that is the same key when there are none.
+// nextBatch returns the minutes after a key that fit into one batch, and the key of the last one.
+// If there are none, that is the same key.
 func (s *Store) nextBatch(tx *sql.Tx, after int64) (b Batch, last int64, err error) {
 	last = after
-	rows, err := tx.Query(`SELECT m.id, m.data, l.series, p.session, p.off_ms, p.trusted FROM minutes m JOIN layouts l ON l.id = m.layout
-		JOIN spans p ON p.ord = m.id >> 40 WHERE m.id > ? ORDER BY m.id LIMIT ?`, after, batchBins)
+	rows, err := tx.Query(`SELECT m.id, m.data, l.series, p.session, p.off_ms, p.trusted
+		FROM minutes m JOIN layouts l ON l.id = m.layout JOIN spans p ON p.ord = m.id >> 40
+		WHERE m.id > ? ORDER BY m.id LIMIT ?`, after, batchBins)
 	if err != nil {
 		return b, last, err
 	}
@@ -95,7 +101,8 @@ func (s *Store) nextBatch(tx *sql.Tx, after int64) (b Batch, last int64, err err
 			return b, last, err
 		}
 		start := time.Duration(id&monoMask) * time.Millisecond
-		if last != after && (text != series || id>>spanShift != last>>spanShift || start-b.Start >= batchBins*readings.Step) {
+		if last != after && (text != series || id>>spanShift != last>>spanShift ||
+			start-b.Start >= batchBins*readings.Step) {
 			break
 		}
 		if last == after {
@@ -103,7 +110,8 @@ func (s *Store) nextBatch(tx *sql.Tx, after int64) (b Batch, last int64, err err
 			if b.Layout, err = seriesIn(text); err != nil {
 				return b, last, err
 			}
-			b.Session, b.Start, b.Trusted, b.At = session == s.opts.Session, start, trusted, time.UnixMilli(id&monoMask+off).UTC()
+			b.Session, b.Start = session == s.opts.Session, start
+			b.At, b.Trusted = time.UnixMilli(id&monoMask+off).UTC(), trusted
 		}
 		last = id
 		if r, err := readings.ParseRow(len(b.Layout), data); err == nil {

@@ -17,13 +17,15 @@ import (
 
 var _ history.Source = (*Store)(nil)
 
-const mostPoints = 4000
+const maxPoints = 4000
 
-// Window gives the span [From, To), thinned to at most Points bins. Of the three tiers that one answers whose width fits the bins; where it
-// has nothing, because the time is too long ago or too near, the next one does.
+// Window returns the span [From, To), thinned to at most Points bins. It reads the tier whose width
+// fits the bins, and the next one where that has nothing, because the time is too long ago or too
+// recent.
 func (s *Store) Window(ctx context.Context, q history.Query) (history.Window, error) {
-	if q.Points < 1 || q.Points > mostPoints || !q.From.Before(q.To) {
-		return history.Window{}, fmt.Errorf("history: %v to %v, %d points: want a span and 1 to %d points", q.From, q.To, q.Points, mostPoints)
+	if q.Points < 1 || q.Points > maxPoints || !q.From.Before(q.To) {
+		return history.Window{}, fmt.Errorf("history: %v to %v, %d points: want a span and 1 to %d points",
+			q.From, q.To, q.Points, maxPoints)
 	}
 	w := newWindow(q)
 	err := s.query(ctx, func(db *sql.DB) error {
@@ -48,7 +50,7 @@ func (s *Store) Window(ctx context.Context, q history.Query) (history.Window, er
 	return w.finish(), err
 }
 
-// stretch is a span as the file has it.
+// stretch is a span as it is in the file.
 type stretch struct{ ord, fromMS, offMS int64 }
 
 func allSpans(db *sql.DB) ([]stretch, error) {
@@ -94,9 +96,13 @@ type bin struct {
 func newWindow(q history.Query) *window {
 	from, to := q.From.UnixMilli(), q.To.UnixMilli()
 	points := int(min(int64(q.Points), max((to-from)/readings.Step.Milliseconds(), 1)))
-	w := &window{fromMS: from, toMS: to, stepMS: float64(to-from) / float64(points), points: points, bins: map[readings.Series][]bin{}, runs: q.Points}
+	w := &window{
+		fromMS: from, toMS: to, stepMS: float64(to-from) / float64(points), points: points,
+		bins: map[readings.Series][]bin{}, runs: q.Points,
+	}
 	w.out = history.Window{
-		From: q.From.UTC(), To: q.To.UTC(), StepS: w.stepMS / 1000, TimesS: make([]int64, points), Series: []history.Series{}, Runs: []history.Run{}, Findings: []history.Span{},
+		From: q.From.UTC(), To: q.To.UTC(), StepS: w.stepMS / 1000, TimesS: make([]int64, points),
+		Series: []history.Series{}, Runs: []history.Run{}, Findings: []history.Span{},
 	}
 	for i := range w.out.TimesS {
 		w.out.TimesS[i] = (from + int64(float64(i)*w.stepMS)) / 1000
@@ -123,7 +129,7 @@ func (w *window) loadLayouts(db *sql.DB) error {
 	return rows.Err()
 }
 
-// tierFor gives the widest tier that is no wider than a bin.
+// tierFor returns the widest tier that is no wider than a bin.
 func (w *window) tierFor() int {
 	best := 0
 	for i, t := range tiers {
@@ -143,7 +149,8 @@ func (w *window) addSpan(db *sql.DB, sp stretch) error {
 	if w.fromMS <= sp.offMS {
 		lo = key(sp.ord, 0)
 	}
-	// The tier that fits, coarser ones before what it has, then finer ones behind it: the last hour has no hour yet.
+	// The tier that fits, coarser ones before what it has, then finer ones behind it: the last hour
+	// has no hour yet.
 	covered := struct{ from, to int64 }{hi, lo}
 	for i := w.tierFor(); i < len(tiers); i++ {
 		if i > w.tierFor() && covered.from-lo < tiers[i].width.Milliseconds() {
@@ -167,7 +174,8 @@ func (w *window) addSpan(db *sql.DB, sp stretch) error {
 	return nil
 }
 
-// scanBetween adds what a tier has between two keys, and gives the keys that it covers; both are 0 when it has nothing there.
+// scanBetween adds what a tier has between two keys and returns the keys that it covers; both are 0
+// when it has nothing there.
 func (w *window) scanBetween(db *sql.DB, sp stretch, t tier, lo, hi int64) (first, last int64, err error) {
 	if lo >= hi {
 		return 0, 0, nil
@@ -175,7 +183,8 @@ func (w *window) scanBetween(db *sql.DB, sp stretch, t tier, lo, hi int64) (firs
 	width := t.width.Milliseconds()
 	lo = max(lo-width+1, key(sp.ord, 0)) // one that began before and reaches in
 	var a, b sql.NullInt64
-	if err := db.QueryRow("SELECT min(id), max(id) FROM "+t.table+" WHERE id >= ? AND id < ?", lo, hi).Scan(&a, &b); err != nil {
+	row := db.QueryRow("SELECT min(id), max(id) FROM "+t.table+" WHERE id >= ? AND id < ?", lo, hi)
+	if err := row.Scan(&a, &b); err != nil {
 		return 0, 0, fmt.Errorf("history: %w", err)
 	}
 	if !a.Valid {
@@ -245,7 +254,8 @@ func (w *window) addRuns(db *sql.DB, sp stretch) error {
 	if w.toMS-sp.offMS <= 0 {
 		return nil
 	}
-	rows, err := db.Query("SELECT id, duration_ms, mean_a, peak_a FROM runs WHERE id >= ? AND id < ? ORDER BY id", key(sp.ord, w.fromMS-sp.offMS), key(sp.ord, w.toMS-sp.offMS))
+	rows, err := db.Query("SELECT id, duration_ms, mean_a, peak_a FROM runs WHERE id >= ? AND id < ? ORDER BY id",
+		key(sp.ord, w.fromMS-sp.offMS), key(sp.ord, w.toMS-sp.offMS))
 	if err != nil {
 		return fmt.Errorf("history: runs: %w", err)
 	}
@@ -266,7 +276,7 @@ func (w *window) addRuns(db *sql.DB, sp stretch) error {
 	return rows.Err()
 }
 
-// keepLongest leaves as many runs as were asked for, the longest.
+// keepLongest drops all runs but the longest, as many as were asked for.
 func (w *window) keepLongest() {
 	if len(w.out.Runs) > w.runs {
 		slices.SortStableFunc(w.out.Runs, func(a, b history.Run) int { return cmp.Compare(b.DurationS, a.DurationS) })
@@ -309,13 +319,17 @@ func (w *window) finish() history.Window {
 	slices.SortStableFunc(w.out.Runs, func(a, b history.Run) int { return a.At.Compare(b.At) })
 	slices.SortStableFunc(w.out.Findings, func(a, b history.Span) int { return a.From.Compare(b.From) })
 	for _, name := range w.order {
-		sr := history.Series{Figure: name.Figure, Battery: name.Battery, Min: make([]*float64, w.points), Mean: make([]*float64, w.points), Max: make([]*float64, w.points)}
+		sr := history.Series{
+			Figure: name.Figure, Battery: name.Battery,
+			Min: make([]*float64, w.points), Mean: make([]*float64, w.points), Max: make([]*float64, w.points),
+		}
 		numbers := make([]float64, 0, 3*w.points)
 		for i, c := range w.bins[name] {
 			if c.n == 0 {
 				continue
 			}
-			numbers = append(numbers, tidyNumber(float64(c.min)), tidyNumber(c.sum/float64(c.n)), tidyNumber(float64(c.max)))
+			numbers = append(numbers, tidyNumber(float64(c.min)), tidyNumber(c.sum/float64(c.n)),
+				tidyNumber(float64(c.max)))
 			n := len(numbers)
 			sr.Min[i], sr.Mean[i], sr.Max[i] = &numbers[n-3], &numbers[n-2], &numbers[n-1]
 		}
@@ -327,8 +341,41 @@ func (w *window) finish() history.Window {
 // tidyNumber rounds to a thousandth, so that a figure is short in JSON.
 func tidyNumber(x float64) float64 { return math.Round(x*1000) / 1000 }
 
-// Detail gives the first second of the run that began closest to a time, in the form that it was added in; nil when it is not kept.
-func (s *Store) Detail(ctx context.Context, at time.Time) (detail []byte, err error) {
+// FirstSecond returns the first second of the motor run that began closest to a time, within half a
+// second. One that was stored for other batteries than there are now is left out.
+func (s *Store) FirstSecond(ctx context.Context, at time.Time) (history.Trace, error) {
+	out := history.Trace{Start: at.UTC(), TimesS: []float64{}, Series: []history.TraceSeries{}}
+	start, detail, err := s.detail(ctx, at)
+	if err != nil || len(detail) == 0 {
+		return out, err
+	}
+	samples, err := readings.ParseTrace(detail)
+	if err != nil {
+		return out, fmt.Errorf("history: first second: %w", err)
+	}
+	out.Start = start
+	figures := s.opts.Layout.TraceFigures()
+	if len(samples) == 0 || len(samples[0].Values) != len(figures) {
+		return out, nil
+	}
+	for _, f := range figures {
+		values := make([]*float64, len(samples))
+		out.Series = append(out.Series, history.TraceSeries{Figure: f.Figure, Battery: f.Battery, Values: values})
+	}
+	for i, sample := range samples {
+		out.TimesS = append(out.TimesS, sample.At.Seconds())
+		for k, v := range sample.Values {
+			if v.OK {
+				out.Series[k].Values[i] = &v.X
+			}
+		}
+	}
+	return out, nil
+}
+
+// detail returns the stored form of the first second of the run that began closest to a time, and
+// when that was; nil when it is not stored.
+func (s *Store) detail(ctx context.Context, at time.Time) (start time.Time, detail []byte, err error) {
 	err = s.query(ctx, func(db *sql.DB) error {
 		spans, err := allSpans(db)
 		if err != nil {
@@ -341,17 +388,19 @@ func (s *Store) Detail(ctx context.Context, at time.Time) (detail []byte, err er
 				continue
 			}
 			var data []byte
-			var off int64
-			err := db.QueryRow("SELECT data, abs(id - ?1) FROM details WHERE id BETWEEN ?1 - 500 AND ?1 + 500 AND id >> 40 = ?2 ORDER BY abs(id - ?1) LIMIT 1",
-				key(sp.ord, want), sp.ord).Scan(&data, &off)
+			var id, off int64
+			err := db.QueryRow(`SELECT id, data, abs(id - ?1) FROM details
+				WHERE id BETWEEN ?1 - 500 AND ?1 + 500 AND id >> 40 = ?2 ORDER BY abs(id - ?1) LIMIT 1`,
+				key(sp.ord, want), sp.ord).Scan(&id, &data, &off)
 			if err == nil && off < nearest {
 				nearest, detail = off, data
+				start = time.UnixMilli(id&monoMask + sp.offMS).UTC()
 			}
 			if err != nil && !errors.Is(err, sql.ErrNoRows) {
-				return fmt.Errorf("history: detail: %w", err)
+				return fmt.Errorf("history: first second: %w", err)
 			}
 		}
 		return nil
 	})
-	return detail, err
+	return start, detail, err
 }

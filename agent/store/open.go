@@ -21,19 +21,23 @@ import (
 const fileName = "unit.db"
 
 var (
-	errNewer   = errors.New("file of a later version")
+	errNewer   = errors.New("file written by a newer version")
 	errDamaged = errors.New("file damaged")
 )
 
-// pragmas of the one connection, in the order that they must come in: EXCLUSIVE before the first look at the file, so that others are kept
-// out and the index of the write-ahead log is in memory; the page's size before the log's mode. FULL keeps a commit over a cut of the power.
-// Pages are small because most commits change a minute's row and little else: measured, a day's writing is 40 % less than with 4 KiB.
+// pragmas of the one connection, in the order that they must come in: EXCLUSIVE before the first
+// look at the file, so that others are kept out and the index of the write-ahead log is in memory;
+// the page size before the journal mode. FULL keeps a commit over a power cut. Pages are small
+// because most commits change a minute's row and little else: measured, a day's writing is 40 %
+// less than with 4 KiB.
 var pragmas = []string{
-	"locking_mode = EXCLUSIVE", "page_size = 1024", "auto_vacuum = INCREMENTAL", "journal_mode = WAL", "synchronous = FULL",
-	"journal_size_limit = 4194304", "cache_size = -512", "temp_store = MEMORY", "mmap_size = 0", "cell_size_check = ON",
+	"locking_mode = EXCLUSIVE", "page_size = 1024", "auto_vacuum = INCREMENTAL", "journal_mode = WAL",
+	"synchronous = FULL", "journal_size_limit = 4194304", "cache_size = -512", "temp_store = MEMORY",
+	"mmap_size = 0", "cell_size_check = ON",
 }
 
-// attach opens the file, setting aside a damaged one, and takes in what it says of sequence numbers.
+// attach opens the file and reads what a start needs. It renames a damaged file and starts a new
+// one.
 func (s *Store) attach() error {
 	db, err := s.openFile()
 	if err != nil && isDamage(err) && s.opts.Dir != "" {
@@ -44,7 +48,7 @@ func (s *Store) attach() error {
 	if err != nil {
 		return err
 	}
-	if err := s.takeIn(db); err != nil {
+	if err := s.load(db); err != nil {
 		return errors.Join(err, db.Close())
 	}
 	s.db = db
@@ -82,7 +86,7 @@ func (s *Store) openFile() (*sql.DB, error) {
 	return db, nil
 }
 
-// check reads the whole file and tells whether its structure holds together.
+// check reads the whole file and returns an error if its structure is damaged.
 func check(db *sql.DB) error {
 	var found string
 	if err := db.QueryRow("PRAGMA quick_check(1)").Scan(&found); err != nil {
@@ -94,7 +98,7 @@ func check(db *sql.DB) error {
 	return nil
 }
 
-// isDamage tells whether an error says that the file itself is no good.
+// isDamage reports whether an error says that the file itself is damaged.
 func isDamage(err error) bool {
 	if errors.Is(err, errDamaged) {
 		return true
@@ -103,28 +107,29 @@ func isDamage(err error) bool {
 	return ok && (e.Code()&0xff == lib.SQLITE_CORRUPT || e.Code()&0xff == lib.SQLITE_NOTADB)
 }
 
-// keptAside is how many damaged files are kept for somebody to look at.
-const keptAside = 2
+// maxDamagedFiles is how many damaged files are kept for somebody to look at.
+const maxDamagedFiles = 2
 
-// setAside renames the file with its companions, so that a new one can be begun.
+// setAside renames the file with its companions, so that a new one can be started.
 func (s *Store) setAside(why error) error {
 	base := filepath.Join(s.opts.Dir, fileName)
 	to := filepath.Join(s.opts.Dir, fmt.Sprintf("damaged-%d-%s.db", s.opts.Now().Unix(), s.opts.Session))
-	s.opts.Log.Error("store damaged; set aside and begun anew", "file", base, "kept as", to, "err", why)
-	for _, suffix := range []string{"-wal", "-shm", ""} { // the database itself last: cut short here, the rest is seen as damaged again
+	s.opts.Log.Error("store damaged: renamed, starting with a new file", "file", base, "renamed to", to, "err", why)
+	// The database itself last: if this is cut short, the rest is found damaged again.
+	for _, suffix := range []string{"-wal", "-shm", ""} {
 		if err := os.Rename(base+suffix, to+suffix); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return fmt.Errorf("store: set aside: %w", err)
+			return fmt.Errorf("store: rename damaged file: %w", err)
 		}
 	}
 	s.mu.Lock()
 	s.health.SetAside = filepath.Base(to)
 	s.mu.Unlock()
 	old, err := filepath.Glob(filepath.Join(s.opts.Dir, "damaged-*.db"))
-	if err != nil || len(old) <= keptAside {
+	if err != nil || len(old) <= maxDamagedFiles {
 		return nil
 	}
 	slices.Sort(old)
-	for _, path := range old[:len(old)-keptAside] {
+	for _, path := range old[:len(old)-maxDamagedFiles] {
 		for _, suffix := range []string{"-wal", "-shm", ""} {
 			_ = os.Remove(path + suffix) // room is all that is lost
 		}
@@ -132,8 +137,8 @@ func (s *Store) setAside(why error) error {
 	return nil
 }
 
-// takeIn reads what a start needs.
-func (s *Store) takeIn(db *sql.DB) error {
+// load reads what a start needs.
+func (s *Store) load(db *sql.DB) error {
 	series, err := json.Marshal(s.opts.Layout)
 	if err != nil {
 		return fmt.Errorf("store: layout: %w", err)
@@ -145,17 +150,18 @@ func (s *Store) takeIn(db *sql.DB) error {
 		return fmt.Errorf("store: layout: %w", err)
 	}
 	var ranMS int64
-	if err := db.QueryRow("SELECT value FROM meta WHERE name = 'ran_ms'").Scan(&ranMS); err != nil && !errors.Is(err, sql.ErrNoRows) {
+	row := db.QueryRow("SELECT value FROM meta WHERE name = 'ran_ms'")
+	if err := row.Scan(&ranMS); err != nil && !errors.Is(err, sql.ErrNoRows) {
 		return fmt.Errorf("store: %w", err)
 	}
 	s.ranBase = time.Duration(ranMS) * time.Millisecond
-	if err := s.takeInStreams(db); err != nil {
+	if err := s.loadStreams(db); err != nil {
 		return err
 	}
-	return s.takeInRows(db)
+	return s.loadRows(db)
 }
 
-// fault notes that the card takes nothing, and why.
+// fault notes that the card can't be written, and why.
 func (s *Store) fault(err error) {
 	problem := problemOf(err)
 	s.mu.Lock()
@@ -168,12 +174,13 @@ func (s *Store) fault(err error) {
 	s.down = true
 	s.mu.Unlock()
 	if fresh {
-		s.opts.Log.Error("store takes nothing; measuring goes on, records are held in memory", "dir", s.opts.Dir, "problem", problem, "err", err)
+		s.opts.Log.Error("store can't be written: measuring continues, records are held in memory",
+			"dir", s.opts.Dir, "problem", problem, "err", err)
 	}
-	poke(s.news)
+	s.notifyOutlets()
 }
 
-// problemOf names what is wrong with the card, in words for the page.
+// problemOf returns what is wrong with the card, in words for the page.
 func problemOf(err error) string {
 	if e, ok := errors.AsType[*sqlite.Error](err); ok {
 		switch e.Code() & 0xff {
@@ -195,7 +202,7 @@ func problemOf(err error) string {
 	}
 	switch {
 	case errors.Is(err, errNewer):
-		return "written by a later version"
+		return "written by a newer version"
 	case errors.Is(err, errDamaged):
 		return "damaged"
 	case errors.Is(err, fs.ErrPermission):

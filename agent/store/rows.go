@@ -22,8 +22,9 @@ var tiers = [...]tier{
 	{"hours", time.Hour, "tens"},
 }
 
-// roll is the minute written last: once one comes that lies in another ten minutes or another hour, those before are complete.
-type roll struct {
+// rollup is the minute written last. Once one comes that lies in another ten minutes or another
+// hour, those before are complete.
+type rollup struct {
 	ord    int64
 	mono   time.Duration
 	layout int64
@@ -31,19 +32,20 @@ type roll struct {
 }
 
 func (s *Store) insertRow(tx *sql.Tx, ord, monoMS int64, data []byte) error {
-	if _, err := tx.Exec("INSERT OR REPLACE INTO minutes VALUES(?, ?, ?)", key(ord, monoMS), s.layout, data); err != nil {
+	if _, err := tx.Exec("INSERT OR REPLACE INTO minutes VALUES(?, ?, ?)", key(ord, monoMS), s.layout,
+		data); err != nil {
 		return err
 	}
-	next := roll{ord, time.Duration(monoMS) * time.Millisecond, s.layout, true}
-	if err := s.roll(tx, next); err != nil {
+	next := rollup{ord, time.Duration(monoMS) * time.Millisecond, s.layout, true}
+	if err := s.rollup(tx, next); err != nil {
 		return err
 	}
 	s.rolled = next
 	return nil
 }
 
-// roll writes the coarser aggregates that are complete now that a row at next is there.
-func (s *Store) roll(tx *sql.Tx, next roll) error {
+// rollup writes the coarser aggregates that are complete now that a row at next is there.
+func (s *Store) rollup(tx *sql.Tx, next rollup) error {
 	last := s.rolled
 	if !last.any {
 		return nil
@@ -60,9 +62,10 @@ func (s *Store) roll(tx *sql.Tx, next roll) error {
 	return nil
 }
 
-func (s *Store) condense(tx *sql.Tx, t tier, last roll, begin time.Duration) error {
+func (s *Store) condense(tx *sql.Tx, t tier, last rollup, begin time.Duration) error {
 	ms := begin.Milliseconds()
-	rows, err := tx.Query("SELECT data, (SELECT series FROM layouts WHERE layouts.id = layout) FROM "+t.from+" WHERE id >= ? AND id < ? AND layout = ?",
+	rows, err := tx.Query("SELECT data, (SELECT series FROM layouts WHERE layouts.id = layout) FROM "+t.from+
+		" WHERE id >= ? AND id < ? AND layout = ?",
 		key(last.ord, ms), key(last.ord, ms+t.width.Milliseconds()), last.layout)
 	if err != nil {
 		return err
@@ -79,7 +82,7 @@ func (s *Store) condense(tx *sql.Tx, t tier, last roll, begin time.Duration) err
 		if err != nil {
 			return err
 		}
-		if r, err := readings.ParseRow(len(n), data); err == nil { // one that can't be read is left out; it was counted when written
+		if r, err := readings.ParseRow(len(n), data); err == nil { // skip one that can't be read
 			parts = append(parts, r)
 		}
 	}
@@ -89,12 +92,13 @@ func (s *Store) condense(tx *sql.Tx, t tier, last roll, begin time.Duration) err
 	if err := rows.Close(); err != nil {
 		return err
 	}
-	_, err = tx.Exec("INSERT OR REPLACE INTO "+t.table+" VALUES(?, ?, ?)", key(last.ord, ms), last.layout, readings.AppendRow(nil, readings.Merge(begin, parts)))
+	_, err = tx.Exec("INSERT OR REPLACE INTO "+t.table+" VALUES(?, ?, ?)",
+		key(last.ord, ms), last.layout, readings.AppendRow(nil, readings.Merge(begin, parts)))
 	return err
 }
 
-// takeInRows finds the minute written last, so that what a crash left open is closed by the next one.
-func (s *Store) takeInRows(db *sql.DB) error {
+// loadRows finds the minute written last, so that the next one closes what a crash left open.
+func (s *Store) loadRows(db *sql.DB) error {
 	if s.rolled.any {
 		return nil
 	}
@@ -106,6 +110,6 @@ func (s *Store) takeInRows(db *sql.DB) error {
 	if err != nil {
 		return fmt.Errorf("store: rows: %w", err)
 	}
-	s.rolled = roll{id >> spanShift, time.Duration(id&monoMask) * time.Millisecond, layout, true}
+	s.rolled = rollup{id >> spanShift, time.Duration(id&monoMask) * time.Millisecond, layout, true}
 	return nil
 }

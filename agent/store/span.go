@@ -7,7 +7,7 @@ import (
 	"liftbank/rules"
 )
 
-// span is a stretch of one session with one offset between monotonic time and the time of day.
+// span is a part of one session with one offset between monotonic time and the time of day.
 type span struct {
 	ord     int64 // in the file; 0 until it is there
 	fromMS  int64
@@ -16,20 +16,23 @@ type span struct {
 	changed bool // to be written
 }
 
-// jump is how far the time of day may move against the monotonic clock before it counts as set anew.
+// jump is how far the time of day may move against the monotonic clock before it counts as set
+// again.
 const jump = 2 * time.Second
 
-// at gives the span of a moment and learns from its wall clock. The caller holds s.mu.
+// at returns the span of a moment and learns from its wall clock. The caller holds s.mu.
 //
-// Before the clock is trusted its guesses are taken as they come. The first trusted one puts the whole session right. Later ones begin a
-// new span where the clock was set by more than jump; what a clock says that is trusted no more is left out, the monotonic clock is better.
+// Before the clock is trusted, its guesses are used as they come. The first trusted one corrects
+// the whole session. Later ones start a new span where the clock was set by more than jump. A clock
+// that is no longer trusted is ignored: the monotonic clock is better.
 func (s *Store) at(m rules.Moment) *span {
 	off := int64(0)
 	if !m.Wall.IsZero() {
 		off = m.Wall.UnixMilli() - m.Mono.Milliseconds()
 	}
 	if len(s.spans) == 0 {
-		s.spans = append(s.spans, &span{fromMS: m.Mono.Milliseconds(), offMS: off, trusted: m.WallTrusted, changed: true})
+		s.spans = append(s.spans, &span{fromMS: m.Mono.Milliseconds(), offMS: off, trusted: m.WallTrusted,
+			changed: true})
 		s.dirty = true
 	}
 	cur := s.spans[len(s.spans)-1]
@@ -53,7 +56,8 @@ func (s *Store) at(m rules.Moment) *span {
 	return cur
 }
 
-// Observe tells the store what the clocks say while nothing is added, so that a clock that becomes trusted is noticed at once.
+// Observe tells the store what the clocks show while nothing is added, so that a clock that becomes
+// trusted is noticed at once.
 func (s *Store) Observe(m rules.Moment) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -67,10 +71,11 @@ const (
 	monoMask  = 1<<spanShift - 1
 )
 
-// key gives where something at a monotonic time of a span lies; a negative time or one beyond 34 years goes to the end of the range.
+// key returns the key of something at a monotonic time of a span. A negative time or one beyond 34
+// years goes to the end of the range.
 func key(ord, monoMS int64) int64 { return ord<<spanShift | min(max(monoMS, 0), monoMask) }
 
-// writeSpans writes the spans that are new or were put right.
+// writeSpans writes the spans that are new or were corrected.
 func (s *Store) writeSpans(tx *sql.Tx) error {
 	s.mu.Lock()
 	spans := append([]*span(nil), s.spans...)
@@ -81,7 +86,8 @@ func (s *Store) writeSpans(tx *sql.Tx) error {
 		sp.changed = false
 		s.mu.Unlock()
 		if now.ord == 0 {
-			r, err := tx.Exec("INSERT INTO spans(session, from_ms, off_ms, trusted) VALUES(?, ?, ?, ?)", s.opts.Session, now.fromMS, now.offMS, now.trusted)
+			r, err := tx.Exec("INSERT INTO spans(session, from_ms, off_ms, trusted) VALUES(?, ?, ?, ?)",
+				s.opts.Session, now.fromMS, now.offMS, now.trusted)
 			if err != nil {
 				return err
 			}
@@ -93,7 +99,8 @@ func (s *Store) writeSpans(tx *sql.Tx) error {
 			sp.ord = ord
 			s.mu.Unlock()
 		} else if now.changed {
-			if _, err := tx.Exec("UPDATE spans SET off_ms = ?, trusted = ? WHERE ord = ?", now.offMS, now.trusted, now.ord); err != nil {
+			if _, err := tx.Exec("UPDATE spans SET off_ms = ?, trusted = ? WHERE ord = ?",
+				now.offMS, now.trusted, now.ord); err != nil {
 				return err
 			}
 		}
@@ -101,8 +108,8 @@ func (s *Store) writeSpans(tx *sql.Tx) error {
 	return nil
 }
 
-// unwriteSpans takes back what writeSpans noted, after the transaction failed.
-func (s *Store) unwriteSpans(known map[*span]bool) {
+// revertSpans undoes what writeSpans noted, after the transaction failed.
+func (s *Store) revertSpans(known map[*span]bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, sp := range s.spans {

@@ -1,29 +1,37 @@
-// Package store keeps a unit's past and what the fleet has not got yet, in one SQLite file on the board's card.
+// Package store keeps a unit's history, and the records that its outlets have not delivered yet, in
+// one SQLite file on the board's card.
 //
-// It holds aggregates (a minute, ten minutes, an hour; each tier kept longer than the one before), motor runs with their first second
-// at full rate, findings from onset to end, visits, and the outbox: records of four streams, each with a
-// sequence number, until somebody has them.
+// It holds aggregates (a minute, ten minutes, an hour; each tier kept longer than the one before),
+// motor runs with their first second at full rate, findings from onset to end, and the outbox:
+// records of four streams, each with a sequence number, until every outlet is done with them
+// ([Outlet]).
 //
-// Adding never waits for the card: what is added is held in memory and written by one goroutine ([Store.Run]), in one transaction each
-// CommitEvery, at once for runs, findings and visits. A crash or a cut of the power loses what was added since the last commit, no more.
-// A record goes out only once it is on the card, unless the card takes nothing.
+// Adding never waits for the card. What is added is held in memory, and one goroutine ([Store.Run])
+// writes it: in one transaction every CommitEvery, at once for runs, findings and visits. A crash
+// or a power cut loses what was added since the last commit, no more. A record is sent only once it
+// is on the card, unless the card can't be written.
 //
-// When the card is full, read-only or broken the store says so ([Store.Health]), holds on to what is added up to a bound, gives records
-// out of memory and tries again. A damaged file is set aside with its -wal and a new one begun.
+// When the card is full, read-only or broken, [Store.Health] says so. The store then holds what is
+// added in memory up to a limit, returns records from there, and tries again. A damaged file is
+// renamed with its -wal, and a new one started.
 //
 // # Sequence numbers
 //
-// A record is known by unit, stream, session and number. A session is one start of the agent and has a random name, so two starts never
-// share one, not even when the card was restored from an old image. Numbers go on over sessions of the same file: the first of a session
-// is one above the last that was on the card when it began. Without restored images numbers of a stream are therefore contiguous over the
-// life of the file; with one, numbers come twice, under two sessions. Every record says the first number of its session: numbers below it
-// are those of earlier sessions, and 1 says that the file is new. A number given to a record that never reached the card was never sent
-// and is given again, in another session.
+// A record is known by unit, stream, session and number. A session is one start of the agent and
+// has a random name, so two starts never share one, not even after the card was restored from an
+// old image. Numbers continue over the sessions of one file: the first of a session is one above
+// the last that was on the card when it began. Without restored images the numbers of a stream are
+// therefore contiguous over the life of the file. With one, numbers come twice, in two sessions.
+// Every record has the first number of its session: numbers below it are those of earlier sessions,
+// and 1 says that the file is new. A number whose record never reached the card was never sent, and
+// is given again in another session.
 //
 // # Time
 //
-// What is kept carries the monotonic time of its session; a session's offset to the time of day is kept once. When the clock becomes
-// trusted the offset is put right, and with it every time of the session, back to its beginning.
+// What is stored carries the monotonic time of its session. A session's offset to the time of day
+// is stored once. When the clock becomes trusted, the offset is corrected, and with it every time
+// of the session back to its start. Bodies of records have stand-ins for times that were not known
+// (package moment).
 package store
 
 import (
@@ -38,32 +46,33 @@ import (
 	"liftbank/agent/readings"
 )
 
-// Options say where and how much is kept. Fields without a stated default must be set.
+// Options say where and how much is stored. Fields without a stated default must be set.
 type Options struct {
 	Dir     string // of the file; "" keeps everything in memory
 	Session string // this start of the agent; unique among starts
 	Layout  readings.Layout
+	Outlets []string // names of those that send what is kept; each has its cursors
 	Limits  Limits
 	Now     func() time.Time                     // the process's clock with its monotonic part
 	After   func(time.Duration) <-chan time.Time // nil is time.After
 	Log     *slog.Logger                         // nil logs nothing
 }
 
-// Limits bound what is kept and how often it is written. A zero field takes the default. Times are of running, not of the calendar: a
-// clock that is wrong deletes nothing.
+// Limits bound what is stored and how often it is written. A zero field takes the default. Times
+// are of running, not of the calendar: a wrong clock deletes nothing.
 type Limits struct {
 	CommitEvery  time.Duration // 30 s
-	Minutes      time.Duration // that minutes are kept; 30 d
-	Tens         time.Duration // that ten-minute aggregates are kept; 400 d
-	Hours        time.Duration // that hours are kept; 5 years
-	RunDetails   int           // runs kept with their first second; 2000
-	Runs         int           // runs kept; 100,000
-	Findings     int           // findings kept in the history; 10,000
+	Minutes      time.Duration // age of minutes; 30 d
+	Tens         time.Duration // age of ten-minute aggregates; 400 d
+	Hours        time.Duration // age of hours; 5 years
+	RunDetails   int           // runs with their first second; 2000
+	Runs         int           // runs; 100,000
+	Findings     int           // findings in the history; 10,000
 	FileBytes    int64         // of the file; 96 MiB
-	OutboxBytes  int64         // of records not yet gone; 32 MiB
-	PendingBytes int           // held in memory while the card takes nothing; 2 MiB
-	Grace        time.Duration // that a record acknowledged by the broker is kept where no collector confirms; 72 h
-	Collector    time.Duration // that a collector that has confirmed is waited for; 30 d
+	OutboxBytes  int64         // of records in the outbox; 32 MiB
+	PendingBytes int           // held in memory while the card can't be written; 2 MiB
+	Grace        time.Duration // age of a sent record where no receiver confirms; 72 h
+	Collector    time.Duration // that a receiver that once confirmed is waited for; 30 d
 }
 
 func (l Limits) withDefaults() Limits {
@@ -96,29 +105,35 @@ func (l Limits) withDefaults() Limits {
 	return l
 }
 
-// Health is how keeping goes.
+// Health is the state of the card and of what waits.
 type Health struct {
-	Problem   string             // "" while the card takes everything; else in words: "disk full", "read-only", "I/O error", ...
+	Problem   string             // "" while the card can be written; else "disk full", "read-only", ...
 	Detail    string             // the error behind it
 	Since     time.Time          // of Problem being as it is
-	SetAside  string             // the damaged file that was put away last, "" for none
+	SetAside  string             // the damaged file that was renamed last, "" for none
 	SizeBytes int64              // of the file
 	Commits   uint64             // since the start
 	Failed    uint64             // commits that failed
 	Pending   int                // things that wait to be written
-	Lost      uint64             // things given up for want of room
-	Waiting   [streamCount]int64 // records of each stream that no broker has acknowledged
-	Kept      [streamCount]int64 // records of each stream on the card, the acknowledged ones among them
+	Lost      uint64             // things dropped for lack of space
+	Outlets   []OutletHealth     // in the order of the options
+	Kept      [streamCount]int64 // records of each stream on the card, sent ones among them
 }
 
-// Store keeps one unit's past. All methods may be called from any goroutine.
+// OutletHealth is how far one outlet is behind.
+type OutletHealth struct {
+	Name    string
+	Waiting [streamCount]int64 // records of each stream that it has not sent
+}
+
+// Store keeps one unit's history and outbox. All methods may be called from any goroutine.
 type Store struct {
-	opts  Options
-	begun time.Time
-	wake  chan struct{} // commit at once; cap 1
-	news  chan struct{} // records can be had; cap 1
-	asks  chan ask
-	ended chan struct{} // closed when Run has returned
+	opts    Options
+	begun   time.Time
+	outlets []*Outlet
+	wake    chan struct{} // commit at once; cap 1
+	asks    chan fileQuery
+	ended   chan struct{} // closed when Run has returned
 
 	mu       sync.Mutex // over all below; never held during input or output
 	pending  []op       // in the order added
@@ -129,7 +144,7 @@ type Store struct {
 	dirty    bool    // something beside pending is to be written: spans, acknowledgements
 	health   Health
 	numbered bool // the transaction under way gave numbers
-	down     bool // the card takes nothing: records are given out of memory
+	down     bool // the card can't be written: records come out of memory
 
 	disk // belongs to Run
 }
@@ -139,24 +154,24 @@ type disk struct {
 	db       *sql.DB
 	layout   int64         // id of Options.Layout in the file
 	ranBase  time.Duration // that the file was in use before this start
-	lastAck  [streamCount]time.Duration
 	lastTidy time.Time
-	rolled   roll
+	rolled   rollup
 }
 
-// ask is a question to the file.
-type ask struct {
+// fileQuery is a question to the file.
+type fileQuery struct {
 	do   func() error
 	done chan error
 }
 
 var errStopped = errors.New("store: stopped")
 
-// Open opens the file, checks it and reads what a start needs. A damaged file is set aside; a card that can't be used at all is no error:
-// Health says so, and Run tries again. Errors are of the options.
+// Open opens the file, checks it and reads what a start needs. It renames a damaged file and starts
+// a new one. A card that can't be used is no error: Health reports it, and Run tries again. Errors
+// are about the options.
 func Open(o Options) (*Store, error) {
 	if o.Session == "" || o.Now == nil || len(o.Layout) == 0 {
-		return nil, errors.New("store: session, clock or layout not given")
+		return nil, errors.New("store: want session, clock and layout")
 	}
 	o.Limits = o.Limits.withDefaults()
 	if o.After == nil {
@@ -166,7 +181,10 @@ func Open(o Options) (*Store, error) {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	s := &Store{
-		opts: o, begun: o.Now(), wake: make(chan struct{}, 1), news: make(chan struct{}, 1), asks: make(chan ask), ended: make(chan struct{}),
+		opts: o, begun: o.Now(), wake: make(chan struct{}, 1), asks: make(chan fileQuery), ended: make(chan struct{}),
+	}
+	for _, name := range o.Outlets {
+		s.outlets = append(s.outlets, newOutlet(s, name))
 	}
 	for i := range s.streams {
 		s.streams[i] = newStream()
@@ -181,7 +199,8 @@ func Open(o Options) (*Store, error) {
 	return s, nil
 }
 
-// Run writes until ctx ends, then writes what is left and closes the file. It must be called exactly once.
+// Run writes until ctx ends, then writes the rest and closes the file. It must be called exactly
+// once.
 func (s *Store) Run(ctx context.Context) error {
 	defer close(s.ended)
 	timer := s.opts.After(s.opts.Limits.CommitEvery)
@@ -192,7 +211,7 @@ func (s *Store) Run(ctx context.Context) error {
 			s.finish()
 			return nil
 		case <-s.wake:
-			if !s.isDown() { // a card that takes nothing is asked again when its time comes, not with each run
+			if !s.isDown() { // a card that can't be written is tried again on time, not with each run
 				s.commit()
 			}
 		case <-timer:
@@ -207,7 +226,7 @@ func (s *Store) Run(ctx context.Context) error {
 
 // ask has the goroutine of Run answer a question.
 func (s *Store) ask(ctx context.Context, do func() error) error {
-	q := ask{do, make(chan error, 1)}
+	q := fileQuery{do, make(chan error, 1)}
 	select {
 	case s.asks <- q:
 	case <-s.ended:
@@ -218,7 +237,7 @@ func (s *Store) ask(ctx context.Context, do func() error) error {
 	return <-q.done
 }
 
-// Flush writes what waits now and says whether the card has it.
+// Flush writes what waits and returns an error if the card does not have it then.
 func (s *Store) Flush(ctx context.Context) error {
 	return s.ask(ctx, func() error {
 		s.commit()
@@ -229,17 +248,14 @@ func (s *Store) Flush(ctx context.Context) error {
 	})
 }
 
-// News gives a channel that has something in it when records can be had that were not there before.
-func (s *Store) News() <-chan struct{} { return s.news }
-
-// Health gives how keeping goes now.
+// Health returns the state of the store now.
 func (s *Store) Health() Health {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	h := s.health
 	h.Pending = len(s.pending)
-	for i := range s.streams {
-		h.Waiting[i] = s.streams[i].waiting()
+	for _, o := range s.outlets {
+		h.Outlets = append(h.Outlets, OutletHealth{o.name, o.waiting()})
 	}
 	return h
 }
@@ -250,12 +266,12 @@ func (s *Store) isDown() bool {
 	return s.down
 }
 
-func poke(c chan struct{}) {
+func notify(c chan struct{}) {
 	select {
 	case c <- struct{}{}:
 	default:
 	}
 }
 
-// ran gives how long the file has been in use, all starts together.
-func (s *Store) ran() time.Duration { return s.ranBase + s.opts.Now().Sub(s.begun) }
+// totalRunTime returns how long the file has been in use, over all starts.
+func (s *Store) totalRunTime() time.Duration { return s.ranBase + s.opts.Now().Sub(s.begun) }

@@ -27,7 +27,8 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// inMemory gives a folder whose files cost no disk writes, where the system has one: for tests that open hundreds.
+// inMemory gives a folder whose files cost no disk writes, where the system has one: for tests that
+// open hundreds.
 func inMemory() string {
 	const shm = "/dev/shm"
 	if info, err := os.Stat(shm); err != nil || !info.IsDir() {
@@ -41,6 +42,7 @@ var day0 = time.Date(2026, 3, 9, 0, 0, 0, 0, time.UTC)
 // hand is a store whose clock and timer a test moves.
 type hand struct {
 	*Store
+	*Outlet
 	t    testing.TB
 	tick chan time.Time
 	stop func()
@@ -51,15 +53,25 @@ type hand struct {
 
 func open(t testing.TB, dir, session string, limits Limits) *hand {
 	t.Helper()
+	return openWith(t, dir, session, limits, "mqtt")
+}
+
+// openWith opens a store with these outlets; the hand is at the first.
+func openWith(t testing.TB, dir, session string, limits Limits, outlets ...string) *hand {
+	t.Helper()
 	now := day0
 	h := &hand{t: t, tick: make(chan time.Time), mu: &sync.Mutex{}, now: &now, log: &bytes.Buffer{}}
 	s, err := Open(Options{
-		Dir: dir, Session: session, Layout: readings.LayoutOf([]string{"a"}), Limits: limits,
-		Now: func() time.Time { h.mu.Lock(); defer h.mu.Unlock(); return *h.now }, After: func(time.Duration) <-chan time.Time { return h.tick },
-		Log: slog.New(slog.NewTextHandler(h.log, nil)),
+		Dir: dir, Session: session, Layout: readings.LayoutOf([]string{"a"}), Limits: limits, Outlets: outlets,
+		Now:   func() time.Time { h.mu.Lock(); defer h.mu.Unlock(); return *h.now },
+		After: func(time.Duration) <-chan time.Time { return h.tick },
+		Log:   slog.New(slog.NewTextHandler(h.log, nil)),
 	})
 	require.NoError(t, err)
 	h.Store = s
+	if len(outlets) > 0 {
+		h.Outlet = s.Outlet(outlets[0])
+	}
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Run(ctx) }()
@@ -93,7 +105,7 @@ func row(mono time.Duration, milliVolt int32) readings.Row {
 // numbers gives session:seq of all records of a stream.
 func (h *hand) numbers(of Stream) []string {
 	h.t.Helper()
-	all, err := h.After(h.t.Context(), of, 0, 100000)
+	all, err := h.after(h.t.Context(), of, 0, 100000)
 	require.NoError(h.t, err)
 	var out []string
 	for _, r := range all {
@@ -107,27 +119,36 @@ func (h *hand) numbers(of Stream) []string {
 }
 
 func TestWhatWasAddedIsThereAfterARestart(t *testing.T) {
+	firstSecond := readings.AppendTrace(nil, []readings.Sample{
+		{At: -250 * time.Millisecond, Values: []readings.Value{{X: 12.61, OK: true}, {}, {X: 0, OK: true}}},
+		{At: 10 * time.Millisecond, Values: []readings.Value{{X: 11.5, OK: true}, {X: -60.25, OK: true},
+			{X: 11.25, OK: true}}},
+	})
 	dir := t.TempDir()
 	h := open(t, dir, "s1", Limits{})
 	h.AddRow(trusted(time.Minute), row(0, 12600))
-	h.AddRun(trusted(2*time.Minute), time.Minute, history.Run{DurationS: 12, MeanA: 118, PeakA: 160}, []byte("detail"), []byte(`{"n":1}`))
+	h.AddRun(trusted(2*time.Minute), time.Minute, history.Run{DurationS: 12, MeanA: 118, PeakA: 160},
+		firstSecond, []byte(`{"n":1}`))
 	h.RaiseFinding(trusted(3*time.Minute), "feed-lost", "", "urgent", []byte("raised"))
-	require.NoError(t, h.PutVisit(t.Context(), trusted(4*time.Minute), "v1", 1, []byte("first")))
-	require.NoError(t, h.PutVisit(t.Context(), trusted(5*time.Minute), "v1", 2, []byte("second")))
+	h.AddRecord(trusted(4*time.Minute), Visits, []byte("first"))
+	h.AddRecord(trusted(5*time.Minute), Visits, []byte("second"))
 	h.flush()
 	h.stop()
 
 	h = open(t, dir, "s2", Limits{})
-	visits, err := h.Visits(t.Context(), 10)
+	trace, err := h.FirstSecond(t.Context(), day0.Add(time.Minute+20*time.Millisecond))
 	require.NoError(t, err)
-	require.Len(t, visits, 1)
-	assert.Equal(t, Visit{"v1", 2, day0.Add(5 * time.Minute), []byte("second")}, visits[0])
-	visits, err = h.Revisions(t.Context(), "v1")
+	assert.Equal(t, history.Trace{
+		Start: day0.Add(time.Minute), TimesS: []float64{-0.25, 0.01},
+		Series: []history.TraceSeries{
+			{Figure: "voltage_v", Battery: "a", Values: []*float64{new(12.61), new(11.5)}},
+			{Figure: "current_a", Battery: "a", Values: []*float64{nil, new(-60.25)}},
+			{Figure: "motor_voltage_v", Values: []*float64{new(0.0), new(11.25)}},
+		},
+	}, trace)
+	trace, err = h.FirstSecond(t.Context(), day0.Add(2*time.Minute))
 	require.NoError(t, err)
-	assert.Len(t, visits, 2)
-	detail, err := h.Detail(t.Context(), day0.Add(time.Minute+20*time.Millisecond))
-	require.NoError(t, err)
-	assert.Equal(t, "detail", string(detail))
+	assert.Empty(t, trace.Series, "no run began there")
 
 	// Numbers go on; each record knows its session and where that began.
 	assert.Equal(t, uint64(2), h.AddRecord(trusted(10*time.Minute), Runs, []byte("{}")))
@@ -147,11 +168,13 @@ func TestWhatWasAddedIsThereAfterARestart(t *testing.T) {
 	w, err := h.Window(t.Context(), history.Query{From: day0, To: day0.Add(time.Hour), Points: 60})
 	require.NoError(t, err)
 	end := day0.Add(12 * time.Minute)
-	assert.Equal(t, []history.Span{{Name: "feed-lost", Severity: "urgent", From: day0.Add(3 * time.Minute), To: &end}}, w.Findings)
+	assert.Equal(t, []history.Span{{Name: "feed-lost", Severity: "urgent", From: day0.Add(3 * time.Minute),
+		To: &end}}, w.Findings)
 	assert.Equal(t, []history.Run{{At: day0.Add(time.Minute), DurationS: 12, MeanA: 118, PeakA: 160}}, w.Runs)
 }
 
-// A record that comes while a transaction is under way: its number is written with it, not before, or a cut of the power would leave a hole.
+// A record that comes while a transaction is under way: its number is written with it, not before,
+// or a cut of the power would leave a hole.
 func TestANumberIsWrittenWithItsRecord(t *testing.T) {
 	h := open(t, t.TempDir(), "s1", Limits{})
 	h.AddRecord(trusted(0), Visits, nil)
@@ -162,7 +185,8 @@ func TestANumberIsWrittenWithItsRecord(t *testing.T) {
 	require.NoError(t, h.ask(t.Context(), func() error {
 		h.commit()
 		var next, records int
-		require.NoError(t, h.db.QueryRow("SELECT next_seq, (SELECT count(*) FROM outbox) FROM streams WHERE stream = ?", Visits).Scan(&next, &records))
+		const query = "SELECT next_seq, (SELECT count(*) FROM outbox) FROM streams WHERE stream = ?"
+		require.NoError(t, h.db.QueryRow(query, Visits).Scan(&next, &records))
 		assert.Equal(t, records+1, next)
 		return nil
 	}))
@@ -213,7 +237,7 @@ func TestTimesArePutRightBackwards(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, day0.Add(2*time.Minute), after[0].At)
 	assert.True(t, after[0].Trusted)
-	assert.Equal(t, day0.Sub(time.Unix(0, 0)), after[0].Shift, "what times inside the body are off by")
+	assert.Equal(t, day0.Add(90*time.Second), after[0].Time(90*time.Second), "what an instant inside the body is")
 	assert.Equal(t, before[0].Seq, after[0].Seq)
 	w, err := h.Window(t.Context(), history.Query{From: day0, To: day0.Add(time.Hour), Points: 60})
 	require.NoError(t, err)
@@ -222,13 +246,16 @@ func TestTimesArePutRightBackwards(t *testing.T) {
 	require.Len(t, w.Series, 1)
 	assert.Equal(t, 12.6, *w.Series[0].Mean[0])
 
-	// Set anew while trusted: what was is not moved. No longer trusted: the monotonic clock goes on.
-	h.AddRun(rules.Moment{Mono: time.Hour, Wall: day0.Add(3 * time.Hour), WallTrusted: true}, time.Hour, history.Run{DurationS: 4}, nil, nil)
+	// Set again while trusted: earlier times stay. No longer trusted: the monotonic clock
+	// continues.
+	h.AddRun(rules.Moment{Mono: time.Hour, Wall: day0.Add(3 * time.Hour), WallTrusted: true}, time.Hour,
+		history.Run{DurationS: 4}, nil, nil)
 	h.AddRun(rules.Moment{Mono: 2 * time.Hour, Wall: time.Unix(5, 0)}, 2*time.Hour, history.Run{DurationS: 5}, nil, nil)
 	w, err = h.Window(t.Context(), history.Query{From: day0, To: day0.Add(24 * time.Hour), Points: 60})
 	require.NoError(t, err)
 	require.Len(t, w.Runs, 3)
-	assert.Equal(t, []time.Time{day0.Add(90 * time.Second), day0.Add(3 * time.Hour), day0.Add(4 * time.Hour)}, []time.Time{w.Runs[0].At, w.Runs[1].At, w.Runs[2].At})
+	assert.Equal(t, []time.Time{day0.Add(90 * time.Second), day0.Add(3 * time.Hour), day0.Add(4 * time.Hour)},
+		[]time.Time{w.Runs[0].At, w.Runs[1].At, w.Runs[2].At})
 }
 
 func TestDamagedFileIsSetAside(t *testing.T) {
@@ -251,7 +278,8 @@ func TestDamagedFileIsSetAside(t *testing.T) {
 			dir := t.TempDir()
 			h := open(t, dir, "s1", Limits{})
 			for i := range 2000 {
-				h.AddRow(trusted(time.Duration(i+1)*time.Minute), row(time.Duration(i)*time.Minute, int32(12000+i*7%900)))
+				h.AddRow(trusted(time.Duration(i+1)*time.Minute),
+					row(time.Duration(i)*time.Minute, int32(12000+i*7%900)))
 			}
 			h.AddRecord(trusted(0), Runs, nil)
 			h.flush()
@@ -262,7 +290,7 @@ func TestDamagedFileIsSetAside(t *testing.T) {
 			assert.NotEmpty(t, h.Health().SetAside)
 			assert.Empty(t, h.Health().Problem)
 			assert.FileExists(t, filepath.Join(dir, h.Health().SetAside))
-			assert.Contains(t, h.log.String(), "set aside")
+			assert.Contains(t, h.log.String(), "store damaged")
 			assert.Equal(t, uint64(1), h.AddRecord(trusted(0), Runs, nil), "a new file begins at 1")
 			h.flush()
 			assert.Equal(t, []string{"s2:1"}, h.numbers(Runs))
@@ -270,7 +298,8 @@ func TestDamagedFileIsSetAside(t *testing.T) {
 	}
 }
 
-// Damage that shows while the file is in use: a new one takes over, numbers go on, and what was lost is said.
+// Damage that shows while the file is in use: a new one takes over, numbers go on, and what was
+// lost is said.
 func TestDamageWhileInUse(t *testing.T) {
 	dir := t.TempDir()
 	h := open(t, dir, "s1", Limits{})
@@ -289,7 +318,8 @@ func TestDamageWhileInUse(t *testing.T) {
 	assert.Equal(t, uint64(5), h.AddRecord(trusted(0), Runs, nil))
 }
 
-// A full disk: adding goes on, records can be had out of memory, and when there is room again all is written under the same numbers.
+// A full disk: adding goes on, records can be had out of memory, and when there is room again all
+// is written under the same numbers.
 func TestFullDisk(t *testing.T) {
 	h := open(t, t.TempDir(), "s1", Limits{PendingBytes: 20000})
 	h.AddRecord(trusted(0), Runs, []byte("before"))
@@ -307,7 +337,8 @@ func TestFullDisk(t *testing.T) {
 	}
 	assert.ErrorContains(t, err, "disk full")
 	assert.Equal(t, "disk full", h.Health().Problem)
-	// No room either: the file is opened anew by the next attempt, and that one works, as the bound was this connection's.
+	// No room either: the file is opened anew by the next attempt, and that one works, as the bound
+	// was this connection's.
 	h.AddRecord(trusted(0), Findings, []byte("while full"))
 	held, err := h.After(t.Context(), Findings, 0, 10)
 	require.NoError(t, err)
@@ -324,7 +355,8 @@ func TestFullDisk(t *testing.T) {
 	}
 }
 
-// A card that takes nothing for weeks: memory stays bounded, findings stay, and what had to go leaves a gap.
+// A card that takes nothing for weeks: memory stays bounded, findings stay, and what had to go
+// leaves a gap.
 func TestMemoryIsBoundedWhileTheCardTakesNothing(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "file")
 	require.NoError(t, os.WriteFile(dir, nil, 0o600)) // a file where the folder should be
@@ -412,7 +444,8 @@ func TestASecondProcessIsKeptOut(t *testing.T) {
 	assert.Equal(t, []string{"s1:1"}, h.numbers(Runs))
 }
 
-// With nobody confirming, a record goes once the broker had it for the grace; with a collector, once that has confirmed.
+// With nobody confirming, a record goes once the broker had it for the grace; with a collector,
+// once that has confirmed.
 func TestRecordsLeaveTheOutbox(t *testing.T) {
 	h := open(t, t.TempDir(), "s1", Limits{})
 	add := func(n int) {
@@ -426,14 +459,14 @@ func TestRecordsLeaveTheOutbox(t *testing.T) {
 		require.NoError(t, err)
 		for _, r := range all {
 			if r.Seq <= uint64(seq) {
-				h.Acked(r)
+				h.Sent(r)
 			}
 		}
 		h.flush()
 	}
 	add(5)
 	ack(3)
-	assert.Equal(t, int64(2), h.Health().Waiting[Runs])
+	assert.Equal(t, int64(2), h.Health().Outlets[0].Waiting[Runs])
 	for range 71 {
 		h.pass(time.Hour)
 	}
@@ -443,7 +476,8 @@ func TestRecordsLeaveTheOutbox(t *testing.T) {
 	}
 	assert.Equal(t, []string{"s1:4", "s1:5"}, h.numbers(Runs))
 
-	again, known, err := h.Confirm(t.Context(), Receipt{Stream: Runs, Session: "s1", Through: 4, Missing: [][2]uint64{{2, 3}}})
+	again, known, err := h.Confirm(t.Context(), Receipt{Stream: Runs, Session: "s1", Through: 4,
+		Missing: [][2]uint64{{2, 3}}})
 	require.NoError(t, err)
 	assert.True(t, known)
 	assert.Empty(t, again, "below what it has")
@@ -457,7 +491,8 @@ func TestRecordsLeaveTheOutbox(t *testing.T) {
 	assert.Len(t, h.numbers(Runs), 6, "the collector is waited for")
 
 	// It has 5, 7 and 10.
-	again, _, err = h.Confirm(t.Context(), Receipt{Stream: Runs, Session: "s1", Through: 5, Missing: [][2]uint64{{6, 6}, {8, 9}}})
+	again, _, err = h.Confirm(t.Context(), Receipt{Stream: Runs, Session: "s1", Through: 5,
+		Missing: [][2]uint64{{6, 6}, {8, 9}}})
 	require.NoError(t, err)
 	require.Len(t, again, 3)
 	assert.Equal(t, []uint64{6, 8, 9}, []uint64{again[0].Seq, again[1].Seq, again[2].Seq})
@@ -465,7 +500,7 @@ func TestRecordsLeaveTheOutbox(t *testing.T) {
 	again, _, err = h.Confirm(t.Context(), Receipt{Stream: Runs, Session: "s1", Missing: [][2]uint64{{1, 7}}})
 	require.NoError(t, err)
 	require.Len(t, again, 3)
-	assert.Equal(t, "no longer kept", again[0].Gap)
+	assert.Equal(t, "no longer stored", again[0].Gap)
 	assert.Equal(t, []uint64{1, 5}, []uint64{again[0].From, again[0].Seq})
 
 	_, _, err = h.Confirm(t.Context(), Receipt{Stream: Runs, Session: "s1", Through: 11})
@@ -481,7 +516,8 @@ func TestRecordsLeaveTheOutbox(t *testing.T) {
 	assert.Empty(t, h.numbers(Runs))
 }
 
-// Each minute goes into one batch, those that a crash left unsent too, and a transaction that fails gives no number away.
+// Each minute goes into one batch, those that a crash left unsent too, and a transaction that fails
+// gives no number away.
 func TestEveryMinuteGoesIntoOneBatch(t *testing.T) {
 	dir := t.TempDir()
 	var sent []string
@@ -510,13 +546,18 @@ func TestEveryMinuteGoesIntoOneBatch(t *testing.T) {
 	assert.Equal(t, []string{"s1:1", "s2:2", "s2:3"}, h.numbers(Readings))
 	all, err := h.After(t.Context(), Readings, 0, 10)
 	require.NoError(t, err)
-	assert.Equal(t, []string{"0s+30 0s", "30m0s+20 30m0s", "1h0m0s+30 1h0m0s"}, []string{string(all[0].Body), string(all[1].Body), string(all[2].Body)})
+	assert.Equal(t, []string{"0s+30 0s", "30m0s+20 30m0s", "1h0m0s+30 1h0m0s"},
+		[]string{string(all[0].Body), string(all[1].Body), string(all[2].Body)})
 	assert.Equal(t, day0.Add(90*time.Minute), all[1].At)
 	require.Len(t, sent, 80)
-	assert.Equal(t, []string{"true 29m0s", "false 30m0s", "false 49m0s", "true 1h0m0s"}, []string{sent[29], sent[30], sent[49], sent[50]})
+	assert.Equal(t, []string{"true 29m0s", "false 30m0s", "false 49m0s", "true 1h0m0s"},
+		[]string{sent[29], sent[30], sent[49], sent[50]})
 
 	minutes(90, 1000) // an outage of batching: several batches of at most 240
-	require.NoError(t, h.ask(t.Context(), func() error { _, err := h.db.Exec("ALTER TABLE meta RENAME TO gone"); return err }))
+	require.NoError(t, h.ask(t.Context(), func() error {
+		_, err := h.db.Exec("ALTER TABLE meta RENAME TO gone")
+		return err
+	}))
 	h.BatchReadings(trusted(1000*time.Minute), encode)
 	assert.Error(t, h.Flush(t.Context()))
 	h.stop()
@@ -550,7 +591,8 @@ func TestAFullOutboxLeavesAGap(t *testing.T) {
 	assert.Regexp(t, `^s1:1-[45]\d\d no room on the card$`, h.numbers(Readings)[0], "gaps grow into one")
 }
 
-// A year in the three tiers: what is asked for comes from the tier that fits, the last hour from the finer ones.
+// A year in the three tiers: what is asked for comes from the tier that fits, the last hour from
+// the finer ones.
 func TestWindowOverTheTiers(t *testing.T) {
 	if raceDetector {
 		t.Skip("some 60,000 rows; without the race detector")
@@ -619,12 +661,13 @@ func TestALaterVersionIsLeftAlone(t *testing.T) {
 	require.NoError(t, h.ask(t.Context(), func() error { _, err := h.db.Exec("PRAGMA user_version = 99"); return err }))
 	h.stop()
 	h = open(t, dir, "s2", Limits{})
-	assert.Equal(t, "written by a later version", h.Health().Problem)
+	assert.Equal(t, "written by a newer version", h.Health().Problem)
 	assert.Empty(t, h.Health().SetAside)
 }
 
-// Under any order of adding, acknowledging, failing, crashing and restarting: what reached the card has each number once a session, in
-// order and without holes, and nothing that could have been sent is lost.
+// Under any order of adding, acknowledging, failing, crashing and restarting: what reached the card
+// has each number once a session, in order and without holes, and nothing that could have been sent
+// is lost.
 func TestOutboxUnderRapid(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		dir, err := os.MkdirTemp(inMemory(), "outbox")

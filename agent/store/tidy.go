@@ -9,10 +9,10 @@ import (
 	"liftbank/agent/readings"
 )
 
-// tidyEvery is how often what is too old, too much or done is deleted.
+// tidyEvery is how often the store deletes what is too old, too much or done.
 const tidyEvery = time.Hour
 
-// tidy deletes what need not be kept, a bounded number of rows at a time, and measures the file.
+// tidy deletes what need not be stored, a limited number of rows at a time, and measures the file.
 func (s *Store) tidy() {
 	if s.db == nil || s.isDown() {
 		return
@@ -28,7 +28,7 @@ func (s *Store) tidy() {
 	s.measure()
 }
 
-// perTidy bounds what one tidying deletes of one table: an hour adds less.
+// perTidy bounds what one tidy deletes from one table: an hour adds less.
 const perTidy = 5000
 
 func (s *Store) tidyAll() error {
@@ -42,11 +42,13 @@ func (s *Store) tidyAll() error {
 		table string
 		rows  int64
 	}{
-		{"minutes", int64(l.Minutes / readings.Step)}, {"tens", int64(l.Tens / (10 * time.Minute))}, {"hours", int64(l.Hours / time.Hour)},
+		{"minutes", int64(l.Minutes / readings.Step)}, {"tens", int64(l.Tens / (10 * time.Minute))},
+		{"hours", int64(l.Hours / time.Hour)},
 		{"runs", int64(l.Runs)}, {"details", int64(l.RunDetails)}, {"findings", int64(l.Findings)},
 	} {
-		if _, err := tx.Exec(fmt.Sprintf("DELETE FROM %[1]s WHERE id IN (SELECT id FROM %[1]s WHERE id <= (SELECT id FROM %[1]s ORDER BY id DESC LIMIT 1 OFFSET ?) LIMIT ?)",
-			keep.table), keep.rows, perTidy); err != nil {
+		if _, err := tx.Exec(fmt.Sprintf(`DELETE FROM %[1]s WHERE id IN (SELECT id FROM %[1]s
+			WHERE id <= (SELECT id FROM %[1]s ORDER BY id DESC LIMIT 1 OFFSET ?) LIMIT ?)`, keep.table),
+			keep.rows, perTidy); err != nil {
 			return err
 		}
 	}
@@ -56,11 +58,17 @@ func (s *Store) tidyAll() error {
 	if err := s.shrink(tx); err != nil {
 		return err
 	}
-	if _, err := tx.Exec(`DELETE FROM spans WHERE ord < (SELECT min(o) FROM (SELECT min(id) >> 40 AS o FROM minutes UNION ALL SELECT min(id) >> 40 FROM tens
-		UNION ALL SELECT min(id) >> 40 FROM hours UNION ALL SELECT min(id) >> 40 FROM runs UNION ALL SELECT min(id) >> 40 FROM findings UNION ALL SELECT min(span) FROM outbox))`); err != nil {
+	if _, err := tx.Exec(`DELETE FROM spans WHERE ord < (SELECT min(o) FROM (SELECT min(id) >> 40 AS o FROM minutes
+		UNION ALL SELECT min(id) >> 40 FROM tens UNION ALL SELECT min(id) >> 40 FROM hours
+		UNION ALL SELECT min(id) >> 40 FROM runs UNION ALL SELECT min(id) >> 40 FROM findings
+		UNION ALL SELECT min(span) FROM outbox))`); err != nil {
 		return err
 	}
-	if _, err := tx.Exec("INSERT OR REPLACE INTO meta VALUES('ran_ms', ?)", s.ran().Milliseconds()); err != nil {
+	if _, err := tx.Exec("DELETE FROM receipts WHERE session NOT IN (SELECT session FROM spans)"); err != nil {
+		return err
+	}
+	if _, err := tx.Exec("INSERT OR REPLACE INTO meta VALUES('ran_ms', ?)",
+		s.totalRunTime().Milliseconds()); err != nil {
 		return err
 	}
 	if err := tx.Commit(); err != nil {
@@ -70,19 +78,17 @@ func (s *Store) tidyAll() error {
 	return err
 }
 
-// tidyOutbox deletes records that are done: where no collector confirms, those that a broker acknowledged more than the grace ago. Then it
-// makes room by the oldest batches of readings, and if that isn't enough the oldest runs, each time leaving a gap that says so.
+// tidyOutbox deletes records that every outlet is done with. Then it makes room by the oldest
+// batches of readings, and if that isn't enough the oldest runs, each time leaving a gap that says
+// so.
 func (s *Store) tidyOutbox(tx *sql.Tx) error {
-	before := s.ran() - s.opts.Limits.Grace
 	for i := range streamCount {
-		if s.Collected(i) {
-			continue
+		for _, o := range s.outlets {
+			if err := o.age(tx, i); err != nil {
+				return err
+			}
 		}
-		if _, err := tx.Exec("DELETE FROM outbox WHERE id > ? AND id <= (SELECT max(id) FROM acks WHERE stream = ? AND ran_ms <= ?) | ?",
-			outboxKey(i, 0), i, before.Milliseconds(), outboxKey(i, 0)); err != nil {
-			return err
-		}
-		if _, err := tx.Exec("DELETE FROM acks WHERE stream = ?1 AND ran_ms < (SELECT max(ran_ms) FROM acks WHERE stream = ?1 AND ran_ms <= ?2)", i, before.Milliseconds()); err != nil {
+		if err := s.drop(tx, i); err != nil {
 			return err
 		}
 	}
@@ -105,7 +111,8 @@ func (s *Store) giveUp(tx *sql.Tx, of Stream) error {
 		return nil
 	}
 	over += s.opts.Limits.OutboxBytes / 10 // some air, so that it isn't one gap an hour
-	rows, err := tx.Query("SELECT id, span, seq, length(body), gap FROM outbox WHERE id > ? AND id < ? ORDER BY id", outboxKey(of, 0), outboxKey(of+1, 0))
+	rows, err := tx.Query("SELECT id, span, seq, length(body), gap FROM outbox WHERE id > ? AND id < ? ORDER BY id",
+		outboxKey(of, 0), outboxKey(of+1, 0))
 	if err != nil {
 		return err
 	}
@@ -133,7 +140,9 @@ func (s *Store) giveUp(tx *sql.Tx, of Stream) error {
 		return err
 	}
 	for _, g := range gaps {
-		if _, err := tx.Exec(`UPDATE outbox SET body = x'', gap = 'no room on the card', from_seq = (SELECT min(from_seq) FROM outbox WHERE id BETWEEN ?1 AND ?2) WHERE id = ?2`, g.firstID, g.lastID); err != nil {
+		if _, err := tx.Exec(`UPDATE outbox SET body = x'', gap = 'no room on the card',
+			from_seq = (SELECT min(from_seq) FROM outbox WHERE id BETWEEN ?1 AND ?2) WHERE id = ?2`,
+			g.firstID, g.lastID); err != nil {
 			return err
 		}
 		if _, err := tx.Exec("DELETE FROM outbox WHERE id >= ? AND id < ?", g.firstID, g.lastID); err != nil {
@@ -146,14 +155,16 @@ func (s *Store) giveUp(tx *sql.Tx, of Stream) error {
 	return nil
 }
 
-// shrink deletes the oldest minutes, then the oldest first seconds, while the file is over its bound.
+// shrink deletes the oldest minutes, then the oldest first seconds, while the file is over its
+// limit.
 func (s *Store) shrink(tx *sql.Tx) error {
 	used, err := s.used(tx)
 	if err != nil || used <= s.opts.Limits.FileBytes {
 		return err
 	}
 	for _, table := range []string{"minutes", "details", "tens"} {
-		if _, err := tx.Exec(fmt.Sprintf("DELETE FROM %[1]s WHERE id IN (SELECT id FROM %[1]s ORDER BY id LIMIT (SELECT count(*) / 5 FROM %[1]s))", table)); err != nil {
+		if _, err := tx.Exec(fmt.Sprintf(`DELETE FROM %[1]s WHERE id IN (SELECT id FROM %[1]s
+			ORDER BY id LIMIT (SELECT count(*) / 5 FROM %[1]s))`, table)); err != nil {
 			return err
 		}
 		if used, err = s.used(tx); err != nil || used <= s.opts.Limits.FileBytes {
@@ -163,10 +174,11 @@ func (s *Store) shrink(tx *sql.Tx) error {
 	return nil
 }
 
-type rower interface{ QueryRow(string, ...any) *sql.Row }
+// rowQuerier is a database or a transaction.
+type rowQuerier interface{ QueryRow(string, ...any) *sql.Row }
 
-// used gives the bytes of the file that hold something.
-func (s *Store) used(from rower) (int64, error) {
+// used returns the bytes of the file that are in use.
+func (s *Store) used(from rowQuerier) (int64, error) {
 	var pages, free, size int64
 	for _, q := range []struct {
 		pragma string
@@ -179,7 +191,7 @@ func (s *Store) used(from rower) (int64, error) {
 	return (pages - free) * size, nil
 }
 
-// measure notes the file's size and how many records are kept.
+// measure notes the file's size and the number of records stored.
 func (s *Store) measure() {
 	used, err := s.used(s.db)
 	if err != nil {
@@ -187,7 +199,8 @@ func (s *Store) measure() {
 	}
 	var kept [streamCount]int64
 	for i := range streamCount {
-		if err := s.db.QueryRow("SELECT count(*) FROM outbox WHERE id > ? AND id < ?", outboxKey(i, 0), outboxKey(i+1, 0)).Scan(&kept[i]); err != nil {
+		row := s.db.QueryRow("SELECT count(*) FROM outbox WHERE id > ? AND id < ?", outboxKey(i, 0), outboxKey(i+1, 0))
+		if err := row.Scan(&kept[i]); err != nil {
 			return
 		}
 	}

@@ -13,7 +13,7 @@ import (
 	"sync"
 	"time"
 
-	"liftbank/agent/keep"
+	"liftbank/agent/safefile"
 )
 
 // Options say where visits are kept.
@@ -57,7 +57,7 @@ func Open(o Options) (*Store, error) {
 	if err := os.MkdirAll(o.Dir, 0o750); err != nil {
 		return nil, fmt.Errorf("visits: %w", err)
 	}
-	left, err := filepath.Glob(filepath.Join(o.Dir, keep.Unfinished))
+	left, err := filepath.Glob(filepath.Join(o.Dir, safefile.Unfinished))
 	if err != nil {
 		return nil, fmt.Errorf("visits: %w", err)
 	}
@@ -108,7 +108,7 @@ func (k *Store) setAside(path, why string) (string, error) {
 			if err := os.Rename(path, to); err != nil {
 				return "", fmt.Errorf("visits: %w", err)
 			}
-			return to, keep.SyncDir(k.o.Dir)
+			return to, safefile.SyncDir(k.o.Dir)
 		}
 	}
 }
@@ -408,7 +408,7 @@ func (k *Store) write(path string, what any) (err error) {
 			return fmt.Errorf("visits: %w", err)
 		}
 	}
-	if err := keep.Replace(path, b); err != nil {
+	if err := safefile.WriteFile(path, b); err != nil {
 		return fmt.Errorf("visits: %w", err)
 	}
 	return nil
@@ -418,7 +418,7 @@ func (k *Store) remove(path string) error {
 	if err := os.Remove(path); err != nil {
 		return fmt.Errorf("visits: %w", err)
 	}
-	return keep.SyncDir(k.o.Dir)
+	return safefile.SyncDir(k.o.Dir)
 }
 
 // Actions returns what a technician can make the agent do, nil for nothing.

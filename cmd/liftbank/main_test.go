@@ -360,6 +360,6 @@ func TestDemoWithoutABrokerRunsOn(t *testing.T) {
 		resp.Body.Close()
 		return resp.StatusCode == http.StatusOK
 	}, 20*time.Second, 50*time.Millisecond)
-	assert.Zero(t, metric(t, get(t, page+"metrics"), "liftbank_publish_connected"))
+	assert.Zero(t, metric(t, get(t, page+"metrics"), `liftbank_publish_connected{outlet="mqtt"}`))
 	assert.Zero(t, stop())
 }

@@ -113,8 +113,10 @@ func inOneLine(a *agent.Agent) string {
 	if p := a.Store().Health().Problem; p != "" {
 		text += ", store: " + p
 	}
-	if p := a.Published().Problem; p != "" {
-		text += ", " + p
+	for _, o := range a.Outlets() {
+		if o.Problem != "" {
+			text += ", " + o.Name + ": " + o.Problem
+		}
 	}
 	return text
 }

@@ -17,6 +17,7 @@ import (
 	"liftbank/agent/history"
 	"liftbank/agent/publish"
 	"liftbank/agent/readings"
+	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
 	"liftbank/rules"
@@ -113,7 +114,8 @@ func fillTest(ctx context.Context, dir string, days int) error {
 func openField(ctx context.Context, dir string) (*store.Store, func(), error) {
 	simulated.Store(0)
 	s, err := store.Open(store.Options{
-		Dir: dir, Session: fmt.Sprintf("%012x", rand.Uint64()>>16), Layout: readings.LayoutOf([]string{"a", "b"}),
+		Outlets: []string{publish.Kind.Name},
+		Dir:     dir, Session: fmt.Sprintf("%012x", rand.Uint64()>>16), Layout: readings.LayoutOf([]string{"a", "b"}),
 		Now: func() time.Time { return day0.Add(time.Duration(simulated.Load()) * time.Minute) }, Limits: store.Limits{CommitEvery: 20 * time.Millisecond}, Log: slog.New(slog.NewTextHandler(os.Stderr, nil)),
 	})
 	if err != nil {
@@ -141,7 +143,7 @@ func minute(s *store.Store, rng *rand.Rand, m int, batches bool) error {
 	}
 	s.AddRow(now, row)
 	if m%(1440/runsADay) == 7 {
-		body, err := publish.RunBody(snapshot.Run{Number: uint64(m), Start: now.Wall, DurationS: 12.1, ByCommand: true, PeakA: 162.4, MeanA: 118.7, MinBankV: 11.62, DrawnAh: 0.399})
+		body, err := records.RunBody(snapshot.Run{Number: uint64(m), Start: now.Wall, DurationS: 12.1, ByCommand: true, PeakA: 162.4, MeanA: 118.7, MinBankV: 11.62, DrawnAh: 0.399})
 		if err != nil {
 			return err
 		}
@@ -154,7 +156,7 @@ func minute(s *store.Store, rng *rand.Rand, m int, batches bool) error {
 	if m%(1440/findingsADay) == 11 {
 		state := "unacknowledged"
 		f := snapshot.Finding{Name: "feed-lost", Severity: "urgent", State: state, Since: now.Wall, Summary: strings.Repeat("x", 200)}
-		body, err := publish.FindingBody(f)
+		body, err := records.FindingBody(f)
 		if err != nil {
 			return err
 		}
@@ -165,7 +167,7 @@ func minute(s *store.Store, rng *rand.Rand, m int, batches bool) error {
 		}
 	}
 	if batches && m%30 == 29 {
-		s.BatchReadings(now, func(b store.Batch) ([]byte, error) { return publish.ReadingsBody(b, readings.DefaultBounds()) })
+		s.BatchReadings(now, func(b store.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
 	}
 	return nil
 }
@@ -175,18 +177,19 @@ func acknowledge(ctx context.Context, s *store.Store, m int) error {
 	if m%15 != 0 {
 		return nil
 	}
+	mqtt := s.Outlet(publish.Kind.Name)
 	for i := range store.Streams {
 		of := store.Stream(i)
-		records, err := s.After(ctx, of, s.Resume(of), 1000)
+		list, err := mqtt.After(ctx, of, mqtt.Resume(of), 1000)
 		if err != nil {
 			return err
 		}
-		if len(records) == 0 {
+		if len(list) == 0 {
 			continue
 		}
-		last := records[len(records)-1]
-		s.Acked(last)
-		if _, _, err := s.Confirm(ctx, store.Receipt{Stream: of, Session: last.Session, Through: last.Seq}); err != nil {
+		last := list[len(list)-1]
+		mqtt.Sent(last)
+		if _, _, err := mqtt.Confirm(ctx, store.Receipt{Stream: of, Session: last.Session, Through: last.Seq}); err != nil {
 			return err
 		}
 	}

@@ -17,8 +17,10 @@ import (
 	"time"
 
 	"liftbank/agent/history"
+	"liftbank/agent/outlet"
 	"liftbank/agent/publish"
 	"liftbank/agent/readings"
+	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
 	"liftbank/rules"
@@ -160,7 +162,8 @@ func (c *collector) report(dir string, claims map[string]bool) error {
 func child(ctx context.Context, dir, broker string, drain bool) error {
 	session := fmt.Sprintf("%08x%04x", rand.Uint32(), rand.Uint32()&0xffff)
 	s, err := store.Open(store.Options{
-		Dir: dir, Session: session, Layout: readings.LayoutOf([]string{"a", "b"}), Now: time.Now, Limits: store.Limits{CommitEvery: 20 * time.Millisecond},
+		Outlets: []string{publish.Kind.Name},
+		Dir:     dir, Session: session, Layout: readings.LayoutOf([]string{"a", "b"}), Now: time.Now, Limits: store.Limits{CommitEvery: 20 * time.Millisecond},
 		Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn})),
 	})
 	if err != nil {
@@ -170,8 +173,7 @@ func child(ctx context.Context, dir, broker string, drain bool) error {
 		return fmt.Errorf("store: %s %s %s", h.Problem, h.Detail, h.SetAside)
 	}
 	p, err := publish.New(publish.Options{
-		Broker: broker, Prefix: prefix, Unit: unit, Session: session, Hub: snapshot.NewHub(time.Now), Outbox: s,
-		Clock: publish.Clock{Now: time.Now, After: time.After}, Rand: rand.Float64,
+		Options: outletOptions(s, session), Broker: broker, Prefix: prefix,
 		Limits: publish.Limits{BackoffMin: 10 * time.Millisecond, BackoffMax: 100 * time.Millisecond, Pace: time.Millisecond, Confirm: 500 * time.Millisecond},
 	})
 	if err != nil {
@@ -192,6 +194,14 @@ func child(ctx context.Context, dir, broker string, drain bool) error {
 	return write(ctx, s, os.Stdout)
 }
 
+// outletOptions are what a publisher of the test's unit gets.
+func outletOptions(s *store.Store, session string) outlet.Options {
+	return outlet.Options{
+		Unit: unit, Session: session, Hub: snapshot.NewHub(time.Now), Outbox: s.Outlet(publish.Kind.Name),
+		Clock: outlet.Clock{Now: time.Now, After: time.After}, Rand: rand.Float64, Log: slog.New(slog.DiscardHandler),
+	}
+}
+
 // write adds runs, findings and minutes without end.
 func write(ctx context.Context, s *store.Store, out io.Writer) error {
 	begun := time.Now()
@@ -202,20 +212,20 @@ func write(ctx context.Context, s *store.Store, out io.Writer) error {
 		row.Stats[0] = readings.Stat{Min: 12000, Mean: 12000 + int32(n%500), Max: 12600, Known: true}
 		s.AddRow(now, row)
 		number := base + n
-		body, err := publish.RunBody(snapshot.Run{Number: number, Start: now.Wall})
+		body, err := records.RunBody(snapshot.Run{Number: number, Start: now.Wall})
 		if err != nil {
 			return err
 		}
 		s.AddRun(now, now.Mono, history.Run{DurationS: 12}, make([]byte, 800), body)
 		subject := fmt.Sprint(number)
 		if n%5 == 0 {
-			if body, err = publish.FindingBody(snapshot.Finding{Name: "feed-lost", Subject: subject, Severity: "urgent", State: "unacknowledged", Since: now.Wall}); err != nil {
+			if body, err = records.FindingBody(snapshot.Finding{Name: "feed-lost", Subject: subject, Severity: "urgent", State: "unacknowledged", Since: now.Wall}); err != nil {
 				return err
 			}
 			s.RaiseFinding(now, "feed-lost", subject, "urgent", body)
 		}
 		if n%10 == 9 {
-			s.BatchReadings(now, func(b store.Batch) ([]byte, error) { return publish.ReadingsBody(b, readings.DefaultBounds()) })
+			s.BatchReadings(now, func(b store.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
 		}
 		if err := s.Flush(ctx); err != nil {
 			return err
@@ -232,15 +242,15 @@ func write(ctx context.Context, s *store.Store, out io.Writer) error {
 func drained(ctx context.Context, s *store.Store, limit time.Duration) error {
 	ctx, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
-	s.BatchReadings(rules.Moment{Wall: time.Now(), WallTrusted: true}, func(b store.Batch) ([]byte, error) { return publish.ReadingsBody(b, readings.DefaultBounds()) })
+	s.BatchReadings(rules.Moment{Wall: time.Now(), WallTrusted: true}, func(b store.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
 	for {
 		left := 0
 		for i := range store.Streams {
-			records, err := s.After(ctx, store.Stream(i), 0, 1)
+			list, err := s.Outlet(publish.Kind.Name).After(ctx, store.Stream(i), 0, 1)
 			if err != nil {
 				return err
 			}
-			left += len(records)
+			left += len(list)
 		}
 		if left == 0 {
 			return nil

@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"liftbank/agent/publish"
-	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
 )
 
@@ -33,7 +32,9 @@ func outageTest(ctx context.Context, dir string, days int) error {
 		return err
 	}
 	h := s.Health()
-	fmt.Printf("%d days without a broker: waiting %d findings, %d runs, %d batches of readings; lost %d\n", days, h.Waiting[store.Findings], h.Waiting[store.Runs], h.Waiting[store.Readings], h.Lost)
+	waiting := h.Outlets[0].Waiting
+	fmt.Printf("%d days without a broker: waiting %d findings, %d runs, %d batches of readings; lost %d\n",
+		days, waiting[store.Findings], waiting[store.Runs], waiting[store.Readings], h.Lost)
 	b, err := startBroker(dir)
 	if err != nil {
 		return err
@@ -41,8 +42,7 @@ func outageTest(ctx context.Context, dir string, days int) error {
 	defer b.kill()
 	col := newCollector(b.url())
 	p, err := publish.New(publish.Options{
-		Broker: b.url(), Prefix: prefix, Unit: unit, Session: "outage", Hub: snapshot.NewHub(time.Now), Outbox: s,
-		Clock: publish.Clock{Now: time.Now, After: time.After}, Rand: rand.Float64,
+		Options: outletOptions(s, "outage"), Broker: b.url(), Prefix: prefix,
 	})
 	if err != nil {
 		return err

@@ -180,7 +180,7 @@ func oneDay(ctx context.Context, dir string, sc scenario.Scenario, cfg config.Co
 	}
 	time.Sleep(300 * time.Millisecond) // the last acknowledgement
 	after, err := loopback()
-	return after.since(before), a.Published().Bytes, err
+	return after.since(before), a.Outlets()[0].Bytes, err
 }
 
 // messages reads from the broker's log what it was given.

@@ -46,7 +46,7 @@ func (t *Trial) restart(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	t.Core, t.saves = core, agent.Saves{}
+	t.Core, t.saves = core, agent.SaveSchedule{}
 	if t.saved == nil || t.opts.Restarts.Blank {
 		return nil
 	}

@@ -1,9 +1,10 @@
-// Package keep holds small documents on a card that may lose power at any instant: what the estimators have learnt, a visit's draft.
+// Package safefile writes small documents to a card that may lose power at any instant: the saved
+// state, a draft of a visit, a PIN.
 //
-// A document is written beside the old one, synced, and put in its place by renaming; the one before stays as a second chance. Each
-// carries its length and checksum in a first line, so that a torn or rotten one is told from a whole one. What is damaged is set aside, never
-// deleted.
-package keep
+// [Save] writes a document beside the old one, syncs it, and renames it into place. The one before
+// stays as a second chance. Each document carries its length and checksum in a first line, so that
+// a torn one is told from a whole one. A damaged file is renamed, never deleted.
+package safefile
 
 import (
 	"bytes"
@@ -25,54 +26,57 @@ const (
 	newSuffix      = ".new"
 )
 
-// Unfinished matches what a Replace that was cut short leaves behind in its folder.
+// Unfinished matches what a WriteFile that was cut short leaves behind in its folder.
 const Unfinished = ".new-*"
 
-// Largest is the most bytes that a document may have.
-const Largest = 8 << 20
+// MaxSize is the largest size of a document, in bytes.
+const MaxSize = 8 << 20
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
-// Save writes a document. When it returns nil the document outlives a power cut; on an error the old one is still there.
+// Save writes a document. Once it has returned nil, the document outlives a power cut. After an
+// error the old one is still there.
 func Save(path string, document []byte) error {
-	if len(document) > Largest {
-		return fmt.Errorf("keep %s: %d bytes: want %d or fewer", path, len(document), Largest)
+	if len(document) > MaxSize {
+		return fmt.Errorf("safefile: %s: %d bytes: want %d or fewer", path, len(document), MaxSize)
 	}
 	head := fmt.Appendf(nil, "%s %d %08x\n", mark, len(document), crc32.Checksum(document, castagnoli))
 	if err := writeSynced(path+newSuffix, append(head, document...)); err != nil {
-		return fmt.Errorf("keep: %w", errors.Join(err, remove(path+newSuffix)))
+		return fmt.Errorf("safefile: %w", errors.Join(err, remove(path+newSuffix)))
 	}
-	// Only a whole document may become the second chance.
+	// Only an undamaged document may become the second chance.
 	if _, err := read(path); err == nil {
 		if err := os.Rename(path, path+previousSuffix); err != nil {
-			return fmt.Errorf("keep: %w", err)
+			return fmt.Errorf("safefile: %w", err)
 		}
 	}
 	if err := os.Rename(path+newSuffix, path); err != nil {
-		return fmt.Errorf("keep: %w", err)
+		return fmt.Errorf("safefile: %w", err)
 	}
 	return SyncDir(filepath.Dir(path))
 }
 
-// Replace puts data in the place of a file in one step, for its owner alone: whoever reads it later has the old or the new whole, and when nil is
-// returned the new one outlives a power cut. It is for files that other programs read too; they carry no checksum.
-func Replace(path string, data []byte) (err error) {
+// WriteFile replaces a file in one step, readable for its owner alone. Whoever reads it has the
+// whole old or the whole new one, and once WriteFile has returned nil, the new one outlives a power
+// cut. It is for files that other programs read too, so they carry no checksum.
+func WriteFile(path string, data []byte) (err error) {
 	f, err := os.CreateTemp(filepath.Dir(path), Unfinished) // mode 0600
 	if err != nil {
-		return fmt.Errorf("keep: %w", err)
+		return fmt.Errorf("safefile: %w", err)
 	}
 	_, err = f.Write(data)
 	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
 		err = os.Rename(f.Name(), path)
 	}
 	if err != nil {
-		return fmt.Errorf("keep: %w", errors.Join(err, os.Remove(f.Name())))
+		return fmt.Errorf("safefile: %w", errors.Join(err, os.Remove(f.Name())))
 	}
 	return SyncDir(filepath.Dir(path))
 }
 
-// Load gives the newest whole document. With none ever saved it gives nil and no error. A damaged file is renamed aside and told of in
-// err, which may come together with the document before it.
+// Load returns the newest undamaged document, or nil without an error if none was ever saved. It
+// renames a damaged file and reports it in err, which may come together with the document before
+// it.
 func Load(path string) (document []byte, err error) {
 	var errs []error
 	for _, p := range []string{path, path + previousSuffix} {
@@ -83,15 +87,10 @@ func Load(path string) (document []byte, err error) {
 		case errors.Is(err, errDamaged):
 			errs = append(errs, err, os.Rename(p, p+damagedSuffix))
 		case !errors.Is(err, fs.ErrNotExist):
-			errs = append(errs, fmt.Errorf("keep: %w", err))
+			errs = append(errs, fmt.Errorf("safefile: %w", err))
 		}
 	}
 	return nil, errors.Join(errs...)
-}
-
-// Remove deletes a document and its second chance; that there is none is no error.
-func Remove(path string) error {
-	return errors.Join(remove(path), remove(path+previousSuffix), remove(path+newSuffix))
 }
 
 var errDamaged = errors.New("damaged")
@@ -106,7 +105,7 @@ func read(path string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if info.Size() > Largest+256 || !info.Mode().IsRegular() {
+	if info.Size() > MaxSize+256 || !info.Mode().IsRegular() {
 		return nil, fmt.Errorf("%s: %d bytes, %v: %w", path, info.Size(), info.Mode(), errDamaged)
 	}
 	raw := make([]byte, info.Size())
@@ -147,7 +146,7 @@ func writeSynced(path string, data []byte) (err error) {
 
 func remove(path string) error {
 	if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("keep: %w", err)
+		return fmt.Errorf("safefile: %w", err)
 	}
 	return nil
 }
@@ -156,7 +155,7 @@ func remove(path string) error {
 func SyncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {
-		return fmt.Errorf("keep: %w", err)
+		return fmt.Errorf("safefile: %w", err)
 	}
 	return errors.Join(d.Sync(), d.Close())
 }

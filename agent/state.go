@@ -1,0 +1,166 @@
+package agent
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"liftbank/agent/safefile"
+	"liftbank/rules"
+)
+
+// SaveSchedule says when the state is worth saving: a power cut loses no more than what came since.
+// Writing wears the card; a day of fifty lifts costs some hundred writes of 10 kB.
+type SaveSchedule struct {
+	last  time.Duration
+	since time.Duration // of the first event not saved yet
+	due   bool
+	begun bool
+}
+
+// savesEvery is the longest between two saves, savesAfter the time after a run or a change of a
+// finding.
+const (
+	savesEvery = 15 * time.Minute
+	savesAfter = time.Minute
+)
+
+// Due takes the result of a step and reports whether the state should be saved now.
+func (s *SaveSchedule) Due(out *rules.Output) bool {
+	now := out.At.Mono
+	if !s.begun {
+		s.begun, s.last = true, now
+	}
+	if len(out.Events) > 0 && !s.due {
+		s.due, s.since = true, now
+	}
+	if out.Motor.Running || now-s.last < savesEvery && !(s.due && now-s.since >= savesAfter) {
+		return false
+	}
+	s.last, s.due = now, false
+	return true
+}
+
+// stateWriter writes states in its own goroutine: the card may take a second, and the scan must not
+// wait for it.
+type stateWriter struct {
+	path  string
+	log   *slog.Logger
+	queue chan *rules.State // the newest one only
+}
+
+func newStateWriter(path string, log *slog.Logger) *stateWriter {
+	return &stateWriter{path: path, log: log, queue: make(chan *rules.State, 1)}
+}
+
+// restore loads the saved state into c. If there is none, or it is unreadable, it logs that and
+// leaves c unchanged.
+func (w *stateWriter) restore(c *Core) {
+	text, err := safefile.Load(w.path)
+	if err != nil {
+		w.log.Warn("saved state damaged", "err", err)
+	}
+	if text == nil {
+		return
+	}
+	s := &rules.State{}
+	if err := json.Unmarshal(text, s); err != nil {
+		w.log.Warn("saved state unreadable: starting without it", "file", w.path, "err", err)
+		return
+	}
+	if err := c.Restore(s); err != nil {
+		w.log.Warn("saved state restored in part", "file", w.path, "err", err)
+	}
+	w.log.Info("saved state restored", "saved", s.At.Wall, "runs", s.Motor.Runs)
+}
+
+// enqueue hands a state over to be written; an older one that waits is dropped.
+func (w *stateWriter) enqueue(s *rules.State) {
+	select {
+	case <-w.queue:
+	default:
+	}
+	w.queue <- s // only the loop sends, so there is room
+}
+
+// run writes until ctx ends, and then what still waits. A card that takes nothing is logged.
+func (w *stateWriter) run(ctx context.Context) error {
+	failing := false
+	write := func(s *rules.State) {
+		err := w.write(s)
+		if (err != nil) != failing {
+			if failing = err != nil; failing {
+				w.log.Warn("state can't be saved: a restart would lose what was learned", "err", err)
+			} else {
+				w.log.Info("state is saved again")
+			}
+		}
+	}
+	for {
+		select {
+		case s := <-w.queue:
+			write(s)
+		case <-ctx.Done():
+			select {
+			case s := <-w.queue:
+				write(s)
+			default:
+			}
+			return nil
+		}
+	}
+}
+
+func (w *stateWriter) write(s *rules.State) error {
+	text, err := json.Marshal(s)
+	if err != nil {
+		return fmt.Errorf("state: %w", err)
+	}
+	return safefile.Save(w.path, text)
+}
+
+// Restore applies the state that an earlier start saved; call it before the first Next. The
+// engine's timeline continues where that one ended, plus the time between if the wall clock tells
+// it. Errors are those of rules.Engine.Restore.
+func (c *Core) Restore(s *rules.State) error {
+	err := c.engine.Restore(s)
+	if errors.Is(err, rules.ErrStateRefused) {
+		return err
+	}
+	gap := leastGap
+	wall, trusted := c.wall()
+	if d := wall.Sub(s.At.Wall); s.At.WallTrusted && trusted && d > leastGap && d < mostGap {
+		gap = d
+	}
+	c.shift = s.At.Mono + gap - c.clock.Now()
+	c.before, c.gapOwed = s.At, s.At.WallTrusted && !trusted
+	return err
+}
+
+// leastGap is between a state and the first scan after it where nobody knows better; a longer one
+// than mostGap is a clock set wrong.
+const (
+	leastGap = time.Second
+	mostGap  = 10 * 365 * 24 * time.Hour
+)
+
+// catchUp adds the time that passed before this start once the wall clock tells how long it was:
+// boards have no clock that runs without power.
+func (c *Core) catchUp() {
+	if !c.gapOwed || !c.in.At.WallTrusted {
+		return
+	}
+	c.gapOwed = false
+	missing := c.in.At.Wall.Sub(c.before.Wall) - (c.in.At.Mono - c.before.Mono)
+	if missing > leastGap && missing < mostGap {
+		c.jumpAt, c.jump = c.in.At.Mono, missing
+		c.shift += missing
+		c.in.At.Mono += missing
+		for i := range c.in.CommandEdges {
+			c.in.CommandEdges[i].At += missing
+		}
+	}
+}
