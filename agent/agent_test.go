@@ -146,7 +146,7 @@ func TestASilentChipLeavesNoFiguresBehind(t *testing.T) {
 	assert.Positive(t, s.Chips[1].Errors)
 	for _, ch := range s.Channels {
 		if ch.Name == "battery_current_a" {
-			assert.Equal(t, "no answer on the bus", ch.Quality)
+			assert.Equal(t, "no answer on the bus", ch.Quality.English)
 		}
 	}
 	require.NoError(t, stop())

@@ -4,6 +4,7 @@ import (
 	"strings"
 	"time"
 
+	"liftbank/rules/unit"
 	"liftbank/sensors"
 	"liftbank/sensors/ads1115"
 	"liftbank/sensors/calibration"
@@ -194,22 +195,22 @@ type signalFacts struct {
 var (
 	voltage = signalFacts{
 		unit: "V", suffix: "_v", limit: span{-60, 60, "V"}, min: -1, max: 32, offset: 2, inRun: true,
-		scales: []ScaleKind{Divider}, accuracy: Accuracy{Zero: 0.010, GainPct: 1, Noise: 0.002}, mostZero: 1,
+		scales: []ScaleKind{Divider}, accuracy: usualAccuracy(unit.BatteryVoltage), mostZero: 1,
 	}
 
 	signals = map[Signal]signalFacts{
 		BatteryVoltage: voltage.of(true, true),
 		BatteryNegative: {
 			perBattery: true, unit: "V", suffix: "_v", limit: span{-60, 60, "V"}, min: -3, max: 32, offset: 2,
-			inRun: true, scales: []ScaleKind{Divider},
+			inRun: true, scales: []ScaleKind{Divider}, accuracy: usualAccuracy(unit.BatteryNegative), mostZero: 1,
 		},
 		BatteryCurrent: {
 			perBattery: true, unit: "A", suffix: "_a", limit: span{-1000, 1000, "A"}, min: -220, max: 220, offset: 20,
-			inRun: true, scales: []ScaleKind{Hall, Shunt}, accuracy: Accuracy{Zero: 0.2, GainPct: 1, Noise: 0.1}, mostZero: 20,
+			inRun: true, scales: []ScaleKind{Hall, Shunt}, accuracy: usualAccuracy(unit.BatteryCurrent), mostZero: 20,
 		},
 		BatteryTemperature: {
 			perBattery: true, unit: "°C", suffix: "_c", limit: span{-60, 150, "°C"}, min: -50, max: 90, offset: 20,
-			scales: []ScaleKind{NTCBeta, NTCSteinhartHart}, accuracy: Accuracy{Zero: 1, Noise: 0.1}, mostZero: 10,
+			scales: []ScaleKind{NTCBeta, NTCSteinhartHart}, accuracy: usualAccuracy(unit.BatteryTemp), mostZero: 10,
 		},
 		FeedVoltage:  voltage.of(false, false),
 		MotorVoltage: voltage.of(false, true),
@@ -220,6 +221,12 @@ var (
 	contactSignals = []ContactSignal{WakeLine, MotorCommand, Disconnect}
 	scaleKinds     = []ScaleKind{Divider, Hall, Shunt, NTCBeta, NTCSteinhartHart}
 )
+
+// usualAccuracy returns what the rules take for a sensor of which nothing is known.
+func usualAccuracy(s unit.Signal) Accuracy {
+	c := unit.DefaultClass(s)
+	return Accuracy{Zero: c.Zero, GainPct: 100 * c.Gain, Noise: c.Noise}
+}
 
 func (f signalFacts) of(perBattery, inRun bool) signalFacts {
 	f.perBattery, f.inRun = perBattery, inRun
@@ -347,7 +354,9 @@ func (a *Accuracy) read(s *section, signal Signal) {
 		*a = f.accuracy
 		s.number("zero"+f.suffix, &a.Zero, span{0, f.mostZero, f.unit}, about{doc: "limit of the constant part, either way"})
 	})
-	s.number("gain_pct", &a.GainPct, span{0, 10, "%"}, about{doc: "limit of the part that grows with the reading, either way"})
+	s.number("gain_pct", &a.GainPct, span{0, 10, "%"}, about{
+		doc: "limit of the part that grows with the reading, either way", usually: "1 %, temperatures 0",
+	})
 }
 
 func (c *Calibration) read(s *section, signal Signal) {

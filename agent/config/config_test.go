@@ -53,7 +53,7 @@ func TestRequiredFieldsOnlyGiveTheDefaults(t *testing.T) {
 		Signal: config.BatteryVoltage, Battery: "a", Chip: "one", InRun: true,
 		Input:       &ads1115.Input{Mux: ads1115.AIN0, FullScale: ads1115.Range4V096, RestRate: ads1115.SPS128, RunRate: ads1115.SPS860},
 		Scale:       config.Scale{Kind: config.Divider, TopOhm: 100e3, BottomOhm: 10e3},
-		Calibration: config.Calibration{Gain: 1}, Min: -1, Max: 32,
+		Calibration: config.Calibration{Gain: 1}, Accuracy: config.Accuracy{Zero: 0.01, GainPct: 1, Noise: 0.002}, Min: -1, Max: 32,
 	}, c.Board.Channels[0])
 	assert.Equal(t, "battery_temperature_a", c.Board.Channels[2].Name())
 	assert.Equal(t, "°C", c.Board.Channels[2].Unit())

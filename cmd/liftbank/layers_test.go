@@ -29,11 +29,11 @@ var layers = map[string][]string{
 	"sensors": {"calibration", ".", "registers contact", "ads1115 ina226 hardware"},
 	"sim":     {"detmath curve duty", "cell board", "bank scenario", "."},
 	"agent": {
-		"config/strict history keep snapshot",
-		"pin readings visit",
-		"config store",
-		"page publish",
-		"metrics",
+		"config/strict history moment safefile snapshot readings",
+		"pin store visit",
+		"config records",
+		"outlet page records/schema",
+		"metrics publish",
 		".",
 	},
 }

@@ -194,7 +194,7 @@ func TestUsageErrors(t *testing.T) {
 func TestHelp(t *testing.T) {
 	out, _, code := command(t, "", "help")
 	require.Zero(t, code)
-	for _, name := range []string{"run", "demo", "check", "pin", "explain", "replay", "simulate", "suite"} {
+	for _, name := range []string{"run", "demo", "check", "pin", "explain", "replay", "simulate", "suite", "constants"} {
 		assert.Contains(t, out, name)
 		help, _, code := command(t, "", name, "--help")
 		require.Zero(t, code, name)
@@ -205,7 +205,7 @@ func TestHelp(t *testing.T) {
 func TestExplain(t *testing.T) {
 	out, _, code := command(t, "", "explain", "feed-lost")
 	require.Zero(t, code)
-	for _, part := range []string{"feed-lost (urgent)", "How it is told", "Likely causes", "What to check next",
+	for _, part := range []string{"feed-lost (urgent)", "How it is detected", "Likely causes", "Check next",
 		"What clears it"} {
 		assert.Contains(t, out, part)
 	}

@@ -16,8 +16,8 @@ func good(v float64) unit.Reading { return unit.Reading{Value: v, Quality: unit.
 
 var missing = unit.Reading{Quality: unit.NoAnswer}
 
-// Between two scans the power goes straight from one to the other: 12 V at -10 A and 14 V at 20 A, 6 min
-// apart, are 0.1 h at (-120 + 280)/2 W.
+// Between two scans the power goes straight from one to the other: 12 V at -10 A and 14 V at 20 A,
+// 6 min apart, are 0.1 h at (-120 + 280)/2 W.
 func TestEnergy(t *testing.T) {
 	var c bank.Counter
 	c.Energy(good(12), good(-10), time.Hour, false)
@@ -84,8 +84,8 @@ func TestShares(t *testing.T) {
 	assert.InDelta(t, 7, ah[2], 0, "107 Ah of three batteries")
 }
 
-// 1 % of half the bank's current at each of two sensors, taken as independent: √2 times 0.5 %. A gain that
-// is off moves the sum too, which halves it: the figure is on the safe side.
+// 1 % of half the bank's current at each of two sensors, taken as independent: √2 times 0.5 %. A
+// gain that is off moves the sum too, which halves it: the figure is on the safe side.
 func TestUncertaintyOfAShare(t *testing.T) {
 	assert.InDelta(t, math.Sqrt2*0.5, bank.SharePct, 0.05)
 	assert.Greater(t, bank.SharePct, 100*1.01/(1.01+0.99)-50, "opposite ends of ±1 %")
@@ -103,14 +103,16 @@ func TestQuiet(t *testing.T) {
 	assert.Equal(t, time.Hour, c.QuietFor(6*time.Hour))
 }
 
-// Full: 97 % or more, known to 3 %. Possibly full: known to 4 %; or known to 2 % and 97 % within that.
+// Full: 97 % or more, known to 3 %. Possibly full: known to 4 %; or known to 2 % and 97 % within
+// that.
 func TestFullAtItsLimits(t *testing.T) {
 	for _, k := range []struct {
 		pct, sigma  float64
 		full, maybe bool
 	}{
 		{97.1, 2.9, true, true}, {97.1, 3.1, false, true}, {97.1, 3.9, false, true}, {97.1, 4.1, false, false},
-		{96.9, 0.05, false, false}, {96.9, 0.2, false, true}, {95.2, 1.9, false, true}, {95, 2.1, false, false}, {100, 0, true, true},
+		{96.9, 0.05, false, false}, {96.9, 0.2, false, true}, {95.2, 1.9, false, true}, {95, 2.1, false, false},
+		{100, 0, true, true},
 	} {
 		var c bank.Counter
 		c.Full(2, unit.Estimate{Value: k.pct, Sigma: k.sigma, Known: true}, false, time.Minute)
@@ -138,16 +140,19 @@ func TestReplacedForgetsThatBattery(t *testing.T) {
 
 func TestCheckRefusesWhatCannotBe(t *testing.T) {
 	edge := bank.Memory{
-		ChargedWh: 9.9e8, DrawnWh: 9.9e8, LastW: 9.9e5, ShareDrawnAh: [unit.MaxBatteries]float64{9.9e8}, ShareChargedAh: [unit.MaxBatteries]float64{9.9e8},
+		ChargedWh: 9.9e8, DrawnWh: 9.9e8, LastW: 9.9e5, ShareDrawnAh: [unit.MaxBatteries]float64{9.9e8},
+		ShareChargedAh: [unit.MaxBatteries]float64{9.9e8},
 	}
 	require.NoError(t, edge.Check())
 	edge.LastW = -9.9e5
 	require.NoError(t, edge.Check())
 	for what, change := range map[string]func(m *bank.Memory){
 		"charged": func(m *bank.Memory) { m.ChargedWh = 1.1e9 }, "drawn": func(m *bank.Memory) { m.DrawnWh = -1 },
-		"share drawn": func(m *bank.Memory) { m.ShareDrawnAh[3] = 1.1e9 }, "share charged": func(m *bank.Memory) { m.ShareChargedAh[2] = math.NaN() },
-		"power": func(m *bank.Memory) { m.LastW = 1.1e6 }, "power below": func(m *bank.Memory) { m.LastW = -1.1e6 },
-		"no power": func(m *bank.Memory) { m.LastW = math.Inf(1) },
+		"share drawn":   func(m *bank.Memory) { m.ShareDrawnAh[3] = 1.1e9 },
+		"share charged": func(m *bank.Memory) { m.ShareChargedAh[2] = math.NaN() },
+		"power":         func(m *bank.Memory) { m.LastW = 1.1e6 },
+		"power below":   func(m *bank.Memory) { m.LastW = -1.1e6 },
+		"no power":      func(m *bank.Memory) { m.LastW = math.Inf(1) },
 	} {
 		bad := edge
 		change(&bad)

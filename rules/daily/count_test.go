@@ -57,14 +57,15 @@ func TestDaysEndAtMidnight(t *testing.T) {
 		var c counter
 		start, err := time.Parse("15:04", k.start)
 		require.NoError(t, err)
-		c.scan.At.Wall, c.scan.At.WallTrusted = time.Date(2025, 3, 1, start.Hour(), start.Minute(), 0, 0, time.UTC), true
+		c.scan.At.Wall, c.scan.At.WallTrusted = time.Date(2025, 3, 1, start.Hour(), start.Minute(), 0, 0,
+			time.UTC), true
 		c.hold(37 * time.Hour)
 		assert.Equal(t, k.ends, c.at, k.start)
 	}
 }
 
-// A clock that is set, to tomorrow or to years ago, makes no day of an hour, and loses nothing of what was
-// counted.
+// A clock that is set, to tomorrow or to years ago, makes no day of an hour, and loses nothing of
+// what was counted.
 func TestAClockThatIsSet(t *testing.T) {
 	for _, by := range []time.Duration{30 * time.Hour, -9 * 365 * 24 * time.Hour} {
 		var c counter
@@ -84,7 +85,8 @@ func TestAClockThatIsSet(t *testing.T) {
 
 func TestWhatIsCountedInADay(t *testing.T) {
 	var c counter
-	c.scan = daily.Scan{Charge: unit.Estimate{Value: 95, Sigma: 2, Known: true}, Runs: 10, FeedTime: time.Hour, WakeTime: time.Hour, ChargedAh: 50}
+	c.scan = daily.Scan{Charge: unit.Estimate{Value: 95, Sigma: 2, Known: true}, Runs: 10, FeedTime: time.Hour,
+		WakeTime: time.Hour, ChargedAh: 50}
 	c.hold(time.Minute)
 	c.b.Ran(&[unit.MaxBatteries]float64{700, 500}, false)
 	c.b.Ran(&[unit.MaxBatteries]float64{70, 50}, false)
@@ -153,9 +155,9 @@ func TestARowOfDays(t *testing.T) {
 	assert.Equal(t, 0, c.b.Known)
 }
 
-// By hand, for a bank of 100 Ah that fell by 12 % in three days. The count: 72 h of standby, 3.6 ± 3.6 Ah,
-// and what the feed brought, known to 3 % and to the sensors' zeros. The charge: two midnights that wander
-// by 1.5 % each, or its own uncertainty.
+// By hand, for a bank of 100 Ah that fell by 12 % in three days. The count: 72 h of standby, 3.6 ±
+// 3.6 Ah, and what the feed brought, known to 3 % and to the sensors' zeros. The charge: two
+// midnights that wander by 1.5 % each, or its own uncertainty.
 func TestConfirmedFall(t *testing.T) {
 	for name, c := range map[string]struct {
 		in, feedH, net, sigma float64
@@ -174,7 +176,8 @@ func TestConfirmedFall(t *testing.T) {
 		for k := range daily.Midnights - 1 {
 			b.InAh[k], b.FeedH[k], b.DayNetAh[k] = c.in/3, c.feedH/3, c.net/3
 		}
-		got := b.Balance(&daily.Bank{CapacityAh: 100, LowPct: 70, Charge: unit.Estimate{Value: 78, Sigma: c.sigma, Known: true}, ZeroSigmaA: c.zeros})
+		got := b.Balance(&daily.Bank{CapacityAh: 100, LowPct: 70,
+			Charge: unit.Estimate{Value: 78, Sigma: c.sigma, Known: true}, ZeroSigmaA: c.zeros})
 		assert.InDelta(t, c.want, got.ConfirmedFallPct, 1e-9, name)
 		assert.InDelta(t, -4, got.AhPerDay, 1e-9, name)
 		assert.InDelta(t, math.Sqrt2*1.5/3, got.Sigma, 1e-9, "%s: two midnights over three days", name)
@@ -203,24 +206,31 @@ func TestExtraHours(t *testing.T) {
 func TestCheckRefusesWhatCannotBe(t *testing.T) {
 	edge := daily.Memory{
 		Known: 4, NetAh: -9.9e4, From: 100, ChargedAh: 9.9e8, RunAs: [unit.MaxBatteries]float64{9.9e8, 0, 0, 0},
-		Charge: [daily.Midnights]float64{-9.9e2, 9.9e2}, FeedH: [daily.Midnights]float64{9.9e2}, WakeH: [daily.Midnights]float64{9.9e2},
-		InAh: [daily.Midnights]float64{9.9e4}, DayNetAh: [daily.Midnights]float64{-9.9e4, 9.9e4},
+		Charge: [daily.Midnights]float64{-9.9e2, 9.9e2}, FeedH: [daily.Midnights]float64{9.9e2},
+		WakeH: [daily.Midnights]float64{9.9e2},
+		InAh:  [daily.Midnights]float64{9.9e4}, DayNetAh: [daily.Midnights]float64{-9.9e4, 9.9e4},
 	}
 	require.NoError(t, edge.Check())
 	edge.NetAh = 9.9e4
 	require.NoError(t, edge.Check())
 	for what, change := range map[string]func(m *daily.Memory){
 		"known": func(m *daily.Memory) { m.Known = 5 }, "known below": func(m *daily.Memory) { m.Known = -1 },
-		"charge": func(m *daily.Memory) { m.Charge[3] = 1.1e3 }, "charge below": func(m *daily.Memory) { m.Charge[3] = -1.1e3 },
-		"no charge": func(m *daily.Memory) { m.Charge[3] = math.NaN() },
-		"feed":      func(m *daily.Memory) { m.FeedH[1] = 1.1e3 }, "feed below": func(m *daily.Memory) { m.FeedH[1] = -1 },
-		"wake": func(m *daily.Memory) { m.WakeH[1] = 1.1e3 }, "wake below": func(m *daily.Memory) { m.WakeH[1] = -1 },
-		"in": func(m *daily.Memory) { m.InAh[1] = 1.1e5 }, "in below": func(m *daily.Memory) { m.InAh[1] = -1 },
-		"day": func(m *daily.Memory) { m.DayNetAh[1] = 1.1e5 }, "day below": func(m *daily.Memory) { m.DayNetAh[1] = -1.1e5 },
-		"net": func(m *daily.Memory) { m.NetAh = 1.1e5 }, "net below": func(m *daily.Memory) { m.NetAh = -1.1e5 },
+		"charge":       func(m *daily.Memory) { m.Charge[3] = 1.1e3 },
+		"charge below": func(m *daily.Memory) { m.Charge[3] = -1.1e3 },
+		"no charge":    func(m *daily.Memory) { m.Charge[3] = math.NaN() },
+		"feed":         func(m *daily.Memory) { m.FeedH[1] = 1.1e3 },
+		"feed below":   func(m *daily.Memory) { m.FeedH[1] = -1 },
+		"wake":         func(m *daily.Memory) { m.WakeH[1] = 1.1e3 },
+		"wake below":   func(m *daily.Memory) { m.WakeH[1] = -1 },
+		"in":           func(m *daily.Memory) { m.InAh[1] = 1.1e5 },
+		"in below":     func(m *daily.Memory) { m.InAh[1] = -1 },
+		"day":          func(m *daily.Memory) { m.DayNetAh[1] = 1.1e5 },
+		"day below":    func(m *daily.Memory) { m.DayNetAh[1] = -1.1e5 },
+		"net":          func(m *daily.Memory) { m.NetAh = 1.1e5 }, "net below": func(m *daily.Memory) { m.NetAh = -1.1e5 },
 		"from": func(m *daily.Memory) { m.From = 101 }, "from below": func(m *daily.Memory) { m.From = -1 },
 		"drawn": func(m *daily.Memory) { m.RunAs[2] = 1.1e9 }, "drawn below": func(m *daily.Memory) { m.RunAs[2] = -1 },
-		"charged": func(m *daily.Memory) { m.ChargedAh = 1.1e9 }, "charged below": func(m *daily.Memory) { m.ChargedAh = -1 },
+		"charged":       func(m *daily.Memory) { m.ChargedAh = 1.1e9 },
+		"charged below": func(m *daily.Memory) { m.ChargedAh = -1 },
 	} {
 		bad := edge
 		change(&bad)

@@ -39,11 +39,11 @@ var BalanceNegative = Finding[balanceLimits, None]{
 		return []limit.Limit{
 			limit.Number{To: &l.FallPct, Default: 3, Min: 1, Max: 50, Unit: "%", About: limit.About{
 				Path: "findings.balance_fall_pct", Origin: limit.Choice,
-				Doc: "balance-negative: charge lost over three working days. Our choice: a tenth of what is between full and 12.4 V",
+				Doc: "balance-negative: charge lost over three working days. A tenth of what is between full and 12.4 V",
 			}},
 			limit.Number{To: &l.BelowPct, Default: 90, Min: 20, Max: 100, Unit: "%", About: limit.About{
 				Path: "findings.balance_under_pct", Origin: limit.Choice,
-				Doc: "balance-negative: only under this charge; more than undercharged_soc_pct. Our choice: from full to just under it is no loss",
+				Doc: "balance-negative: only under this charge; more than undercharged_soc_pct. From full to just under it is no loss",
 			}},
 		}
 	},

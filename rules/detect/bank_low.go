@@ -39,7 +39,7 @@ var BankLow = Finding[lowLimits, None]{
 	Limits: func(l *lowLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.ClearV, Default: 12.45, Min: 11.5, Max: 13, Unit: "V", About: limit.About{
 			Path: "findings.bank_low_clear_v", Origin: limit.Choice, Tracks: "findings.bank_low_v", Plus: 0.05, Below: "feed.present_v", Usual: "bank_low_v + 0.05",
-			Doc: "bank-low clears above it; more than bank_low_v. Our choice: one reading error of a divider tap higher",
+			Doc: "bank-low clears above it; more than bank_low_v. One reading error of a divider tap higher",
 		}}}
 	},
 	Times: func(*lowLimits) (Times, Times) { return lowHold, lowRelease },

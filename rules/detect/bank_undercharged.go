@@ -34,7 +34,7 @@ var BankUndercharged = Finding[underLimits, underMemory]{
 			"See whether the finding clears.",
 			"Then compare hours of feed with lifts a day.",
 		},
-		Clears:       "A full charge, seen to its end or calculated.",
+		Clears:       "A full charge, seen to its end or calculated, and a charge above the limit again.",
 		Steady:       "Once raised, only a full charge clears it.",
 		RaisedWithin: "when due",
 		ExplainedBy:  []string{"feed-lost", "feed-weak", "balance-negative", "parked-drain", "motor-stuck", "series-wired"},

@@ -37,7 +37,7 @@ var Circulating = Finding[circulatingLimits, circulatingMemory]{
 		return []limit.Limit{
 			limit.Number{To: &l.A, Default: 0.5, Min: 0.1, Max: 50, Unit: "A", About: limit.About{
 				Path: "findings.circulating_a", Origin: limit.Choice,
-				Doc: "circulating: from one battery into another, two hours into a rest. Our choice: 0.3 A, 7 Ah a day, and the zero error of a ±200 A sensor on top",
+				Doc: "circulating: from one battery into another, two hours into a rest. 0.3 A, 7 Ah a day, and the zero error of a ±200 A sensor on top",
 			}},
 			limit.Number{To: &l.ClearA, Default: 0.3, Min: 0.01, Max: 50, Unit: "A", About: limit.About{
 				Path: "findings.circulating_clear_a", Origin: limit.Choice, Below: "findings.circulating_a",

@@ -33,7 +33,7 @@ var ClockUnsure = Finding[clockLimits, None]{
 	Limits: func(l *clockLimits) []limit.Limit {
 		return []limit.Limit{limit.Span{To: &l.After, Default: 10 * time.Minute, Min: time.Second, Max: 30 * day, About: limit.About{
 			Path: "findings.clock_unsure_after", Origin: limit.Choice,
-			Doc: "clock-unsure: the clock not set for this long. Our choice: a board that has just started has not been told the time yet",
+			Doc: "clock-unsure: the clock not set for this long. A board that has just started has not been told the time yet",
 		}}}
 	},
 	Times: func(l *clockLimits) (Times, Times) { return l.After, clockRelease },

@@ -53,8 +53,8 @@ func TestCatalogIsComplete(t *testing.T) {
 	assert.Nil(t, detect.LimitsOf("no-such"))
 }
 
-// What explains a finding is a finding, and explanations do not go round: from each, by whatever way,
-// none comes back to itself.
+// What explains a finding is a finding, and explanations do not go round: from each, by whatever
+// way, none comes back to itself.
 func TestExplanationsEnd(t *testing.T) {
 	var walk func(from string, way []string)
 	walk = func(from string, way []string) {
@@ -69,6 +69,59 @@ func TestExplanationsEnd(t *testing.T) {
 		walk(d.Name, nil)
 		unique := slices.Compact(slices.Sorted(slices.Values(d.ExplainedBy)))
 		assert.Len(t, unique, len(d.ExplainedBy), "%s: explained twice by one", d.Name)
+	}
+}
+
+// Each finding is shown under each one that its definition names, of any subject or of the same
+// one, when both hold; and under what explains that.
+func TestEveryExplanationIsFollowed(t *testing.T) {
+	active := func(u *played, name, subject string) int {
+		i := u.f.Book.Find(name, subject)
+		require.GreaterOrEqual(t, i, 0, "%s %s", name, subject)
+		s := u.f.Book.State()
+		s.Seq++
+		s.Records = append(s.Records, finding.RecordState{Name: name, Subject: subject, Life: finding.Life{
+			State: finding.Unacknowledged, Holding: true, Unacked: true, Times: 1, Seq: s.Seq, RaisedAt: u.f.At.Mono,
+			Since: u.f.At.Mono,
+		}})
+		require.NoError(t, u.f.Book.Restore(s))
+		return i
+	}
+	subjects := func(u *played, name string) (all []string) {
+		for i := range u.f.Book.Records {
+			if r := &u.f.Book.Records[i]; r.Def.Name == name {
+				all = append(all, r.Subject)
+			}
+		}
+		return all
+	}
+	for _, d := range detect.Catalog() {
+		for _, by := range d.ExplainedBy {
+			u := newPlayed(t, d.Name, 4)
+			for _, subject := range subjects(u, by) {
+				u := newPlayed(t, d.Name, 4)
+				cause := active(u, by, subject)
+				own := subjects(u, d.Name)[0]
+				i := active(u, d.Name, own)
+				u.set.Explain()
+				if d.SameSubjectOnly && subject != "" && subject != own {
+					assert.Negative(t, u.f.Book.Records[i].CausedBy, "%s %s by %s %s", d.Name, own, by, subject)
+					continue
+				}
+				assert.Equal(t, cause, u.f.Book.Records[i].CausedBy, "%s %s by %s %s", d.Name, own, by, subject)
+				if roots := detect.Lookup(by).ExplainedBy; len(roots) > 0 && !detect.Lookup(by).SameSubjectOnly {
+					root := active(u, roots[0], subjects(u, roots[0])[0])
+					u.set.Explain()
+					assert.Equal(t, root, u.f.Book.Records[cause].CausedBy)
+					if !slices.Contains(d.ExplainedBy[:slices.Index(d.ExplainedBy, by)], roots[0]) {
+						assert.Equal(t, root, u.f.Book.Records[i].CausedBy, "%s by %s by %s", d.Name, by, roots[0])
+					}
+				}
+				require.NoError(t, u.f.Book.TakeOut(by, subject, "kim", u.f.At.Mono))
+				u.set.Explain()
+				assert.NotEqual(t, cause, u.f.Book.Records[i].CausedBy, "what is out of service explains nothing")
+			}
+		}
 	}
 }
 
@@ -112,7 +165,8 @@ func TestADefaultFollowsALimitOfAnotherPart(t *testing.T) {
 		u := newPlayed(t, "bank-low", 1)
 		u.values = c.values
 		u.start()
-		assert.InDelta(t, c.clearV, limit.Find(u.set.Limits(), "findings.bank_low_clear_v").Value(), 1e-9, "%v", c.values)
+		assert.InDelta(t, c.clearV, limit.Find(u.set.Limits(), "findings.bank_low_clear_v").Value(), 1e-9, "%v",
+			c.values)
 	}
 }
 
@@ -146,7 +200,8 @@ func TestRestoreRefusesWhatCannotBe(t *testing.T) {
 	good := u.set.Save()
 	require.NoError(t, u.set.Restore(good))
 	for text, name := range map[string]string{
-		`{"":{"FromPct":-1}}`: "parked-drain", `{"":{"FromPct":101}}`: "parked-drain", `{"":7}`: "parked-drain", `{`: "parked-drain",
+		`{"":{"FromPct":-1}}`: "parked-drain", `{"":{"FromPct":101}}`: "parked-drain", `{"":7}`: "parked-drain",
+		`{`:                "parked-drain",
 		`{"a":{"Days":3}}`: "share-uneven", `{"":{"Clean":4}}`: "motor-overrun",
 		`{"":{"Amps":[0,-1.1e4,0,0]}}`: "circulating", `{"":{"Amps":[1.1e4,0,0,0]}}`: "circulating",
 	} {
@@ -168,8 +223,10 @@ func TestRestoreRefusesWhatCannotBe(t *testing.T) {
 		}
 	}
 	for text, name := range map[string]string{
-		`{"":{"FromPct":0}}`: "parked-drain", `{"":{"FromPct":100}}`: "parked-drain", `{"a":{"Days":2}}`: "share-uneven",
-		`{"":{"Clean":3}}`: "motor-overrun", `{"":{"Amps":[0,-9.9e3,9.9e3,0]}}`: "circulating", `{"z":{}}`: "share-uneven",
+		`{"":{"FromPct":0}}`: "parked-drain", `{"":{"FromPct":100}}`: "parked-drain",
+		`{"a":{"Days":2}}`: "share-uneven",
+		`{"":{"Clean":3}}`: "motor-overrun", `{"":{"Amps":[0,-9.9e3,9.9e3,0]}}`: "circulating",
+		`{"z":{}}`: "share-uneven",
 	} {
 		assert.NoError(t, newPlayed(t, "", 2).set.Restore(detect.Memory{name: json.RawMessage(text)}), text)
 	}

@@ -41,7 +41,7 @@ var FeedHigh = Finding[highLimits, None]{
 	Limits: func(l *highLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.MarginV, Default: 0.1, Min: 0, Max: 2, Unit: "V", About: limit.About{
 			Path: "findings.feed_high_margin_v", Origin: limit.Choice,
-			Doc: "feed-high: over the upper absorption voltage (flooded and AGM 14.8 V, gel 14.4 V at 25 °C, -24 mV per °C: handbooks, from memory). Our choice: ten times a tap's error",
+			Doc: "feed-high: over the upper absorption voltage (flooded and AGM 14.8 V, gel 14.4 V at 25 °C, -24 mV per °C: handbooks, from memory). Ten times a tap's error",
 		}}}
 	},
 	Pace:  Swift,

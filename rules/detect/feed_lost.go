@@ -43,7 +43,7 @@ var FeedLost = Finding[lostLimits, None]{
 	Limits: func(l *lostLimits) []limit.Limit {
 		return []limit.Limit{limit.Span{To: &l.After, Default: 3 * time.Minute, Min: time.Second, Max: day, About: limit.About{
 			Path: "findings.feed_lost_after", Origin: limit.Choice,
-			Doc: "feed-lost: no feed this long after feed.allowance. Our choice: with the allowance, found within 5 min of the wake line",
+			Doc: "feed-lost: no feed this long after feed.allowance. With the allowance, found within 5 min of the wake line",
 		}}}
 	},
 	Pace:  Swift,
@@ -82,7 +82,7 @@ func judgeLost(v view.View, _ *lostLimits, _ *None) finding.Verdict {
 	case feed.Unknown:
 		return finding.Unjudged(feedUnread)
 	case feed.Missing:
-		return whereLost(v, v.Holds(feedVoltage.Is(v.Feed().VoltageV().Value), bankCurrent.Is(v.Bank().CurrentA().Value), wakeIs.Says(on),
+		return whereLost(v, v.Holds(feedVoltage.Reads(v.Feed().VoltageV()), bankCurrent.Reads(v.Bank().CurrentA()), wakeIs.Says(on),
 			withoutFor.Is((v.Now()-since+v.Settings().FeedAllowance).Minutes())))
 	}
 	return unchanged

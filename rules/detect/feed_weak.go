@@ -47,7 +47,7 @@ var FeedWeak = Finding[weakLimits, None]{
 			}},
 			limit.Number{To: &l.PartPct, Default: 60, Min: 10, Max: 79, Unit: "%", About: limit.About{
 				Path: "findings.feed_weak_part_pct", Origin: limit.Choice,
-				Doc: "feed-weak: less than this of what the converter can give, while the bank would take all. Our choice: a plug that drops a volt too much leaves a 500 W converter about this",
+				Doc: "feed-weak: less than this of what the converter can give, while the bank would take all. A plug that drops a volt too much leaves a 500 W converter about this",
 			}},
 		}
 	},
@@ -94,17 +94,17 @@ func judgeWeak(v view.View, l *weakLimits, _ *None) finding.Verdict {
 		return unchanged
 	}
 	post, out, temp := v.Bank().HighestPost(), v.Feed().VoltageV(), v.Bank().TempOr25()
-	drop := 0.0
+	var drop unit.Reading
 	if out.OK() {
-		drop = out.Value - v.Bank().HighestPositive()
+		drop = unit.Reading{Value: out.Value - v.Bank().HighestPositive(), Quality: unit.Good}
 	}
 	set := v.Settings()
 	little := amps < l.PartPct/100*can
-	dropped := drop > l.DropV && amps >= weakMinA && post.Value < leadacid.ChargeLimitV(heldV, temp)
+	dropped := drop.Value > l.DropV && amps >= weakMinA && post.Value < leadacid.ChargeLimitV(heldV, temp)
 	takes := post.Value < leadacid.ChargeLimitV(takesAllV, temp) && post.Value < set.FeedPresentV+takesAllOverV && amps >= set.FeedPresentA
 	switch {
 	case little && (dropped || takes):
-		verdict := v.Holds(currentIn.Is(amps), canGive.Is(can), bankVoltage.Is(post.Value), feedVoltage.Is(out.Value), dropToPosts.Is(drop))
+		verdict := v.Holds(currentIn.Is(amps), canGive.Is(can), bankVoltage.Reads(post), feedVoltage.Reads(out), dropToPosts.Reads(drop))
 		if dropped {
 			return verdict.Suspect(weakLead, dropAfter)
 		}

@@ -41,7 +41,7 @@ var FreezeRisk = Finding[freezeLimits, None]{
 	Limits: func(l *freezeLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.MarginC, Default: 3, Min: 0, Max: 20, Unit: "°C", About: limit.About{
 			Path: "findings.freeze_margin_c", Origin: limit.Choice,
-			Doc: "freeze-risk: this near the freezing point of the electrolyte. Our choice: the errors of a thermistor and of the charge",
+			Doc: "freeze-risk: this near the freezing point of the electrolyte. The errors of a thermistor and of the charge",
 		}}}
 	},
 	Of:    []view.Kind{view.OfBattery},

@@ -38,7 +38,7 @@ var MotorHungry = Finding[hungryLimits, None]{
 	Limits: func(l *hungryLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.Ratio, Default: 1.2, Min: 1.05, Max: 3, About: limit.About{
 			Path: "findings.hungry_ratio", Origin: limit.Choice,
-			Doc: "motor-hungry: average of twelve runs over what is usual. Our choice: the load on the platform moves that average by a twentieth",
+			Doc: "motor-hungry: average of twelve runs over what is usual. The load on the platform moves that average by a twentieth",
 		}}}
 	},
 	Needs: view.Parallel,

@@ -37,7 +37,7 @@ var MotorOverrun = Finding[overrunLimits, overrunMemory]{
 		return []limit.Limit{
 			limit.Span{To: &l.Relief, Default: 5 * time.Second, Min: time.Second, Max: time.Hour, About: limit.About{
 				Path: "findings.overrun_relief", Origin: limit.Choice, Below: "findings.overrun_run",
-				Doc: "motor-overrun: held against the relief valve; less than overrun_run. Our choice: an operator lets go when the platform stops",
+				Doc: "motor-overrun: held against the relief valve; less than overrun_run. An operator lets go when the platform stops",
 			}},
 			limit.Span{To: &l.Run, Default: 45 * time.Second, Min: 2 * time.Second, Max: time.Hour, About: limit.About{
 				Path: "findings.overrun_run", Origin: limit.Practice,

@@ -45,7 +45,7 @@ var ParkedDrain = Finding[parkedLimits, parkedMemory]{
 			}},
 			limit.Span{To: &l.Time, Default: 14 * day, Min: day, Max: 365 * day, About: limit.About{
 				Path: "findings.parked_time", Origin: limit.Choice,
-				Doc: "see parked_part_pct. Our choice: trailers are often parked for two weeks",
+				Doc: "see parked_part_pct. Trailers are often parked for two weeks",
 			}},
 		}
 	},

@@ -32,8 +32,9 @@ const day = 24 * time.Hour
 // played is a unit whose view is set by hand, in the words of a transcript, and what became of one
 // finding there. What a detector may ask stays as it was set until it is set again.
 //
-// A line of commands is a verb, or whose figures follow: "all: voltage = 12.6, current = -60". The words
-// are the keys of ofUnit and ofBattery; links, joints and doubted channels have lines of their own:
+// A line of commands is a verb, or whose figures follow: "all: voltage = 12.6, current = -60". The
+// words are the keys of ofUnit and ofBattery; links, joints and doubted channels have lines of
+// their own:
 //
 //	all: ..., a: ..., unit: ...        figures of every battery, of one, of the unit
 //	link positive a-b: 2.3 ± 0.2       mΩ, or unknown; joint positive b: 1.4 ± 0.1
@@ -45,7 +46,7 @@ const day = 24 * time.Hour
 //	limit findings.hot_c = 55          in the configuration, and a restart
 //	new battery a, joints opened       work on the unit
 //	day ends, work day ends            a scan in which a day has ended
-//	show, records, limits              evidence now; what there is a record of; limits and their ranges
+//	show, records, limits              evidence now; what there are records of; limits
 type played struct {
 	t      require.TestingT
 	name   string // of the finding that is told
@@ -67,9 +68,11 @@ type played struct {
 
 // newPlayed returns a good unit of n batteries at rest, tractor and trailer parked.
 func newPlayed(t require.TestingT, name string, n int) *played {
-	u := &played{t: t, name: name, values: limit.Values{}, why: map[int]*unit.Text{}, quiet: -1, rest: make([]time.Duration, n)}
+	u := &played{t: t, name: name, values: limit.Values{}, why: map[int]*unit.Text{}, quiet: -1,
+		rest: make([]time.Duration, n)}
 	u.f = view.Frame{
-		State: &view.State{Battery: make([]view.BatteryState, n)}, Raw: &u.raw, Read: &u.read, Trust: trust.New(n), Days: &u.days,
+		State: &view.State{Battery: make([]view.BatteryState, n)}, Raw: &u.raw, Read: &u.read, Trust: trust.New(n),
+		Days: &u.days,
 		Pump: &u.pump, Temps: make([]unit.Reading, n), Batteries: make([]view.BatteryFacts, n),
 	}
 	for i := range n {
@@ -79,7 +82,8 @@ func newPlayed(t require.TestingT, name string, n int) *played {
 	}
 	for _, side := range []network.Side{network.Positive, network.Negative} {
 		for k := range n - 1 {
-			u.f.Links = append(u.f.Links, view.LinkState{Side: side, From: k, To: k + 1, Mohm: unit.Estimate{Value: 0.5, Sigma: 0.1, Known: true}})
+			u.f.Links = append(u.f.Links, view.LinkState{Side: side, From: k, To: k + 1,
+				Mohm: unit.Estimate{Value: 0.5, Sigma: 0.1, Known: true}})
 		}
 		for k := 1; k < n-1; k++ {
 			u.f.Posts = append(u.f.Posts, view.PostState{Side: side, Battery: k})
@@ -87,8 +91,8 @@ func newPlayed(t require.TestingT, name string, n int) *played {
 	}
 	u.start()
 	u.do("all: voltage = 12.6, current = 0, temperature = 25, charge = 90 ± 2, verdict = fit")
-	u.do("unit: wake = off, command = off, disconnect = none, feed voltage = 12.6, terminal = 0, feed = off, charge = 90 ± 2, clock = set")
-	u.do("unit: motor leads = unknown")
+	u.do("unit: wake = off, command = off, disconnect = none, feed voltage = 12.6, terminal = 0, feed = off")
+	u.do("unit: charge = 90 ± 2, clock = set, motor leads = unknown")
 	return u
 }
 
@@ -229,7 +233,8 @@ func limitLine(l limit.Limit) string {
 	low, high := l.Range()
 	text := fmt.Sprintf("%s = %s (%g to %g)", a.Path, limit.Written(l), low, high)
 	if n, ok := l.(limit.Number); ok {
-		text = strings.TrimSpace(fmt.Sprintf("%s = %g %s", a.Path, n.Default, n.Unit)) + fmt.Sprintf(" (%g to %g)", low, high)
+		text = fmt.Sprintf("%s (%g to %g)", strings.TrimSpace(fmt.Sprintf("%s = %g %s", a.Path, n.Default, n.Unit)),
+			low, high)
 	}
 	if a.Tracks != "" {
 		text += fmt.Sprintf(", %s + %g", a.Tracks, a.Plus)
@@ -453,8 +458,14 @@ var ofBattery = map[string]func(u *played, i int, v string){
 	"capacity":    func(u *played, i int, v string) { u.f.Battery[i].CapacityAh = u.estimate(v) },
 	"runs judged": func(u *played, i int, v string) { u.f.Battery[i].RunsJudged = uint32(u.number(v)) },
 	"taking runs": func(u *played, i int, v string) { u.f.Batteries[i].TakingRuns = uint8(u.number(v)) },
-	"dead cell":   func(u *played, i int, v string) { u.f.Batteries[i].DeadCell = u.yes(v) },
-	"rested":      func(u *played, i int, v string) { u.f.Batteries[i].RestedV = u.estimate(v) },
+	"dead cell": func(u *played, i int, v string) { // a battery with one has failed
+		u.f.Batteries[i].DeadCell = u.yes(v)
+		u.f.Battery[i].Verdict, u.f.Battery[i].WaitsFor = loadtest.Fit, nil
+		if u.yes(v) {
+			u.f.Battery[i].Verdict = loadtest.Failed
+		}
+	},
+	"rested": func(u *played, i int, v string) { u.f.Batteries[i].RestedV = u.estimate(v) },
 	"at rest": func(u *played, i int, v string) {
 		u.rest[i] = -1
 		if u.yes(v) {
@@ -472,6 +483,7 @@ var ofBattery = map[string]func(u *played, i int, v string){
 		for s.Verdict = loadtest.Unknown; s.Verdict.String() != v; s.Verdict++ {
 			require.Less(u.t, s.Verdict, loadtest.Failed, v)
 		}
+		u.f.Batteries[i].DeadCell = u.f.Batteries[i].DeadCell && s.Verdict == loadtest.Failed
 		s.WaitsFor = nil
 		if s.Verdict == loadtest.Unknown {
 			s.WaitsFor = unit.Lookup("waits.verdict-runs")
@@ -577,7 +589,8 @@ var ofUnit = map[string]func(u *played, v string){
 	},
 	"since service": func(u *played, v string) { // "500 cycles 20h"
 		w := strings.Fields(v)
-		u.f.State.Motor.Since[view.Service] = view.ServiceCount{LiftCycles: uint64(u.number(w[0])), RunTime: u.span(w[2])}
+		u.f.State.Motor.Since[view.Service] = view.ServiceCount{LiftCycles: uint64(u.number(w[0])),
+			RunTime: u.span(w[2])}
 	},
 	"known days": func(u *played, v string) { u.days.Known = int(u.number(v)) },
 	"midnights": func(u *played, v string) { // newest first
@@ -601,7 +614,8 @@ var ofUnit = map[string]func(u *played, v string){
 }
 
 var qualities = map[string]unit.Quality{
-	"none": unit.NotFitted, "waiting": unit.Waiting, "silent": unit.NoAnswer, "stuck": unit.BusStuck, "not-ready": unit.NotReady,
+	"none": unit.NotFitted, "waiting": unit.Waiting, "silent": unit.NoAnswer, "stuck": unit.BusStuck,
+	"not-ready": unit.NotReady,
 	"saturated": unit.Saturated, "reset": unit.ChipReset, "impossible": unit.OutOfRange,
 }
 

@@ -17,8 +17,9 @@ import (
 
 // What may be drawn for a figure: what good sensors say, what bad ones do, and what can't be.
 var (
-	volts    = []string{"12.6", "12.1", "10.2", "13.9", "14.6", "15.4", "25.3", "3.2", "0.4", "-0.7", "20.5 saturated", "0 saturated", "99 impossible"}
-	amps     = []string{"0", "0.1", "-0.6", "0.7", "3.2", "22", "-35", "-120", "210 saturated", "-1e6"}
+	volts = []string{"12.6", "12.1", "10.2", "13.9", "14.6", "15.4", "25.3", "3.2", "0.4", "-0.7",
+		"20.5 saturated", "0 saturated", "99 impossible"}
+	amps     = []string{"0", "0.1", "-0.6", "0.7", "3.2", "22", "-35", "-120", "210 saturated", "-5000"}
 	celsius  = []string{"25", "51", "-12", "-31", "48", "140 impossible"}
 	missing  = []string{"none", "waiting", "silent", "stuck", "not-ready", "saturated", "reset", "impossible"}
 	contacts = []string{"none", "off", "on", "unread"}
@@ -27,30 +28,45 @@ var (
 	last     = []string{"now", "1h", "8d", "never"}
 
 	drawnOfBattery = map[string][]string{
-		"voltage": volts, "negative": {"0", "0.1", "0.5", "-0.4", "12 saturated"}, "current": amps, "temperature": celsius, "charge": percent,
+		"voltage": volts, "negative": {"0", "0.1", "0.5", "-0.4", "12 saturated"}, "current": amps,
+		"temperature": celsius, "charge": percent,
 		"cranking": {"unknown", "900 ± 20", "400 ± 30", "0 ± 0"}, "resistance": {"unknown", "5 ± 0.1", "7 ± 0.1"},
-		"capacity": {"unknown", "60 ± 4"}, "verdict": {"unknown", "fit", "fit-low", "tired", "failed"}, "dead cell": yesNo,
-		"rested": {"unknown", "12.2 ± 0.05", "12.2 ± 0.3", "12.6 ± 0.02"}, "at rest": yesNo, "full": last, "maybe full": last,
-		"chemistry": {"flooded", "agm", "gel"}, "drawn": {"0", "0.2", "5", "7"}, "share of a run": {"0", "0.5", "1"},
+		"capacity": {"unknown", "60 ± 4"}, "verdict": {"unknown", "fit", "fit-low", "tired", "failed"},
+		"dead cell": yesNo,
+		"rested":    {"unknown", "12.2 ± 0.05", "12.2 ± 0.3", "12.6 ± 0.02"}, "at rest": yesNo, "full": last,
+		"maybe full": last,
+		"chemistry":  {"flooded", "agm", "gel"}, "drawn": {"0", "0.2", "5", "7"}, "share of a run": {"0", "0.5", "1"},
 		"still voltage": {"0", "2", "3"}, "still current": {"0", "1", "3"}, "suspect": yesNo,
 	}
 	drawnOfUnit = map[string][]string{
-		"wake": contacts, "command": contacts, "disconnect": contacts, "feed voltage": volts, "terminal": volts, "clock": {"set", "unsure"},
-		"charge": percent, "spread": {"unknown", "3 ± 1", "30 ± 4"}, "rested": {"unknown", "12.2 ± 0.02", "12.7 ± 0.02"}, "quiet": yesNo,
-		"relief": {"0s", "4s", "9s"}, "lifting at": {"0", "100"}, "learned runs": {"0", "30"}, "compared runs": {"0", "12"},
-		"ratio": {"0", "0.7", "1", "1.3", "50"}, "usual": {"0", "110"}, "last run": {"0", "130"}, "drop runs": {"0", "3"},
-		"drop": {"2 mΩ at 110 A from 11.8 V", "9 mΩ at 90 A from 10 V", "-3 mΩ at 120 A from 12 V"},
-		"feed": {"unknown", "off", "starting", "present", "missing", "unrequested"}, "feed current": {"unknown", "0.2", "12", "38"},
-		"feed can": {"unknown", "40"}, "feed carries": yesNo, "motor leads": {"unknown", "same-post on a", "diagonal", "between on c"},
+		"wake": contacts, "command": contacts, "disconnect": contacts, "feed voltage": volts, "terminal": volts,
+		"clock":  {"set", "unsure"},
+		"charge": percent, "spread": {"unknown", "3 ± 1", "30 ± 4"},
+		"rested": {"unknown", "12.2 ± 0.02", "12.7 ± 0.02"}, "quiet": yesNo,
+		"relief": {"0s", "4s", "9s"}, "lifting at": {"0", "100"}, "learned runs": {"0", "30"},
+		"compared runs": {"0", "12"},
+		"ratio":         {"0", "0.7", "1", "1.3", "50"}, "usual": {"0", "110"}, "last run": {"0", "130"},
+		"drop runs":    {"0", "3"},
+		"drop":         {"2 mΩ at 110 A from 11.8 V", "9 mΩ at 90 A from 10 V", "-3 mΩ at 120 A from 12 V"},
+		"feed":         {"unknown", "off", "starting", "present", "missing", "unrequested"},
+		"feed current": {"unknown", "0.2", "12", "38"},
+		"feed can":     {"unknown", "40"}, "feed carries": yesNo,
+		"motor leads":   {"unknown", "same-post on a", "diagonal", "between on c"},
 		"since service": {"0 cycles 0h", "900 cycles 2h", "1 cycles 90h"}, "known days": {"0", "4"},
-		"midnights": {"80 84", "80 79", "97 99"}, "feed hours": {"0", "3", "23"}, "wake hours": {"0", "4"}, "incomplete": yesNo,
-		"balance": {"unknown", "-9 Ah a day", "4 Ah a day"}, "confirmed fall": {"0", "9"}, "extra hours": {"0", "2", "30"},
+		"midnights": {"80 84", "80 79", "97 99"}, "feed hours": {"0", "3", "23"}, "wake hours": {"0", "4"},
+		"incomplete": yesNo,
+		"balance":    {"unknown", "-9 Ah a day", "4 Ah a day"}, "confirmed fall": {"0", "9"},
+		"extra hours": {"0", "2", "30"},
 	}
 	drawnWords = []string{
-		"wait 1s", "wait 10s", "wait 30s by 10s", "wait 5m by 30s", "wait 1h by 10m", "wait 2d by 2h", "gap 21m", "gap 2d", "joints opened",
-		"new battery a", "new battery b", "new battery c", "new battery d", "day ends", "work day ends", "work day ends", "fall charge 90 to 60 in 5d by 2h",
-		"link positive a-b: 5 ± 0.3", "link negative b-c: 200 ± 60", "link positive a-b: 0.5 ± 0.1", "link negative a-b: unknown",
-		"joint positive b: 1.4 ± 0.1", "joint positive b: unknown", "doubt battery a voltage: noise", "doubt feed voltage: feed-low",
+		"wait 1s", "wait 10s", "wait 30s by 10s", "wait 5m by 30s", "wait 1h by 10m", "wait 2d by 2h", "gap 21m",
+		"gap 2d", "joints opened",
+		"new battery a", "new battery b", "new battery c", "new battery d", "day ends", "work day ends",
+		"work day ends", "fall charge 90 to 60 in 5d by 2h",
+		"link positive a-b: 5 ± 0.3", "link negative b-c: 200 ± 60", "link positive a-b: 0.5 ± 0.1",
+		"link negative a-b: unknown",
+		"joint positive b: 1.4 ± 0.1", "joint positive b: unknown", "doubt battery a voltage: noise",
+		"doubt feed voltage: feed-low",
 		"doubt battery a voltage: none", "doubt battery b temperature: jump",
 	}
 )
@@ -60,7 +76,8 @@ func command(t *rapid.T, running bool) string {
 	of := func(whose string, figures map[string][]string) string {
 		key := rapid.SampledFrom(sorted(figures)).Draw(t, "figure")
 		values := figures[key]
-		if isReading := slices.Contains([]string{"voltage", "negative", "current", "temperature", "feed voltage", "terminal"}, key); isReading {
+		readings := []string{"voltage", "negative", "current", "temperature", "feed voltage", "terminal"}
+		if slices.Contains(readings, key) {
 			values = append(slices.Clone(values), missing...)
 		}
 		return whose + ": " + key + " = " + rapid.SampledFrom(values).Draw(t, "value")
@@ -91,8 +108,9 @@ func sorted(figures map[string][]string) (keys []string) {
 	return keys
 }
 
-// Whatever is read and done, in a bank of any size: nothing panics, every change of the book follows from
-// the one before, what is saved can be saved, and a restart in between changes nothing that is said.
+// Whatever is read and done, in a bank of any size: nothing panics, every change of the book
+// follows from the one before, what is saved can be saved, and a restart in between changes nothing
+// that is said.
 func TestWhateverHappens(t *testing.T) {
 	for n := 1; n <= unit.MaxBatteries; n++ {
 		t.Run(fmt.Sprint(n), func(t *testing.T) {
@@ -107,7 +125,8 @@ func TestWhateverHappens(t *testing.T) {
 					line := command(t, straight.f.State.Motor.Running)
 					straight.do(line)
 					stopped.do(line)
-					// What belongs to a motor run is not saved: it is over, and the next begins later.
+					// What belongs to a motor run is not saved: it is over, and the next begins
+					// later.
 					if !straight.f.State.Motor.Running && rapid.IntRange(0, 3).Draw(t, "restart") == 0 {
 						straight.do("wait 1s")
 						stopped.do("wait 1s")
@@ -124,8 +143,8 @@ func TestWhateverHappens(t *testing.T) {
 	}
 }
 
-// consistent returns a check of one change after another: raised and cleared alternate for each record,
-// the numbers go up by one, and what is active in the book is what was raised.
+// consistent returns a check of one change after another: raised and cleared alternate for each
+// record, the numbers go up by one, and what is active in the book is what was raised.
 func consistent(t *rapid.T, u *played) func(c finding.Change) {
 	active, seq := map[int]bool{}, uint64(0)
 	return func(c finding.Change) {
@@ -147,10 +166,10 @@ func consistent(t *rapid.T, u *played) func(c finding.Change) {
 
 // look checks what can be said of every record at any time.
 func look(t *rapid.T, u *played) {
-	any := map[string]bool{}
+	active := map[string]bool{}
 	for i := range u.f.Book.Records {
 		r := &u.f.Book.Records[i]
-		any[r.Def.Name] = any[r.Def.Name] || r.Active()
+		active[r.Def.Name] = active[r.Def.Name] || r.Active()
 		label := r.Def.Name + " " + r.Subject
 		if r.Active() {
 			require.NotEmpty(t, r.Evidence, label)
@@ -171,7 +190,7 @@ func look(t *rapid.T, u *played) {
 			}
 		}
 	}
-	for name, is := range any {
+	for name, is := range active {
 		require.Equal(t, is, u.f.Book.AnyActive(name), name)
 	}
 }

@@ -40,7 +40,7 @@ var SenseFault = Finding[senseLimits, None]{
 	Limits: func(l *senseLimits) []limit.Limit {
 		return []limit.Limit{limit.Span{To: &l.After, Default: 30 * time.Second, Min: time.Second, Max: time.Hour, About: limit.About{
 			Path: "findings.sense_fault_after", Origin: limit.Choice,
-			Doc: "sense-fault: no usable reading for this long. Our choice: a plug touched on a visit is no fault",
+			Doc: "sense-fault: no usable reading for this long. A plug touched on a visit is no fault",
 		}}}
 	},
 	Of:       []view.Kind{view.OfChannel},
@@ -96,5 +96,5 @@ func judgeSense(v view.View, _ *senseLimits, _ *None) finding.Verdict {
 	if why == nil {
 		return absent
 	}
-	return v.Holds(channelIs.Says(why), reads[s.Unit()].Is(r.Value))
+	return v.Holds(channelIs.Says(why), reads[s.Unit()].Reads(r))
 }

@@ -40,7 +40,7 @@ var ShareUneven = Finding[unevenLimits, unevenMemory]{
 			}},
 			limit.Number{To: &l.ClearRatio, Default: 1.06, Min: 1, Max: 4, About: limit.About{
 				Path: "findings.share_clear_ratio", Origin: limit.Choice, Below: "findings.share_ratio",
-				Doc: "share-uneven clears under it; less than share_ratio. Our choice: two gain errors of 1 % lower",
+				Doc: "share-uneven clears under it; less than share_ratio. Two gain errors of 1 % lower",
 			}},
 		}
 	},

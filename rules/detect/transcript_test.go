@@ -18,9 +18,10 @@ import (
 
 var update = flag.Bool("update", false, "write the transcripts that the findings give now")
 
-// Each file of testdata is the course of one finding: blocks of commands (see played), and below ---- what
-// becomes of it, in units of one, two, three and four batteries at once. A line that is not so in all of
-// them begins with those in which it is. A restart between any two blocks changes nothing.
+// Each file of testdata is the course of one finding: blocks of commands (see played), and below
+// ---- what becomes of it, in units of one, two, three and four batteries at once. A line that is
+// not so in all of them begins with those in which it is. A restart between any two blocks changes
+// nothing.
 func TestTranscripts(t *testing.T) {
 	files, err := filepath.Glob("testdata/*.txt")
 	require.NoError(t, err)
@@ -45,6 +46,31 @@ func TestTranscripts(t *testing.T) {
 func TestEveryFindingHasATranscript(t *testing.T) {
 	for _, d := range detect.Catalog() {
 		assert.FileExists(t, "testdata/"+d.Name+".txt")
+	}
+}
+
+// Every reason why something is likely or can't be judged, and every word and figure of evidence,
+// is said in a transcript: what none says, no test has seen.
+func TestEveryTextIsInATranscript(t *testing.T) {
+	files, err := filepath.Glob("testdata/*.txt")
+	require.NoError(t, err)
+	var all strings.Builder
+	for _, file := range files {
+		text, err := os.ReadFile(file)
+		require.NoError(t, err)
+		all.Write(text)
+	}
+	said := all.String()
+	for id, text := range unit.Texts() {
+		switch kind, _, _ := strings.Cut(id, "."); kind {
+		case "why":
+			assert.True(t, strings.Contains(said, "judged: "+text.English+"\n") || strings.Contains(said,
+				"("+text.English+")\n"), id)
+		case "word":
+			assert.Contains(t, said, ": "+text.English+"\n", id)
+		case "evidence":
+			assert.Contains(t, said, "    "+text.English+": ", id)
+		}
 	}
 }
 
@@ -83,8 +109,8 @@ func transcript(t *testing.T, name, text string, restarts bool) string {
 // line is one line of a transcript, and the units that said it.
 type line struct{ text, who string }
 
-// merge adds what a unit of n batteries said to what smaller ones did: the longest row of lines that is in
-// both stands once.
+// merge adds what a unit of n batteries said to what smaller ones did: the longest row of lines
+// that is in both stands once.
 func merge(all []line, own []string, n int) (out []line) {
 	// common[i][k] is how many lines all[i:] and own[k:] have in common.
 	common := make([][]int, len(all)+1)

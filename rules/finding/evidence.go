@@ -31,6 +31,14 @@ func (l *Label) Is(x float64) Evidence {
 	return Evidence{What: l.Text, Unit: l.Unit, Value: x + 0} // -0 A out of the bank is 0 A
 }
 
+// Reads returns the evidence that the labeled figure is what a channel reads; none where it reads nothing.
+func (l *Label) Reads(r unit.Reading) Evidence {
+	if !r.Shown() {
+		return Evidence{}
+	}
+	return l.Is(r.Value)
+}
+
 // Says returns the evidence that words stand in place of a number.
 func (l *Label) Says(words *unit.Text) Evidence { return Evidence{What: l.Text, Words: words} }
 
@@ -120,7 +128,13 @@ type Verdict struct {
 
 // Holds returns the verdict that the condition holds, with at most MaxEvidence numbers behind it.
 func (p *Proof) Holds(e ...Evidence) Verdict {
-	p.n, p.m = copy(p.evidence[:], e), 0
+	p.n, p.m = 0, 0
+	for i := range e {
+		if e[i].What != nil && p.n < MaxEvidence {
+			p.evidence[p.n] = e[i]
+			p.n++
+		}
+	}
 	return Verdict{Opinion: Present, Proof: p}
 }
 

@@ -182,7 +182,8 @@ func TestEvidenceIsTheLastThatHeld(t *testing.T) {
 	for i := range seven {
 		seven[i] = volts.Is(float64(i))
 	}
-	b.Judge(0, 3*time.Minute, p.Holds(seven...).Suspect(plug, wet).Suspect(fuse, wet).Suspect(cable, wet).Suspect(wet, wet))
+	b.Judge(0, 3*time.Minute, p.Holds(seven...).Suspect(plug, wet).Suspect(fuse, wet).Suspect(cable, wet).Suspect(wet,
+		wet))
 	require.Len(t, r.Evidence, 6)
 	assert.InDelta(t, 5, r.Evidence[5].Value, 0)
 	assert.Len(t, r.Likely, 3)
@@ -216,11 +217,13 @@ func TestSubjectsInSentences(t *testing.T) {
 
 func TestTextsOfADefinition(t *testing.T) {
 	d := finding.Definition{
-		Name: "x", Title: "T", Summary: "S", Detected: "D", Clears: "C", Steady: "H", RaisedWithin: "W", NextCheck: []string{"1", "2"},
-		Causes: []*unit.Text{plug},
+		Name: "x", Title: "T", Summary: "S", Detected: "D", Clears: "C", Steady: "H", RaisedWithin: "W",
+		NextCheck: []string{"1", "2"},
+		Causes:    []*unit.Text{plug},
 	}
 	assert.Equal(t, []finding.Text{
-		{"x.title", "T"}, {"x.summary", "S"}, {"x.detected", "D"}, {"x.clears", "C"}, {"x.steady", "H"}, {"x.within", "W"},
+		{"x.title", "T"}, {"x.summary", "S"}, {"x.detected", "D"}, {"x.clears", "C"}, {"x.steady", "H"},
+		{"x.within", "W"},
 		{"x.check.1", "1"}, {"x.check.2", "2"}, {"test.plug", "plug not seated"},
 	}, d.Texts())
 }

@@ -30,9 +30,9 @@ var events = map[string]func(b *finding.Book, at time.Duration) error{
 	"not judged": func(b *finding.Book, at time.Duration) error { b.Judge(0, at, finding.Unjudged(noOne)); return nil },
 }
 
-// Every state with every event. Source: ANSI/ISA-18.2-2016 and IEC 62682 state model (states A, B, C, D, G
-// and I with their ways out, as implemented in open software and in OPC UA Part 9, clause 4.8); here
-// nothing is latched and suppression is by CausedBy.
+// Every state with every event. Source: ANSI/ISA-18.2-2016 and IEC 62682 state model (states A, B,
+// C, D, G and I with their ways out, as implemented in open software and in OPC UA Part 9, clause
+// 4.8); here nothing is latched and suppression is by CausedBy.
 func TestLifeTable(t *testing.T) {
 	const (
 		A, B, C, D = finding.Normal, finding.Unacknowledged, finding.Acknowledged, finding.ReturnedUnacknowledged
@@ -48,7 +48,8 @@ func TestLifeTable(t *testing.T) {
 	not := finding.ErrNotShelved
 	want := map[finding.State]map[string]to{
 		A: {
-			"alarm": {B, nil}, "over": {A, nil}, "ack": {A, finding.ErrCleared}, "shelve": {G, nil}, "unshelve": {A, not},
+			"alarm": {B, nil}, "over": {A, nil}, "ack": {A, finding.ErrCleared}, "shelve": {G, nil},
+			"unshelve": {A, not},
 			"time-out": {A, nil}, "out": {I, nil}, "back": {A, not}, "not judged": {A, nil},
 		},
 		B: {
@@ -56,7 +57,8 @@ func TestLifeTable(t *testing.T) {
 			"time-out": {B, nil}, "out": {I, nil}, "back": {B, not}, "not judged": {B, nil},
 		},
 		C: {
-			"alarm": {C, nil}, "over": {A, nil}, "ack": {C, finding.ErrAlreadyAcked}, "shelve": {G, nil}, "unshelve": {C, not},
+			"alarm": {C, nil}, "over": {A, nil}, "ack": {C, finding.ErrAlreadyAcked}, "shelve": {G, nil},
+			"unshelve": {C, not},
 			"time-out": {C, nil}, "out": {I, nil}, "back": {C, not}, "not judged": {C, nil},
 		},
 		D: {
@@ -64,12 +66,14 @@ func TestLifeTable(t *testing.T) {
 			"time-out": {D, nil}, "out": {I, nil}, "back": {D, not}, "not judged": {D, nil},
 		},
 		G: {
-			"alarm": {G, nil}, "over": {G, nil}, "ack": {G, finding.ErrShelved}, "shelve": {G, nil}, "unshelve": {A, nil},
+			"alarm": {G, nil}, "over": {G, nil}, "ack": {G, finding.ErrShelved}, "shelve": {G, nil},
+			"unshelve": {A, nil},
 			"time-out": {A, nil}, "out": {I, nil}, "back": {G, not}, "not judged": {G, nil},
 		},
 		I: {
 			"alarm": {I, nil}, "over": {I, nil}, "ack": {I, finding.ErrShelved}, "shelve": {I, finding.ErrShelved},
-			"unshelve": {I, not}, "time-out": {I, nil}, "out": {I, finding.ErrShelved}, "back": {A, nil}, "not judged": {I, nil},
+			"unshelve": {I, not}, "time-out": {I, nil}, "out": {I, finding.ErrShelved}, "back": {A, nil},
+			"not judged": {I, nil},
 		},
 	}
 	for _, from := range finding.States {
@@ -155,7 +159,8 @@ func TestEveryChangeIsNumbered(t *testing.T) {
 		assert.Equal(t, 0, c.Record)
 		kinds += c.Kind.String() + ", "
 	}
-	assert.Equal(t, "raised, acknowledged, cleared, raised, shelved, unshelved, taken out of service, returned to service, remarked, ", kinds)
+	assert.Equal(t, "raised, acknowledged, cleared, raised, shelved, unshelved, "+
+		"taken out of service, returned to service, remarked, ", kinds)
 	assert.EqualValues(t, 9, b.Records[0].Seq)
 	for k := range 12 {
 		require.NoError(t, b.Remark(name, "", "kim", fmt.Sprint(k), 10))
@@ -184,8 +189,8 @@ func TestAcknowledgingACauseAcknowledgesWhatItExplains(t *testing.T) {
 	assert.Equal(t, finding.Unacknowledged, b.Records[of[2]].State, "it is explained by nothing")
 }
 
-// More than 10 in 10 minutes is a flood, fewer than 5 its end (ISA-18.2, from memory; EEMUA 191's peak).
-// Urgent ones are told in it.
+// More than 10 in 10 minutes is a flood, fewer than 5 its end (ISA-18.2, from memory; EEMUA 191's
+// peak). Urgent ones are told in it.
 func TestFlood(t *testing.T) {
 	b := &finding.Book{}
 	for range 14 {
@@ -268,8 +273,8 @@ func TestThreeRaisesInMoreThanAnHourAreNoChatter(t *testing.T) {
 	}
 }
 
-// The one after is not told: nobody is called a fourth time in an hour. Only work on the unit ends one
-// that chatters so soon.
+// The one after is not told: nobody is called a fourth time in an hour. Only work on the unit ends
+// one that chatters so soon.
 func TestAChatteringFindingIsRaisedAgainMuted(t *testing.T) {
 	b := one(0, 0)
 	for k := range 4 {
@@ -280,7 +285,8 @@ func TestAChatteringFindingIsRaisedAgainMuted(t *testing.T) {
 	}
 }
 
-// Saved, sent through JSON and restored in the middle, a book says the same as one that never stopped.
+// Saved, sent through JSON and restored in the middle, a book says the same as one that never
+// stopped.
 func TestRestartChangesNothing(t *testing.T) {
 	names := []string{"alarm", "over", "ack", "shelve", "unshelve", "time-out", "out", "back", "not judged"}
 	rapid.Check(t, func(t *rapid.T) {
@@ -343,7 +349,8 @@ func TestRestoreRefusesWhatCannotBe(t *testing.T) {
 
 func TestRestoreOfAnotherUnit(t *testing.T) {
 	b := one(0, 0)
-	gone := finding.BookState{Seq: 3, Records: []finding.RecordState{{Name: "no-more", Subject: "e", Life: finding.Life{Seq: 3}}}}
+	gone := finding.BookState{Seq: 3, Records: []finding.RecordState{{Name: "no-more", Subject: "e",
+		Life: finding.Life{Seq: 3}}}}
 	require.NoError(t, b.Restore(gone), "another bank is no error")
 	assert.EqualValues(t, 3, b.State().Seq, "and the changes are counted on")
 

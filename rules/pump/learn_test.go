@@ -10,9 +10,9 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// Walther's equation (ASTM D341) through the two points that ISO VG 32 oils are sold by: 32 mm²/s at 40 °C
-// (ISO 3448) and 5.4 mm²/s at 100 °C. Worked out apart: 65.42 mm²/s at 25 °C. The drag goes with its power
-// of 0.4.
+// Walther's equation (ASTM D341) through the two points that ISO VG 32 oils are sold by: 32 mm²/s
+// at 40 °C (ISO 3448) and 5.4 mm²/s at 100 °C. Worked out apart: 65.42 mm²/s at 25 °C. The drag
+// goes with its power of 0.4.
 func TestOilDrag(t *testing.T) {
 	for _, c := range []struct{ tempC, mm2s float64 }{
 		{25, 65.42}, {40, 32}, {-40, 37485}, {-20, 2291.5}, {0, 336}, {10, 161.01}, {70, 11.186},
@@ -25,8 +25,9 @@ func TestOilDrag(t *testing.T) {
 	assert.Less(t, OilDrag(69), OilDrag(68))
 }
 
-// The first run is what is usual, known to 30 %, and oil drag 12 % of it, known to 8 %. By hand: each run's
-// load moves it by 8 %, so that the first leaves 900·64/964 A² of the variance of 30² A².
+// The first run is what is usual, known to 30 %, and oil drag 12 % of it, known to 8 %. By hand:
+// each run's load moves it by 8 %, so that the first leaves 900·64/964 A² of the variance of 30²
+// A².
 func TestFirstRuns(t *testing.T) {
 	var u Usual
 	u.take(time.Hour, 100, 0, 0)
@@ -46,8 +47,8 @@ func TestFirstRuns(t *testing.T) {
 	next.take(time.Hour+16*time.Minute, 110, 0, 0)
 	assert.InDelta(t, 100+10*59.75/(59.75+64), next.Mean[0], 1e-2)
 
-	// A first run in the cold: 112 A with twice the drag are 100 A at 25 °C. p = 900 + 64, of which the drag
-	// has 64 A².
+	// A first run in the cold: 112 A with twice the drag are 100 A at 25 °C. p = 900 + 64, of which
+	// the drag has 64 A².
 	u = Usual{}
 	u.take(0, 112, 1, 0)
 	assert.InDelta(t, 100, u.Mean[0], 1e-9)
@@ -86,8 +87,8 @@ func TestDragIsBetweenNothingAndTwoFifths(t *testing.T) {
 	assert.Zero(t, u.Mean[1])
 }
 
-// 30 runs are learned from; what was compared while learning is forgotten. Then a mean of twelve that is
-// off by more than a tenth is compared, and not learned from.
+// 30 runs are learned from; what was compared while learning is forgotten. Then a mean of twelve
+// that is off by more than a tenth is compared, and not learned from.
 func TestLearning(t *testing.T) {
 	var u Usual
 	at := time.Duration(0)
@@ -146,11 +147,13 @@ func TestStreakIsOfOneLoad(t *testing.T) {
 func TestCheckRefusesWhatCannotBe(t *testing.T) {
 	edge := State{
 		Usual: Usual{
-			Mean: [2]float64{9.9e3, 9.9e3}, Cov: [2][2]float64{{9.9e7, -9.9e7}, {9.9e7, 9.9e7}}, Streak: 100, Ratios: 12, LastA: 9.9e3,
+			Mean: [2]float64{9.9e3, 9.9e3}, Cov: [2][2]float64{{9.9e7, -9.9e7}, {9.9e7, 9.9e7}}, Streak: 100,
+			Ratios: 12, LastA: 9.9e3,
 			Ratio: [usualRuns]float64{9.9e2},
 		},
 		Drops: Drops{
-			Count: 3, Mohm: [dropRuns]float64{-9.9e5, 9.9e5}, PostV: [dropRuns]float64{-9.9e2, 9.9e2}, Amps: [dropRuns]float64{-9.9e3, 9.9e3},
+			Count: 3, Mohm: [dropRuns]float64{-9.9e5, 9.9e5}, PostV: [dropRuns]float64{-9.9e2, 9.9e2},
+			Amps: [dropRuns]float64{-9.9e3, 9.9e3},
 		},
 	}
 	require.NoError(t, edge.Check())
@@ -165,13 +168,19 @@ func TestCheckRefusesWhatCannotBe(t *testing.T) {
 		"drops below": func(s *State) { s.Drops.Count = -1 }, "streak": func(s *State) { s.Usual.Streak = 101 },
 		"usual": func(s *State) { s.Usual.Mean[0] = 1.1e4 }, "usual below": func(s *State) { s.Usual.Mean[0] = -1 },
 		"drag": func(s *State) { s.Usual.Mean[1] = 1.1e4 }, "last": func(s *State) { s.Usual.LastA = 1.1e4 },
-		"variance": func(s *State) { s.Usual.Cov[1][1] = 1.1e8 }, "variance below": func(s *State) { s.Usual.Cov[0][0] = -1e-9 },
-		"covariance": func(s *State) { s.Usual.Cov[0][1] = 1.1e8 }, "covariance below": func(s *State) { s.Usual.Cov[1][0] = -1.1e8 },
-		"ratio": func(s *State) { s.Usual.Ratio[3] = 1.1e3 }, "no ratio": func(s *State) { s.Usual.Ratio[3] = nan },
-		"resistance": func(s *State) { s.Drops.Mohm[1] = 1.1e6 }, "resistance below": func(s *State) { s.Drops.Mohm[1] = -1.1e6 },
-		"voltage": func(s *State) { s.Drops.PostV[1] = 1.1e3 }, "voltage below": func(s *State) { s.Drops.PostV[1] = -1.1e3 },
-		"current": func(s *State) { s.Drops.Amps[2] = 1.1e4 }, "current below": func(s *State) { s.Drops.Amps[2] = -1.1e4 },
-		"no number": func(s *State) { s.Usual.Mean[0] = nan },
+		"variance":         func(s *State) { s.Usual.Cov[1][1] = 1.1e8 },
+		"variance below":   func(s *State) { s.Usual.Cov[0][0] = -1e-9 },
+		"covariance":       func(s *State) { s.Usual.Cov[0][1] = 1.1e8 },
+		"covariance below": func(s *State) { s.Usual.Cov[1][0] = -1.1e8 },
+		"ratio":            func(s *State) { s.Usual.Ratio[3] = 1.1e3 },
+		"no ratio":         func(s *State) { s.Usual.Ratio[3] = nan },
+		"resistance":       func(s *State) { s.Drops.Mohm[1] = 1.1e6 },
+		"resistance below": func(s *State) { s.Drops.Mohm[1] = -1.1e6 },
+		"voltage":          func(s *State) { s.Drops.PostV[1] = 1.1e3 },
+		"voltage below":    func(s *State) { s.Drops.PostV[1] = -1.1e3 },
+		"current":          func(s *State) { s.Drops.Amps[2] = 1.1e4 },
+		"current below":    func(s *State) { s.Drops.Amps[2] = -1.1e4 },
+		"no number":        func(s *State) { s.Usual.Mean[0] = nan },
 	} {
 		bad := edge
 		change(&bad)

@@ -134,8 +134,9 @@ func TestRunsThatSayNothingOfTheMotor(t *testing.T) {
 	assert.EqualValues(t, 1, lost(2100*time.Millisecond))
 }
 
-// The drop from the bank's positive post to the motor terminal, less what the terminal shows at rest, over
-// the current: 11.8 V - 11.5 V + 0.05 V at 100 A are 3.5 mΩ. What the feed gives counts as drawn.
+// The drop from the bank's positive post to the motor terminal, less what the terminal shows at
+// rest, over the current: 11.8 V - 11.5 V + 0.05 V at 100 A are 3.5 mΩ. What the feed gives counts
+// as drawn.
 func TestDropToTheMotor(t *testing.T) {
 	b := newBench(0)
 	b.step(0, 12.6, 0.05)
@@ -186,7 +187,8 @@ func TestRunsThatSayNothingOfTheDrop(t *testing.T) {
 	assert.Equal(t, 0, count(same, func(b *bench) { b.scan.MotorV = good(2.9) }), "not connected")
 	assert.Equal(t, 0, count(same, func(b *bench) { b.scan.MotorV.Quality = unit.NoAnswer }))
 	assert.Equal(t, 1, count(func(b *bench) { b.scan.Battery[1].NegativeV = good(0.19) }, same))
-	assert.Equal(t, 0, count(func(b *bench) { b.scan.Battery[1].NegativeV = good(0.21) }, same), "it hangs on an open link")
+	assert.Equal(t, 0, count(func(b *bench) { b.scan.Battery[1].NegativeV = good(0.21) }, same),
+		"it hangs on an open link")
 	assert.Equal(t, 0, count(same, func(b *bench) {
 		b.scan.Battery[0].VoltageV.Quality, b.scan.Battery[1].VoltageV.Quality = unit.NoAnswer, unit.NoAnswer
 	}))
@@ -250,8 +252,8 @@ func TestReliefValve(t *testing.T) {
 	assert.Zero(t, relief)
 }
 
-// Each battery's part of a run is what it gives beyond what it gave before: a wrong zero, or a drain, has
-// no share of the motor's current.
+// Each battery's part of a run is what it gives beyond what it gave before: a wrong zero, or a
+// drain, has no share of the motor's current.
 func TestWhatEachBatteryGives(t *testing.T) {
 	b := newBench(0)
 	quiet := func(a0, a1 float64) {
@@ -306,7 +308,8 @@ func TestWhatEachBatteryGives(t *testing.T) {
 	assert.False(t, play(25, 0).MotorRead)
 }
 
-// The start may hold a current sensor at the end of its range for 0.3 s: that current is not missing.
+// The start may hold a current sensor at the end of its range for 0.3 s: that current is not
+// missing.
 func TestInrush(t *testing.T) {
 	assert.True(t, pump.Inrush(true, time.Second, 1300*time.Millisecond))
 	assert.False(t, pump.Inrush(true, time.Second, 1301*time.Millisecond))

@@ -29,11 +29,11 @@ func (s *Settings) Limits() []limit.Limit {
 	return []limit.Limit{
 		limit.Number{To: &s.MotorMinA, Default: 30, Min: 2, Max: 200, Unit: "A", About: limit.About{
 			Path: "motor.min_current_a", Origin: limit.Choice,
-			Doc: "least that the bank gives to a running motor; more than lights and controls take. Our choice: a third of what a small pump motor draws",
+			Doc: "least that the bank gives to a running motor; more than lights and controls take. A third of what a small pump motor draws",
 		}},
 		limit.Count{To: &s.CycleRuns, Default: 2, Min: 1, Max: 100, About: limit.About{
 			Path: "motor.lift_cycle_runs", Origin: limit.Choice,
-			Doc: "motor runs that make one lift cycle. Our choice: one run to lift or open, one to close",
+			Doc: "motor runs that make one lift cycle. One run to lift or open, one to close",
 		}},
 		limit.Number{To: &s.MotorUsualA, Max: 500, Unit: "A", About: limit.About{
 			Path: "motor.run_a", Origin: limit.Owner, Usual: "0: learned",
@@ -49,7 +49,7 @@ func (s *Settings) Limits() []limit.Limit {
 		}},
 		limit.Span{To: &s.FeedAllowance, Default: 2 * time.Minute, Max: time.Hour, About: limit.About{
 			Path: "feed.allowance", Origin: limit.Choice,
-			Doc: "how long after the wake line the feed may take to come up. Our choice: soft start and wake delay of a converter are seconds",
+			Doc: "how long after the wake line the feed may take to come up. Soft start and wake delay of a converter are seconds",
 		}},
 		limit.Number{To: &s.FeedPresentV, Default: 13.3, Min: 12.9, Max: 15, Unit: "V", About: limit.About{
 			Path: "feed.present_v", Origin: limit.Published,
@@ -57,7 +57,7 @@ func (s *Settings) Limits() []limit.Limit {
 		}},
 		limit.Number{To: &s.FeedPresentA, Default: 1, Min: 0.1, Max: 20, Unit: "A", About: limit.About{
 			Path: "feed.present_a", Origin: limit.Choice,
-			Doc: "a current into the bank above it must come from a feed. Our choice: five times the zero error of a ±200 A sensor",
+			Doc: "a current into the bank above it must come from a feed. Five times the zero error of a ±200 A sensor",
 		}},
 		limit.Number{To: &s.FeedRatedA, Max: 300, Unit: "A", About: limit.About{
 			Path: "feed.rated_a", Origin: limit.Owner, Usual: "0: learned",
@@ -73,7 +73,7 @@ func (s *Settings) Limits() []limit.Limit {
 		}},
 		limit.Span{To: &s.MaxShelving, Default: 30 * 24 * time.Hour, Min: time.Minute, Max: 366 * 24 * time.Hour, About: limit.About{
 			Path: "findings.max_shelving", Origin: limit.Choice,
-			Doc: "longest time that a finding can be shelved for. Our choice: units are seen a few times a year, and what is shelved must come back before it is forgotten",
+			Doc: "longest time that a finding can be shelved for. Units are seen a few times a year, and what is shelved must come back before it is forgotten",
 		}},
 	}
 }

@@ -58,7 +58,8 @@ func (b *bench) run(as ...float64) {
 	b.c.RunShares(&each)
 }
 
-// why says what is wrong with a channel: the ID of the text without "sensor.", empty when it is believed.
+// why says what is wrong with a channel: the ID of the text without "sensor.", empty when it is
+// believed.
 func (b *bench) why(ch unit.Channel) string {
 	b.t.Helper()
 	text := b.c.WhyNot(ch, *b.in.Reading(ch))
@@ -70,14 +71,17 @@ func (b *bench) why(ch unit.Channel) string {
 }
 
 var (
-	voltA, voltB, voltC = unit.ChannelOf(unit.BatteryVoltage, 0), unit.ChannelOf(unit.BatteryVoltage, 1), unit.ChannelOf(unit.BatteryVoltage, 2)
-	ampA, ampB          = unit.ChannelOf(unit.BatteryCurrent, 0), unit.ChannelOf(unit.BatteryCurrent, 1)
-	tempA               = unit.ChannelOf(unit.BatteryTemp, 0)
+	voltA = unit.ChannelOf(unit.BatteryVoltage, 0)
+	voltB = unit.ChannelOf(unit.BatteryVoltage, 1)
+	voltC = unit.ChannelOf(unit.BatteryVoltage, 2)
+	ampA  = unit.ChannelOf(unit.BatteryCurrent, 0)
+	ampB  = unit.ChannelOf(unit.BatteryCurrent, 1)
+	tempA = unit.ChannelOf(unit.BatteryTemp, 0)
 )
 
-// The share of readings that are far from the one before is averaged over 30: k in a row make it
-// 1 - (29/30)^k, which passes 0.3 with the 11th; from 0.311, k good ones make it 0.311 (29/30)^k, which
-// falls below 0.05 with the 54th.
+// The share of readings that are far from the one before is averaged over 30. After k in a row it
+// is 1 - (29/30)^k, more than 0.3 with the 11th. From 0.311, k good ones leave 0.311 (29/30)^k,
+// less than 0.05 with the 54th.
 func TestNoise(t *testing.T) {
 	for _, c := range []struct {
 		ch        unit.Channel
@@ -161,8 +165,8 @@ func TestNoNoiseOverAMissingReading(t *testing.T) {
 	assert.False(t, b.c.Channel[voltA].HasLast)
 }
 
-// Three batteries, all of which carried the last run. At rest, 10 min after anything was asked for, one
-// post differs from the others by more than 0.35 V, for 10 min.
+// Three batteries, all of which carried the last run. At rest, 10 min after anything was asked for,
+// one post differs from the others by more than 0.35 V, for 10 min.
 func TestPostsDiffer(t *testing.T) {
 	b := newBench(t, 3)
 	b.in.FeedV = missing
@@ -199,8 +203,8 @@ func TestPostsDiffer(t *testing.T) {
 	assert.Empty(t, b.why(voltB))
 }
 
-// The doubt needs 10 min of difference that a run has not explained, and none of the time counts in which
-// somebody asks for the motor or the feed.
+// The doubt needs 10 min of difference that a run has not explained, and none of the time counts in
+// which somebody asks for the motor or the feed.
 func TestPostsDifferForTenMinutes(t *testing.T) {
 	b := newBench(t, 3)
 	b.in.FeedV = missing
@@ -217,7 +221,8 @@ func TestPostsDifferForTenMinutes(t *testing.T) {
 	assert.Equal(t, "posts-differ", b.why(voltB))
 
 	for name, ask := range map[string]func(b *bench){
-		"wake line": func(b *bench) { b.in.WakeLine = unit.ContactOn }, "motor command": func(b *bench) { b.in.MotorCommand = unit.ContactOn },
+		"wake line":                   func(b *bench) { b.in.WakeLine = unit.ContactOn },
+		"motor command":               func(b *bench) { b.in.MotorCommand = unit.ContactOn },
 		"no wake line, and not quiet": func(b *bench) { b.in.WakeLine, b.f.Quiet = unit.ContactNotFitted, false },
 		"in series":                   func(b *bench) { b.f.InSeries = true },
 	} {
@@ -236,8 +241,8 @@ func TestPostsDifferForTenMinutes(t *testing.T) {
 	assert.True(t, b.c.PostsDisagree(), "quiet tells where the wake line is not wired")
 }
 
-// Two posts that differ are both in doubt, unless the feed's terminal, which the charge breaker joins to
-// the bank, agrees with one.
+// Two posts that differ are both in doubt, unless the feed's terminal, which the charge breaker
+// joins to the bank, agrees with one.
 func TestTheFeedsTerminalIsAThirdPost(t *testing.T) {
 	for _, c := range []struct {
 		feedV    unit.Reading
@@ -265,8 +270,8 @@ func TestTheFeedsTerminalIsAThirdPost(t *testing.T) {
 	}
 }
 
-// A battery that gave less than a twentieth of the last run may hang on an open link: it has a voltage of
-// its own.
+// A battery that gave less than a twentieth of the last run may hang on an open link: it has a
+// voltage of its own.
 func TestABatteryThatIsNotJoinedHasAVoltageOfItsOwn(t *testing.T) {
 	for _, c := range []struct {
 		bAs float64
@@ -313,8 +318,8 @@ func TestSharesOfARun(t *testing.T) {
 	assert.InDelta(t, 20.0/51, c.Shares[1], 1e-12)
 }
 
-// At rest more than 3 A that one channel shows alone, the others together within 1 A of nothing, for
-// 30 min; less than 1.5 A for a minute ends the doubt.
+// At rest more than 3 A that one channel shows alone, the others together within 1 A of nothing,
+// for 30 min; less than 1.5 A for a minute ends the doubt.
 func TestACurrentThatTheOthersRuleOut(t *testing.T) {
 	play := func(aA, bA float64) *bench {
 		b := newBench(t, 2)
@@ -447,7 +452,8 @@ func TestATemperatureThatJumps(t *testing.T) {
 	assert.Empty(t, b.why(tempA))
 }
 
-// Three runs in a row that drew current without voltage at the motor terminal; one with it ends the doubt.
+// Three runs in a row that drew current without voltage at the motor terminal; one with it ends the
+// doubt.
 func TestMotorTerminalThatShowsNothing(t *testing.T) {
 	b := newBench(t, 2)
 	b.c.RunMotor(false)
@@ -568,9 +574,9 @@ func TestADoubtIsNotReplacedByAnother(t *testing.T) {
 	assert.Equal(t, "noise", b.why(unit.Motor))
 }
 
-// A channel that did not move in three runs that others saw: a voltage by less than 15 mV while its own
-// battery gave 12.5 A or more and another 25 A; a current by less than 0.5 A while its own voltage fell by
-// 0.2 V and another channel saw the run too.
+// A channel that did not move in three runs that others saw: a voltage by less than 15 mV while its
+// own battery gave 12.5 A or more and another 25 A; a current by less than 0.5 A while its own
+// voltage fell by 0.2 V and another channel saw the run too.
 func TestChannelsThatDoNotReact(t *testing.T) {
 	play := func(n int, r trust.Run) *trust.Channels {
 		c := trust.New(n)
@@ -584,7 +590,8 @@ func TestChannelsThatDoNotReact(t *testing.T) {
 	}
 	volts := func(stepV, ownA, otherA float64) uint8 {
 		return play(2, trust.Run{
-			StepV: [unit.MaxBatteries]float64{stepV, -0.4}, StepA: [unit.MaxBatteries]float64{ownA, otherA}, ByCommand: true,
+			StepV: [unit.MaxBatteries]float64{stepV, -0.4}, StepA: [unit.MaxBatteries]float64{ownA, otherA},
+			ByCommand: true,
 		}).UnresponsiveV[0]
 	}
 	assert.EqualValues(t, 3, volts(0.014, -13, -26))
@@ -594,7 +601,8 @@ func TestChannelsThatDoNotReact(t *testing.T) {
 	assert.EqualValues(t, 0, volts(0, -13, -24), "too little flows to be seen")
 	amps := func(stepA, ownV, otherV, otherA float64, byCommand bool) uint8 {
 		return play(2, trust.Run{
-			StepV: [unit.MaxBatteries]float64{ownV, otherV}, StepA: [unit.MaxBatteries]float64{stepA, otherA}, ByCommand: byCommand,
+			StepV: [unit.MaxBatteries]float64{ownV, otherV}, StepA: [unit.MaxBatteries]float64{stepA, otherA},
+			ByCommand: byCommand,
 		}).UnresponsiveA[0]
 	}
 	assert.EqualValues(t, 3, amps(0.45, -0.21, 0, -26, true))
@@ -604,7 +612,8 @@ func TestChannelsThatDoNotReact(t *testing.T) {
 	assert.EqualValues(t, 0, amps(0.45, -0.21, -0.21, 0, false), "without a command nobody knows that it ran")
 
 	c := trust.New(2)
-	still := trust.Run{StepA: [unit.MaxBatteries]float64{-60, -60}, StepV: [unit.MaxBatteries]float64{0, -0.5}, Have: [unit.MaxBatteries]bool{true, true}}
+	still := trust.Run{StepA: [unit.MaxBatteries]float64{-60, -60}, StepV: [unit.MaxBatteries]float64{0, -0.5},
+		Have: [unit.MaxBatteries]bool{true, true}}
 	var masked unit.Scan
 	in := newBench(t, 2).in
 	for k := range 3 {
@@ -622,7 +631,8 @@ func TestChannelsThatDoNotReact(t *testing.T) {
 	still.StepV[0] = -0.4
 	c.RunSteps(&still)
 	assert.Nil(t, c.WhyNot(voltA, good(12.6)), "one that it reacted to ends it")
-	c.RunSteps(&trust.Run{StepV: [unit.MaxBatteries]float64{-0.5, -0.5}, Have: [unit.MaxBatteries]bool{true, true}, ByCommand: true})
+	c.RunSteps(&trust.Run{StepV: [unit.MaxBatteries]float64{-0.5, -0.5}, Have: [unit.MaxBatteries]bool{true, true},
+		ByCommand: true})
 	assert.True(t, c.CurrentUnresponsive(0) && c.CurrentUnresponsive(1))
 }
 
@@ -694,12 +704,17 @@ func TestRestore(t *testing.T) {
 	assert.True(t, fresh.Doubted(unit.Motor))
 
 	for what, change := range map[string]func(m *trust.Memory){
-		"share": func(m *trust.Memory) { m.Shares[1] = math.NaN() }, "unresponsive V": func(m *trust.Memory) { m.UnresponsiveV[3] = 4 },
-		"unresponsive A": func(m *trust.Memory) { m.UnresponsiveA[0] = 4 }, "last": func(m *trust.Memory) { m.Channel[2].Last = math.Inf(1) },
-		"last too large": func(m *trust.Memory) { m.Channel[2].Last = 1.1e6 }, "last too small": func(m *trust.Memory) { m.Channel[2].Last = -1.1e6 },
-		"reference": func(m *trust.Memory) { m.Channel[5].Reference = 1.1e6 }, "reference too small": func(m *trust.Memory) { m.Channel[5].Reference = -1.1e6 },
-		"noise": func(m *trust.Memory) { m.Channel[0].Noise = 1.01 }, "no noise": func(m *trust.Memory) { m.Channel[0].Noise = math.NaN() },
-		"doubt": func(m *trust.Memory) { m.Channel[17].Doubt = 8 },
+		"share":               func(m *trust.Memory) { m.Shares[1] = math.NaN() },
+		"unresponsive V":      func(m *trust.Memory) { m.UnresponsiveV[3] = 4 },
+		"unresponsive A":      func(m *trust.Memory) { m.UnresponsiveA[0] = 4 },
+		"last":                func(m *trust.Memory) { m.Channel[2].Last = math.Inf(1) },
+		"last too large":      func(m *trust.Memory) { m.Channel[2].Last = 1.1e6 },
+		"last too small":      func(m *trust.Memory) { m.Channel[2].Last = -1.1e6 },
+		"reference":           func(m *trust.Memory) { m.Channel[5].Reference = 1.1e6 },
+		"reference too small": func(m *trust.Memory) { m.Channel[5].Reference = -1.1e6 },
+		"noise":               func(m *trust.Memory) { m.Channel[0].Noise = 1.01 },
+		"no noise":            func(m *trust.Memory) { m.Channel[0].Noise = math.NaN() },
+		"doubt":               func(m *trust.Memory) { m.Channel[17].Doubt = 8 },
 	} {
 		bad := m
 		change(&bad)
