@@ -57,7 +57,7 @@ type Agent struct {
 	state    *stateWriter // nil where nothing is kept
 	saves    SaveSchedule
 	timeline atomic.Pointer[timeline] // of the newest snapshot
-	visits   *visit.Store            // nil where none are kept
+	visits   *visit.Store             // nil where none are kept
 	store    *store.Store
 	rec      *recorder
 	seq      uint64

@@ -73,12 +73,13 @@ func RulesConfig(cfg *config.Config) (rules.Config, error) {
 	return out, out.Validate()
 }
 
-// classOf returns how well a channel measures in a motor run: steps from its input chip and scale, the rest
-// from the sensor and its circuit, or the chip's noise where that is more.
+// classOf returns how well a channel measures in a motor run: steps from its input chip and scale,
+// the rest from the sensor and its circuit, or the chip's noise where that is more.
 func classOf(ch *config.Channel) unit.SensorClass {
 	chip := ch.Class(sensors.InRun)
 	return unit.SensorClass{
-		Step: chip.StepSize, Noise: max(ch.Accuracy.Noise, chip.Noise), Zero: ch.Accuracy.Zero, Gain: ch.Accuracy.GainPct / 100,
+		Step: chip.StepSize, Noise: max(ch.Accuracy.Noise, chip.Noise), Zero: ch.Accuracy.Zero,
+		Gain: ch.Accuracy.GainPct / 100,
 	}
 }
 
@@ -172,8 +173,10 @@ func channelPlace(signal config.Signal, battery int) (func(*rules.Input) *rules.
 
 // qualities translates the board's faults into those of the rules.
 var qualities = [sensors.FaultCount]rules.Quality{
-	sensors.None: unit.Good, sensors.NotSampled: unit.Waiting, sensors.NoAnswer: unit.NoAnswer, sensors.BusStuck: unit.BusStuck,
-	sensors.NotReady: unit.NotReady, sensors.Saturated: unit.Saturated, sensors.Reset: unit.ChipReset, sensors.OutOfRange: unit.OutOfRange,
+	sensors.None: unit.Good, sensors.NotSampled: unit.Waiting, sensors.NoAnswer: unit.NoAnswer,
+	sensors.BusStuck: unit.BusStuck,
+	sensors.NotReady: unit.NotReady, sensors.Saturated: unit.Saturated, sensors.Reset: unit.ChipReset,
+	sensors.OutOfRange: unit.OutOfRange,
 }
 
 // fill writes a scan into the rules' input.

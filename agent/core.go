@@ -19,8 +19,8 @@ type Parts struct {
 	Wall func() (now time.Time, trusted bool)
 }
 
-// Core is the measuring part of a unit: each step takes one scan of the board and gives what is known after it. It does no other
-// input or output, and belongs to one goroutine.
+// Core is the measuring part of a unit: each step takes one scan of the board and gives what is
+// known after it. It does no other input or output, and belongs to one goroutine.
 type Core struct {
 	cfg    config.Config
 	board  *sensors.Board
@@ -64,8 +64,8 @@ func NewCore(cfg config.Config, p Parts) (*Core, error) {
 	return &Core{cfg: cfg, board: board, engine: engine, wiring: w, wall: p.Wall, clock: p.Clock}, nil
 }
 
-// Next waits for the next scan, takes it and works it out. The output belongs to the core until the next call. The only error is
-// the context's.
+// Next waits for the next scan, takes it and works it out. The output belongs to the core until the
+// next call. The only error is the context's.
 func (c *Core) Next(ctx context.Context) (*rules.Output, error) {
 	scan, err := c.board.Next(ctx)
 	if err != nil {

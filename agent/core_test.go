@@ -11,7 +11,8 @@ import (
 	"liftbank/agent"
 )
 
-// A board without a battery-backed clock starts with a wall time nobody can trust: the gap is made up for in the middle of the run.
+// A board without a battery-backed clock starts with a wall time nobody can trust: the gap is made
+// up for in the middle of the run.
 func TestTheGapIsMadeUpForWhenTheClockIsSet(t *testing.T) {
 	now := time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC)
 	trusted := true

@@ -20,8 +20,9 @@ type order struct {
 	done chan<- error // of capacity 1: the loop never waits for it
 }
 
-// Do has the loop call do with the engine, between two scans, and gives what it returned. It waits at most one scan's time for its
-// turn (board.scan.rest_every). A new snapshot follows at once. do must not keep the engine, nor wait for anything.
+// Do has the loop call do with the engine, between two scans, and gives what it returned. It waits
+// at most one scan's time for its turn (board.scan.rest_every). A new snapshot follows at once. do
+// must not keep the engine, nor wait for anything.
 func (a *Agent) Do(ctx context.Context, do func(*rules.Engine) error) error {
 	done := make(chan error, 1)
 	select {
@@ -62,7 +63,10 @@ func (c *Core) findingsOf(s *snapshot.Snapshot, out *rules.Output, l *timeline) 
 	for i := range out.Findings {
 		rec := &out.Findings[i]
 		if rec.Because != nil {
-			s.NotJudged = append(s.NotJudged, snapshot.NotJudged{Name: rec.Def.Name, Subject: rec.Subject, Because: *textOf(rec.Because)})
+			s.NotJudged = append(
+				s.NotJudged,
+				snapshot.NotJudged{Name: rec.Def.Name, Subject: rec.Subject, Because: *textOf(rec.Because)},
+			)
 		}
 		if rec.Listed() && !explained(out.Findings, rec) {
 			roots = append(roots, i)
@@ -85,7 +89,8 @@ func (c *Core) findingsOf(s *snapshot.Snapshot, out *rules.Output, l *timeline) 
 	}
 }
 
-// worst gives the severity of a finding, or that of the worst standing one that it explains: a root is as urgent as what it brings about.
+// worst gives the severity of a finding, or that of the worst standing one that it explains: a root
+// is as urgent as what it brings about.
 func worst(all []finding.Record, i int) finding.Severity {
 	s := all[i].Def.Severity
 	for k := range all {
@@ -101,8 +106,8 @@ func explained(all []finding.Record, rec *finding.Record) bool {
 	return rec.CausedBy >= 0 && all[rec.CausedBy].Listed()
 }
 
-// shown says how near the top a finding belongs whatever its severity: those that hold, then those that are over and unseen, then
-// those put aside.
+// shown says how near the top a finding belongs whatever its severity: those that hold, then those
+// that are over and unseen, then those put aside.
 func shown(rec *finding.Record) int {
 	switch rec.State {
 	case finding.Unacknowledged, finding.Acknowledged:
@@ -142,7 +147,8 @@ func findingOf(all []finding.Record, i int, l *timeline) snapshot.Finding {
 			continue // saved by a version that had another number there
 		}
 		f.Evidence = append(f.Evidence, snapshot.Evidence{
-			What: *textOf(e.What), Value: round(e.Value, evidenceDecimals(e.Unit)), Unit: e.Unit, Words: textOf(e.Words), Battery: e.Name, At: l.at(e.At),
+			What: *textOf(e.What), Value: round(e.Value, evidenceDecimals(e.Unit)), Unit: e.Unit, Words: textOf(e.Words),
+			Battery: e.Name, At: l.at(e.At),
 		})
 	}
 	for _, m := range rec.Remarks {

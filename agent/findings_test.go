@@ -45,7 +45,10 @@ func TestPeopleActThroughTheLoop(t *testing.T) {
 	assert.False(t, snap.Findings[0].Alarming())
 	assert.WithinDuration(t, snap.At.Add(time.Hour), *snap.Findings[0].ShelvedUntil, 10*time.Second)
 
-	err := b.agent.Do(ctx, func(e *rules.Engine) error { return e.Findings().Acknowledge("feed-lost", "", "kim", e.Now().Mono) })
+	err := b.agent.Do(
+		ctx,
+		func(e *rules.Engine) error { return e.Findings().Acknowledge("feed-lost", "", "kim", e.Now().Mono) },
+	)
 	assert.ErrorIs(t, err, finding.ErrCleared)
 	require.NoError(t, stop())
 	assert.ErrorIs(t, b.agent.Do(ctx, func(*rules.Engine) error { return nil }), agent.ErrStopped)

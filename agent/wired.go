@@ -21,8 +21,8 @@ func leadsAt(out *rules.Output, l network.Leads) *snapshot.Leads {
 	return &at
 }
 
-// runBatteries gives the load test in the last run, of each battery that showed one. Under leastStepA a quotient says nothing: a
-// step of the input chip in voltage would be a milliohm.
+// runBatteries gives the load test in the last run, of each battery that showed one. Under
+// leastStepA a quotient says nothing: a step of the input chip in voltage would be a milliohm.
 func (c *Core) runBatteries() []snapshot.RunBattery {
 	const leastStepA = 3.0
 	var tests []snapshot.RunBattery

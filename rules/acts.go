@@ -7,16 +7,17 @@ import (
 	"liftbank/rules/view"
 )
 
-// Findings returns the unit's findings, for what people do to them. It belongs to the goroutine that calls
-// Step; what is changed is told by the next Step's events, and shows in the output at once.
+// Findings returns the unit's findings, for what people do to them. It belongs to the goroutine
+// that calls Step; what is changed is told by the next Step's events, and shows in the output at
+// once.
 func (e *Engine) Findings() *finding.Book { return &e.book }
 
 // Now returns the moment of the last scan, for those who act between scans.
 func (e *Engine) Now() Moment { return e.out.At }
 
-// LastStep returns what battery i did at the start of the last motor run that was read well enough: the
-// change of the voltage between its own posts (negative: it fell) and of its current (negative: it
-// gives), both from the moment before. ok is false where there is none yet.
+// LastStep returns what battery i did at the start of the last motor run that was read well enough:
+// the change of the voltage between its own posts (negative: it fell) and of its current (negative:
+// it gives), both from the moment before. ok is false where there is none yet.
 func (e *Engine) LastStep(i int) (stepV, stepA float64, ok bool) {
 	if i < 0 || i >= len(e.cells.load) || e.motor.Last().Number == 0 {
 		return 0, 0, false
@@ -24,10 +25,11 @@ func (e *Engine) LastStep(i int) (stepV, stepA float64, ok bool) {
 	return e.cells.load[i].LastStep()
 }
 
-// ForgetBattery says that battery i is another one, or that nothing learned of it holds: its charge,
-// capacity, resistance and counters restart, and so do the shares of all, which hang on each other, the
-// trends of the bank, and the links, whose lugs were off. The ratings are those of the configuration. It
-// reports false for a battery that there isn't, and changes nothing then. It is for between two steps.
+// ForgetBattery says that battery i is another one, or that nothing learned of it holds: its
+// charge, capacity, resistance and counters restart, and so do the shares of all, which hang on
+// each other, the trends of the bank, and the links, whose lugs were off. The ratings are those of
+// the configuration. It reports false for a battery that there isn't, and changes nothing then. It
+// is for between two steps.
 func (e *Engine) ForgetBattery(i int) bool {
 	if i < 0 || i >= len(e.cfg.Batteries) {
 		return false
@@ -45,9 +47,9 @@ func (e *Engine) ForgetBattery(i int) bool {
 	return true
 }
 
-// ForgetLinks says that joints were opened, cleaned or tightened, or a cable replaced: what was learned of
-// links, of the places of the leads and of the paths to motor and from the converter restarts. It is for
-// between two steps.
+// ForgetLinks says that joints were opened, cleaned or tightened, or a cable replaced: what was
+// learned of links, of the places of the leads and of the paths to motor and from the converter
+// restarts. It is for between two steps.
 func (e *Engine) ForgetLinks() {
 	e.net = network.New(len(e.cfg.Batteries), e.cfg.NegativeTap, &e.cfg.Classes)
 	e.due = e.last // it shows with the next step

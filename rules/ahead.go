@@ -31,7 +31,8 @@ func newAhead(batteries []BatteryConfig, s *settings.Settings, class *unit.Class
 	return &ahead{meter: forecast.New(p)}
 }
 
-// step passes the scan, and the run that ended with it, to what learns the unit's lifts and charges.
+// step passes the scan, and the run that ended with it, to what learns the unit's lifts and
+// charges.
 func (a *ahead) step(f *view.Frame, cells *batteries, m *motor.Detector) {
 	running, since := m.Running()
 	facts := forecast.Facts{Running: running, RunFor: f.At.Mono - since, Feeding: f.Feed.Status.On()}
@@ -58,9 +59,10 @@ func (a *ahead) learn(f *view.Frame, cells *batteries) {
 	}
 }
 
-// UpdateForecast works out what the bank can still do and when it is full, and writes it to the output of
-// the last step. It is apart from Step because it takes some tenths of a millisecond and is wanted only
-// when somebody looks. In a motor run, and soon after the last time, the output stays as it is.
+// UpdateForecast works out what the bank can still do and when it is full, and writes it to the
+// output of the last step. It is apart from Step because it takes some tenths of a millisecond and
+// is wanted only when somebody looks. In a motor run, and soon after the last time, the output
+// stays as it is.
 func (e *Engine) UpdateForecast() {
 	a := e.ahead
 	if e.last < a.next || e.out.Motor.Running {

@@ -23,7 +23,8 @@ type batteries struct {
 
 func newBatteries(spec []view.Spec, class *unit.Classes) *batteries {
 	b := &batteries{
-		spec: spec, class: class, est: make([]*estimate.Battery, len(spec)), load: make([]*loadtest.Meter, len(spec)), judge: make([]loadtest.Judge, len(spec)),
+		spec: spec, class: class, est: make([]*estimate.Battery, len(spec)), load: make([]*loadtest.Meter, len(spec)),
+		judge: make([]loadtest.Judge, len(spec)),
 	}
 	for i := range spec {
 		b.forget(i)
@@ -39,12 +40,15 @@ func (b *batteries) forget(i int) {
 	b.judge[i] = loadtest.Judge{}
 }
 
-// stepBatteries applies the scan to the estimators of each battery, and returns what was stored less what
-// was given, Ah.
+// stepBatteries applies the scan to the estimators of each battery, and returns what was stored
+// less what was given, Ah.
 func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
 	running, _ := e.motor.Running()
 	status, _ := e.feed.Status()
-	facts := estimate.Facts{Held: began && e.cfg.HasCommand, Idle: !running && (status == feed.Off || status == feed.Unknown)}
+	facts := estimate.Facts{
+		Held: began && e.cfg.HasCommand,
+		Idle: !running && (status == feed.Off || status == feed.Unknown),
+	}
 	for i, est := range e.cells.est {
 		b := e.read.Battery[i]
 		b.TempC = e.frame.Temps[i]
@@ -100,13 +104,15 @@ func (b *batteries) capability(i int, at unit.Moment, s *view.BatteryState) {
 	s.Resistance, s.RunsJudged, s.CrankingA, s.Trend = m.ResistanceMohm(), m.Runs(), m.CrankingA(), m.Trend()
 	s.CapacityAh = b.est[i].CapacityAh()
 	s.HealthPct = unit.Estimate{
-		Value: 100 * s.CapacityAh.Value / rated.RatedAh, Sigma: 100 * s.CapacityAh.Sigma / rated.RatedAh, Known: s.CapacityAh.Known,
+		Value: 100 * s.CapacityAh.Value / rated.RatedAh, Sigma: 100 * s.CapacityAh.Sigma / rated.RatedAh,
+		Known: s.CapacityAh.Known,
 	}
 	ev := loadtest.Evidence{
 		Runs: s.RunsJudged, Cranking: over(s.CrankingA, rated.RatedCCA), Capacity: over(s.CapacityAh, rated.RatedAh),
 		SoC: b.est[i].SoC(), EMFV: emfV(m), TakingRuns: m.TakingRuns(),
 	}
-	if s.RestedV.Known && s.RestedAt == at.Mono { // a rest before a charge says nothing of a cell: an empty battery was as low
+	if s.RestedV.Known &&
+		s.RestedAt == at.Mono { // a rest before a charge says nothing of a cell: an empty battery was as low
 		ev.RestedV = unit.Reading{Value: s.RestedV.Value, Quality: unit.Good}
 	}
 	for j, other := range b.load {
@@ -135,7 +141,8 @@ func (b *batteries) facts(i int, f *view.BatteryFacts) {
 	f.RestedV, f.RestFor = b.est[i].RestedV(), b.est[i].RestFor()
 }
 
-// lastFull returns when battery i was last full, by a charge seen to its end or by its calculated charge.
+// lastFull returns when battery i was last full, by a charge seen to its end or by its calculated
+// charge.
 func (b *batteries) lastFull(i int, count *bank.Counter) (at time.Duration, ever bool) {
 	seenAt, seen := b.est[i].Full()
 	return count.LastFull(i, seenAt, seen)

@@ -18,8 +18,8 @@ import (
 	"liftbank/rules/view"
 )
 
-// Engine follows one unit: it holds the parts that know something, and the order of one step. It belongs
-// to one goroutine.
+// Engine follows one unit: it holds the parts that know something, and the order of one step. It
+// belongs to one goroutine.
 type Engine struct {
 	cfg Config
 	set settings.Settings
@@ -51,8 +51,8 @@ type Engine struct {
 	out      Output
 }
 
-// slowEvery is how often capability, links and the like are worked out: they change with runs and over
-// hours.
+// slowEvery is how often capability, links and the like are worked out: they change with runs and
+// over hours.
 const slowEvery = 5 * time.Second // between two workings out; our choice
 
 // New returns an engine that knows nothing yet.
@@ -86,8 +86,8 @@ func New(cfg Config) (*Engine, error) {
 	return e, nil
 }
 
-// Step applies one scan and returns what is known after it. Scans come in order of time; one that goes
-// back is refused: the output stays as it was, without events.
+// Step applies one scan and returns what is known after it. Scans come in order of time; one that
+// goes back is refused: the output stays as it was, without events.
 func (e *Engine) Step(in *Input) *Output {
 	e.out.Events = e.out.Events[:0]
 	if e.begun && in.At.Mono < e.last {
@@ -130,7 +130,8 @@ func (e *Engine) begin(in *Input) (dt time.Duration) {
 	return dt
 }
 
-// judge has the findings judged: those that must be prompt at every scan, the others every five seconds.
+// judge has the findings judged: those that must be prompt at every scan, the others every five
+// seconds.
 func (e *Engine) judge() {
 	f := &e.frame
 	e.found.Judge(detect.First)

@@ -26,7 +26,8 @@ func twoFlooded() rules.Config {
 	}
 }
 
-// bench is a hand-driven unit: it keeps an input that cases change, and steps the engine through time.
+// bench is a hand-driven unit: it keeps an input that cases change, and steps the engine through
+// time.
 type bench struct {
 	t      testing.TB
 	engine *rules.Engine
@@ -48,8 +49,8 @@ func newBench(t testing.TB, cfg rules.Config) *bench {
 
 func good(v float64) rules.Reading { return rules.Reading{Value: v, Quality: unit.Good} }
 
-// set gives both batteries a voltage and half the bank's current each. The charge breaker is closed: the feed's terminal stands with
-// them until a case says otherwise.
+// set gives both batteries a voltage and half the bank's current each. The charge breaker is
+// closed: the feed's terminal stands with them until a case says otherwise.
 func (b *bench) set(v, bankA float64) {
 	if b.in.FeedV.OK() {
 		b.in.FeedV = good(v)
@@ -202,8 +203,8 @@ func TestStuckChannelShowsByNotAnsweringToRuns(t *testing.T) {
 	assert.NotContains(t, b.active(), "sense-faultbattery b voltage")
 }
 
-// Common practice, no source: over 18 V on a 12 V bank means batteries in series.
-// A battery with a dead cell gives next to nothing in a run: an ampere is an answer, a tenth is none.
+// Common practice, no source: over 18 V on a 12 V bank means batteries in series. A battery with a
+// dead cell gives next to nothing in a run: an ampere is an answer, a tenth is none.
 func TestALittleCurrentIsAnAnswer(t *testing.T) {
 	for step, deaf := range map[float64]bool{1.1: false, 0.1: true} {
 		b := newBench(t, twoFlooded())
@@ -272,8 +273,9 @@ func TestBankUnderchargedAfterAWeekWithoutAFullCharge(t *testing.T) {
 	assert.True(t, b.out.Bank.FullKnown)
 }
 
-// Drives of eight minutes, shorter than any charge's end. Published absorption 14.4 V at 25 °C, more in the cold; what a bank takes at it,
-// and what its rested voltage then is: common practice, no source.
+// Drives of eight minutes, shorter than any charge's end. Published absorption 14.4 V at 25 °C,
+// more in the cold; what a bank takes at it, and what its rested voltage then is: common practice,
+// no source.
 func TestShortDrivesOfAFullBankAreNoUndercharge(t *testing.T) {
 	for _, c := range []struct {
 		about          string
@@ -307,7 +309,14 @@ func TestShortDrivesOfAFullBankAreNoUndercharge(t *testing.T) {
 				set(c.restV, 0)
 				b.hold(20*time.Hour, time.Minute)
 			}
-			assert.Equal(t, c.want, b.finding("bank-undercharged", "").Active(), "%.1f ± %.1f %%", b.out.Bank.SoCPct.Value, b.out.Bank.SoCPct.Sigma)
+			assert.Equal(
+				t,
+				c.want,
+				b.finding("bank-undercharged", "").Active(),
+				"%.1f ± %.1f %%",
+				b.out.Bank.SoCPct.Value,
+				b.out.Bank.SoCPct.Sigma,
+			)
 			assert.Equal(t, c.full, b.out.Bank.FullKnown)
 		})
 	}
@@ -333,7 +342,8 @@ func TestRunsAreCountedHoweverShort(t *testing.T) {
 	assert.InDelta(t, 8.37, r.Value*leadacid.ResistanceFactor(25, 80), 0.15)
 }
 
-// The drop of the negative link between the board's ground and a battery's negative post is no part of the battery.
+// The drop of the negative link between the board's ground and a battery's negative post is no part
+// of the battery.
 func TestResistanceIsBetweenTheBatterysOwnPosts(t *testing.T) {
 	b := newBench(t, twoFlooded())
 	const linkV = 0.030 // 0.5 mΩ at 60 A
@@ -408,7 +418,11 @@ func TestAnyNumberFromASensorGivesNoNaN(t *testing.T) {
 	for i := range 4000 {
 		b.in.At.Mono += time.Duration(i%7) * 300 * time.Millisecond
 		for j := range 2 {
-			b.in.Battery[j] = rules.BatteryInput{VoltageV: good(nasty[(i+j)%6]), CurrentA: good(nasty[(i/6+j)%6]), TempC: good(nasty[(i/36)%6])}
+			b.in.Battery[j] = rules.BatteryInput{
+				VoltageV: good(nasty[(i+j)%6]),
+				CurrentA: good(nasty[(i/6+j)%6]),
+				TempC:    good(nasty[(i/36)%6]),
+			}
 		}
 		b.in.MotorCommand = rules.Contact(i % 4)
 		b.step()
@@ -442,7 +456,8 @@ func BenchmarkRunScanTwoBatteries(b *testing.B) {
 	}
 }
 
-// What moves while anything is on is counted for the day; what a current sensor shows of a bank at rest may be nothing but its zero.
+// What moves while anything is on is counted for the day; what a current sensor shows of a bank at
+// rest may be nothing but its zero.
 func TestADaysCountLeavesOutRest(t *testing.T) {
 	b := newBench(t, twoFlooded())
 	b.set(12.7, 0)
@@ -460,11 +475,12 @@ func TestADaysCountLeavesOutRest(t *testing.T) {
 	b.in.WakeLine = unit.ContactOn
 	b.set(13.4, 20)
 	b.hold(30*time.Minute, 10*time.Second)
-	assert.InDelta(t, before+10*0.97, moved(), 0.1, "20 A for half an hour, as much of it stored as Stevens and Corey (1996) found")
+	assert.InDelta(t, before+10*0.97, moved(), 0.1, "20 A for half an hour, as much of it stored as Stevens and Corey "+
+		"(1996) found")
 }
 
-// Between two scans at rest nothing flowed until the motor began: its first current is not taken for the whole time, whether it can be read
-// or goes beyond the sensor's range.
+// Between two scans at rest nothing flowed until the motor began: its first current is not taken
+// for the whole time, whether it can be read or goes beyond the sensor's range.
 func TestARunsEnergyCountsFromItsStart(t *testing.T) {
 	for _, quality := range []rules.Quality{unit.Good, unit.Saturated} {
 		b := newBench(t, twoFlooded())

@@ -20,7 +20,8 @@ func (b *bench) firstCause(name, subject string) string {
 	return b.finding(name, subject).Causes()[0].Cause.ID
 }
 
-// lift plays one run of length at amps, and from reliefFrom on at reliefA, in scans of 20 ms; the motor terminal stands dropV under the bank.
+// lift plays one run of length at amps, and from reliefFrom on at reliefA, in scans of 20 ms; the
+// motor terminal stands dropV under the bank.
 func (b *bench) lift(length, reliefFrom time.Duration, amps, reliefA, dropV float64) {
 	b.liftFrom(12.6, length, reliefFrom, amps, reliefA, dropV)
 }
@@ -111,7 +112,8 @@ func TestFeedWeak(t *testing.T) {
 	assert.Contains(t, unknown.finding("feed-weak", "").Because.Said(), "feed.rated_a")
 }
 
-// Source: handbooks (from memory): flooded absorption 14.4 to 14.8 V at 25 °C, -4 to -5 mV per °C and cell.
+// Source: handbooks (from memory): flooded absorption 14.4 to 14.8 V at 25 °C, -4 to -5 mV per °C
+// and cell.
 func TestFeedHighIsToldByTheLowestReading(t *testing.T) {
 	play := func(va, vb, temp float64) bool {
 		b := newBench(t, twoFlooded())
@@ -187,14 +189,15 @@ func TestMotorDead(t *testing.T) {
 	assert.Equal(t, "motor-dead.disconnect", b.firstCause("motor-dead", ""))
 	b = play(func(b *bench) { b.in.MotorV = good(12.6) })
 	assert.Equal(t, "motor-dead.lead", b.firstCause("motor-dead", ""))
-	assert.False(t, play(func(b *bench) { b.set(12.1, 0) }).has("motor-dead"), "the bank dips: it runs, and the current sensors lie")
+	assert.False(t, play(func(b *bench) { b.set(12.1, 0) }).has("motor-dead"), "the bank dips: it runs, and the "+
+		"current sensors lie")
 	b = play(func(b *bench) { b.in.Battery[0].CurrentA = rules.Reading{Quality: unit.NoAnswer} })
 	assert.False(t, b.has("motor-dead"))
 	assert.Equal(t, "a battery current can't be read", b.finding("motor-dead", "").Because.Said())
 }
 
-// A feed that carries most of a small motor, and no voltage to be read: nobody can tell that the motor is dead. Without a feed the current
-// alone tells.
+// A feed that carries most of a small motor, and no voltage to be read: nobody can tell that the
+// motor is dead. Without a feed the current alone tells.
 func TestMotorDeadIsNotSaidBlindly(t *testing.T) {
 	for wake, dead := range map[rules.Contact]bool{unit.ContactOn: false, unit.ContactOff: true} {
 		b := newBench(t, twoFlooded())
@@ -291,7 +294,8 @@ func TestMotorDrop(t *testing.T) {
 	assert.True(t, b.finding("sense-fault", "motor voltage").Active())
 }
 
-// With the feed on, the motor draws past the batteries' sensors, and two gains of 1 % make more of a higher voltage.
+// With the feed on, the motor draws past the batteries' sensors, and two gains of 1 % make more of
+// a higher voltage.
 func TestMotorDropWithTheFeedOn(t *testing.T) {
 	play := func(ratedA, dropV float64) *bench {
 		cfg := twoFlooded()
@@ -313,7 +317,8 @@ func TestMotorDropWithTheFeedOn(t *testing.T) {
 	assert.NotEmpty(t, b.finding("motor-drop", "").Because.Said(), "how much the feed carries is not known")
 }
 
-// A breaker that trips ends a lift: what was drawn until then counts, the nothing after it is no worn pump.
+// A breaker that trips ends a lift: what was drawn until then counts, the nothing after it is no
+// worn pump.
 func TestATrippedBreakerIsNoWornPump(t *testing.T) {
 	b := newBench(t, twoFlooded())
 	for range 31 {
@@ -328,7 +333,8 @@ func TestATrippedBreakerIsNoWornPump(t *testing.T) {
 	assert.False(t, b.has("motor-starved") || b.has("motor-hungry"), "%v", b.active())
 }
 
-// A motor that coasts makes voltage that falls by a quarter of a volt from one reading to the next: no noise, however long the run was.
+// A motor that coasts makes voltage that falls by a quarter of a volt from one reading to the next:
+// no noise, however long the run was.
 func TestACoastingMotorIsNoNoise(t *testing.T) {
 	b := newBench(t, twoFlooded())
 	for range 6 {
@@ -347,7 +353,8 @@ func TestACoastingMotorIsNoNoise(t *testing.T) {
 	assert.False(t, b.has("sense-fault"), "%v", b.active())
 }
 
-// What the feed shows in a run, and the reading of before that stands just after one, is no contradiction.
+// What the feed shows in a run, and the reading of before that stands just after one, is no
+// contradiction.
 func TestAFeedReadingOfBeforeTheRunIsNoFault(t *testing.T) {
 	b := newBench(t, twoFlooded())
 	b.in.WakeLine = unit.ContactOn
@@ -382,7 +389,8 @@ func TestCirculating(t *testing.T) {
 	assert.False(t, play(-1, 0.05), "a drain")
 }
 
-// What has to last was not seen to last while the power was gone: the bank may have been charged and have come to rest just now.
+// What has to last was not seen to last while the power was gone: the bank may have been charged
+// and have come to rest just now.
 func TestAGapEndsWhatHasToLast(t *testing.T) {
 	b := newBench(t, twoFlooded())
 	b.in.Battery[0].CurrentA, b.in.Battery[1].CurrentA = good(-1), good(1)
@@ -404,7 +412,8 @@ func TestAGapEndsWhatHasToLast(t *testing.T) {
 	assert.True(t, b.has("feed-high"))
 }
 
-// A thermometer that reads less after a start has not jumped: nobody knows how long the power was gone. One that was not believed before is not now.
+// A thermometer that reads less after a start has not jumped: nobody knows how long the power was
+// gone. One that was not believed before is not now.
 func TestABatteryCoolsWhileThePowerIsGone(t *testing.T) {
 	after := func(before, then float64) *bench {
 		b := newBench(t, twoFlooded())
@@ -478,7 +487,11 @@ func TestChannelsThatContradict(t *testing.T) {
 		b := play(change)
 		assert.Equal(t, []string{"sense-fault" + channel}, b.active(), name)
 	}
-	say("noise", "battery a current", func(b *bench, n int) { b.in.Battery[0].CurrentA = good(6 * math.Sin(float64(n*n))) })
+	say(
+		"noise",
+		"battery a current",
+		func(b *bench, n int) { b.in.Battery[0].CurrentA = good(6 * math.Sin(float64(n*n))) },
+	)
 	say("a temperature that jumped", "battery a temperature", func(b *bench, n int) {
 		b.in.Battery[0].TempC = good(25)
 		if n > 100 {
@@ -496,17 +509,22 @@ func TestChannelsThatContradict(t *testing.T) {
 	})
 	assert.Empty(t, play(func(*bench, int) {}).active())
 
-	// Two sound taps at opposite ends of their class, 10 mV and 1 %: 0.27 V apart at rest, day after day, and both are believed.
+	// Two sound taps at opposite ends of their class, 10 mV and 1 %: 0.27 V apart at rest, day after
+	// day, and both are believed.
 	class := play(func(b *bench, n int) {
 		if n%1500 == 0 {
 			b.lift(5*time.Second, 0, 100, 0, 0.1)
 		}
 		b.in.Battery[0].VoltageV, b.in.Battery[1].VoltageV = good(12.65*1.01+0.010), good(12.65*0.99-0.010)
 	})
-	assert.False(t, class.has("sense-fault")) // in the bench's runs the taps agree, so that a link seems to have a drop: not of interest here
+	assert.False(
+		t,
+		class.has("sense-fault"),
+	) // in the bench's runs the taps agree, so that a link seems to have a drop: not of interest here
 	assert.NotContains(t, class.finding("bank-low", "").Because.Said(), "posts differ")
 
-	// Posts apart: the feed's terminal stands with one of them, and both carried the last run, but a link may have opened since.
+	// Posts apart: the feed's terminal stands with one of them, and both carried the last run, but a
+	// link may have opened since.
 	b := play(func(b *bench, n int) { b.in.Battery[1].VoltageV = good(12.0) })
 	assert.Empty(t, b.active())
 	assert.Contains(t, b.finding("bank-low", "").Because.Said(), "posts differ")
@@ -562,9 +580,11 @@ func TestOutOfServiceByConfiguration(t *testing.T) {
 
 func TestLimitsThatCannotBe(t *testing.T) {
 	for path, v := range map[string]float64{
-		"findings.share_clear_ratio": 1.085, "findings.circulating_clear_a": 0.5, "findings.hot_clear_c": 50, "findings.overrun_relief": 45,
-		"findings.undercharged_soc_pct": 90, "findings.link_mohm": math.NaN(), "feed.present_v": 12.0, "findings.bank_low_v": 13,
-		"findings.no_such": 1,
+		"findings.share_clear_ratio": 1.085, "findings.circulating_clear_a": 0.5, "findings.hot_clear_c": 50,
+		"findings.overrun_relief":       45,
+		"findings.undercharged_soc_pct": 90, "findings.link_mohm": math.NaN(), "feed.present_v": 12.0,
+		"findings.bank_low_v": 13,
+		"findings.no_such":    1,
 	} {
 		cfg := twoFlooded()
 		cfg.Limits = limit.Values{path: v}

@@ -12,7 +12,8 @@ import (
 	"liftbank/rules/unit"
 )
 
-// forecastEngine plays lifts of 120 A for 10 s a minute, with the feed off, from a bank that rested over night at 12.45 V.
+// forecastEngine plays lifts of 120 A for 10 s a minute, with the feed off, from a bank that rested
+// over night at 12.45 V.
 func forecastEngine(t *testing.T, scan func(*Engine, *Input)) *Engine {
 	t.Helper()
 	battery := BatteryConfig{ID: "a", Chemistry: leadacid.Flooded, RatedAh: 100, RatedCCA: 950}
@@ -22,12 +23,22 @@ func forecastEngine(t *testing.T, scan func(*Engine, *Input)) *Engine {
 	require.NoError(t, err)
 	at := time.Duration(0)
 	step := func(volt, amps, motorV float64, on bool, next time.Duration) {
-		in := Input{At: Moment{Mono: at}, WakeLine: unit.ContactOff, MotorCommand: unit.ContactOff, MotorV: Reading{Value: motorV, Quality: unit.Good}, FeedV: Reading{Value: 0.1, Quality: unit.Good}}
+		in := Input{
+			At:           Moment{Mono: at},
+			WakeLine:     unit.ContactOff,
+			MotorCommand: unit.ContactOff,
+			MotorV:       Reading{Value: motorV, Quality: unit.Good},
+			FeedV:        Reading{Value: 0.1, Quality: unit.Good},
+		}
 		if on {
 			in.MotorCommand = unit.ContactOn
 		}
 		for k := range 2 {
-			in.Battery[k] = BatteryInput{VoltageV: Reading{Value: volt, Quality: unit.Good}, CurrentA: Reading{Value: amps / 2, Quality: unit.Good}, TempC: Reading{Value: 25, Quality: unit.Good}}
+			in.Battery[k] = BatteryInput{
+				VoltageV: Reading{Value: volt, Quality: unit.Good},
+				CurrentA: Reading{Value: amps / 2, Quality: unit.Good},
+				TempC:    Reading{Value: 25, Quality: unit.Good},
+			}
 		}
 		scan(e, &in)
 		at += next
@@ -54,7 +65,8 @@ func TestEngineSaysWhatIsLeft(t *testing.T) {
 	perLift := 2 * 120 * 10.0 / 3600
 	assert.InEpsilon(t, perLift, run.LiftAh.Value, 0.02)
 	assert.InEpsilon(t, perLift*11.9, run.LiftWh.Value, 0.03)
-	// Battery Council table: 12.45 V is 75 %; 6.7 Ah were drawn since. Of the rest a tenth of the capacity is held back at this rate.
+	// Battery Council table: 12.45 V is 75 %; 6.7 Ah were drawn since. Of the rest a tenth of the
+	// capacity is held back at this rate.
 	assert.InDelta(t, (0.75*200-6.7-0.1*200)/perLift, bank.LiftsLeft.Value, 35)
 	assert.False(t, bank.TimeToFullS.Known)
 	assert.Contains(t, bank.FullWaitsFor.Said(), "feed")

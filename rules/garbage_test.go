@@ -12,8 +12,8 @@ import (
 	"liftbank/rules"
 )
 
-// Whatever the channels give, nothing panics, every number shown is one, changes are numbered without a gap, and the memory can be saved
-// and restored.
+// Whatever the channels give, nothing panics, every number shown is one, changes are numbered
+// without a gap, and the memory can be saved and restored.
 func TestGarbageGivesNoGarbage(t *testing.T) {
 	reading := func(t *rapid.T, high float64) rules.Reading {
 		return rules.Reading{
@@ -27,11 +27,18 @@ func TestGarbageGivesNoGarbage(t *testing.T) {
 		var in rules.Input
 		var seq uint64
 		for range rapid.IntRange(1, 60).Draw(t, "steps") {
-			step := rapid.SampledFrom([]time.Duration{6 * time.Millisecond, time.Second, time.Minute, 3 * time.Hour, 30 * time.Hour}).Draw(t, "dt")
+			steps := []time.Duration{6 * time.Millisecond, time.Second, time.Minute, 3 * time.Hour, 30 * time.Hour}
+			step := rapid.SampledFrom(steps).
+				Draw(t, "dt")
 			in.At.Mono += step
 			in.At.WallTrusted = rapid.Bool().Draw(t, "trusted")
 			for i := range 2 {
-				in.Battery[i] = rules.BatteryInput{VoltageV: reading(t, 30), NegativeV: reading(t, 3), CurrentA: reading(t, 300), TempC: reading(t, 90)}
+				in.Battery[i] = rules.BatteryInput{
+					VoltageV:  reading(t, 30),
+					NegativeV: reading(t, 3),
+					CurrentA:  reading(t, 300),
+					TempC:     reading(t, 90),
+				}
 			}
 			in.FeedV, in.MotorV = reading(t, 30), reading(t, 30)
 			in.WakeLine = rules.Contact(rapid.IntRange(0, 3).Draw(t, "wake"))

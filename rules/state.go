@@ -21,13 +21,13 @@ import (
 	"liftbank/rules/unit"
 )
 
-// StateVersion is the version of State that is written. It goes up when an older reader would take a
-// figure for another.
+// StateVersion is the version of State that is written. It goes up when an older reader would take
+// a figure for another.
 const StateVersion = 2 // count: versions of the saved state; our choice
 
-// State is all that an engine has learned, to be saved: the parts' own memories as they are. Its instants
-// are on the engine's timeline, which continues over a restart: whoever restores a state hands in later
-// instants from then on.
+// State is all that an engine has learned, to be saved: the parts' own memories as they are. Its
+// instants are on the engine's timeline, which continues over a restart: whoever restores a state
+// hands in later instants from then on.
 type State struct {
 	Version      int
 	At           Moment        // of the last scan
@@ -75,7 +75,8 @@ func (e *Engine) State() *State {
 	s := &State{
 		Version: StateVersion, At: e.out.At, From: e.from, Due: e.due,
 		RestedV: e.out.Bank.RestedV, CirculatingA: e.out.Bank.CirculatingA, FeedPath: e.feedPath,
-		Bank: e.count.Memory, Network: e.net.State(), Motor: e.motor.State(), Pump: e.pump.State, Feed: e.feed.State(), Output: e.output.OutputState,
+		Bank: e.count.Memory, Network: e.net.State(), Motor: e.motor.State(), Pump: e.pump.State, Feed: e.feed.State(),
+		Output:   e.output.OutputState,
 		Forecast: e.ahead.meter.State(), Days: e.days.Memory, Services: e.serve, Channels: e.trust.Memory,
 		Book: e.book.State(), Findings: e.found.Save(),
 	}
@@ -95,10 +96,10 @@ func (e *Engine) State() *State {
 // ErrStateRefused marks a state of which nothing could be taken over.
 var ErrStateRefused = errors.New("state refused")
 
-// Restore takes over what an engine of the same unit had learned; call it before the first Step. What
-// can't be taken over, because the unit was rebuilt or the figures can't be, restarts and is named in the
-// error; the rest is taken over all the same. After an error that wraps ErrStateRefused nothing was taken
-// over.
+// Restore takes over what an engine of the same unit had learned; call it before the first Step.
+// What can't be taken over, because the unit was rebuilt or the figures can't be, restarts and is
+// named in the error; the rest is taken over all the same. After an error that wraps
+// ErrStateRefused nothing was taken over.
 func (e *Engine) Restore(s *State) error {
 	switch {
 	case e.begun:
@@ -106,7 +107,12 @@ func (e *Engine) Restore(s *State) error {
 	case s.Version != StateVersion:
 		return fmt.Errorf("rules: restore: %w: version %d: want %d", ErrStateRefused, s.Version, StateVersion)
 	case s.At.Mono < 0 || s.From > s.At.Mono:
-		return fmt.Errorf("rules: restore: %w: taken at %v, begun at %v: want 0 or later, in order", ErrStateRefused, s.At.Mono, s.From)
+		return fmt.Errorf(
+			"rules: restore: %w: taken at %v, begun at %v: want 0 or later, in order",
+			ErrStateRefused,
+			s.At.Mono,
+			s.From,
+		)
 	}
 	errs := []error{
 		e.motor.Restore(s.Motor), e.feed.Restore(s.Feed), e.ahead.meter.Restore(s.Forecast),
@@ -162,7 +168,8 @@ func (b *batteries) restore(i int, m *BatteryMemory, out *BatteryState) error {
 	if m.Said > loadtest.Failed {
 		return fmt.Errorf("verdict %d: want 0 to %d", m.Said, loadtest.Failed)
 	}
-	if err := errors.Join(b.est[i].Restore(m.Charge), b.load[i].Restore(m.Load), b.judge[i].Restore(m.Verdict)); err != nil {
+	err := errors.Join(b.est[i].Restore(m.Charge), b.load[i].Restore(m.Load), b.judge[i].Restore(m.Verdict))
+	if err != nil {
 		return err
 	}
 	out.RestedV, out.RestedAt = m.RestedV, m.RestedAt

@@ -17,7 +17,8 @@ import (
 	"liftbank/rules/unit"
 )
 
-// restart takes a bench's engine away and gives it a new one that is told what the old one knew, by way of the text that is saved.
+// restart takes a bench's engine away and gives it a new one that is told what the old one knew, by
+// way of the text that is saved.
 func (b *bench) restart(cfg rules.Config) {
 	text, err := json.Marshal(b.engine.State())
 	require.NoError(b.t, err)
@@ -46,7 +47,8 @@ func (b *bench) day(k int) {
 	b.hold(75*time.Minute, 20*time.Second)
 }
 
-// A restart must cost no knowledge: what is said afterwards is the same, bit for bit, as without it.
+// A restart must cost no knowledge: what is said afterwards is the same, bit for bit, as without
+// it.
 func TestARestartCostsNoKnowledge(t *testing.T) {
 	const days = 2
 	check := func(rt *testing.T, cut, after int) {
@@ -155,7 +157,8 @@ func TestAStateThatCannotBeIsRefused(t *testing.T) {
 	require.ErrorIs(t, b.engine.Restore(b.engine.State()), rules.ErrStateRefused, "it has begun")
 }
 
-// Any figure of a saved state may have rotted into any other: refused or taken over, what follows must be sane.
+// Any figure of a saved state may have rotted into any other: refused or taken over, what follows
+// must be sane.
 func FuzzRestore(f *testing.F) {
 	b := newBench(f, twoFlooded())
 	b.day(0)

@@ -30,7 +30,8 @@ func (e *Engine) stepMotor(bankV, bankA Reading) (began bool) {
 		bankA.Quality = unit.Good // scaled up from some of the batteries: good enough to see the motor
 	}
 	b, ended := e.motor.Step(&motor.Input{
-		At: e.last, CurrentA: bankA, VoltageV: bankV, Energized: view.Of(&e.frame, nil).Motor().Energized(), Command: e.read.MotorCommand,
+		At: e.last, CurrentA: bankA, VoltageV: bankV, Energized: view.Of(&e.frame, nil).Motor().Energized(),
+		Command: e.read.MotorCommand,
 	})
 	if b {
 		began = true
@@ -65,7 +66,8 @@ func (e *Engine) endRun() {
 func (e *Engine) stepFeed(bankA Reading) {
 	running, since := e.motor.Running()
 	e.feed.Step(&feed.Input{
-		At: e.last, FeedV: e.read.FeedV, CurrentA: bankA, BankV: view.Of(&e.frame, nil).Bank().HighestPost(), TempC: e.frame.TempC,
+		At: e.last, FeedV: e.read.FeedV, CurrentA: bankA, BankV: view.Of(&e.frame, nil).Bank().HighestPost(),
+		TempC:    e.frame.TempC,
 		WakeLine: e.read.WakeLine,
 		MotorOn:  running || bankA.OK() && -bankA.Value >= e.set.MotorMinA, // stuck, it runs without a command
 	})
@@ -83,8 +85,8 @@ func (e *Engine) stepFeed(bankA Reading) {
 	}
 }
 
-// stepNetwork passes the posts as measured to what works out links and leads; what is not believed is left
-// out, and a negative post that is the board's ground is at 0 V.
+// stepNetwork passes the posts as measured to what works out links and leads; what is not believed
+// is left out, and a negative post that is the board's ground is at 0 V.
 func stepNetwork(net *network.Meter, f *view.Frame, m *motor.Detector, posts *unit.Scan, ground [MaxBatteries]bool) {
 	running, since := m.Running()
 	posts.At, posts.MotorV, posts.FeedV = f.At, f.Read.MotorV, f.Read.FeedV
@@ -158,7 +160,8 @@ func (e *Engine) stepDay() {
 	f := &e.frame
 	running, since := e.motor.Running()
 	scan := daily.Scan{
-		At: e.out.At, Charge: e.out.Bank.SoCPct, Runs: e.motor.Runs(), FeedTime: e.feed.FeedTime(), WakeTime: e.feed.WakeTime(),
+		At: e.out.At, Charge: e.out.Bank.SoCPct, Runs: e.motor.Runs(), FeedTime: e.feed.FeedTime(),
+		WakeTime:  e.feed.WakeTime(),
 		ChargedAh: e.out.Bank.ChargedAh,
 	}
 	for i := range e.cfg.Batteries {

@@ -42,8 +42,8 @@ func (e *Engine) summarize(bankV, bankA Reading) {
 	e.summarizeBank(bankV, bankA)
 }
 
-// networkOf fills in the links, the joints, the places of the leads and the path to the motor, and returns
-// the path from the converter.
+// networkOf fills in the links, the joints, the places of the leads and the path to the motor, and
+// returns the path from the converter.
 func networkOf(net *network.Meter, f *view.Frame) (feedPath Estimate) {
 	for i := range f.Links {
 		l := &f.Links[i]

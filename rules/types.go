@@ -1,9 +1,9 @@
-// Package rules turns scans of one unit into what they mean: charge, health and sharing of each battery,
-// motor runs, the state of the feed, and findings with the next check to make.
+// Package rules turns scans of one unit into what they mean: charge, health and sharing of each
+// battery, motor runs, the state of the feed, and findings with the next check to make.
 //
 // It is pure: no input or output, no clock, no goroutine. The caller hands in plain values with the
-// moment they were taken and reads the result; the same inputs give the same results, bit for bit, on
-// any run. Current into a battery is positive (charge), out of it negative.
+// moment they were taken and reads the result; the same inputs give the same results, bit for bit,
+// on any run. Current into a battery is positive (charge), out of it negative.
 package rules
 
 import (
@@ -37,8 +37,8 @@ type (
 // MaxBatteries is the largest bank.
 const MaxBatteries = unit.MaxBatteries // count: batteries; our choice
 
-// Output is what the engine knows after a step. It belongs to the engine: read it before the next Step,
-// copy what is kept.
+// Output is what the engine knows after a step. It belongs to the engine: read it before the next
+// Step, copy what is kept.
 type Output struct {
 	view.State
 	Findings []finding.Record // every finding that this unit can have, in a fixed order, normal ones included

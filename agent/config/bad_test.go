@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/config"
+	"liftbank/rules/detect"
 	"liftbank/rules/leadacid"
 )
 
@@ -78,10 +79,12 @@ var badFiles = map[string][]string{
 		`17: board.contacts[2].signal: wake_line: want another: contacts[0] has it`,
 	},
 	"current-range": {
-		`12: board.channels[1].min_a: -100 to max_a: 220: want at least -150 to 60 A: one battery may have to carry the motor, and take the feed, alone`,
+		`12: board.channels[1].min_a: -100 to max_a: 220: want at least -150 to 60 A: one battery may have to carry the ` +
+			`motor, and take the feed, alone`,
 	},
 	"divider-too-short": {
-		`11: board.channels[0].scale: reaches 16.51 V: want more than 18 V (findings.series_v) at the end of the input's range: a bank wired in series by mistake must be seen; use a larger range or a smaller bottom_ohm`,
+		`11: board.channels[0].scale: reaches 16.51 V: want more than 18 V (findings.series_v) at the end of the input's ` +
+			`range: a bank wired in series by mistake must be seen; use a larger range or a smaller bottom_ohm`,
 	},
 	"duplicate-field": {
 		`5: bank.batteries[0].rated_ah: written twice: want it once: it is on line 5 already`,
@@ -111,7 +114,8 @@ var badFiles = map[string][]string{
 		`11: board.channels[0].full_scale_v: 5: want 6.144, 4.096, 2.048, 1.024, 0.512 or 0.256 V`,
 	},
 	"hall-range": {
-		`12: board.channels[1].scale: reaches -82.5 to 122.3 A: want at least -150 to 60 A: one battery may have to carry the motor, and take the feed, alone`,
+		`12: board.channels[1].scale: reaches -82.5 to 122.3 A: want at least -150 to 60 A: one battery may have to carry ` +
+			`the motor, and take the feed, alone`,
 	},
 	"hall-zero": {
 		`12: board.channels[1].scale.v_per_a: 0: want a number other than 0`,
@@ -158,7 +162,8 @@ var badFiles = map[string][]string{
 		`14: store.path: unknown field: want dir, history_for, max_mb or minutes_for`,
 	},
 	"mqtt-empty": {
-		`14: mqtt.broker: missing: want a URL of scheme tcp, ssl, mqtt or mqtts, a host and maybe a port, such as mqtts://broker.example:8883`,
+		`14: mqtt.broker: missing: want a URL of scheme tcp, ssl, mqtt or mqtts, a host and maybe a port, such as ` +
+			`mqtts://broker.example:8883`,
 	},
 	"mqtt-files": {
 		`14: mqtt.password_file: pw: want username with it`,
@@ -171,7 +176,8 @@ var badFiles = map[string][]string{
 		`14: http.metrics_user: prometheus: want metrics_password_file with it`,
 	},
 	"mqtt-password-in-url": {
-		`14: mqtt.broker: "tcp://…@broker.example": want a URL of scheme tcp, ssl, mqtt or mqtts, a host and maybe a port, such as mqtts://broker.example:8883`,
+		`14: mqtt.broker: "tcp://…@broker.example": want a URL of scheme tcp, ssl, mqtt or mqtts, a host and maybe a ` +
+			`port, such as mqtts://broker.example:8883`,
 	},
 	"mqtt-password": {
 		`14: mqtt.password: unknown field: want password_file: a password is never written here but in a file of its own`,
@@ -180,7 +186,8 @@ var badFiles = map[string][]string{
 		`14: mqtt.prefix: "lifts/#": want topic levels of a-z, A-Z, 0-9, - and _ with / between them`,
 	},
 	"mqtt-scheme": {
-		`14: mqtt.broker: "http://broker.example": want a URL of scheme tcp, ssl, mqtt or mqtts, a host and maybe a port, such as mqtts://broker.example:8883`,
+		`14: mqtt.broker: "http://broker.example": want a URL of scheme tcp, ssl, mqtt or mqtts, a host and maybe a port, ` +
+			`such as mqtts://broker.example:8883`,
 	},
 	"not-a-mapping": {
 		`1: a list: want sections: unit, bank, board and so on`,
@@ -193,10 +200,12 @@ var badFiles = map[string][]string{
 		`2: byte 0xff: want text in UTF-8`,
 	},
 	"ntc-pullup": {
-		`13: board.channels[2].scale.pullup_ohm: equal to the thermistor at 114 °C: want it equal between -20 and 80 °C: check the pull-up and the thermistor's figures`,
+		`13: board.channels[2].scale.pullup_ohm: equal to the thermistor at 114 °C: want it equal between -20 and 80 °C: ` +
+			`check the pull-up and the thermistor's figures`,
 	},
 	"ntc-supply": {
-		`13: board.channels[2].scale.supply_v: 5: want at most the end of the input's range (4.096 V): a cut thermistor puts the whole supply on the pin`,
+		`13: board.channels[2].scale.supply_v: 5: want at most the end of the input's range (4.096 V): a cut thermistor ` +
+			`puts the whole supply on the pin`,
 	},
 	"number-comma": {
 		`15: findings.bank_low_v: 12,4: want 11.5 to 12.9 V (write 12.4, with a point)`,
@@ -220,7 +229,8 @@ var badFiles = map[string][]string{
 		`11: board.channels[0].rest_sps: 100: want 8, 16, 32, 64, 128, 250, 475 or 860 SPS`,
 	},
 	"run-scan-slow": {
-		`9: board.chips[0]: takes 144ms for its channels in a motor run: want at most 100ms, because the start of a run is its load test: choose faster conversions in a run`,
+		`9: board.chips[0]: takes 144ms for its channels in a motor run: want at most 100ms, because the start of a run ` +
+			`is its load test: choose faster conversions in a run`,
 	},
 	"run-threshold-order": {
 		`14: board.scan.run_below_a: -50: want -30 or nearer to 0: scanning must be fast at motor.min_current_a already`,
@@ -235,10 +245,12 @@ var badFiles = map[string][]string{
 		`7: board.scan.rest_every: 100ms: want a time from 200ms to 1m`,
 	},
 	"scan-unreachable": {
-		`10: board.chips[0]: takes 223ms for its channels: want less than board.scan.rest_every (200ms): choose faster conversions at rest`,
+		`10: board.chips[0]: takes 223ms for its channels: want less than board.scan.rest_every (200ms): choose faster ` +
+			`conversions at rest`,
 	},
 	"signal-twice": {
-		`14: board.channels[3].signal: battery_voltage: want another signal or battery: channels[0] measures battery_voltage_a`,
+		`14: board.channels[3].signal: battery_voltage: want another signal or battery: channels[0] measures ` +
+			`battery_voltage_a`,
 	},
 	"syntax": {
 		`2: not YAML: ',' or '}' must be specified`,
@@ -262,9 +274,7 @@ var badFiles = map[string][]string{
 		`18: findings.overrun_run: 4s: want more than findings.overrun_relief (5s, the default)`,
 		`19: findings.balance_under_pct: 55: want more than findings.undercharged_soc_pct (60, the default)`,
 		`20: findings.link_mohm: 1500: want 0.2 to 20 mΩ`,
-		"21: findings.out_of_service[0]: feed-lots: want the name of a finding: series-wired, reversed, feed-lost, feed-weak, feed-high, battery-failed, " +
-			"link-resistive, battery-tired, motor-stuck, motor-dead, motor-overrun, motor-hungry, motor-starved, motor-drop, parked-drain, balance-negative, " +
-			"bank-undercharged, bank-low, share-uneven, circulating, freeze-risk, hot, service-due, clock-unsure or sense-fault",
+		"21: findings.out_of_service[0]: feed-lots: want the name of a finding: " + namesOfFindings(),
 		`22: service.lift_cycles: -1: want a whole number from 0 to 1000000`,
 	},
 	"thresholds-order": {
@@ -286,7 +296,8 @@ var badFiles = map[string][]string{
 		`15: findings.bank_low_v: 12.4V: want 11.5 to 12.9 V (wrong unit: write 12.4, a plain number: the field is in V)`,
 	},
 	"unit-kilo-ohm": {
-		`11: board.channels[0].scale.top_ohm: 100 kΩ: want 0 to 10000000 ohm (wrong unit: write 100000, a plain number: the field is in ohm)`,
+		`11: board.channels[0].scale.top_ohm: 100 kΩ: want 0 to 10000000 ohm (wrong unit: write 100000, a plain number: ` +
+			`the field is in ohm)`,
 	},
 	"unit-milli": {
 		`15: findings.bank_low_v: 12400 mV: want 11.5 to 12.9 V (wrong unit: write 12.4, a plain number: the field is in V)`,
@@ -306,7 +317,8 @@ var badFiles = map[string][]string{
 		`14: battery: unknown field: want bank, board, feed, findings, http, motor, mqtt, service, store, unit or visits`,
 	},
 	"voltage-range-too-short": {
-		`11: board.channels[0].max_v: 16: want more than 18 V (findings.series_v): a bank wired in series by mistake must be seen`,
+		`11: board.channels[0].max_v: 16: want more than 18 V (findings.series_v): a bank wired in series by mistake must ` +
+			`be seen`,
 	},
 	"wrong-type-list": {
 		`8: board.chips: a section: want a list of 1 to 8`,
@@ -339,4 +351,14 @@ func TestBadFiles(t *testing.T) {
 			assert.Equal(t, want, lines)
 		})
 	}
+}
+
+// namesOfFindings returns every finding's name, as a list in a message.
+func namesOfFindings() string {
+	var names []string
+	for _, d := range detect.Catalog() {
+		names = append(names, d.Name)
+	}
+	last := len(names) - 1
+	return strings.Join(names[:last], ", ") + " or " + names[last]
 }

@@ -63,8 +63,18 @@ func (b *Bank) read(s *section, of ratings) {
 func (b *Battery) read(s *section, of ratings) {
 	choose(s, "id", &b.ID, batteryIDs, about{doc: "its name, once in a bank", required: true})
 	choose(s, "chemistry", &b.Chemistry, chemistries, about{doc: "kind of battery, from its label", required: true})
-	s.number("rated_ah", &b.RatedAh, of.ah, about{doc: "capacity at the 20 h rate, from its label; in a bank file from 1", required: true})
-	s.number("rated_cca", &b.RatedCCA, of.cca, about{doc: "cold cranking rating (CCA, SAE J537), from its label; in a bank file from 10", required: true})
+	s.number(
+		"rated_ah",
+		&b.RatedAh,
+		of.ah,
+		about{doc: "capacity at the 20 h rate, from its label; in a bank file from 1", required: true},
+	)
+	s.number(
+		"rated_cca",
+		&b.RatedCCA,
+		of.cca,
+		about{doc: "cold cranking rating (CCA, SAE J537), from its label; in a bank file from 10", required: true},
+	)
 }
 
 func (b *Bank) check(r *reading) {

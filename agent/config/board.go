@@ -344,9 +344,15 @@ func (c *Channel) read(s *section, b *Board) {
 		about{doc: "correction from a more accurate meter: (value + offset) x gain", usually: "none"},
 		func(s *section) { c.Calibration.read(s, c.Signal) })
 	c.Accuracy = facts.accuracy
-	s.section("accuracy", false,
-		about{doc: "how far the sensor and its circuit may be off, the input chip apart, from their data sheets", usually: "a common one"},
-		func(s *section) { c.Accuracy.read(s, c.Signal) })
+	s.section(
+		"accuracy",
+		false,
+		about{
+			doc:     "how far the sensor and its circuit may be off, the input chip apart, from their data sheets",
+			usually: "a common one",
+		},
+		func(s *section) { c.Accuracy.read(s, c.Signal) },
+	)
 }
 
 func (a *Accuracy) read(s *section, signal Signal) {

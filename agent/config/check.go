@@ -60,7 +60,12 @@ func (b *Board) checkChips(r *reading) {
 				r.refuse(path+".name", "", fmt.Sprintf("want another: chips[%d] has it", j), other+".name")
 			}
 			if chip.onBusWith(&before) {
-				r.refuse(path+".address", "", fmt.Sprintf("want another: chips[%d] has it, and two chips can't share one on a bus", j), other+".address")
+				r.refuse(
+					path+".address",
+					"",
+					fmt.Sprintf("want another: chips[%d] has it, and two chips can't share one on a bus", j),
+					other+".address",
+				)
 			}
 		}
 	}
@@ -87,7 +92,14 @@ func (b *Board) checkWiring(r *reading) {
 				r.refuse(path+".input", "", want, other+".input", path+".chip", other+".chip")
 			}
 			if before.Signal == ch.Signal && before.Battery == ch.Battery {
-				r.refuse(path+".signal", "", fmt.Sprintf("want another signal or battery: channels[%d] measures %s", j, ch.Name()), other+".signal", path+".battery", other+".battery")
+				r.refuse(
+					path+".signal",
+					"",
+					fmt.Sprintf("want another signal or battery: channels[%d] measures %s", j, ch.Name()),
+					other+".signal",
+					path+".battery",
+					other+".battery",
+				)
 			}
 		}
 	}
@@ -106,9 +118,18 @@ func (c *Channel) sameInput(other *Channel) bool {
 func (c *Channel) checkBattery(r *reading, path string, bank *Bank) {
 	switch {
 	case !signals[c.Signal].perBattery && c.Battery != "":
-		r.refuse(path+".battery", "", fmt.Sprintf("want it left out: %s is of the unit, not of a battery", c.Signal), path+".signal")
+		r.refuse(
+			path+".battery",
+			"",
+			fmt.Sprintf("want it left out: %s is of the unit, not of a battery", c.Signal),
+			path+".signal",
+		)
 	case signals[c.Signal].perBattery && !bank.has(c.Battery):
-		r.refuse(path+".battery", "", "want one of bank.batteries", append(paths("bank.batteries", len(bank.Batteries), ".id"), path+".signal")...)
+		r.refuse(
+			path+".battery",
+			"",
+			"want one of bank.batteries",
+			append(paths("bank.batteries", len(bank.Batteries), ".id"), path+".signal")...)
 	}
 }
 
@@ -116,7 +137,13 @@ func (c *Channel) checkRange(r *reading, path string) {
 	suffix := signals[c.Signal].suffix
 	if c.Min >= c.Max {
 		value := formatNumber(c.Min)
-		r.refuse(path+".min"+suffix, value, fmt.Sprintf("want less than max%s (%s)", suffix, formatNumber(c.Max)), path+".max"+suffix, path+".signal")
+		r.refuse(
+			path+".min"+suffix,
+			value,
+			fmt.Sprintf("want less than max%s (%s)", suffix, formatNumber(c.Max)),
+			path+".max"+suffix,
+			path+".signal",
+		)
 	}
 	if (c.Signal == BatteryVoltage || c.Signal == BatteryNegative || c.Signal == BatteryCurrent) && !c.InRun {
 		r.refuse(path+".in_run", "", "want true: each motor run is a load test of every battery", path+".signal")
@@ -147,7 +174,12 @@ func (c *Channel) checkVoltage(r *reading, path string, seriesV float64) {
 		return
 	}
 	if c.Max <= seriesV {
-		r.refuse(path+".max_v", formatNumber(c.Max), fmt.Sprintf("want more than %s V (findings.series_v): %s", formatNumber(seriesV), reason), "findings.series_v")
+		r.refuse(
+			path+".max_v",
+			formatNumber(c.Max),
+			fmt.Sprintf("want more than %s V (findings.series_v): %s", formatNumber(seriesV), reason),
+			"findings.series_v",
+		)
 	}
 }
 
@@ -167,7 +199,11 @@ func (c *Channel) checkCurrent(r *reading, path string) {
 	if c.Input == nil || r.hasError(path) {
 		return
 	}
-	need := fmt.Sprintf("want at least -%d to %d A: one battery may have to carry the motor, and take the feed, alone", mustDrawA, mustChargeA)
+	need := fmt.Sprintf(
+		"want at least -%d to %d A: one battery may have to carry the motor, and take the feed, alone",
+		mustDrawA,
+		mustChargeA,
+	)
 	if low, high := c.reach(); low > -mustDrawA || high < mustChargeA {
 		r.refuse(path+".scale", fmt.Sprintf("reaches %.4g to %.4g A", low, high), need)
 		return
@@ -201,7 +237,15 @@ func (c *Channel) checkThermistor(r *reading, path string) {
 	if ok {
 		value = fmt.Sprintf("equal to the thermistor at %.0f °C", middle)
 	}
-	r.refuse(path+".scale.pullup_ohm", value, fmt.Sprintf("want it equal between %d and %d °C: check the pull-up and the thermistor's figures", coldMiddleC, hotMiddleC))
+	r.refuse(
+		path+".scale.pullup_ohm",
+		value,
+		fmt.Sprintf(
+			"want it equal between %d and %d °C: check the pull-up and the thermistor's figures",
+			coldMiddleC,
+			hotMiddleC,
+		),
+	)
 }
 
 // checkBatteriesSeen wants a voltage and a current of every battery.
@@ -286,7 +330,14 @@ func (b *Board) pace(chip string) (rest, run time.Duration) {
 func (c *Config) checkFastScan(r *reading) {
 	minA := c.Limits.Of("motor.min_current_a")
 	if -c.Board.Scan.RunBelowA > minA {
-		r.refuse("board.scan.run_below_a", formatNumber(c.Board.Scan.RunBelowA),
-			fmt.Sprintf("want -%s or nearer to 0: scanning must be fast at motor.min_current_a already", formatNumber(minA)), "motor.min_current_a")
+		r.refuse(
+			"board.scan.run_below_a",
+			formatNumber(c.Board.Scan.RunBelowA),
+			fmt.Sprintf(
+				"want -%s or nearer to 0: scanning must be fast at motor.min_current_a already",
+				formatNumber(minA),
+			),
+			"motor.min_current_a",
+		)
 	}
 }

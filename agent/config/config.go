@@ -1,13 +1,15 @@
-// Package config reads the file that describes one unit: its batteries, the board and its wiring, thresholds, and where
-// results go.
+// Package config reads the file that describes one unit: its batteries, the board and its wiring,
+// thresholds, and where results go.
 //
-// The file is YAML, strictly read: an unknown field, a field written twice, a value of another type, out of range or in
-// another unit, and fields that contradict each other are errors. All of them are reported at once, as [Errors], each
-// with file, line, field, value and what is accepted. Anchors, aliases, tags and texts over several lines are refused.
+// The file is YAML, strictly read: an unknown field, a field written twice, a value of another
+// type, out of range or in another unit, and fields that contradict each other are errors. All of
+// them are reported at once, as [Errors], each with file, line, field, value and what is accepted.
+// Anchors, aliases, tags and texts over several lines are refused.
 //
-// Field names carry their units (rated_ah: 100) and such a field takes a plain number. A time is text with its unit: 250ms,
-// 1s, 5m, 24h, 7d. What the file leaves out has the default that [Default] gives and [Reference] lists. Nothing here opens a
-// bus, a pin or a broker, or looks at whether the files named exist.
+// Field names carry their units (rated_ah: 100) and such a field takes a plain number. A time is
+// text with its unit: 250ms, 1s, 5m, 24h, 7d. What the file leaves out has the default that
+// [Default] gives and [Reference] lists. Nothing here opens a bus, a pin or a broker, or looks at
+// whether the files named exist.
 package config
 
 import (
@@ -34,8 +36,8 @@ type Unit struct {
 	ID string // a-z, 0-9 and -, 1 to 64 of them; the unit's name in topics, metrics and reports
 }
 
-// Default gives what a file gets that has the required fields only. Unit, bank and board have none of their own, so this
-// alone doesn't describe a unit.
+// Default gives what a file gets that has the required fields only. Unit, bank and board have none
+// of their own, so this alone doesn't describe a unit.
 func Default() Config {
 	return Config{Board: defaultBoard(), Limits: defaultLimits(), HTTP: defaultHTTP(), Store: defaultStore()}
 }
@@ -49,8 +51,8 @@ func Load(path string) (Config, error) {
 	return Parse(path, data)
 }
 
-// Parse reads a config from data. file is its name for errors, and its folder is where relative names of files in it
-// start from. The error, if any, is [Errors].
+// Parse reads a config from data. file is its name for errors, and its folder is where relative
+// names of files in it start from. The error, if any, is [Errors].
 func Parse(file string, data []byte) (Config, error) {
 	c := Default()
 	r := open(file, data)
@@ -67,8 +69,9 @@ func Parse(file string, data []byte) (Config, error) {
 	return c, nil
 }
 
-// LoadBank reads a bank file from data: a file with the section bank only, as strictly as a config, but for any battery from
-// 1 Ah and 10 A. file is its name for errors. The error, if any, is [Errors].
+// LoadBank reads a bank file from data: a file with the section bank only, as strictly as a config,
+// but for any battery from 1 Ah and 10 A. file is its name for errors. The error, if any, is
+// [Errors].
 func LoadBank(file string, data []byte) (Bank, error) {
 	var b Bank
 	r := open(file, data)

@@ -48,12 +48,23 @@ func TestRequiredFieldsOnlyGiveTheDefaults(t *testing.T) {
 	assert.Equal(t, config.Bank{Layout: config.Parallel, Batteries: []config.Battery{
 		{ID: "a", Chemistry: "agm", RatedAh: 95, RatedCCA: 850}}}, c.Bank)
 	assert.Equal(t, "1", c.Board.I2CBus)
-	assert.Equal(t, []config.Chip{{Name: "one", Kind: "ads1115", ChipConfig: &ads1115.ChipConfig{Addr: 0x48}}}, c.Board.Chips)
+	assert.Equal(
+		t,
+		[]config.Chip{{Name: "one", Kind: "ads1115", ChipConfig: &ads1115.ChipConfig{Addr: 0x48}}},
+		c.Board.Chips,
+	)
 	assert.Equal(t, config.Channel{
 		Signal: config.BatteryVoltage, Battery: "a", Chip: "one", InRun: true,
-		Input:       &ads1115.Input{Mux: ads1115.AIN0, FullScale: ads1115.Range4V096, RestRate: ads1115.SPS128, RunRate: ads1115.SPS860},
-		Scale:       config.Scale{Kind: config.Divider, TopOhm: 100e3, BottomOhm: 10e3},
-		Calibration: config.Calibration{Gain: 1}, Accuracy: config.Accuracy{Zero: 0.01, GainPct: 1, Noise: 0.002}, Min: -1, Max: 32,
+		Input: &ads1115.Input{
+			Mux:       ads1115.AIN0,
+			FullScale: ads1115.Range4V096,
+			RestRate:  ads1115.SPS128,
+			RunRate:   ads1115.SPS860,
+		},
+		Scale: config.Scale{Kind: config.Divider, TopOhm: 100e3, BottomOhm: 10e3},
+		Calibration: config.Calibration{
+			Gain: 1,
+		}, Accuracy: config.Accuracy{Zero: 0.01, GainPct: 1, Noise: 0.002}, Min: -1, Max: 32,
 	}, c.Board.Channels[0])
 	assert.Equal(t, "battery_temperature_a", c.Board.Channels[2].Name())
 	assert.Equal(t, "°C", c.Board.Channels[2].Unit())
@@ -61,8 +72,12 @@ func TestRequiredFieldsOnlyGiveTheDefaults(t *testing.T) {
 }
 
 func TestEveryFieldIsRead(t *testing.T) {
-	text := with(t, "input: AIN0, ", `input: AIN2-AIN3, full_scale_v: 6.144, rest_sps: 8, run_sps: 475, min_v: -1, max_v: 30.5,
-       calibration: {offset_v: -0.02, gain: 1.01}, `) + `
+	text := with(
+		t,
+		"input: AIN0, ",
+		`input: AIN2-AIN3, full_scale_v: 6.144, rest_sps: 8, run_sps: 475, min_v: -1, max_v: 30.5,
+       calibration: {offset_v: -0.02, gain: 1.01}, `,
+	) + `
   contacts:
     - {signal: motor_command, pin: GPIO27, active: low, pull: up, debounce: 0s}
   scan: {rest_every: 1m, run_tail: 0s, run_below_a: -5.5}
@@ -81,7 +96,11 @@ feed: {allowance: 1h30m, present_v: 13, present_a: 2}
 	assert.Equal(t, -1.0, ch.Min)
 	assert.Equal(t, 30.5, ch.Max)
 	assert.Equal(t, config.Calibration{Offset: -0.02, Gain: 1.01}, ch.Calibration)
-	assert.Equal(t, []config.Contact{{Signal: config.MotorCommand, Pin: "GPIO27", ActiveLow: true, Pull: config.PullUp}}, c.Board.Contacts)
+	assert.Equal(
+		t,
+		[]config.Contact{{Signal: config.MotorCommand, Pin: "GPIO27", ActiveLow: true, Pull: config.PullUp}},
+		c.Board.Contacts,
+	)
 	assert.Equal(t, config.Scan{RestEvery: time.Minute, RunBelowA: -5.5}, c.Board.Scan)
 	assert.Equal(t, limit.Values{
 		"motor.min_current_a": 40, "motor.lift_cycle_runs": 4, "motor.least_v": 9, "motor.charge_floor_pct": 20,
@@ -132,7 +151,8 @@ func TestBroker(t *testing.T) {
 }
 
 func TestFilesStartFromTheConfigsFolder(t *testing.T) {
-	text := small(t) + "mqtt: {broker: 'ssl://broker.example', ca_file: ca.pem, username: u, password_file: /run/secrets/mqtt}\n"
+	text := small(t) + "mqtt: {broker: 'ssl://broker.example', ca_file: ca.pem, username: u, password_file: " +
+		"/run/secrets/mqtt}\n"
 	c, err := config.Parse("/etc/liftbank/unit.yaml", []byte(text))
 	require.NoError(t, err)
 	assert.Equal(t, "/etc/liftbank/ca.pem", c.MQTT.CAFile)
@@ -164,8 +184,9 @@ func TestChipSettings(t *testing.T) {
 				if input := own.NewInput().Settings()[0]; set.Name != input.Name {
 					fields += ", " + input.Name + ": " + input.Choices[0]
 				}
-				text := strings.NewReplacer("  channels:", "    - {name: own, kind: "+kind.Name+", "+address.Name+": 0x49}\n  channels:",
-					"chip: one, input: AIN2", "chip: own, "+fields).Replace(small(t))
+				chip := "    - {name: own, kind: " + kind.Name + ", " + address.Name + ": 0x49}\n"
+				text := strings.NewReplacer("  channels:", chip+"  channels:", "chip: one, input: AIN2", "chip: own, "+fields).
+					Replace(small(t))
 				return config.Parse("x.yaml", []byte(text))
 			}
 			for _, choice := range set.Choices {
@@ -188,9 +209,11 @@ func TestChipSettings(t *testing.T) {
 }
 
 func TestScalesAreSound(t *testing.T) {
-	shunt := with(t, "{kind: hall, zero_v: 1.65, v_per_a: 0.00625}", "{kind: shunt, shunt_ohm: 0.00025, gain: 20, zero_v: 1.65}")
+	shunt := with(t, "{kind: hall, zero_v: 1.65, v_per_a: 0.00625}", "{kind: shunt, shunt_ohm: 0.00025, gain: 20, "+
+		"zero_v: 1.65}")
 	// Coefficients of a common 10 kΩ thermistor (from memory).
-	hart := with(t, "{kind: ntc_beta, r25_ohm: 10000, beta_k: 3950, ", "{kind: ntc_steinhart_hart, a: 0.001129, b: 0.000234108, c: 0.000000087755, ")
+	hart := with(t, "{kind: ntc_beta, r25_ohm: 10000, beta_k: 3950, ", "{kind: ntc_steinhart_hart, a: 0.001129, b: "+
+		"0.000234108, c: 0.000000087755, ")
 	for _, text := range []string{small(t), shunt, hart} {
 		c, err := config.Parse("x.yaml", []byte(text))
 		require.NoError(t, err)
@@ -257,14 +280,20 @@ func TestChipExamples(t *testing.T) {
 		for _, ch := range c.Board.Channels {
 			assert.Equal(t, k.Name, c.Board.Chips[0].Kind)
 			class := ch.Class(sensors.AtRest)
-			assert.True(t, class.StepSize > 0 && class.Noise > 0 && class.ZeroError > 0 && class.GainError > 0, "%s: %+v", ch.Name(), class)
+			assert.True(
+				t,
+				class.StepSize > 0 && class.Noise > 0 && class.ZeroError > 0 && class.GainError > 0,
+				"%s: %+v",
+				ch.Name(),
+				class,
+			)
 			assert.LessOrEqual(t, ch.Class(sensors.AtRest).Noise, ch.Class(sensors.InRun).Noise)
 		}
 	}
 }
 
-// One chip at the battery has its current and its voltage. 0.25 mΩ in steps of 2.5 µV are 10 mA, and
-// 1 mΩ ends at 82 A. 1,024 samples of 1.1 ms take 1.24 s at the most.
+// One chip at the battery has its current and its voltage. 0.25 mΩ in steps of 2.5 µV are 10 mA,
+// and 1 mΩ ends at 82 A. 1,024 samples of 1.1 ms take 1.24 s at the most.
 func TestBatteryOnAShuntMonitor(t *testing.T) {
 	text := boardOf(t, "ina226")
 	c, err := config.Parse("x.yaml", []byte(text))
@@ -308,7 +337,8 @@ func TestBankFile(t *testing.T) {
 }
 
 func TestBankFileOfASmallBattery(t *testing.T) {
-	b, err := config.LoadBank("bank.yaml", []byte("bank: {layout: parallel, batteries: [{id: a, chemistry: agm, rated_ah: 17, rated_cca: 80}]}"))
+	b, err := config.LoadBank("bank.yaml", []byte("bank: {layout: parallel, batteries: [{id: a, chemistry: agm, "+
+		"rated_ah: 17, rated_cca: 80}]}"))
 	require.NoError(t, err)
 	assert.Equal(t, 17.0, b.Batteries[0].RatedAh)
 }
@@ -320,7 +350,8 @@ func TestBadBankFile(t *testing.T) {
 	_, err = config.LoadBank("bank.yaml", []byte("layout: parallel\n"))
 	require.EqualError(t, err, "bank.yaml:1: bank: missing: want a section\nbank.yaml:1: layout: unknown field: want bank")
 
-	_, err = config.LoadBank("bank.yaml", []byte("bank: {layout: parallel, batteries: [{id: a, chemistry: gel, rated_ah: 0, rated_cca: 100 A},\n  {id: a}]}"))
+	_, err = config.LoadBank("bank.yaml", []byte("bank: {layout: parallel, batteries: [{id: a, chemistry: gel, "+
+		"rated_ah: 0, rated_cca: 100 A},\n  {id: a}]}"))
 	require.EqualError(t, err, `bank.yaml:1: bank.batteries[0].rated_ah: 0: want 1 to 400 Ah
 bank.yaml:1: bank.batteries[0].rated_cca: 100 A: want 10 to 2000 A (wrong unit: write 100, a plain number: the field is in A)
 bank.yaml:2: bank.batteries[1].chemistry: missing: want `+leadacid.Names()+`

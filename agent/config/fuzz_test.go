@@ -11,7 +11,8 @@ import (
 	"liftbank/agent/config"
 )
 
-// FuzzParse wants from any bytes a config or errors that have a line, fit on one, and come in order.
+// FuzzParse wants from any bytes a config or errors that have a line, fit on one, and come in
+// order.
 func FuzzParse(f *testing.F) {
 	files, _ := filepath.Glob("testdata/*.yaml")
 	for _, file := range files {
@@ -21,7 +22,10 @@ func FuzzParse(f *testing.F) {
 		}
 		f.Add(data)
 	}
-	for _, text := range []string{"? a\n: b\n", "<<: *a\n", "a: &a [*a]\n", "%YAML 1.2\n---\nunit: {}\n", "unit: {id: \"a\\nb\"}", "- - - a", "'':\n", "mqtt: {'a\nb': 1}", "\t", "{", "[", "|", "&", "*", "!", "---\n...\n---\n"} {
+	for _, text := range []string{
+		"? a\n: b\n", "<<: *a\n", "a: &a [*a]\n", "%YAML 1.2\n---\nunit: {}\n", "unit: {id: \"a\\nb\"}",
+		"- - - a", "'':\n", "mqtt: {'a\nb': 1}", "\t", "{", "[", "|", "&", "*", "!", "---\n...\n---\n",
+	} {
 		f.Add([]byte(text))
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {

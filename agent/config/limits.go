@@ -11,16 +11,16 @@ import (
 	"liftbank/rules/limit"
 )
 
-// Limits are the numbers that the rules use and the owner of a unit may set. They are declared beside the
-// code that uses them; here they are only read.
+// Limits are the numbers that the rules use and the owner of a unit may set. They are declared
+// beside the code that uses them; here they are only read.
 type Limits struct {
 	all []limit.Limit
 }
 
 func defaultLimits() Limits { return Limits{all: rules.Limits()} }
 
-// Of returns the value of the limit with this path, such as findings.hot_c; that of a time in seconds. A
-// path that no limit has is a bug.
+// Of returns the value of the limit with this path, such as findings.hot_c; that of a time in
+// seconds. A path that no limit has is a bug.
 func (l *Limits) Of(path string) float64 {
 	found := limit.Find(l.all, path)
 	if found == nil {

@@ -18,7 +18,12 @@ type Outlets struct {
 
 func (o *Outlets) read(s *section) {
 	m := defaultMQTT()
-	if s.section("mqtt", true, about{doc: "where to send results; without it nothing is sent", usually: "not sent"}, m.read) {
+	if s.section(
+		"mqtt",
+		true,
+		about{doc: "where to send results; without it nothing is sent", usually: "not sent"},
+		m.read,
+	) {
 		o.MQTT = &m
 	}
 }
@@ -87,7 +92,8 @@ type HTTP struct {
 
 func defaultMQTT() MQTT {
 	return MQTT{
-		Prefix: "liftbank", SnapshotEvery: 6 * time.Hour, ReadingsEvery: time.Hour, KeepAlive: 4 * time.Minute, DailyKB: 150, Encoding: JSON,
+		Prefix: "liftbank", SnapshotEvery: 6 * time.Hour, ReadingsEvery: time.Hour, KeepAlive: 4 * time.Minute,
+		DailyKB: 150, Encoding: JSON,
 	}
 }
 
@@ -96,10 +102,22 @@ func defaultStore() Store {
 }
 
 func (st *Store) read(s *section) {
-	s.text("dir", &st.Dir, fileForm, isText, about{doc: "folder that the unit's past and unsent records are kept in", usually: "the service's state folder; without one, memory"})
-	s.whole("max_mb", &st.MaxMB, 8, 4000, "8 to 4000 MB", about{doc: "most that the file may hold; the oldest minutes go first"})
-	s.duration("minutes_for", &st.Minutes, 24*time.Hour, 400*24*time.Hour, about{doc: "minute aggregates are kept, in time of running"})
-	s.duration("history_for", &st.History, 24*time.Hour, 4000*24*time.Hour, about{doc: "ten-minute aggregates are kept, in time of running; hours are kept 5 years"})
+	s.text(
+		"dir",
+		&st.Dir,
+		fileForm,
+		isText,
+		about{
+			doc:     "folder that the unit's past and unsent records are kept in",
+			usually: "the service's state folder; without one, memory",
+		},
+	)
+	s.whole("max_mb", &st.MaxMB, 8, 4000, "8 to 4000 MB", about{doc: "most that the file may hold; the oldest minutes " +
+		"go first"})
+	s.duration("minutes_for", &st.Minutes, 24*time.Hour, 400*24*time.Hour, about{doc: "minute aggregates are kept, in " +
+		"time of running"})
+	s.duration("history_for", &st.History, 24*time.Hour, 4000*24*time.Hour, about{doc: "ten-minute aggregates are " +
+		"kept, in time of running; hours are kept 5 years"})
 }
 
 func defaultHTTP() HTTP { return HTTP{Listen: ":8480"} }
@@ -110,17 +128,55 @@ func (m *MQTT) read(s *section) {
 	s.text("broker", &m.Broker, brokerForm, func(t string) bool { _, ok := brokerURL(t); return ok },
 		about{doc: "MQTT broker; without a port 1883, with TLS (ssl, mqtts) 8883", required: true})
 	m.Broker, _ = brokerURL(m.Broker)
-	s.text("prefix", &m.Prefix, "topic levels of a-z, A-Z, 0-9, - and _ with / between them", isPrefix, about{doc: "first levels of all topics"})
-	s.duration("snapshot_every", &m.SnapshotEvery, time.Second, 7*24*time.Hour, about{doc: "between snapshots sent; a change of the findings is sent at once"})
+	s.text(
+		"prefix",
+		&m.Prefix,
+		"topic levels of a-z, A-Z, 0-9, - and _ with / between them",
+		isPrefix,
+		about{doc: "first levels of all topics"},
+	)
+	s.duration(
+		"snapshot_every",
+		&m.SnapshotEvery,
+		time.Second,
+		7*24*time.Hour,
+		about{doc: "between snapshots sent; a change of the findings is sent at once"},
+	)
 	s.duration("keepalive", &m.KeepAlive, 10*time.Second, time.Hour, about{doc: "between signs of life to the broker"})
-	s.duration("readings_every", &m.ReadingsEvery, time.Minute, 24*time.Hour, about{doc: "between batches of minute aggregates; findings, runs and visits are sent at once"})
-	s.whole("daily_kb", &m.DailyKB, 0, 1_000_000, "0 to 1000000 kB", about{doc: "bound on what goes over the link in a day, both ways, headers included; as it gets scarce, readings get coarser and rarer and snapshots rarer; 0: none"})
+	s.duration(
+		"readings_every",
+		&m.ReadingsEvery,
+		time.Minute,
+		24*time.Hour,
+		about{doc: "between batches of minute aggregates; findings, runs and visits are sent at once"},
+	)
+	s.whole("daily_kb", &m.DailyKB, 0, 1_000_000, "0 to 1000000 kB", about{doc: "bound on what goes over the link in a " +
+		"day, both ways, headers included; as it gets scarce, readings get coarser and rarer and snapshots rarer; 0: none"})
 	choose(s, "encoding", &m.Encoding, []Encoding{JSON, SenML}, about{doc: "form of the readings; senml is RFC 8428"})
-	s.yesNo("deflate", &m.Deflate, about{doc: "whether payloads are packed in the zlib format of RFC 1950 where that makes them smaller"})
+	s.yesNo("deflate", &m.Deflate, about{doc: "whether payloads are packed in the zlib format of RFC 1950 where that " +
+		"makes them smaller"})
 	s.text("username", &m.Username, "a name", isText, about{doc: "name at the broker", usually: "none"})
-	s.text("password_file", &m.PasswordFile, fileForm, isText, about{doc: "file with the password in its first line; the password itself is never in this file", usually: "none"})
-	s.text("ca_file", &m.CAFile, fileForm, isText, about{doc: "PEM file of the authorities to trust, with TLS", usually: "the system's"})
-	s.text("cert_file", &m.CertFile, fileForm, isText, about{doc: "PEM file of the unit's own certificate, with TLS", usually: "none"})
+	s.text(
+		"password_file",
+		&m.PasswordFile,
+		fileForm,
+		isText,
+		about{doc: "file with the password in its first line; the password itself is never in this file", usually: "none"},
+	)
+	s.text(
+		"ca_file",
+		&m.CAFile,
+		fileForm,
+		isText,
+		about{doc: "PEM file of the authorities to trust, with TLS", usually: "the system's"},
+	)
+	s.text(
+		"cert_file",
+		&m.CertFile,
+		fileForm,
+		isText,
+		about{doc: "PEM file of the unit's own certificate, with TLS", usually: "none"},
+	)
 	s.text("key_file", &m.KeyFile, fileForm, isText, about{doc: "PEM file of its key, with cert_file", usually: "none"})
 }
 
@@ -178,11 +234,33 @@ func (h *HTTP) read(s *section) {
 	s.text("listen", &h.Listen, "address:port, such as :8480 or 127.0.0.1:8480", isListen,
 		about{doc: "where the page is served; without an address on all interfaces"})
 	s.texts("host_names", &h.HostNames, 16, "a host name without port, such as liftbank.local", isHostName,
-		about{doc: "names the page may be called by, besides IP addresses and localhost; others are refused, so that a foreign page can't reach it by a name of its own"})
-	s.text("cert_file", &h.CertFile, fileForm, isText, about{doc: "PEM file of a certificate: page, API and metrics are then served over TLS; read again when it is renewed", usually: "none: plain HTTP"})
+		about{doc: "names the page may be called by, besides IP addresses and localhost; others are refused, so that a " +
+			"foreign page can't reach it by a name of its own"})
+	s.text(
+		"cert_file",
+		&h.CertFile,
+		fileForm,
+		isText,
+		about{
+			doc:     "PEM file of a certificate: page, API and metrics are then served over TLS; read again when it is renewed",
+			usually: "none: plain HTTP",
+		},
+	)
 	s.text("key_file", &h.KeyFile, fileForm, isText, about{doc: "PEM file of its key, with cert_file", usually: "none"})
-	s.text("metrics_user", &h.MetricsUser, "a name", isText, about{doc: "user that /metrics is given to (HTTP basic authentication, RFC 7617)", usually: "none: anybody"})
-	s.text("metrics_password_file", &h.MetricsPasswordFile, fileForm, isText, about{doc: "file whose first line is that user's password", usually: "none"})
+	s.text(
+		"metrics_user",
+		&h.MetricsUser,
+		"a name",
+		isText,
+		about{doc: "user that /metrics is given to (HTTP basic authentication, RFC 7617)", usually: "none: anybody"},
+	)
+	s.text(
+		"metrics_password_file",
+		&h.MetricsPasswordFile,
+		fileForm,
+		isText,
+		about{doc: "file whose first line is that user's password", usually: "none"},
+	)
 }
 
 const (
@@ -190,10 +268,12 @@ const (
 	fileForm   = "a file name; a relative one starts from this file's folder"
 )
 
-// brokerURL brings a broker's URL to the form that has a port. User and password in it aren't accepted.
+// brokerURL brings a broker's URL to the form that has a port. User and password in it aren't
+// accepted.
 func brokerURL(text string) (full string, ok bool) {
 	u, err := url.Parse(text)
-	if err != nil || u.User != nil || u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.Fragment != "" || u.Opaque != "" {
+	if err != nil || u.User != nil || u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.Fragment != "" ||
+		u.Opaque != "" {
 		return "", false
 	}
 	port := map[string]string{"tcp": "1883", "mqtt": "1883", "ssl": "8883", "mqtts": "8883"}[u.Scheme]

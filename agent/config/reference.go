@@ -5,8 +5,8 @@ import (
 	"strings"
 )
 
-// Reference gives a table of every field in Markdown: what it accepts, its default, what it is for. It is made by the
-// functions that read a file.
+// Reference gives a table of every field in Markdown: what it accepts, its default, what it is for.
+// It is made by the functions that read a file.
 func Reference() string {
 	r := &reading{describe: true}
 	c := Default()
@@ -39,7 +39,8 @@ its unit: 250ms, 1s, 5m, 24h, 7d. ` + "`[]`" + ` stands for each entry of a list
 // Description is what the reference says of one field.
 type Description struct{ Accepts, Default, Doc string }
 
-// Describe gives the reference's row of a field by its path, such as findings.hot_c; ok is false for one that there is not.
+// Describe gives the reference's row of a field by its path, such as findings.hot_c; ok is false
+// for one that there is not.
 func Describe(path string) (d Description, ok bool) {
 	r := &reading{describe: true}
 	c := Default()

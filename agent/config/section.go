@@ -14,8 +14,9 @@ type (
 	Errors = strict.Errors
 )
 
-// reading is one pass over a file or, with describe set, over no file at all to write down what each
-// field accepts. The same functions do both, so the reference can't disagree with what is accepted.
+// reading is one pass over a file or, with describe set, over no file at all to write down what
+// each field accepts. The same functions do both, so the reference can't disagree with what is
+// accepted.
 type reading struct {
 	in       *strict.Reading // nil while describing
 	describe bool
@@ -132,7 +133,8 @@ func (s *section) number(name string, to *float64, l span, a about) {
 	}
 }
 
-// whole reads a whole number. accepts puts the range in words if its digits wouldn't be read as such.
+// whole reads a whole number. accepts puts the range in words if its digits wouldn't be read as
+// such.
 func (s *section) whole(name string, to *int, minimum, maximum int, accepts string, a about) {
 	least, most, n := int64(minimum), int64(maximum), int64(*to)
 	if accepts == "" {
@@ -158,9 +160,9 @@ func (s *section) duration(name string, to *time.Duration, minimum, maximum time
 	}
 }
 
-// section reads the fields of a mapping inside this one. It reports whether the file has it. read is
-// called in any case, so that defaults and missing fields are those of an empty one, except for an
-// optional section that isn't there.
+// section reads the fields of a mapping inside this one. It reports whether the file has it. read
+// is called in any case, so that defaults and missing fields are those of an empty one, except for
+// an optional section that isn't there.
 func (s *section) section(name string, optional bool, a about, read func(*section)) (present bool) {
 	if s.r.describe {
 		s.note(name, "a section", "", a)
@@ -174,8 +176,8 @@ func (s *section) section(name string, optional bool, a about, read func(*sectio
 	return s.in.Section(name, a.need(), in)
 }
 
-// list reads a list of sections, minimum to maximum of them. An item that isn't a section stays zero,
-// with an error.
+// list reads a list of sections, minimum to maximum of them. An item that isn't a section stays
+// zero, with an error.
 func list[T any](s *section, name string, to *[]T, minimum, maximum int, a about, read func(*T, *section)) {
 	accepts := strict.List(minimum, maximum)
 	v, there := s.take(name, accepts, "empty", a)

@@ -15,22 +15,67 @@ type Visits struct {
 }
 
 func (v *Visits) read(s *section) {
-	s.text("dir", &v.Dir, "a folder; a relative one starts from this file's folder", isText, about{doc: "where service visits are kept", usually: "none: they are not kept"})
-	s.text("pin_file", &v.PINFile, fileForm, isText,
-		about{doc: "file that `liftbank pin` wrote; what changes something on the page asks for that PIN", usually: "none: nothing can be changed on the page"})
+	s.text(
+		"dir",
+		&v.Dir,
+		"a folder; a relative one starts from this file's folder",
+		isText,
+		about{doc: "where service visits are kept", usually: "none: they are not kept"},
+	)
+	s.text(
+		"pin_file",
+		&v.PINFile,
+		fileForm,
+		isText,
+		about{
+			doc:     "file that `liftbank pin` wrote; what changes something on the page asks for that PIN",
+			usually: "none: nothing can be changed on the page",
+		},
+	)
 	s.hints = map[string]string{"pin": "want pin_file: the PIN is never written here, liftbank pin makes the file"}
-	list(s, "checklist", &v.Checklist, 0, 20, about{doc: "areas of the checklist of a visit; without any, those of a battery-powered lift as trade practice has it"}, readArea)
+	list(
+		s,
+		"checklist",
+		&v.Checklist,
+		0,
+		20,
+		about{
+			doc: "areas of the checklist of a visit; without any, those of a battery-powered lift as trade practice has it",
+		},
+		readArea,
+	)
 }
 
 func readArea(a *visit.Area, s *section) {
-	s.text("area", &a.ID, "1 to 64 of a-z, 0-9 and -", isID, about{doc: "name of the area in the record; keep it", required: true})
+	s.text(
+		"area",
+		&a.ID,
+		"1 to 64 of a-z, 0-9 and -",
+		isID,
+		about{doc: "name of the area in the record; keep it", required: true},
+	)
 	s.text("title", &a.Title, "a text of up to 60 characters", isTitle, about{doc: "what people read", required: true})
-	choose(s, "caution", &a.Caution, visit.Cautions, about{doc: "danger that the area's heading warns of: posts of batteries, under the platform, oil under pressure", usually: "none"})
+	choose(
+		s,
+		"caution",
+		&a.Caution,
+		visit.Cautions,
+		about{
+			doc:     "danger that the area's heading warns of: posts of batteries, under the platform, oil under pressure",
+			usually: "none",
+		},
+	)
 	list(s, "items", &a.Items, 1, 30, about{doc: "what is looked at", required: true}, readItem)
 }
 
 func readItem(i *visit.Item, s *section) {
-	s.text("item", &i.ID, "1 to 64 of a-z, 0-9 and -", isID, about{doc: "name of the item in the record; keep it", required: true})
+	s.text(
+		"item",
+		&i.ID,
+		"1 to 64 of a-z, 0-9 and -",
+		isID,
+		about{doc: "name of the item in the record; keep it", required: true},
+	)
 	s.text("text", &i.Text, "a text of up to 60 characters", isTitle, about{doc: "what people read", required: true})
 	s.text("unit", &i.Unit, "a unit of up to 60 characters", isTitle, about{doc: "unit of its reading", usually: "none"})
 }

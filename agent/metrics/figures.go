@@ -559,7 +559,10 @@ var publishFigures = []figure[pub]{
 		func(p pub) *float64 { return new(float64(p.BudgetLevel)) }, labelOutlet,
 	),
 	counter(
-		"publish_receipts", "Receipts accepted from the collector.", func(p pub) *float64 { return count(p.Receipts) }, labelOutlet,
+		"publish_receipts",
+		"Receipts accepted from the collector.",
+		func(p pub) *float64 { return count(p.Receipts) },
+		labelOutlet,
 	),
 	counter(
 		"publish_receipts_rejected",

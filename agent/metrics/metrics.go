@@ -1,8 +1,8 @@
 // Package metrics exposes the newest snapshot of one unit to Prometheus.
 //
-// Every sample is made from the snapshot at scrape time; nothing is stored. An unknown figure has no
-// sample. When the snapshot gets old, all of its figures are dropped too, so that an old value never
-// looks like a current one. Names start with liftbank_ and end in their base unit.
+// Every sample is made from the snapshot at scrape time; nothing is stored. An unknown figure has
+// no sample. When the snapshot gets old, all of its figures are dropped too, so that an old value
+// never looks like a current one. Names start with liftbank_ and end in their base unit.
 package metrics
 
 import (
@@ -46,8 +46,8 @@ func New(opts Options) *prometheus.Registry {
 }
 
 // Handler serves a registry. At most four scrapes run at a time, and simultaneous scrapes share one
-// gathering. It does not compress: scrapes come over the local network, and compression would take a
-// fifth of the CPU time that the agent uses.
+// gathering. It does not compress: scrapes come over the local network, and compression would take
+// a fifth of the CPU time that the agent uses.
 func Handler(reg *prometheus.Registry) http.Handler {
 	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
 		Registry: reg, ErrorHandling: promhttp.ContinueOnError, MaxRequestsInFlight: 4, DisableCompression: true,
@@ -142,15 +142,27 @@ func collectFindings(ch chan<- prometheus.Metric, s *snapshot.Snapshot) {
 }
 
 // collectState makes one sample per possible state: 1 for the present one, 0 for the others.
-func collectState(ch chan<- prometheus.Metric, desc *prometheus.Desc, states []string, present string, labels ...string) {
+func collectState(
+	ch chan<- prometheus.Metric,
+	desc *prometheus.Desc,
+	states []string,
+	present string,
+	labels ...string,
+) {
 	for _, state := range states {
 		send(ch, desc, prometheus.GaugeValue, fromBool(state == present), append(labels, state)...)
 	}
 }
 
-// send makes one sample. Label values come from the unit's configuration: one that is not UTF-8 must not
-// fail the scrape.
-func send(ch chan<- prometheus.Metric, desc *prometheus.Desc, kind prometheus.ValueType, value float64, labels ...string) {
+// send makes one sample. Label values come from the unit's configuration: one that is not UTF-8
+// must not fail the scrape.
+func send(
+	ch chan<- prometheus.Metric,
+	desc *prometheus.Desc,
+	kind prometheus.ValueType,
+	value float64,
+	labels ...string,
+) {
 	for i := range labels {
 		labels[i] = strings.ToValidUTF8(labels[i], "�")
 	}

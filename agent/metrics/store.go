@@ -10,17 +10,41 @@ type kept = *store.Health
 
 var storeFigures = []figure[kept]{
 	gauge("store_bytes", "Used bytes of the store's file.", func(h kept) *float64 { return new(float64(h.SizeBytes)) }),
-	gauge("store_pending", "Items in memory that wait to be written to the card.", func(h kept) *float64 { return new(float64(h.Pending)) }),
-	counter("store_commits", "Transactions written to the card since the agent started.", func(h kept) *float64 { return count(h.Commits) }),
-	counter("store_failures", "Transactions that could not be written to the card since the agent started.", func(h kept) *float64 { return count(h.Failed) }),
-	counter("store_dropped", "Items dropped for lack of space since the agent started.", func(h kept) *float64 { return count(h.Lost) }),
-	gauge("store_set_aside", "1 if a damaged file was set aside since the agent started, else 0.", func(h kept) *float64 { return flag(h.SetAside != "") }),
+	gauge(
+		"store_pending",
+		"Items in memory that wait to be written to the card.",
+		func(h kept) *float64 { return new(float64(h.Pending)) },
+	),
+	counter(
+		"store_commits",
+		"Transactions written to the card since the agent started.",
+		func(h kept) *float64 { return count(h.Commits) },
+	),
+	counter(
+		"store_failures",
+		"Transactions that could not be written to the card since the agent started.",
+		func(h kept) *float64 { return count(h.Failed) },
+	),
+	counter(
+		"store_dropped",
+		"Items dropped for lack of space since the agent started.",
+		func(h kept) *float64 { return count(h.Lost) },
+	),
+	gauge(
+		"store_set_aside",
+		"1 if a damaged file was set aside since the agent started, else 0.",
+		func(h kept) *float64 { return flag(h.SetAside != "") },
+	),
 }
 
 var (
 	outboxWaiting = desc("outbox_waiting", "Records of the stream that the outlet has not sent yet.", "outlet", "stream")
-	outboxKept    = desc("outbox_kept", "Records of the stream on the card, including those sent that may be asked for again.", "stream")
-	storeUsable   = desc("store_usable", "1 while the card can be written, else 0.")
+	outboxKept    = desc(
+		"outbox_kept",
+		"Records of the stream on the card, including those sent that may be asked for again.",
+		"stream",
+	)
+	storeUsable = desc("store_usable", "1 while the card can be written, else 0.")
 	// The problem is a label: there are about a dozen values, one at a time.
 	storeProblem   = desc("store_problem", "1 while the card can't be written. The label is the reason.", "problem")
 	publishProblem = desc(

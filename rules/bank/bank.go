@@ -1,5 +1,5 @@
-// Package bank counts what belongs to the bank as a whole: energy, each battery's share of discharge
-// and charge, when each was last full, and for how long nothing has been on.
+// Package bank counts what belongs to the bank as a whole: energy, each battery's share of
+// discharge and charge, when each was last full, and for how long nothing has been on.
 package bank
 
 import (
@@ -12,15 +12,15 @@ import (
 const (
 	shareMemoryAh = 100.0            // Ah: throughput per battery after which the past counts half; our choice
 	minShareAh    = 2.0              // Ah: that must have moved before shares are given; our choice
-	SharePct      = 0.7              // %: standard uncertainty of a half share, from gain errors of 1 % of two sensors; physical
+	SharePct      = 0.7              // %: standard uncertainty of a half share, two gains of 1 %; physical
 	maxHeld       = 20 * time.Minute // between scans over which a power is taken to have lasted; our choice
 )
 
-// What counts as full where no end of a charge was seen: what a full charge may leave open. It has to be
-// known to fullSigma: short drives in the cold leave a charge that is calculated anywhere from 92 to
-// 100 %. Known to possiblySigma only, it is no full charge, but it would be wrong to say that there was
-// none; nor within its uncertainty of it, where that is nearSigma or less, as before taps that read too
-// little are seen through.
+// What counts as full where no end of a charge was seen: what a full charge may leave open. It has
+// to be known to fullSigma: short drives in the cold leave a charge that is calculated anywhere
+// from 92 to 100 %. Known to possiblySigma only, it is no full charge, but it would be wrong to say
+// that there was none; nor within its uncertainty of it, where that is nearSigma or less, as before
+// taps that read too little are seen through.
 const (
 	FullPct       = 97.0 // %: charge that counts as full; our choice
 	fullSigma     = 3.0  // %: uncertainty up to which it does; our choice
@@ -46,7 +46,8 @@ type Memory struct {
 // Counter counts for one bank. It belongs to one goroutine.
 type Counter struct{ Memory }
 
-// Energy adds what flowed since the last scan, dt ago; held says that it flowed as it was then until now.
+// Energy adds what flowed since the last scan, dt ago; held says that it flowed as it was then
+// until now.
 func (c *Counter) Energy(v, a unit.Reading, dt time.Duration, held bool) {
 	w, ok := v.Value*a.Value, v.OK() && a.OK()
 	if c.LastWKnown && dt <= maxHeld && (ok || held) {
@@ -69,7 +70,8 @@ func (c *Counter) Share(i int, drawnAh, chargedAh float64) {
 	c.ShareChargedAh[i] += chargedAh
 }
 
-// Shares returns the share of each of n batteries in a fading sum, %; ok is false before enough moved.
+// Shares returns the share of each of n batteries in a fading sum, %; ok is false before enough
+// moved.
 func Shares(ah *[unit.MaxBatteries]float64, n int) (pct [unit.MaxBatteries]float64, ok bool) {
 	var sum float64
 	for _, x := range ah[:n] {

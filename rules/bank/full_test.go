@@ -10,8 +10,8 @@ import (
 	"liftbank/rules/unit"
 )
 
-// A charge calculated as 98 ± 3.8 % may have been full; known to 2 % it has, known to 8 % it says little;
-// 95 ± 3 % has not. 95.5 ± 1.8 % may have been: 97 % is within that.
+// A charge calculated as 98 ± 3.8 % may have been full; known to 2 % it has, known to 8 % it says
+// little; 95 ± 3 % has not. 95.5 ± 1.8 % may have been: 97 % is within that.
 func TestFullByCalculation(t *testing.T) {
 	for _, c := range []struct {
 		pct, sigma  float64

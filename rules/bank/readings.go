@@ -3,8 +3,8 @@ package bank
 import "liftbank/rules/unit"
 
 // Readings returns the mean voltage of n batteries and the sum of their currents. With one current
-// missing the sum is that of the others scaled up: good enough to see the motor, and marked as out of
-// range, not usable for counting.
+// missing the sum is that of the others scaled up: good enough to see the motor, and marked as out
+// of range, not usable for counting.
 func Readings(read *unit.Scan, n int) (v, a unit.Reading) {
 	var sumV, sumA float64
 	var nV, nA, fitted int

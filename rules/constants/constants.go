@@ -1,5 +1,5 @@
 // Package constants is the table of the numeric constants of the rules: value, unit, what it is,
-// where it comes from and where it is declared.
+// where it comes from and where it is declared, below rules.
 //
 // The table is made from the sources by this package's test, which fails when the table is stale
 // and when a constant does not say its unit and origin:
@@ -20,20 +20,20 @@ import (
 
 // Constant is one numeric constant of the rules, or one figure of a chemistry.
 type Constant struct {
-	Package string `json:"package"` // below rules; limit: a field of the configuration
+	Package string `json:"package"` // rules, or one below it; limit: a field of the configuration
 	Name    string `json:"name"`
 	Value   string `json:"value"`
 	Unit    string `json:"unit"` // empty for a duration
 	What    string `json:"what"`
 	Origin  string `json:"origin"`
-	File    string `json:"file,omitempty"` // where it is declared
+	File    string `json:"file"` // where it is declared, below rules
 }
 
 //go:embed table.tsv
 var table string
 
-// All returns the table, by package and name, and after it the limits that the owner of a unit may set,
-// with their defaults and the fields of the configuration that they are.
+// All returns the table, by package and name, and after it the limits that the owner of a unit may
+// set, with their defaults and the fields of the configuration that they are.
 func All() []Constant {
 	var all []Constant
 	for line := range strings.Lines(table) {
@@ -42,7 +42,10 @@ func All() []Constant {
 	}
 	for _, l := range rules.Limits() {
 		a := l.Describe()
-		c := Constant{Package: "limit", Name: a.Path, Value: limit.Written(l), What: a.Doc, Origin: a.Origin.String()}
+		c := Constant{
+			Package: "limit", Name: a.Path, Value: limit.Written(l), What: a.Doc, Origin: a.Origin.String(),
+			File: "configuration",
+		}
 		switch l := l.(type) {
 		case limit.Number:
 			c.Unit = l.Unit

@@ -1,5 +1,5 @@
-// Package daily counts from midnight to midnight: what each battery gave in motor runs, what the feed
-// brought, and what the working days leave of the bank's charge.
+// Package daily counts from midnight to midnight: what each battery gave in motor runs, what the
+// feed brought, and what the working days leave of the bank's charge.
 package daily
 
 import (
@@ -70,8 +70,8 @@ type Over struct {
 	Incomplete bool
 }
 
-// Ran adds what a motor run drew from each battery, in ampere seconds; unread says that a current is
-// missing.
+// Ran adds what a motor run drew from each battery, in ampere seconds; unread says that a current
+// is missing.
 func (b *Book) Ran(as *[unit.MaxBatteries]float64, unread bool) {
 	for i, x := range as {
 		b.RunAs[i] += x
@@ -134,8 +134,8 @@ func (b *Book) record(in *Scan) {
 		b.Known = 0 // with a gap in the row there is no trend
 		return
 	}
-	// What parked days change is not the duty's doing: a drain has a finding of its own, and a long rest
-	// corrects the estimate.
+	// What parked days change is not the duty's doing: a drain has a finding of its own, and a long
+	// rest corrects the estimate.
 	parked := b.From - b.Charge[0]
 	for k := range b.Known {
 		b.Charge[k] += parked
@@ -199,12 +199,13 @@ func (b *Book) Balance(bank *Bank) Balance {
 	return out
 }
 
-// confirmedFallPct returns how much of a fall of the charge over the working days the count confirms, %.
+// confirmedFallPct returns how much of a fall of the charge over the working days the count
+// confirms, %.
 //
 // The estimated charge and the count each say something of it; both together, weighted by their
-// variances, bound it: in hard frost the estimate wanders over days without a charge that corrects it,
-// and no ampere hour is missing. The count sees what lifts take and the feed brings, and not what lies on
-// the bank all day long, which is less than a current sensor's zero error.
+// variances, bound it: in hard frost the estimate wanders over days without a charge that corrects
+// it, and no ampere hour is missing. The count sees what lifts take and the feed brings, and not
+// what lies on the bank all day long, which is less than a current sensor's zero error.
 func (b *Book) confirmedFallPct(fallPct float64, bank *Bank) float64 {
 	hours, feedH, in, net := 0.0, 0.0, 0.0, 0.0
 	for k := range Midnights - 1 {

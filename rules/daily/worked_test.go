@@ -10,14 +10,19 @@ import (
 	"liftbank/rules/unit"
 )
 
-// bank is one of 200 Ah that rests at 12.4 V with 69.3 % (Battery Council table, straight between 12.24 V
-// at 50 % and 12.45 V at 75 %).
+// bank is one of 200 Ah that rests at 12.4 V with 69.3 % (Battery Council table, straight between
+// 12.24 V at 50 % and 12.45 V at 75 %).
 func bank() *daily.Bank {
-	return &daily.Bank{CapacityAh: 200, LowPct: 69.3, Charge: unit.Estimate{Value: 80, Sigma: 2, Known: true}, ZeroSigmaA: []float64{0.15, 0.15}}
+	return &daily.Bank{
+		CapacityAh: 200,
+		LowPct:     69.3,
+		Charge:     unit.Estimate{Value: 80, Sigma: 2, Known: true},
+		ZeroSigmaA: []float64{0.15, 0.15},
+	}
 }
 
-// counted returns what the count of a day comes to that agrees with a fall of the charge, for a bank of
-// 200 Ah with 0.05 A of standby.
+// counted returns what the count of a day comes to that agrees with a fall of the charge, for a
+// bank of 200 Ah with 0.05 A of standby.
 func counted(fallPct float64) (netAh float64) { return 0.05*24 - 2*fallPct }
 
 // days returns a book after working days with these charges at their ends, newest last.
@@ -56,7 +61,8 @@ func TestBalanceWorkedByHand(t *testing.T) {
 	assert.Zero(t, d.Balance(bank()).ExtraChargeHours, "no charge seen")
 }
 
-// The estimated charge wanders where nothing corrects it; what was counted must not contradict a loss.
+// The estimated charge wanders where nothing corrects it; what was counted must not contradict a
+// loss.
 func TestBalanceAsksTheCount(t *testing.T) {
 	for name, c := range map[string]struct {
 		fall, netAh float64 // %, and Ah in all, over three days
@@ -79,20 +85,28 @@ func TestBalanceAsksTheCount(t *testing.T) {
 	}
 }
 
-// A working day counts from its own start: what parked days and their long rest change is not the duty's.
-// A night that is not known to 4 % breaks the row.
+// A working day counts from its own start: what parked days and their long rest change is not the
+// duty's. A night that is not known to 4 % breaks the row.
 func TestBalanceIsOfWorkingDaysAlone(t *testing.T) {
 	play := func(sigma float64, days ...[2]float64) daily.Balance { // charge at the start and the end of each
 		var b daily.Book
 		now, runs := time.Duration(0), uint64(0)
 		for _, d := range days {
-			begin := daily.Scan{At: unit.Moment{Mono: now}, Charge: unit.Estimate{Value: d[0], Sigma: 2, Known: true}, Runs: runs}
+			begin := daily.Scan{
+				At:     unit.Moment{Mono: now},
+				Charge: unit.Estimate{Value: d[0], Sigma: 2, Known: true},
+				Runs:   runs,
+			}
 			b.Begun = false
 			b.Step(&begin)
 			b.Moved(counted(d[0] - d[1]))
 			now += 24 * time.Hour
 			runs++
-			end := daily.Scan{At: unit.Moment{Mono: now}, Charge: unit.Estimate{Value: d[1], Sigma: sigma, Known: true}, Runs: runs}
+			end := daily.Scan{
+				At:     unit.Moment{Mono: now},
+				Charge: unit.Estimate{Value: d[1], Sigma: sigma, Known: true},
+				Runs:   runs,
+			}
 			over, ended := b.Step(&end)
 			assert.True(t, ended && over.Worked)
 			b.Next(&end, &over)

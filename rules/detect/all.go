@@ -5,8 +5,8 @@ import (
 	"liftbank/rules/limit"
 )
 
-// All lists every finding. The order is that in which they are judged, and in which those of one severity
-// are shown: what brings others about comes first.
+// All lists every finding. The order is that in which they are judged, and in which those of one
+// severity are shown: what brings others about comes first.
 var All = []Kind{
 	&SeriesWired, &Reversed, &FeedLost, &FeedWeak, &FeedHigh, &BatteryFailed, &LinkResistive, &BatteryTired, &MotorStuck,
 	&MotorDead, &MotorOverrun, &MotorHungry, &MotorStarved, &MotorDrop, &ParkedDrain, &BalanceNegative, &BankUndercharged,

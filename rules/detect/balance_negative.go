@@ -15,10 +15,11 @@ var BalanceNegative = Finding[balanceLimits, None]{
 		Severity: finding.Repair,
 		Title:    "Bank loses charge day by day",
 		Summary:  "On this duty the bank loses charge day by day.",
-		Detected: "From midnight to midnight of working days, the charge, known to 4 % each night, fell by the set amount or more over " +
-			"three of them, to below the set level. What the lifts took and the feed brought, as counted, must not contradict it. " +
-			"Parked days and the first days after a full charge do not count. The day on which the charge falls below the service " +
-			"voltage, and the extra hours of charge a day that would hold it, come from the same figures.",
+		Detected: "From midnight to midnight of working days, the charge, known to 4 % each night, fell by the set amount " +
+			"or more over three of them, to below the set level. What the lifts took and the feed brought, as counted, must " +
+			"not contradict it. Parked days and the first days after a full charge do not count. The day on which the charge " +
+			"falls below the service voltage, and the extra hours of charge a day that would hold it, come from the same " +
+			"figures.",
 		Causes: []*unit.Text{
 			balanceShort,
 			balanceWake,
@@ -43,7 +44,8 @@ var BalanceNegative = Finding[balanceLimits, None]{
 			}},
 			limit.Number{To: &l.BelowPct, Default: 90, Min: 20, Max: 100, Unit: "%", About: limit.About{
 				Path: "findings.balance_under_pct", Origin: limit.Choice,
-				Doc: "balance-negative: only under this charge; more than undercharged_soc_pct. From full to just under it is no loss",
+				Doc: "balance-negative: only under this charge; more than undercharged_soc_pct. From full to just under it is " +
+					"no loss",
 			}},
 		}
 	},

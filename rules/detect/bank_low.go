@@ -16,9 +16,9 @@ var BankLow = Finding[lowLimits, None]{
 		Severity: finding.Repair,
 		Title:    "Bank is low",
 		Summary:  "The rested bank is below the voltage at which a battery should be charged before anything else.",
-		Detected: "With the bank at rest for at least an hour and settled to within 50 mV, the average voltage at the batteries' own " +
-			"posts, at 25 °C, is below the threshold (12.4 V, common practice). Until a full charge has been seen, the limit is 70 mV " +
-			"lower: half of what a tap may read low.",
+		Detected: "With the bank at rest for at least an hour and settled to within 50 mV, the average voltage at the " +
+			"batteries' own posts, at 25 °C, is below the threshold (12.4 V, common practice). Until a full charge has been " +
+			"seen, the limit is 70 mV lower: half of what a tap may read low.",
 		Causes: []*unit.Text{
 			cause("bank-low.short", "less charge than the lifts take: short drives, or a feed that does not deliver"),
 			cause("bank-low.drain", "something left on that drains the parked bank"),
@@ -33,12 +33,14 @@ var BankLow = Finding[lowLimits, None]{
 		RaisedWithin: "10 min after the rest is long enough",
 		Settings:     []string{"findings.bank_low_v", "findings.rest_time"},
 		ExplainedBy: []string{
-			"feed-lost", "feed-weak", "bank-undercharged", "balance-negative", "parked-drain", "battery-failed", "motor-stuck", "series-wired",
+			"feed-lost", "feed-weak", "bank-undercharged", "balance-negative", "parked-drain", "battery-failed", "motor-stuck",
+			"series-wired",
 		},
 	},
 	Limits: func(l *lowLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.ClearV, Default: 12.45, Min: 11.5, Max: 13, Unit: "V", About: limit.About{
-			Path: "findings.bank_low_clear_v", Origin: limit.Choice, Tracks: "findings.bank_low_v", Plus: 0.05, Below: "feed.present_v", Usual: "bank_low_v + 0.05",
+			Path: "findings.bank_low_clear_v", Origin: limit.Choice, Tracks: "findings.bank_low_v", Plus: 0.05,
+			Below: "feed.present_v", Usual: "bank_low_v + 0.05",
 			Doc: "bank-low clears above it; more than bank_low_v. One reading error of a divider tap higher",
 		}}}
 	},
@@ -52,11 +54,12 @@ type lowLimits struct{ ClearV float64 }
 const (
 	lowHold         = 10 * time.Minute // before it is raised; our choice
 	lowRelease      = 10 * time.Minute // before it clears; our choice
-	noFullYetMargin = 0.07             // V: half of what a tap of the class may err, 1 % and 10 mV, until a full charge was seen; our choice
+	noFullYetMargin = 0.07             // V: half of what a tap may err, 1 % and 10 mV; our choice
 )
 
 var (
-	postsDiffer = why("posts-differ", "the posts differ at rest: an open link or a bad channel; the next lift will show which")
+	postsDiffer = why("posts-differ", "the posts differ at rest: an open link or a bad channel; the next lift will "+
+		"show which")
 )
 
 func judgeLow(v view.View, l *lowLimits, _ *None) finding.Verdict {
@@ -80,8 +83,8 @@ func judgeLow(v view.View, l *lowLimits, _ *None) finding.Verdict {
 	return unchanged
 }
 
-// lowBeyondUncertainty judges a bank whose rested voltage is not known well, as in the cold: it holds when
-// the voltage is below the limit whatever is not known.
+// lowBeyondUncertainty judges a bank whose rested voltage is not known well, as in the cold: it
+// holds when the voltage is below the limit whatever is not known.
 func lowBeyondUncertainty(v view.View, most float64) finding.Verdict {
 	rest := v.Bank().RestFor()
 	if rest < v.Settings().RestTime {

@@ -15,22 +15,25 @@ var BankUndercharged = Finding[underLimits, underMemory]{
 		Name:     "bank-undercharged",
 		Severity: finding.Repair,
 		Title:    "No full charge for days",
-		Summary:  "The bank has not been fully charged for days. Lead-acid batteries sulfate when they are left short of charge.",
-		Detected: "No full charge for the set number of days (7; published advice for partial charge is a full charge every 7 to 14 " +
-			"days, from memory), or the state of charge plus its uncertainty below the set percentage for days. A charge counts as " +
-			"full when it was seen to its end: absorption held for 15 min or float for 30 min, with the current so low that at most " +
-			"3 % can be missing (about 1/40 of the capacity at 14.4 V when warm). It also counts as full when it is calculated to be " +
-			"97 % or more and known to 3 %. It counts as possibly full, and nothing is said, when it is known to 4 %; or known to 2 % " +
-			"and within that of 97 %; or when the bank takes less than 1/100 of its capacity per hour at absorption voltage, or still " +
-			"less in float.",
+		Summary: "The bank has not been fully charged for days. Lead-acid batteries sulfate when they are left short of " +
+			"charge.",
+		Detected: "No full charge for the set number of days (7; published advice for partial charge is a full charge " +
+			"every 7 to 14 days, from memory), or the state of charge plus its uncertainty below the set percentage for days. " +
+			"A charge counts as full when it was seen to its end: absorption held for 15 min or float for 30 min, with the " +
+			"current so low that at most 3 % can be missing (about 1/40 of the capacity at 14.4 V when warm). It also counts " +
+			"as full when it is calculated to be 97 % or more and known to 3 %. It counts as possibly full, and nothing is " +
+			"said, when it is known to 4 %; or known to 2 % and within that of 97 %; or when the bank takes less than 1/100 " +
+			"of its capacity per hour at absorption voltage, or still less in float.",
 		Causes: []*unit.Text{
 			cause("bank-undercharged.short", "drives too short for the lifts made"),
-			cause("bank-undercharged.feed", "feed that delivers less than it should: drop in the cable, plug or breaker, or charge voltage set low"),
+			cause("bank-undercharged.feed", "feed that delivers less than it should: drop in the cable, plug or breaker, or "+
+				"charge voltage set low"),
 			cause("bank-undercharged.battery", "battery that no longer takes a full charge"),
 			cause("bank-undercharged.parked", "parked for long without a charger"),
 		},
 		NextCheck: []string{
-			"Put a charger set for this chemistry on until the current stays below 2 A for a 100 Ah battery. Ventilate; no sparks.",
+			"Put a charger set for this chemistry on until the current stays below 2 A for a 100 Ah battery. Ventilate; no " +
+				"sparks.",
 			"See whether the finding clears.",
 			"Then compare hours of feed with lifts a day.",
 		},
@@ -43,15 +46,18 @@ var BankUndercharged = Finding[underLimits, underMemory]{
 		return []limit.Limit{
 			limit.Span{To: &l.After, Default: 7 * day, Min: time.Hour, Max: 90 * day, About: limit.About{
 				Path: "findings.undercharged_after", Origin: limit.Memory,
-				Doc: "bank-undercharged: no full charge for this long. IEEE Std 1361 and 937 practice: one every 7 to 14 days (from memory)",
+				Doc: "bank-undercharged: no full charge for this long. IEEE Std 1361 and 937 practice: one every 7 to 14 days " +
+					"(from memory)",
 			}},
 			limit.Number{To: &l.Pct, Default: 60, Min: 10, Max: 95, Unit: "%", About: limit.About{
 				Path: "findings.undercharged_soc_pct", Origin: limit.Choice, Below: "findings.balance_under_pct",
-				Doc: "bank-undercharged: or charge below it, for undercharged_soc_time. Our choice, under the 70 % published as the limit in storage",
+				Doc: "bank-undercharged: or charge below it, for undercharged_soc_time. Our choice, under the 70 % published as " +
+					"the limit in storage",
 			}},
 			limit.Span{To: &l.Hold, Default: 3 * day, Min: time.Hour, Max: 90 * day, About: limit.About{
 				Path: "findings.undercharged_soc_time", Origin: limit.Memory,
-				Doc: "see undercharged_soc_pct. Hard sulfation begins after 24 to 48 h discharged in the warm (general literature, from memory)",
+				Doc: "see undercharged_soc_pct. Hard sulfation begins after 24 to 48 h discharged in the warm (general " +
+					"literature, from memory)",
 			}},
 		}
 	},
@@ -109,8 +115,8 @@ func judgeUnder(v view.View, l *underLimits, m *underMemory) finding.Verdict {
 	return absent
 }
 
-// possiblyFullWithin reports whether each battery was full, or may have been, so long ago at most. One
-// with a dead cell is left out: it never gets full.
+// possiblyFullWithin reports whether each battery was full, or may have been, so long ago at most.
+// One with a dead cell is left out: it never gets full.
 func possiblyFullWithin(v view.View, span time.Duration) bool {
 	for i := range v.Batteries() {
 		b := v.Battery(i).Facts()
@@ -123,8 +129,8 @@ func possiblyFullWithin(v view.View, span time.Duration) bool {
 	return true
 }
 
-// notFullFor returns for how long not all batteries have been full; full is false while one never was, and
-// the time is then that since the bank is watched. A battery with a dead cell is left out.
+// notFullFor returns for how long not all batteries have been full; full is false while one never
+// was, and the time is then that since the bank is watched. A battery with a dead cell is left out.
 func notFullFor(v view.View) (since time.Duration, full bool) {
 	oldest, counted := v.Now(), false
 	for i := range v.Batteries() {

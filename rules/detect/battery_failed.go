@@ -15,10 +15,10 @@ var BatteryFailed = Finding[None, None]{
 		About:    finding.Battery,
 		Title:    "{subject} has failed",
 		Summary:  "{subject} has failed: it gives less than 60 % of its rating, or a cell is dead.",
-		Detected: "Cold cranking capability or capacity is below 60 % of rating by more than its uncertainty, over 20 motor runs or " +
-			"more (at about that point a battery no longer passes the half-CCA load test of vehicle service manuals). Or there are " +
-			"signs of a dead cell: the battery's voltage points 2 V low, or the battery takes current while the motor pulls its " +
-			"posts down.",
+		Detected: "Cold cranking capability or capacity is below 60 % of rating by more than its uncertainty, over 20 " +
+			"motor runs or more (at about that point a battery no longer passes the half-CCA load test of vehicle service " +
+			"manuals). Or there are signs of a dead cell: the battery's voltage points 2 V low, or the battery takes current " +
+			"while the motor pulls its posts down.",
 		Causes: []*unit.Text{
 			cause("battery-failed.worn", "worn out: plates shed or corroded"),
 			failedCell,
@@ -26,8 +26,9 @@ var BatteryFailed = Finding[None, None]{
 			cause("battery-failed.sensor", "no fault of the battery: current sensor reversed, or with a wrong scale"),
 		},
 		NextCheck: []string{
-			"Check the sensor first: have a second person run the lift, nobody on, under or beside the platform, and put a DC clamp " +
-				"meter on this battery's cable. Sign and amperes must match the monitor. If not, fix the sensor and wait for 20 runs.",
+			"Check the sensor first: have a second person run the lift, nobody on, under or beside the platform, and put a DC " +
+				"clamp meter on this battery's cable. Sign and amperes must match the monitor. If not, fix the sensor and wait " +
+				"for 20 runs.",
 			"Case hot or swollen, or a rotten-egg smell: do not charge. Ventilate, lock out, take it out of the bank.",
 			"Lock out, feed off, take this battery's cables off, grounded lead first. Charge it alone, let it rest and test it.",
 			"Flooded: measure every cell with a hydrometer. A cell 0.050 or more below the others is dead.",
@@ -66,7 +67,8 @@ var (
 	notLearned = word("not-learned", "not learned yet")
 )
 
-// judgeBattery turns the verdict on a battery into one on its finding: is says which verdict that is.
+// judgeBattery turns the verdict on a battery into one on its finding: is says which verdict that
+// is.
 func judgeBattery(v view.View, is loadtest.Verdict, sulfation *unit.Text) finding.Verdict {
 	b := v.Own()
 	s := b.State()

@@ -15,9 +15,9 @@ var BatteryTired = Finding[None, None]{
 		About:    finding.Battery,
 		Title:    "{subject} is tired",
 		Summary:  "{subject} gives less than 80 % of its rating.",
-		Detected: "Cold cranking capability, calculated from the battery's resistance in 20 motor runs or more, or capacity learned " +
-			"from deep swings, is below 80 % of rating by more than its uncertainty (replace at 80 % of capacity: US Bureau of " +
-			"Reclamation storage battery guide, IEEE Std 450).",
+		Detected: "Cold cranking capability, calculated from the battery's resistance in 20 motor runs or more, or " +
+			"capacity learned from deep swings, is below 80 % of rating by more than its uncertainty (replace at 80 % of " +
+			"capacity: US Bureau of Reclamation storage battery guide, IEEE Std 450).",
 		Causes: []*unit.Text{
 			cause("battery-tired.worn", "worn: end of its years and cycles"),
 			tiredSulfation,

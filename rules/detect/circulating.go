@@ -16,7 +16,8 @@ var Circulating = Finding[circulatingLimits, circulatingMemory]{
 		Severity: finding.Repair,
 		Title:    "One battery drains into another",
 		Summary:  "At rest, one battery drains into another.",
-		Detected: "Two hours after the last lift and feed, one battery still gives and another still takes more than the limit.",
+		Detected: "Two hours after the last lift and feed, one battery still gives and another still takes more than the " +
+			"limit.",
 		Causes: []*unit.Text{
 			circulatingCell,
 			circulatingMixed,
@@ -37,7 +38,8 @@ var Circulating = Finding[circulatingLimits, circulatingMemory]{
 		return []limit.Limit{
 			limit.Number{To: &l.A, Default: 0.5, Min: 0.1, Max: 50, Unit: "A", About: limit.About{
 				Path: "findings.circulating_a", Origin: limit.Choice,
-				Doc: "circulating: from one battery into another, two hours into a rest. 0.3 A, 7 Ah a day, and the zero error of a ±200 A sensor on top",
+				Doc: "circulating: from one battery into another, two hours into a rest. 0.3 A, 7 Ah a day, and the zero error " +
+					"of a ±200 A sensor on top",
 			}},
 			limit.Number{To: &l.ClearA, Default: 0.3, Min: 0.01, Max: 50, Unit: "A", About: limit.About{
 				Path: "findings.circulating_clear_a", Origin: limit.Choice, Below: "findings.circulating_a",
@@ -92,8 +94,8 @@ var (
 	nothingOnFor = finding.NewLabel("nothing-on-for", "nothing on for", "h")
 )
 
-// judgeCirculating wants one battery that gives and one that takes: a wrong zero of one sensor alone
-// accuses nobody.
+// judgeCirculating wants one battery that gives and one that takes: a wrong zero of one sensor
+// alone accuses nobody.
 func judgeCirculating(v view.View, l *circulatingLimits, m *circulatingMemory) finding.Verdict {
 	for i := range v.Batteries() {
 		if !v.Battery(i).CurrentA().OK() {

@@ -31,10 +31,12 @@ var ClockUnsure = Finding[clockLimits, None]{
 		RaisedWithin: "findings.clock_unsure_after",
 	},
 	Limits: func(l *clockLimits) []limit.Limit {
-		return []limit.Limit{limit.Span{To: &l.After, Default: 10 * time.Minute, Min: time.Second, Max: 30 * day, About: limit.About{
-			Path: "findings.clock_unsure_after", Origin: limit.Choice,
-			Doc: "clock-unsure: the clock not set for this long. A board that has just started has not been told the time yet",
-		}}}
+		return []limit.Limit{
+			limit.Span{To: &l.After, Default: 10 * time.Minute, Min: time.Second, Max: 30 * day, About: limit.About{
+				Path: "findings.clock_unsure_after", Origin: limit.Choice,
+				Doc: "clock-unsure: the clock not set for this long. A board that has just started has not been told the time yet",
+			}},
+		}
 	},
 	Times: func(l *clockLimits) (Times, Times) { return l.After, clockRelease },
 	Judge: func(v view.View, _ *clockLimits, _ *None) finding.Verdict {

@@ -7,12 +7,12 @@ import (
 )
 
 const (
-	causeMemory = 7 * day     // a cause that has cleared still explains what it brought about: a bank that lived without its feed for days is not full sooner; our choice
+	causeMemory = 7 * day     // a cleared cause still explains: a bank long without feed is not full sooner; our choice
 	sameFailure = time.Minute // channels that fail within it may have one cause; our choice
 )
 
-// Explain says of each active finding which other one explains it. A cause that another one explains
-// passes it on, so that what is found is listed under one root.
+// Explain says of each active finding which other one explains it. A cause that another one
+// explains passes it on, so that what is found is listed under one root.
 func (s *Set) Explain() {
 	book, now := s.frame.Book, s.frame.At.Mono
 	all := book.Records
@@ -21,7 +21,8 @@ func (s *Set) Explain() {
 			continue
 		}
 		root := s.causeOf(i)
-		// Definitions do not go round (a test sees to it) and channels point to earlier ones, so this ends.
+		// Definitions do not go round (a test sees to it) and channels point to earlier ones, so this
+		// ends.
 		for root >= 0 && all[root].Active() {
 			next := s.causeOf(root)
 			if next < 0 {

@@ -17,17 +17,17 @@ var FeedHigh = Finding[highLimits, None]{
 		Severity: finding.Urgent,
 		Title:    "Charge voltage too high",
 		Summary:  "The charge voltage is too high for these batteries at this temperature.",
-		Detected: "While current flows into the bank, the lowest voltage read at the posts is above the upper absorption voltage of " +
-			"the chemistry at the battery's temperature by more than the margin, for 1 min (at 25 °C: flooded and AGM 14.8 V, gel " +
-			"14.4 V; handbooks, from memory).",
+		Detected: "While current flows into the bank, the lowest voltage read at the posts is above the upper absorption " +
+			"voltage of the chemistry at the battery's temperature by more than the margin, for 1 min (at 25 °C: flooded and " +
+			"AGM 14.8 V, gel 14.4 V; handbooks, from memory).",
 		Causes: []*unit.Text{
 			cause("feed-high.regulator", "converter's regulator failed: it stays high whatever the bank does"),
 			cause("feed-high.setting", "charge voltage set for another chemistry, or for equalizing"),
 			highCompensation,
 		},
 		NextCheck: []string{
-			"Turn the feed off from outside the box: ignition off. Ventilate before you open the box. No flames, no sparks: the " +
-				"batteries give off hydrogen.",
+			"Turn the feed off from outside the box: ignition off. Ventilate before you open the box. No flames, no sparks: " +
+				"the batteries give off hydrogen.",
 			"A battery hot or swollen: stay back and let it cool.",
 			"Turn the feed on again only to measure at the posts. Over 15 V in warm weather: feed off at once.",
 			"Check the converter's setting and its temperature sensor.",
@@ -41,7 +41,8 @@ var FeedHigh = Finding[highLimits, None]{
 	Limits: func(l *highLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.MarginV, Default: 0.1, Min: 0, Max: 2, Unit: "V", About: limit.About{
 			Path: "findings.feed_high_margin_v", Origin: limit.Choice,
-			Doc: "feed-high: over the upper absorption voltage (flooded and AGM 14.8 V, gel 14.4 V at 25 °C, -24 mV per °C: handbooks, from memory). Ten times a tap's error",
+			Doc: "feed-high: over the upper absorption voltage (flooded and AGM 14.8 V, gel 14.4 V at 25 °C, -24 mV per °C: " +
+				"handbooks, from memory). Ten times a tap's error",
 		}}}
 	},
 	Pace:  Swift,
@@ -60,8 +61,9 @@ const (
 )
 
 var (
-	highCompensation = cause("feed-high.compensation", "temperature compensation missing, or its sensor off: too high in the heat")
-	limitFell        = why("limit-falls-in-heat", "the limit falls in the heat; the voltage did not")
+	highCompensation = cause("feed-high.compensation", "temperature compensation missing, or its sensor off: too high "+
+		"in the heat")
+	limitFell = why("limit-falls-in-heat", "the limit falls in the heat; the voltage did not")
 
 	chargeVoltage = finding.NewLabel("charge-voltage", "charge voltage at the posts", "V")
 	limitAtTemp   = finding.NewLabel("limit-at-temperature", "limit at this temperature", "V")

@@ -17,9 +17,10 @@ var FeedLost = Finding[lostLimits, None]{
 		Severity: finding.Urgent,
 		Title:    "No charge from the feed",
 		Summary:  "The wake line is on, but no charge reaches the bank.",
-		Detected: "The wake line has been on for longer than the converter may take to start, and there is neither a charger's " +
-			"voltage on the bank nor current into it. A charger's voltage ahead of the charge breaker does not count while the bank " +
-			"stays well below it and takes no current: that charge does not arrive. Nothing is judged while the motor runs.",
+		Detected: "The wake line has been on for longer than the converter may take to start, and there is neither a " +
+			"charger's voltage on the bank nor current into it. A charger's voltage ahead of the charge breaker does not " +
+			"count while the bank stays well below it and takes no current: that charge does not arrive. Nothing is judged " +
+			"while the motor runs.",
 		Causes: []*unit.Text{
 			lostBreaker,
 			lostPlug,
@@ -30,21 +31,25 @@ var FeedLost = Finding[lostLimits, None]{
 		NextCheck: []string{
 			"Turn the wake line on (ignition).",
 			"Measure at the converter's input. No voltage: work back toward the tractor, breaker and plug first.",
-			"Measure at the converter's output. Input but no output: check its wake terminal and its ground lead, then the converter.",
-			"Output present: check the charge breaker and the leads to the bank. Find out why a breaker tripped before you reset it.",
+			"Measure at the converter's output. Input but no output: check its wake terminal and its ground lead, then the " +
+				"converter.",
+			"Output present: check the charge breaker and the leads to the bank. Find out why a breaker tripped before you " +
+				"reset it.",
 		},
-		Clears: "A charger's voltage on the bank, or current into it, for 1 min. While the wake line is off the finding stays as " +
-			"it is: nothing shows that it is fixed.",
+		Clears: "A charger's voltage on the bank, or current into it, for 1 min. While the wake line is off the finding " +
+			"stays as it is: nothing shows that it is fixed.",
 		Steady:       "Raised after feed.allowance plus findings.feed_lost_after; clears after 1 min of feed.",
 		RaisedWithin: "10 min with the wake line on",
 		Settings:     []string{"feed.allowance", "feed.present_v", "feed.present_a"},
 		ExplainedBy:  []string{"series-wired", "reversed"},
 	},
 	Limits: func(l *lostLimits) []limit.Limit {
-		return []limit.Limit{limit.Span{To: &l.After, Default: 3 * time.Minute, Min: time.Second, Max: day, About: limit.About{
-			Path: "findings.feed_lost_after", Origin: limit.Choice,
-			Doc: "feed-lost: no feed this long after feed.allowance. With the allowance, found within 5 min of the wake line",
-		}}}
+		return []limit.Limit{
+			limit.Span{To: &l.After, Default: 3 * time.Minute, Min: time.Second, Max: day, About: limit.About{
+				Path: "findings.feed_lost_after", Origin: limit.Choice,
+				Doc: "feed-lost: no feed this long after feed.allowance. With the allowance, found within 5 min of the wake line",
+			}},
+		}
 	},
 	Pace:  Swift,
 	Times: func(l *lostLimits) (Times, Times) { return l.After, feedRelease },
@@ -68,7 +73,8 @@ var (
 
 	noArrival = why("does-not-arrive", "the converter has output voltage, but none of it arrives")
 	noReach   = why("does-not-reach-back", "the bank's own voltage does not reach the converter's output")
-	awakeOpen = why("whole-but-silent", "breaker and leads are good: the bank's voltage shows at the converter, which is awake and gives nothing")
+	awakeOpen = why("whole-but-silent", "breaker and leads are good: the bank's voltage shows at the converter, which "+
+		"is awake and gives nothing")
 	awakeDead = why("awake", "awake, but gives nothing")
 
 	wakeIs     = finding.NewLabel("wake-line", "wake line", "")
@@ -82,8 +88,11 @@ func judgeLost(v view.View, _ *lostLimits, _ *None) finding.Verdict {
 	case feed.Unknown:
 		return finding.Unjudged(feedUnread)
 	case feed.Missing:
-		return whereLost(v, v.Holds(feedVoltage.Reads(v.Feed().VoltageV()), bankCurrent.Reads(v.Bank().CurrentA()), wakeIs.Says(on),
-			withoutFor.Is((v.Now()-since+v.Settings().FeedAllowance).Minutes())))
+		return whereLost(
+			v,
+			v.Holds(feedVoltage.Reads(v.Feed().VoltageV()), bankCurrent.Reads(v.Bank().CurrentA()), wakeIs.Says(on),
+				withoutFor.Is((v.Now()-since+v.Settings().FeedAllowance).Minutes())),
+		)
 	}
 	return unchanged
 }

@@ -17,9 +17,10 @@ var FeedWeak = Finding[weakLimits, None]{
 		Severity: finding.Repair,
 		Title:    "Feed is weak",
 		Summary:  "The feed is on, but the bank gets far less than it would take.",
-		Detected: "With the feed on, the current into the bank stays below the set part of what this converter can give (its " +
-			"rating, or the most it has been seen to give). In addition, either more than the limit is lost between the converter " +
-			"and the battery posts, or the bank is below 13.3 V at 25 °C, where a charging bank takes all the current it can get.",
+		Detected: "With the feed on, the current into the bank stays below the set part of what this converter can give " +
+			"(its rating, or the most it has been seen to give). In addition, either more than the limit is lost between the " +
+			"converter and the battery posts, or the bank is below 13.3 V at 25 °C, where a charging bank takes all the " +
+			"current it can get.",
 		Causes: []*unit.Text{
 			weakLead,
 			weakCable,
@@ -30,8 +31,8 @@ var FeedWeak = Finding[weakLimits, None]{
 			"With the bank low and the feed on, measure at the converter's output and at the battery posts.",
 			"More than 0.5 V between them: check breaker, lugs and leads.",
 			"No difference: measure the converter's input under load.",
-			"Input falls toward 11 V: work back along the cable, plug first. A bad joint at 50 A burns: look for warm joints with an " +
-				"infrared thermometer, or switch off before you touch.",
+			"Input falls toward 11 V: work back along the cable, plug first. A bad joint at 50 A burns: look for warm joints " +
+				"with an infrared thermometer, or switch off before you touch.",
 		},
 		Clears:       "The bank takes 80 % of what the converter can give, for 15 s.",
 		Steady:       "Raised after 5 min; clears only when the bank is seen to take what it should.",
@@ -43,11 +44,13 @@ var FeedWeak = Finding[weakLimits, None]{
 		return []limit.Limit{
 			limit.Number{To: &l.DropV, Default: 0.5, Min: 0.1, Max: 3, Unit: "V", About: limit.About{
 				Path: "findings.feed_weak_drop_v", Origin: limit.Memory,
-				Doc: "feed-weak: lost between converter and posts. Charging circuit, alternator to battery, at rated output: 0.5 V (truck maintenance practice, from memory)",
+				Doc: "feed-weak: lost between converter and posts. Charging circuit, alternator to battery, at rated output: " +
+					"0.5 V (truck maintenance practice, from memory)",
 			}},
 			limit.Number{To: &l.PartPct, Default: 60, Min: 10, Max: 79, Unit: "%", About: limit.About{
 				Path: "findings.feed_weak_part_pct", Origin: limit.Choice,
-				Doc: "feed-weak: less than this of what the converter can give, while the bank would take all. A plug that drops a volt too much leaves a 500 W converter about this",
+				Doc: "feed-weak: less than this of what the converter can give, while the bank would take all. A plug that " +
+					"drops a volt too much leaves a 500 W converter about this",
 			}},
 		}
 	},
@@ -64,14 +67,15 @@ const (
 	weakRelease   = 15 * time.Second // before it clears; our choice
 	weakMinA      = 3.0              // A: less flows in any charge toward its end; our choice
 	weakClearPart = 0.8              // ratio: of what the converter can give, taken again; our choice
-	takesAllV     = 13.3             // V: at 25 °C, a charging bank below it takes all it gets, far below every absorption voltage; our choice
+	takesAllV     = 13.3             // V: at 25 °C, a charging bank below it takes all it gets; our choice
 	heldV         = 14.0             // V: at 25 °C, a bank above it is held at its charge voltage; our choice
 	takesAllOverV = 1.0              // V: above feed.present_v, the same without compensation; our choice
 )
 
 var (
 	weakLead  = cause("feed-weak.lead", "lug, charge breaker or lead between converter and bank loose or corroded")
-	weakCable = cause("feed-weak.cable", "tractor's cable or plug: corroded pins, or cable too thin, so that the converter pulls its own input down")
+	weakCable = cause("feed-weak.cable", "tractor's cable or plug: corroded pins, or cable too thin, so that the "+
+		"converter pulls its own input down")
 
 	dropAfter  = why("drop-after-converter", "the drop is between converter and posts")
 	sagsBefore = why("sags-before-converter", "the converter's output sags, and nothing is lost after it")
@@ -101,10 +105,17 @@ func judgeWeak(v view.View, l *weakLimits, _ *None) finding.Verdict {
 	set := v.Settings()
 	little := amps < l.PartPct/100*can
 	dropped := drop.Value > l.DropV && amps >= weakMinA && post.Value < leadacid.ChargeLimitV(heldV, temp)
-	takes := post.Value < leadacid.ChargeLimitV(takesAllV, temp) && post.Value < set.FeedPresentV+takesAllOverV && amps >= set.FeedPresentA
+	takes := post.Value < leadacid.ChargeLimitV(takesAllV, temp) && post.Value < set.FeedPresentV+takesAllOverV &&
+		amps >= set.FeedPresentA
 	switch {
 	case little && (dropped || takes):
-		verdict := v.Holds(currentIn.Is(amps), canGive.Is(can), bankVoltage.Reads(post), feedVoltage.Reads(out), dropToPosts.Reads(drop))
+		verdict := v.Holds(
+			currentIn.Is(amps),
+			canGive.Is(can),
+			bankVoltage.Reads(post),
+			feedVoltage.Reads(out),
+			dropToPosts.Reads(drop),
+		)
 		if dropped {
 			return verdict.Suspect(weakLead, dropAfter)
 		}

@@ -1,9 +1,10 @@
-// Package detect finds what is wrong with a unit. It has one file a finding with everything of it: what is
-// said of it, its limits, what it remembers, what must be there before it can be judged, and how it is
-// judged. All lists them.
+// Package detect finds what is wrong with a unit. It has one file a finding with everything of it:
+// what is said of it, its limits, what it remembers, what must be there before it can be judged,
+// and how it is judged. All lists them.
 //
-// A detector gets a view of the unit and can change nothing there but its own memory. It says what it
-// sees; how long that must hold, who has seen it and what explains it is the business of package finding.
+// A detector gets a view of the unit and can change nothing there but its own memory. It says what
+// it sees; how long that must hold, who has seen it and what explains it is the business of package
+// finding.
 package detect
 
 import (
@@ -16,8 +17,8 @@ import (
 	"liftbank/rules/view"
 )
 
-// Finding is all there is of one finding. L holds the values of its limits, M what it remembers of one
-// subject. Both are plain structs: L is filled before the first look, M is saved as it is.
+// Finding is all there is of one finding. L holds the values of its limits, M what it remembers of
+// one subject. Both are plain structs: L is filled before the first look, M is saved as it is.
 type Finding[L, M any] struct {
 	finding.Definition
 	Limits func(*L) []limit.Limit         // each field of L

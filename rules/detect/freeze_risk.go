@@ -18,9 +18,10 @@ var FreezeRisk = Finding[freezeLimits, None]{
 		About:    finding.Battery,
 		Title:    "{subject} may freeze",
 		Summary:  "{subject} may freeze: its acid is too weak for this cold.",
-		Detected: "The battery's temperature is within the margin of the freezing point of its electrolyte at the calculated charge " +
-			"(specific gravity by charge: Battery Council table; freezing points: storage table of a vehicle manual and US Army " +
-			"TM-5-1185, the warmer of the published sets). A battery with a dead cell counts as empty.",
+		Detected: "The battery's temperature is within the margin of the freezing point of its electrolyte at the " +
+			"calculated charge (specific gravity by charge: Battery Council table; freezing points: storage table of a " +
+			"vehicle manual and US Army TM-5-1185, the warmer of the published sets). A battery with a dead cell counts as " +
+			"empty.",
 		Causes: []*unit.Text{
 			cause("freeze-risk.low", "too little charge left for the weather"),
 			freezeCell,
@@ -55,7 +56,7 @@ const (
 	freezeHold    = 5 * time.Minute  // before it is raised; our choice
 	freezeRelease = 30 * time.Minute // before it clears; our choice
 	freezeClearC  = 2.0              // °C: further away, before it clears; our choice
-	freezeSigma   = 12.0             // %: how well the charge must be known; else a bank just switched on in a frost would be called; our choice
+	freezeSigma   = 12.0             // %: how well the charge must be known: not one just switched on; our choice
 )
 
 var (

@@ -17,15 +17,16 @@ var Hot = Finding[hotLimits, None]{
 		About:    finding.Battery,
 		Title:    "{subject} is too hot",
 		Summary:  "{subject} is too hot.",
-		Detected: "Its temperature is above the limit for 2 min (50 °C: charging is stopped there; common practice, no source).",
+		Detected: "Its temperature is above the limit for 2 min (50 °C: charging is stopped there; common practice, no " +
+			"source).",
 		Causes: []*unit.Text{
 			cause("hot.location", "heat of the location: sun on the box, exhaust, no air"),
 			hotCharge,
 			cause("hot.cell", "shorted cell that turns charge into heat"),
 		},
 		NextCheck: []string{
-			"Turn the feed off and let the battery cool. Hot with the feed off, swollen or smelling: stay back, do not open or " +
-				"disconnect it, ventilate.",
+			"Turn the feed off and let the battery cool. Hot with the feed off, swollen or smelling: stay back, do not open " +
+				"or disconnect it, ventilate.",
 			"Check the charge voltage, and whether one battery is hotter than the others.",
 			"Give the box shade and air. Each 10 °C of heat halves a battery's life.",
 		},
@@ -61,7 +62,8 @@ const (
 )
 
 var (
-	hotCharge   = cause("hot.charge", "overcharging: charge voltage too high, or a battery that takes current without filling")
+	hotCharge = cause("hot.charge", "overcharging: charge voltage too high, or a battery that takes current without "+
+		"filling")
 	takesAtHigh = why("takes-at-high-voltage", "it takes current at too high a voltage")
 	ownCurrent  = finding.NewLabel("current", "current", "A")
 )
@@ -73,7 +75,7 @@ func judgeHot(v view.View, l *hotLimits, _ *None) finding.Verdict {
 	case !t.OK():
 		return finding.Unjudged(noTemp)
 	case t.Value > l.C:
-		verdict := v.Holds(temperature.Is(t.Value), limitC.Is(l.C), ownCurrent.Is(a.Value))
+		verdict := v.Holds(temperature.Is(t.Value), limitC.Is(l.C), ownCurrent.Reads(a))
 		if a.OK() && a.Value > chargingA && v.Active("feed-high", true) {
 			return verdict.Suspect(hotCharge, takesAtHigh)
 		}

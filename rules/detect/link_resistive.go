@@ -15,9 +15,9 @@ var LinkResistive = Finding[linkLimits, None]{
 		About:    finding.Joint,
 		Title:    "{subject}: high resistance",
 		Summary:  "{subject} has too much resistance.",
-		Detected: "Calculated from how currents and voltages split in motor runs and charges. A link with its lugs is above its limit " +
-			"by three times the uncertainty of the figure (a link that is off: above 10 times the limit by one uncertainty), or a " +
-			"joint at a post is above its own limit.",
+		Detected: "Calculated from how currents and voltages split in motor runs and charges. A link with its lugs is " +
+			"above its limit by three times the uncertainty of the figure (a link that is off: above 10 times the limit by " +
+			"one uncertainty), or a joint at a post is above its own limit.",
 		Causes: []*unit.Text{
 			cause("link-resistive.joint", "clamp or lug loose or corroded"),
 			cause("link-resistive.cable", "cable corroded under its insulation, strands broken, or too thin"),
@@ -25,15 +25,15 @@ var LinkResistive = Finding[linkLimits, None]{
 		},
 		NextCheck: []string{
 			"Have a second person run the lift. Nobody on, under or beside the platform.",
-			"With the motor running, measure the drop from post to post along the named link and read the current of the battery " +
-				"behind it. Drop over current above the limit: measure each joint and the cable to find which.",
+			"With the motor running, measure the drop from post to post along the named link and read the current of the " +
+				"battery behind it. Drop over current above the limit: measure each joint and the cable to find which.",
 			"Lock out, feed off, and take the joint apart.",
 			"Clean post and lug bright, tighten to the torque given on the battery, protect the joint.",
 			"Watch a few lifts: the figure must fall.",
 		},
 		Clears: "The figure plus its uncertainty is below 5/6 of the limit.",
-		Steady: "Raised when the figure less three standard uncertainties is above the limit; clears when the figure plus its " +
-			"uncertainty is below 5/6 of it.",
+		Steady: "Raised when the figure less three standard uncertainties is above the limit; clears when the figure plus " +
+			"its uncertainty is below 5/6 of it.",
 		RaisedWithin: "10 motor runs",
 		ExplainedBy:  []string{"series-wired"},
 	},
@@ -41,7 +41,8 @@ var LinkResistive = Finding[linkLimits, None]{
 		return []limit.Limit{
 			limit.Number{To: &l.LinkMohm, Default: 1.5, Min: 0.2, Max: 20, Unit: "mΩ", About: limit.About{
 				Path: "findings.link_mohm", Origin: limit.Practice,
-				Doc: "link-resistive: a link with its lugs. Two joints of 0.1 V at 120 A (drop-testing practice) would be 1.7; a good patch cable has 0.3 to 0.6",
+				Doc: "link-resistive: a link with its lugs. Two joints of 0.1 V at 120 A (drop-testing practice) would be 1.7; " +
+					"a good patch cable has 0.3 to 0.6",
 			}},
 			limit.Number{To: &l.PostMohm, Default: 0.83, Min: 0.2, Max: 20, Unit: "mΩ", About: limit.About{
 				Path: "findings.post_mohm", Origin: limit.Practice,
@@ -57,9 +58,9 @@ var LinkResistive = Finding[linkLimits, None]{
 
 type linkLimits struct{ LinkMohm, PostMohm float64 }
 
-// By two uncertainties, a good link seems above its limit in one of some thousand banks, by charge alone,
-// before the first motor run. Of a link that is off little more is known than that it is many times above
-// its limit; a good one may seem twice above by as much after two runs.
+// By two uncertainties, a good link seems above its limit in one of some thousand banks, by charge
+// alone, before the first motor run. Of a link that is off little more is known than that it is
+// many times above its limit; a good one may seem twice above by as much after two runs.
 const (
 	fixedPart   = 5.0 / 6 // ratio: of a limit, below which a resistance or a drop counts as fixed; our choice
 	openMohm    = 100.0   // mΩ: the network says more of a link that passes nothing; our choice

@@ -16,7 +16,8 @@ var MotorDead = Finding[None, deadMemory]{
 		Severity: finding.Urgent,
 		Title:    "Motor does not run",
 		Summary:  "The lift is commanded, but the motor draws no current.",
-		Detected: "The contactor coil is on for 0.5 s or longer, no current of a running motor flows, and the bank's voltage does not move.",
+		Detected: "The contactor coil is on for 0.5 s or longer, no current of a running motor flows, and the bank's " +
+			"voltage does not move.",
 		Causes: []*unit.Text{
 			deadBreaker,
 			deadDisconnect,
@@ -26,8 +27,8 @@ var MotorDead = Finding[None, deadMemory]{
 		NextCheck: []string{
 			"Check the disconnect and the breaker first. Find out why a breaker tripped before you reset it.",
 			"When a contact makes, the platform moves: second person at the button, nobody on, under or beside the platform.",
-			"With the button pressed, measure from the contactor's battery side to its motor side and on to the motor terminal. " +
-				"Where the voltage stops is the fault.",
+			"With the button pressed, measure from the contactor's battery side to its motor side and on to the motor " +
+				"terminal. Where the voltage stops is the fault.",
 		},
 		Clears:       "A command that draws the current of a running motor.",
 		Steady:       "One dead command of 0.5 s is enough; one good run clears it.",
@@ -42,7 +43,7 @@ var MotorDead = Finding[None, deadMemory]{
 
 const (
 	deadAfter = 500 * time.Millisecond // of a command without current; our choice
-	deadDipV  = 0.1                    // V: a fall of the bank that says that the motor draws current after all; our choice
+	deadDipV  = 0.1                    // V: a fall of the bank: the motor draws current after all; our choice
 )
 
 // deadMemory is what motor-dead remembers. What belongs to the command under way is not saved.
@@ -56,8 +57,9 @@ type deadMemory struct {
 var (
 	deadBreaker    = cause("motor-dead.breaker", "motor breaker open")
 	deadDisconnect = cause("motor-dead.disconnect", "disconnect open")
-	deadContactor  = cause("motor-dead.contactor", "contactor does not close: coil, its fuse, its ground, or burnt contacts")
-	deadLead       = cause("motor-dead.lead", "motor lead off, or brushes worn out")
+	deadContactor  = cause("motor-dead.contactor", "contactor does not close: coil, its fuse, its ground, or burnt "+
+		"contacts")
+	deadLead = cause("motor-dead.lead", "motor lead off, or brushes worn out")
 
 	readsOpen = why("contact-reads-open", "its contact reads open")
 	noCurrent = why("voltage-no-current", "voltage at the motor terminal, but no current")
@@ -95,7 +97,8 @@ func judgeDead(v view.View, _ *None, m *deadMemory) finding.Verdict {
 			verdict = holdsDead(v)
 		}
 		m.dipped = false
-	case running && v.Motor().Command() == unit.ContactOn && !flows && v.Now()-max(since, m.since) >= deadAfter && !m.dips(v):
+	case running && v.Motor().Command() == unit.ContactOn && !flows && v.Now()-max(since, m.since) >= deadAfter &&
+		!m.dips(v):
 		verdict = holdsDead(v)
 	case running && flows:
 		verdict = absent

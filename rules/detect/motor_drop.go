@@ -14,10 +14,10 @@ var MotorDrop = Finding[dropLimits, None]{
 		Severity: finding.Repair,
 		Title:    "Voltage lost before the motor",
 		Summary:  "Too much voltage is lost between the bank and the pump motor.",
-		Detected: "In motor runs, the voltage at the bank's positive post less that at the motor terminal, at this motor's usual " +
-			"current, is above the limit over three runs (starting circuit, positive side 0.3 V: voltage drop guide, 2024), by more " +
-			"than two voltage channels may err. With the feed on, what the feed can give counts as drawn too. The negative lead is " +
-			"not included.",
+		Detected: "In motor runs, the voltage at the bank's positive post less that at the motor terminal, at this motor's " +
+			"usual current, is above the limit over three runs (starting circuit, positive side 0.3 V: voltage drop guide, " +
+			"2024), by more than two voltage channels may err. With the feed on, what the feed can give counts as drawn too. " +
+			"The negative lead is not included.",
 		Causes: []*unit.Text{
 			cause("motor-drop.contactor", "contactor's main contacts burnt"),
 			cause("motor-drop.lug", "lug loose or corroded at breaker, disconnect, contactor or motor"),
@@ -25,8 +25,8 @@ var MotorDrop = Finding[dropLimits, None]{
 		},
 		NextCheck: []string{
 			"Have a second person run the lift. Nobody on, under or beside the platform.",
-			"With the motor running, measure the drop across each part in turn: post to lug, lead, disconnect, breaker, contactor, " +
-				"lug at the motor. The part that drops more than 0.1 V is the one.",
+			"With the motor running, measure the drop across each part in turn: post to lug, lead, disconnect, breaker, " +
+				"contactor, lug at the motor. The part that drops more than 0.1 V is the one.",
 			"Also measure from the bank's negative post to the motor's ground: the monitor can't see that side.",
 			"Lock out before you take a joint apart.",
 		},
@@ -39,7 +39,8 @@ var MotorDrop = Finding[dropLimits, None]{
 	Limits: func(l *dropLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.V, Default: 0.3, Min: 0.05, Max: 5, Unit: "V", About: limit.About{
 			Path: "findings.motor_drop_v", Origin: limit.Published,
-			Doc: "motor-drop: bank's positive post to the motor terminal at its usual current. Starting circuit, positive side: 0.3 V (voltage drop guide, 2024)",
+			Doc: "motor-drop: bank's positive post to the motor terminal at its usual current. Starting circuit, positive " +
+				"side: 0.3 V (voltage drop guide, 2024)",
 		}}}
 	},
 	Needs: view.Parallel,
@@ -49,8 +50,9 @@ var MotorDrop = Finding[dropLimits, None]{
 
 type dropLimits struct{ V float64 }
 
-// Two voltage channels leave a drop between them unsure: gains at opposite ends of ±1 %, of the voltage in
-// the run, and the post's ±10 mV; the motor channel's own zero shows while the motor is stopped.
+// Two voltage channels leave a drop between them unsure: gains at opposite ends of ±1 %, of the
+// voltage in the run, and the post's ±10 mV; the motor channel's own zero shows while the motor is
+// stopped.
 const (
 	dropGains  = 0.02 // ratio: gains of two voltage channels at opposite ends; physical
 	dropZeroV  = 0.01 // V: zero error of the post's channel; physical

@@ -14,9 +14,9 @@ var MotorHungry = Finding[hungryLimits, None]{
 		Severity: finding.Repair,
 		Title:    "Motor draws too much",
 		Summary:  "The motor draws more current than it usually does.",
-		Detected: "The current while lifting, averaged over the last 12 runs of 3 s or longer, is above what this motor has been " +
-			"learned to draw at this temperature (or above the configured current) by more than the limit. Oil drag in the cold is " +
-			"taken out. The current does not depend on the bank's voltage: it follows torque.",
+		Detected: "The current while lifting, averaged over the last 12 runs of 3 s or longer, is above what this motor " +
+			"has been learned to draw at this temperature (or above the configured current) by more than the limit. Oil drag " +
+			"in the cold is taken out. The current does not depend on the bank's voltage: it follows torque.",
 		Causes: []*unit.Text{
 			cause("motor-hungry.pump", "pump worn or partly seized, or its bearings"),
 			cause("motor-hungry.oil", "wrong or old oil, blocked pressure or return filter"),
@@ -25,8 +25,8 @@ var MotorHungry = Finding[hungryLimits, None]{
 		},
 		NextCheck: []string{
 			"Raise the empty platform and compare the current with earlier figures. Nobody on, under or beside it.",
-			"High when empty too: check oil and filter first, then the pump. Lower the platform and release the pressure before you " +
-				"open anything.",
+			"High when empty too: check oil and filter first, then the pump. Lower the platform and release the pressure " +
+				"before you open anything.",
 			"High only when loaded: weigh the load; check guides and cylinder.",
 		},
 		Clears:       "The average of 12 runs is within 60 % of the limit.",
@@ -38,7 +38,8 @@ var MotorHungry = Finding[hungryLimits, None]{
 	Limits: func(l *hungryLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.Ratio, Default: 1.2, Min: 1.05, Max: 3, About: limit.About{
 			Path: "findings.hungry_ratio", Origin: limit.Choice,
-			Doc: "motor-hungry: average of twelve runs over what is usual. The load on the platform moves that average by a twentieth",
+			Doc: "motor-hungry: average of twelve runs over what is usual. The load on the platform moves that average by a " +
+				"twentieth",
 		}}}
 	},
 	Needs: view.Parallel,
@@ -52,8 +53,11 @@ type hungryLimits struct{ Ratio float64 }
 const usualClears = 0.6 // ratio: of what raises it, below which a motor's current counts as usual again; our choice
 
 var (
-	usualUnknown = why("usual-unknown", "what this motor usually draws is not learned yet: needs 30 runs of 3 s or longer with the feed off, "+
-		"with current and temperature read")
+	usualUnknown = why(
+		"usual-unknown",
+		"what this motor usually draws is not learned yet: needs 30 runs of 3 s or longer with the feed off, "+
+			"with current and temperature read",
+	)
 	usualFewRuns = why("usual-few-runs", "12 runs of 3 s or longer with current and temperature read")
 
 	overUsual = finding.NewLabel("over-usual", "average of 12 runs over usual", "")
@@ -62,7 +66,8 @@ var (
 	usualNow  = finding.NewLabel("usual-now", "usual now", "A")
 )
 
-// judgeUsual compares by how much the motor's current is off, in the finding's direction, with the limit.
+// judgeUsual compares by how much the motor's current is off, in the finding's direction, with the
+// limit.
 func judgeUsual(v view.View, by, most float64) finding.Verdict {
 	u := v.Motor().Usual()
 	switch {

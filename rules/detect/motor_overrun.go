@@ -16,8 +16,8 @@ var MotorOverrun = Finding[overrunLimits, overrunMemory]{
 		Severity: finding.Repair,
 		Title:    "Motor held on too long",
 		Summary:  "The motor runs too long: held on at the end of travel, or without a break.",
-		Detected: "In a run, the current rises to the relief valve's level, 20 % above what lifting took, and stays there for 5 s. Or " +
-			"the run lasts longer than the limit.",
+		Detected: "In a run, the current rises to the relief valve's level, 20 % above what lifting took, and stays there " +
+			"for 5 s. Or the run lasts longer than the limit.",
 		Causes: []*unit.Text{
 			overrunHeld,
 			cause("motor-overrun.switch", "limit switch or its setting: the pump does not stop at the end of travel"),
@@ -25,7 +25,8 @@ var MotorOverrun = Finding[overrunLimits, overrunMemory]{
 		},
 		NextCheck: []string{
 			"Watch a lift from where the platform cannot reach you.",
-			"The platform has stopped and the pump still strains: tell the operator, and look for a limit switch that does not work.",
+			"The platform has stopped and the pump still strains: tell the operator, and look for a limit switch that does " +
+				"not work.",
 			"The pump strains before the end of travel: check load, guides and oil.",
 		},
 		Clears:       "Three ordinary runs of 5 s or longer.",
@@ -37,7 +38,8 @@ var MotorOverrun = Finding[overrunLimits, overrunMemory]{
 		return []limit.Limit{
 			limit.Span{To: &l.Relief, Default: 5 * time.Second, Min: time.Second, Max: time.Hour, About: limit.About{
 				Path: "findings.overrun_relief", Origin: limit.Choice, Below: "findings.overrun_run",
-				Doc: "motor-overrun: held against the relief valve; less than overrun_run. An operator lets go when the platform stops",
+				Doc: "motor-overrun: held against the relief valve; less than overrun_run. An operator lets go when the " +
+					"platform stops",
 			}},
 			limit.Span{To: &l.Run, Default: 45 * time.Second, Min: 2 * time.Second, Max: time.Hour, About: limit.About{
 				Path: "findings.overrun_run", Origin: limit.Practice,

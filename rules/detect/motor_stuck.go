@@ -16,8 +16,8 @@ var MotorStuck = Finding[None, None]{
 		Severity: finding.Urgent,
 		Title:    "Motor runs without a command",
 		Summary:  "The pump motor draws current without a command.",
-		Detected: "The contactor coil is off, and for 2 s the bank gives the current of a running motor. The voltage at the motor " +
-			"terminal, where fitted, must agree.",
+		Detected: "The contactor coil is off, and for 2 s the bank gives the current of a running motor. The voltage at " +
+			"the motor terminal, where fitted, must agree.",
 		Causes: []*unit.Text{
 			cause("motor-stuck.contacts", "motor contactor's contacts welded"),
 			cause("motor-stuck.coil", "coil held on behind the measuring point: a second switch, or a short in the harness"),
@@ -27,8 +27,8 @@ var MotorStuck = Finding[None, None]{
 			"Get everybody clear of the platform.",
 			"Open the disconnect. Stay clear until the platform has stopped.",
 			"Lock out.",
-			"Coil off, disconnect open: measure the resistance across the contactor's main contacts. Near 0 Ω: welded. Open: look " +
-				"for a second switch, a short in the harness, or another load.",
+			"Coil off, disconnect open: measure the resistance across the contactor's main contacts. Near 0 Ω: welded. Open: " +
+				"look for a second switch, a short in the harness, or another load.",
 			"Do not close the disconnect again before the fault is fixed.",
 		},
 		Clears:       "No such current for 10 s.",
@@ -46,7 +46,7 @@ var MotorStuck = Finding[None, None]{
 const (
 	stuckHold    = 2 * time.Second  // before it is raised; our choice
 	stuckRelease = 10 * time.Second // before it clears; our choice
-	eachGivesA   = 5.0              // A: from every battery, that confirms a motor without a tap at its terminal; our choice
+	eachGivesA   = 5.0              // A: from every battery, confirms a motor without a tap; our choice
 )
 
 var commandIs = finding.NewLabel("command", "command", "")

@@ -16,9 +16,9 @@ var ParkedDrain = Finding[parkedLimits, parkedMemory]{
 		Severity: finding.Repair,
 		Title:    "Drain while parked",
 		Summary:  "Something drains the bank while the trailer is parked.",
-		Detected: "Parked for four days or longer with nothing on, the bank loses charge at a rate that would take the set part of its " +
-			"capacity in the set number of days. The rate is taken from the fall of the charge after the first day, by rested " +
-			"voltage and counted current together.",
+		Detected: "Parked for four days or longer with nothing on, the bank loses charge at a rate that would take the set " +
+			"part of its capacity in the set number of days. The rate is taken from the fall of the charge after the first " +
+			"day, by rested voltage and counted current together.",
 		Causes: []*unit.Text{
 			cause("parked-drain.left-on", "light, radio or tool left on"),
 			cause("parked-drain.leak", "harness chafed, or water in a plug: a leak to ground"),
@@ -26,11 +26,11 @@ var ParkedDrain = Finding[parkedLimits, parkedMemory]{
 			cause("parked-drain.self-discharge", "battery with high self-discharge"),
 		},
 		NextCheck: []string{
-			"With everything off, put a DC clamp meter that resolves 0.01 A on the bank's negative lead. The monitor itself draws " +
-				"some hundredths of an ampere.",
+			"With everything off, put a DC clamp meter that resolves 0.01 A on the bank's negative lead. The monitor itself " +
+				"draws some hundredths of an ampere.",
 			"Pull fuses one by one until the current falls.",
-			"No current: feed off, ventilate, disconnect the batteries from each other, grounded lead first. Charge them, and see " +
-				"which one falls by itself.",
+			"No current: feed off, ventilate, disconnect the batteries from each other, grounded lead first. Charge them, and " +
+				"see which one falls by itself.",
 		},
 		Clears:       "Four days parked without such a loss, or a loss below 2/3 of it.",
 		Steady:       "Four days parked; clears below 2/3 of the rate.",
@@ -69,8 +69,8 @@ type parkedMemory struct {
 	Due     time.Duration // next look
 }
 
-// Surface charge falls over some ten hours, in AGM and gel over a day or more; three days are 5 % of a
-// bank at the limit's rate.
+// Surface charge falls over some ten hours, in AGM and gel over a day or more; three days are 5 %
+// of a bank at the limit's rate.
 const (
 	parkedSettle    = day       // before the charge is followed; our choice
 	parkedMin       = 3 * day   // that it is followed before it is judged; our choice

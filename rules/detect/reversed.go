@@ -17,11 +17,12 @@ var Reversed = Finding[None, None]{
 		About:    finding.Battery,
 		Title:    "{subject} reversed",
 		Summary:  "{subject} is connected the wrong way around.",
-		Detected: "For 3 s, the voltage across a battery's posts is negative or near zero, and the feed terminal or another " +
-			"battery shows the same through the cables (a sense wire that has come off shows on one channel only). Or: a battery's " +
-			"current is at the end of its sensor's range with the motor off and the bank voltage pulled down.",
+		Detected: "For 3 s, the voltage across a battery's posts is negative or near zero, and the feed terminal or " +
+			"another battery shows the same through the cables (a sense wire that has come off shows on one channel only). " +
+			"Or: a battery's current is at the end of its sensor's range with the motor off and the bank voltage pulled down.",
 		Causes: []*unit.Text{
-			cause("reversed.installed", "battery installed the wrong way around: its terminals are mirrored, or the cables were swapped"),
+			cause("reversed.installed", "battery installed the wrong way around: its terminals are mirrored, or the cables "+
+				"were swapped"),
 			cause("reversed.charged", "battery charged in reverse after it was deeply discharged together with the others"),
 		},
 		NextCheck: []string{
@@ -53,8 +54,8 @@ const (
 
 var postsV = finding.NewLabel("posts-v", "voltage at its posts", "V")
 
-// judgeReversed looks at what was read, believed or not: an input chip that reads from zero up shows a
-// battery the wrong way around as next to nothing.
+// judgeReversed looks at what was read, believed or not: an input chip that reads from zero up
+// shows a battery the wrong way around as next to nothing.
 func judgeReversed(v view.View, _, _ *None) finding.Verdict {
 	own, feed := v.Own().Raw(), v.Feed().RawV()
 	r := own.VoltageV
@@ -64,7 +65,8 @@ func judgeReversed(v view.View, _, _ *None) finding.Verdict {
 	witness := feed.Shown() && feed.Value < nothingV
 	for k := range v.Batteries() {
 		o := v.Battery(k).Raw().VoltageV
-		witness = witness || k != v.Subject().Index && o.Shown() && o.Value < nothingV && own.CurrentA.Quality == unit.Saturated
+		witness = witness ||
+			k != v.Subject().Index && o.Shown() && o.Value < nothingV && own.CurrentA.Quality == unit.Saturated
 	}
 	switch {
 	case r.Value < wrongWayV || r.Value < nothingV && witness:

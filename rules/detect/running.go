@@ -139,8 +139,8 @@ func (w *work[L, M]) restore(text json.RawMessage) error {
 	return nil
 }
 
-// leader returns the first record of this finding that stands for record i of it: raised at the same
-// time, for one cause. Negative: none.
+// leader returns the first record of this finding that stands for record i of it: raised at the
+// same time, for one cause. Negative: none.
 func (w *work[L, M]) leader(f *view.Frame, i int) int {
 	own := i - w.first
 	if w.OneCause == nil || own < 0 || own >= len(w.subjects) {
@@ -158,8 +158,8 @@ func (w *work[L, M]) leader(f *view.Frame, i int) int {
 	return -1
 }
 
-// Start puts all findings of a unit to work, with a record of each in the frame's book. values are the
-// limits that were set.
+// Start puts all findings of a unit to work, with a record of each in the frame's book. values are
+// the limits that were set.
 func Start(f *view.Frame, values limit.Values) (*Set, error) { return start(All, f, values) }
 
 func start(kinds []Kind, f *view.Frame, values limit.Values) (*Set, error) {
@@ -221,8 +221,8 @@ func (s *Set) Save() Memory {
 	return out
 }
 
-// Restore takes over saved memories. A finding whose memory can't be starts again, and the error names
-// it; the others are restored all the same.
+// Restore takes over saved memories. A finding whose memory can't be starts again, and the error
+// names it; the others are restored all the same.
 func (s *Set) Restore(m Memory) error {
 	var errs []error
 	for _, r := range s.all {

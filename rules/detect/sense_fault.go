@@ -17,10 +17,11 @@ var SenseFault = Finding[senseLimits, None]{
 		About:    finding.Channel,
 		Title:    "Sensor fault",
 		Summary:  "{subject} gives no believable value. What depends on it is not judged.",
-		Detected: "For 30 s the channel gave no usable reading (no answer on the bus, end of the input chip's range, outside what is " +
-			"possible), or too much noise, or it contradicts the other channels: a post below 5 V while the monitor runs from the " +
-			"bank, no response in three motor runs in a row that the other channels saw, a current at rest that the other channels " +
-			"rule out, a temperature that jumped as no battery's can, or posts that differ at rest although the cables join them.",
+		Detected: "For 30 s the channel gave no usable reading (no answer on the bus, end of the input chip's range, " +
+			"outside what is possible), or too much noise, or it contradicts the other channels: a post below 5 V while the " +
+			"monitor runs from the bank, no response in three motor runs in a row that the other channels saw, a current at " +
+			"rest that the other channels rule out, a temperature that jumped as no battery's can, or posts that differ at " +
+			"rest although the cables join them.",
 		Causes: []*unit.Text{
 			cause("sense-fault.wire", "sense wire off or broken, or its fuse blown"),
 			cause("sense-fault.plug", "plug of the sensor or the board loose or wet"),
@@ -28,8 +29,8 @@ var SenseFault = Finding[senseLimits, None]{
 		},
 		NextCheck: []string{
 			"Voltage: measure with your own meter at the post named, and compare with the reading shown.",
-			"Current: put a DC clamp meter on that battery's cable. Have a second person run the lift, nobody on, under or beside " +
-				"the platform, and compare sign and amperes.",
+			"Current: put a DC clamp meter on that battery's cable. Have a second person run the lift, nobody on, under or " +
+				"beside the platform, and compare sign and amperes.",
 			"The meter sees it and the monitor does not: follow the sense wire and its fuse.",
 		},
 		Clears:       "Usable readings for 1 min. A channel that contradicted the others must agree with them.",
@@ -38,10 +39,12 @@ var SenseFault = Finding[senseLimits, None]{
 		ExplainedBy:  []string{"series-wired", "reversed"},
 	},
 	Limits: func(l *senseLimits) []limit.Limit {
-		return []limit.Limit{limit.Span{To: &l.After, Default: 30 * time.Second, Min: time.Second, Max: time.Hour, About: limit.About{
-			Path: "findings.sense_fault_after", Origin: limit.Choice,
-			Doc: "sense-fault: no usable reading for this long. A plug touched on a visit is no fault",
-		}}}
+		return []limit.Limit{
+			limit.Span{To: &l.After, Default: 30 * time.Second, Min: time.Second, Max: time.Hour, About: limit.About{
+				Path: "findings.sense_fault_after", Origin: limit.Choice,
+				Doc: "sense-fault: no usable reading for this long. A plug touched on a visit is no fault",
+			}},
+		}
 	},
 	Of:       []view.Kind{view.OfChannel},
 	Pace:     Swift,
@@ -64,8 +67,8 @@ func newReads(id, unitWord string) *finding.Label {
 	return &l
 }
 
-// oneCause: channels that fail at one time, all of one battery or all for lack of an answer, have one
-// cause: a fuse, a plug, an input chip or the bus. The first of them stands for all.
+// oneCause: channels that fail at one time, all of one battery or all for lack of an answer, have
+// one cause: a fuse, a plug, an input chip or the bus. The first of them stands for all.
 func oneCause(a, b view.Subject, x, y *finding.Record) bool {
 	own := unit.Channel(a.Index).Battery()
 	if own >= 0 && own == unit.Channel(b.Index).Battery() {

@@ -36,7 +36,8 @@ var SeriesWired = Finding[seriesLimits, None]{
 	Limits: func(l *seriesLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.V, Default: 18, Min: 16.5, Max: 23, Unit: "V", About: limit.About{
 			Path: "findings.series_v", Origin: limit.Practice,
-			Doc: "series-wired: any voltage above it. Common practice, no source: no 12 V charger reaches it, two batteries in series do",
+			Doc: "series-wired: any voltage above it. Common practice, no source: no 12 V charger reaches it, two batteries " +
+				"in series do",
 		}}}
 	},
 	Pace:  First,
@@ -61,8 +62,8 @@ var (
 	motorVoltage = finding.NewLabel("motor-voltage", "motor voltage", "V")
 )
 
-// judgeSeries looks at the highest voltage anywhere. A channel at the end of its range counts: what it
-// hides is higher still.
+// judgeSeries looks at the highest voltage anywhere. A channel at the end of its range counts: what
+// it hides is higher still.
 func judgeSeries(v view.View, l *seriesLimits, _ *None) finding.Verdict {
 	top, where, judged := 0.0, (*finding.Label)(nil), false
 	look := func(r unit.Reading, at *finding.Label) {

@@ -16,7 +16,8 @@ var ServiceDue = Finding[serviceLimits, None]{
 		Severity: finding.Note,
 		Title:    "Service due",
 		Summary:  "The lift has reached its service interval.",
-		Detected: "Lift cycles or motor hours since the last service have reached the number set from the lift maker's manual.",
+		Detected: "Lift cycles or motor hours since the last service have reached the number set from the lift maker's " +
+			"manual.",
 		Causes: []*unit.Text{
 			cause("service-due.cycles", "lift cycles reached"),
 			serviceHours,

@@ -16,8 +16,8 @@ var ShareUneven = Finding[unevenLimits, unevenMemory]{
 		About:    finding.Battery,
 		Title:    "{subject} works harder",
 		Summary:  "{subject} works harder than the others.",
-		Detected: "In the motor runs of two days in a row, this battery gave at least the set ratio of an even share, of at least 1 Ah " +
-			"a day in all. Same-post leads with links of 0.5 mΩ give 1.10.",
+		Detected: "In the motor runs of two days in a row, this battery gave at least the set ratio of an even share, of " +
+			"at least 1 Ah a day in all. Same-post leads with links of 0.5 mΩ give 1.10.",
 		Causes: []*unit.Text{
 			unevenLeads,
 			unevenLink,
@@ -36,7 +36,8 @@ var ShareUneven = Finding[unevenLimits, unevenMemory]{
 		return []limit.Limit{
 			limit.Number{To: &l.Ratio, Default: 1.085, Min: 1.03, Max: 4, About: limit.About{
 				Path: "findings.share_ratio", Origin: limit.Physical,
-				Doc: "share-uneven: a battery's part of a day's runs over an even one. Same-post leads with 0.5 mΩ links give 1.10 (by hand and by a circuit simulator), less what gains of ±1 % may hide",
+				Doc: "share-uneven: a battery's part of a day's runs over an even one. Same-post leads with 0.5 mΩ links give " +
+					"1.10 (by hand and by a circuit simulator), less what gains of ±1 % may hide",
 			}},
 			limit.Number{To: &l.ClearRatio, Default: 1.06, Min: 1, Max: 4, About: limit.About{
 				Path: "findings.share_clear_ratio", Origin: limit.Choice, Below: "findings.share_ratio",
@@ -58,7 +59,7 @@ type unevenMemory struct{ Days uint8 } // in a row
 
 const (
 	minDayAh    = 1.0    // Ah: drawn by a day's runs, before they say who gives more; our choice
-	unevenDays  = 2      // count: days in a row: batteries put in with unlike charges share unevenly on their first day; our choice
+	unevenDays  = 2      // count: days in a row: new batteries share unevenly on their first day; our choice
 	weakerBy    = 1.1    // ratio: of another battery's resistance, from which it explains the share; our choice
 	secondsPerH = 3600.0 // s: of an hour; physical
 	tiny        = 1e-9   // As: so that nothing is divided by zero; our choice

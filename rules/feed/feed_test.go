@@ -73,5 +73,10 @@ func TestAfterAGapTheFeedIsAwaitedAnew(t *testing.T) {
 	assert.Equal(t, feed.Missing, hold(j, 0, time.Hour, asked))
 	assert.Equal(t, feed.Awaited, hold(j, 5*time.Hour, time.Minute, asked))
 	assert.Equal(t, feed.Missing, hold(j, 5*time.Hour+61*time.Second, 2*time.Minute, asked))
-	assert.Equal(t, time.Hour, (j.WakeTime() - 3*time.Minute - time.Second).Round(time.Second), "what was before and after the gap")
+	assert.Equal(
+		t,
+		time.Hour,
+		(j.WakeTime() - 3*time.Minute - time.Second).Round(time.Second),
+		"what was before and after the gap",
+	)
 }

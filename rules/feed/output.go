@@ -26,7 +26,8 @@ type Output struct {
 	RatedA float64 // the most that the converter gives; 0: learned
 }
 
-// Step applies one scan and returns the smoothed current (A); ok is false while there is none to judge.
+// Step applies one scan and returns the smoothed current (A); ok is false while there is none to
+// judge.
 func (o *Output) Step(now time.Duration, status Status, bankA unit.Reading, running bool) (amps float64, ok bool) {
 	if running {
 		return 0, false
@@ -46,8 +47,8 @@ func (o *Output) Step(now time.Duration, status Status, bankA unit.Reading, runn
 	return o.Amps, true
 }
 
-// CanGive returns the most that the converter gives (A): its rating, or the most that it was seen to
-// give; known is false while neither says enough.
+// CanGive returns the most that the converter gives (A): its rating, or the most that it was seen
+// to give; known is false while neither says enough.
 func (o *Output) CanGive() (amps float64, known bool) {
 	if o.RatedA > 0 {
 		return o.RatedA, true

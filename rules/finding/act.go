@@ -26,8 +26,8 @@ const (
 	maxText = 1000 // count: characters of a remark; our choice
 )
 
-// Acknowledge records that somebody has seen a finding, and with it those that it explains. One that
-// has cleared unseen is normal again by it.
+// Acknowledge records that somebody has seen a finding, and with it those that it explains. One
+// that has cleared unseen is normal again by it.
 func (b *Book) Acknowledge(name, subject, who string, at time.Duration) error {
 	i, err := b.act("acknowledge", name, subject, who)
 	if err != nil {
@@ -57,15 +57,21 @@ func (b *Book) acknowledge(i int, who string, at time.Duration) {
 	b.logChange(i, Change{Kind: WasAcknowledged, At: at, By: who})
 }
 
-// Shelve suppresses a finding for a time: it is still judged, but nobody is called for it. Shelving a
-// shelved one sets a new end.
+// Shelve suppresses a finding for a time: it is still judged, but nobody is called for it. Shelving
+// a shelved one sets a new end.
 func (b *Book) Shelve(name, subject, who string, at, span time.Duration) error {
 	i, err := b.act("shelve", name, subject, who)
 	if err != nil {
 		return err
 	}
 	if span <= 0 || span > b.MaxShelve {
-		return fmt.Errorf("shelve %s: for %v: want more than 0, up to %v: %w", label(name, subject), span, b.MaxShelve, ErrShelveTime)
+		return fmt.Errorf(
+			"shelve %s: for %v: want more than 0, up to %v: %w",
+			label(name, subject),
+			span,
+			b.MaxShelve,
+			ErrShelveTime,
+		)
 	}
 	r := &b.Records[i]
 	if r.IsOut {
@@ -156,7 +162,14 @@ func (b *Book) act(what, name, subject, who string) (int, error) {
 		return 0, refuse(what, name, subject, ErrUnknown)
 	}
 	if strings.TrimSpace(who) == "" || !validText(who, maxName) {
-		return 0, fmt.Errorf("%s %s: by %.20q: want a name of 1 to %d characters: %w", what, label(name, subject), who, maxName, ErrNoName)
+		return 0, fmt.Errorf(
+			"%s %s: by %.20q: want a name of 1 to %d characters: %w",
+			what,
+			label(name, subject),
+			who,
+			maxName,
+			ErrNoName,
+		)
 	}
 	return i, nil
 }

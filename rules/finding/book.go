@@ -21,7 +21,8 @@ const (
 // String returns the word used everywhere.
 func (k ChangeKind) String() string {
 	return [...]string{
-		"", "raised", "cleared", "acknowledged", "shelved", "unshelved", "taken out of service", "returned to service", "remarked",
+		"", "raised", "cleared", "acknowledged", "shelved", "unshelved", "taken out of service", "returned to service",
+		"remarked",
 		"explained",
 	}[k]
 }
@@ -51,8 +52,8 @@ type Book struct {
 	active  map[string]int // how many hold, by name
 }
 
-// A flood of alarms starts at more than 10 in 10 minutes and ends at fewer than 5 (ISA-18.2, from memory;
-// the 10 in 10 minutes is also EEMUA 191's peak, confirmed).
+// A flood of alarms starts at more than 10 in 10 minutes and ends at fewer than 5 (ISA-18.2, from
+// memory; the 10 in 10 minutes is also EEMUA 191's peak, confirmed).
 const (
 	floodStarts = 11               // count: raises that make a flood; published: EEMUA 191
 	floodEnds   = 5                // count: raises below which it ends; from memory: ISA-18.2
@@ -91,8 +92,8 @@ func (b *Book) Judge(i int, at time.Duration, v Verdict) {
 	}
 }
 
-// End clears a finding at once, without its hold: what it was about was repaired or replaced. One that
-// does not hold stays as it is.
+// End clears a finding at once, without its hold: what it was about was repaired or replaced. One
+// that does not hold stays as it is.
 func (b *Book) End(i int, at time.Duration) {
 	r := &b.Records[i]
 	if !r.Holding {
@@ -143,7 +144,8 @@ func (b *Book) logChange(i int, c Change) {
 	b.changes = append(b.changes, c)
 }
 
-// Explain says which finding explains another, by index; negative: none. A change of that is told, muted.
+// Explain says which finding explains another, by index; negative: none. A change of that is told,
+// muted.
 func (b *Book) Explain(i, cause int, at time.Duration) {
 	r := &b.Records[i]
 	if r.CausedBy == cause {
@@ -158,7 +160,8 @@ func (b *Book) Explain(i, cause int, at time.Duration) {
 // Pending reports whether there are changes that Take has not returned.
 func (b *Book) Pending() bool { return len(b.changes) > 0 }
 
-// Take returns the changes since the last call, oldest first. The slice is valid until the next change.
+// Take returns the changes since the last call, oldest first. The slice is valid until the next
+// change.
 func (b *Book) Take() []Change {
 	c := b.changes
 	b.changes = b.changes[:0]

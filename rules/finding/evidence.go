@@ -9,13 +9,15 @@ import (
 	"liftbank/rules/unit"
 )
 
-// MaxEvidence is how many numbers a finding carries, MaxLikely how many causes the evidence puts first.
+// MaxEvidence is how many numbers a finding carries, MaxLikely how many causes the evidence puts
+// first.
 const (
 	MaxEvidence = 6 // count: numbers; our choice
 	MaxLikely   = 3 // count: causes; our choice
 )
 
-// Label names one number of the evidence, with its unit. Labels are package variables, made by NewLabel.
+// Label names one number of the evidence, with its unit. Labels are package variables, made by
+// NewLabel.
 type Label struct {
 	*unit.Text
 	Unit string
@@ -31,7 +33,8 @@ func (l *Label) Is(x float64) Evidence {
 	return Evidence{What: l.Text, Unit: l.Unit, Value: x + 0} // -0 A out of the bank is 0 A
 }
 
-// Reads returns the evidence that the labeled figure is what a channel reads; none where it reads nothing.
+// Reads returns the evidence that the labeled figure is what a channel reads; none where it reads
+// nothing.
 func (l *Label) Reads(r unit.Reading) Evidence {
 	if !r.Shown() {
 		return Evidence{}
@@ -111,8 +114,8 @@ func (l *Likely) UnmarshalJSON(data []byte) error {
 	return nil
 }
 
-// Proof is the evidence behind one verdict and the causes it points to. A detector writes into the one
-// of its view, so that a verdict takes no memory of its own.
+// Proof is the evidence behind one verdict and the causes it points to. A detector writes into the
+// one of its view, so that a verdict takes no memory of its own.
 type Proof struct {
 	evidence [MaxEvidence]Evidence
 	likely   [MaxLikely]Likely

@@ -1,5 +1,5 @@
-// Package finding holds what a finding is and how it lives: a named condition with its evidence, the
-// likely causes in order, the next check and what clears it.
+// Package finding holds what a finding is and how it lives: a named condition with its evidence,
+// the likely causes in order, the next check and what clears it.
 //
 // The words for its life are those of the alarm life cycle of ISA-18.2 / IEC 62682. A Record is one
 // finding of one unit; a Book holds all of a unit's, numbers every change and keeps a flood of them
@@ -98,8 +98,8 @@ func (d *Definition) SummaryOf(subject string) string {
 // Text is one text of a definition, with the ID that translations know it by.
 type Text struct{ ID, English string }
 
-// Texts returns all that is said of a finding, its causes included. The ID of a text of the definition
-// is the finding's name, a point and the field: feed-lost.summary, feed-lost.check.1.
+// Texts returns all that is said of a finding, its causes included. The ID of a text of the
+// definition is the finding's name, a point and the field: feed-lost.summary, feed-lost.check.1.
 func (d *Definition) Texts() []Text {
 	out := []Text{
 		{d.Name + ".title", d.Title}, {d.Name + ".summary", d.Summary}, {d.Name + ".detected", d.Detected},

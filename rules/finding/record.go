@@ -9,8 +9,8 @@ import (
 // State is where a finding is in its life.
 type State uint8
 
-// States of the alarm life cycle of ISA-18.2 / IEC 62682. Suppression by design is not a state here: a
-// finding that another one explains keeps its own state and says which (Record.CausedBy).
+// States of the alarm life cycle of ISA-18.2 / IEC 62682. Suppression by design is not a state
+// here: a finding that another one explains keeps its own state and says which (Record.CausedBy).
 const (
 	Normal                 State = iota
 	Unacknowledged               // the condition holds, nobody has seen it
@@ -41,8 +41,8 @@ type Remark struct {
 const MaxRemarks = 8 // count: remarks kept; our choice
 
 // A finding that comes and goes is chattering: ISA-18.2 practice says three times in a minute (from
-// memory). The conditions here are slower, so three times in an hour. It then stays until it has been
-// over for an hour.
+// memory). The conditions here are slower, so three times in an hour. It then stays until it has
+// been over for an hour.
 const (
 	chatterRaises  = 3         // count: raises that make a finding a chattering one; from memory: ISA-18.2
 	chatterWithin  = time.Hour // within which they count; our choice
@@ -90,8 +90,8 @@ type Record struct {
 	release time.Duration // and be over this long before it clears
 }
 
-// NewRecord returns a finding in the normal state, with the time its condition must hold and the time
-// it must be over.
+// NewRecord returns a finding in the normal state, with the time its condition must hold and the
+// time it must be over.
 func NewRecord(def *Definition, subject string, hold, release time.Duration) Record {
 	return Record{
 		Def: def, Subject: subject, hold: hold, release: release, CausedBy: -1,
@@ -111,8 +111,8 @@ func (r *Record) Title() string { return r.Def.TitleOf(r.Subject) }
 // Summary returns what is wrong in one sentence, with the subject.
 func (r *Record) Summary() string { return r.Def.SummaryOf(r.Subject) }
 
-// Causes returns the likely causes in order: those that the evidence points to first, with the reason,
-// then the rest as the definition has them.
+// Causes returns the likely causes in order: those that the evidence points to first, with the
+// reason, then the rest as the definition has them.
 func (r *Record) Causes() []Likely {
 	out := make([]Likely, 0, len(r.Def.Causes))
 	listed := func(cause *unit.Text, in []Likely) bool {
@@ -148,8 +148,9 @@ func (r *Record) show(at time.Duration, p *Proof) {
 	r.Likely = append(r.Likely[:0], p.likely[:p.m]...)
 }
 
-// judge applies one verdict and reports whether the condition began or ended by it. A shelved finding,
-// and one out of service, is judged all the same, so that its state is right when it comes back.
+// judge applies one verdict and reports whether the condition began or ended by it. A shelved
+// finding, and one out of service, is judged all the same, so that its state is right when it comes
+// back.
 func (r *Record) judge(at time.Duration, v Verdict) (raised, cleared bool) {
 	r.Because = nil
 	switch v.Opinion {

@@ -11,7 +11,8 @@ import (
 // IEEE Std 485 table 1 (from memory): rows that are not among the nodes; and what other origins
 // have where the table ends.
 func TestCapacityShareIsThePublishedTable(t *testing.T) {
-	for tempC, want := range map[float64]float64{-1.1: 0.6993, 4.4: 0.7692, 10: 0.8403, 15.6: 0.9009, 20: 0.9470, 23.9: 0.9891, 25: 1,
+	for tempC, want := range map[float64]float64{
+		-1.1: 0.6993, 4.4: 0.7692, 10: 0.8403, 15.6: 0.9009, 20: 0.9470, 23.9: 0.9891, 25: 1,
 		27.8: 1.0288, 32.2: 1.0638, 37.8: 1.0989, 43.3: 1.1364, 48.9: 1.1628} {
 		assert.InEpsilon(t, want, leadacid.CapacityShare(tempC), 0.008, "%g °C", tempC)
 	}

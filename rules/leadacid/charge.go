@@ -41,9 +41,9 @@ func ChargeLimitV(limitV25, tempC float64) float64 {
 	return limitV25 - Cells*cellVPerC*(tempC-ReferenceC)
 }
 
-// MaxChargeV returns the highest voltage at tempC that a charger of this chemistry is set to. It moves
-// more with temperature than ChargeLimitV: that is how the usual charger is compensated, this the bound
-// above which a charger is wrong, and some are compensated more.
+// MaxChargeV returns the highest voltage at tempC that a charger of this chemistry is set to. It
+// moves more with temperature than ChargeLimitV: that is how the usual charger is compensated, this
+// the bound above which a charger is wrong, and some are compensated more.
 func (c *Chemistry) MaxChargeV(tempC float64) float64 {
 	return c.MaxChargeV25 + c.MaxChargeVPerC*(tempC-ReferenceC)
 }

@@ -59,7 +59,9 @@ func TestChemistryByName(t *testing.T) {
 
 // A new chemistry is its file and its line in All: nothing else asks which one a battery has.
 func TestNothingAsksWhichChemistryItIs(t *testing.T) {
-	asks := regexp.MustCompile(`leadacid\.(Flooded|AGM|Gel)\b|switch .*[cC]hemistry|[cC]hemistry\)? *[!=]= |[!=]= *[\w.]*[cC]hemistry\b`)
+	asks := regexp.MustCompile(
+		`leadacid\.(Flooded|AGM|Gel)\b|switch .*[cC]hemistry|[cC]hemistry\)? *[!=]= |[!=]= *[\w.]*[cC]hemistry\b`,
+	)
 	root := filepath.Join("..", "..")
 	files := 0
 	for _, folder := range []string{"rules", "agent", "sensors"} {
@@ -81,9 +83,9 @@ func TestNothingAsksWhichChemistryItIs(t *testing.T) {
 	assert.Greater(t, files, 50)
 }
 
-// A charger compensated by the handbooks' -4 mV per °C and cell, at the upper end of its chemistry's
-// settings, is within bounds in any frost and heat. With the usual charger's -3 mV it would not be: a
-// simulated gel bank at -20 °C was told of a feed too high five times in six days.
+// A charger compensated by the handbooks' -4 mV per °C and cell, at the upper end of its
+// chemistry's settings, is within bounds in any frost and heat. With the usual charger's -3 mV it
+// would not be: a simulated gel bank at -20 °C was told of a feed too high five times in six days.
 func TestNoSettingOfTheHandbooksIsTooHigh(t *testing.T) {
 	for _, c := range leadacid.All() {
 		for tempC := -25.0; tempC <= 50; tempC += 5 {

@@ -32,8 +32,21 @@ func TestRestedVoltageIsThePublishedTable(t *testing.T) {
 // each row. The thermodynamic coefficient, 0.2 mV per °C and cell (Bode 1977, from memory), is the
 // other side; both must lie within one sigma.
 func TestTemperatureShiftLiesBetweenItsSources(t *testing.T) {
-	rows := map[float64]float64{-17.8: 12.516, -12.2: 12.542, -6.7: 12.566, -1.1: 12.588, 4.4: 12.606, 10: 12.622, 15.6: 12.634, 21.1: 12.643,
-		26.7: 12.650, 32.2: 12.655, 37.8: 12.658, 43.3: 12.661, 48.9: 12.663}
+	rows := map[float64]float64{
+		-17.8: 12.516,
+		-12.2: 12.542,
+		-6.7:  12.566,
+		-1.1:  12.588,
+		4.4:   12.606,
+		10:    12.622,
+		15.6:  12.634,
+		21.1:  12.643,
+		26.7:  12.650,
+		32.2:  12.655,
+		37.8:  12.658,
+		43.3:  12.661,
+		48.9:  12.663,
+	}
 	for c, sheetV := range rows {
 		shift, sigma := leadacid.TemperatureShiftV(c)
 		assert.LessOrEqual(t, math.Abs(12.650+shift-sheetV), sigma+1e-9, "sheet at %g °C", c)

@@ -1,6 +1,6 @@
-// Package limit declares the numbers that the owner of a unit may set: each once, as data, beside the
-// code that uses it. The configuration's reader and its reference, the engine, `liftbank explain` and
-// the schemas all walk the same declarations.
+// Package limit declares the numbers that the owner of a unit may set: each once, as data, beside
+// the code that uses it. The configuration's reader and its reference, the engine, `liftbank
+// explain` and the schemas all walk the same declarations.
 package limit
 
 import (
@@ -29,7 +29,8 @@ const (
 // String returns the words used everywhere.
 func (o Origin) String() string {
 	return [...]string{
-		"", "published", "standard", "physical", "trade practice", "from memory", "our choice", "fitted to the simulator", "the unit's owner",
+		"", "published", "standard", "physical", "trade practice", "from memory", "our choice", "fitted to the simulator",
+		"the unit's owner",
 	}[o]
 }
 
@@ -65,7 +66,8 @@ type (
 	}
 )
 
-// Limit is one of Number, Span and Count. Values go in and out as numbers, those of a Span in seconds.
+// Limit is one of Number, Span and Count. Values go in and out as numbers, those of a Span in
+// seconds.
 type Limit interface {
 	Describe() About
 	Value() float64
@@ -157,8 +159,8 @@ func Words(d time.Duration) string {
 	return d.String()
 }
 
-// Values are limits that were set, by path; those of a Span in seconds. A limit that is not among them
-// has its default.
+// Values are limits that were set, by path; those of a Span in seconds. A limit that is not among
+// them has its default.
 type Values map[string]float64
 
 // Apply gives every limit of a set its value: the one in values, or the default.
@@ -177,7 +179,8 @@ func Apply(set []Limit, values Values) error {
 	return errors.Join(errs...)
 }
 
-// tracked returns the value of the limit that another one's default follows: it may be of another set.
+// tracked returns the value of the limit that another one's default follows: it may be of another
+// set.
 func tracked(set []Limit, values Values, path string) (v float64, ok bool) {
 	if l := Find(set, path); l != nil {
 		return l.Value(), true

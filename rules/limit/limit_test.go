@@ -19,9 +19,29 @@ type three struct {
 
 func (t *three) limits() []limit.Limit {
 	return []limit.Limit{
-		limit.Number{To: &t.LowV, Default: 12.4, Min: 11.5, Max: 12.9, Unit: "V", About: limit.About{Path: "low_v", Below: "clear_v"}},
-		limit.Number{To: &t.ClearV, Default: 0, Min: 11.5, Max: 13, Unit: "V", About: limit.About{Path: "clear_v", Tracks: "low_v", Plus: 0.05}},
-		limit.Span{To: &t.After, Default: time.Hour, Min: time.Minute, Max: 48 * time.Hour, About: limit.About{Path: "after"}},
+		limit.Number{
+			To:      &t.LowV,
+			Default: 12.4,
+			Min:     11.5,
+			Max:     12.9,
+			Unit:    "V",
+			About:   limit.About{Path: "low_v", Below: "clear_v"},
+		},
+		limit.Number{
+			To:      &t.ClearV,
+			Default: 0,
+			Min:     11.5,
+			Max:     13,
+			Unit:    "V",
+			About:   limit.About{Path: "clear_v", Tracks: "low_v", Plus: 0.05},
+		},
+		limit.Span{
+			To:      &t.After,
+			Default: time.Hour,
+			Min:     time.Minute,
+			Max:     48 * time.Hour,
+			About:   limit.About{Path: "after"},
+		},
 		limit.Count{To: &t.Cycles, Default: 7, Max: 9, About: limit.About{Path: "cycles"}},
 	}
 }
@@ -51,7 +71,8 @@ func TestWhatIsRefused(t *testing.T) {
 	var x three
 	err := limit.Apply(x.limits(), limit.Values{"after": 1})
 	assert.EqualError(t, err, "after: 1s: want 1m to 2d")
-	assert.EqualError(t, limit.Apply(x.limits(), limit.Values{"cycles": 1.5}), "cycles: 1.5: want a whole number from 0 to 9")
+	assert.EqualError(t, limit.Apply(x.limits(), limit.Values{"cycles": 1.5}), "cycles: 1.5: want a whole number from "+
+		"0 to 9")
 }
 
 func TestLimitsOutOfOrderAreBothNamed(t *testing.T) {
@@ -66,7 +87,8 @@ func TestLimitsOutOfOrderAreBothNamed(t *testing.T) {
 
 func TestWords(t *testing.T) {
 	for d, want := range map[time.Duration]string{
-		0: "0s", time.Second: "1s", 90 * time.Second: "90s", 15 * time.Minute: "15m", time.Hour: "1h", 14 * 24 * time.Hour: "14d", 250 * time.Millisecond: "250ms",
+		0: "0s", time.Second: "1s", 90 * time.Second: "90s", 15 * time.Minute: "15m", time.Hour: "1h",
+		14 * 24 * time.Hour: "14d", 250 * time.Millisecond: "250ms",
 	} {
 		assert.Equal(t, want, limit.Words(d))
 	}

@@ -85,7 +85,8 @@ func (s *runState) conditions() (c conditions) {
 	}
 	c.judged = !s.soc.Known || soc >= minSoC
 	c.acidFactor, c.chargeFactor = leadacid.AcidFactor(temp), leadacid.ChargeFactor(temp, soc)
-	slope := (leadacid.ChargeFactor(temp, soc-slopeStepPct) - leadacid.ChargeFactor(temp, soc+slopeStepPct)) / (2 * slopeStepPct)
+	below, above := leadacid.ChargeFactor(temp, soc-slopeStepPct), leadacid.ChargeFactor(temp, soc+slopeStepPct)
+	slope := (below - above) / (2 * slopeStepPct)
 	c.sigma = math.Sqrt(sq(perC*tempSigma) + sq(slope/c.chargeFactor*socSigma) + sq(chargeRule*(c.chargeFactor-1)))
 	return c
 }
@@ -141,7 +142,9 @@ func (e *Parts) first(p *Params, z, noise float64, c conditions) {
 	dm := (whole + s*dWhole) * shareSigma
 	da := ((1-s)*dWhole - whole) * shareSigma
 	v := noise / sq(z)
-	e.VarMetal, e.Covar, e.VarAcid = dm*dm+v*e.MetalMohm*e.MetalMohm, dm*da+v*e.MetalMohm*e.AcidMohm, da*da+v*e.AcidMohm*e.AcidMohm
+	e.VarMetal = dm*dm + v*e.MetalMohm*e.MetalMohm
+	e.Covar = dm*da + v*e.MetalMohm*e.AcidMohm
+	e.VarAcid = da*da + v*e.AcidMohm*e.AcidMohm
 	e.CorrectionShare, e.Scatter = c.sigma, 1
 }
 
@@ -279,7 +282,9 @@ func (t *Trend) add(mohm float64) {
 	t.XX += t.N - 2*t.X
 	t.XY -= t.Y
 	t.X -= t.N
-	t.N, t.X, t.Y, t.XX, t.XY, t.YY = t.N*trendKeep, t.X*trendKeep, t.Y*trendKeep, t.XX*trendKeep, t.XY*trendKeep, t.YY*trendKeep
+	for _, sum := range []*float64{&t.N, &t.X, &t.Y, &t.XX, &t.XY, &t.YY} {
+		*sum *= trendKeep
+	}
 	t.N, t.Y, t.YY = t.N+1, t.Y+mohm, t.YY+mohm*mohm
 	t.Runs++
 }

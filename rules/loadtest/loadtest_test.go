@@ -381,7 +381,11 @@ func TestAnythingReadIsNoPanicAndNoNaN(t *testing.T) {
 			if rapid.Bool().Draw(t, "C missing") {
 				in.TempC = unit.Reading{}
 			}
-			soc := unit.Estimate{Value: rapid.Float64Range(-10, 110).Draw(t, "SoC"), Sigma: 5, Known: rapid.Bool().Draw(t, "SoC ok")}
+			soc := unit.Estimate{
+				Value: rapid.Float64Range(-10, 110).Draw(t, "SoC"),
+				Sigma: 5,
+				Known: rapid.Bool().Draw(t, "SoC ok"),
+			}
 			switch rapid.IntRange(0, 8).Draw(t, "what") {
 			case 0:
 				m.Begin(now, rapid.Bool().Draw(t, "exact"))

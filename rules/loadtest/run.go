@@ -23,7 +23,7 @@ const (
 	afterStart = 2 * settle             // of a run, before the stop's near side; our choice
 	startSpan  = 200 * time.Millisecond // of the start, that is read; our choice
 	edgeSpan   = 120 * time.Millisecond // from the stop, to either side, that is read; our choice
-	baseAge    = 15 * time.Second       // of the oldest reading that a start is compared with: a slow scan and some; our choice
+	baseAge    = 15 * time.Second       // of the oldest reading to compare a start with; our choice
 	pairGap    = 20 * time.Millisecond  // longest between two readings, for a rate of change; our choice
 
 	minEdgeA    = 15.0 // A: change of current worth reading, 10 mV over it is 0.7 mΩ; our choice

@@ -43,19 +43,44 @@ func TestVerdicts(t *testing.T) {
 	check("70 %", loadtest.Tired, "", share(0.70))
 	check("on the lower limit", loadtest.Tired, "", share(0.60))
 	check("half", loadtest.Failed, "", share(0.50))
-	check("nineteen runs", loadtest.Unknown, "20 motor runs", func(e *loadtest.Evidence) { e.Runs = 19; e.Cranking.Value = 0.5 })
+	check(
+		"nineteen runs",
+		loadtest.Unknown,
+		"20 motor runs",
+		func(e *loadtest.Evidence) { e.Runs = 19; e.Cranking.Value = 0.5 },
+	)
 	check("no capability", loadtest.Unknown, "state of charge", func(e *loadtest.Evidence) { e.Cranking.Known = false })
 	check("no charge known", loadtest.Unknown, "state of charge", func(e *loadtest.Evidence) { e.SoC.Known = false })
 	check("low", loadtest.FitLow, "", func(e *loadtest.Evidence) { e.SoC.Value = 70 })
 	check("not surely low", loadtest.Fit, "", func(e *loadtest.Evidence) { e.SoC.Value, e.SoC.Sigma = 70, 8 })
 	check("tired though low", loadtest.Tired, "", func(e *loadtest.Evidence) { share(0.7)(e); e.SoC.Value = 40 })
 	check("tired, charge not known", loadtest.Tired, "", func(e *loadtest.Evidence) { share(0.7)(e); e.SoC.Known = false })
-	check("capacity", loadtest.Tired, "", func(e *loadtest.Evidence) { e.Capacity = unit.Estimate{Value: 0.7, Sigma: 0.06, Known: true} })
-	check("capacity not surely", loadtest.Unknown, "clear", func(e *loadtest.Evidence) { e.Capacity = unit.Estimate{Value: 0.79, Sigma: 0.08, Known: true} })
+	check(
+		"capacity",
+		loadtest.Tired,
+		"",
+		func(e *loadtest.Evidence) { e.Capacity = unit.Estimate{Value: 0.7, Sigma: 0.06, Known: true} },
+	)
+	check(
+		"capacity not surely",
+		loadtest.Unknown,
+		"clear",
+		func(e *loadtest.Evidence) { e.Capacity = unit.Estimate{Value: 0.79, Sigma: 0.08, Known: true} },
+	)
 	check("dead cell", loadtest.Failed, "", func(e *loadtest.Evidence) { e.EMFV = good(10.6); e.Runs = 3 })
 	check("all flat", loadtest.Fit, "", func(e *loadtest.Evidence) { e.EMFV, e.NeighborEMFV = good(11.0), good(11.4) })
-	check("dead cell alone", loadtest.Failed, "", func(e *loadtest.Evidence) { e.EMFV, e.NeighborEMFV = good(10.6), unit.Reading{} })
-	check("flat alone", loadtest.FitLow, "", func(e *loadtest.Evidence) { e.EMFV, e.NeighborEMFV, e.SoC.Value = good(11.1), unit.Reading{}, 5 })
+	check(
+		"dead cell alone",
+		loadtest.Failed,
+		"",
+		func(e *loadtest.Evidence) { e.EMFV, e.NeighborEMFV = good(10.6), unit.Reading{} },
+	)
+	check(
+		"flat alone",
+		loadtest.FitLow,
+		"",
+		func(e *loadtest.Evidence) { e.EMFV, e.NeighborEMFV, e.SoC.Value = good(11.1), unit.Reading{}, 5 },
+	)
 	check("takes in two runs", loadtest.Fit, "", func(e *loadtest.Evidence) { e.TakingRuns = 2 })
 	check("takes in three", loadtest.Failed, "", func(e *loadtest.Evidence) { e.TakingRuns = 3 })
 	check("takes, may be flat", loadtest.FitLow, "", func(e *loadtest.Evidence) { e.TakingRuns, e.SoC.Value = 19, 20 })

@@ -17,7 +17,7 @@ type State struct {
 // Bounds of what a unit can have counted.
 const (
 	maxCount  = 100 * 365 * 24 * time.Hour // run time: a motor that ran for a hundred years; our choice
-	maxFigure = 1e9                        // A: and Ah, of one run, also one that ended within the gap between two scans; our choice
+	maxFigure = 1e9                        // A: and Ah, of one run, also one within a gap between scans; our choice
 	maxV      = 100.0                      // V: of one run; our choice
 )
 

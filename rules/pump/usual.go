@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// Usual is what this motor usually draws while lifting, and how the last runs compare with it. Loads on
-// the platform move a run by a twelfth: an empty platform is most of what is lifted.
+// Usual is what this motor usually draws while lifting, and how the last runs compare with it.
+// Loads on the platform move a run by a twelfth: an empty platform is most of what is lifted.
 type Usual struct {
 	Mean    [2]float64    // usual current at 25 °C, A, and what oil drag adds per unit of drag - 1
 	Cov     [2][2]float64 // of it, A²
@@ -36,8 +36,8 @@ const (
 	notLearned = 0.10             // ratio: the mean of the last runs this far off is not learned from; our choice
 )
 
-// Walther's equation (ASTM D341) through a mineral oil of ISO VG 32 and viscosity index 100: 32 mm²/s at
-// 40 °C (ISO 3448), 5.4 mm²/s at 100 °C (usual data sheet value).
+// Walther's equation (ASTM D341) through a mineral oil of ISO VG 32 and viscosity index 100: 32
+// mm²/s at 40 °C (ISO 3448), 5.4 mm²/s at 100 °C (usual data sheet value).
 const (
 	waltherA  = 9.5309 // ratio: constant of Walther's equation; from memory: data sheets of ISO VG 32 oils
 	waltherB  = 3.7466 // ratio: slope of Walther's equation; from memory: data sheets of ISO VG 32 oils
@@ -49,8 +49,8 @@ const (
 	referC    = 25.0   // °C: to which currents are referred; our choice
 )
 
-// OilDrag returns by what factor the oil drags more at tempC than at 25 °C. The share of the current that
-// this makes is learned.
+// OilDrag returns by what factor the oil drags more at tempC than at 25 °C. The share of the
+// current that this makes is learned.
 func OilDrag(tempC float64) float64 {
 	viscosity := func(c float64) float64 {
 		return math.Pow(10, math.Pow(10, waltherA-waltherB*math.Log10(c+zeroK))) - waltherC

@@ -7,8 +7,8 @@ import (
 	"github.com/stretchr/testify/assert"
 )
 
-// The loads of one stop are one load: that three cold stops happened to lift more the colder it was does
-// not show how the oil drags.
+// The loads of one stop are one load: that three cold stops happened to lift more the colder it was
+// does not show how the oil drags.
 func TestOneStopsLoadIsNoTrend(t *testing.T) {
 	var u Usual
 	at := time.Duration(0)

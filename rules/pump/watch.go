@@ -1,5 +1,6 @@
-// Package pump measures what the pump motor's runs show: the current while it lifts and what it usually
-// draws, the drop to its terminal, whether it pushes against the relief valve, and what each battery gave.
+// Package pump measures what the pump motor's runs show: the current while it lifts and what it
+// usually draws, the drop to its terminal, whether it pushes against the relief valve, and what
+// each battery gave.
 package pump
 
 import (
@@ -11,7 +12,7 @@ import (
 
 // Times within a run.
 const (
-	inrushTime = 300 * time.Millisecond  // the start may hold a current sensor at the end of its range: two to four times the steady current for tens of milliseconds; trade practice
+	inrushTime = 300 * time.Millisecond  // a start takes 2 to 4 times the current, for tens of ms; trade practice
 	liftFrom   = time.Second             // inrush and the first oil are over; our choice
 	liftTo     = 4 * time.Second         // before most lifts end; our choice
 	levelTo    = 2500 * time.Millisecond // the lift has got going; our choice
@@ -199,13 +200,13 @@ func (w *Watch) end(in *Scan, length time.Duration) Ended {
 	return e
 }
 
-// Relief returns how long the run under way has pushed against the relief valve, at the longest, and
-// its current when the lift had got going (A; 0: not yet).
+// Relief returns how long the run under way has pushed against the relief valve, at the longest,
+// and its current when the lift had got going (A; 0: not yet).
 func (w *Watch) Relief() (longest time.Duration, levelA float64) { return w.run.relief, w.run.level }
 
-// LowestPositive returns the lowest believed positive post of n batteries over the board's ground, V; in
-// a run the load's lead is on it. Infinity where none is believed. The scan's voltages are those between
-// each battery's own posts.
+// LowestPositive returns the lowest believed positive post of n batteries over the board's ground,
+// V; in a run the load's lead is on it. Infinity where none is believed. The scan's voltages are
+// those between each battery's own posts.
 func LowestPositive(read *unit.Scan, n int) float64 {
 	low := math.Inf(1)
 	for i := range n {

@@ -24,8 +24,9 @@ const (
 )
 
 var doubtTexts = [doubts]*unit.Text{
-	doubtNoise:       unit.Says("sensor.noise", "much noisier than a battery"),
-	doubtPosts:       unit.Says("sensor.posts-differ", "differs from the other posts at rest, although the cables join them"),
+	doubtNoise: unit.Says("sensor.noise", "much noisier than a battery"),
+	doubtPosts: unit.Says("sensor.posts-differ", "differs from the other posts at rest, although the cables join "+
+		"them"),
 	doubtIdleCurrent: unit.Says("sensor.idle-current", "shows current with nothing on; the other channels rule it out"),
 	doubtJump:        unit.Says("sensor.jump", "jumped faster than a battery's temperature can"),
 	doubtMotorLow:    unit.Says("sensor.motor-low", "no voltage at the motor terminal in three runs that drew current"),
@@ -33,12 +34,13 @@ var doubtTexts = [doubts]*unit.Text{
 	doubtFeed:        unit.Says("sensor.feed-low", "well below the posts while charge flows through it"),
 }
 
-// Limits of doubt: each several times what good sensors of the class do (±10 mV, ±0.2 A, ±1 %, ±1 °C),
-// and for long enough that a switched load is not taken for it.
+// Limits of doubt: each several times what good sensors of the class do (±10 mV, ±0.2 A, ±1 %, ±1
+// °C), and for long enough that a switched load is not taken for it.
 //
-// A current of several amperes with nothing on must show at two batteries, or be a drain that all share.
-// A jump of a temperature is forgotten after a day if it was not too large: another battery, another
-// place. Twenty-five kilograms of lead and acid hold some 25 kJ/K, so that 0.3 °C a minute takes 125 W.
+// A current of several amperes with nothing on must show at two batteries, or be a drain that all
+// share. A jump of a temperature is forgotten after a day if it was not too large: another battery,
+// another place. Twenty-five kilograms of lead and acid hold some 25 kJ/K, so that 0.3 °C a minute
+// takes 125 W.
 const (
 	noiseV          = 0.10             // V: from one reading to the next, at rest; our choice
 	noiseA          = 2.0              // A: from one reading to the next, at rest; our choice
@@ -46,13 +48,13 @@ const (
 	noiseMemory     = 30               // count: readings over which noise is averaged; our choice
 	noisy           = 0.3              // ratio: of readings that are far off, before a channel is noisy; our choice
 	noLongerNoisy   = 0.05             // ratio: of readings that are far off, below which it is not; our choice
-	postsApartV     = 0.35             // V: two taps at opposite ends of 10 mV and 1 % differ by 0.29 V at 13.5 V; physical
+	postsApartV     = 0.35             // V: taps at both ends of 10 mV and 1 % differ by 0.29 V; physical
 	postsAgreeV     = 0.30             // V: posts that differ by less agree; physical
 	feedApartV      = 0.40             // V: as two posts, and what a lead drops; our choice
 	feedAgreesV     = 0.35             // V: as two posts, and what a lead drops; our choice
 	idleCurrentA    = 3.0              // A: with nothing on, more must show elsewhere too; our choice
 	idleAgreesA     = 1.0              // A: of the others' sum, within which they show nothing; our choice
-	carriesShare    = 0.05             // ratio: of a run's current, from which a battery is joined to the others; our choice
+	carriesShare    = 0.05             // ratio: of a run's current: a battery is joined to the others; our choice
 	jumpC           = 6.0              // °C: beyond what a battery can have become; our choice
 	jumpBackC       = 3.0              // °C: a step back toward the reference ends the doubt; our choice
 	returnNearC     = 15.0             // °C: this near the reference it is back; our choice
@@ -107,7 +109,8 @@ func (c *Channels) Check(in *unit.Scan, f Facts) {
 // currents, which may be what is wrong.
 func (c *Channels) uncommandedFor(in *unit.Scan) time.Duration {
 	m := &c.Memory
-	if c.facts.Running || in.WakeLine == unit.ContactOn || in.MotorCommand == unit.ContactOn || in.WakeLine == unit.ContactNotFitted && !c.facts.Quiet {
+	if c.facts.Running || in.WakeLine == unit.ContactOn || in.MotorCommand == unit.ContactOn ||
+		in.WakeLine == unit.ContactNotFitted && !c.facts.Quiet {
 		m.CommandedAt = c.now
 	}
 	return c.now - m.CommandedAt
@@ -137,8 +140,8 @@ func (c *Channels) checkNoise(k *ChannelMemory, kind unit.Signal, v float64) {
 	}
 }
 
-// checkTemp uses that a battery is slow to warm. How far one has cooled before a start is not known, nor
-// for how long it was off.
+// checkTemp uses that a battery is slow to warm. How far one has cooled before a start is not
+// known, nor for how long it was off.
 func (c *Channels) checkTemp(i int, v float64) {
 	k, first := c.of(unit.BatteryTemp, i), !c.tempRead[i]
 	c.tempRead[i] = true
@@ -190,8 +193,8 @@ func (c *Channels) holdDoubt(k *ChannelMemory, d Doubt, is, isNot bool, after ti
 	}
 }
 
-// checkPosts uses that at rest all posts of a parallel bank have one voltage unless a link is open. A
-// battery that carried its part of the last run is joined.
+// checkPosts uses that at rest all posts of a parallel bank have one voltage unless a link is open.
+// A battery that carried its part of the last run is joined.
 func (c *Channels) checkPosts(in *unit.Scan) {
 	n, m := c.n, &c.Memory
 	if n < 2 {
@@ -221,7 +224,8 @@ func (c *Channels) checkPosts(in *unit.Scan) {
 				}
 			}
 		}
-		if f := in.FeedV; f.OK() && f.Value > DeadPostV && !c.Doubted(unit.Feed) && apart > 0 && math.Abs(v-f.Value) < postsAgreeV {
+		if f := in.FeedV; f.OK() && f.Value > DeadPostV && !c.Doubted(unit.Feed) && apart > 0 &&
+			math.Abs(v-f.Value) < postsAgreeV {
 			agrees++ // the charge breaker joins the feed's terminal too
 		}
 		k := c.of(unit.BatteryVoltage, i)
@@ -236,8 +240,8 @@ func (c *Channels) checkPosts(in *unit.Scan) {
 
 const forever = time.Duration(math.MaxInt64) // longer than any run of the agent; physical
 
-// PostsDisagree reports whether the posts differ at rest and it is not known yet whether a link or a
-// channel is the cause.
+// PostsDisagree reports whether the posts differ at rest and it is not known yet whether a link or
+// a channel is the cause.
 func (c *Channels) PostsDisagree() bool {
 	for i := range c.n {
 		if k := c.of(unit.BatteryVoltage, i); k.Suspect && k.Doubt == NoDoubt {
@@ -247,9 +251,9 @@ func (c *Channels) PostsDisagree() bool {
 	return false
 }
 
-// checkIdle uses that with nothing on, current flows from battery to battery, out to a drain or in from
-// a charger on the posts; drain and charger take from and give to all that are joined. A current that
-// one channel shows alone is not there.
+// checkIdle uses that with nothing on, current flows from battery to battery, out to a drain or in
+// from a charger on the posts; drain and charger take from and give to all that are joined. A
+// current that one channel shows alone is not there.
 func (c *Channels) checkIdle(in *unit.Scan) {
 	n, m := c.n, &c.Memory
 	if n < 2 {
@@ -271,8 +275,8 @@ func (c *Channels) checkIdle(in *unit.Scan) {
 	}
 }
 
-// checkFeed uses that the feed's terminal is above the posts while charge flows through it, and at rest
-// has their voltage, or near none behind an open breaker.
+// checkFeed uses that the feed's terminal is above the posts while charge flows through it, and at
+// rest has their voltage, or near none behind an open breaker.
 func (c *Channels) checkFeed(in *unit.Scan) {
 	post := highestPost(in, c.n)
 	k := &c.Channel[unit.Feed]

@@ -7,10 +7,10 @@ import (
 )
 
 // A channel is unresponsive when it moved less than stillV or stillA in a run in which it must have
-// moved, for unresponsiveRuns runs in a row. A current of seenA drops more than 60 mV over the least
-// resistance that a 12 V block has (2.5 mΩ, general literature, from memory); a dip of seenV takes tens
-// of amperes. A dead cell leaves a battery little more to give for a run or two; noise of 0.1 A leaves
-// none. A battery behind an open link does not dip: it must carry ownA itself.
+// moved, for unresponsiveRuns runs in a row. A current of seenA drops more than 60 mV over the
+// least resistance that a 12 V block has (2.5 mΩ, general literature, from memory); a dip of seenV
+// takes tens of amperes. A dead cell leaves a battery little more to give for a run or two; noise
+// of 0.1 A leaves none. A battery behind an open link does not dip: it must carry ownA itself.
 const (
 	unresponsiveRuns = 3     // count: runs in a row; our choice
 	stillV           = 0.015 // V: a channel that moved less did not react; our choice
@@ -46,8 +46,8 @@ func (c *Channels) RunSteps(r *Run) {
 // RunMotor applies whether the motor's terminal showed voltage in a run that drew current.
 func (c *Channels) RunMotor(lit bool) { c.LowMotor = tallyTo(c.LowMotor, !lit, lowMotorRuns) }
 
-// RunShares keeps what part of a run's current each battery gave, from its ampere seconds: one behind an
-// open link, or a current that stays still, gave none.
+// RunShares keeps what part of a run's current each battery gave, from its ampere seconds: one
+// behind an open link, or a current that stays still, gave none.
 func (c *Channels) RunShares(as *[unit.MaxBatteries]float64) {
 	sum := 0.0
 	for _, x := range as {

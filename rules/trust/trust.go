@@ -1,7 +1,8 @@
 // Package trust decides which channels of a unit may be believed, and why the others may not.
 //
-// A channel that gives no reading says so by its quality. This is about channels that give a reading
-// which contradicts the rest: the other channels, what the channel itself showed before, or what can be.
+// A channel that gives no reading says so by its quality. This is about channels that give a
+// reading which contradicts the rest: the other channels, what the channel itself showed before, or
+// what can be.
 package trust
 
 import (
@@ -125,7 +126,8 @@ func (c *Channels) Replaced(i int) { c.tempRead[i] = false }
 
 // Disagrees reports whether the channels of battery i contradict the others in the masked scan.
 func (c *Channels) Disagrees(i int, masked *unit.Scan) bool {
-	return c.UnresponsiveV[i] > 0 || c.UnresponsiveA[i] > 0 || c.of(unit.BatteryVoltage, i).Suspect || c.voltageDisagrees(i, masked)
+	return c.UnresponsiveV[i] > 0 || c.UnresponsiveA[i] > 0 || c.of(unit.BatteryVoltage, i).Suspect ||
+		c.voltageDisagrees(i, masked)
 }
 
 const farV = 0.5 // V: between posts that cables join, no battery makes this much; our choice
@@ -137,7 +139,8 @@ func (c *Channels) voltageDisagrees(i int, masked *unit.Scan) bool {
 	v := masked.Battery[i].VoltageV
 	for k := range c.n {
 		o := masked.Battery[k].VoltageV
-		if k != i && v.OK() && o.OK() && math.Abs(v.Value-o.Value) > farV && c.HasShares && min(c.Shares[i], c.Shares[k]) > carriesShare {
+		if k != i && v.OK() && o.OK() && math.Abs(v.Value-o.Value) > farV && c.HasShares &&
+			min(c.Shares[i], c.Shares[k]) > carriesShare {
 			return true
 		}
 	}
@@ -157,7 +160,8 @@ func (c *Channels) WhyNot(ch unit.Channel, r unit.Reading) *unit.Text {
 	switch s, i := ch.Signal(), ch.Battery(); {
 	case s == unit.BatteryVoltage && r.Value < DeadPostV:
 		return noBattery
-	case s == unit.BatteryVoltage && c.UnresponsiveV[i] >= unresponsiveRuns, s == unit.BatteryCurrent && c.UnresponsiveA[i] >= unresponsiveRuns:
+	case s == unit.BatteryVoltage && c.UnresponsiveV[i] >= unresponsiveRuns,
+		s == unit.BatteryCurrent && c.UnresponsiveA[i] >= unresponsiveRuns:
 		return unresponsive
 	}
 	return doubtTexts[c.Channel[ch].Doubt]
@@ -173,15 +177,18 @@ func (c *Channels) Joined(in *unit.Scan) bool { return in.NegativesNear(c.n, joi
 func (c *Channels) Restore(m Memory) error {
 	within := func(x, low, high float64) bool { return x >= low && x <= high }
 	for i := range m.Shares {
-		if !within(m.Shares[i], -math.MaxFloat64, math.MaxFloat64) || max(m.UnresponsiveV[i], m.UnresponsiveA[i]) > unresponsiveRuns {
-			return fmt.Errorf("channels of battery %d: share %g, unresponsive for %d and %d runs: want numbers, and up to %d runs",
+		if !within(m.Shares[i], -math.MaxFloat64, math.MaxFloat64) ||
+			max(m.UnresponsiveV[i], m.UnresponsiveA[i]) > unresponsiveRuns {
+			return fmt.Errorf("channels of battery %d: share %g, unresponsive for %d and %d runs: want numbers, and up to %d "+
+				"runs",
 				i, m.Shares[i], m.UnresponsiveV[i], m.UnresponsiveA[i], unresponsiveRuns)
 		}
 	}
 	for i := range m.Channel {
 		k := &m.Channel[i]
 		if !within(k.Last, -1e6, 1e6) || !within(k.Reference, -1e6, 1e6) || !within(k.Noise, 0, 1) || k.Doubt >= doubts {
-			return fmt.Errorf("channel %d: last %g, reference %g, noise %g, doubt %d: want numbers, noise 0 to 1, doubt up to %d",
+			return fmt.Errorf("channel %d: last %g, reference %g, noise %g, doubt %d: want numbers, noise 0 to 1, doubt up "+
+				"to %d",
 				i, k.Last, k.Reference, k.Noise, k.Doubt, doubts-1)
 		}
 	}

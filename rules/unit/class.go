@@ -2,8 +2,8 @@ package unit
 
 import "math"
 
-// SensorClass is how far a channel's readings may be off, from its scale and input chip, in the channel's
-// unit. Zero and Gain are limits of the class; Noise is a standard deviation.
+// SensorClass is how far a channel's readings may be off, from its scale and input chip, in the
+// channel's unit. Zero and Gain are limits of the class; Noise is a standard deviation.
 type SensorClass struct {
 	Step  float64 // between two neighboring values of the chip
 	Noise float64 // from one reading to the next
@@ -20,8 +20,8 @@ type Classes [Channels]SensorClass
 // Of returns the class of a signal of a battery; the feed's and the motor's have none.
 func (c *Classes) Of(s Signal, battery int) SensorClass { return c[ChannelOf(s, battery)] }
 
-// Classes of the sensors that are taken where a unit does not say its own: taps through dividers of 1 %, Hall
-// sensors of ±200 A, thermistors, 16-bit input chips.
+// Classes of the sensors that are taken where a unit does not say its own: taps through dividers of
+// 1 %, Hall sensors of ±200 A, thermistors, 16-bit input chips.
 const (
 	tapStepV      = 0.0007       // V: step of a tap's channel; our choice
 	tapNoiseV     = 0.002        // V: noise of a tap; our choice

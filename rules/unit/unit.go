@@ -1,5 +1,5 @@
-// Package unit holds the plain values that all of the rules share: a moment, a reading, an estimate,
-// a contact, a channel, a text, and how large a bank may be.
+// Package unit holds the plain values that all of the rules share: a moment, a reading, an
+// estimate, a contact, a channel, a text, and how large a bank may be.
 //
 // It knows nothing of what they mean and imports nothing of this program.
 package unit
@@ -105,8 +105,8 @@ type Battery struct {
 }
 
 // OwnV returns the voltage between a battery's own posts: without its negative's drop over the
-// links. A negative post that can't be read leaves the voltage as it is, some tens of millivolts off
-// while the motor runs.
+// links. A negative post that can't be read leaves the voltage as it is, some tens of millivolts
+// off while the motor runs.
 func (b *Battery) OwnV() Reading {
 	v := b.VoltageV
 	if v.OK() && b.NegativeV.OK() {
@@ -139,7 +139,8 @@ func (s *Scan) NegativesNear(n int, within float64) bool {
 	return true
 }
 
-// Estimate is a figure with its standard uncertainty. Unknown is neither zero nor NaN: Known is false.
+// Estimate is a figure with its standard uncertainty. Unknown is neither zero nor NaN: Known is
+// false.
 type Estimate struct {
 	Value float64
 	Sigma float64 // standard deviation, same unit as Value

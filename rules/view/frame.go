@@ -21,8 +21,9 @@ type Spec struct {
 	RatedCCA  float64 // A, SAE J537, 100 to 2000
 }
 
-// Frame is all that is behind a View: plain figures, so that a test can set them. The engine alone has it
-// and writes it; it is the same one for as long as the engine lives, so that looking takes no memory.
+// Frame is all that is behind a View: plain figures, so that a test can set them. The engine alone
+// has it and writes it; it is the same one for as long as the engine lives, so that looking takes
+// no memory.
 type Frame struct {
 	*State
 	Spec     []Spec

@@ -2,8 +2,8 @@ package view
 
 import "liftbank/rules/unit"
 
-// Need is something that must be so before a finding can be judged. What is lacking of all of them is
-// worked out once a scan.
+// Need is something that must be so before a finding can be judged. What is lacking of all of them
+// is worked out once a scan.
 type Need uint16
 
 // Needs, in the order in which the reasons are given.

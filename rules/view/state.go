@@ -1,5 +1,5 @@
-// Package view is what a detector may ask of a unit in one scan, and nothing else: it can change nothing
-// there. The engine fills a Frame; a detector gets a View of it.
+// Package view is what a detector may ask of a unit in one scan, and nothing else: it can change
+// nothing there. The engine fills a Frame; a detector gets a View of it.
 package view
 
 import (
@@ -106,7 +106,8 @@ type FeedState struct {
 	FeedTime   time.Duration // feed present, summed since start
 }
 
-// ServiceKind is a kind of service whose work is counted. Only Service has an interval with a finding.
+// ServiceKind is a kind of service whose work is counted. Only Service has an interval with a
+// finding.
 type ServiceKind uint8
 
 // Kinds of service.

@@ -112,8 +112,8 @@ func (v View) Since(k ServiceKind) ServiceCount { return v.f.State.Motor.Since[k
 // Wiring is what may be asked of how the batteries are joined.
 type Wiring struct{ f *Frame }
 
-// Joined reports whether all negative posts are near the board's ground, as they are while the negative
-// links are whole.
+// Joined reports whether all negative posts are near the board's ground, as they are while the
+// negative links are whole.
 func (w Wiring) Joined() bool { return w.f.Trust.Joined(w.f.Raw) }
 
 // PostsDisagree reports whether the posts differ at rest and it is not known yet why.
@@ -232,8 +232,8 @@ func (b Bank) LowestPost() (v unit.Reading) {
 	return v
 }
 
-// HighestPositive returns the highest believed positive post over the board's ground, V; in a charge the
-// feed's lead is on it. It is negative infinity where none is believed.
+// HighestPositive returns the highest believed positive post over the board's ground, V; in a
+// charge the feed's lead is on it. It is negative infinity where none is believed.
 func (b Bank) HighestPositive() float64 {
 	top := math.Inf(-1)
 	for i := range b.f.Spec {
@@ -283,25 +283,27 @@ func (m Motor) Flows() bool { return -m.f.Bank.CurrentA.Value >= m.f.Settings.Mo
 // Ended returns the lengths of the runs that ended in this scan.
 func (m Motor) Ended() []time.Duration { return m.f.Ended }
 
-// Relief returns how long the run under way has pushed against the relief valve, at the longest, and its
-// current when the lift had got going (A; 0: not yet).
+// Relief returns how long the run under way has pushed against the relief valve, at the longest,
+// and its current when the lift had got going (A; 0: not yet).
 func (m Motor) Relief() (longest time.Duration, levelA float64) { return m.f.Relief, m.f.LevelA }
 
 // DeadCommands counts the commands that drew no current.
 func (m Motor) DeadCommands() uint64 { return m.f.State.Motor.DeadCommands }
 
-// Usual returns what the motor usually draws, Drops what was lost on the way to it in the last runs.
+// Usual returns what the motor usually draws, Drops what was lost on the way to it in the last
+// runs.
 func (m Motor) Usual() *pump.Usual { return &m.f.Pump.Usual }
 
 // Drops returns what was lost on the way to the motor in the last runs.
 func (m Motor) Drops() *pump.Drops { return &m.f.Pump.Drops }
 
-// Energized reports whether the bank's voltage is at the motor's terminal while a feed is present: a
-// strong feed may carry the motor nearly alone, so that the bank shows little.
+// Energized reports whether the bank's voltage is at the motor's terminal while a feed is present:
+// a strong feed may carry the motor nearly alone, so that the bank shows little.
 func (m Motor) Energized() bool {
 	s := m.f.State.Feed.Status
 	bank := m.f.Bank.VoltageV
-	return (s == feed.Present || s == feed.Unasked) && m.TerminalV().OK() && bank.OK() && m.TerminalV().Value > bank.Value/2
+	return (s == feed.Present || s == feed.Unasked) && m.TerminalV().OK() && bank.OK() &&
+		m.TerminalV().Value > bank.Value/2
 }
 
 // Feed is what may be asked of the charger's side.
@@ -315,14 +317,15 @@ func (d Feed) Status() (feed.Status, time.Duration) {
 // Wake returns the wake line.
 func (d Feed) Wake() unit.Contact { return d.f.Read.WakeLine }
 
-// VoltageV returns the voltage ahead of the charge breaker, as far as it is believed; RawV what was read.
+// VoltageV returns the voltage ahead of the charge breaker, as far as it is believed; RawV what was
+// read.
 func (d Feed) VoltageV() unit.Reading { return d.f.Read.FeedV }
 
 // RawV returns what was read ahead of the charge breaker.
 func (d Feed) RawV() unit.Reading { return d.f.Raw.FeedV }
 
-// CurrentA returns the smoothed current into the bank while the feed is on (A); ok is false while there is
-// none to judge.
+// CurrentA returns the smoothed current into the bank while the feed is on (A); ok is false while
+// there is none to judge.
 func (d Feed) CurrentA() (amps float64, ok bool) { return d.f.FeedA, d.f.FeedAOK }
 
 // CanGive returns the most that the converter gives (A); known is false while too little is known.

@@ -1,13 +1,13 @@
 // Package strict reads YAML files of which every field is known: configurations and scenarios.
 //
-// An unknown field, a field written twice, a value of another type, out of range or in another unit is
-// a mistake. All mistakes are reported at once, as [Errors], each with file, line, field, value as
-// written and what is accepted. Anchors, aliases, tags and texts over several lines are refused.
+// An unknown field, a field written twice, a value of another type, out of range or in another unit
+// is a mistake. All mistakes are reported at once, as [Errors], each with file, line, field, value
+// as written and what is accepted. Anchors, aliases, tags and texts over several lines are refused.
 //
-// A caller opens a file with [Open] and walks it with [Reading.Root]: it asks a [Section] for each of its
-// fields by name and hands the [Value] a destination. What the file does not have keeps the value that
-// the destination has already, its default. Afterwards [Reading.Refuse] reports fields that contradict
-// each other, and [Reading.Err] returns all mistakes.
+// A caller opens a file with [Open] and walks it with [Reading.Root]: it asks a [Section] for each
+// of its fields by name and hands the [Value] a destination. What the file does not have keeps the
+// value that the destination has already, its default. Afterwards [Reading.Refuse] reports fields
+// that contradict each other, and [Reading.Err] returns all mistakes.
 package strict
 
 import (
@@ -74,9 +74,10 @@ func (r *Reading) Has(path string) bool {
 // Line returns the line that a field is on, 0 if the file doesn't have it.
 func (r *Reading) Line(path string) int { return r.places[path].line }
 
-// Refuse reports a field that is readable and still can't be accepted, at its place in the file or that
-// of the section it would be in. An empty value stands for what the file has. It reports nothing if the
-// field, or one it was compared with, has an error already: that would be the same mistake twice.
+// Refuse reports a field that is readable and still can't be accepted, at its place in the file or
+// that of the section it would be in. An empty value stands for what the file has. It reports
+// nothing if the field, or one it was compared with, has an error already: that would be the same
+// mistake twice.
 func (r *Reading) Refuse(path, value, want string, comparedWith ...string) {
 	if slices.ContainsFunc(append(comparedWith, path), r.HasError) {
 		return

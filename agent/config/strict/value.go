@@ -84,8 +84,8 @@ func (v Value) number(to *float64, accepts, unit string, ok func(float64) bool) 
 	}
 }
 
-// Setting reads a value that set accepts. With number the value must be a number; set gets it in its
-// shortest decimal form.
+// Setting reads a value that set accepts. With number the value must be a number; set gets it in
+// its shortest decimal form.
 func (v Value) Setting(number bool, accepts, unit string, set func(string) bool) {
 	text, plain := v.plain(accepts)
 	if !plain {
