@@ -4,7 +4,6 @@ import (
 	"math"
 
 	"liftbank/rules/leadacid"
-	"liftbank/rules/unit"
 )
 
 // Swing is what was drawn since a charge seen to its end, or a rest that says as much. Capacity is
@@ -17,24 +16,13 @@ type Swing struct {
 	DrawnAh     float64 // net of what was put back
 }
 
-// learnFromRest uses a rest after a deep swing as its lower end.
-func (b *Battery) learnFromRest() {
-	if !b.s.Swing.Open || b.settleSigmaV() > restLearnV {
-		return
-	}
-	// The charge that the rest alone says, by the curve as far as it is known.
-	f := b.s.Filter
-	var h [states]float64
-	for range restSteps {
-		var v float64
-		h, v = f.rested(b.p.Chemistry)
-		f.X[iSoC] = min(max(f.X[iSoC]+(b.expectedRestedV()-v)/h[iSoC], 0), 100)
-	}
-	full, empty := h[iFullV], h[iEmptyV]
-	curve := full*full*f.P[iFullV][iFullV] + 2*full*empty*f.P[iFullV][iEmptyV] + empty*empty*f.P[iEmptyV][iEmptyV]
-	sigmaV := math.Sqrt(max(curve, 0) + sq(b.settleSigmaV()) + sq(shapePart*b.p.Chemistry.RestedSigmaV))
-	b.learnCapacity(f.X[iSoC], sigmaV/h[iSoC], restLeastSigma)
-}
+// Capacity.
+const (
+	minSwing      = 0.3  // ratio: of the capacity, for a swing to tell something; our choice
+	minCap        = 0.2  // ratio: of the rated capacity; our choice
+	maxCap        = 1.4  // ratio: of the rated capacity; our choice
+	capKnownSigma = 0.08 // ratio: above it the capacity counts as unknown; our choice
+)
 
 // The rested voltage goes with the acid. A block that has lost active mass is empty with acid left,
 // and no rest above that shows it, only the knee: hence restLeastSigma.
@@ -48,36 +36,49 @@ const (
 	restSteps      = 3    // count: of Newton's method, down to the charge of a rest; our choice
 )
 
-// learnCapacity learns from a swing that ended at lowPct ± sigmaPct. No number of such swings makes
-// the capacity surer than leastSigma, as a share of it.
-func (b *Battery) learnCapacity(lowPct, sigmaPct, leastSigma float64) {
-	depth := b.s.Swing.TopPct - lowPct
-	if !b.s.Swing.Open || b.s.Swing.DrawnAh < minSwing*b.s.CapAh || depth < 100*minSwing {
+// learnFromRest uses a rest after a deep swing as its lower end: its settled voltage at 25 °C, as
+// far as it is known.
+func (b *Belief) learnFromRest(v25, sigmaV float64, p *Params) {
+	if !b.Swing.Open || sigmaV > restLearnV {
 		return
 	}
-	capAh := b.s.Swing.DrawnAh / depth * 100
-	r := sq(math.Hypot(sigmaPct, b.s.Swing.TopSigmaPct)/depth) + sq(b.p.Current.Gain)
+	// The charge that the rest alone says, by the curve as far as it is known.
+	f := b.Filter
+	var h [states]float64
+	for range restSteps {
+		var v float64
+		h, v = f.rested(p.Chemistry)
+		f.X[iSoC] = min(max(f.X[iSoC]+(v25-v)/h[iSoC], 0), 100)
+	}
+	full, empty := h[iFullV], h[iEmptyV]
+	curve := full*full*f.P[iFullV][iFullV] + 2*full*empty*f.P[iFullV][iEmptyV] + empty*empty*f.P[iEmptyV][iEmptyV]
+	sigmaV = math.Sqrt(max(curve, 0) + sq(sigmaV) + sq(shapePart*p.Chemistry.RestedSigmaV))
+	b.learnCapacity(f.X[iSoC], sigmaV/h[iSoC], restLeastSigma, p)
+}
+
+// learnCapacity learns from a swing that ended at lowPct ± sigmaPct. No number of such swings makes
+// the capacity surer than leastSigma, as a share of it.
+func (b *Belief) learnCapacity(lowPct, sigmaPct, leastSigma float64, p *Params) {
+	depth := b.Swing.TopPct - lowPct
+	if !b.Swing.Open || b.Swing.DrawnAh < minSwing*b.CapAh || depth < 100*minSwing {
+		return
+	}
+	capAh := b.Swing.DrawnAh / depth * 100
+	r := sq(math.Hypot(sigmaPct, b.Swing.TopSigmaPct)/depth) + sq(p.Current.Gain)
 	if r > sq(maxSwingSigma) {
 		return // the ends are not known well enough for this depth
 	}
 	// A table that is off for this block is off each time: more swings to a rest don't help beyond
 	// half.
-	was, wasVar := b.s.CapAh, b.s.CapVar
-	if relative := (capAh - b.s.CapAh) / b.s.CapAh; sq(relative/outlierSigmas) > b.s.CapVar+r {
-		b.s.CapVar = sq(leadacid.RatedSigma) // sure of a wrong one: another battery, perhaps
+	was, wasVar := b.CapAh, b.CapVar
+	if relative := (capAh - b.CapAh) / b.CapAh; sq(relative/outlierSigmas) > b.CapVar+r {
+		b.CapVar = sq(leadacid.RatedSigma) // sure of a wrong one: another battery, perhaps
 	}
-	k := b.s.CapVar / (b.s.CapVar + r)
-	b.s.CapAh = min(max(b.s.CapAh+k*(capAh-b.s.CapAh), minCap*b.p.RatedAh), maxCap*b.p.RatedAh)
-	b.s.CapVar = min(max(b.s.CapVar*(1-k), r/2, sq(leastSigma)), b.s.CapVar)
-	b.s.Filter.rescale((b.s.CapAh-was)/was, wasVar, min(b.s.CapVar, wasVar))
-	b.s.CapLearned, b.s.Swing.Open = true, false
-}
-
-// CapacityAh returns the present full capacity at the 20 h rate. It is not known before it was
-// learned well enough from a swing.
-func (b *Battery) CapacityAh() unit.Estimate {
-	sigma := math.Sqrt(b.s.CapVar)
-	return unit.Estimate{Value: b.s.CapAh, Sigma: b.s.CapAh * sigma, Known: b.s.CapLearned && sigma <= capKnownSigma}
+	k := b.CapVar / (b.CapVar + r)
+	b.CapAh = min(max(b.CapAh+k*(capAh-b.CapAh), minCap*p.RatedAh), maxCap*p.RatedAh)
+	b.CapVar = min(max(b.CapVar*(1-k), r/2, sq(leastSigma)), b.CapVar)
+	b.Filter.rescale((b.CapAh-was)/was, wasVar, min(b.CapVar, wasVar))
+	b.CapLearned, b.Swing.Open = true, false
 }
 
 // rescale corrects the charge that was counted with a capacity that turned out to be larger by that

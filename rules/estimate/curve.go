@@ -55,12 +55,13 @@ const (
 	kneeNearPct      = 10.0             // %: above the end, where the steep end tells; our choice
 	outlierSigmas    = 2.5              // ratio: more, and the charge was less sure than thought; our choice
 
-	maxOffsetV  = 0.4  // V: of a block's curve from the table; our choice
-	minDrop     = -0.8 // ratio: what a load takes off, over the usual; our choice
-	maxDrop     = 2.0  // ratio: what a load takes off, over the usual; our choice
-	minVarV     = 1e-4 // V²: variance of the curve's ends; our choice
-	minVarDrop  = 1e-2 // ratio²: variance of what a load takes off; our choice
-	hoursPerDay = 24   // h: in a day; physical
+	maxOffsetV   = 0.4  // V: of a block's curve from the table; our choice
+	minDrop      = -0.8 // ratio: what a load takes off, over the usual; our choice
+	maxDrop      = 2.0  // ratio: what a load takes off, over the usual; our choice
+	bestSigmaPct = 0.5  // %: no evidence of a charge is better, however often it is read; our choice
+	minVarV      = 1e-4 // V²: variance of the curve's ends; our choice
+	minVarDrop   = 1e-2 // ratio²: variance of what a load takes off; our choice
+	hoursPerDay  = 24   // h: in a day; physical
 )
 
 func newFilter(c *leadacid.Chemistry) Filter {
@@ -211,14 +212,14 @@ func (b *Battery) watchLoad(in *Sample, dt time.Duration) {
 	if perHour > maxLoad || math.Abs(in.CurrentA.Value-b.s.LoadA) > maxLoadChange*math.Abs(b.s.LoadA) {
 		return
 	}
-	t := b.tempC(in)
+	t := in.tempC()
 	v25, _ := leadacid.RestedVAtReference(in.VoltageV.Value, t)
 	share := perHour * (in.At - b.s.LoadReadAt).Hours() * 100 / shapePct
 	b.s.LoadReadAt = in.At
 	left, leftSigma := b.p.Chemistry.LeftPct(perHour, t)
 	h, expected := b.s.Filter.loaded(b.p.Chemistry, perHour, t, left)
 	_, tempSigma := leadacid.TemperatureShiftV(t)
-	b.settle()
+	b.s.Belief.settle(&b.p)
 	was, end := b.s.Filter.P[iSoC][iSoC], min(1, kneeNearPct/max(b.s.Filter.X[iSoC]-left, 1))
 	b.s.Filter.update(&h, v25-expected, (sq(shapeSigmaV)+sq(tempSigma)+sq(leftSigma*end*h[iSoC]))/min(share, 1))
 	b.s.Filter.P[iSoC][iSoC] = max(b.s.Filter.P[iSoC][iSoC], min(was, sq(leftSigma*end)))

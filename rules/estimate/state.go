@@ -17,53 +17,15 @@ type State struct {
 	CurrentAt   time.Duration // instant of the last usable current
 	CurrentSeen bool
 
-	ZeroA                float64 // that the current sensor shows without current
-	ZeroVar              float64 // A²
-	ZeroVarThen          float64 // when the filter was brought up to date
-	CapAh                float64 // present full capacity
-	CapVar               float64 // relative
-	CapLearned           bool    // from at least one swing
-	Swing                Swing
-	Filter               Filter
-	MovedPct, MovedHours float64 // counted since the filter was brought up to date
-	CountedSigmaPct      float64 // counted up since, of what is lost in charging and in gaps
-
-	SurfaceV    float64       // that the terminals may be above the rested voltage
-	DipV        float64       // that they may be below
-	SurfaceTau  time.Duration // of the surface charge, at ...
-	SurfaceTauC float64       // ... this temperature
-
-	Resting   bool
-	RestFor   time.Duration
-	RestedV   float64       // smoothed, at 25 °C
-	Jumped    bool          // the last reading was far from the smoothed one
-	FallFromV float64       // RestedV where the reading of its fall began, and when in the rest
-	FallAt    time.Duration //
-	TableAt   time.Duration // last time the table was read
-	TableRead bool
+	Belief
+	Rest
+	Held
 
 	LoadFor            time.Duration // of a discharge, and its mean current
 	LoadA              float64
 	LoadReadAt         time.Duration // last time its voltage was read
 	DrawnSinceChargeAh float64
-
-	ChargeReadAt time.Duration // last time a charge's voltage was read
-	TaperFor     time.Duration // voltage held and current low
-	HeldFor      time.Duration // voltage held
-	HeldA        float64       // its current, averaged
-	AtTail       bool          // and that is next to nothing
-	Full         bool
-	FullReadAt   time.Duration // last time the taper was read
-	MissingPct   float64       // by it
-	TaperH       float64       // h: what is missing over the current, at leadacid.TaperV25
-	TaperVar     float64       // relative
-	SlopeFor     time.Duration // of a held charge without a break
-	SlopeA       float64       // its current now and where the reading of its fall began, without gas
-	SlopeFromA   float64
-	SlopeV       float64
-	FullAt       time.Duration // last time that a charge was seen to its end
-	EverFull     bool
-	AtKnee       bool
+	AtKnee             bool
 
 	ChargedAh, DrawnAh float64 // counted in and out, both positive
 	StoredAh           float64 // charged less drawn and less what charging loses

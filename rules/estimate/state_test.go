@@ -54,7 +54,7 @@ func thereAndBack(t require.TestingT, s estimate.State) (back estimate.State) {
 // A restart in the middle of anything changes nothing that is said afterwards, to the last bit.
 func TestARestartCostsNothing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		p := estimate.Params{Chemistry: rapid.SampledFrom([]*leadacid.Chemistry{leadacid.Flooded, leadacid.AGM, leadacid.Gel}).Draw(t, "chemistry"), RatedAh: rapid.Float64Range(5, 200).Draw(t, "ah")}
+		p := estimate.Params{Chemistry: anyChemistry(t), RatedAh: rapid.Float64Range(5, 200).Draw(t, "ah")}
 		on, cut := estimate.New(p), estimate.New(p)
 		samples := duty(t)
 		restart := rapid.IntRange(0, len(samples)-1).Draw(t, "restart")

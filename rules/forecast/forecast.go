@@ -113,11 +113,19 @@ func New(p Params) *Meter {
 }
 
 // capacity returns the capacity of battery k in Ah and its standard uncertainty as a share.
-func (m *Meter) capacity(k int, in *Inputs) (ah, sigma float64) {
+func (p *Params) capacity(k int, in *Inputs) (ah, sigma float64) {
 	if c := &in.CapacityAh[k]; c.Known && c.Value > 0 {
 		return c.Value, c.Sigma / c.Value
 	}
-	return m.p.Batteries[k].RatedAh, leadacid.RatedSigma
+	return p.Batteries[k].RatedAh, leadacid.RatedSigma
+}
+
+// ratedAh returns the rated capacity of the bank.
+func (p *Params) ratedAh() (ah float64) {
+	for k := range p.Batteries {
+		ah += p.Batteries[k].RatedAh
+	}
+	return ah
 }
 
 // What a figure waits for.
@@ -134,8 +142,8 @@ var (
 )
 
 // missing returns what every figure needs, nil where all is there.
-func (m *Meter) missing(in *Inputs) *unit.Text {
-	for k := range m.n {
+func (p *Params) missing(in *Inputs) *unit.Text {
+	for k := range p.Batteries {
 		switch {
 		case !in.SoC[k].Known:
 			return waitsForCharge
@@ -165,7 +173,7 @@ func (m *Meter) Step(s *unit.Scan, f *Facts, in *Inputs) {
 		st.Feed = Window{}
 		return
 	}
-	m.stepFeed(s, f, in)
+	st.stepFeed(s, f, &m.p, in)
 }
 
 func sq(x float64) float64 { return x * x }

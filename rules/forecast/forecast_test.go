@@ -121,10 +121,12 @@ func TestLiftsLeftFall(t *testing.T) {
 	assert.Less(t, with(both(func(k int, known *forecast.Inputs) { known.TempC[k].Value = -20 })), 0.5*cold)
 	assert.Less(t, with(both(func(k int, known *forecast.Inputs) { known.SoC[k].Value = 50 })), 0.65*all)
 	assert.Less(t, with(both(func(k int, known *forecast.Inputs) { known.CapacityAh[k].Value = 70 })), 0.75*all)
-	assert.Less(t, with(both(func(k int, known *forecast.Inputs) { known.Mohm[k] = unit.Estimate{Value: 25, Known: true} })), 0.9*all)
+	worn := unit.Estimate{Value: 25, Known: true}
+	assert.Less(t, with(both(func(k int, known *forecast.Inputs) { known.Mohm[k] = worn })), 0.9*all)
 	one := with(func(u *bankUnit) { u.known.SoC[1].Value = 40 })
 	assert.Less(t, one, all)
-	assert.InEpsilon(t, one, with(func(u *bankUnit) { u.known.SoC[0].Value = 40 }), 1e-9, "which of the two is low does not matter")
+	other := with(func(u *bankUnit) { u.known.SoC[0].Value = 40 })
+	assert.InEpsilon(t, one, other, 1e-9, "which of the two is low does not matter")
 	u := newUnit(2, func(p *forecast.Params) { p.FloorPct = 50 }).lifts(20)
 	assert.InEpsilon(t, 0.30*200/(120*10.0/3600)/0.96, u.m.LiftsLeft(&u.known).Value, 0.03, "down to the floor")
 }

@@ -11,9 +11,8 @@ import (
 // Constants of the charge.
 //
 // A feed that holds less than minFullV25 fills nothing in useful time: the lowest published float
-// settings, and 13.0, keep full only. GassingA is good to a factor of two, and too much gas taken
-// off makes a taper look over: half of it is. Where the current did not fall by heldFall, it is the
-// feed that limits, not a held voltage.
+// settings, and 13.0, keep full only. Where the current did not fall by heldFall, it is the feed
+// that limits, not a held voltage.
 const (
 	windowFor    = 2 * time.Minute // one mean of voltage and current; our choice
 	windowSkip   = 3 * time.Minute // of a feed just come up, or after a run, for surface effects; our choice
@@ -27,16 +26,7 @@ const (
 	nearFull     = 1.5             // ratio: of that, so near that a feed gives no more; our choice
 	nearFullH    = 0.2             // h: deviation of the time to full then; our choice
 	minFullV25   = 13.2            // V: held at 25 °C, to fill a bank; our choice
-	gasShare     = 0.5             // ratio: of GassingA; our choice
-	minDrive     = 0.1             // ratio: of a taper's speed at leadacid.TaperV25, at a low voltage; our choice
-	priorWeight  = 0.15            // ratio: weight of the published time constant, as ln(current) fallen; our choice
-	priorSigma   = 0.35            // ratio: deviation of that; published: measured tapers, 0.65 to 2 h
-	learnedSigma = 0.06            // ratio: deviation of a learned time constant; our choice
-	otherLevel   = 0.1             // ratio: what the next level of current says of one; our choice
-	maxTaper     = 1.5             // ratio: weight that a learned one can have, as ln(current) fallen; our choice
 	minFeedShare = 0.003           // 1/h: current over capacity below which a feed gives nothing; our choice
-	levels       = 5               // count: levels of current; our choice
-	bisections   = 40              // count: steps to find a current; our choice
 
 	currentRule = 0.25 // ratio: what a current in a taper leaves open; our choice
 	chargeRule  = 0.1  // ratio: what a missing charge in a taper leaves open; our choice
@@ -45,16 +35,6 @@ const (
 	endSigmaH   = 0.1  // h: of a taper's end; our choice
 	bulkSigma   = 0.05 // ratio: of the time until the taper; our choice
 )
-
-// taperLevels are the upper ends of the levels of current, in shares of the capacity per hour,
-// except for the first: all above it.
-var taperLevels = [levels]float64{math.MaxFloat64, 0.12, 0.06, 0.03, 0.015}
-
-// Taper is what was seen of the taper at one level of current.
-type Taper struct {
-	Hours float64 // at leadacid.TaperV25 and 25 °C
-	Fall  float64 // of the current's logarithm in them
-}
 
 // Point is one mean of some minutes of a charge.
 type Point struct {
@@ -75,8 +55,17 @@ type Window struct {
 	LowA             float64
 }
 
-func (m *Meter) stepFeed(s *unit.Scan, facts *Facts, in *Inputs) {
-	f, at := &m.state.Feed, s.At.Mono
+// Charging is what is known of how the bank charges: in earlier charges, and in this one. Exported
+// only to be saved.
+type Charging struct {
+	Tapers    [levels]Taper
+	HeldV25   float64 // voltage that the feed held last
+	HeldKnown bool
+	Feed      Window
+}
+
+func (c *Charging) stepFeed(s *unit.Scan, facts *Facts, p *Params, in *Inputs) {
+	f, at := &c.Feed, s.At.Mono
 	if !facts.Feeding {
 		*f = Window{}
 		return
@@ -88,7 +77,7 @@ func (m *Meter) stepFeed(s *unit.Scan, facts *Facts, in *Inputs) {
 		return
 	}
 	var volt, amps, temp float64
-	for k := range m.n {
+	for k := range p.Batteries {
 		b, t := &s.Battery[k], in.TempC[k]
 		if !b.VoltageV.OK() || !b.CurrentA.OK() || !t.OK() {
 			f.N, f.SumV, f.SumA, f.SumT, f.From, f.Count = 0, 0, 0, 0, at, 0
@@ -97,33 +86,33 @@ func (m *Meter) stepFeed(s *unit.Scan, facts *Facts, in *Inputs) {
 		volt, amps, temp = volt+b.VoltageV.Value, amps+(b.CurrentA.Value-facts.ZeroA[k]), temp+t.Value
 	}
 	f.N++
-	f.SumV, f.SumA, f.SumT = f.SumV+volt/float64(m.n), f.SumA+amps, f.SumT+temp/float64(m.n)
+	batteries := float64(len(p.Batteries))
+	f.SumV, f.SumA, f.SumT = f.SumV+volt/batteries, f.SumA+amps, f.SumT+temp/batteries
 	if at-f.From < windowFor {
 		return
 	}
 	n := float64(f.N)
-	m.keep(Point{At: at, Volt: f.SumV / n, Amps: f.SumA / n, TempC: f.SumT / n})
+	c.keep(Point{At: at, Volt: f.SumV / n, Amps: f.SumA / n, TempC: f.SumT / n}, p)
 	f.N, f.SumV, f.SumA, f.SumT, f.From = 0, 0, 0, 0, at
 }
 
 // keep takes a mean in; when all places are new again, they are learned from.
-func (m *Meter) keep(p Point) {
-	f := &m.state.Feed
-	if f.Count > 0 && p.At-f.Kept[windows-1].At > windowGap {
+func (c *Charging) keep(mean Point, p *Params) {
+	f := &c.Feed
+	if f.Count > 0 && mean.At-f.Kept[windows-1].At > windowGap {
 		f.Count = 0 // a gap
 	}
 	copy(f.Kept[:], f.Kept[1:])
-	f.Kept[windows-1] = p
+	f.Kept[windows-1] = mean
 	f.Count++
-	f.Low = f.Low && p.Amps < riseShare*f.LowA
+	f.Low = f.Low && mean.Amps < riseShare*f.LowA
 	if !f.held() {
 		return
 	}
-	f.Low, f.LowA = true, p.Amps
-	m.state.HeldV25 = volt25(&p)
-	m.state.HeldKnown = true
+	f.Low, f.LowA = true, mean.Amps
+	c.HeldV25, c.HeldKnown = volt25(&mean), true
 	if f.Count%(windows-1) == 1 {
-		m.learnTaper()
+		c.learnTaper(p)
 	}
 }
 
@@ -141,138 +130,13 @@ func (f *Window) held() bool {
 	return math.Abs(b.Volt-a.Volt) <= heldV && (b.Amps < a.Amps*(1-heldFall) || f.Low)
 }
 
-// gas is the part of the bank's current that makes gas.
-func (m *Meter) gas(p *Point) (amps float64) {
-	for k := range m.n {
-		b := &m.p.Batteries[k]
-		amps += gasShare * b.Chemistry.GassingA(b.RatedAh, p.Volt, p.TempC)
-	}
-	return amps
-}
-
-func (m *Meter) ratedAh() (ah float64) {
-	for k := range m.n {
-		ah += m.p.Batteries[k].RatedAh
-	}
-	return ah
-}
-
-// drive is how much faster the taper runs at this voltage and temperature than at 14.4 V and 25 °C.
-func drive(v25, tempC float64) float64 {
-	byVoltage := (v25 - leadacid.TaperRestV) / (leadacid.TaperV25 - leadacid.TaperRestV)
-	return max(byVoltage, minDrive) / leadacid.AcceptanceFactor(tempC)
-}
-
-// learnTaper takes in by how much the current fell over the kept means.
-func (m *Meter) learnTaper() {
-	a, b := &m.state.Feed.Kept[0], &m.state.Feed.Kept[windows-1]
-	gas := m.gas(b)
-	ia, ib := a.Amps-gas, b.Amps-gas
-	if ib < minFeedShare*m.ratedAh() || ia <= ib {
-		return
-	}
-	l := &m.state.Tapers[m.level(math.Sqrt(ia*ib)/m.ratedAh())]
-	l.Hours += (b.At - a.At).Hours() * drive(volt25(b), b.TempC)
-	l.Fall += math.Log(ia / ib)
-	if over := l.Fall / maxTaper; over > 1 {
-		l.Hours, l.Fall = l.Hours/over, l.Fall/over
-	}
-}
-
-func (m *Meter) level(perAh float64) int {
-	l := 0
-	for l < levels-1 && perAh < taperLevels[l+1] {
-		l++
-	}
-	return l
-}
-
-// tau returns the time constant of a level in hours at 14.4 V and 25 °C, and its standard
-// uncertainty as a share. What other levels have learned stands in for a level that has learned
-// nothing.
-func (m *Meter) tau(l int) (hours, sigma float64) {
-	var prior float64
-	for k := range m.n {
-		prior += m.p.Batteries[k].Chemistry.TaperH * m.p.Batteries[k].RatedAh / m.ratedAh()
-	}
-	h, w := prior*priorWeight, priorWeight
-	for i := range m.state.Tapers {
-		t := &m.state.Tapers[i]
-		trust := 1.0
-		if i != l {
-			trust = otherLevel / math.Abs(float64(i-l))
-		}
-		h, w = h+trust*t.Hours, w+trust*t.Fall
-	}
-	return h / w, math.Hypot(priorSigma*priorWeight/w, learnedSigma)
-}
-
-// taperPlan is the taper ahead at one voltage and temperature.
-type taperPlan struct {
-	m     *Meter
-	capAh float64
-	drive float64
-}
-
-// missingAh returns what is missing in Ah when the taper's current is amps.
-func (p *taperPlan) missingAh(amps float64) (ah float64) {
-	for l := range levels {
-		top, bottom := p.level(l)
-		if hi := min(amps, top); hi > bottom {
-			h, _ := p.m.tau(l)
-			ah += (hi - bottom) * h / p.drive
-		}
-	}
-	return ah
-}
-
-// level returns the ends of a level in A.
-func (p *taperPlan) level(l int) (top, bottom float64) {
-	top = taperLevels[l]
-	if l > 0 {
-		top *= p.m.ratedAh()
-	}
-	if l < levels-1 {
-		bottom = taperLevels[l+1] * p.m.ratedAh()
-	}
-	return top, bottom
-}
-
-// current returns the taper's current in A when so much is missing.
-func (p *taperPlan) current(missingAh float64) float64 {
-	lo, hi := 0.0, p.capAh
-	for range bisections {
-		if mid := (lo + hi) / 2; p.missingAh(mid) < missingAh {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return (lo + hi) / 2
-}
-
-// hours returns how long the current takes to fall from one to another, with the uncertainty of
-// that.
-func (p *taperPlan) hours(from, to float64) (hours, sigma float64) {
-	for l := range levels {
-		top, bottom := p.level(l)
-		hi, lo := min(from, top), max(to, bottom)
-		if hi > lo {
-			h, s := p.m.tau(l)
-			t := h / p.drive * math.Log(hi/lo)
-			hours, sigma = hours+t, sigma+s*t
-		}
-	}
-	return hours, sigma
-}
-
 // TimeToFull returns the hours until the bank is full at the present feed.
 func (m *Meter) TimeToFull(in *Inputs) Answer {
 	f := &m.state.Feed
 	if !f.On {
 		return waits(waitsForFeed)
 	}
-	if why := m.missing(in); why != nil {
+	if why := m.p.missing(in); why != nil {
 		return waits(why)
 	}
 	if f.Count < minWindows {
@@ -280,7 +144,7 @@ func (m *Meter) TimeToFull(in *Inputs) Answer {
 	}
 	var capAh, missing, socSigma, capSigma float64
 	for k := range m.n {
-		ah, s := m.capacity(k, in)
+		ah, s := m.p.capacity(k, in)
 		capAh, missing = capAh+ah, missing+ah*(1-in.SoC[k].Value/100)
 		socSigma, capSigma = socSigma+ah*in.SoC[k].Sigma/100, max(capSigma, s)
 	}
@@ -308,15 +172,16 @@ func (m *Meter) inTaper(now *Point, capAh, missing, end, socSigma float64) Answe
 	if volt25(now) < minFullV25 {
 		return waits(notAtThisFeed)
 	}
-	plan := taperPlan{m, capAh, drive(volt25(now), now.TempC)}
-	gas, last := m.gas(now), plan.current(end)
+	plan := m.taperAhead(capAh, volt25(now), now.TempC)
+	gas, last := m.p.gas(now), plan.current(end)
 	byCurrent, byCharge := max(now.Amps-gas, last), max(plan.current(missing), last)
-	currentSigma := math.Hypot(currentRule, math.Hypot(zeroShare*m.p.Current.Zero*math.Sqrt(float64(m.n)), gasSigma*gas)/byCurrent)
+	zerosA := zeroShare * m.p.Current.Zero * math.Sqrt(float64(m.n))
+	currentSigma := math.Hypot(currentRule, math.Hypot(zerosA, gasSigma*gas)/byCurrent)
 	chargeSigma := math.Hypot(chargeRule, socSigma/max(missing, end))
 	w := sq(chargeSigma) / (sq(chargeSigma) + sq(currentSigma))
 	from := math.Exp(w*math.Log(byCurrent) + (1-w)*math.Log(byCharge))
 	hours, sigma := plan.hours(from, last)
-	tau, _ := m.tau(m.level(last / m.ratedAh()))
+	tau, _ := plan.tau(levelOf(last / m.p.ratedAh()))
 	start := math.Sqrt(w) * currentSigma * tau / plan.drive // of where in the taper the bank is
 	return says(hours, math.Hypot(math.Hypot(sigma, start), endSigmaH))
 }
@@ -331,7 +196,7 @@ func (m *Meter) inBulk(now *Point, capAh, missing, end, socSigma, capSigma float
 	if v25 < minFullV25 {
 		return waits(notAtThisFeed)
 	}
-	plan := taperPlan{m, capAh, drive(v25, now.TempC)}
+	plan := m.taperAhead(capAh, v25, now.TempC)
 	// A feed that is limited by its power gives less as the voltage rises.
 	amps := now.Amps * (1 + volt25(now)/v25) / 2
 	last, tail := plan.current(end), amps
@@ -339,7 +204,7 @@ func (m *Meter) inBulk(now *Point, capAh, missing, end, socSigma, capSigma float
 		tail = by // the taper should have begun: its voltage is still coming up
 	}
 	bulkAh := max(missing-plan.missingAh(tail), 0)
-	bulk := bulkAh / (amps * m.efficiency())
+	bulk := bulkAh / (amps * m.p.efficiency())
 	taper, sigma := plan.hours(tail, last)
 	sigma = math.Hypot(sigma*(1+bulkAh/capAh), socSigma/amps)
 	sigma = math.Hypot(sigma, (bulk+taper)*capSigma)
@@ -347,9 +212,9 @@ func (m *Meter) inBulk(now *Point, capAh, missing, end, socSigma, capSigma float
 }
 
 // efficiency is the share of the charge current that is stored below the taper.
-func (m *Meter) efficiency() (e float64) {
-	for k := range m.n {
-		e += m.p.Batteries[k].Chemistry.ChargeEfficiency / float64(m.n)
+func (p *Params) efficiency() (e float64) {
+	for k := range p.Batteries {
+		e += p.Batteries[k].Chemistry.ChargeEfficiency / float64(len(p.Batteries))
 	}
 	return e
 }

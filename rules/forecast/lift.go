@@ -141,7 +141,7 @@ func (m *Meter) learnVoltages(s *runSums, in *Inputs) {
 		st.MotorV.add(v, runMemory)
 		st.PathOhm.add((bankV-v)/bankA, runMemory)
 	}
-	if m.missing(in) != nil {
+	if m.p.missing(in) != nil {
 		return
 	}
 	for k := range m.n {

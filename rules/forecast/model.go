@@ -87,7 +87,7 @@ type modelBattery struct {
 // model puts battery k on paper as it is now.
 func (m *Meter) model(k int, in *Inputs, c *change) modelBattery {
 	p := &m.p.Batteries[k]
-	ah, _ := m.capacity(k, in)
+	ah, _ := m.p.capacity(k, in)
 	t := in.TempC[k].Value
 	at, _ := leadacid.TemperatureShiftV(t)
 	ref, _ := leadacid.TemperatureShiftV(leadacid.ReferenceC)
@@ -246,7 +246,7 @@ func (p *modelBank) works(amps float64) bool {
 
 // LiftsLeft returns the number of lifts left.
 func (m *Meter) LiftsLeft(in *Inputs) Answer {
-	for _, why := range [...]*unit.Text{m.missing(in), m.liftsWait()} {
+	for _, why := range [...]*unit.Text{m.p.missing(in), m.liftsWait()} {
 		if why != nil {
 			return waits(why)
 		}
@@ -275,7 +275,7 @@ const (
 func (m *Meter) changes(in *Inputs, few bool) [5]change {
 	var soc, capacity, cold float64
 	for k := range m.n {
-		_, s := m.capacity(k, in)
+		_, s := m.p.capacity(k, in)
 		soc, capacity = max(soc, in.SoC[k].Sigma), max(capacity, s)
 		cold = max(cold, leadacid.CapacityShareSigma(in.TempC[k].Value))
 	}

@@ -22,12 +22,9 @@ type State struct {
 	MeanA              [unit.MaxBatteries]float64
 	LastEnd            time.Duration // of the last run
 	HaveEnd            bool
-	Tapers             [levels]Taper
-	HeldV25            float64 // voltage that the feed held last
-	HeldKnown          bool
-	Feed               Window
-	Now                time.Duration // of the last scan
-	Begun              bool
+	Charging
+	Now   time.Duration // of the last scan
+	Begun bool
 }
 
 // State returns what was learned, for saving.

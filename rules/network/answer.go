@@ -1,6 +1,10 @@
 package network
 
-import "liftbank/rules/unit"
+import (
+	"slices"
+
+	"liftbank/rules/unit"
+)
 
 // Arrangement says how the two leads of a pair sit.
 type Arrangement uint8
@@ -68,7 +72,7 @@ func (m *Meter) leads(positive, negative place, waits *unit.Text) Leads {
 	switch {
 	case l.Positive < 0:
 		l.WaitsFor = waits
-	case l.Negative < 0 && !m.allTaps():
+	case l.Negative < 0 && slices.Contains(m.fitted[:m.n], false):
 		l.WaitsFor = waitsForTaps
 	case l.Negative < 0:
 		l.WaitsFor = waits
@@ -82,15 +86,6 @@ func (m *Meter) leads(positive, negative place, waits *unit.Text) Leads {
 		l.Arrangement = Between
 	}
 	return l
-}
-
-func (m *Meter) allTaps() bool {
-	for k := range m.n {
-		if !m.fitted[k] {
-			return false
-		}
-	}
-	return true
 }
 
 // Link returns the resistance of the link from battery k to k+1 with its lugs, in mΩ. A link that
@@ -118,27 +113,4 @@ func (m *Meter) Post(k int, side Side) unit.Estimate {
 		return unit.Estimate{}
 	}
 	return m.found[side].posts[k].estimate()
-}
-
-// MotorPath returns what lies between the bank's positive post and the motor's terminal, in mΩ:
-// lead, disconnect, breaker and contactor. The negative lead is not in it: the motor's voltage is
-// measured over the bank's negative.
-func (m *Meter) MotorPath() unit.Estimate { return m.path(&m.state.Motor) }
-
-// FeedPath returns what lies between converter and bank's positive post, in mΩ: breaker and
-// positive lead. It needs different currents, as in a charge from discharged to full.
-func (m *Meter) FeedPath() unit.Estimate { return m.path(&m.state.Feed) }
-
-// A path is said when its deviation is within pathSigmaMohm, or half of it.
-const (
-	pathSigmaMohm = 2.0 // mΩ: deviation of a path; our choice
-	sigmaShare    = 0.5 // ratio: deviation of a path or link over itself; our choice
-)
-
-func (m *Meter) path(l *Line) unit.Estimate {
-	f, ok := l.mohm(&m.class)
-	if !ok || f.sigma > max(pathSigmaMohm, sigmaShare*f.value) {
-		return unit.Estimate{}
-	}
-	return unit.Estimate{Value: max(f.value, 0), Sigma: f.sigma, Known: true}
 }

@@ -2,8 +2,8 @@ package network
 
 import "liftbank/rules/unit"
 
-// class is what follows from the class of the sensors: of the drop over each link, of the paths, and of
-// the currents.
+// class is what follows from the class of the sensors: of the drop over each link, of the paths,
+// and of the currents.
 type class struct {
 	gainShare float64 // deviation of a figure from the gain of one current sensor
 	stepMV    [sides][maxLinks]float64
@@ -21,8 +21,8 @@ type taps struct {
 }
 
 // The gains of two taps are learned on the positive side alone: on the negative one they act on
-// millivolts. stepShare is what does not average out of a step, which noise blurs; on the positive side,
-// where a step is a third of the noise, less.
+// millivolts. stepShare is what does not average out of a step, which noise blurs; on the positive
+// side, where a step is a third of the noise, less.
 const (
 	gainDeviation = 0.6     // ratio: of a gain's class, even within it, and some; our choice
 	pairDeviation = 0.8     // ratio: deviation of two taps' difference in gain over their class; our choice

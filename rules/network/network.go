@@ -155,7 +155,7 @@ func (m *Meter) stepRun(s *unit.Scan, f Facts) {
 // last scan may have seen some before the step and some after.
 func (m *Meter) stepRest(s *unit.Scan, f Facts) {
 	w := &m.state.Pending.Base
-	if w.Scans > 0 && (math.Abs(m.total(s)-w.totalA()) > steadyA ||
+	if w.Scans > 0 && (math.Abs(totalA(s, m.n)-w.totalA()) > steadyA ||
 		math.Abs(s.Battery[0].VoltageV.Value-w.Positive[0].mean()) > steadyV) {
 		w.reset()
 		return
@@ -168,9 +168,9 @@ func (m *Meter) stepRest(s *unit.Scan, f Facts) {
 	}
 }
 
-// total returns the bank's current as far as it was read.
-func (m *Meter) total(s *unit.Scan) (sum float64) {
-	for k := range m.n {
+// totalA returns the bank's current as far as it was read.
+func totalA(s *unit.Scan, n int) (sum float64) {
+	for k := range n {
 		if a := s.Battery[k].CurrentA; a.OK() {
 			sum += a.Value
 		}

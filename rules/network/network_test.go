@@ -42,7 +42,8 @@ type work struct {
 }
 
 func newWork(n int, c circuit) *work {
-	w := &work{c: c, m: network.New(n, [unit.MaxBatteries]bool{true, true, true, true}, unit.DefaultClasses()), draw: rand.New(rand.NewPCG(1, 2))}
+	m := network.New(n, [unit.MaxBatteries]bool{true, true, true, true}, unit.DefaultClasses())
+	w := &work{c: c, m: m, draw: rand.New(rand.NewPCG(1, 2))}
 	for q := range w.gain {
 		for k := range w.gain[q] {
 			w.gain[q][k] = 1
@@ -163,7 +164,8 @@ func TestSolvedCircuits(t *testing.T) {
 			one, two = &rest.Battery[0], &rest.Battery[1]
 			if flow := (c.emf[0] - c.emf[1]) / 0.010; flow != 0 { // 10 A from 1 to 2, at 12.55 V: the sixth case
 				one.CurrentA.Value, two.CurrentA.Value = -flow, flow
-				one.VoltageV.Value, two.VoltageV.Value, two.NegativeV.Value = 12.557, 12.550, 0.007 // joints taken from the batteries
+				// Joints taken from the batteries.
+				one.VoltageV.Value, two.VoltageV.Value, two.NegativeV.Value = 12.557, 12.550, 0.007
 			} else {
 				one.VoltageV.Value, two.VoltageV.Value = 12.6, 12.6
 			}
@@ -277,7 +279,10 @@ func TestRenaming(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(2, 4).Draw(t, "n")
 		c := sound(t, n)
-		back := circuit{emfV: reversed(c.emfV), ohmMohm: reversed(c.ohmMohm), positive: reversed(c.positive), negative: reversed(c.negative)}
+		back := circuit{
+			emfV: reversed(c.emfV), ohmMohm: reversed(c.ohmMohm),
+			positive: reversed(c.positive), negative: reversed(c.negative),
+		}
 		a, b := newWork(n, c), newWork(n, back)
 		a.loadNeg, b.loadPos = n-1, n-1
 		for range 8 {

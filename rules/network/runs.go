@@ -171,14 +171,6 @@ const (
 	risenSigma = 0.2 // ratio: of the batteries' current; our choice
 )
 
-// runsOf returns what runs showed of a link, and whether the converter was on in them.
-func (m *Meter) runsOf(side Side, k int) (l *Runs, fed bool) {
-	if l = &m.state.Run[side][k]; l.Count < minRuns && m.state.Fed[side][k].Count > l.Count {
-		return &m.state.Fed[side][k], true
-	}
-	return l, false
-}
-
 // passing returns the share of the bank's current that passes the link under a guess, with its
 // standard deviation.
 func (l *Runs) passing(k int, g hypothesis, fed bool) figure {

@@ -17,13 +17,12 @@ type State struct {
 	Run            [sides][maxLinks]Runs
 	Fed            [sides][maxLinks]Runs // as Run, of runs with the converter on throughout
 	Charge         [sides][maxLinks]Line
-	ChargeShare    [unit.MaxBatteries]float64 // of a charge, by battery
-	ChargeCount    float64                    // moments in it, up to shareRuns
-	Motor, Feed    Line
-	MotorAt        int // battery whose positive post the path begins at
-	FeedAt         int
-	Held           [sides]Places // once sure of them
-	Pending        Pending
+	Shares
+	Motor, Feed Line
+	MotorAt     int // battery whose positive post the path begins at
+	FeedAt      int
+	Held        [sides]Places // once sure of them
+	Pending     Pending
 }
 
 // Pending is what a meter has read and not yet learned from, so that a restart loses only a run in
@@ -64,11 +63,7 @@ const (
 // Places is where the leads of one side sit: a battery, or -1.
 type Places struct{ Run, Charge int }
 
-// What is believed at first of what the sensors look at.
-const (
-	firstLinkMohm = 3.0  // mΩ: of a link; our choice
-	firstPathMohm = 10.0 // mΩ: of a path; our choice
-)
+const firstLinkMohm = 3.0 // mΩ: of a link, as believed at first; our choice
 
 func (c *class) newState(n int, fitted [unit.MaxBatteries]bool) State {
 	s := State{Batteries: n, NegativeFitted: fitted, Held: [sides]Places{{-1, -1}, {-1, -1}}}
@@ -77,8 +72,7 @@ func (c *class) newState(n int, fitted [unit.MaxBatteries]bool) State {
 		s.Charge[Positive][k] = newLinkLine(positive.offsetMV, positive.firstMVPerV(), firstLinkMohm)
 		s.Charge[Negative][k] = newLinkLine(negative.offsetMV, 0, firstLinkMohm)
 	}
-	s.Motor = newLine(c.path.offsetMV, c.path.firstMVPerV(), firstPathMohm)
-	s.Feed = newLine(c.path.offsetMV, c.path.firstMVPerV(), firstPathMohm)
+	s.Motor, s.Feed = c.newPathLine(), c.newPathLine()
 	return s
 }
 

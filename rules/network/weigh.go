@@ -80,25 +80,47 @@ func (m *Meter) weighAll() {
 		return
 	}
 	for side := range Side(sides) {
+		r := m.rail(side)
 		// A place that became sure just now weighs with the rest: again, so that what is found
 		// follows from what is remembered alone.
 		for range m.n * m.n {
-			held := m.state.Held[side]
-			if m.weigh(side); m.state.Held[side] == held {
+			held := *r.held
+			if m.found[side] = r.weigh(); *r.held == held {
 				break
 			}
 		}
 	}
 }
 
-// weigh compares all guesses of a side and keeps what the best comes to, with the probability of
-// its places.
-func (m *Meter) weigh(side Side) {
+// rail is one side of the bank as it is weighed: what was learned of it, where the meter keeps it.
+type rail struct {
+	side      Side
+	n         int // batteries
+	run       *[maxLinks]Runs
+	fed       *[maxLinks]Runs
+	charge    *[maxLinks]Line
+	shares    *Shares
+	held      *Places // the only part that weighing changes
+	taps      *[maxLinks]taps
+	gainShare float64
+}
+
+func (m *Meter) rail(side Side) rail {
+	s, c := &m.state, &m.class
+	return rail{
+		side: side, n: m.n, run: &s.Run[side], fed: &s.Fed[side], charge: &s.Charge[side], shares: &s.Shares,
+		held: &s.Held[side], taps: &c.link[side], gainShare: c.gainShare,
+	}
+}
+
+// weigh compares all guesses and returns what the best comes to, with the probability of its
+// places.
+func (r *rail) weigh() sideResult {
 	var scores [unit.MaxBatteries * unit.MaxBatteries * (unit.MaxBatteries + 1)]float64
 	best, top := hypothesis{-1, -1, -1}, math.Inf(-1)
 	i := 0
-	for g := range m.hypotheses {
-		scores[i] = m.score(side, g)
+	for g := range r.hypotheses {
+		scores[i] = r.score(g)
 		if scores[i] > top {
 			best, top = g, scores[i]
 		}
@@ -106,24 +128,24 @@ func (m *Meter) weigh(side Side) {
 	}
 	var run, charge [unit.MaxBatteries]float64
 	i, sum := 0, 0.0
-	for g := range m.hypotheses {
+	for g := range r.hypotheses {
 		p := math.Exp(scores[i] - top)
 		run[g.run] += p
 		charge[g.charge] += p
 		sum += p
 		i++
 	}
-	f := &m.found[side]
-	*f = sideResult{run: place{best.run, run[best.run] / sum}, charge: place{best.charge, charge[best.charge] / sum}}
-	m.keepPlace(side, f)
-	m.answer(side, best, f)
+	f := sideResult{run: place{best.run, run[best.run] / sum}, charge: place{best.charge, charge[best.charge] / sum}}
+	r.keepPlace(&f)
+	r.answer(best, &f)
+	return f
 }
 
 // hypotheses yields every guess in a fixed order.
-func (m *Meter) hypotheses(yield func(hypothesis) bool) {
-	for run := range m.n {
-		for charge := range m.n {
-			for post := -1; post < m.n; post++ {
+func (r *rail) hypotheses(yield func(hypothesis) bool) {
+	for run := range r.n {
+		for charge := range r.n {
+			for post := -1; post < r.n; post++ {
 				if !yield(hypothesis{run, charge, post}) {
 					return
 				}
@@ -133,13 +155,13 @@ func (m *Meter) hypotheses(yield func(hypothesis) bool) {
 }
 
 // keepPlace remembers a place that is sure, and lets go of it only for another that is.
-func (m *Meter) keepPlace(side Side, f *sideResult) {
-	held := &m.state.Held[side]
+func (r *rail) keepPlace(f *sideResult) {
+	held := r.held
 	runs, settled := runMemory, true
-	for k := range m.n - 1 {
-		l, _ := m.runsOf(side, k)
+	for k := range r.n - 1 {
+		l, _ := r.runsOf(k)
 		runs = min(runs, l.Count)
-		settled = settled && m.state.Charge[side][k].fits(m.class.link[side][k])
+		settled = settled && r.charge[k].fits(r.taps[k])
 	}
 	if f.run.probability >= keepProbability && (held.Run < 0 && runs >= runsToPlace || runs >= runsToMove) {
 		held.Run = f.run.place
@@ -149,10 +171,18 @@ func (m *Meter) keepPlace(side Side, f *sideResult) {
 	}
 }
 
+// runsOf returns what runs showed of a link, and whether the converter was on in them.
+func (r *rail) runsOf(k int) (l *Runs, fed bool) {
+	if l = &r.run[k]; l.Count < minRuns && r.fed[k].Count > l.Count {
+		return &r.fed[k], true
+	}
+	return l, false
+}
+
 // score returns the logarithm of a guess's weight.
-func (m *Meter) score(side Side, g hypothesis) float64 {
+func (r *rail) score(g hypothesis) float64 {
 	score := 0.0
-	held := m.state.Held[side]
+	held := r.held
 	if held.Run >= 0 && held.Run != g.run {
 		score += movedLead
 	}
@@ -161,15 +191,15 @@ func (m *Meter) score(side Side, g hypothesis) float64 {
 	}
 	loose := 0.0
 	if g.post >= 0 {
-		loose = m.looseJointMohm(side, g)
+		loose = r.looseJointMohm(g)
 		if loose < minLooseMohm {
 			return impossible
 		}
 		score += looseJoint
 	}
-	for k := range m.n - 1 {
-		run, runOK := m.linkByRuns(side, k, g, loose)
-		charge, chargeOK := m.byCharge(side, k, g, loose)
+	for k := range r.n - 1 {
+		run, runOK := r.linkByRuns(k, g, loose)
+		charge, chargeOK := r.byCharge(k, g, loose)
 		chargeOK = chargeOK && !(runOK && run.value > openMohm) // what then stands over the link is no drop
 		switch {
 		case runOK && chargeOK: // of what the charge says, only what the runs left open: one datum must not count twice
@@ -203,15 +233,15 @@ func plausible(f figure) float64 {
 
 // linkByRuns returns the resistance of a link by motor runs, under a guess with its joint's
 // resistance.
-func (m *Meter) linkByRuns(side Side, k int, g hypothesis, loose float64) (figure, bool) {
-	l, fed := m.runsOf(side, k)
+func (r *rail) linkByRuns(k int, g hypothesis, loose float64) (figure, bool) {
+	l, fed := r.runsOf(k)
 	if l.Count < minRuns {
 		return figure{}, false
 	}
-	drop := l.perAmpere(m.gainOf(side, k))
+	drop := l.perAmpere(r.gainOf(k))
 	drop.value -= loose*l.joint(k, g.post) + soundMohm*(l.Mean.Far-l.Mean.Near)
 	share := l.passing(k, g, fed)
-	f := over(drop, share.value, m.class.gainShare)
+	f := over(drop, share.value, r.gainShare)
 	f.sigma = math.Hypot(f.sigma, f.value*share.sigma/max(math.Abs(share.value), minSplit))
 	return f, true
 }
@@ -248,16 +278,16 @@ type split struct {
 
 // byCharge returns what charge currents say. With the lead before the link the whole current must
 // not show at all, with the lead after it as much as the current beyond the link.
-func (m *Meter) byCharge(side Side, k int, g hypothesis, loose float64) (s split, ok bool) {
-	l := &m.state.Charge[side][k]
-	if !l.fits(m.class.link[side][k]) {
+func (r *rail) byCharge(k int, g hypothesis, loose float64) (s split, ok bool) {
+	l := &r.charge[k]
+	if !l.fits(r.taps[k]) {
 		return s, false
 	}
 	after := 0.0
 	if g.charge > k {
 		after = 1
 	}
-	before, beyond := m.partsOf(k)
+	before, beyond := r.shares.partsOf(k, r.n)
 	slopeMohm, awayMohm, joints := l.Mean[slope], l.Mean[away], 0.0
 	// A loose joint's drop goes with one battery's current: a part of what flows on its side of the
 	// link.
@@ -270,9 +300,9 @@ func (m *Meter) byCharge(side Side, k int, g hypothesis, loose float64) (s split
 		joints = sq(jointShare * loose)
 	}
 	s = split{mohm: slopeMohm, off: awayMohm - after*slopeMohm}
-	shares := &m.state.ChargeShare
+	shares := &r.shares.ChargeShare
 	joints += sq(soundSigma) * (sq(shares[k]) + sq(shares[k+1]))
-	gains := sq(m.class.gainShare * max(math.Abs(l.Mean[slope]), math.Abs(l.Mean[away])))
+	gains := sq(r.gainShare * max(math.Abs(l.Mean[slope]), math.Abs(l.Mean[away])))
 	// The two currents go together for the most part; what little they go apart is in part noise,
 	// which a filter takes for currents. That leaves both coefficients less sure, together; it does
 	// not touch what one of them must be beside the other.
@@ -282,26 +312,6 @@ func (m *Meter) byCharge(side Side, k int, g hypothesis, loose float64) (s split
 	s.cov = ar - after*rr
 	s.vOff = max(aa-2*after*ar+after*rr, 0) + joints + gains
 	return s, true
-}
-
-// partsOf returns the part that battery k has in a charge of all up to it, and battery k+1 in that
-// of all from it on.
-func (m *Meter) partsOf(k int) (before, beyond float64) {
-	if m.state.ChargeCount == 0 {
-		return 1 / float64(k+1), 1 / float64(m.n-k-1)
-	}
-	var upTo, from float64
-	for j, share := range m.state.ChargeShare[:m.n] {
-		if j <= k {
-			upTo += share
-		} else {
-			from += share
-		}
-	}
-	if min(upTo, from) < minSplit {
-		return 1 / float64(k+1), 1 / float64(m.n-k-1)
-	}
-	return m.state.ChargeShare[k] / upTo, m.state.ChargeShare[k+1] / from
 }
 
 // link returns the link's resistance if the guess holds.
@@ -323,8 +333,8 @@ func (s *split) distance(run figure) float64 {
 }
 
 // linkByCharge returns the resistance of a link by charge currents.
-func (m *Meter) linkByCharge(side Side, k int, g hypothesis, loose float64) (figure, bool) {
-	s, ok := m.byCharge(side, k, g, loose)
+func (r *rail) linkByCharge(k int, g hypothesis, loose float64) (figure, bool) {
+	s, ok := r.byCharge(k, g, loose)
 	if !ok {
 		return figure{}, false
 	}
@@ -333,23 +343,23 @@ func (m *Meter) linkByCharge(side Side, k int, g hypothesis, loose float64) (fig
 
 // gainOf returns the difference in gain of the taps of a link. On the negative side it acts on
 // millivolts: it is not learned, and seldom of matter.
-func (m *Meter) gainOf(side Side, k int) figure {
-	if side == Negative {
-		return figure{0, m.class.link[side][k].firstMVPerV()}
+func (r *rail) gainOf(k int) figure {
+	if r.side == Negative {
+		return figure{0, r.taps[k].firstMVPerV()}
 	}
-	return m.state.Charge[side][k].gainMVPerV()
+	return r.charge[k].gainMVPerV()
 }
 
 // looseJointMohm returns the resistance of the joint at a guess's post that brings the links beside
 // it nearest to a usual link.
-func (m *Meter) looseJointMohm(side Side, g hypothesis) float64 {
+func (r *rail) looseJointMohm(g hypothesis) float64 {
 	var ay, aa float64
-	for k := max(g.post-1, 0); k <= min(g.post, m.n-2); k++ {
-		f, ok := m.linkByRuns(side, k, g, 0)
+	for k := max(g.post-1, 0); k <= min(g.post, r.n-2); k++ {
+		f, ok := r.linkByRuns(k, g, 0)
 		if !ok {
 			continue
 		}
-		l, fed := m.runsOf(side, k)
+		l, fed := r.runsOf(k)
 		share := l.passing(k, g, fed).value
 		if math.Abs(share) < minSplit {
 			continue
@@ -365,19 +375,19 @@ func (m *Meter) looseJointMohm(side Side, g hypothesis) float64 {
 }
 
 // answer fills in the figures of the best guess.
-func (m *Meter) answer(side Side, g hypothesis, f *sideResult) {
+func (r *rail) answer(g hypothesis, f *sideResult) {
 	loose := 0.0
 	if g.post >= 0 {
-		loose = m.looseJointMohm(side, g)
+		loose = r.looseJointMohm(g)
 		f.posts[g.post] = answer{figure{loose + soundMohm, math.Hypot(looseMohm, looseShare*loose)}, true}
 	}
-	for k := range m.n - 1 {
+	for k := range r.n - 1 {
 		a := &f.links[k]
-		run, runOK := m.linkByRuns(side, k, g, loose)
-		charge, chargeOK := m.linkByCharge(side, k, g, loose)
+		run, runOK := r.linkByRuns(k, g, loose)
+		charge, chargeOK := r.linkByCharge(k, g, loose)
 		runOK = runOK && f.run.probability >= minPlace
 		chargeOK = chargeOK && f.charge.probability >= minPlace
-		l, fed := m.runsOf(side, k)
+		l, fed := r.runsOf(k)
 		tapped := math.Hypot(charge.sigma, tapShare*charge.value)
 		switch {
 		// Runs have three times the current, minutes old; both together would count the gains'

@@ -1,0 +1,116 @@
+package estimate
+
+import (
+	"math"
+	"time"
+
+	"liftbank/rules/leadacid"
+)
+
+// Belief is what is believed of charge, capacity and current sensor: counting makes the errors of
+// all three go together. Exported only to be saved.
+type Belief struct {
+	ZeroA                float64 // that the current sensor shows without current
+	ZeroVar              float64 // A²
+	ZeroVarThen          float64 // when the filter was brought up to date
+	CapAh                float64 // present full capacity
+	CapVar               float64 // relative
+	CapLearned           bool    // from at least one swing
+	Swing                Swing
+	Filter               Filter
+	MovedPct, MovedHours float64       // counted since the filter was brought up to date
+	CountedSigmaPct      float64       // counted up since, of what is lost in charging and in gaps
+	ChargeReadAt         time.Duration // last time a charge was read on its way to full
+}
+
+// What counting leaves open, and what an idle bank says of the current sensor's zero.
+const (
+	firstSigmaPct  = 30.0             // %: charge before any evidence; our choice
+	maxSigmaFactor = 1.5              // ratio: of that, squared, the most that counting leaves; our choice
+	startPct       = 60.0             // %: charge before any evidence; our choice
+	minZeroSigmaA  = 0.05             // A: how well a zero can be known, beside what a parked bank gives; our choice
+	zeroShare      = 0.75             // ratio: deviation of a zero over its class, before it was seen at rest; our choice
+	maxZero        = 1.25             // ratio: of its class, more is a fault or a drain; our choice
+	maxIdle        = 4                // ratio: of that, more is no trickle, and says nothing of a zero; our choice
+	idleA          = -0.03            // A: what a parked battery gives to the board and itself; our choice
+	idleSigmaA     = 0.06             // A: how uncertain that is; our choice
+	unsettledA     = 0.3              // A: what may flow between neighbors at first in a rest; our choice
+	unsettledFor   = time.Hour        // for that to go; our choice
+	idleShare      = 2 * time.Hour    // closer readings of a zero count as one; our choice
+	idleAfter      = 20 * time.Minute // of rest, before a zero is read; our choice
+)
+
+func (p *Params) maxZeroA() float64 { return maxZero * p.Current.Zero }
+
+// newBelief returns what is believed before any evidence.
+func newBelief(p *Params) Belief {
+	zero := sq(zeroShare * p.Current.Zero)
+	return Belief{
+		ZeroVar: zero, ZeroVarThen: zero, CapAh: p.RatedAh, CapVar: sq(leadacid.RatedSigma),
+		Filter: newFilter(p.Chemistry),
+	}
+}
+
+// count moves the charge by what was stored in so many hours.
+func (b *Belief) count(storedAh, hours float64) {
+	share := storedAh / b.CapAh
+	b.Swing.DrawnAh -= storedAh
+	b.Filter.X[iSoC] = min(max(b.Filter.X[iSoC]+100*share, 0), 100)
+	b.MovedPct += 100 * share
+	b.MovedHours += hours
+}
+
+// beginSwing begins a swing at the charge as it is believed now.
+func (b *Belief) beginSwing() {
+	b.Swing = Swing{Open: true, TopPct: b.Filter.X[iSoC], TopSigmaPct: math.Sqrt(b.Filter.P[iSoC][iSoC])}
+}
+
+// settle makes what was counted since the last reading part of the filter's deviations.
+func (b *Belief) settle(p *Params) {
+	b.counting(&b.Filter, p)
+	b.CountedSigmaPct, b.MovedPct, b.MovedHours, b.ZeroVarThen = 0, 0, 0, b.ZeroVar
+}
+
+// counting brings f's deviations up to what was counted since the last reading.
+func (b *Belief) counting(f *Filter, p *Params) {
+	for i := range states {
+		f.Cross[i][kZero] *= b.ZeroVar / b.ZeroVarThen
+	}
+	f.propagate(b.MovedPct, 100*b.MovedHours/b.CapAh, b.CapVar+sq(p.Current.Gain), b.ZeroVar)
+	f.drift(b.MovedHours)
+	f.widen(sq(b.CountedSigmaPct))
+}
+
+// variance returns that of the charge as counting leaves it.
+func (b *Belief) variance(p *Params) float64 {
+	c := b.Filter.Cross[iSoC]
+	c[kZero] *= b.ZeroVar / b.ZeroVarThen
+	charge := moved(b.Filter.P[iSoC][iSoC], &c, b.MovedPct, 100*b.MovedHours/b.CapAh,
+		b.CapVar+sq(p.Current.Gain), b.ZeroVar)
+	return widened(charge, sq(b.CountedSigmaPct))
+}
+
+// takeCharge takes in a charge read on its way to full: readings close together are largely the
+// same evidence.
+func (b *Belief) takeCharge(at time.Duration, pct, sigmaPct float64, p *Params) {
+	share := float64(at-b.ChargeReadAt) / float64(chargeTime)
+	b.ChargeReadAt = at
+	b.settle(p)
+	b.Filter.updateSoC(pct, sigmaPct/math.Sqrt(min(share, 1)))
+}
+
+// learnZero takes a reading of an idle bank that goes on resting as one of the current sensor's
+// zero.
+func (b *Belief) learnZero(in *Sample, dt time.Duration, rest *Rest, p *Params) {
+	if !in.Idle || !in.CurrentA.OK() || math.Abs(in.CurrentA.Value) > maxIdle*p.maxZeroA() ||
+		!rest.Resting || rest.Jumped || rest.RestFor < idleAfter {
+		return
+	}
+	// Until the battery has settled, more than a trickle may flow between it and its neighbors.
+	settle := unsettledA * (1 - approach(rest.RestFor, unsettledFor))
+	r := (idleSigmaA*idleSigmaA + settle*settle) * float64(idleShare) / float64(max(dt, time.Millisecond))
+	k := b.ZeroVar / (b.ZeroVar + r)
+	limit := p.maxZeroA()
+	b.ZeroA = min(max(b.ZeroA+k*(in.CurrentA.Value-idleA), -limit), limit)
+	b.ZeroVar = max(b.ZeroVar*(1-k), minZeroSigmaA*minZeroSigmaA)
+}
