@@ -39,7 +39,8 @@ func TestPrometheusCallsWhenTheBankStaysUndercharged(t *testing.T) {
 	for from, to := range map[string]string{
 		"scrape_interval: 30s": "scrape_interval: 500ms", "scrape_timeout: 10s": "scrape_timeout: 500ms",
 		"evaluation_interval: 30s": "evaluation_interval: 500ms",
-		"file_sd_configs:\n      - files: [units/*.yml]\n        refresh_interval: 1m\n": "static_configs:\n      - targets: [" + page[1] + "]\n        labels: {instance: demo}\n",
+		"file_sd_configs:\n      - files: [units/*.yml]\n        refresh_interval: 1m\n": "static_configs:\n" +
+			"      - targets: [" + page[1] + "]\n        labels: {instance: demo}\n",
 		"- targets: [localhost:9093]": "- targets: []",
 	} {
 		require.Contains(t, config, from)
@@ -56,7 +57,8 @@ func TestPrometheusCallsWhenTheBankStaysUndercharged(t *testing.T) {
 	deadline := time.Now().Add(3 * time.Minute)
 	for {
 		firing := alertsOf(t, address)
-		// nothing else is urgent; what is asked by the second can't be judged on a clock that runs so fast
+		// nothing else is urgent; what is asked by the second can't be judged on a clock that runs so
+		// fast
 		for name, a := range firing {
 			assert.NotEqual(t, "urgent", a.Labels["severity"], "%s: %v", name, a.Annotations)
 		}

@@ -14,7 +14,8 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// asyncAPI returns the published schema of AsyncAPI 3.0.0 documents; testdata/asyncapi says where it is from.
+// asyncAPI returns the published schema of AsyncAPI 3.0.0 documents; testdata/asyncapi says where
+// it is from.
 func asyncAPI(t *testing.T) *jsonschema.Schema {
 	t.Helper()
 	f, err := os.Open(filepath.Join("testdata", "asyncapi", "3.0.0.json.gz"))
@@ -94,8 +95,8 @@ type ref struct {
 
 func (r ref) last() string { return r.Ref[strings.LastIndex(r.Ref, "/")+1:] }
 
-// The document, the schemas and the broker's rules speak of the same topics: what a unit sends it may write, what it hears it may read,
-// and each kind of message has its schema.
+// The document, the schemas and the broker's rules speak of the same topics: what a unit sends it
+// may write, what it hears it may read, and each kind of message has its schema.
 func TestAsyncAPIDocumentIsOfTheseMessages(t *testing.T) {
 	var doc asyncAPIDoc
 	require.NoError(t, json.Unmarshal([]byte(encode(t, asyncDocument(t))), &doc))

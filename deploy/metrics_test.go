@@ -20,11 +20,12 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// inventory is every metric that an agent can show, with the values each of its labels was seen with.
+// inventory is every metric that an agent can show, with the values each of its labels was seen
+// with.
 type inventory map[string]map[string][]string
 
-// inventoryOf gathers what a whole agent shows that runs, and the metrics of units about which everything is known: both sample snapshots,
-// with whatever they leave unknown or empty filled in.
+// inventoryOf gathers what a whole agent shows that runs, and the metrics of units about which
+// everything is known: both sample snapshots, with whatever they leave unknown or empty filled in.
 func inventoryOf(t *testing.T) inventory {
 	t.Helper()
 	all := inventory{"up": {}}
@@ -49,7 +50,8 @@ func inventoryOf(t *testing.T) inventory {
 		hub := snapshot.NewHub(time.Now)
 		hub.Publish(s)
 		families, err := metrics.New(metrics.Options{
-			Hub: hub, Outlets: func() []outlet.State { return []outlet.State{{Name: "mqtt", Since: time.Unix(1, 0)}} }, Started: time.Unix(1, 0),
+			Hub: hub, Outlets: func() []outlet.State { return []outlet.State{{Name: "mqtt", Since: time.Unix(1, 0)}} },
+			Started: time.Unix(1, 0),
 		}).Gather()
 		require.NoError(t, err)
 		for _, f := range families {
@@ -107,9 +109,10 @@ type selector struct {
 
 type matcher struct{ label, op, value string }
 
-// What is left of PromQL is read with a small tokenizer: the real parser is a module many times the size of this one. promtool has parsed
-// each expression already, so only names have to be found here. A word is a metric unless it is a function (a parenthesis follows), a
-// keyword, a duration, or in the parentheses of by, without, on, ignoring and group_*, which are taken out before.
+// What is left of PromQL is read with a small tokenizer: the real parser is a module many times the
+// size of this one. promtool has parsed each expression already, so only names have to be found
+// here. A word is a metric unless it is a function (a parenthesis follows), a keyword, a duration,
+// or in the parentheses of by, without, on, ignoring and group_*, which are taken out before.
 var (
 	quoted    = regexp.MustCompile(`"(?:[^"\\]|\\.)*"`)
 	labelList = regexp.MustCompile(`\b(by|without|on|ignoring|group_left|group_right)\s*\([^)]*\)`)
@@ -150,9 +153,12 @@ func TestSelectors(t *testing.T) {
 		assert.Equal(t, want, selectors(expr), expr)
 	}
 	f(`up`, selector{metric: "up"})
-	f(`sum by (job, instance) (rate(a_total{x="1", y!~"}b("}[5m])) > 0.1`, selector{"a_total", []matcher{{"x", "=", "1"}, {"y", "!~", `}b(`}}})
-	f(`a:b:rate5m * on (x) group_left (y) c unless on () d offset 3d`, selector{metric: "a:b:rate5m"}, selector{metric: "c"}, selector{metric: "d"})
-	f(`max_over_time(a[3d:10m]) < 1e6 and b == bool 1 or topk(3, c)`, selector{metric: "a"}, selector{metric: "b"}, selector{metric: "c"})
+	f(`sum by (job, instance) (rate(a_total{x="1", y!~"}b("}[5m])) > 0.1`,
+		selector{"a_total", []matcher{{"x", "=", "1"}, {"y", "!~", `}b(`}}})
+	f(`a:b:rate5m * on (x) group_left (y) c unless on () d offset 3d`, selector{metric: "a:b:rate5m"},
+		selector{metric: "c"}, selector{metric: "d"})
+	f(`max_over_time(a[3d:10m]) < 1e6 and b == bool 1 or topk(3, c)`, selector{metric: "a"}, selector{metric: "b"},
+		selector{metric: "c"})
 	f(`time() - a`, selector{metric: "a"})
 }
 
@@ -249,7 +255,8 @@ func TestRulesDoWhatTheyShould(t *testing.T) {
 }
 
 func TestAlertmanagerTakesItsFile(t *testing.T) {
-	out, err := exec.Command(program(t, "amtool", "prometheus-alertmanager"), "check-config", "prometheus/alertmanager.yml").CombinedOutput()
+	out, err := exec.Command(program(t, "amtool", "prometheus-alertmanager"), "check-config",
+		"prometheus/alertmanager.yml").CombinedOutput()
 	assert.NoError(t, err, string(out))
 }
 
@@ -269,7 +276,8 @@ func TestRulesAskForWhatAgentsShow(t *testing.T) {
 	}
 }
 
-// Alerts carry a severity of ours, say what and where, and are shown to fire and not to fire in the rules' own tests.
+// Alerts carry a severity of ours, say what and where, and are shown to fire and not to fire in the
+// rules' own tests.
 func TestAlertsAreComplete(t *testing.T) {
 	type wanted struct {
 		Alert string           `yaml:"alertname"`

@@ -17,7 +17,8 @@ import (
 	"liftbank/agent/snapshot"
 )
 
-// fleetBroker is real mosquitto with the configuration of this folder. Only what a test can't have is put in its place: port, folders, user.
+// fleetBroker is real mosquitto with the configuration of this folder. Only what a test can't have
+// is put in its place: port, folders, user.
 type fleetBroker struct {
 	*authority
 	*process
@@ -35,7 +36,8 @@ func newFleetBroker(t *testing.T) *fleetBroker {
 	b := &fleetBroker{authority: newAuthority(t, etc, "fleet authority"), address: address}
 	b.sign(t, "broker", "broker", false)
 	write(t, read(t, "mosquitto", "acl"), etc, "acl")
-	ours := strings.NewReplacer("/etc/mosquitto/liftbank", etc, "listener 8883", "listener "+port+" 127.0.0.1").Replace(read(t, "mosquitto", "liftbank.conf"))
+	ours := strings.NewReplacer("/etc/mosquitto/liftbank", etc, "listener 8883",
+		"listener "+port+" 127.0.0.1").Replace(read(t, "mosquitto", "liftbank.conf"))
 	confD := t.TempDir()
 	write(t, ours, confD, "liftbank.conf")
 	// The distribution's own file, as Debian 12 has it but for its folders and the log.
@@ -79,7 +81,8 @@ func (b *fleetBroker) mustJoin(t *testing.T, commonName string) mqtt.Client {
 	return c
 }
 
-// follow subscribes. What may not be read is not delivered; mosquitto 2.0 doesn't refuse the subscription.
+// follow subscribes. What may not be read is not delivered; mosquitto 2.0 doesn't refuse the
+// subscription.
 func follow(t *testing.T, c mqtt.Client, filter string) <-chan arrival {
 	t.Helper()
 	got := make(chan arrival, 20000)
@@ -107,7 +110,8 @@ func (b *fleetBroker) agent(t *testing.T, unit, caFile, certFile, keyFile string
 	if certFile != "" {
 		own = fmt.Sprintf(", cert_file: %q, key_file: %q", certFile, keyFile)
 	}
-	return startUnit(t, unit, fmt.Sprintf("{broker: %q, snapshot_every: 1h, ca_file: %q%s}", "mqtts://"+b.address, caFile, own))
+	return startUnit(t, unit,
+		fmt.Sprintf("{broker: %q, snapshot_every: 1h, ca_file: %q%s}", "mqtts://"+b.address, caFile, own))
 }
 
 func sampleSnapshot(t testing.TB, name string) *snapshot.Snapshot {
@@ -160,7 +164,8 @@ func TestBrokerTakesAUnitsWord(t *testing.T) {
 	}
 }
 
-// A unit that is gone without a word: another connection with its certificate throws the first out, which is as good as a cut cable.
+// A unit that is gone without a word: another connection with its certificate throws the first out,
+// which is as good as a cut cable.
 func TestBrokerSaysTheLastWill(t *testing.T) {
 	b := newFleetBroker(t)
 	reader := follow(t, b.mustJoin(t, "fleet.reader"), "liftbank/v1/+/status")
@@ -185,7 +190,8 @@ func TestUnitSpeaksForItselfOnly(t *testing.T) {
 	rogue := b.mustJoin(t, "t-2")
 	heard := follow(t, rogue, "#")
 
-	// Each refused message is followed by one that is let through: had the first been too, it would have come before.
+	// Each refused message is followed by one that is let through: had the first been too, it would
+	// have come before.
 	refused := func(who mqtt.Client, topic string) {
 		t.Helper()
 		say(t, who, topic, "forged")
@@ -220,7 +226,8 @@ func TestUnitSpeaksForItselfOnly(t *testing.T) {
 		}
 		refused(c, "liftbank/v1/t-1/snapshot")
 	}
-	// A will in another's name is a message like any other; a second connection with the certificate makes the broker say it.
+	// A will in another's name is a message like any other; a second connection with the certificate
+	// makes the broker say it.
 	forge := func(o *mqtt.ClientOptions) { o.SetWill("liftbank/v1/t-1/status", "forged", 1, true) }
 	thrownOut := make(chan error, 1)
 	_, err := b.join(t, "t-3", "t-3", func(o *mqtt.ClientOptions) {
@@ -258,20 +265,24 @@ func TestBrokerRefusesWrongCertificates(t *testing.T) {
 	oldCert, oldKey := b.sign(t, "old", "t-1042", true)
 	cert, key := b.sign(t, "t-1042", "t-1042", false)
 
-	// What the unit sees is the TLS alert (RFC 8446 section 6.2, in crypto/tls's words), unless the broker's closing overtakes it: it
-	// need not read what the client has sent meanwhile.
+	// What the unit sees is the TLS alert (RFC 8446 section 6.2, in crypto/tls's words), unless the
+	// broker's closing overtakes it: it need not read what the client has sent meanwhile.
 	const overtaken = "|connection reset by peer|broken pipe|EOF"
 	for name, c := range map[string]struct{ ca, cert, key, want, brokerSays string }{
-		"expired":                {b.caFile(), oldCert, oldKey, "expired certificate" + overtaken, "certificate verify failed"},
-		"of another authority":   {b.caFile(), foreignCert, foreignKey, "unknown certificate authority" + overtaken, "certificate verify failed"},
-		"none":                   {b.caFile(), "", "", "certificate required" + overtaken, "peer did not return a certificate"},
+		"expired": {b.caFile(), oldCert, oldKey, "expired certificate" + overtaken,
+			"certificate verify failed"},
+		"of another authority": {b.caFile(), foreignCert, foreignKey, "unknown certificate authority" + overtaken,
+			"certificate verify failed"},
+		"none": {b.caFile(), "", "", "certificate required" + overtaken,
+			"peer did not return a certificate"},
 		"broker's is not wanted": {foreign.caFile(), cert, key, "signed by unknown authority", ""},
 	} {
 		t.Run(name, func(t *testing.T) {
 			a := b.agent(t, "t-1042", c.ca, c.cert, c.key)
 			assert.Regexp(t, c.want, receive(t, a.logs, "the reason"))
 			assert.Equal(t, "0", a.metric(t, `liftbank_publish_connected{outlet="mqtt"}`))
-			assert.Regexp(t, "^[12]$", a.metric(t, `liftbank_publish_failures_total{outlet="mqtt"}`), "it waits a second or so, and then longer")
+			assert.Regexp(t, "^[12]$", a.metric(t, `liftbank_publish_failures_total{outlet="mqtt"}`),
+				"it waits a second or so, and then longer")
 			b.says(t, c.brokerSays)
 		})
 	}
@@ -289,7 +300,8 @@ func TestBrokerRefusesWrongCertificates(t *testing.T) {
 	assert.NotEqual(t, byte(0x20), append(answer[:n], 0)[0], "CONNACK")
 }
 
-// A collector that is away finds everything when it comes back; with the broker's default limit four fifths of it would be gone.
+// A collector that is away finds everything when it comes back; with the broker's default limit
+// four fifths of it would be gone.
 func TestBrokerKeepsWhatWaitsForTheCollector(t *testing.T) {
 	const messages = 5000
 	b := newFleetBroker(t)

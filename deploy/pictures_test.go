@@ -133,7 +133,8 @@ func findingsPicture(t *testing.T, rows [][]string) string {
 	for _, tick := range []struct {
 		at   time.Duration
 		name string
-	}{{time.Second, "1 s"}, {time.Minute, "1 min"}, {time.Hour, "1 h"}, {24 * time.Hour, "1 d"}, {7 * 24 * time.Hour, "7 d"}} {
+	}{{time.Second, "1 s"}, {time.Minute, "1 min"}, {time.Hour, "1 h"}, {24 * time.Hour, "1 d"},
+		{7 * 24 * time.Hour, "7 d"}} {
 		c.line(x(tick.at), top, x(tick.at), bottom)
 		c.text(x(tick.at), top-10, "middle", tick.name)
 	}

@@ -29,7 +29,7 @@ func unitSettings(text string) map[string][]string {
 }
 
 // verify has systemd judge a unit file. The program it starts must be there, so another takes its
-// place. It gives what systemd has to say, which for a misspelt setting is a line but no failure.
+// place. It gives what systemd has to say, which for a misspelled setting is a line but no failure.
 func verify(t *testing.T, text string) string {
 	analyze := program(t, "systemd-analyze", "systemd")
 	self, err := os.Executable()

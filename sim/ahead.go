@@ -128,8 +128,8 @@ func (a *ahead) lift(r *duty.Run, leastMotorV float64) bool {
 // taper that no service waits for.
 const FullPct = 98.0
 
-// TimeToFull returns how long the bank takes until its charge is FullPct at the feed of now, with no
-// lift; ok is false when it is not so within most.
+// TimeToFull returns how long the bank takes until its charge is FullPct at the feed of now, with
+// no lift; ok is false when it is not so within most.
 func (u *Unit) TimeToFull(most time.Duration) (t time.Duration, ok bool) {
 	a := newAhead(u)
 	const step = 2 * time.Second

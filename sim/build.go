@@ -17,7 +17,7 @@ func batteriesOf(sc *scenario.Scenario, tempC float64) ([]cell.Battery, error) {
 	batteries := make([]cell.Battery, len(sc.Bank.Batteries))
 	for k := range batteries {
 		b := &sc.Bank.Batteries[k]
-		spec := cell.Spec{Chemistry: b.Chemistry, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA, Ageing: ageingOf(b.Ageing)}
+		spec := cell.Spec{Chemistry: b.Chemistry, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA, Aging: agingOf(b.Aging)}
 		var err error
 		if batteries[k], err = cell.New(spec, b.SoCPct, tempC); err != nil {
 			return nil, fmt.Errorf("battery %s: %w", b.ID, err)
@@ -26,9 +26,9 @@ func batteriesOf(sc *scenario.Scenario, tempC float64) ([]cell.Battery, error) {
 	return batteries, nil
 }
 
-func ageingOf(a scenario.Ageing) cell.Ageing {
-	return cell.Ageing{
-		LostCapacityPct: a.LostCapacityPct, RaisedResistancePct: a.RaisedResistancePct, SulphationPct: a.SulphationPct,
+func agingOf(a scenario.Aging) cell.Aging {
+	return cell.Aging{
+		LostCapacityPct: a.LostCapacityPct, RaisedResistancePct: a.RaisedResistancePct, SulfationPct: a.SulfationPct,
 		ShortedCells: a.ShortedCells, OpenCell: a.OpenCell,
 	}
 }

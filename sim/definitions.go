@@ -7,25 +7,28 @@ import (
 	"liftbank/sim/bank"
 )
 
-// Limits of the definitions. Where a published figure exists it is named; the rest is common practice, no source.
+// Limits of the definitions. Where a published figure exists it is named; the rest is common
+// practice, no source.
 const (
-	fullPct       = 97.0               // counts as a full charge
-	fullDoubtPct  = 1.5                // so far over it 5 h of absorption read 0.2 A wrong leave no estimate to tell
-	fullEvery     = 7 * 24 * time.Hour // IEEE Std 1361 and 937 practice: at least every 7 to 14 days in partial charge (from memory)
-	lowBankPct    = 60.0
-	lowBankFor    = 3 * 24 * time.Hour
-	lowRestedV    = 12.4 // 25 °C: charge before test if under (service manuals)
-	restedAfterS  = 3600
-	balanceFall   = 3.0  // % SoC over storyDays-1 working days
-	balanceUnder  = 90.0 // %: a fall from a full charge to just under it is no loss
-	unevenRatio   = 1.10 // a battery's share over an even one
-	unevenDoubt   = 0.04 // so far under it sensors of ±1 %, at opposite ends in a bank of four, can't tell
-	unevenAh      = 1.0
-	linkOhm       = 1.5e-3    // two joints and a cable
-	postOhm       = 0.1 / 120 // 0.1 V a connection (drop-testing practice) at 120 A
-	motorDropV    = 0.5       // starting circuit, total (voltage drop guide, 2024)
-	tiredPart     = 0.8       // replace at capacity under 80 % (US Bureau of Reclamation storage battery guide; IEEE Std 450)
-	failedPart    = 0.6       // fails the half-CCA load test
+	fullPct      = 97.0 // counts as a full charge
+	fullDoubtPct = 1.5  // so far over it 5 h of absorption read 0.2 A wrong leave no estimate to tell
+	// IEEE Std 1361 and 937 practice: at least every 7 to 14 days in partial charge (from memory)
+	fullEvery    = 7 * 24 * time.Hour
+	lowBankPct   = 60.0
+	lowBankFor   = 3 * 24 * time.Hour
+	lowRestedV   = 12.4 // 25 °C: charge before test if under (service manuals)
+	restedAfterS = 3600
+	balanceFall  = 3.0  // % SoC over storyDays-1 working days
+	balanceUnder = 90.0 // %: a fall from a full charge to just under it is no loss
+	unevenRatio  = 1.10 // a battery's share over an even one
+	unevenDoubt  = 0.04 // so far under it sensors of ±1 %, at opposite ends in a bank of four, can't tell
+	unevenAh     = 1.0
+	linkOhm      = 1.5e-3    // two joints and a cable
+	postOhm      = 0.1 / 120 // 0.1 V a connection (drop-testing practice) at 120 A
+	motorDropV   = 0.5       // starting circuit, total (voltage drop guide, 2024)
+	// replace at capacity under 80 % (US Bureau of Reclamation storage battery guide; IEEE Std 450)
+	tiredPart     = 0.8
+	failedPart    = 0.6 // fails the half-CCA load test
 	circulatingA  = 0.3
 	circulatingS  = 2 * 3600
 	seriesV       = 18.0
@@ -46,12 +49,13 @@ const (
 	startGraceS   = 10.0
 )
 
-// definitions is the one place that says what each finding physically is. In order of scenario.Findings.
+// definitions is the one place that says what each finding physically is. In order of
+// scenario.Findings.
 var definitions = []definition{
 	{
 		finding: "feed-lost", prompt: true,
-		what: "wake line on for longer than the converter takes to start, and nothing comes out of it that reaches the bank; " +
-			"stays so while the wake line is off",
+		what: "wake line on for longer than the converter takes to start, and nothing comes out of it that reaches " +
+			"the bank; stays so while the wake line is off",
 		why: "with the wake line off nobody can tell, and nothing has been mended",
 		judge: func(u *Unit, _ int) verdict {
 			src := u.feed.Source(u.bank.Battery(0).TempC())
@@ -66,14 +70,16 @@ var definitions = []definition{
 	},
 	{
 		finding: "feed-weak", follows: []string{"series-wired", "reversed"},
-		what:  "the bank takes under 60 % of what it would take at this instant from the same converter through a sound feed path, and that would be over 5 A",
+		what: "the bank takes under 60 % of what it would take at this instant from the same converter " +
+			"through a sound feed path, and that would be over 5 A",
 		why:   "only then does the path hold back what the bank wants; a full bank tells nothing",
 		judge: func(u *Unit, _ int) verdict { return judgeWeak(u) },
 	},
 	{
 		finding: "feed-high",
-		what:    "charge voltage at the posts over the upper absorption voltage of the chemistry, temperature compensated, by 0.1 V for a minute",
-		why:     "14.8 V flooded and AGM, 14.4 V gel, -24 mV/°C (handbooks, from memory)",
+		what: "charge voltage at the posts over the upper absorption voltage of the chemistry, " +
+			"temperature compensated, by 0.1 V for a minute",
+		why: "14.8 V flooded and AGM, 14.4 V gel, -24 mV/°C (handbooks, from memory)",
 		judge: func(u *Unit, _ int) verdict {
 			if u.bank.Flow.FeedA <= 0 {
 				return unknown
@@ -83,9 +89,11 @@ var definitions = []definition{
 	},
 	{
 		finding: "bank-low",
-		follows: []string{"feed-lost", "feed-weak", "bank-undercharged", "balance-negative", "parked-drain", "battery-failed", "motor-stuck"},
-		what:    "mean rested voltage of the batteries, at 25 °C, under 12.4 V with nothing on for an hour",
-		why:     "the service threshold of service manuals; with current flowing the bank is not at rest, and it stays as it was",
+		follows: []string{"feed-lost", "feed-weak", "bank-undercharged", "balance-negative", "parked-drain", "battery-failed",
+			"motor-stuck"},
+		what: "mean rested voltage of the batteries, at 25 °C, under 12.4 V with nothing on for an hour",
+		why: "the service threshold of service manuals; with current flowing the bank is not at rest, " +
+			"and it stays as it was",
 		judge: func(u *Unit, _ int) verdict {
 			if u.story.restedS(u) < restedAfterS {
 				return unknown
@@ -94,9 +102,11 @@ var definitions = []definition{
 		},
 	},
 	{
-		finding: "bank-undercharged", follows: []string{"feed-lost", "feed-weak", "balance-negative", "parked-drain", "motor-stuck"},
-		what: "a battery without a dead cell has not reached 97 % for 7 days, or the bank has been under 60 % for 3 days; in doubt where it has not reached 98.5 %",
-		why:  "partial state of charge practice: full at least every 7 to 14 days",
+		finding: "bank-undercharged",
+		follows: []string{"feed-lost", "feed-weak", "balance-negative", "parked-drain", "motor-stuck"},
+		what: "a battery without a dead cell has not reached 97 % for 7 days, or the bank has been under 60 % for 3 days; " +
+			"in doubt where it has not reached 98.5 %",
+		why: "partial state of charge practice: full at least every 7 to 14 days",
 		judge: func(u *Unit, _ int) verdict {
 			starved, unsure := u.tickAt-u.story.lastBank >= lowBankFor, false
 			for k := range u.bank.Batteries() {
@@ -122,9 +132,10 @@ var definitions = []definition{
 		},
 	},
 	{
-		finding: "share-uneven", follows: []string{"link-resistive", "battery-tired", "battery-failed"}, subjects: batteryNames,
-		what: "in yesterday's runs this battery gave 1.10 times an even share or more, of 1 Ah or more",
-		why:  "same-post leads with 0.5 mΩ patches give 1.10 (solved by hand and by a circuit simulator)",
+		finding: "share-uneven", follows: []string{"link-resistive", "battery-tired", "battery-failed"},
+		subjects: batteryNames,
+		what:     "in yesterday's runs this battery gave 1.10 times an even share or more, of 1 Ah or more",
+		why:      "same-post leads with 0.5 mΩ patches give 1.10 (solved by hand and by a circuit simulator)",
 		judge: func(u *Unit, k int) verdict {
 			sum := 0.0
 			for j := range u.bank.Batteries() {
@@ -166,8 +177,9 @@ var definitions = []definition{
 	},
 	{
 		finding: "circulating", follows: []string{"battery-failed", "battery-tired"},
-		what: "after two hours with nothing on, half the sum of the batteries' currents without sign is 0.3 A or more over the drain",
-		why:  "batteries of one charge settle within that; 0.3 A is 7 Ah a day",
+		what: "after two hours with nothing on, half the sum of the batteries' currents without sign is 0.3 A " +
+			"or more over the drain",
+		why: "batteries of one charge settle within that; 0.3 A is 7 Ah a day",
 		judge: func(u *Unit, _ int) verdict {
 			if u.story.restedS(u) < circulatingS {
 				return unknown
@@ -213,8 +225,9 @@ var definitions = []definition{
 	{
 		finding: "motor-hungry",
 		what:    "the pump takes over 1.2 times a sound one's torque",
-		why:     "the same lift, oil and voltage cost 20 % more current; that is more than load or cold explain after correction",
-		judge:   func(u *Unit, _ int) verdict { return yesIf(u.motor.Torque() > hungryFactor) },
+		why: "the same lift, oil and voltage cost 20 % more current; " +
+			"that is more than load or cold explain after correction",
+		judge: func(u *Unit, _ int) verdict { return yesIf(u.motor.Torque() > hungryFactor) },
 	},
 	{
 		finding: "motor-starved",
@@ -261,9 +274,10 @@ var definitions = []definition{
 	},
 	{
 		finding: "freeze-risk", subjects: batteryNames,
-		follows: []string{"bank-low", "bank-undercharged", "feed-lost", "feed-weak", "parked-drain", "battery-failed", "balance-negative"},
-		what:    "a battery within 3 °C of the freezing point of its electrolyte at its true charge",
-		why:     "storage tables of a vehicle manual and US Army TM-5-1185, the warmer of the published sets",
+		follows: []string{"bank-low", "bank-undercharged", "feed-lost", "feed-weak", "parked-drain", "battery-failed",
+			"balance-negative"},
+		what: "a battery within 3 °C of the freezing point of its electrolyte at its true charge",
+		why:  "storage tables of a vehicle manual and US Army TM-5-1185, the warmer of the published sets",
 		judge: func(u *Unit, k int) verdict {
 			b := u.bank.Battery(k)
 			return yesIf(b.TempC() <= freezingC(b.SoCPct())+freezeMarginC)
@@ -310,7 +324,7 @@ var definitions = []definition{
 
 // deadCell reports whether a battery has a cell that gives nothing.
 func deadCell(u *Unit, k int) bool {
-	return u.story.ageing[k].ShortedCells > 0 || u.story.ageing[k].OpenCell
+	return u.story.aging[k].ShortedCells > 0 || u.story.aging[k].OpenCell
 }
 
 // soundPart gives the smaller of capability and capacity over rated; 0 with a dead cell.
@@ -322,8 +336,8 @@ func soundPart(u *Unit, k int) float64 {
 	return min(u.story.crankingA[k]/b.RatedCCA, u.bank.Battery(k).CapacityAh()/b.RatedAh)
 }
 
-// restedPerC is the change of a 12 V battery's rested voltage per °C at one charge: six times 0.2 mV (thermodynamic, from
-// memory; published sheets have 3 mV).
+// restedPerC is the change of a 12 V battery's rested voltage per °C at one charge: six times 0.2
+// mV (thermodynamic, from memory; published sheets have 3 mV).
 const restedPerC = 0.0012
 
 // bankRestedV gives the mean rested voltage of the batteries, brought to 25 °C.
@@ -386,8 +400,9 @@ func judgeWeak(u *Unit) verdict {
 	return yesIf(does < float64(weakPart*would))
 }
 
-// freezing is the freezing point over charge: specific gravities 1.265, 1.225, 1.190, 1.155 and 1.120 at 100 to 0 % (Battery
-// Council scale), and their freezing points from a vehicle manual's storage table and US Army TM-5-1185.
+// freezing is the freezing point over charge: specific gravities 1.265, 1.225, 1.190, 1.155 and
+// 1.120 at 100 to 0 % (Battery Council scale), and their freezing points from a vehicle manual's
+// storage table and US Army TM-5-1185.
 var freezing = [...]float64{-10.7, -16.2, -24.8, -37.2, -59.4}
 
 // freezingC gives the freezing point of the electrolyte in °C at a charge of 0 to 100 %.

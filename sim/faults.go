@@ -170,24 +170,24 @@ func wire(w *bank.Wiring, x *scenario.Fault, k int) {
 // applyFaults brings everything to what the active faults make of it.
 func (u *Unit) applyFaults() {
 	w := wiringOf(&u.sc)
-	var ageing [MaxBatteries]cell.Ageing
+	var aging [MaxBatteries]cell.Aging
 	for k := range u.sc.Bank.Batteries {
-		ageing[k] = ageingOf(u.sc.Bank.Batteries[k].Ageing)
+		aging[k] = agingOf(u.sc.Bank.Batteries[k].Aging)
 	}
 	u.faults.each(func(x *scenario.Fault) {
 		k := max(0, u.sc.Bank.Index(x.Battery))
 		wire(&w, x, k)
 		if x.Kind == "battery-aged" {
-			ageing[k] = ageingOf(x.Ageing)
+			aging[k] = agingOf(x.Aging)
 		}
 	})
 	if err := u.bank.SetWiring(w); err != nil {
 		panic(fmt.Sprintf("bug: sim: faults: %v", err)) // the scenario was checked
 	}
 	for k := range u.bank.Batteries() {
-		if ageing[k] != u.story.ageing[k] {
-			u.story.ageing[k] = ageing[k]
-			u.bank.Battery(k).SetAgeing(ageing[k])
+		if aging[k] != u.story.aging[k] {
+			u.story.aging[k] = aging[k]
+			u.bank.Battery(k).SetAging(aging[k])
 			u.story.assess(u, k)
 		}
 	}

@@ -11,7 +11,8 @@ import (
 type Signals struct {
 	Battery [MaxBatteries]BatterySignals // in the scenario's order; the rest zero
 
-	// charger's output, ahead of the charge breaker; with the breaker closed and the charger off it shows the bank
+	// charger's output, ahead of the charge breaker; with the breaker closed and the charger off it
+	// shows the bank
 	FeedV float64
 	FeedA float64 // out of the charger
 	// MotorV is the motor's positive terminal: what is lost in the negative load lead still counts

@@ -20,14 +20,14 @@ const storyDays = 4
 
 // story is what conditions need to know of the past: a few figures, however long the run.
 type story struct {
-	ageing    [MaxBatteries]cell.Ageing // as set
-	crankingA [MaxBatteries]float64     // of that ageing
-	restS     float64                   // nothing but the drain on the bank
-	wakeS     float64                   // ignition at the box without a break
-	reliefS   float64                   // on the relief valve in this run
-	deadS     float64                   // command without current, since the last press
-	strayS    float64                   // current without command
-	highS     float64                   // charge voltage over the limit
+	aging     [MaxBatteries]cell.Aging // as set
+	crankingA [MaxBatteries]float64    // of that aging
+	restS     float64                  // nothing but the drain on the bank
+	wakeS     float64                  // ignition at the box without a break
+	reliefS   float64                  // on the relief valve in this run
+	deadS     float64                  // command without current, since the last press
+	strayS    float64                  // current without command
+	highS     float64                  // charge voltage over the limit
 
 	lastFull  [MaxBatteries]time.Duration // true SoC at 97 % or more
 	lastSure  [MaxBatteries]time.Duration // so much that any estimate of the class has to see it
@@ -47,14 +47,14 @@ type story struct {
 func newStory(u *Unit) story {
 	s := story{}
 	for k := range u.bank.Batteries() {
-		s.ageing[k] = ageingOf(u.sc.Bank.Batteries[k].Ageing)
+		s.aging[k] = agingOf(u.sc.Bank.Batteries[k].Aging)
 		s.assess(u, k)
 	}
 	s.slots = slotsOf(u)
 	return s
 }
 
-// assess works out what only ageing changes; a virtual cranking test is too slow for each step.
+// assess works out what only aging changes; a virtual cranking test is too slow for each step.
 func (s *story) assess(u *Unit, k int) { s.crankingA[k] = u.bank.Battery(k).CrankingA() }
 
 // tally counts what happened in the dt just past, with the currents that flowed in it.

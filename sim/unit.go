@@ -242,8 +242,8 @@ func loadOf(u *Unit) bank.Load {
 	}
 }
 
-// NextEdge returns the earliest change of a contact (wake line, motor command, disconnect) after Now
-// and at or before limit. ok is false if there is none.
+// NextEdge returns the earliest change of a contact (wake line, motor command, disconnect) after
+// Now and at or before limit. ok is false if there is none.
 func (u *Unit) NextEdge(limit time.Duration) (at time.Duration, ok bool) {
 	lines := linesOf(u)
 	ahead := u.faults.lookAhead()

@@ -23,7 +23,8 @@ func TestConstants(t *testing.T) {
 			end = strings.Join(strings.Fields(l), " ")
 		}
 	}
-	assert.Equal(t, "leadacid.CrankingEnd 7.2 V standard: SAE J537 leadacid/resistance.go end of the cold cranking test", end)
+	assert.Equal(t, "leadacid.CrankingEnd 7.2 V standard: SAE J537 leadacid/resistance.go end of the cold cranking test",
+		end)
 
 	out, _, code = command(t, "", "constants", "--json", "--origin", "SAE J537")
 	require.Zero(t, code)

@@ -71,12 +71,13 @@ func explanation(d *finding.Definition) string {
 	if len(d.ExplainedBy) > 0 {
 		part("What may explain it; it is then listed under that", strings.Join(d.ExplainedBy, ", "))
 	}
-	b.WriteString("\nFollow local codes and the lift maker's manual. Lock out before work. Leave licensed work to those who hold the license.\n")
+	b.WriteString("\nFollow local codes and the lift maker's manual. Lock out before work. " +
+		"Leave licensed work to those who hold the license.\n")
 	return b.String()
 }
 
-// wrap breaks a text into lines of at most 100 characters, the first with one indent and the rest with
-// another.
+// wrap breaks a text into lines of at most 100 characters, the first with one indent and the rest
+// with another.
 func wrap(text, first, rest string) string {
 	const width = 100
 	var b strings.Builder

@@ -157,7 +157,7 @@ func (c *checks) fault(i int) {
 	if kind == nil {
 		return
 	}
-	c.needs(kind, at, []string{"battery", "side", "mohm", "volt", "amp", "factor", "hold", "ageing"})
+	c.needs(kind, at, []string{"battery", "side", "mohm", "volt", "amp", "factor", "hold", "aging"})
 	c.within(f.At, at)
 	if !slices.Contains(kind.Needs, "battery") || f.Battery == "" {
 		return

@@ -15,7 +15,7 @@
 //	  layout: parallel            # or series-pairs, the wrong wiring that gives 25 V
 //	  batteries:                  # 1 to 4
 //	    - {id: a, chemistry: flooded, rated_ah: 100, rated_cca: 950, soc_pct: 95}
-//	    - {id: b, ageing: {lost_capacity_pct: 10, raised_resistance_pct: 20, sulphation_pct: 5}}
+//	    - {id: b, aging: {lost_capacity_pct: 10, raised_resistance_pct: 20, sulfation_pct: 5}}
 //	  wiring:                     # mΩ; one value stands for all
 //	    positive_link_mohm: [0.5]
 //	    load_leads: {at: diagonal, positive_mohm: 1.5, negative_mohm: 1}

@@ -11,8 +11,8 @@ import (
 	"liftbank/sensors"
 )
 
-// Device is one chip, to be kept in its driver. It belongs to one goroutine. It allocates for errors
-// only.
+// Device is one chip, to be kept in its driver. It belongs to one goroutine. It allocates for
+// errors only.
 type Device struct {
 	bus  i2c.Bus
 	addr uint16

@@ -117,7 +117,7 @@ func (b *Bank) Wiring() Wiring { return b.wiring }
 // Batteries returns the number of batteries.
 func (b *Bank) Batteries() int { return b.n }
 
-// Battery returns battery k for reading, or for a change of its ageing.
+// Battery returns battery k for reading, or for a change of its aging.
 func (b *Bank) Battery(k int) *cell.Battery { return &b.cells[k] }
 
 // BatteryA returns the current into battery k itself, charge positive, however it is clamped.
@@ -217,8 +217,8 @@ func (b *Bank) descend(t *rungs, x solution, src Source, load Load) solution {
 	return b.solveLinear(t, src, load)
 }
 
-// distance returns the largest difference between a solution's rung currents and the present ones, 1
-// being what is small enough.
+// distance returns the largest difference between a solution's rung currents and the present ones,
+// 1 being what is small enough.
 func (b *Bank) distance(x *solution, slope *[MaxBatteries]float64) float64 {
 	far := 0.0
 	for k := range b.m {

@@ -158,8 +158,8 @@ func (b *Bank) feedCurrent(t *rungs, r *response, src Source, drainA, rest, shar
 	return src.into(emf, ohm)
 }
 
-// into returns the charger's current into an EMF behind a resistance > 0: the least of what its three
-// limits allow, and never less than 0, because its output stage blocks current coming back.
+// into returns the charger's current into an EMF behind a resistance > 0: the least of what its
+// three limits allow, and never less than 0, because its output stage blocks current coming back.
 func (s Source) into(emf, ohm float64) float64 {
 	byVoltage := (s.SetV - emf) / ohm
 	// ohm*i² + emf*i = limit

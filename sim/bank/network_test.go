@@ -254,10 +254,10 @@ func drawBattery(t *rapid.T) cell.Battery {
 	}
 	spec.RatedCCA = spec.RatedAh * rapid.Float64Range(5, 9).Draw(t, "cca per ah")
 	if rapid.Bool().Draw(t, "aged") {
-		spec.Ageing = cell.Ageing{
+		spec.Aging = cell.Aging{
 			LostCapacityPct:     rapid.Float64Range(0, 70).Draw(t, "lost"),
 			RaisedResistancePct: rapid.Float64Range(0, 300).Draw(t, "raised"),
-			SulphationPct:       rapid.Float64Range(0, 60).Draw(t, "sulphation"),
+			SulfationPct:        rapid.Float64Range(0, 60).Draw(t, "sulfation"),
 			ShortedCells:        rapid.IntRange(0, 2).Draw(t, "shorted"),
 		}
 	}

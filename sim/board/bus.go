@@ -11,8 +11,8 @@ import (
 	"periph.io/x/conn/v3/physic"
 )
 
-// Errors of a transfer. On a real bus nothing is left to match but their words: periph's sysfs-i2c wraps the kernel's
-// error number with %v. Numbers by the kernel's "I2C/SMBUS Fault Codes".
+// Errors of a transfer. On a real bus nothing is left to match but their words: periph's sysfs-i2c
+// wraps the kernel's error number with %v. Numbers by the kernel's "I2C/SMBUS Fault Codes".
 var (
 	ErrAbsent   = errors.New("sysfs-i2c: no such device or address") // ENXIO: nobody at the address
 	ErrNACK     = errors.New("sysfs-i2c: remote I/O error")          // EREMOTEIO: not acknowledged
@@ -80,7 +80,8 @@ func (b *Bus) String() string { return "simulated I2C" }
 // SetSpeed fails as it does on Linux, where the device tree sets the speed.
 func (b *Bus) SetSpeed(physic.Frequency) error { return errSpeedFixed }
 
-// Tx writes w to the chip at addr, then reads r from it, as one transfer. Its errors are worded as sysfs-i2c's.
+// Tx writes w to the chip at addr, then reads r from it, as one transfer. Its errors are worded as
+// sysfs-i2c's.
 func (b *Bus) Tx(addr uint16, w, r []byte) error {
 	if addr >= 128 {
 		return errAddress
@@ -121,7 +122,7 @@ func (b *Bus) callAll(w, r []byte) error {
 		}
 		answered = true
 		if w[0] == resetByte {
-			c.powerOn()
+			c.adc.powerOn()
 		}
 	}
 	if !answered {
@@ -130,8 +131,8 @@ func (b *Bus) callAll(w, r []byte) error {
 	return nil
 }
 
-// NACK makes the next n transfers with an address go unacknowledged, counting one written and read in one go once; n
-// below 0 until further notice, n = 0 ends it.
+// NACK makes the next n transfers with an address go unacknowledged, counting one written and read
+// in one go once; n below 0 until further notice, n = 0 ends it.
 func (b *Bus) NACK(addr uint16, n int) {
 	if addr >= 128 {
 		panic(fmt.Sprintf("bug: I2C address %#x: want 0 to 0x7f", addr))
@@ -190,8 +191,8 @@ func (b *Bus) noteTrouble() {
 
 // present reports whether the chip answers to its address.
 func (c *Chip) present() bool {
-	if c.changed.Load() {
+	if c.faults.changed.Load() {
 		c.takeFaults()
 	}
-	return !c.faults.absent
+	return !c.inputs.faults.absent
 }

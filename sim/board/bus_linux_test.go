@@ -10,8 +10,8 @@ import (
 	"liftbank/sim/board"
 )
 
-// sysfs-i2c prints the error number after its name (periph.io/x/host/v3 v3.8.5); the numbers are those of the kernel's
-// "I2C/SMBUS Fault Codes".
+// sysfs-i2c prints the error number after its name (periph.io/x/host/v3 v3.8.5); the numbers are
+// those of the kernel's "I2C/SMBUS Fault Codes".
 func TestErrorTextIsThatOfLinux(t *testing.T) {
 	tests := []struct {
 		err   error

@@ -18,7 +18,8 @@ func TestAnEmptyAddressDoesNotAnswer(t *testing.T) {
 	assert.EqualError(t, r.bus.Tx(0x49, []byte{1}, nil), "sysfs-i2c: no such device or address")
 	assert.EqualError(t, r.bus.Tx(0x80, []byte{1}, nil), "sysfs-i2c: invalid address")
 	assert.NoError(t, r.bus.Tx(0x49, nil, nil), "nothing to transfer")
-	assert.EqualError(t, board.NewBus(r.clock).Tx(0, []byte{6}, nil), "sysfs-i2c: no such device or address", "no chips at all")
+	assert.EqualError(t, board.NewBus(r.clock).Tx(0, []byte{6}, nil), "sysfs-i2c: no such device or address",
+		"no chips at all")
 	assert.EqualError(t, r.bus.SetSpeed(100*physic.KiloHertz), "sysfs-i2c: not supported")
 	assert.Equal(t, "simulated I2C", r.bus.String())
 }

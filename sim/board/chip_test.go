@@ -32,8 +32,9 @@ func TestPowerOnDefaults(t *testing.T) {
 	assert.Equal(t, uint16(0x0000), r.register(0), "conversion: 0000h until the first one is done")
 }
 
-// The data sheet's quick-start sequence: write the config register (AIN0-AIN1, ±2.048 V, continuous, 128 SPS), point to
-// the conversion register, read it, with the address bytes 90h and 91h of a chip at 48h left out.
+// The data sheet's quick-start sequence: write the config register (AIN0-AIN1, ±2.048 V,
+// continuous, 128 SPS), point to the conversion register, read it, with the address bytes 90h and
+// 91h of a chip at 48h left out.
 func TestQuickStartSequence(t *testing.T) {
 	r := newRig(t, board.Options{})
 	r.chip.Connect(0, constant(1.5))
@@ -92,7 +93,8 @@ func TestWorkedConversions(t *testing.T) {
 		{"4000h at 2.048 V", 0, ain0At2V048SPS128, 1.024, 0x4000},
 		{"C000h at 2.048 V", 0, ain0At2V048SPS128, -1.024, -0x4000},
 		{"5A3Ch at 4.096 V", 0, ain0At4V096SPS128, 2.8875, 0x5A3C},
-		{"12.65 V through 56k and 10k", 0, ain0At4V096SPS128, board.Divider{TopOhm: 56e3, BottomOhm: 10e3}.PinV(12.65), 15333},
+		{"12.65 V through 56k and 10k", 0, ain0At4V096SPS128, board.Divider{TopOhm: 56e3, BottomOhm: 10e3}.PinV(12.65),
+			15333},
 		{"AIN1 at 860 SPS", 1, ain1At4V096SPS860, 1.0, 8000},
 	}
 	for _, tt := range tests {
@@ -120,8 +122,8 @@ func TestInputMultiplexer(t *testing.T) {
 	}
 }
 
-// A conversion takes one period of the data rate after a wake-up of about 25 µs (SBAS444D: single-shot mode, output data
-// rate and conversion time); the rate is off by up to 10 %.
+// A conversion takes one period of the data rate after a wake-up of about 25 µs (SBAS444D:
+// single-shot mode, output data rate and conversion time); the rate is off by up to 10 %.
 func TestSingleShotTakesOnePeriod(t *testing.T) {
 	rates := [8]float64{8, 16, 32, 64, 128, 250, 475, 860}
 	for _, off := range []float64{-0.1, 0, 0.1} {
@@ -159,7 +161,8 @@ func TestValueIsThatAtTheEndOfTheConversion(t *testing.T) {
 	assert.Equal(t, []time.Duration{time.Second + 7837500*time.Nanosecond}, asked, "looked at once")
 }
 
-// "Writing a 1 to the OS bit while a conversion is ongoing has no effect" (SBAS444D, single-shot mode).
+// "Writing a 1 to the OS bit while a conversion is ongoing has no effect" (SBAS444D, single-shot
+// mode).
 func TestStartDuringAConversionIsIgnored(t *testing.T) {
 	r := newRig(t, board.Options{})
 	r.chip.Connect(0, constant(1))
@@ -183,8 +186,9 @@ func TestSingleShotWithoutOSStaysIdle(t *testing.T) {
 	assert.Zero(t, r.register(0))
 }
 
-// "When writing new configuration settings, the currently ongoing conversion completes with the previous configuration
-// settings. Thereafter, continuous conversions with the new configuration settings start" (SBAS444D).
+// "When writing new configuration settings, the currently ongoing conversion completes with the
+// previous configuration settings. Thereafter, continuous conversions with the new configuration
+// settings start" (SBAS444D).
 func TestContinuousModeTakesNewSettingsAfterTheConversion(t *testing.T) {
 	r := newRig(t, board.Options{})
 	r.chip.Connect(0, constant(1))
@@ -265,8 +269,9 @@ func TestGeneralCallReset(t *testing.T) {
 	assert.ErrorIs(t, bus.Tx(0, nil, make([]byte, 1)), board.ErrAbsent, "nobody answers a general read")
 }
 
-// SBAS444D, conversion ready pin: Hi_thresh's highest bit 1, Lo_thresh's 0, COMP_QUE other than 11b; in single shot it
-// asserts at the end of the conversion, low if COMP_POL is 0; in continuous mode pulses of about 8 µs.
+// SBAS444D, conversion ready pin: Hi_thresh's highest bit 1, Lo_thresh's 0, COMP_QUE other than
+// 11b; in single shot it asserts at the end of the conversion, low if COMP_POL is 0; in continuous
+// mode pulses of about 8 µs.
 func TestConversionReadyPin(t *testing.T) {
 	r := newRig(t, board.Options{})
 	assert.True(t, r.chip.AlertHigh(), "off: pulled up")
@@ -302,14 +307,16 @@ func TestConversionReadyPin(t *testing.T) {
 func TestMistakesOfTheCallerPanic(t *testing.T) {
 	clock := &steppedClock{}
 	chip := board.NewChip(0x48, clock, board.Options{})
-	assert.PanicsWithValue(t, "bug: ADS1115 at address 0x47: want 0x48 to 0x4b", func() { board.NewChip(0x47, clock, board.Options{}) })
+	assert.PanicsWithValue(t, "bug: ADS1115 at address 0x47: want 0x48 to 0x4b",
+		func() { board.NewChip(0x47, clock, board.Options{}) })
 	assert.PanicsWithValue(t, "bug: ADS1115 with oscillator error -1: want more than -1",
 		func() { board.NewChip(0x48, clock, board.Options{OscillatorError: -1}) })
 	assert.PanicsWithValue(t, "bug: ADS1115 input AIN4: want AIN0 to AIN3", func() { chip.Connect(4, nil) })
 	assert.PanicsWithValue(t, "bug: two chips at address 0x48", func() { board.NewBus(clock, chip, chip) })
 }
 
-// Any voltage at any range gives the nearest code, computed here in exact arithmetic from the data sheet's LSB.
+// Any voltage at any range gives the nearest code, computed here in exact arithmetic from the data
+// sheet's LSB.
 func TestCodesAreRoundedToNearest(t *testing.T) {
 	lsb := [6]*big.Rat{ // V: full scale over 2^15
 		big.NewRat(6144, 32768000), big.NewRat(4096, 32768000), big.NewRat(2048, 32768000),

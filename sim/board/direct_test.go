@@ -116,7 +116,8 @@ func (p *registerPath) read(pointer byte) (uint16, error) {
 	return uint16(b[0])<<8 | uint16(b[1]), err
 }
 
-// Both paths see the same faults at the same instants and must give the same codes and kinds of error.
+// Both paths see the same faults at the same instants and must give the same codes and kinds of
+// error.
 func TestDirectPathEqualsRegisterPath(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		opt := board.Options{OscillatorError: rapid.Float64Range(-0.1, 0.1).Draw(t, "oscillator")}
@@ -181,7 +182,8 @@ func drawFault(t *rapid.T, rigs ...*rig) {
 
 func sameKind(t *rapid.T, want, got error) {
 	t.Helper()
-	for _, kind := range []error{board.ErrAbsent, board.ErrNACK, board.ErrBusStuck, board.ErrNotReady, board.ErrReset, nil} {
+	for _, kind := range []error{board.ErrAbsent, board.ErrNACK, board.ErrBusStuck, board.ErrNotReady, board.ErrReset,
+		nil} {
 		if errors.Is(want, kind) || want == kind {
 			if !errors.Is(got, kind) && got != kind {
 				t.Fatalf("direct path: %v; register path: %v", got, want)

@@ -2,8 +2,8 @@ package board
 
 import "liftbank/sim/detmath"
 
-// Products are converted to float64 wherever a sum may follow: that keeps a fused multiply-add out, which only some
-// platforms have, and so the bits the same on all.
+// Products are converted to float64 wherever a sum may follow: that keeps a fused multiply-add out,
+// which only some platforms have, and so the bits the same on all.
 
 // FrontEnd is the wiring between a physical quantity and a chip's input.
 type FrontEnd interface {
@@ -49,8 +49,8 @@ type NTC struct {
 	SupplyV   float64 // > 0
 }
 
-// Ohm gives the thermistor's resistance at a temperature in °C above absolute zero: R25 exp(B (1/T - 1/298.15)), the
-// beta equation of thermistor data sheets.
+// Ohm gives the thermistor's resistance at a temperature in °C above absolute zero: R25 exp(B
+// (1/T - 1/298.15)), the beta equation of thermistor data sheets.
 func (n NTC) Ohm(tempC float64) float64 {
 	return float64(n.R25Ohm * detmath.Exp(n.BetaK*(1/(tempC+273.15)-1/298.15)))
 }

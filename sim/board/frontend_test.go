@@ -16,8 +16,9 @@ func TestDivider(t *testing.T) {
 	assert.InDelta(t, 1.916667, board.Divider{TopOhm: 56e3, BottomOhm: 10e3}.PinV(12.65), 5e-7)
 }
 
-// TI TMCS1101 data sheet SBOS825D, device comparison: zero output, sensitivity and the range they give, at which the output
-// is 0.2 V from the supply or GND at 5 V (50 mV/A: ±46 A; 0.1 Vs: -9 to 86 A at 50 mV/A, read as 0.05 V and 4.8 V).
+// TI TMCS1101 data sheet SBOS825D, device comparison: zero output, sensitivity and the range they
+// give, at which the output is 0.2 V from the supply or GND at 5 V (50 mV/A: ±46 A; 0.1 Vs: -9 to
+// 86 A at 50 mV/A, read as 0.05 V and 4.8 V).
 func TestHall(t *testing.T) {
 	both := board.Hall{ZeroV: 2.5, VPerA: 0.05}
 	assert.InDelta(t, 4.8, both.PinV(46), 1e-12)
@@ -34,8 +35,8 @@ func TestShunt(t *testing.T) {
 	assert.InDelta(t, 1.65-0.0325*50, s.PinV(-130), 1e-12)
 }
 
-// Values computed from the beta equation R = R25 exp(B (1/T - 1/298.15)), T in K, a form that thermistor data sheets print for
-// a 10 kΩ, B = 3380 K part.
+// Values computed from the beta equation R = R25 exp(B (1/T - 1/298.15)), T in K, a form that
+// thermistor data sheets print for a 10 kΩ, B = 3380 K part.
 func TestNTC(t *testing.T) {
 	tests := []struct{ betaK, tempC, ohm float64 }{
 		{3380, -40, 235830.76}, {3380, 0, 28223.73}, {3380, 25, 10000}, {3380, 60, 3039.19},
@@ -53,7 +54,8 @@ func TestNTC(t *testing.T) {
 func TestDirectWiring(t *testing.T) { assert.Equal(t, 1.25, board.Direct{}.PinV(1.25)) }
 
 func TestSensorWithoutErrorIsItsFrontEnd(t *testing.T) {
-	s := board.Sensor{True: func(at time.Duration) float64 { return at.Seconds() }, Front: board.Divider{TopOhm: 3, BottomOhm: 1}}
+	s := board.Sensor{True: func(at time.Duration) float64 { return at.Seconds() },
+		Front: board.Divider{TopOhm: 3, BottomOhm: 1}}
 	assert.Equal(t, 2.5, s.Analog()(10*time.Second))
 }
 
@@ -79,8 +81,8 @@ func TestSensorErrorTerms(t *testing.T) {
 	}
 }
 
-// Moments of a normal distribution: mean 0, variance 1, and kurtosis 3 less 0.1 for a sum of twelve uniform draws
-// (kurtosis 3 - 6/(5 n)); and no correlation from one instant to the next.
+// Moments of a normal distribution: mean 0, variance 1, and kurtosis 3 less 0.1 for a sum of twelve
+// uniform draws (kurtosis 3 - 6/(5 n)); and no correlation from one instant to the next.
 func TestNoiseIsNormal(t *testing.T) {
 	const n = 400_000
 	e := board.SensorError{NoiseRMS: 1, Seed: 7}
@@ -125,7 +127,8 @@ func TestDropoutsTakeTheirShareInWholeStretches(t *testing.T) {
 // A dropout floats the chip's input.
 func TestDropoutReadsAsAnOpenInput(t *testing.T) {
 	r := newRig(t, board.Options{})
-	s := board.Sensor{True: constant(1), Front: board.Hall{ZeroV: 2.5, VPerA: 0.05}, Error: board.SensorError{DropoutShare: 1}}
+	s := board.Sensor{True: constant(1), Front: board.Hall{ZeroV: 2.5, VPerA: 0.05},
+		Error: board.SensorError{DropoutShare: 1}}
 	r.chip.Connect(0, s.Analog())
 	assert.Zero(t, r.convert(ain0At4V096SPS128))
 	s.Error.DropoutShare = 0

@@ -9,17 +9,19 @@ import (
 	"periph.io/x/conn/v3/physic"
 )
 
-// edgeBuffer is how many edges a pin keeps for WaitForEdge; the kernel's line events are as many by default.
+// edgeBuffer is how many edges a pin keeps for WaitForEdge; the kernel's line events are as many by
+// default.
 const edgeBuffer = 16
 
 // PinOptions select how a pin behaves.
 type PinOptions struct {
-	// IoctlTimeouts makes WaitForEdge treat its timeout as periph's gpioioctl does, against the interface's word: 0 waits
-	// for ever, below 0 returns false at once.
+	// IoctlTimeouts makes WaitForEdge treat its timeout as periph's gpioioctl does, against the
+	// interface's word: 0 waits for ever, below 0 returns false at once.
 	IoctlTimeouts bool
 }
 
-// Pin is a digital input whose level the simulator drives. It can't be an output: the board only observes.
+// Pin is a digital input whose level the simulator drives. It can't be an output: the board only
+// observes.
 //
 // All methods may be called from any goroutine.
 type Pin struct {
@@ -53,10 +55,10 @@ func (p *Pin) Drive(l gpio.Level) {
 	p.drive(l)
 }
 
-// DriveAndWait is Drive for a clock that is stepped by the caller: if the change is an edge, it returns once the watcher
-// has taken it and waits for the next one, so that what the watcher does about it is done, at the clock's present
-// instant. It waits no longer than limit of real time, and reports whether the hand-over took place; true also when
-// there was no edge to hand over.
+// DriveAndWait is Drive for a clock that is stepped by the caller: if the change is an edge, it
+// returns once the watcher has taken it and waits for the next one, so that what the watcher does
+// about it is done, at the clock's present instant. It waits no longer than limit of real time, and
+// reports whether the hand-over took place; true also when there was no edge to hand over.
 func (p *Pin) DriveAndWait(l gpio.Level, limit time.Duration) bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -73,7 +75,8 @@ func (p *Pin) DriveAndWait(l gpio.Level, limit time.Duration) bool {
 	return true
 }
 
-// In makes the pin an input with edge detection. Pending edges are dropped and a waiting WaitForEdge returns false.
+// In makes the pin an input with edge detection. Pending edges are dropped and a waiting
+// WaitForEdge returns false.
 func (p *Pin) In(pull gpio.Pull, edge gpio.Edge) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -90,9 +93,9 @@ func (p *Pin) Read() gpio.Level {
 	return p.read()
 }
 
-// WaitForEdge waits for an edge, or takes one that came since the last call: true. It returns false when the timeout is
-// over, at In or Halt, and at once if In didn't ask for edges. A timeout below 0 waits for ever, 0 only looks; unless
-// PinOptions say otherwise.
+// WaitForEdge waits for an edge, or takes one that came since the last call: true. It returns false
+// when the timeout is over, at In or Halt, and at once if In didn't ask for edges. A timeout below
+// 0 waits for ever, 0 only looks; unless PinOptions say otherwise.
 func (p *Pin) WaitForEdge(timeout time.Duration) bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()

@@ -86,7 +86,8 @@ func TestWaitForEdge(t *testing.T) {
 		for _, tt := range []struct {
 			edge    gpio.Edge
 			up, dwn bool
-		}{{gpio.RisingEdge, true, false}, {gpio.FallingEdge, false, true}, {gpio.BothEdges, true, true}, {gpio.NoEdge, false, false}} {
+		}{{gpio.RisingEdge, true, false}, {gpio.FallingEdge, false, true}, {gpio.BothEdges, true, true},
+			{gpio.NoEdge, false, false}} {
 			p := newPin(t, tt.edge, board.PinOptions{})
 			p.Drive(gpio.High)
 			assert.Equal(t, tt.up, p.WaitForEdge(0), "%v, rising", tt.edge)
@@ -155,7 +156,8 @@ func TestIoctlTimeouts(t *testing.T) {
 	})
 }
 
-// A stepped clock: each Drive happens at an instant, and the watcher notes it at that instant without the clock moving on.
+// A stepped clock: each Drive happens at an instant, and the watcher notes it at that instant
+// without the clock moving on.
 func TestDriveAndWaitHandsEdgesOver(t *testing.T) {
 	p := newPin(t, gpio.BothEdges, board.PinOptions{})
 	var now time.Duration // moved by this goroutine while the watcher waits

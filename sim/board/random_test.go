@@ -8,7 +8,8 @@ import (
 	"github.com/stretchr/testify/assert"
 )
 
-// First outputs of splitmix64 for state 1234567, as published on Rosetta Code ("Pseudo-random numbers/Splitmix64").
+// First outputs of splitmix64 for state 1234567, as published on Rosetta Code ("Pseudo-random
+// numbers/Splitmix64").
 func TestMixIsSplitmix64(t *testing.T) {
 	state := uint64(1234567)
 	for _, want := range []uint64{
@@ -23,7 +24,8 @@ func TestMixIsSplitmix64(t *testing.T) {
 func TestSameBitsEverywhere(t *testing.T) {
 	e := SensorError{Offset: 0.013, Gain: 1.0017, NoiseRMS: 0.031, DriftPerDay: 0.007, DropoutShare: 0.01, Seed: 42}
 	fronts := []FrontEnd{
-		Divider{TopOhm: 56e3, BottomOhm: 10e3}, Hall{ZeroV: 2.5, VPerA: 0.01}, Shunt{ShuntOhm: 0.00025, Gain: 50, ZeroV: 1.65},
+		Divider{TopOhm: 56e3, BottomOhm: 10e3}, Hall{ZeroV: 2.5, VPerA: 0.01},
+		Shunt{ShuntOhm: 0.00025, Gain: 50, ZeroV: 1.65},
 		NTC{R25Ohm: 10e3, BetaK: 3435, PullupOhm: 10e3, SupplyV: 3.3},
 	}
 	var sum uint64

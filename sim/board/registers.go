@@ -32,7 +32,8 @@ const (
 // wakeUp is the time from power-down to the start of a conversion: "approximately 25 µs".
 const wakeUp = 25 * time.Microsecond
 
-// readyPulse is how long ALERT/RDY is asserted after each continuous conversion: "approximately 8 µs".
+// readyPulse is how long ALERT/RDY is asserted after each continuous conversion: "approximately 8
+// µs".
 const readyPulse = 8 * time.Microsecond
 
 // samplesPerSecond by the DR field.
@@ -58,12 +59,13 @@ var inputPair = [8]struct{ positive, negative uint8 }{
 	{0, groundPin}, {1, groundPin}, {2, groundPin}, {3, groundPin},
 }
 
-// Code gives the output code for a differential voltage at the range of a config word, as a conversion does.
+// Code gives the output code for a differential voltage at the range of a config word, as a
+// conversion does.
 func Code(v float64, config uint16) int16 { return code(v, config>>9&7) }
 
-// code gives the two's complement output code for a differential voltage at the range of the PGA field: rounded to
-// nearest, clipped to 8000h and 7FFFh. The conversion to float64 keeps a fused multiply-add out, so that every platform
-// gives the same code.
+// code gives the two's complement output code for a differential voltage at the range of the PGA
+// field: rounded to nearest, clipped to 8000h and 7FFFh. The conversion to float64 keeps a fused
+// multiply-add out, so that every platform gives the same code.
 func code(v float64, pga uint16) int16 {
 	x := math.RoundToEven(float64(v * codesPerV[pga]))
 	switch {

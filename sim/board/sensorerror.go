@@ -5,9 +5,10 @@ import (
 	"time"
 )
 
-// SensorError is what a real sensor adds to the physical value. The zero value adds nothing. Errors are a function of
-// the seed and the instant alone, so that a reading doesn't depend on how often or in which order inputs are read, and
-// they are the same bit for bit on every platform. An input that is stuck or open is the chip's affair: StickCode, Open.
+// SensorError is what a real sensor adds to the physical value. The zero value adds nothing. Errors
+// are a function of the seed and the instant alone, so that a reading doesn't depend on how often
+// or in which order inputs are read, and they are the same bit for bit on every platform. An input
+// that is stuck or open is the chip's affair: StickCode, Open.
 type SensorError struct {
 	Offset       float64       // added, in the physical unit
 	Gain         float64       // factor; 0 stands for 1
@@ -68,8 +69,8 @@ func (s *Sensor) Analog() Analog {
 	}
 }
 
-// normal draws a standard normal value for one instant: the sum of twelve uniform ones (Irwin-Hall), which needs integers
-// only; within ±6.
+// normal draws a standard normal value for one instant: the sum of twelve uniform ones
+// (Irwin-Hall), which needs integers only; within ±6.
 func normal(seed, instant uint64) float64 {
 	state := mix(mix(seed) + instant)
 	sum := 0
@@ -82,7 +83,8 @@ func normal(seed, instant uint64) float64 {
 	return float64(sum-mean) / 65536
 }
 
-// gamma is the step of splitmix64 (Steele, Lea, Flood: "Fast splittable pseudorandom number generators", 2014).
+// gamma is the step of splitmix64 (Steele, Lea, Flood: "Fast splittable pseudorandom number
+// generators", 2014).
 const gamma = 0x9E3779B97F4A7C15
 
 // mix is the output of splitmix64 one step after state x.

@@ -90,7 +90,7 @@ func specificGravity(molality float64) float64 {
 	return 1 + w*(0.64151+w*0.28974)
 }
 
-// Perry, Chemical Engineers' Handbook, density of sulphuric acid at 25 °C over water's 0.99705
+// Perry, Chemical Engineers' Handbook, density of sulfuric acid at 25 °C over water's 0.99705
 // (from memory).
 func TestSpecificGravity(t *testing.T) {
 	rows := []struct{ molality, sg float64 }{

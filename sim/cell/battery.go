@@ -1,80 +1,25 @@
 package cell
 
 // Battery is one 12 V battery. It is a plain value: a copy is an independent battery in the same
-// state.
+// state. Each part has its state, what follows from it and its constants.
 type Battery struct {
-	// State.
-	d1, d2    float64 // Ah missing at the plates and behind them
-	lockedAh  float64 // acid held in dead material, as Ah
-	gradient  float64 // acid at the pores over that at the plates, mol/kg; negative when used up
-	surfaceV  float64 // surface charge, V a cell
-	tempC     float64
-	gassedAh  float64 // charge that split water, since the start
-	selfAh    float64 // charge lost by self-discharge
-	refusedAh float64 // charge drawn from an empty battery, which it did not have
+	wells    wells
+	acid     electrolyte
+	surface  surface
+	heat     heat
+	ohmic    ohmic
+	charging charging
 
-	// What Terminal reads: renewed by refresh after each step.
-	restV        float64 // all live cells at no current
-	cellV        float64 // one cell at no current, surface charge included
-	ohm          float64
-	inv2Exchange float64
-	filmOhm      float64
-	acceptOhm    float64 // a cell
-	gasRestA     float64
-	gain         float64 // cu R A: of the branch's exponential over its resistance, at rest
-	lnGain       float64
-	kneeA        float64
-	kneeAt0      float64
-	live         float64
-	gassingPerV  float64
-	heat         thermal
-	poreMolality float64
+	restV float64 // all live cells at no current
+	cellV float64 // one cell at no current, surface charge included
+	live  float64 // cells that give voltage
 
 	// The last answer of Terminal, for the step that follows it; gone after the step.
 	last answer
 
-	// Slowly moving functions of the state.
-	poreLog nearLog
-	gainLog nearLog
-	gasExp  nearExp
-
-	// Factors of the step length.
-	well     wellStep
-	wellFill wellStep // while charge moves from the plates back
-	stepS    float64
-	stepHeat float64 // 1 - exp(-dt/tau) of heat
-	stepAtC  float64 // temperature the following two were made at
-	stepUse  float64 // same of the acid gradient, used up
-	stepMake float64 // same, made
-	stepFade float64 // same of the surface charge at rest
-
-	// Constants of the battery and its ageing.
-	shape      twoWell
-	acid       acid
-	solid      [4]float64
-	plateAh    float64 // what the plates hold
-	backAh     float64 // what is behind them
-	fullAh     float64 // present full capacity, 20 h, 25 °C
-	invPlate   float64
-	invBack    float64
-	invSurface float64
-	invShare   float64 // one over the plates' share of the whole
-	// share of the present full capacity missing per Ah missing at the plates, were both wells level
-	invPlateFull  float64
-	metalOhm0     float64
-	acidOhm0      float64
-	massOhm0      float64
-	exchangeA0    float64
-	filmOhm0      float64
-	acceptOhm0    float64 // a cell
-	gasA0         float64 // at 2.23 V, 25 °C
-	selfA0        float64 // besides gassing, 25 °C, full
-	gradientPerA  float64 // mol/kg per A, steady, 25 °C
-	coldPower     float64 // of activeShare, for the design's capacity at 0 °C
-	surfaceMaxV   float64 // a cell
-	surfaceDecayS float64
-	heatTauS      float64
-	heatOhm       float64 // K/W to ambient
+	// What the factors of the parts were made for.
+	stepS   float64
+	stepAtC float64
 
 	spec      Spec
 	scale     float64 // of resistances, from the rated CCA
@@ -83,7 +28,7 @@ type Battery struct {
 
 // New makes a battery at rest, socPct full (0 to 100) and at tempC (-40 to 70 °C) throughout.
 //
-// It returns an error for a rating, ageing or start outside its range, and when no internal
+// It returns an error for a rating, aging or start outside its range, and when no internal
 // resistance, however small, lets a battery of that capacity give that many cold cranking amperes.
 func New(spec Spec, socPct, tempC float64) (Battery, error) {
 	if err := validateStart(spec, socPct, tempC); err != nil {
@@ -93,19 +38,16 @@ func New(spec Spec, socPct, tempC float64) (Battery, error) {
 	if err != nil {
 		return Battery{}, err
 	}
-	b.SetAgeing(spec.Ageing)
+	b.SetAging(spec.Aging)
 	b.reset(socPct, tempC)
 	return b, nil
 }
 
 // reset puts the battery at rest at a charge and temperature.
 func (b *Battery) reset(socPct, tempC float64) {
-	missing := float64(b.fullAh * (1 - socPct/100))
-	b.d1 = float64(missing * b.shape.c)
-	b.d2 = missing - b.d1
-	b.gradient, b.surfaceV = 0, 0
-	b.gassedAh, b.selfAh, b.refusedAh = 0, 0, 0
-	b.tempC = tempC
+	b.wells.reset(socPct)
+	b.acid.gradient, b.surface.v = 0, 0
+	b.heat.tempC = tempC
 	b.warm()
 	b.stepS = 0
 	b.refresh()
@@ -133,18 +75,16 @@ type answer struct {
 
 // slopeAtRest is what terminal gives for no current, without its roots and logarithm.
 func (b *Battery) slopeAtRest() float64 {
-	opening := 1 - b.gasRestA/(2*b.kneeAt0+b.gasRestA) // twice the knee's slope
-	branch := float64(0.5*opening) * b.acceptOhm / (1 + b.gain)
-	return (b.ohm + float64(b.heat.ctV*b.inv2Exchange)) + float64(b.live*branch)
+	return (b.ohmic.ohm + b.ohmic.transferAtRest()) + float64(b.live*b.charging.slopeAtRest())
 }
 
 func (b *Battery) terminal(currentA float64) (v, slope, gasA float64) {
-	ct, ctOhm := b.chargeTransfer(currentA)
-	w, wOhm, gasA := b.acceptance(currentA)
-	v = b.restV + float64(currentA*b.ohm) + ct + float64(b.live*w)
-	slope = b.ohm + ctOhm + float64(b.live*wOhm)
+	ct, ctOhm := b.ohmic.chargeTransfer(currentA)
+	w, wOhm, gasA := b.charging.acceptance(currentA)
+	v = b.restV + float64(currentA*b.ohmic.ohm) + ct + float64(b.live*w)
+	slope = b.ohmic.ohm + ctOhm + float64(b.live*wOhm)
 	if currentA < 0 {
-		f, fOhm := b.film(currentA)
+		f, fOhm := b.ohmic.film(currentA)
 		v += f
 		slope += fOhm
 	}

@@ -31,25 +31,26 @@ func validateStart(spec Spec, socPct, tempC float64) error {
 // calibrate makes a new battery that meets its ratings: the wells' size by the 20 h discharge, the
 // resistances by the virtual J537 test.
 func calibrate(spec Spec) (Battery, error) {
-	b := Battery{spec: spec, scale: 1, wellScale: 1, shape: fitTwoWell(spec.design().Ah10hPct, spec.design().Ah1hPct)}
+	d := spec.design()
+	b := Battery{spec: spec, scale: 1, wellScale: 1, wells: wells{shape: fitTwoWell(d.Ah10hPct, d.Ah1hPct)}}
 	// The wells need the resistances only at the very end of a 20 h discharge and the other way
 	// round: two rounds do.
 	for range 2 {
-		if !b.fitScale() {
+		if !fitScale(&b) {
 			return b, fmt.Errorf("battery: rated_cca: got %g: want what %g Ah can give for 30 s at -18 °C",
 				spec.RatedCCA, spec.RatedAh)
 		}
-		b.fitWells()
+		fitWells(&b)
 	}
 	return b, nil
 }
 
 // fitScale finds the scale of resistances for the rated CCA, by bisection of its logarithm.
-func (b *Battery) fitScale() bool {
+func fitScale(b *Battery) bool {
 	lo, hi := 1.0/64, 64.0
 	meets := func(scale float64) bool {
 		b.scale = scale
-		b.apply(Ageing{})
+		b.apply(Aging{})
 		return b.coldVoltage(b.spec.RatedCCA) >= coldV
 	}
 	if !meets(lo) {
@@ -68,12 +69,12 @@ func (b *Battery) fitScale() bool {
 
 // fitWells finds the wells' size for the rated capacity: the capacity is all but proportional to
 // it.
-func (b *Battery) fitWells() {
+func fitWells(b *Battery) {
 	for range 2 {
-		b.apply(Ageing{})
+		b.apply(Aging{})
 		b.wellScale *= b.spec.RatedAh / b.drawnTo(emptyV, b.spec.RatedAh/20)
 	}
-	b.apply(Ageing{})
+	b.apply(Aging{})
 }
 
 // coldVoltage is the voltage at the end of 30 s at amps, full, at -18 °C.
@@ -100,7 +101,7 @@ func (b Battery) drawnTo(endV, amps float64) float64 {
 			break
 		}
 		before = v
-		b.tempC = refC
+		b.heat.tempC = refC
 		b.Step(dtS, -amps, refC)
 		drawn += float64(amps * dtS / 3600)
 	}

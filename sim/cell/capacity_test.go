@@ -31,7 +31,7 @@ func TestCapacityOverRate(t *testing.T) {
 	for _, s := range range12V {
 		b := newBattery(t, s, 100, 25)
 		for _, hours := range []float64{20, 10, 5, 3, 2, 1} {
-			want := b.shape.capacity(hours) * s.RatedAh
+			want := b.wells.shape.capacity(hours) * s.RatedAh
 			got := b.drawnTo(10.5, want/hours)
 			assert.InEpsilon(t, want, got, 0.05, "%s %g Ah %g CCA at %g h", s.Chemistry, s.RatedAh, s.RatedCCA, hours)
 		}
@@ -45,7 +45,7 @@ func TestPeukertExponent(t *testing.T) {
 	limits := map[Chemistry][2]float64{Flooded: {1.20, 1.30}, AGM: {1.05, 1.15}, Gel: {1.10, 1.20}}
 	for _, s := range range12V {
 		b := newBattery(t, s, 100, 25)
-		slow, fast := s.RatedAh/20, b.shape.capacity(1)*s.RatedAh
+		slow, fast := s.RatedAh/20, b.wells.shape.capacity(1)*s.RatedAh
 		k := math.Log(b.drawnTo(10.5, slow)/slow/(b.drawnTo(10.5, fast)/fast)) / math.Log(fast/slow)
 		assert.GreaterOrEqual(t, k, limits[s.Chemistry][0], "%s %g Ah", s.Chemistry, s.RatedAh)
 		assert.LessOrEqual(t, k, limits[s.Chemistry][1], "%s %g Ah", s.Chemistry, s.RatedAh)
@@ -63,7 +63,7 @@ func TestCapacityOverTemperature(t *testing.T) {
 	for _, s := range []Spec{range12V[0], range12V[4], range12V[6]} {
 		b := newBattery(t, s, 100, 25)
 		for _, hours := range []float64{20, 5, 1} {
-			amps := b.shape.capacity(hours) * s.RatedAh / hours
+			amps := b.wells.shape.capacity(hours) * s.RatedAh / hours
 			warm := drawnAt(b, 25, amps)
 			for _, r := range rows {
 				assert.InEpsilon(t, r.share, drawnAt(b, r.tempC, r.share*amps)/warm, 0.05, "%s at %g h, %g °C",
@@ -79,7 +79,7 @@ func drawnAt(b Battery, tempC, amps float64) float64 {
 	b.reset(100, tempC)
 	drawn := 0.0
 	for v, _ := b.Terminal(-amps); v > 10.5; v, _ = b.Terminal(-amps) {
-		b.tempC = tempC
+		b.heat.tempC = tempC
 		b.Step(dtS, -amps, tempC)
 		drawn += amps * dtS / 3600
 	}
@@ -100,7 +100,7 @@ func TestCapacityAgainstPySAM(t *testing.T) {
 		amps, longestH, tookH, want := number(t, row[2]), number(t, row[3]), number(t, row[4]), number(t, row[6])
 		hours, empty := 0.0, false
 		for ; hours < longestH-1e-6 && !empty; hours += 1.0 / 360 {
-			b.tempC = 25
+			b.heat.tempC = 25
 			b.Step(10, -amps, 25)
 			drawn += amps / 360
 			v, _ := b.Terminal(-amps)

@@ -45,10 +45,10 @@ func TestEfficiencyFalls(t *testing.T) {
 		share := func(soc float64) float64 {
 			b := newBattery(t, s, soc, 25)
 			b, _ = charged(b, 14.4, s.RatedAh/10, 0.5, 25)
-			missing := b.d1 + b.d2
-			b.gassedAh = 0
+			missing := b.wells.d1 + b.wells.d2
+			b.wells.gassedAh = 0
 			b, in := charged(b, 14.4, s.RatedAh/10, 0.25, 25)
-			return (missing - b.d1 - b.d2) / in
+			return (missing - b.wells.d1 - b.wells.d2) / in
 		}
 		assert.Greater(t, share(20), 0.95, "%s", s.Chemistry)
 		assert.Greater(t, share(50), share(90), "%s", s.Chemistry)
@@ -63,7 +63,7 @@ func TestGassingOfFullBattery(t *testing.T) {
 	b := newBattery(t, Spec{Chemistry: Flooded, RatedAh: 100, RatedCCA: 950}, 100, 25)
 	for _, cellV := range []float64{2.23, 2.30, 2.40, 2.50} {
 		c, _ := charged(b, 6*cellV, 20, 48, 25)
-		c.tempC = 25
+		c.heat.tempC = 25
 		c.warm()
 		c.refresh()
 		want := 0.020 * math.Exp(11*(cellV-2.23))
@@ -78,7 +78,7 @@ func TestForcedOvercharge(t *testing.T) {
 		b.Step(10*3600, s.RatedAh/20, 25)
 		v, _ := b.Terminal(s.RatedAh / 20)
 		assert.InDelta(t, 2.67, v/6, 0.15, "%s", s.Chemistry)
-		assert.InEpsilon(t, s.RatedAh/2, b.gassedAh, 0.01)
+		assert.InEpsilon(t, s.RatedAh/2, b.wells.gassedAh, 0.01)
 		assert.InDelta(t, 100, b.SoCPct(), 0.1)
 	}
 }

@@ -23,12 +23,12 @@ var halfCCA = []struct{ tempC, leastV float64 }{{21, 9.6}, {16, 9.5}, {10, 9.4},
 
 func TestHalfCCALoadTest(t *testing.T) {
 	// A battery at 60 % capability by each way it can get there.
-	ways := map[string]func(x float64) Ageing{
-		"raised resistance": func(x float64) Ageing { return Ageing{RaisedResistancePct: 4 * x} },
-		"lost capacity":     func(x float64) Ageing { return Ageing{LostCapacityPct: x} },
-		"sulphation":        func(x float64) Ageing { return Ageing{SulphationPct: x} },
-		"all of them": func(x float64) Ageing {
-			return Ageing{LostCapacityPct: x / 2, RaisedResistancePct: 2 * x, SulphationPct: x / 4}
+	ways := map[string]func(x float64) Aging{
+		"raised resistance": func(x float64) Aging { return Aging{RaisedResistancePct: 4 * x} },
+		"lost capacity":     func(x float64) Aging { return Aging{LostCapacityPct: x} },
+		"sulfation":         func(x float64) Aging { return Aging{SulfationPct: x} },
+		"all of them": func(x float64) Aging {
+			return Aging{LostCapacityPct: x / 2, RaisedResistancePct: 2 * x, SulfationPct: x / 4}
 		},
 	}
 	for _, s := range range12V {
@@ -47,11 +47,11 @@ func TestHalfCCALoadTest(t *testing.T) {
 	}
 }
 
-func weakenedTo(b Battery, amps float64, way func(x float64) Ageing) Battery {
+func weakenedTo(b Battery, amps float64, way func(x float64) Aging) Battery {
 	lo, hi := 0.0, 90.0
 	for range 25 {
 		mid := 0.5 * (lo + hi)
-		b.SetAgeing(way(mid))
+		b.SetAging(way(mid))
 		if b.CrankingA() > amps {
 			lo = mid
 		} else {

@@ -10,14 +10,14 @@
 //   - Two wells (wells.go). Charge at the plates and charge behind them, with a rate between
 //     (Manwell and McGowan). A fast draw empties the plates and ends early; rest brings it back.
 //     Cold lets less of the plates take part.
-//   - Fast acid gradient (wells.go) in the pores, with one time constant when acid is used up and a
-//     longer one when it is made.
+//   - Fast acid gradient (electrolyte.go) in the pores, with one time constant when acid is used up
+//     and a longer one when it is made.
 //   - Resistances (kinetics.go): metal, acid by its conductivity, discharged active mass; charge
 //     transfer by Butler-Volmer (asinh); a sulfate film that closes the plates near empty.
 //   - Acceptance and gassing (gassing.go): in charge the main reaction runs short of sulfate while
 //     water splitting rises exponentially with voltage; both share the current at one potential
 //     (Wright's omega function).
-//   - Surface charge, self-discharge, lumped heat (battery.go).
+//   - Surface charge (surface.go), self-discharge (gassing.go), lumped heat (heat.go).
 //
 // The scale of the resistances is not a parameter: [New] finds the one with which the battery just
 // meets its rated cold cranking amperes in a virtual SAE J537 test, and the one size of the wells

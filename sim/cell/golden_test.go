@@ -10,7 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 )
 
-// A seeded month of rests, runs, charges and ageing for a battery of each chemistry, every voltage
+// A seeded month of rests, runs, charges and aging for a battery of each chemistry, every voltage
 // hashed: the same bits on each architecture (GOARCH=arm64 and arm under an emulator). The value
 // changes only with the model.
 func TestSameBitsEverywhere(t *testing.T) {
@@ -38,8 +38,8 @@ func TestSameBitsEverywhere(t *testing.T) {
 				put(slope)
 			}
 			if hour%200 == 100 {
-				b.SetAgeing(Ageing{LostCapacityPct: float64(hour) / 20, RaisedResistancePct: float64(hour) / 10,
-					SulphationPct: float64(hour) / 40})
+				b.SetAging(Aging{LostCapacityPct: float64(hour) / 20, RaisedResistancePct: float64(hour) / 10,
+					SulfationPct: float64(hour) / 40})
 			}
 			put(b.SoCPct())
 			put(b.RestedOCV())

@@ -9,16 +9,16 @@ import "liftbank/sim/detmath"
 const (
 	metalOhm  = 0.00090 // grids, straps, posts: metal, taken as constant over temperature
 	acidOhm   = 0.00100 // acid in pores and separator
-	massOhm   = 0.00060 // active mass; grows as lead sulphate, an insulator, fills it
+	massOhm   = 0.00060 // active mass; grows as lead sulfate, an insulator, fills it
 	exchangeA = 500.0   // exchange current at 25 °C, full
-	filmOhm   = 1.5e-8  // sulphate film at the plates, times (share left)^-4
+	filmOhm   = 1.5e-8  // sulfate film at the plates, times (share left)^-4
 )
 
 const (
 	acidPeakMolality = 4.4    // conductivity's peak, about 30 % by weight
 	acidEnergyK      = 1390.0 // activation of acid's conductivity over R: 2.2 times from -18 to 25 °C
 	exchangeEnergyK  = 3000.0 // of the exchange current: 25 kJ/mol
-	acceptEnergyK    = 3600.0 // of the dissolution of sulphate in charge: 30 kJ/mol
+	acceptEnergyK    = 3600.0 // of the dissolution of sulfate in charge: 30 kJ/mol
 	diffuseEnergyK   = 1700.0 // of acid's diffusion: 2 % per °C
 	selfEnergyK      = 6200.0 // of self-discharge: twice per 10 °C
 	massFill         = 0.62   // share of a discharged battery's active mass conductance that is lost
@@ -30,90 +30,96 @@ const (
 	shortedOhmShare  = 0.5    // of a cell's resistance that a shorted cell keeps
 )
 
-// thermal has what depends on temperature alone; it is renewed when the temperature has moved by
-// thermalStepC.
-type thermal struct {
-	atC      float64
-	active   float64 // activeShare
-	acid     float64 // acid resistance over 25 °C
-	exchange float64 // exchange current over 25 °C
-	accept   float64 // acceptance resistance over 25 °C
-	diffuse  float64 // acid diffusion over 25 °C
-	selfRate float64 // self-discharge and gassing at a given voltage over 25 °C
-	ctV      float64 // 2 n RT/F: charge-transfer voltage of all live cells
+// ohmic is what stands in the way of a current besides the charge and gassing branch.
+type ohmic struct {
+	ohm          float64
+	inv2Exchange float64
+	filmOhm      float64
 
-	// The same, with the battery's constants.
-	invActive    float64 // one over what of the plates takes part, 1/Ah
-	gradientPerA float64 // mol/kg per A, steady
-	acidOhm      float64
-	exchangeA    float64
-	acceptOhm    float64 // a cell, nothing missing left out
-	kneeA        float64 // kneeV over acceptOhm
-	gasA         float64 // at 2.23 V
-	selfA        float64 // full
+	// At this temperature.
+	acidOhm   float64
+	exchangeA float64
+	ctV       float64 // transferV of all live cells
+
+	// At 25 °C, full.
+	metalOhm0  float64
+	acidOhm0   float64
+	massOhm0   float64
+	exchangeA0 float64
+	filmOhm0   float64
 }
 
-const thermalStepC = 0.02
-
-func newThermal(tempC, coldPower float64, live int) thermal {
-	inv := 1/(tempC+kelvin) - 1/(refC+kelvin)
-	return thermal{
-		atC:      tempC,
-		active:   detmath.Pow(activeShare(tempC), coldPower),
-		acid:     detmath.Exp(float64(acidEnergyK * inv)),
-		exchange: detmath.Exp(float64(-exchangeEnergyK * inv)),
-		accept:   detmath.Exp(float64(acceptEnergyK * inv)),
-		diffuse:  detmath.Exp(float64(-diffuseEnergyK * inv)),
-		selfRate: detmath.Exp(float64(-selfEnergyK * inv)),
-		ctV:      float64(float64(2*float64(live))*gasJPerMolK) * (tempC + kelvin) / faradayC,
+// size sets the resistances of an aged battery, for a scale of resistances over the capacity (unit)
+// and a share of the active mass that takes part.
+func (o *ohmic) size(a Aging, ratedAh, unit, active float64) {
+	live := float64(cells - a.ShortedCells)
+	unsulfated := 1 - float64(0.01*a.SulfationPct)
+	share := (live + float64(shortedOhmShare*(cells-live))) / cells
+	o.metalOhm0 = float64(float64(metalOhm*unit) * share)
+	o.acidOhm0 = float64(float64(acidOhm*unit)*share) / active
+	o.massOhm0 = float64(float64(massOhm*unit)*share) / float64(float64(active*unsulfated)*float64(active*active))
+	o.exchangeA0 = float64(exchangeA*active) / unit
+	o.filmOhm0 = float64(float64(filmOhm*100)/ratedAh*share) / active
+	o.metalOhm0 += float64(float64(0.01*a.RaisedResistancePct) * newRunOhm(unit))
+	if a.OpenCell {
+		o.metalOhm0 += openOhm
 	}
+}
+
+// newRunOhm is the resistance of the new battery as a run shows it, in closed form: what
+// RaisedResistancePct is % of.
+func newRunOhm(unit float64) float64 {
+	ct := transferV(refC, cells)
+	i0 := exchangeA / unit
+	return float64((metalOhm+acidOhm+massOhm)*unit) + float64(ct*detmath.Asinh(runA/(2*i0)))/runA
+}
+
+// transferV is 2 n RT/F, the charge-transfer voltage of n cells.
+func transferV(tempC, n float64) float64 {
+	return float64(float64(2*n)*gasJPerMolK) * (tempC + kelvin) / faradayC
 }
 
 // warm renews what depends on temperature.
-func (b *Battery) warm() {
-	t := newThermal(b.tempC, b.coldPower, int(b.live))
-	t.invActive = 1 / float64(t.active*b.plateAh)
-	t.gradientPerA = b.gradientPerA / t.diffuse
-	t.acidOhm = float64(b.acidOhm0 * t.acid)
-	t.exchangeA = float64(b.exchangeA0 * t.exchange)
-	t.acceptOhm = float64(b.acceptOhm0 * t.accept)
-	t.kneeA = kneeV / t.acceptOhm
-	t.gasA = float64(b.gasA0 * t.selfRate)
-	t.selfA = float64(b.selfA0 * t.selfRate)
-	b.heat = t
+func (o *ohmic) warm(t *thermal, live float64) {
+	o.acidOhm = float64(o.acidOhm0 * t.acid)
+	o.exchangeA = float64(o.exchangeA0 * t.exchange)
+	o.ctV = transferV(t.atC, live)
 }
 
-// refreshKinetics renews what Terminal needs from the state.
-func (b *Battery) refreshKinetics() {
-	left := clamp(1-float64(b.d1*b.heat.invActive), filmFloor, 1)
-	b.filmOhm = 0
+// refresh renews what Terminal needs from the state.
+func (o *ohmic) refresh(w *wells, poreMolality float64) {
+	left := clamp(1-float64(w.d1*w.invActive), filmFloor, 1)
+	o.filmOhm = 0
 	if left < filmFrom {
 		l2 := float64(left * left)
-		b.filmOhm = float64(b.filmOhm0 * (1/float64(l2*l2) - 1/(filmFrom*filmFrom*filmFrom*filmFrom)))
+		o.filmOhm = float64(o.filmOhm0 * (1/float64(l2*l2) - 1/(filmFrom*filmFrom*filmFrom*filmFrom)))
 	}
-	drawn := min(float64(b.d1*b.invPlateFull), 1)
-	y := float64(b.poreMolality * (1 / acidPeakMolality))
-	acid := float64(b.heat.acidOhm * float64(0.5*(y+1/y)))
-	mass := b.massOhm0 / (1 - float64(massFill*drawn))
-	b.ohm = (b.metalOhm0 + acid) + mass
-	b.inv2Exchange = 0.5 / float64(b.heat.exchangeA*(inactiveArea+float64((1-inactiveArea)*left)))
+	drawn := min(w.plateShare(), 1)
+	y := float64(poreMolality * (1 / acidPeakMolality))
+	acid := float64(o.acidOhm * float64(0.5*(y+1/y)))
+	mass := o.massOhm0 / (1 - float64(massFill*drawn))
+	o.ohm = (o.metalOhm0 + acid) + mass
+	o.inv2Exchange = 0.5 / float64(o.exchangeA*(inactiveArea+float64((1-inactiveArea)*left)))
 }
 
 // chargeTransfer is the Butler-Volmer overpotential of both electrodes in V, symmetric, 2 n RT/F
 // asinh(I/2I0), and its slope in ohm.
-func (b *Battery) chargeTransfer(currentA float64) (v, slope float64) {
-	y, root := detmath.AsinhRoot(float64(currentA * b.inv2Exchange))
-	return float64(b.heat.ctV * y), float64(b.heat.ctV*b.inv2Exchange) / root
+func (o *ohmic) chargeTransfer(currentA float64) (v, slope float64) {
+	y, root := detmath.AsinhRoot(float64(currentA * o.inv2Exchange))
+	return float64(o.ctV * y), float64(o.ctV*o.inv2Exchange) / root
 }
 
-// film is the drop over the sulphate film in discharge, V (zero in charge, so that the slope steps
+// transferAtRest is the slope of chargeTransfer at no current.
+func (o *ohmic) transferAtRest() float64 { return float64(o.ctV * o.inv2Exchange) }
+
+// film is the drop over the sulfate film in discharge, V (zero in charge, so that the slope steps
 // at no current), and its slope in ohm. It levels off at filmLimitV, where the cells have reversed
 // and split water instead.
-func (b *Battery) film(currentA float64) (v, slope float64) {
-	if currentA >= 0 || b.filmOhm == 0 {
+func (o *ohmic) film(currentA float64) (v, slope float64) {
+	if currentA >= 0 || o.filmOhm == 0 {
 		return 0, 0
 	}
-	x := float64(currentA * b.filmOhm)
+	x := float64(currentA * o.filmOhm)
 	g := 1 / (1 - float64(x*(1/filmLimitV)))
-	return float64(x * g), float64(b.filmOhm * float64(g*g))
+	return float64(x * g), float64(o.filmOhm * float64(g*g))
 }

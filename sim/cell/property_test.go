@@ -15,15 +15,15 @@ func drawnSpec(t *rapid.T) Spec {
 		Chemistry: rapid.SampledFrom([]Chemistry{Flooded, AGM, Gel}).Draw(t, "chemistry"),
 		RatedAh:   ah,
 		RatedCCA:  ah * rapid.Float64Range(3, 13).Draw(t, "cca per ah"),
-		Ageing:    drawnAgeing(t),
+		Aging:     drawnAging(t),
 	}
 }
 
-func drawnAgeing(t *rapid.T) Ageing {
-	return Ageing{
+func drawnAging(t *rapid.T) Aging {
+	return Aging{
 		LostCapacityPct:     rapid.Float64Range(0, 70).Draw(t, "lost"),
 		RaisedResistancePct: rapid.Float64Range(0, 300).Draw(t, "raised"),
-		SulphationPct:       rapid.Float64Range(0, 50).Draw(t, "sulphation"),
+		SulfationPct:        rapid.Float64Range(0, 50).Draw(t, "sulfation"),
 		ShortedCells:        rapid.IntRange(0, 2).Draw(t, "shorted"),
 		OpenCell:            rapid.IntRange(0, 9).Draw(t, "open") == 0,
 	}
@@ -81,15 +81,15 @@ func TestSlopeIsTheDerivative(t *testing.T) {
 func TestChargeIsConserved(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b := drawnBattery(t)
-		missing := b.d1 + b.d2
+		missing := b.wells.d1 + b.wells.d2
 		for range rapid.IntRange(1, 60).Draw(t, "steps") {
 			dtS, a := rapid.Float64Range(0.005, 2000).Draw(t, "dt"), rapid.Float64Range(-300, 80).Draw(t, "a")
 			b.Step(dtS, a, rapid.Float64Range(-40, 60).Draw(t, "ambient"))
 			missing -= a * dtS / 3600
 		}
-		want := missing + b.gassedAh + b.selfAh - b.refusedAh
-		if math.Abs(b.d1+b.d2-want) > 1e-7*(1+math.Abs(want)) {
-			t.Fatalf("got %v Ah missing: want %v", b.d1+b.d2, want)
+		want := missing + b.wells.gassedAh + b.wells.selfAh - b.wells.refusedAh
+		if math.Abs(b.wells.d1+b.wells.d2-want) > 1e-7*(1+math.Abs(want)) {
+			t.Fatalf("got %v Ah missing: want %v", b.wells.d1+b.wells.d2, want)
 		}
 	})
 }
@@ -109,9 +109,9 @@ func TestOneLongStepIsTwoShort(t *testing.T) {
 		lv, _ := long.Terminal(a)
 		sv, _ := short.Terminal(a)
 		if math.Abs(lv-sv) > 0.01 || math.Abs(long.SoCPct()-short.SoCPct()) > 0.002 ||
-			math.Abs(long.tempC-short.tempC) > 0.002 {
+			math.Abs(long.heat.tempC-short.heat.tempC) > 0.002 {
 			t.Fatalf("got %v V, %v %%, %v °C in one: want %v V, %v %%, %v °C",
-				lv, long.SoCPct(), long.tempC, sv, short.SoCPct(), short.tempC)
+				lv, long.SoCPct(), long.heat.tempC, sv, short.SoCPct(), short.heat.tempC)
 		}
 	})
 }
@@ -129,8 +129,8 @@ func TestNothingBreaksIt(t *testing.T) {
 				rapid.SampledFrom([]float64{0, 1e-300, math.NaN(), math.Inf(-1)})).Draw(t, "dt"), a,
 				odd.Draw(t, "ambient"))
 			if rapid.IntRange(0, 5).Draw(t, "age") == 0 {
-				b.SetAgeing(Ageing{LostCapacityPct: odd.Draw(t, "lost"), RaisedResistancePct: odd.Draw(t, "raised"),
-					SulphationPct: odd.Draw(t, "sulphation"), ShortedCells: rapid.IntRange(-3, 9).Draw(t, "shorted")})
+				b.SetAging(Aging{LostCapacityPct: odd.Draw(t, "lost"), RaisedResistancePct: odd.Draw(t, "raised"),
+					SulfationPct: odd.Draw(t, "sulfation"), ShortedCells: rapid.IntRange(-3, 9).Draw(t, "shorted")})
 			}
 			finite(t, &b)
 		}
@@ -144,8 +144,8 @@ func finite(t *rapid.T, b *Battery) {
 			t.Fatalf("at %g A: got %v V, %v ohm", a, v, slope)
 		}
 	}
-	for _, x := range []float64{b.RestedOCV(), b.RestedMolality(), b.SoCPct(), b.CapacityAh(), b.TempC(), b.d1, b.d2,
-		b.gassedAh, b.refusedAh} {
+	for _, x := range []float64{b.RestedOCV(), b.RestedMolality(), b.SoCPct(), b.CapacityAh(), b.TempC(),
+		b.wells.d1, b.wells.d2, b.wells.gassedAh, b.wells.refusedAh} {
 		if x-x != 0 {
 			t.Fatalf("got %v in %+v", x, *b)
 		}

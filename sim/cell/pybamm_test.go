@@ -71,7 +71,7 @@ func TestAgainstPyBaMM(t *testing.T) {
 
 // The same rests and pulses against a typical battery of another make, currents scaled to its
 // capacity. Whole discharges and charges are no fair question: its acid, its taper and its
-// behaviour in the cold are others by design.
+// behavior in the cold are others by design.
 func TestTypicalAGMAgainstPyBaMM(t *testing.T) {
 	b := newBattery(t, Spec{Chemistry: AGM, RatedAh: 100, RatedCCA: 900}, 100, 25)
 	names, curves, tempC := pybammCurves(t)

@@ -20,19 +20,20 @@ type Spec struct {
 	Chemistry Chemistry
 	RatedAh   float64 // capacity at the 20 h rate to 10.5 V, 25 °C; 1 to 1000
 	RatedCCA  float64 // SAE J537: A for 30 s to 7.2 V at -18 °C, full and new; 0.5 to 20 times RatedAh
-	Ageing    Ageing
+	Aging     Aging
 	Design    Design // zero: that of the chemistry
 }
 
-// Ageing is what has become of a battery; zero is new.
-type Ageing struct {
+// Aging is what has become of a battery; zero is new.
+type Aging struct {
 	LostCapacityPct float64 // share of the active mass that no longer takes part (shed, disconnected); 0 to 95
 	// added resistance of corroded grids and straps, % of a new battery's ResistanceMohm25; 0 to 2000
 	RaisedResistancePct float64
-	// share of the active mass that is hard sulphate: holds acid back, blocks plates, resists charge; 0 to 95
-	SulphationPct float64
-	ShortedCells  int  // cells that give no voltage; 0 to 6
-	OpenCell      bool // a broken strap: the post voltage is there, current is not
+	// share of the active mass that is hard sulfate: holds acid back, blocks plates, resists charge; 0
+	// to 95
+	SulfationPct float64
+	ShortedCells int  // cells that give no voltage; 0 to 6
+	OpenCell     bool // a broken strap: the post voltage is there, current is not
 }
 
 // Design is what distinguishes one make of battery from another, as ratings. Use [DefaultDesign]
@@ -47,7 +48,8 @@ type Design struct {
 	SelfDischargePctMonth float64 // of rated capacity in 30 days, at rest, full, 25 °C
 	GassingMaPer100Ah     float64 // water splitting at 2.23 V a cell, 25 °C
 	GassingPerV           float64 // its exponent, 1/V
-	// missing charge over current in the taper at 14.4 V, 25 °C, h; the wells add theirs (flooded 0.8 h)
+	// missing charge over current in the taper at 14.4 V, 25 °C, h; the wells add theirs (flooded 0.8
+	// h)
 	AcceptanceH    float64
 	SurfaceChargeV float64 // largest surface charge, V of six cells
 	SurfaceDecayH  float64 // its decay at rest, 25 °C, h
@@ -105,9 +107,9 @@ func (s Spec) validate() error {
 	} else if !(s.RatedCCA >= 0.5*s.RatedAh && s.RatedCCA <= 20*s.RatedAh) {
 		bad("rated_cca", s.RatedCCA, fmt.Sprintf("0.5 to 20 times rated_ah, %g to %g", 0.5*s.RatedAh, 20*s.RatedAh))
 	}
-	if a := s.Ageing.limited(); a != s.Ageing {
-		bad("ageing", fmt.Sprintf("%+v", s.Ageing),
-			"lost capacity and sulphation 0 to 95 %, raised resistance 0 to 2000 %, 0 to 6 shorted cells")
+	if a := s.Aging.limited(); a != s.Aging {
+		bad("aging", fmt.Sprintf("%+v", s.Aging),
+			"lost capacity and sulfation 0 to 95 %, raised resistance 0 to 2000 %, 0 to 6 shorted cells")
 	}
 	if err := s.design().validate(); err != nil {
 		errs = append(errs, err)
@@ -147,9 +149,9 @@ func (d Design) validate() error {
 }
 
 // limited brings every knob into its range; NaN becomes zero.
-func (a Ageing) limited() Ageing {
+func (a Aging) limited() Aging {
 	a.LostCapacityPct = clamp(a.LostCapacityPct, 0, 95)
-	a.SulphationPct = clamp(a.SulphationPct, 0, 95)
+	a.SulfationPct = clamp(a.SulfationPct, 0, 95)
 	a.RaisedResistancePct = clamp(a.RaisedResistancePct, 0, 2000)
 	a.ShortedCells = min(max(a.ShortedCells, 0), cells)
 	return a

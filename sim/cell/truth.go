@@ -5,27 +5,27 @@ import "liftbank/sim/detmath"
 // RestedOCV is the voltage in V the battery would come to at rest, both wells level, surface charge
 // gone, at its present temperature. A shorted cell gives nothing.
 func (b *Battery) RestedOCV() float64 {
-	missing := b.d1 + b.d2
-	e := emfOfLog(detmath.Log10(b.RestedMolality()), b.tempC)
-	return float64(b.live * (e + solidV(&b.solid, missing/b.fullAh)))
+	missing := b.wells.d1 + b.wells.d2
+	e := emfOfLog(detmath.Log10(b.RestedMolality()), b.heat.tempC)
+	return float64(b.live * (e + solidV(&b.acid.solid, missing/b.wells.fullAh)))
 }
 
 // RestedMolality is the acid's strength in mol/kg once it has evened out.
 func (b *Battery) RestedMolality() float64 {
-	return b.acid.molality(b.d1 + b.d2 + b.lockedAh)
+	return b.acid.acid.molality(b.wells.d1 + b.wells.d2 + b.acid.lockedAh)
 }
 
 // SoCPct is the true state of charge, 0 to 100 % of the present full capacity at the 20 h rate and
 // 25 °C.
 func (b *Battery) SoCPct() float64 {
-	return clamp(float64(100*(1-(b.d1+b.d2)/b.fullAh)), 0, 100)
+	return clamp(float64(100*(1-(b.wells.d1+b.wells.d2)/b.wells.fullAh)), 0, 100)
 }
 
 // CapacityAh is the present full capacity in Ah at the 20 h rate and 25 °C.
-func (b *Battery) CapacityAh() float64 { return b.fullAh }
+func (b *Battery) CapacityAh() float64 { return b.wells.fullAh }
 
 // TempC is the battery's temperature in °C.
-func (b *Battery) TempC() float64 { return b.tempC }
+func (b *Battery) TempC() float64 { return b.heat.tempC }
 
 // ResistanceMohm25 is the resistance in mΩ as a motor run would show it: the drop 100 ms after 60 A
 // set in, over 60 A, at 25 °C, fully charged and rested.

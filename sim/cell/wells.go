@@ -102,37 +102,99 @@ func newWellStep(kPerH, dtS float64) wellStep {
 // taper has the measured time constants (0.65 and 2 h).
 const fillFaster = 4.0
 
-// drawWells moves the charge missing from the wells by one step with the current main (A, positive
-// charges), exactly for a constant current, in the variables of what is missing: d1 at the plates,
-// d2 behind them, Ah.
-func (b *Battery) drawWells(main float64) {
-	s, k := &b.well, b.shape.kPerH
-	if b.d1*b.invPlate < b.d2*b.invBack {
-		s, k = &b.wellFill, k*fillFaster
-	}
-	all := b.d1 + b.d2
-	use := -main
-	d1 := float64(b.d1*s.decay) + float64((float64(float64(all*k)*b.shape.c)+use)*s.gain) +
-		float64(float64(use*b.shape.c)*s.lag)
-	all += float64(use * s.hours)
-	b.d1, b.d2 = d1, all-d1
-	b.holdWells()
+// wells is the charge of a battery, as what is missing of it.
+type wells struct {
+	d1, d2    float64 // Ah missing at the plates and behind them
+	gassedAh  float64 // charge that split water, since the start
+	selfAh    float64 // charge lost by self-discharge
+	refusedAh float64 // charge drawn from an empty battery, which it did not have
+
+	// Factors of the step length.
+	drain wellStep
+	fill  wellStep // while charge moves from the plates back
+
+	invActive float64 // one over what of the plates takes part at this temperature, 1/Ah
+
+	shape    twoWell
+	plateAh  float64 // what the plates hold
+	backAh   float64 // what is behind them
+	fullAh   float64 // present full capacity, 20 h, 25 °C
+	invPlate float64
+	invBack  float64
+	invShare float64 // one over the plates' share of the whole
+	// share of the present full capacity missing per Ah missing at the plates, were both wells level
+	invPlateFull float64
 }
 
-// holdWells keeps both wells within what they hold. What a draw beyond empty takes is refused (the
-// cells reverse and split water), what a charge beyond full brings is gas; both are counted.
-func (b *Battery) holdWells() {
-	if low := b.d1; low < 0 {
-		b.d1, b.gassedAh = 0, b.gassedAh-low
+// size sets what the wells hold.
+func (w *wells) size(wholeAh, fullAh float64) {
+	w.plateAh = float64(wholeAh * w.shape.c)
+	w.backAh = wholeAh - w.plateAh
+	w.fullAh = fullAh
+	w.invPlate, w.invBack = 1/w.plateAh, 1/w.backAh
+	w.invShare = 1 / w.shape.c
+	w.invPlateFull = 1 / float64(w.shape.c*w.fullAh)
+}
+
+// reset brings both wells level at a charge and counts from there.
+func (w *wells) reset(socPct float64) {
+	missing := float64(w.fullAh * (1 - socPct/100))
+	w.d1 = float64(missing * w.shape.c)
+	w.d2 = missing - w.d1
+	w.gassedAh, w.selfAh, w.refusedAh = 0, 0, 0
+}
+
+// warm renews what depends on temperature.
+func (w *wells) warm(t *thermal) { w.invActive = 1 / float64(t.active*w.plateAh) }
+
+// prepare makes the factors of a step length.
+func (w *wells) prepare(dtS float64) {
+	w.drain = newWellStep(w.shape.kPerH, dtS)
+	w.fill = newWellStep(w.shape.kPerH*fillFaster, dtS)
+}
+
+// plateShare is the share of the present full capacity that is missing, as the plates have it.
+func (w *wells) plateShare() float64 { return float64(w.d1 * w.invPlateFull) }
+
+// step counts one step with the current main (A, positive charges) besides gasA that splits water
+// and selfA of self-discharge.
+func (w *wells) step(main, gasA, selfA float64) {
+	w.gassedAh += float64(gasA * w.drain.hours)
+	w.selfAh += float64(selfA * w.drain.hours)
+	w.draw(main - selfA)
+	w.hold()
+}
+
+// draw moves the charge missing from the wells by one step with the current main (A, positive
+// charges), exactly for a constant current, in the variables of what is missing: d1 at the plates,
+// d2 behind them, Ah.
+func (w *wells) draw(main float64) {
+	s, k := &w.drain, w.shape.kPerH
+	if w.d1*w.invPlate < w.d2*w.invBack {
+		s, k = &w.fill, k*fillFaster
 	}
-	if low := b.d2; low < 0 {
-		b.d2, b.gassedAh = 0, b.gassedAh-low
+	all := w.d1 + w.d2
+	use := -main
+	d1 := float64(w.d1*s.decay) + float64((float64(float64(all*k)*w.shape.c)+use)*s.gain) +
+		float64(float64(use*w.shape.c)*s.lag)
+	all += float64(use * s.hours)
+	w.d1, w.d2 = d1, all-d1
+}
+
+// hold keeps both wells within what they hold. What a draw beyond empty takes is refused (the cells
+// reverse and split water), what a charge beyond full brings is gas; both are counted.
+func (w *wells) hold() {
+	if low := w.d1; low < 0 {
+		w.d1, w.gassedAh = 0, w.gassedAh-low
 	}
-	if over := b.d1 - float64(maxActiveShare*b.plateAh); over > 0 {
-		b.d1, b.refusedAh = b.d1-over, b.refusedAh+over
+	if low := w.d2; low < 0 {
+		w.d2, w.gassedAh = 0, w.gassedAh-low
 	}
-	if over := b.d2 - float64(maxActiveShare*b.backAh); over > 0 {
-		b.d2, b.refusedAh = b.d2-over, b.refusedAh+over
+	if over := w.d1 - float64(maxActiveShare*w.plateAh); over > 0 {
+		w.d1, w.refusedAh = w.d1-over, w.refusedAh+over
+	}
+	if over := w.d2 - float64(maxActiveShare*w.backAh); over > 0 {
+		w.d2, w.refusedAh = w.d2-over, w.refusedAh+over
 	}
 }
 

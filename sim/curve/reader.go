@@ -94,8 +94,8 @@ func NewReader(r io.Reader, name string) *Reader {
 	return &Reader{name: name, csv: c}
 }
 
-// Next returns the next instant, or io.EOF after the last one. An error stays: each later call gives
-// it again.
+// Next returns the next instant, or io.EOF after the last one. An error stays: each later call
+// gives it again.
 func (r *Reader) Next() (Instant, error) {
 	if r.err == nil && r.rows == nil {
 		r.err = r.begin()

@@ -58,7 +58,8 @@ type Config struct {
 	FarEvery      int   // every so many days the drives are FarDrive long; 0: never
 	FarDrive      Span  // on those days, from one stop to the next
 	BusyMonth     int   // 1 to 12; 0: no season
-	// 0 to 1: stops in the busiest month are 1+SeasonSwing times the mean, half a year later 1-SeasonSwing
+	// 0 to 1: stops in the busiest month are 1+SeasonSwing times the mean, half a year later
+	// 1-SeasonSwing
 	SeasonSwing float64
 	Parked      []Window
 	Holds       []Hold

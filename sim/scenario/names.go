@@ -41,7 +41,7 @@ var Kinds = []Kind{
 		"the link from this battery to the next has come off"},
 	{"post-resistive", []string{"battery", "side", "mohm"}, []string{"link-resistive"},
 		"this resistance is added to the joint at this post"},
-	{"battery-aged", []string{"battery", "ageing"}, []string{"battery-tired", "battery-failed", "circulating"},
+	{"battery-aged", []string{"battery", "aging"}, []string{"battery-tired", "battery-failed", "circulating"},
 		"the battery has this aging from then on"},
 	{"drain", []string{"amp"}, []string{"parked-drain"}, "something left on draws this current all the time"},
 	{"contactor-stuck", nil, []string{"motor-stuck"}, "the motor contactor does not open"},
@@ -86,8 +86,8 @@ func KindNamed(kinds []Kind, name string) *Kind {
 	return nil
 }
 
-// SplitChannel returns the quantity and the battery of a channel name; the battery is empty for feed,
-// motor, and a quantity standing for all batteries. ok is false for an unknown name.
+// SplitChannel returns the quantity and the battery of a channel name; the battery is empty for
+// feed, motor, and a quantity standing for all batteries. ok is false for an unknown name.
 func SplitChannel(name string) (quantity, battery string, ok bool) {
 	quantity, battery, hasBattery := strings.Cut(name, "-")
 	at := slices.Index(Channels, quantity)

@@ -54,14 +54,14 @@ type Battery struct {
 	RatedCCA  float64        `yaml:"rated_cca" want:"100 to 2000"`              // A, SAE J537, 950
 	SoCPct    float64        `yaml:"soc_pct" want:"0 to 100"`                   // 100
 	Reversed  bool           `yaml:"reversed"`                                  // clamped the wrong way round
-	Ageing    Ageing         `yaml:"ageing"`
+	Aging     Aging          `yaml:"aging"`
 }
 
-// Ageing is how far a battery has gone.
-type Ageing struct {
+// Aging is how far a battery has gone.
+type Aging struct {
 	LostCapacityPct     float64 `yaml:"lost_capacity_pct" want:"0 to 95"`      // of the rated capacity
 	RaisedResistancePct float64 `yaml:"raised_resistance_pct" want:"0 to 900"` // over a new battery's
-	SulphationPct       float64 `yaml:"sulphation_pct" want:"0 to 90"`
+	SulfationPct        float64 `yaml:"sulfation_pct" want:"0 to 90"`
 	ShortedCells        int     `yaml:"shorted_cells" want:"0 to 5"`
 	OpenCell            bool    `yaml:"open_cell"`
 }
@@ -186,7 +186,7 @@ type Fault struct {
 	Amp     float64       `yaml:"amp" want:"0 to 50"`
 	Factor  float64       `yaml:"factor" want:"0.2 to 3"`
 	Hold    time.Duration `yaml:"hold" want:"1s to 5m"`
-	Ageing  Ageing        `yaml:"ageing"`
+	Aging   Aging         `yaml:"aging"`
 }
 
 // Until returns the time at which the fault ends, or the largest time if it does not.

@@ -11,7 +11,8 @@ import (
 	"liftbank/rules/network"
 )
 
-// A unit whose engine is left running at stops has the converter on through every run. Links, load leads and capability are told all the same.
+// A unit whose engine is left running at stops has the converter on through every run. Links, load
+// leads and capability are told all the same.
 func TestRunsWithTheFeedOnAreUsed(t *testing.T) {
 	slowtest.SkipUnderRace(t)
 	for _, c := range []struct {
@@ -30,7 +31,8 @@ func TestRunsWithTheFeedOnAreUsed(t *testing.T) {
 			sc.Duty.Up = [2]time.Duration{3 * time.Second, 6 * time.Second}
 			w := &sc.Bank.Wiring
 			w.PositiveLinkMohm, w.NegativeLinkMohm = []float64{c.link}, []float64{c.link}
-			w.LoadLeads.PositiveAt, w.LoadLeads.NegativeAt, w.FeedLeads.PositiveAt, w.FeedLeads.NegativeAt = c.load[0], c.load[1], c.feed[0], c.feed[1]
+			w.LoadLeads.PositiveAt, w.LoadLeads.NegativeAt = c.load[0], c.load[1]
+			w.FeedLeads.PositiveAt, w.FeedLeads.NegativeAt = c.feed[0], c.feed[1]
 			x := watch(t, sc, 3)
 			x.until(3 * 24 * time.Hour)
 			for _, side := range []network.Side{network.Positive, network.Negative} {

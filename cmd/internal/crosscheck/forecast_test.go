@@ -24,8 +24,9 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// forecaster feeds an outlook with what an agent's rules are handed. Charge and capacity come from the truth, with errors as large as an
-// estimator may have by its own targets: the outlook is judged by itself. What the agent's own engine says is kept beside it.
+// forecaster feeds an outlook with what an agent's rules are handed. Charge and capacity come from
+// the truth, with errors as large as an estimator may have by its own targets: the outlook is
+// judged by itself. What the agent's own engine says is kept beside it.
 type forecaster struct {
 	core    *agent.Core
 	unit    *sim.Unit
@@ -85,7 +86,8 @@ func (f *forecaster) step(t testing.TB) {
 		f.meter.EndRun(f.started, e.At-f.started, f.drawn, &f.known)
 	}
 	facts := forecast.Facts{
-		Running: f.running, RunFor: now - f.started, Feeding: in.WakeLine == unit.ContactOn && out.Feed.FeedTime > 0, ZeroA: f.zeroA,
+		Running: f.running, RunFor: now - f.started, Feeding: in.WakeLine == unit.ContactOn && out.Feed.FeedTime > 0,
+		ZeroA: f.zeroA,
 	}
 	scan := *in
 	for i := range out.Battery {
@@ -141,9 +143,10 @@ func drawForecastCase(t testing.TB, seed uint64) forecastCase {
 	for i := range sc.Bank.Batteries {
 		b := &sc.Bank.Batteries[i]
 		b.Chemistry, b.RatedAh, b.RatedCCA, b.SoCPct = c.chem, ah, cca, c.soc
-		b.Ageing = scenario.Ageing{}
+		b.Aging = scenario.Aging{}
 		if c.worn {
-			b.Ageing = scenario.Ageing{LostCapacityPct: 25 * d.Float64(), RaisedResistancePct: 40 * d.Float64(), SulphationPct: 6 * d.Float64()}
+			b.Aging = scenario.Aging{LostCapacityPct: 25 * d.Float64(), RaisedResistancePct: 40 * d.Float64(),
+				SulfationPct: 6 * d.Float64()}
 		}
 	}
 	sc.Start = time.Date(2025, 3, 3, 5, 45, 0, 0, time.UTC)
@@ -160,10 +163,12 @@ func drawForecastCase(t testing.TB, seed uint64) forecastCase {
 
 func (c *forecastCase) String() string {
 	b := &c.sc.Bank.Batteries[0]
-	return fmt.Sprintf("%3d %-7s %d x %3.0f Ah %4.0f A %4.0f °C worn %-5v", c.sc.Seed, c.chem, c.n, b.RatedAh, b.RatedCCA, c.tempC, c.worn)
+	return fmt.Sprintf("%3d %-7s %d x %3.0f Ah %4.0f A %4.0f °C worn %-5v", c.sc.Seed, c.chem, c.n, b.RatedAh, b.RatedCCA,
+		c.tempC, c.worn)
 }
 
-// liftsError lets a unit work without its feed for some lifts and gives what the outlook and the agent's engine then say, and what is so.
+// liftsError lets a unit work without its feed for some lifts and gives what the outlook and the
+// agent's engine then say, and what is so.
 func liftsError(t testing.TB, c *forecastCase) (got, engine, truth float64, sigma float64) {
 	t.Helper()
 	c.sc.Feed.LimitA = 7 // about what the work takes: the charge stays near where it began
@@ -191,8 +196,10 @@ func liftsError(t testing.TB, c *forecastCase) (got, engine, truth float64, sigm
 	if e.Known {
 		engine = e.Value
 	}
-	t.Logf("%v at %2.0f %%: lifts left %6.1f ±%5.1f of %6.1f: %+5.1f %%; engine %6.1f (charge off %+4.1f); %.3f of %.3f Ah a lift, to %.1f %%", c, f.unit.SoCPct(0), a.Value, a.Sigma, truth,
-		100*(a.Value/truth-1), engine, f.out.Battery[0].SoCPct.Value-f.unit.SoCPct(0), f.meter.LiftAh().Value, ahead.DrawnAh/ahead.Left, ahead.EndPct)
+	t.Logf("%v at %2.0f %%: lifts left %6.1f ±%5.1f of %6.1f: %+5.1f %%; engine %6.1f "+
+		"(charge off %+4.1f); %.3f of %.3f Ah a lift, to %.1f %%",
+		c, f.unit.SoCPct(0), a.Value, a.Sigma, truth, 100*(a.Value/truth-1), engine,
+		f.out.Battery[0].SoCPct.Value-f.unit.SoCPct(0), f.meter.LiftAh().Value, ahead.DrawnAh/ahead.Left, ahead.EndPct)
 	return a.Value, engine, truth, a.Sigma
 }
 
@@ -222,15 +229,16 @@ func (s *forecastScore) add(got, truth, sigma, toll, least float64) {
 
 func (s *forecastScore) String() string {
 	n, all := float64(max(s.shares, 1)), float64(max(s.n, 1))
-	return fmt.Sprintf("%d figures: rms %.1f %%, mean %+.1f %%, worst %.1f %%, within %.0f %%: %d; in sigmas rms %.2f", s.n, 100*math.Sqrt(s.squares/n), 100*s.mean/n,
+	return fmt.Sprintf("%d figures: rms %.1f %%, mean %+.1f %%, worst %.1f %%, within %.0f %%: %d; in sigmas rms %.2f",
+		s.n, 100*math.Sqrt(s.squares/n), 100*s.mean/n,
 		100*s.worst, 100*s.toll, s.within, math.Sqrt(s.sigmas/all))
 }
 
 // leastLifts is what nobody asks more closely for.
 const leastLifts = 3
 
-// Lifts left against the truth of the simulator, which lets the unit work on: units that nothing was set on (seeds 1 to 28 were looked at
-// while the constants were chosen; these were not).
+// Lifts left against the truth of the simulator, which lets the unit work on: units that nothing
+// was set on (seeds 1 to 28 were looked at while the constants were chosen; these were not).
 func TestLiftsLeftAgainstTheTruth(t *testing.T) {
 	slowtest.SkipUnderRace(t)
 	var warm, cold forecastScore
@@ -248,7 +256,8 @@ func TestLiftsLeftAgainstTheTruth(t *testing.T) {
 	}
 	t.Logf("25 and 40 °C: %v", &warm)
 	t.Logf("0 and -20 °C: %v", &cold)
-	// Set after these results were seen: under 20 % of charge 1 % of it is more than 10 % of the lifts.
+	// Set after these results were seen: under 20 % of charge 1 % of it is more than 10 % of the
+	// lifts.
 	assert.GreaterOrEqual(t, float64(warm.within), 0.75*float64(warm.n))
 	assert.GreaterOrEqual(t, float64(cold.within), 0.80*float64(cold.n))
 	assert.Less(t, math.Sqrt(warm.sigmas/float64(warm.n)), 1.5, "stated uncertainty")
@@ -272,13 +281,14 @@ func chargeUnit(t testing.TB, seed uint64, soc, tempC float64) forecastCase {
 	return c
 }
 
-// chargeError follows a charge and adds what was said at some instants of it. It gives what was learnt.
-func chargeError(t testing.TB, c *forecastCase, learnt *forecast.State, score *forecastScore) forecast.State {
+// chargeError follows a charge and adds what was said at some instants of it. It gives what was
+// learned.
+func chargeError(t testing.TB, c *forecastCase, learned *forecast.State, score *forecastScore) forecast.State {
 	t.Helper()
 	f := newForecaster(t, c.sc, 0)
-	if learnt != nil {
-		learnt.Now, learnt.Begun = 0, false
-		require.NoError(t, f.meter.Restore(*learnt))
+	if learned != nil {
+		learned.Now, learned.Begun = 0, false
+		require.NoError(t, f.meter.Restore(*learned))
 	}
 	next := f.unit.Now() + 45*time.Minute
 	for f.unit.Now() < 38*time.Hour && f.unit.SoCPct(0) < 99 {
@@ -293,7 +303,8 @@ func chargeError(t testing.TB, c *forecastCase, learnt *forecast.State, score *f
 		if !ok || truth < 10*time.Minute {
 			continue
 		}
-		t.Logf("%v learnt %-5v at %4.1f %%: full in %5.2f ±%4.2f h of %5.2f: %+5.1f %%  %s", c, learnt != nil, f.unit.SoCPct(0), a.Value, a.Sigma, truth.Hours(),
+		t.Logf("%v learned %-5v at %4.1f %%: full in %5.2f ±%4.2f h of %5.2f: %+5.1f %%  %s", c, learned != nil,
+			f.unit.SoCPct(0), a.Value, a.Sigma, truth.Hours(),
 			100*(a.Value/truth.Hours()-1), a.WaitsFor.Said())
 		if a.Known {
 			score.add(a.Value, truth.Hours(), a.Sigma, 0.15, 1.0/3)
@@ -302,20 +313,21 @@ func chargeError(t testing.TB, c *forecastCase, learnt *forecast.State, score *f
 	return f.meter.State()
 }
 
-// Time to full against the truth, on units that nothing was set on (seeds 1 to 12 were looked at while the constants were chosen). Before
-// the unit's own taper was seen only the published range of its time constant is there to go by, and the figure says so.
+// Time to full against the truth, on units that nothing was set on (seeds 1 to 12 were looked at
+// while the constants were chosen). Before the unit's own taper was seen only the published range
+// of its time constant is there to go by, and the figure says so.
 func TestTimeToFullAgainstTheTruth(t *testing.T) {
 	slowtest.SkipUnderRace(t)
 	var first, second forecastScore
 	for seed := uint64(201); seed <= 212; seed++ {
 		tempC := []float64{25, 25, 0, 40}[seed%4]
 		c := chargeUnit(t, seed, 55, tempC)
-		learnt := chargeError(t, &c, nil, &first)
+		learned := chargeError(t, &c, nil, &first)
 		c = chargeUnit(t, seed, []float64{40, 65, 80}[seed%3], tempC)
-		chargeError(t, &c, &learnt, &second)
+		chargeError(t, &c, &learned, &second)
 	}
 	t.Logf("first charge seen: %v", &first)
-	t.Logf("one charge learnt: %v", &second)
+	t.Logf("one charge learned: %v", &second)
 	assert.GreaterOrEqual(t, float64(second.within), 0.85*float64(second.n))
 	assert.GreaterOrEqual(t, float64(first.within), 0.6*float64(first.n))
 	for _, s := range []*forecastScore{&first, &second} {

@@ -29,7 +29,9 @@ type loadTester struct {
 	runs    int
 	running bool
 
-	socErrorPct float64 // of the charge handed in: the load test is judged by itself, with an estimator within its own target
+	// of the charge handed in: the load test is judged by itself, with an estimator within its own
+	// target
+	socErrorPct float64
 }
 
 func newLoadTester(t testing.TB, sc scenario.Scenario) *loadTester {
@@ -125,35 +127,38 @@ func atTheirLimits(sc *scenario.Scenario, n int) {
 	}
 }
 
-// loadTestAgeings are ways for battery b to come to 70 % of its rated capability; a is new. within is how far off the figure
-// may be after 30 runs at one temperature, in %, the gains' 2 % included. The wanted figure is 5 %; the bounds beyond it are what
-// this code was seen to give on these very cases, kept so that it gets no worse. They are no proof of accuracy.
+// loadTestAgings are ways for battery b to come to 70 % of its rated capability; a is new. within
+// is how far off the figure may be after 30 runs at one temperature, in %, the gains' 2 % included.
+// The wanted figure is 5 %; the bounds beyond it are what this code was seen to give on these very
+// cases, kept so that it gets no worse. They are no proof of accuracy.
 //
-// What is new lies within 5 % but for small batteries in deep cold. Metal grown alone (corrosion) is what one temperature can't tell
-// from the rest: in the warm it weighs as much as acid and counts for more than it takes from a cold start, so that it errs
-// to the careful side; sulphate holds acid back and lowers the voltage to start from, which no step shows.
-var loadTestAgeings = []struct {
+// What is new lies within 5 % but for small batteries in deep cold. Metal grown alone (corrosion)
+// is what one temperature can't tell from the rest: in the warm it weighs as much as acid and
+// counts for more than it takes from a cold start, so that it errs to the careful side; sulfate
+// holds acid back and lowers the voltage to start from, which no step shows.
+var loadTestAgings = []struct {
 	name      string
-	ageing    scenario.Ageing
+	aging     scenario.Aging
 	low, high float64
 }{
-	{"new", scenario.Ageing{}, -6, 6.5},
-	{"resistance", scenario.Ageing{RaisedResistancePct: 64}, -18, 9},
-	{"capacity", scenario.Ageing{LostCapacityPct: 25}, -6, 6},
-	{"sulphation", scenario.Ageing{SulphationPct: 19}, -6, 14},
-	{"mixed", scenario.Ageing{LostCapacityPct: 13, RaisedResistancePct: 14, SulphationPct: 6.5}, -6.5, 11},
+	{"new", scenario.Aging{}, -6, 6.5},
+	{"resistance", scenario.Aging{RaisedResistancePct: 64}, -18, 9},
+	{"capacity", scenario.Aging{LostCapacityPct: 25}, -6, 6},
+	{"sulfation", scenario.Aging{SulfationPct: 19}, -6, 14},
+	{"mixed", scenario.Aging{LostCapacityPct: 13, RaisedResistancePct: 14, SulfationPct: 6.5}, -6.5, 11},
 }
 
 var loadTestRatings = []struct{ ah, cca float64 }{{100, 950}, {80, 500}, {70, 700}, {100, 1000}}
 
-// Every motor run is a load test: after 30 runs the cold cranking capability is that of the virtual J537 test, within the class of the
-// gains and what the ways to age leave open; at 70 % a battery is called tired, and a new one beside it never.
+// Every motor run is a load test: after 30 runs the cold cranking capability is that of the virtual
+// J537 test, within the class of the gains and what the ways to age leave open; at 70 % a battery
+// is called tired, and a new one beside it never.
 func TestLoadTestAgainstTheTruth(t *testing.T) {
 	slowtest.SkipUnderRace(t)
 	var all loadTestScore
 	for c, chem := range []cell.Chemistry{cell.Flooded, cell.AGM, cell.Gel} {
 		for k, tempC := range []float64{-20, 0, 25, 40} {
-			for a := range loadTestAgeings {
+			for a := range loadTestAgings {
 				sc := load(t, "healthy-day")
 				sc.Seed = uint64(1 + c + 3*k + 12*a)
 				rating := loadTestRatings[(c+k+a)%len(loadTestRatings)]
@@ -161,7 +166,7 @@ func TestLoadTestAgainstTheTruth(t *testing.T) {
 					b := &sc.Bank.Batteries[i]
 					b.Chemistry, b.RatedAh, b.RatedCCA = chem, rating.ah, rating.cca
 				}
-				sc.Bank.Batteries[1].Ageing = loadTestAgeings[a].ageing
+				sc.Bank.Batteries[1].Aging = loadTestAgings[a].aging
 				loadTestDuty(&sc, tempC)
 				atTheirLimits(&sc, int(sc.Seed))
 				l := newLoadTester(t, sc)
@@ -173,9 +178,11 @@ func TestLoadTestAgainstTheTruth(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("%d batteries: rms %.1f %%, within 5 %%: %d, in sigmas rms %.2f", all.n, math.Sqrt(all.squares/float64(all.n)), all.within5, math.Sqrt(all.sigmas/float64(all.n)))
+	t.Logf("%d batteries: rms %.1f %%, within 5 %%: %d, in sigmas rms %.2f", all.n, math.Sqrt(all.squares/float64(all.n)),
+		all.within5, math.Sqrt(all.sigmas/float64(all.n)))
 	assert.Less(t, math.Sqrt(all.squares/float64(all.n)), 5.0)
-	assert.InDelta(t, 0.75, math.Sqrt(all.sigmas/float64(all.n)), 0.3, "stated uncertainty: an honest one gives one or, with errors at the limit of a class, a little less")
+	assert.InDelta(t, 0.75, math.Sqrt(all.sigmas/float64(all.n)), 0.3,
+		"stated uncertainty: an honest one gives one or, with errors at the limit of a class, a little less")
 }
 
 type loadTestScore struct {
@@ -184,7 +191,7 @@ type loadTestScore struct {
 }
 
 // judge holds battery i against the truth.
-func (s *loadTestScore) judge(t *testing.T, l *loadTester, i int, name string, ageing int, ratedCCA float64) {
+func (s *loadTestScore) judge(t *testing.T, l *loadTester, i int, name string, aging int, ratedCCA float64) {
 	t.Helper()
 	amps, sigma, ok := known(l.meters[i].CrankingA())
 	require.True(t, ok, name)
@@ -193,14 +200,17 @@ func (s *loadTestScore) judge(t *testing.T, l *loadTester, i int, name string, a
 	truth := l.unit.Truth().Batteries[i]
 	off := 100 * (amps/truth.CrankingA - 1)
 	verdict, _ := new(loadtest.Judge).Step(&loadtest.Evidence{
-		Runs: runs, Cranking: rules.Estimate{Value: amps / ratedCCA, Sigma: sigma / ratedCCA, Known: true}, SoC: rules.Estimate{Value: 95, Sigma: 3, Known: true},
+		Runs: runs, Cranking: rules.Estimate{Value: amps / ratedCCA, Sigma: sigma / ratedCCA, Known: true},
+		SoC: rules.Estimate{Value: 95, Sigma: 3, Known: true},
 	})
-	kind := loadTestAgeings[ageing]
-	t.Logf("%s %-10s %3.0f %%: capability %+5.1f ±%.1f %%, resistance %+5.1f ±%.1f %%, %d runs: %v", name, kind.name, 100*truth.CrankingA/ratedCCA, off, 100*sigma/amps,
+	kind := loadTestAgings[aging]
+	t.Logf("%s %-10s %3.0f %%: capability %+5.1f ±%.1f %%, resistance %+5.1f ±%.1f %%, %d runs: %v", name, kind.name,
+		100*truth.CrankingA/ratedCCA, off, 100*sigma/amps,
 		100*(mohm/truth.ResistanceMohm-1), 100*mohmSigma/mohm, runs, verdict)
-	assert.True(t, off >= kind.low && off <= kind.high, "%s %s: %+.1f %%: want %g to %g", name, kind.name, off, kind.low, kind.high)
+	assert.True(t, off >= kind.low && off <= kind.high, "%s %s: %+.1f %%: want %g to %g", name, kind.name, off, kind.low,
+		kind.high)
 	want := loadtest.Tired
-	if ageing == 0 {
+	if aging == 0 {
 		want = loadtest.Fit
 	}
 	assert.Equal(t, want, verdict, "%s %s", name, kind.name)
@@ -211,18 +221,19 @@ func (s *loadTestScore) judge(t *testing.T, l *loadTester, i int, name string, a
 	}
 }
 
-// Beside a sound neighbour a battery with a dead cell gives nothing: it takes current even while the motor runs. The neighbour does
-// all the work and is none the worse for it.
+// Beside a sound neighbor a battery with a dead cell gives nothing: it takes current even while the
+// motor runs. The neighbor does all the work and is none the worse for it.
 func TestLoadTestSeesADeadCell(t *testing.T) {
 	sc := load(t, "healthy-day")
-	sc.Bank.Batteries[1].Ageing.ShortedCells = 1
+	sc.Bank.Batteries[1].Aging.ShortedCells = 1
 	loadTestDuty(&sc, 15)
 	l := newLoadTester(t, sc)
 	l.play(t, 6)
 	for i, want := range []loadtest.Verdict{loadtest.Unknown, loadtest.Failed} {
 		taking := l.meters[i].TakingRuns()
 		t.Logf("battery %d took current in %d runs", i, taking)
-		verdict, _ := new(loadtest.Judge).Step(&loadtest.Evidence{TakingRuns: taking, SoC: rules.Estimate{Value: 90, Sigma: 10, Known: true}})
+		verdict, _ := new(loadtest.Judge).Step(&loadtest.Evidence{TakingRuns: taking,
+			SoC: rules.Estimate{Value: 90, Sigma: 10, Known: true}})
 		assert.Equal(t, want, verdict)
 	}
 }

@@ -87,7 +87,8 @@ const offLink = 200
 // networkSeeds is how many seeds each scenario is run with.
 const networkSeeds = 1
 
-// Links within ±0.1 mΩ or 10 % and leads told right, with sensors at the ends of their ranges (±10 mV, ±0.2 A, ±1 %) and noisy.
+// Links within ±0.1 mΩ or 10 % and leads told right, with sensors at the ends of their ranges (±10
+// mV, ±0.2 A, ±1 %) and noisy.
 func TestTheWiringIsWorkedOut(t *testing.T) {
 	sound := func(n int, mohm float64, arrangement network.Arrangement) wiring {
 		return wiring{positive: slices.Repeat([]float64{mohm}, n-1), negative: slices.Repeat([]float64{mohm}, n-1),
@@ -122,7 +123,8 @@ func TestTheWiringIsWorkedOut(t *testing.T) {
 				w.until(time.Duration(c.days * float64(24*time.Hour)))
 				w.compare(&c.want, &worst)
 			}
-			t.Logf("links %d, off by %.3f mΩ at most (%.1f %%), %.1f sigma; motor path by %.2f, feed path by %.2f mΩ; leads told %d of %d, wrong %d",
+			t.Logf("links %d, off by %.3f mΩ at most (%.1f %%), %.1f sigma; motor path by %.2f, feed path by %.2f mΩ; "+
+				"leads told %d of %d, wrong %d",
 				worst.links, worst.mohm, worst.pct, worst.sigmas, worst.motor, worst.feed, worst.told, worst.asked, worst.wrong)
 			assert.Zero(t, worst.wrong, "leads")
 			assert.Equal(t, worst.asked, worst.told, "leads")
@@ -143,10 +145,12 @@ func (w *watched) compare(want *wiring, worst *errorsSeen) {
 			got, sigma, ok := known(m.Link(k, network.Side(side)))
 			require.True(t, ok, "%v link %d", network.Side(side), k)
 			off := math.Abs(got - mohm)
-			assert.LessOrEqual(t, off, max(0.1, 0.1*mohm), "%v link %d: got %.3f ± %.3f, want %.3f mΩ", network.Side(side), k, got, sigma, mohm)
+			assert.LessOrEqual(t, off, max(0.1, 0.1*mohm), "%v link %d: got %.3f ± %.3f, want %.3f mΩ", network.Side(side), k,
+				got, sigma, mohm)
 			if mohm != offLink {
 				worst.links++
-				worst.mohm, worst.pct, worst.sigmas = max(worst.mohm, off), max(worst.pct, 100*off/mohm), max(worst.sigmas, off/sigma)
+				worst.mohm, worst.pct, worst.sigmas = max(worst.mohm, off), max(worst.pct, 100*off/mohm),
+					max(worst.sigmas, off/sigma)
 			}
 		}
 	}

@@ -21,18 +21,18 @@ func Batteries(sc *scenario.Scenario, n int, random *rand.Rand) (about string) {
 		b := scenario.Battery{
 			ID: string(rune('a' + k)), Chemistry: chemistry, RatedAh: rating.ah, RatedCCA: rating.cca,
 			SoCPct: Between(random, 85, 100),
-			Ageing: scenario.Ageing{
+			Aging: scenario.Aging{
 				LostCapacityPct: Between(random, 0, 5), RaisedResistancePct: Between(random, 0, 5),
 			},
 		}
 		if random.IntN(3) == 0 {
-			b.Ageing = []scenario.Ageing{
+			b.Aging = []scenario.Aging{
 				{RaisedResistancePct: Between(random, 20, 100)},
 				{LostCapacityPct: Between(random, 10, 40)},
-				{SulphationPct: Between(random, 5, 20)},
-				{LostCapacityPct: 13, RaisedResistancePct: 25, SulphationPct: 5},
+				{SulfationPct: Between(random, 5, 20)},
+				{LostCapacityPct: 13, RaisedResistancePct: 25, SulfationPct: 5},
 			}[random.IntN(4)]
-			about += fmt.Sprintf(", %s weak %v", b.ID, b.Ageing)
+			about += fmt.Sprintf(", %s weak %v", b.ID, b.Aging)
 		}
 		sc.Bank.Batteries = append(sc.Bank.Batteries, b)
 	}

@@ -13,7 +13,8 @@ import (
 	"time"
 )
 
-// broker is a real Mosquitto that can be killed and started again on the same port. It keeps nothing on disk.
+// broker is a real Mosquitto that can be killed and started again on the same port. It keeps
+// nothing on disk.
 type broker struct {
 	port int
 	conf string
@@ -26,7 +27,8 @@ func startBroker(dir string, more ...string) (*broker, error) {
 		return nil, err
 	}
 	b := &broker{port: l.Addr().(*net.TCPAddr).Port, conf: filepath.Join(dir, "mosquitto.conf")}
-	text := "listener " + strconv.Itoa(b.port) + " 127.0.0.1\nallow_anonymous true\npersistence false\nset_tcp_nodelay true\n" + strings.Join(more, "\n") + "\n"
+	text := "listener " + strconv.Itoa(b.port) +
+		" 127.0.0.1\nallow_anonymous true\npersistence false\nset_tcp_nodelay true\n" + strings.Join(more, "\n") + "\n"
 	if err := errors.Join(l.Close(), os.WriteFile(b.conf, []byte(text), 0o600)); err != nil {
 		return nil, err
 	}

@@ -33,8 +33,9 @@ const (
 // day0 is when the simulated days begin.
 var day0 = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 
-// cardTest writes days minute by minute, with a commit after each as in the field, and says what the system counts as written to disk
-// (write_bytes of /proc/self/io). With many days it is also what the file grows to, and what the process takes.
+// cardTest writes days minute by minute, with a commit after each as in the field, and says what
+// the system counts as written to disk (write_bytes of /proc/self/io). With many days it is also
+// what the file grows to, and what the process takes.
 func cardTest(ctx context.Context, dir string, days int) error {
 	s, stop, err := openField(ctx, dir)
 	if err != nil {
@@ -57,7 +58,8 @@ func cardTest(ctx context.Context, dir string, days int) error {
 		}
 	}
 	window := time.Now()
-	if _, err := s.Window(ctx, history.Query{From: day0, To: day0.Add(time.Duration(days) * 24 * time.Hour), Points: 1000}); err != nil {
+	if _, err := s.Window(ctx,
+		history.Query{From: day0, To: day0.Add(time.Duration(days) * 24 * time.Hour), Points: 1000}); err != nil {
 		return err
 	}
 	asked := time.Since(window)
@@ -69,15 +71,19 @@ func cardTest(ctx context.Context, dir string, days int) error {
 		return err
 	}
 	runtime.GC()
-	fmt.Printf("%d days, %d runs with %d B of detail and %d findings a day: written to disk %.1f MB a day, file %.1f MB (last measured); resident %.1f MB (of it anonymous %.1f); all of it as 1000 points in %v\n",
-		days, runsADay, detailBytes, findingsADay, float64(after-before)/float64(days)/1e6, float64(size)/1e6, resident, anon, asked.Round(time.Millisecond))
+	fmt.Printf("%d days, %d runs with %d B of detail and %d findings a day: "+
+		"written to disk %.1f MB a day, file %.1f MB (last measured); "+
+		"resident %.1f MB (of it anonymous %.1f); all of it as 1000 points in %v\n",
+		days, runsADay, detailBytes, findingsADay, float64(after-before)/float64(days)/1e6, float64(size)/1e6,
+		resident, anon, asked.Round(time.Millisecond))
 	return nil
 }
 
 // simulated is the minute that the simulated days have reached.
 var simulated atomic.Int64
 
-// fillTest writes days as fast as it can, with a commit an hour, into a folder that stays: for measuring an agent with that past.
+// fillTest writes days as fast as it can, with a commit an hour, into a folder that stays: for
+// measuring an agent with that past.
 func fillTest(ctx context.Context, dir string, days int) error {
 	s, stop, err := openField(ctx, dir)
 	if err != nil {
@@ -103,10 +109,12 @@ func fillTest(ctx context.Context, dir string, days int) error {
 	}
 	resident, anon := memory()
 	begun := time.Now()
-	if _, err := s.Window(ctx, history.Query{From: day0, To: day0.Add(time.Duration(days) * 24 * time.Hour), Points: 1000}); err != nil {
+	if _, err := s.Window(ctx,
+		history.Query{From: day0, To: day0.Add(time.Duration(days) * 24 * time.Hour), Points: 1000}); err != nil {
 		return err
 	}
-	fmt.Printf("%d days: file %.1f MB, resident %.1f MB (anonymous %.1f), all of it as 1000 points in %v\n", days, float64(s.Health().SizeBytes)/1e6, resident, anon, time.Since(begun).Round(time.Millisecond))
+	fmt.Printf("%d days: file %.1f MB, resident %.1f MB (anonymous %.1f), all of it as 1000 points in %v\n", days,
+		float64(s.Health().SizeBytes)/1e6, resident, anon, time.Since(begun).Round(time.Millisecond))
 	return nil
 }
 
@@ -116,7 +124,9 @@ func openField(ctx context.Context, dir string) (*store.Store, func(), error) {
 	s, err := store.Open(store.Options{
 		Outlets: []string{publish.Kind.Name},
 		Dir:     dir, Session: fmt.Sprintf("%012x", rand.Uint64()>>16), Layout: readings.LayoutOf([]string{"a", "b"}),
-		Now: func() time.Time { return day0.Add(time.Duration(simulated.Load()) * time.Minute) }, Limits: store.Limits{CommitEvery: 20 * time.Millisecond}, Log: slog.New(slog.NewTextHandler(os.Stderr, nil)),
+		Now:    func() time.Time { return day0.Add(time.Duration(simulated.Load()) * time.Minute) },
+		Limits: store.Limits{CommitEvery: 20 * time.Millisecond},
+		Log:    slog.New(slog.NewTextHandler(os.Stderr, nil)),
 	})
 	if err != nil {
 		return nil, nil, err
@@ -143,7 +153,8 @@ func minute(s *store.Store, rng *rand.Rand, m int, batches bool) error {
 	}
 	s.AddRow(now, row)
 	if m%(1440/runsADay) == 7 {
-		body, err := records.RunBody(snapshot.Run{Number: uint64(m), Start: now.Wall, DurationS: 12.1, ByCommand: true, PeakA: 162.4, MeanA: 118.7, MinBankV: 11.62, DrawnAh: 0.399})
+		body, err := records.RunBody(snapshot.Run{Number: uint64(m), Start: now.Wall, DurationS: 12.1, ByCommand: true,
+			PeakA: 162.4, MeanA: 118.7, MinBankV: 11.62, DrawnAh: 0.399})
 		if err != nil {
 			return err
 		}
@@ -155,7 +166,8 @@ func minute(s *store.Store, rng *rand.Rand, m int, batches bool) error {
 	}
 	if m%(1440/findingsADay) == 11 {
 		state := "unacknowledged"
-		f := snapshot.Finding{Name: "feed-lost", Severity: "urgent", State: state, Since: now.Wall, Summary: strings.Repeat("x", 200)}
+		f := snapshot.Finding{Name: "feed-lost", Severity: "urgent", State: state, Since: now.Wall,
+			Summary: strings.Repeat("x", 200)}
 		body, err := records.FindingBody(f)
 		if err != nil {
 			return err
@@ -211,7 +223,8 @@ func writtenBytes() (int64, error) {
 	return 0, fmt.Errorf("/proc/self/io: no write_bytes")
 }
 
-// memory gives the resident and the anonymous memory in MB (10^6 bytes), 0 where the system doesn't tell.
+// memory gives the resident and the anonymous memory in MB (10^6 bytes), 0 where the system doesn't
+// tell.
 func memory() (resident, anon float64) {
 	text, err := os.ReadFile("/proc/self/status")
 	if err != nil {

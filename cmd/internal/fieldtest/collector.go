@@ -18,7 +18,8 @@ const (
 	unit   = "t-1"
 )
 
-// collector is the least that a fleet's side must do: take records, tell repeated ones, say what it has and what it misses.
+// collector is the least that a fleet's side must do: take records, tell repeated ones, say what it
+// has and what it misses.
 type collector struct {
 	broker string
 
@@ -43,7 +44,8 @@ type extent struct{ first, through, highest uint64 }
 
 func newCollector(broker string) *collector {
 	return &collector{
-		broker: broker, got: map[key]uint64{}, chains: map[chain]*extent{}, content: map[string]bool{}, changed: map[chain]bool{},
+		broker: broker, got: map[key]uint64{}, chains: map[chain]*extent{}, content: map[string]bool{},
+		changed: map[chain]bool{},
 	}
 }
 
@@ -64,7 +66,8 @@ func (c *collector) connection(ctx context.Context) {
 		return
 	}
 	defer client.Disconnect(100)
-	t := client.Subscribe(prefix+"/v1/"+unit+"/+", 1, func(_ mqtt.Client, m mqtt.Message) { c.take(m.Topic(), m.Payload()) })
+	t := client.Subscribe(prefix+"/v1/"+unit+"/+", 1,
+		func(_ mqtt.Client, m mqtt.Message) { c.take(m.Topic(), m.Payload()) })
 	if !t.WaitTimeout(5*time.Second) || t.Error() != nil {
 		return
 	}

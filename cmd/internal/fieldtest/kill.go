@@ -26,7 +26,8 @@ import (
 	"liftbank/rules"
 )
 
-// killTest kills a process that writes and publishes at random instants, and the broker now and then, lets a last one drain, and counts.
+// killTest kills a process that writes and publishes at random instants, and the broker now and
+// then, lets a last one drain, and counts.
 func killTest(ctx context.Context, dir string, kills, restarts int, seed uint64) error {
 	b, err := startBroker(dir)
 	if err != nil {
@@ -63,7 +64,8 @@ func killTest(ctx context.Context, dir string, kills, restarts int, seed uint64)
 	}
 	stopCollecting()
 	wg.Wait()
-	fmt.Printf("%d kills, %d broker restarts in %.1f s, drained in %.1f s\n", kills, brokerKills, killed.Seconds(), time.Since(begun).Seconds()-killed.Seconds())
+	fmt.Printf("%d kills, %d broker restarts in %.1f s, drained in %.1f s\n", kills, brokerKills, killed.Seconds(),
+		time.Since(begun).Seconds()-killed.Seconds())
 	return col.report(dir, claims)
 }
 
@@ -150,8 +152,12 @@ func (c *collector) report(dir string, claims map[string]bool) error {
 	if err := db.QueryRow("SELECT count(*) FROM outbox").Scan(&left); err != nil {
 		return err
 	}
-	fmt.Printf("sessions with records %d; received again (known by their number) %d; same number with other content %d; gaps said %d\n", len(c.chains), c.duplicates, c.conflicts, c.gaps)
-	fmt.Printf("runs and findings that the card was said to have: %d, of them not received: %d; minutes on the card %d; left in the outbox %d\n", len(claims), unclaimed, minutes, left)
+	fmt.Printf("sessions with records %d; received again (known by their number) %d; "+
+		"same number with other content %d; gaps said %d\n",
+		len(c.chains), c.duplicates, c.conflicts, c.gaps)
+	fmt.Printf("runs and findings that the card was said to have: %d, of them not received: %d; "+
+		"minutes on the card %d; left in the outbox %d\n",
+		len(claims), unclaimed, minutes, left)
 	if bad+unclaimed+c.conflicts+c.gaps+left > 0 {
 		return errors.New("records were lost or confused")
 	}
@@ -163,8 +169,9 @@ func child(ctx context.Context, dir, broker string, drain bool) error {
 	session := fmt.Sprintf("%08x%04x", rand.Uint32(), rand.Uint32()&0xffff)
 	s, err := store.Open(store.Options{
 		Outlets: []string{publish.Kind.Name},
-		Dir:     dir, Session: session, Layout: readings.LayoutOf([]string{"a", "b"}), Now: time.Now, Limits: store.Limits{CommitEvery: 20 * time.Millisecond},
-		Log: slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn})),
+		Dir:     dir, Session: session, Layout: readings.LayoutOf([]string{"a", "b"}), Now: time.Now,
+		Limits: store.Limits{CommitEvery: 20 * time.Millisecond},
+		Log:    slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn})),
 	})
 	if err != nil {
 		return err
@@ -174,7 +181,8 @@ func child(ctx context.Context, dir, broker string, drain bool) error {
 	}
 	p, err := publish.New(publish.Options{
 		Options: outletOptions(s, session), Broker: broker, Prefix: prefix,
-		Limits: publish.Limits{BackoffMin: 10 * time.Millisecond, BackoffMax: 100 * time.Millisecond, Pace: time.Millisecond, Confirm: 500 * time.Millisecond},
+		Limits: publish.Limits{BackoffMin: 10 * time.Millisecond, BackoffMax: 100 * time.Millisecond, Pace: time.Millisecond,
+			Confirm: 500 * time.Millisecond},
 	})
 	if err != nil {
 		return err
@@ -207,7 +215,8 @@ func write(ctx context.Context, s *store.Store, out io.Writer) error {
 	begun := time.Now()
 	base := rand.Uint64N(1 << 50)
 	for n := uint64(0); ctx.Err() == nil; n++ {
-		now := rules.Moment{Mono: time.Duration(n) * time.Minute, Wall: begun.Add(time.Duration(n) * time.Minute), WallTrusted: true}
+		now := rules.Moment{Mono: time.Duration(n) * time.Minute, Wall: begun.Add(time.Duration(n) * time.Minute),
+			WallTrusted: true}
 		row := readings.Row{Start: now.Mono, Stats: make([]readings.Stat, 13)}
 		row.Stats[0] = readings.Stat{Min: 12000, Mean: 12000 + int32(n%500), Max: 12600, Known: true}
 		s.AddRow(now, row)
@@ -219,13 +228,15 @@ func write(ctx context.Context, s *store.Store, out io.Writer) error {
 		s.AddRun(now, now.Mono, history.Run{DurationS: 12}, make([]byte, 800), body)
 		subject := fmt.Sprint(number)
 		if n%5 == 0 {
-			if body, err = records.FindingBody(snapshot.Finding{Name: "feed-lost", Subject: subject, Severity: "urgent", State: "unacknowledged", Since: now.Wall}); err != nil {
+			if body, err = records.FindingBody(snapshot.Finding{Name: "feed-lost", Subject: subject, Severity: "urgent",
+				State: "unacknowledged", Since: now.Wall}); err != nil {
 				return err
 			}
 			s.RaiseFinding(now, "feed-lost", subject, "urgent", body)
 		}
 		if n%10 == 9 {
-			s.BatchReadings(now, func(b store.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
+			s.BatchReadings(now,
+				func(b store.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
 		}
 		if err := s.Flush(ctx); err != nil {
 			return err
@@ -242,7 +253,8 @@ func write(ctx context.Context, s *store.Store, out io.Writer) error {
 func drained(ctx context.Context, s *store.Store, limit time.Duration) error {
 	ctx, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
-	s.BatchReadings(rules.Moment{Wall: time.Now(), WallTrusted: true}, func(b store.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
+	s.BatchReadings(rules.Moment{Wall: time.Now(), WallTrusted: true},
+		func(b store.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
 	for {
 		left := 0
 		for i := range store.Streams {

@@ -1,5 +1,6 @@
-// Command fieldtest does to store and publishing what the field does: kills, broker restarts, a month without coverage; and measures what
-// a day costs on the link and on the card. It needs mosquitto (Debian package) and prints tables.
+// Command fieldtest does to store and publishing what the field does: kills, broker restarts, a
+// month without coverage; and measures what a day costs on the link and on the card. It needs
+// mosquitto (Debian package) and prints tables.
 //
 //	go run ./cmd/internal/fieldtest kill -kills 1000 -restarts 100
 //	go run ./cmd/internal/fieldtest outage -days 30

@@ -11,7 +11,8 @@ import (
 	"liftbank/agent/store"
 )
 
-// outageTest fills a store with days without a broker, lets it drain through Mosquitto to a collector, and counts.
+// outageTest fills a store with days without a broker, lets it drain through Mosquitto to a
+// collector, and counts.
 func outageTest(ctx context.Context, dir string, days int) error {
 	s, stop, err := openField(ctx, dir)
 	if err != nil {

@@ -23,7 +23,8 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// traffic is what has gone over the loopback interface: the kernel counts IP packets there without link headers.
+// traffic is what has gone over the loopback interface: the kernel counts IP packets there without
+// link headers.
 type traffic struct{ packets, bytes uint64 }
 
 func loopback() (traffic, error) {
@@ -50,15 +51,17 @@ func (t traffic) since(before traffic) traffic {
 	return traffic{t.packets - before.packets, t.bytes - before.bytes}
 }
 
-// wireTest runs a whole agent over a simulated day against Mosquitto and counts IP packets. Pings and the snapshots and births between
-// are counted apart, as they live by real time, and put on for a day. It wants a network namespace of its own.
+// wireTest runs a whole agent over a simulated day against Mosquitto and counts IP packets. Pings
+// and the snapshots and births between are counted apart, as they live by real time, and put on for
+// a day. It wants a network namespace of its own.
 func wireTest(ctx context.Context, dir, name string, speed float64, deflate bool) error {
 	before, err := loopback()
 	if err != nil {
 		return err
 	}
 	if before.packets != 0 {
-		fmt.Println("the loopback interface has carried other traffic: run this in a network namespace of its own (unshare -n)")
+		fmt.Println("the loopback interface has carried other traffic: " +
+			"run this in a network namespace of its own (unshare -n)")
 	}
 	logFile := filepath.Join(dir, "mosquitto.log")
 	b, err := startBroker(dir, "log_dest file "+logFile, "log_type debug", "user root") // so that it may write there
@@ -75,7 +78,8 @@ func wireTest(ctx context.Context, dir, name string, speed float64, deflate bool
 		return err
 	}
 	text := refboard.YAML(&sc, unit, refboard.Options{Listen: "127.0.0.1:0", Broker: b.url()})
-	text = strings.ReplaceAll(text, "snapshot_every: 1s, daily_kb: 0", fmt.Sprintf("daily_kb: 0, deflate: %v", deflate)) // else the defaults; the budget lives by real time
+	// Else the defaults; the budget lives by real time.
+	text = strings.ReplaceAll(text, "snapshot_every: 1s, daily_kb: 0", fmt.Sprintf("daily_kb: 0, deflate: %v", deflate))
 	cfg, err := config.Parse("wire.yaml", []byte(text))
 	if err != nil {
 		return err
@@ -96,9 +100,11 @@ func wireTest(ctx context.Context, dir, name string, speed float64, deflate bool
 		fmt.Printf("  %-9s %4d messages, payload %6d B\n", leaf, counts.n[leaf], counts.bytes[leaf])
 	}
 	fmt.Printf("messages of the day                 %5d packets %7d B\n", day.packets, day.bytes)
-	fmt.Printf("pings, one each 240 s of silence    %5d packets %7d B (at most; each %d packets, %d B)\n", pings*ping.packets, pings*ping.bytes, ping.packets, ping.bytes)
+	fmt.Printf("pings, one each 240 s of silence    %5d packets %7d B (at most; each %d packets, %d B)\n",
+		pings*ping.packets, pings*ping.bytes, ping.packets, ping.bytes)
 	fmt.Printf("snapshots each 6 h                              %7d B\n", extra)
-	fmt.Printf("IP bytes a unit and day, both ways  %.1f kB; the agent's own count of the messages %.1f kB\n", float64(perDay)/1000, float64(state)/1000)
+	fmt.Printf("IP bytes a unit and day, both ways  %.1f kB; the agent's own count of the messages %.1f kB\n",
+		float64(perDay)/1000, float64(state)/1000)
 	return nil
 }
 
@@ -141,7 +147,8 @@ func pingCost(ctx context.Context, url string) (traffic, error) {
 type tally struct{ n, bytes map[string]int }
 
 // oneDay runs an agent for a simulated day and gives what crossed the loopback interface meanwhile.
-func oneDay(ctx context.Context, dir string, sc scenario.Scenario, cfg config.Config, speed float64) (traffic, uint64, error) {
+func oneDay(ctx context.Context, dir string, sc scenario.Scenario, cfg config.Config, speed float64,
+) (traffic, uint64, error) {
 	r, err := rig.New(sc, cfg, false)
 	if err != nil {
 		return traffic{}, 0, err
@@ -167,7 +174,8 @@ func oneDay(ctx context.Context, dir string, sc scenario.Scenario, cfg config.Co
 	if err != nil {
 		return traffic{}, 0, err
 	}
-	a, err := agent.New(agent.Options{Config: cfg, Parts: r.Parts(), Listener: l, Session: "wire", Store: kept, Log: log, Now: time.Now})
+	a, err := agent.New(agent.Options{Config: cfg, Parts: r.Parts(), Listener: l, Session: "wire", Store: kept, Log: log,
+		Now: time.Now})
 	if err != nil {
 		return traffic{}, 0, err
 	}
@@ -190,7 +198,8 @@ func messages(file string) (tally, error) {
 		return tally{}, err
 	}
 	t := tally{map[string]int{}, map[string]int{}}
-	for _, m := range regexp.MustCompile(`Received PUBLISH from liftbank-\S+ .*'[^']*/([a-z]+)', \.\.\. \((\d+) bytes\)`).FindAllStringSubmatch(string(text), -1) {
+	received := regexp.MustCompile(`Received PUBLISH from liftbank-\S+ .*'[^']*/([a-z]+)', \.\.\. \((\d+) bytes\)`)
+	for _, m := range received.FindAllStringSubmatch(string(text), -1) {
 		n, err := strconv.Atoi(m[2])
 		if err != nil {
 			return t, err

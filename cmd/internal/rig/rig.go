@@ -129,7 +129,8 @@ func (d direct) Result(ctx context.Context) (int16, error) {
 	default:
 		return code, err
 	}
-	return code, &sensors.ChipError{Fault: fault, Chip: fmt.Sprintf("ads1115 %02Xh", d.chip.Addr()), Op: "read result", Err: err}
+	return code, &sensors.ChipError{Fault: fault, Chip: fmt.Sprintf("ads1115 %02Xh", d.chip.Addr()), Op: "read result",
+		Err: err}
 }
 
 func contactsOf(cfg *config.Config) ([]func(*sim.Signals) bool, error) {

@@ -29,7 +29,7 @@ const days = 10
 type Battery struct {
 	Seed      uint64         `json:"seed"`
 	ID        string         `json:"battery"`
-	Kind      string         `json:"aging"` // new, metal, capacity, sulphation, mixed
+	Kind      string         `json:"aging"` // new, metal, capacity, sulfation, mixed
 	Chemistry cell.Chemistry `json:"chemistry"`
 	TempC     float64        `json:"temp_c"`      // mean of the air
 	TrueShare float64        `json:"true_share"`  // capability over rated

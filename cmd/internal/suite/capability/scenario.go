@@ -14,14 +14,14 @@ import (
 // capability.
 var kinds = []struct {
 	name string
-	at   func(x float64) scenario.Ageing
+	at   func(x float64) scenario.Aging
 }{
-	{"new", func(float64) scenario.Ageing { return scenario.Ageing{} }},
-	{"metal", func(x float64) scenario.Ageing { return scenario.Ageing{RaisedResistancePct: 64 * x} }},
-	{"capacity", func(x float64) scenario.Ageing { return scenario.Ageing{LostCapacityPct: 25 * x} }},
-	{"sulphation", func(x float64) scenario.Ageing { return scenario.Ageing{SulphationPct: 19 * x} }},
-	{"mixed", func(x float64) scenario.Ageing {
-		return scenario.Ageing{LostCapacityPct: 9 * x, RaisedResistancePct: 23 * x, SulphationPct: 6 * x}
+	{"new", func(float64) scenario.Aging { return scenario.Aging{} }},
+	{"metal", func(x float64) scenario.Aging { return scenario.Aging{RaisedResistancePct: 64 * x} }},
+	{"capacity", func(x float64) scenario.Aging { return scenario.Aging{LostCapacityPct: 25 * x} }},
+	{"sulfation", func(x float64) scenario.Aging { return scenario.Aging{SulfationPct: 19 * x} }},
+	{"mixed", func(x float64) scenario.Aging {
+		return scenario.Aging{LostCapacityPct: 9 * x, RaisedResistancePct: 23 * x, SulfationPct: 6 * x}
 	}},
 }
 
@@ -36,7 +36,7 @@ func Scenario(seed uint64) (sc scenario.Scenario, aged []string) {
 	draw.Batteries(&sc, n, random)
 	for k := range sc.Bank.Batteries {
 		kind := &kinds[random.IntN(len(kinds))]
-		sc.Bank.Batteries[k].Ageing = kind.at(draw.Between(random, 0.2, 1.1))
+		sc.Bank.Batteries[k].Aging = kind.at(draw.Between(random, 0.2, 1.1))
 		aged = append(aged, kind.name)
 	}
 	draw.DiagonalLeads(&sc, 0.5)

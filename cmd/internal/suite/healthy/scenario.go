@@ -40,9 +40,9 @@ func drawBank(sc *scenario.Scenario, random *rand.Rand) (about string) {
 		sc.Bank.Batteries = append(sc.Bank.Batteries, scenario.Battery{
 			ID: string(rune('a' + k)), Chemistry: chemistry, RatedAh: rating.ah, RatedCCA: rating.cca,
 			SoCPct: draw.Between(random, 85, 100),
-			Ageing: scenario.Ageing{
+			Aging: scenario.Aging{
 				LostCapacityPct: draw.Between(random, 0, 5), RaisedResistancePct: draw.Between(random, 0, 5),
-				SulphationPct: draw.Between(random, 0, 1),
+				SulfationPct: draw.Between(random, 0, 1),
 			},
 		})
 	}

@@ -1,6 +1,6 @@
 """Reference charges from NREL's lead-acid capacity model (two-well kinetic), for the tests of package cell.
 
-Model: BatteryStateful of nrel-pysam, chemistry lead acid; voltage, ageing and temperature are held out of the way, so that only
+Model: BatteryStateful of nrel-pysam, chemistry lead acid; voltage, aging and temperature are held out of the way, so that only
 the capacity model speaks. Ratings: 100, 93 and 60 Ah at the 20, 10 and 1 h rate (those of ssc's own capacity test).
 Run: python -m venv v && v/bin/pip install nrel-pysam==7.1.1.post1 && v/bin/python generate.py
 Writes charges.csv beside this file. PySAM and ssc are BSD 3-Clause; the figures are this script's output.
