@@ -33,6 +33,8 @@ type Finding[L, M any] struct {
 	Renews []Work                         // work after which it only starts to look again
 	Sane   func(*M) error                 // refuses a saved memory that can't be
 	Judge  func(view.View, *L, *M) finding.Verdict
+	// Clean reports at a glance that Judge would find nothing of any subject; nil: it can't be told.
+	Clean func(*view.Frame) bool
 	// OneCause reports of two subjects whose findings were raised together whether one thing is behind
 	// both; nil: never.
 	OneCause func(a, b view.Subject, x, y *finding.Record) bool

@@ -8,6 +8,7 @@ import (
 
 	"liftbank/rules/finding"
 	"liftbank/rules/limit"
+	"liftbank/rules/unit"
 	"liftbank/rules/view"
 )
 
@@ -71,15 +72,23 @@ func (w *work[L, M]) pace() Pace              { return w.Pace }
 func (w *work[L, M]) declared() []limit.Limit { return w.limits(&w.limit) }
 
 func (w *work[L, M]) judge(f *view.Frame) {
-	why := f.Lacks(w.Needs)
+	if why := f.Lacks(w.Needs); why != nil {
+		w.unjudged(f, why)
+		return
+	}
+	if w.Clean != nil && w.Clean(f) && f.Book.Calm(w.first, len(w.subjects)) {
+		return
+	}
 	for i := range w.subjects {
-		m := &w.memory[i]
-		if why == nil {
-			f.Book.Judge(w.first+i, f.At.Mono, w.Judge(view.Of(f, &w.subjects[i]), &w.limit, m))
-			continue
-		}
+		v := w.Judge(view.Of(f, &w.subjects[i]), &w.limit, &w.memory[i])
+		f.Book.Judge(w.first+i, f.At.Mono, v)
+	}
+}
+
+func (w *work[L, M]) unjudged(f *view.Frame, why *unit.Text) {
+	for i := range w.subjects {
 		if w.Lapse != nil {
-			w.Lapse(m)
+			w.Lapse(&w.memory[i])
 		}
 		f.Book.Judge(w.first+i, f.At.Mono, finding.Unjudged(why))
 	}

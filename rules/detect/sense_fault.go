@@ -48,6 +48,7 @@ var SenseFault = Finding[senseLimits, None]{
 	},
 	Of:       []view.Kind{view.OfChannel},
 	Pace:     Swift,
+	Clean:    func(f *view.Frame) bool { return f.Trust.Clean(f.Raw) },
 	Times:    func(l *senseLimits) (Times, Times) { return l.After, senseRelease },
 	OneCause: oneCause,
 	Judge:    judgeSense,

@@ -49,7 +49,7 @@ type Book struct {
 	raises  [floodStarts]time.Duration // of the last raises, newest first
 	counted int
 	flood   bool
-	active  map[string]int // how many hold, by name
+	active  map[string]*int // how many hold, by name
 }
 
 // A flood of alarms starts at more than 10 in 10 minutes and ends at fewer than 5 (ISA-18.2, from
@@ -64,9 +64,11 @@ const (
 func (b *Book) Add(r Record) int {
 	b.Records = append(b.Records, r)
 	if b.active == nil {
-		b.active = map[string]int{}
+		b.active = map[string]*int{}
 	}
-	b.active[r.Def.Name] += 0 // so that raising it takes no memory
+	if b.active[r.Def.Name] == nil {
+		b.active[r.Def.Name] = new(int)
+	}
 	if cap(b.changes) < 2*len(b.Records) {
 		b.changes = make([]Change, 0, 4*len(b.Records)) // so that judging takes no memory
 	}
@@ -75,6 +77,14 @@ func (b *Book) Add(r Record) int {
 
 // Judge applies a verdict to finding i.
 func (b *Book) Judge(i int, at time.Duration, v Verdict) {
+	if v.Opinion == Absent && b.Records[i].calm() {
+		b.Records[i].Because = nil // by far the most frequent case
+		return
+	}
+	b.judge(i, at, v)
+}
+
+func (b *Book) judge(i int, at time.Duration, v Verdict) {
 	r := &b.Records[i]
 	if r.IsShelved && at >= r.ShelvedTo {
 		b.unshelve(i, "", at)
@@ -82,15 +92,29 @@ func (b *Book) Judge(i int, at time.Duration, v Verdict) {
 	raised, cleared := r.judge(at, v)
 	switch {
 	case raised:
-		b.active[r.Def.Name]++
+		*b.active[r.Def.Name]++
 		b.countRaise(at)
 		r.CausedBy = -1
 		b.logChange(i, Change{Kind: Raised, At: at, Muted: b.muted(r)})
 	case cleared:
-		b.active[r.Def.Name]--
+		*b.active[r.Def.Name]--
 		b.logChange(i, Change{Kind: Cleared, At: at, Muted: b.muted(r)})
 	}
 }
+
+// Calm reports whether verdicts that the condition is absent change nothing about n findings from
+// the first on.
+func (b *Book) Calm(first, n int) bool {
+	for i := first; i < first+n; i++ {
+		if r := &b.Records[i]; !r.calm() || r.Because != nil {
+			return false
+		}
+	}
+	return true
+}
+
+// calm reports whether a verdict that the condition is absent changes nothing.
+func (r *Record) calm() bool { return !r.Holding && !r.Waiting && !r.IsShelved }
 
 // End clears a finding at once, without its hold: what it was about was repaired or replaced. One
 // that does not hold stays as it is.
@@ -99,7 +123,7 @@ func (b *Book) End(i int, at time.Duration) {
 	if !r.Holding {
 		return
 	}
-	b.active[r.Def.Name]--
+	*b.active[r.Def.Name]--
 	r.Holding, r.Waiting = false, false
 	r.ClearedAt = at
 	r.updateState(at)
@@ -180,5 +204,9 @@ func (b *Book) Find(name, subject string) int {
 
 // AnyActive reports whether the condition of a finding holds for any subject.
 func (b *Book) AnyActive(name string) bool {
-	return b.active[name] > 0
+	n := b.active[name]
+	return n != nil && *n > 0
 }
+
+// Holding returns how many subjects the condition of a finding holds for, at any later time too.
+func (b *Book) Holding(name string) *int { return b.active[name] }

@@ -69,12 +69,12 @@ func (b *Book) Restore(s BookState) error {
 		*r = fresh
 		r.updateState(r.Since)
 	}
-	clear(b.active)
+	for _, n := range b.active {
+		*n = 0
+	}
 	for i := range b.Records {
 		if r := &b.Records[i]; r.Holding {
-			b.active[r.Def.Name]++
-		} else {
-			b.active[r.Def.Name] += 0
+			*b.active[r.Def.Name]++
 		}
 	}
 	for k := range s.Records {

@@ -29,7 +29,8 @@ func reading(t *rapid.T, usual float64) unit.Reading {
 }
 
 // Whatever is read, of any bank: what is remembered can be restored, a doubt has a text and masks
-// its channel, and a channel that gives nothing stays as it is. A restart changes nothing but for
+// its channel, a unit is clean only without a fault or a doubt, and a channel that gives nothing
+// stays as it is. A restart changes nothing but for
 // what a battery may have cooled meanwhile: temperatures begin again.
 func TestWhateverIsRead(t *testing.T) {
 	for n := 1; n <= unit.MaxBatteries; n++ {
@@ -83,10 +84,13 @@ func TestWhateverIsRead(t *testing.T) {
 							c.RunSteps(&run)
 						}
 						c.Mask(&in, &masked)
+						clean := c.Clean(&in)
 						for ch := range unit.Channel(unit.Channels) {
 							r, seen := in.Reading(ch), masked.Reading(ch)
 							own := ch.Signal() == unit.BatteryVoltage && ch.Battery() < n
 							require.True(t, r.OK() || own || seen.Quality == r.Quality, ch)
+							fault := r.Faulty() || r.OK() && c.WhyNot(ch, *r) != nil
+							require.False(t, clean && fault && (ch.Battery() < n), ch)
 							if r.OK() && c.Doubted(ch) {
 								require.False(t, seen.OK(), ch)
 								require.NotNil(t, c.WhyNot(ch, *r), ch)

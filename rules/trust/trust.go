@@ -155,6 +155,24 @@ var (
 	unresponsive = unit.Says("sensor.unresponsive", "did not react to three motor runs that other channels saw")
 )
 
+// Clean reports whether every channel is believed and none has a fault.
+func (c *Channels) Clean(raw *unit.Scan) bool {
+	for i := range c.n {
+		b := &raw.Battery[i]
+		if b.VoltageV.Faulty() || b.NegativeV.Faulty() || b.CurrentA.Faulty() || b.TempC.Faulty() ||
+			b.VoltageV.OK() && b.VoltageV.Value < DeadPostV ||
+			c.UnresponsiveV[i] >= unresponsiveRuns || c.UnresponsiveA[i] >= unresponsiveRuns {
+			return false
+		}
+	}
+	for _, ch := range c.all {
+		if c.Channel[ch].Doubt != NoDoubt {
+			return false
+		}
+	}
+	return !raw.FeedV.Faulty() && !raw.MotorV.Faulty()
+}
+
 // WhyNot returns why a channel that gives a reading is not believed; nil when it is.
 func (c *Channels) WhyNot(ch unit.Channel, r unit.Reading) *unit.Text {
 	switch s, i := ch.Signal(), ch.Battery(); {

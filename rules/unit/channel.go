@@ -67,7 +67,7 @@ func (s *Scan) Reading(c Channel) *Reading {
 		return &s.MotorV
 	}
 	b := &s.Battery[c/perBattery]
-	switch c.Signal() {
+	switch Signal(c % perBattery) {
 	case BatteryVoltage:
 		return &b.VoltageV
 	case BatteryNegative:
