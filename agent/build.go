@@ -6,6 +6,7 @@ import (
 	"liftbank/agent/snapshot"
 	"liftbank/rules"
 	"liftbank/rules/motor"
+	"liftbank/rules/network"
 	"liftbank/rules/unit"
 )
 
@@ -75,10 +76,7 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 		Schema: snapshot.Schema, Unit: c.cfg.Unit.ID, Session: session, Seq: seq,
 		At: l.at(out.At.Mono), ClockTrusted: out.At.WallTrusted, UptimeS: round(c.scan.At.Seconds(), secondDecimals),
 		Scan: snapshot.Scan{
-			Count:    stats.Scans,
-			Fast:     c.scan.Fast,
-			TookS:    round(c.scan.Took.Seconds(), 6),
-			Overruns: stats.Overruns,
+			Count: stats.Scans, Fast: c.scan.Fast, TookS: round(c.scan.Took.Seconds(), 6), Overruns: stats.Overruns,
 		},
 		Bank: bankOf(&out.Bank), Motor: c.motorOf(out, &l), Feed: feedOf(&out.Feed, &l),
 		Links: []snapshot.Link{}, Findings: []snapshot.Finding{}, NotJudged: []snapshot.NotJudged{},
@@ -88,8 +86,15 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 			Side: l.Side.String(), From: out.Battery[l.From].ID, To: out.Battery[l.To].ID,
 			ResistanceMohm: estimateOf(l.Mohm, mohmDecimals),
 			CurrentA:       reading(l.CurrentA, ampereDecimals), DropV: reading(l.DropV, dropDecimals),
+			NowMohm: reading(network.MohmNow(l.CurrentA, l.DropV), mohmDecimals),
 		})
 	}
+	amps := out.Bank.CurrentA
+	drop, mohm := network.PathNow(out.Feed.VoltageV, out.Bank.VoltageV, amps)
+	s.Feed.PathDropV, s.Feed.PathNowMohm = reading(drop, dropDecimals), reading(mohm, mohmDecimals)
+	amps.Value = -amps.Value
+	drop, mohm = network.PathNow(out.Bank.VoltageV, c.in.MotorV, amps)
+	s.Motor.PathDropV, s.Motor.PathNowMohm = reading(drop, dropDecimals), reading(mohm, mohmDecimals)
 	s.Bank.MotorLeadsAt, s.Bank.FeedLeadsAt = leadsAt(out, out.Bank.LoadLeads), leadsAt(out, out.Bank.FeedLeads)
 	for i := range out.Battery {
 		s.Batteries = append(s.Batteries, c.batteryOf(i, &out.Battery[i]))
@@ -102,19 +107,13 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 func bankOf(b *rules.BankState) snapshot.Bank {
 	out := snapshot.Bank{
 		VoltageV: reading(b.VoltageV, voltDecimals), CurrentA: reading(b.CurrentA, ampereDecimals),
-		SoCPct: estimateOf(
-			b.SoCPct,
-			percentDecimals,
-		), SpreadPct: estimateOf(b.SpreadPct, percentDecimals), ResistanceRatio: estimateOf(b.ResistanceRatio,
-			mohmDecimals), FullCycles: round(b.FullCycles, ahDecimals),
+		SoCPct: estimateOf(b.SoCPct, percentDecimals), SpreadPct: estimateOf(b.SpreadPct, percentDecimals),
+		ResistanceRatio: estimateOf(b.ResistanceRatio, mohmDecimals), FullCycles: round(b.FullCycles, ahDecimals),
 		RestedV: estimateOf(b.RestedV, voltDecimals), Rested: b.Rested,
 		ChargedAh: round(b.ChargedAh, ahDecimals), DrawnAh: round(b.DrawnAh, ahDecimals),
 		ChargedWh: round(b.ChargedWh, percentDecimals), DrawnWh: round(b.DrawnWh, percentDecimals),
-		LiftsLeft: estimateOf(
-			b.LiftsLeft,
-			0,
-		), LiftsWaitFor: textOf(b.LiftsWaitFor), TimeToFullS: estimateOf(b.TimeToFullS, 0),
-		FullWaitsFor: textOf(b.FullWaitsFor),
+		LiftsLeft: estimateOf(b.LiftsLeft, 0), LiftsWaitFor: textOf(b.LiftsWaitFor),
+		TimeToFullS: estimateOf(b.TimeToFullS, 0), FullWaitsFor: textOf(b.FullWaitsFor),
 		CirculatingA: estimateOf(b.CirculatingA, ampereDecimals),
 		MotorLeads:   b.LoadLeads.Arrangement.String(), FeedLeads: b.FeedLeads.Arrangement.String(),
 	}
@@ -128,22 +127,16 @@ func (c *Core) batteryOf(i int, b *rules.BatteryState) snapshot.Battery {
 	rated := c.cfg.Bank.Batteries[i]
 	return snapshot.Battery{
 		ID: b.ID, Chemistry: string(rated.Chemistry), RatedAh: rated.RatedAh, RatedCCA: rated.RatedCCA,
-		VoltageV: reading(
-			b.In.VoltageV,
-			voltDecimals,
-		), CurrentA: reading(b.In.CurrentA, ampereDecimals), TempC: reading(b.In.TempC, celsiusDecimals),
+		VoltageV: reading(b.In.VoltageV, voltDecimals), CurrentA: reading(b.In.CurrentA, ampereDecimals),
+		TempC:  reading(b.In.TempC, celsiusDecimals),
 		SoCPct: estimateOf(b.SoCPct, percentDecimals), RestedV: estimateOf(b.RestedV, voltDecimals),
-		ResistanceMohm: estimateOf(
-			b.Resistance,
-			mohmDecimals,
-		), CrankingA: estimateOf(b.CrankingA, 0), CapacityAh: estimateOf(b.CapacityAh, percentDecimals),
-		HealthPct: estimateOf(b.HealthPct, percentDecimals), TrendMohm: estimateOf(b.Trend, voltDecimals),
-		Verdict: b.Verdict.String(), WaitsFor: textOf(b.WaitsFor),
+		ResistanceMohm: estimateOf(b.Resistance, mohmDecimals), CrankingA: estimateOf(b.CrankingA, 0),
+		CapacityAh: estimateOf(b.CapacityAh, percentDecimals), HealthPct: estimateOf(b.HealthPct, percentDecimals),
+		TrendMohm: estimateOf(b.Trend, voltDecimals),
+		Verdict:   b.Verdict.String(), WaitsFor: textOf(b.WaitsFor),
 		ChargedAh: round(b.ChargedAh, ahDecimals), DrawnAh: round(b.DrawnAh, ahDecimals),
-		DrawSharePct: estimateOf(
-			b.DrawSharePct,
-			percentDecimals,
-		), ChargeSharePct: estimateOf(b.ChargeSharePct, percentDecimals),
+		DrawSharePct:   estimateOf(b.DrawSharePct, percentDecimals),
+		ChargeSharePct: estimateOf(b.ChargeSharePct, percentDecimals),
 	}
 }
 
@@ -157,9 +150,8 @@ func (c *Core) motorOf(out *rules.Output, l *timeline) snapshot.Motor {
 	}
 	for k, since := range m.Since {
 		s.Since = append(s.Since, snapshot.SinceService{
-			Kind: rules.ServiceKind(k).
-				String(),
-			LiftCycles: since.LiftCycles, RunTimeS: round(since.RunTime.Seconds(), secondDecimals),
+			Kind: rules.ServiceKind(k).String(), LiftCycles: since.LiftCycles,
+			RunTimeS: round(since.RunTime.Seconds(), secondDecimals),
 		})
 	}
 	if m.Last.Number > 0 {
@@ -174,11 +166,8 @@ func runOf(r motor.Run, l *timeline) snapshot.Run {
 	return snapshot.Run{
 		Number: r.Number, Start: l.at(r.Start), DurationS: round(r.Duration.Seconds(), secondDecimals),
 		ByCommand: r.ByCommand,
-		PeakA: round(
-			r.PeakA,
-			ampereDecimals,
-		), MeanA: round(r.MeanA, ampereDecimals), MinBankV: round(r.MinBankV, voltDecimals),
-		DrawnAh: round(r.DrawnAh, 4),
+		PeakA:     round(r.PeakA, ampereDecimals), MeanA: round(r.MeanA, ampereDecimals),
+		MinBankV: round(r.MinBankV, voltDecimals), DrawnAh: round(r.DrawnAh, 4),
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 
 	"liftbank/agent/config"
 	"liftbank/agent/page"
+	"liftbank/agent/page/visits"
 	"liftbank/agent/pin"
 	"liftbank/agent/visit"
 )
@@ -18,11 +19,11 @@ func (a *Agent) pageOptions() (page.Options, error) {
 	}
 	o := page.Options{
 		Hub: a.hub, Now: a.opts.Now, Metrics: figures, Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
-		Actions: technician{a}, History: a.store, Calibration: map[string]page.Calibration{},
+		Actions: technician{a}, History: a.store, Calibration: map[string]visits.Calibration{},
 	}
 	for i := range a.opts.Config.Board.Channels {
 		c := &a.opts.Config.Board.Channels[i]
-		o.Calibration[c.Name()] = page.Calibration{Offset: c.Calibration.Offset, Gain: c.Calibration.Gain}
+		o.Calibration[c.Name()] = visits.Calibration{Offset: c.Calibration.Offset, Gain: c.Calibration.Gain}
 	}
 	v := &a.opts.Config.Visits
 	if v.PINFile != "" {

@@ -108,7 +108,10 @@ func draw(t *rapid.T, v reflect.Value, labels string, want map[string]*float64) 
 
 // notShown are figures of the snapshot that no metric has: they are of one scan, and the figure
 // learned over many is shown instead.
-var notShown = map[string]bool{"Link.CurrentA": true, "Link.DropV": true}
+var notShown = map[string]bool{
+	"Link.CurrentA": true, "Link.DropV": true, "Link.NowMohm": true, "Motor.PathDropV": true,
+	"Motor.PathNowMohm": true, "Feed.PathDropV": true, "Feed.PathNowMohm": true,
+}
 
 // Whatever figures a snapshot holds, the metrics say the same in base units, and nothing of what it
 // doesn't know.

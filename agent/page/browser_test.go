@@ -22,6 +22,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/page/listen"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/visit"
 )
@@ -57,17 +58,18 @@ func rich(t testing.TB) *snapshot.Snapshot {
 	s.Links = []snapshot.Link{
 		{
 			Side: "positive", From: "a", To: "b", ResistanceMohm: snapshot.Estimate{Value: v(0.41), Sigma: v(0.05)},
-			CurrentA: v(-0.9),
+			CurrentA: v(-0.9), DropV: v(-0.0004),
 		},
 		{
 			Side: "negative", From: "a", To: "b", ResistanceMohm: snapshot.Estimate{Value: v(2.74), Sigma: v(0.11)},
-			CurrentA: v(-58.4), DropV: v(-0.1602),
+			CurrentA: v(-58.4), DropV: v(-0.1602), NowMohm: v(2.74),
 		},
 	}
 	s.Bank.MotorLeads, s.Bank.FeedLeads = "diagonal", "same-post"
 	s.Bank.MotorLeadsAt = &snapshot.Leads{Positive: "b", Negative: "a"}
 	s.Bank.FeedLeadsAt = &snapshot.Leads{Positive: "a"}
 	s.Motor.PathMohm = snapshot.Estimate{Value: v(4.8), Sigma: v(0.3)}
+	s.Motor.PathDropV, s.Motor.PathNowMohm = v(0.561), v(4.81)
 	s.Motor.LastRun = &snapshot.Run{
 		Number: 412, Start: s.At.Add(
 			-4 * time.Minute,
@@ -112,7 +114,7 @@ func (b *bench) start(addr string) {
 	var err error
 	b.s, err = New(b.opts)
 	require.NoError(b, err)
-	l, err := Listen(b.Context(), addr)
+	l, err := listen.Open(b.Context(), addr)
 	require.NoError(b, err)
 	b.addr = l.Addr().String()
 	b.stop = serve(b.T, b.s, l)
@@ -167,11 +169,15 @@ func (b *bench) browse(width int64) *tab {
 	require.NoError(b, chromedp.Do(ctx))
 	t := &tab{b, ctx}
 	t.do(chromedp.EmulateViewport(width, 800))
-	_, err := chromedp.Call(ctx, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: `
+	const watch = `
 		window.bad = [];
-		document.addEventListener('securitypolicyviolation', e => bad.push('policy: ' + e.violatedDirective + ' ' + e.blockedURI));
+		document.addEventListener('securitypolicyviolation', e =>
+			bad.push('policy: ' + e.violatedDirective + ' ' + e.blockedURI));
 		window.addEventListener('error', e => bad.push('error: ' + e.message));
-		window.addEventListener('unhandledrejection', e => bad.push('rejection: ' + e.reason));`})
+		window.addEventListener('unhandledrejection', e => bad.push('rejection: ' + e.reason));`
+	_, err := chromedp.Call(
+		ctx, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: watch},
+	)
 	require.NoError(b, err)
 	return t
 }
@@ -317,9 +323,11 @@ func (t *tab) sound(name string) {
 		t, eval[int](t, `document.documentElement.scrollWidth - window.innerWidth`), 0, "%s: wider than the screen",
 		name,
 	)
-	small := eval[[]string](t, `[...document.querySelectorAll('a[href], button, select, input:not([type=hidden]), textarea, summary')].map(e =>
+	small := eval[[]string](t, `[...document.querySelectorAll('a[href], button, select, input:not([type=hidden]), `+
+		`textarea, summary')].map(e =>
 		e.type === 'radio' ? e.parentElement : e).filter(e => { var r = e.getBoundingClientRect(), s = getComputedStyle(e);
-			return r.width > 2 && s.visibility !== 'hidden' && !e.classList.contains('skip') && (r.height < 43.9 || r.width < 43.9); }).map(e => e.outerHTML.slice(0, 120))`)
+			return r.width > 2 && s.visibility !== 'hidden' && !e.classList.contains('skip') &&
+			(r.height < 43.9 || r.width < 43.9); }).map(e => e.outerHTML.slice(0, 120))`)
 	assert.Empty(t, small, "%s: too small for a glove", name)
 }
 
@@ -362,11 +370,11 @@ func TestPageVisitLooksAndIsSound(t *testing.T) {
 		"check.oil.clear.state":       "ok", "meter.a.voltage_v": "11.97", "test.b.cranking_a": "310", "oil.level": "right",
 		"oil.position": "lowered", "place": "Yard 4",
 	}
-	_, err := b.opts.Visits.Save(d.ID, 1, form, b.s.facts())
+	_, err := b.opts.Visits.Save(d.ID, 1, form, b.s.site.Facts())
 	require.NoError(t, err)
 	_, err = b.opts.Visits.AddWork(
 		t.Context(), d.ID, visit.Work{ID: "0123456789", Kind: visit.BatteryReplaced, Subject: "b", Note: "New, 950 A"},
-		b.s.facts(),
+		b.s.site.Facts(),
 	)
 	require.NoError(t, err)
 	for _, width := range []int64{phone, desk} {
@@ -410,13 +418,13 @@ func TestPageFullReportPrints(t *testing.T) {
 			form[f.Key] = "carbon pile"
 		}
 	}
-	r, err := b.opts.Visits.Save(d.ID, 1, form, b.s.facts())
+	r, err := b.opts.Visits.Save(d.ID, 1, form, b.s.site.Facts())
 	require.NoError(t, err)
 	require.Empty(t, r.Refusals)
 	for i, kind := range []string{visit.JointCleaned, visit.FilterChanged, visit.ServiceDone} {
 		_, err = b.opts.Visits.AddWork(
 			t.Context(), d.ID, visit.Work{ID: fmt.Sprintf("0123456789%d", i), Kind: kind, Note: "as planned"},
-			b.s.facts(),
+			b.s.site.Facts(),
 		)
 		require.NoError(t, err)
 	}
@@ -433,7 +441,8 @@ func TestPageLive(t *testing.T) {
 	b := newBench(t)
 	tab := b.browse(phone)
 	tab.open("/")
-	tab.until(`performance.getEntriesByType('resource').some(e => e.name.includes('/live')) || document.readyState === 'complete'`)
+	tab.until(`performance.getEntriesByType('resource').some(e => e.name.includes('/live')) ||
+		document.readyState === 'complete'`)
 	for seq := uint64(2); seq < 6; seq++ {
 		next := numbered(rich(t), seq)
 		next.Motor.Runs = 5000 + seq
@@ -445,14 +454,16 @@ func TestPageLive(t *testing.T) {
 		assert.Less(t, took, time.Second)
 	}
 	b.kill()
-	tab.until(`document.getElementById('bar').classList.contains('bad') && document.getElementById('age').textContent.startsWith('Connection lost')`)
+	tab.until(`document.getElementById('bar').classList.contains('bad') &&
+		document.getElementById('age').textContent.startsWith('Connection lost')`)
 	tab.sound("lost")
 	tab.picture("lost-390")
 	last := numbered(rich(t), 7)
 	last.Motor.Runs = 6000
 	b.hub.Publish(last)
 	b.start(b.addr)
-	tab.until(`!document.getElementById('bar').classList.contains('bad') && document.getElementById('motor').textContent.includes('6000')`)
+	tab.until(`!document.getElementById('bar').classList.contains('bad') &&
+		document.getElementById('motor').textContent.includes('6000')`)
 
 	tab.open("/check")
 	run := numbered(rich(t), 8)
@@ -603,32 +614,58 @@ func TestPageHistory(t *testing.T) {
 		assert.Less(t, best, 1000.0)
 	}
 	span := func() float64 {
-		return eval[float64](tab, `(() => { var q = new URLSearchParams(location.search); return (new Date(q.get('to')) - new Date(q.get('from'))) / 1000; })()`)
+		return eval[float64](tab, `(() => { var q = new URLSearchParams(location.search);
+			return (new Date(q.get('to')) - new Date(q.get('from'))) / 1000; })()`)
 	}
 	shows := func(less float64) string {
-		return fmt.Sprintf(`(() => { var q = new URLSearchParams(location.search); return q.get('from') && (new Date(q.get('to')) - new Date(q.get('from'))) / 1000 < %f; })()`, less)
+		return fmt.Sprintf(`(() => { var q = new URLSearchParams(location.search); return q.get('from') &&
+			(new Date(q.get('to')) - new Date(q.get('from'))) / 1000 < %f; })()`, less)
 	}
 	const year = 365 * 86400.0
 	eval[bool](tab, `(() => { var o = document.querySelector('.u-over'), r = o.getBoundingClientRect();
-		o.dispatchEvent(new WheelEvent('wheel', {deltaY: -800, clientX: r.left + r.width / 2, clientY: r.top + 20, bubbles: true, cancelable: true})); return true; })()`)
+		o.dispatchEvent(new WheelEvent('wheel', {deltaY: -800, clientX: r.left + r.width / 2, clientY: r.top + 20,
+			bubbles: true, cancelable: true})); return true; })()`)
 	tab.until(shows(year * 0.6))
 	near := span()
 	// Two fingers apart: closer; one finger along: another time, the same span.
 	eval[bool](tab, `(() => { var o = document.querySelector('.u-over'), r = o.getBoundingClientRect();
 		o.setPointerCapture = function () {};
-		function p(type, id, x) { o.dispatchEvent(new PointerEvent(type, {pointerId: id, pointerType: 'touch', clientX: r.left + r.width * x, clientY: r.top + 30, bubbles: true})); }
-		p('pointerdown', 1, .4); p('pointerdown', 2, .6); p('pointermove', 1, .2); p('pointermove', 2, .8); p('pointerup', 1, .2); p('pointerup', 2, .8); return true; })()`)
+		function p(type, id, x) { o.dispatchEvent(new PointerEvent(type, {pointerId: id, pointerType: 'touch',
+			clientX: r.left + r.width * x, clientY: r.top + 30, bubbles: true})); }
+		p('pointerdown', 1, .4); p('pointerdown', 2, .6); p('pointermove', 1, .2); p('pointermove', 2, .8);
+			p('pointerup', 1, .2); p('pointerup', 2, .8); return true; })()`)
 	tab.until(shows(near * 0.5))
 	from := eval[string](tab, `String(new URLSearchParams(location.search).get('from'))`)
 	eval[bool](tab, `(() => { var o = document.querySelector('.u-over'), r = o.getBoundingClientRect();
-		function p(type, x) { o.dispatchEvent(new PointerEvent(type, {pointerId: 1, pointerType: 'touch', clientX: r.left + r.width * x, clientY: r.top + 30, bubbles: true})); }
+		function p(type, x) { o.dispatchEvent(new PointerEvent(type, {pointerId: 1, pointerType: 'touch',
+			clientX: r.left + r.width * x, clientY: r.top + 30, bubbles: true})); }
 		p('pointerdown', .2); p('pointermove', .8); p('pointerup', .8); return true; })()`)
 	tab.until(fmt.Sprintf(`new URLSearchParams(location.search).get('from') !== '%s'`, from))
 	assert.Empty(t, eval[[]string](tab, `window.bad`))
 	tab.picture("history-zoomed-390")
 	b.kill()
-	eval[bool](tab, `(() => { var o = document.querySelector('.u-over'); o.dispatchEvent(new WheelEvent('wheel', {deltaY: 300, bubbles: true, cancelable: true})); return true; })()`)
+	eval[bool](tab, `(() => { var o = document.querySelector('.u-over'); o.dispatchEvent(new WheelEvent('wheel',
+		{deltaY: 300, bubbles: true, cancelable: true})); return true; })()`)
 	tab.until(`document.getElementById('how').textContent.includes('can’t be read')`)
+}
+
+// A run of the history leads to the chart of its first second, in both languages.
+func TestPageFirstSecond(t *testing.T) {
+	b := newBench(t)
+	tab := b.browse(phone)
+	for lang, none := range map[string]string{"en": "is not stored", "es": "no está guardado"} {
+		tab.open("/history?from=2026-03-09T12:00:00Z&to=2026-03-09T13:42:00Z")
+		tab.follow(`button[lang="` + lang + `"]`)
+		tab.until(`location.pathname === '/history' && document.documentElement.lang === '` + lang + `'`)
+		tab.follow(`a[href^="/history/run?at=2026-03-09T13%3A41%3A07.218Z"]`)
+		tab.until(`location.pathname === '/history/run' && document.querySelectorAll('svg.chart').length === 2`)
+		b.again()
+		tab.sound(lang + " first second")
+		tab.picture("first-second-390-" + lang)
+		tab.open("/history/run?at=2026-03-09T12:00:00Z")
+		tab.until(`document.querySelector('.error').textContent.includes('` + none + `')`)
+		tab.sound(lang + " no first second")
+	}
 }
 
 // Two phones at one field: the second one is asked.
@@ -705,7 +742,9 @@ func TestPageForeignForm(t *testing.T) {
 	require.NoError(t, err)
 	evil := &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "text/html")
-		fmt.Fprintf(w, `<form method=post action="http://%s/visit/discard"><input name=id value="%s"><button id=go>x</button></form>`, b.addr, b.opts.Visits.Draft().ID)
+		const form = `<form method=post action="http://%s/visit/discard"><input name=id value="%s">` +
+			`<button id=go>x</button></form>`
+		fmt.Fprintf(w, form, b.addr, b.opts.Visits.Draft().ID)
 	})}
 	done := make(chan struct{})
 	go func() { defer close(done); _ = evil.Serve(l) }()

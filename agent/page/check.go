@@ -1,11 +1,14 @@
 package page
 
 import (
-	"fmt"
-	"math"
 	"net/http"
 	"strings"
 
+	"liftbank/agent/page/figures"
+	"liftbank/agent/page/view"
+	"liftbank/agent/page/visits"
+	"liftbank/agent/page/web"
+	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
 )
 
@@ -14,20 +17,20 @@ type stepView struct{ Battery, Drop, Given, Mohm, Cranking, Verdict string }
 
 // runSteps returns each battery's load test at the start of the last run, beside what was learned
 // over many.
-func (to *reader) runSteps(s *snapshot.Snapshot) []stepView {
+func runSteps(to *words.Reader, s *snapshot.Snapshot) []stepView {
 	if s.Motor.LastRun == nil {
 		return nil
 	}
 	var out []stepView
 	for _, b := range s.Motor.LastRun.Batteries {
 		v := stepView{
-			Battery: b.Battery, Drop: number(-b.StepV, voltDecimals), Given: number(-b.StepA, 1),
-			Mohm: number(b.DropMohm, mohmDecimals), Cranking: unknown,
+			Battery: b.Battery, Drop: figures.Number(-b.StepV, figures.VoltDecimals), Given: figures.Number(-b.StepA, 1),
+			Mohm: figures.Number(b.DropMohm, figures.MohmDecimals), Cranking: figures.Unknown,
 		}
 		if i := s.Index(b.Battery); i >= 0 {
-			e := estimate(s.Batteries[i].CrankingA, 0)
+			e := figures.Estimate(s.Batteries[i].CrankingA, 0)
 			v.Cranking = strings.TrimSpace(e.Value + " " + e.Sigma)
-			v.Verdict = to.label("Verdict", s.Batteries[i].Verdict)
+			v.Verdict = to.Label("Verdict", s.Batteries[i].Verdict)
 		}
 		out = append(out, v)
 	}
@@ -37,189 +40,99 @@ func (to *reader) runSteps(s *snapshot.Snapshot) []stepView {
 // jointView is one link, or one path, in the last scan.
 type jointView struct{ Name, Drop, Current, Mohm, Learnt string }
 
-// minJointA is the current in A from which a resistance is shown from one scan: 1 mV, which any
-// voltage channel may be off by, is then 0.2 mΩ, half of a good link. Step 1 of the test says so
-// too. Our choice.
-const minJointA = 5.0
-
-// jointRows returns the drop over each link and each path in the last scan, and the resistance if
-// enough current flows.
-func (to *reader) jointRows(s *snapshot.Snapshot) []jointView {
+// jointRows returns what the last scan shows of each link and each path, beside what was learned
+// over many.
+func jointRows(to *words.Reader, s *snapshot.Snapshot) []jointView {
 	var out []jointView
 	for _, l := range s.Links {
-		v := jointView{
-			Name: linkName(to, l), Drop: unknown, Current: unknown, Mohm: unknown,
-			Learnt: joined(estimate(l.ResistanceMohm, mohmDecimals)),
-		}
-		drop, amps := l.DropV, l.CurrentA
-		if drop != nil {
-			v.Drop = short(&[]float64{*drop * 1000}[0], 1, false)
-		}
-		v.Current = short(amps, 1, true)
-		if drop != nil && amps != nil && math.Abs(*amps) >= minJointA {
-			v.Mohm = fmt.Sprintf("%.2f", 1000**drop / *amps)
-		}
-		out = append(out, v)
+		out = append(out, jointOf(linkName(to, l), l.DropV, l.CurrentA, l.NowMohm, l.ResistanceMohm))
 	}
-	out = append(
-		out, to.pathNow(to.W["FeedPathName"], s.Feed.VoltageV, s.Bank.VoltageV, s.Bank.CurrentA, s.Feed.PathMohm, 1),
-	)
-	return append(
-		out,
-		to.pathNow(to.W["MotorPathName"], s.Bank.VoltageV, s.Motor.VoltageV, s.Bank.CurrentA, s.Motor.PathMohm, -1),
-	)
+	path := func(name string, dropV, mohm *float64, learned snapshot.Estimate) {
+		amps := s.Bank.CurrentA
+		if dropV == nil {
+			amps = nil // it doesn't flow this way
+		}
+		out = append(out, jointOf(name, dropV, amps, mohm, learned))
+	}
+	path(to.W["FeedPathName"], s.Feed.PathDropV, s.Feed.PathNowMohm, s.Feed.PathMohm)
+	path(to.W["MotorPathName"], s.Motor.PathDropV, s.Motor.PathNowMohm, s.Motor.PathMohm)
+	return out
 }
 
-func linkName(to *reader, l snapshot.Link) string {
-	return to.label("Link", l.Side) + " " + l.From + " " + to.W["To"] + " " + l.To
-}
-
-func joined(e estimated) string { return strings.TrimSpace(e.Value + " " + e.Sigma) }
-
-// pathNow returns the drop from one voltage to another while current flows that way: sign 1 into
-// the bank, -1 out of it.
-func (to *reader) pathNow(name string, from, end, bankA *float64, learned snapshot.Estimate, sign float64) jointView {
+func jointOf(name string, dropV, amps, mohm *float64, learned snapshot.Estimate) jointView {
 	v := jointView{
-		Name: name, Drop: unknown, Current: unknown, Mohm: unknown, Learnt: joined(estimate(learned, mohmDecimals)),
+		Name: name, Drop: figures.Unknown, Current: figures.Short(amps, 1, true), Mohm: figures.Short(mohm, 2, false),
+		Learnt: joined(figures.Estimate(learned, figures.MohmDecimals)),
 	}
-	if from == nil || end == nil || bankA == nil || *bankA*sign < minJointA {
-		return v
+	if dropV != nil {
+		mv := *dropV * 1000
+		v.Drop = figures.Short(&mv, 1, false)
 	}
-	drop := *from - *end
-	v.Drop, v.Current = short(&[]float64{drop * 1000}[0], 1, false), short(bankA, 1, true)
-	v.Mohm = fmt.Sprintf("%.2f", 1000*drop/(*bankA*sign))
 	return v
 }
 
+func linkName(to *words.Reader, l snapshot.Link) string {
+	return to.Label("Link", l.Side) + " " + l.From + " " + to.W["To"] + " " + l.To
+}
+
+func joined(e figures.Estimated) string { return strings.TrimSpace(e.Value + " " + e.Sigma) }
+
 // wakePairs returns what responds to the wake line.
-func (to *reader) wakePairs(s *snapshot.Snapshot) []pair {
+func wakePairs(to *words.Reader, s *snapshot.Snapshot) []pair {
 	since := ""
 	if !s.Feed.Since.IsZero() {
-		since = to.W["Since"] + " " + span(s.At.Sub(s.Feed.Since))
+		since = to.W["Since"] + " " + figures.Span(s.At.Sub(s.Feed.Since))
 	}
 	return []pair{
-		{to.W["WakeLine"], contact(s.Feed.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]), ""},
-		{to.W["FeedDoes"], to.label("FeedMeans", s.Feed.Status), since},
-		{to.W["FeedVoltage"], figure(s.Feed.VoltageV, voltDecimals), ""},
-		{to.W["BankCurrent"], signed(s.Bank.CurrentA, ampereDecimals), ""},
-		{to.W["BankVoltage"], figure(s.Bank.VoltageV, voltDecimals), ""},
+		{to.W["WakeLine"], figures.Contact(s.Feed.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]), ""},
+		{to.W["FeedDoes"], to.Label("FeedMeans", s.Feed.Status), since},
+		{to.W["FeedVoltage"], figures.Of(s.Feed.VoltageV, figures.VoltDecimals), ""},
+		{to.W["BankCurrent"], figures.Signed(s.Bank.CurrentA, figures.AmpereDecimals), ""},
+		{to.W["BankVoltage"], figures.Of(s.Bank.VoltageV, figures.VoltDecimals), ""},
 	}
 }
 
 // aheadPairs returns what the bank can still do before it must be charged.
-func (to *reader) aheadPairs(s *snapshot.Snapshot) []pair {
+func aheadPairs(to *words.Reader, s *snapshot.Snapshot) []pair {
 	b := &s.Bank
 	return []pair{
-		to.estimatePair(to.W["Charge"], b.SoCPct, 1, ""),
+		estimatePair(to, to.W["Charge"], b.SoCPct, 1, ""),
 		forecastPair(
-			to.W["LiftsLeft"], to.estimatePair("", b.LiftsLeft, 0, "").Value, b.LiftsLeft, to.maybe(b.LiftsWaitFor),
+			to.W["LiftsLeft"], estimatePair(to, "", b.LiftsLeft, 0, "").Value, b.LiftsLeft, to.Maybe(b.LiftsWaitFor),
 		),
-		forecastPair(to.W["TimeToFull"], timeEstimate(b.TimeToFullS), b.TimeToFullS, to.maybe(b.FullWaitsFor)),
+		forecastPair(to.W["TimeToFull"], figures.Time(b.TimeToFullS), b.TimeToFullS, to.Maybe(b.FullWaitsFor)),
 	}
 }
 
 type checkView struct {
 	W        map[string]string
 	Parts    []part
-	Channels []choice
-	Compared *compared
+	Channels []view.Choice
+	Compared *visits.Compared
 	Draft    bool // a visit is open that a comparison can go into
 	Token    string
 }
 
-type choice struct {
-	Value, Text string
-	Chosen      bool
-}
-
-// compared is one channel beside a meter.
-type compared struct {
-	Channel, Name, Unit, Error string
-	Mine, Agents, Differs      string
-	Meter                      string // Mine without its unit
-	Offset, Gain               string // what the configuration would have
-}
-
 // check is the page of guided checks.
-func (s *Server) check(w http.ResponseWriter, r *http.Request) { s.showLive(w, r, kindCheck) }
+func (p *livePages) check(w http.ResponseWriter, r *http.Request) { p.show(w, r, kindCheck) }
 
-func (s *Server) checkView(r *http.Request, to *reader, parts []part) checkView {
-	v := checkView{W: to.W, Parts: parts, Token: s.token()}
-	snap := s.opts.Hub.Current()
+func (p *livePages) checkView(r *http.Request, to *words.Reader, parts []part) checkView {
+	v := checkView{W: to.W, Parts: parts, Token: web.Token()}
+	snap := p.site.Hub.Current()
 	if snap == nil {
 		return v
 	}
 	asked := r.URL.Query()
 	for _, c := range snap.Channels {
-		v.Channels = append(v.Channels, choice{
-			c.Name, to.channelName(c.Name) + ", " + c.Unit, c.Name == asked.Get("channel"),
+		v.Channels = append(v.Channels, view.Choice{
+			Value: c.Name, Text: visits.ChannelName(to, c.Name) + ", " + c.Unit, Chosen: c.Name == asked.Get("channel"),
 		})
 		if c.Name == asked.Get("channel") && asked.Get("meter") != "" {
-			v.Compared = to.compare(c, s.opts.Calibration[c.Name], asked.Get("meter"))
+			v.Compared = visits.Compare(to, c, p.calibration[c.Name], asked.Get("meter"))
 		}
 	}
-	if s.opts.Visits != nil {
-		v.Draft = s.opts.Visits.Draft() != nil
-	}
-	return v
-}
-
-// channelName returns a channel in words: battery_voltage_a is the voltage at battery a's positive
-// post.
-func (to *reader) channelName(name string) string {
-	if text, ok := to.W["ChannelName."+name]; ok {
-		return text
-	}
-	if i := strings.LastIndexByte(name, '_'); i > 0 {
-		if text, ok := to.W["ChannelName."+name[:i]]; ok {
-			return text + " " + name[i+1:]
-		}
-	}
-	return name
-}
-
-// Calibration is the correction of a channel: (value + Offset) times Gain. A Gain of 0 means 1.
-type Calibration struct{ Offset, Gain float64 }
-
-// compare sets a channel beside the technician's meter and returns the correction, in place of the
-// present one, that makes them agree. A value near zero gives the offset, one far from it the gain.
-func (to *reader) compare(c snapshot.Channel, has Calibration, meter string) *compared {
-	v := &compared{Channel: c.Name, Name: to.channelName(c.Name), Unit: c.Unit}
-	mine, ok := parseNumber(meter)
-	switch {
-	case !ok:
-		v.Error = to.W["NotANumber"]
-		return v
-	case c.Value == nil:
-		v.Error = to.W["ChannelSilent"]
-		return v
-	}
-	differs := mine - *c.Value
-	v.Mine, v.Agents, v.Differs = number(mine, 0)+" "+c.Unit, number(*c.Value, 0)+" "+c.Unit, short(
-		&differs, 3, true,
-	)+" "+c.Unit
-	v.Meter = number(mine, 0)
-	suffix := map[string]string{"V": "v", "A": "a", "°C": "c"}[c.Unit]
-	if suffix == "" {
-		return v
-	}
-	if has.Gain == 0 {
-		has.Gain = 1
-	}
-	line := func(offset, gain float64) string {
-		var parts []string
-		if offset != 0 {
-			parts = append(parts, fmt.Sprintf("offset_%s: %.4g", suffix, offset))
-		}
-		if gain != 1 {
-			parts = append(parts, fmt.Sprintf("gain: %.5f", gain))
-		}
-		return strings.Join(parts, ", ")
-	}
-	v.Offset = line(has.Offset+differs/has.Gain, has.Gain)
-	far := map[string]float64{"V": 8, "A": 10}[c.Unit]
-	if gain := has.Gain * mine / *c.Value; far > 0 && math.Abs(*c.Value) >= far && gain >= 0.5 && gain <= 2 {
-		v.Gain = line(has.Offset, gain)
+	if p.store != nil {
+		v.Draft = p.store.Draft() != nil
 	}
 	return v
 }

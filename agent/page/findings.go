@@ -2,7 +2,6 @@ package page
 
 import (
 	"context"
-	"fmt"
 	"html/template"
 	"net/http"
 	"net/url"
@@ -10,16 +9,36 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"liftbank/agent/page/figures"
+	"liftbank/agent/page/view"
+	"liftbank/agent/page/web"
+	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/visit"
 	"liftbank/rules/detect"
 	"liftbank/rules/finding"
 )
 
+// findingPages show findings, and what technicians do about them.
+type findingPages struct {
+	site    *web.Site
+	access  *web.Access
+	store   *visit.Store  // nil: visits are not kept
+	actions visit.Actions // nil: nothing can be done
+}
+
+// Routes registers the pages of findings and their form.
+func (p *findingPages) Routes(mux *http.ServeMux) {
+	mux.HandleFunc("GET /findings", p.page)
+	mux.HandleFunc("GET /findings/act", p.actPage)
+	mux.HandleFunc("GET /findings/{name}", p.explain)
+	mux.HandleFunc("POST /findings/act", p.act)
+}
+
 type findingsView struct {
 	W        map[string]string
-	To       *reader
-	Finding  []findingView
+	To       *words.Reader
+	Finding  []view.Finding
 	Silent   []snapshot.NotJudged
 	Some     bool
 	All      []explainView
@@ -32,78 +51,70 @@ type explainView struct {
 	Check, Causes                   []template.HTML
 }
 
-func (to *reader) explain(d *finding.Definition) explainView {
+func explain(to *words.Reader, d *finding.Definition) explainView {
 	v := explainView{
-		Name: d.Name, Path: "/findings/" + url.PathEscape(d.Name), Word: to.label(
-			"Severity", d.Severity.String(),
-		), Class: d.Severity.String(),
+		Name: d.Name, Path: "/findings/" + url.PathEscape(d.Name),
+		Word: to.Label("Severity", d.Severity.String()), Class: d.Severity.String(),
 		Title: to.Said(d.Name, "", "title", d.TitleOf("")), Summary: to.Said(d.Name, "", "summary", d.SummaryOf("")),
 		Detected: to.Said(d.Name, "", "detected", d.Detected), Clear: to.Said(d.Name, "", "clears", d.Clears),
 	}
-	v.Check = to.steps(d.Name, d.NextCheck)
+	v.Check = view.Steps(to, d.Name, d.NextCheck)
 	for _, c := range d.Causes {
 		v.Causes = append(v.Causes, to.Text(snapshot.Text{ID: c.ID, English: c.English}))
 	}
 	return v
 }
 
-// steps returns the steps of a finding's next check.
-func (to *reader) steps(name string, english []string) []template.HTML {
-	out := make([]template.HTML, len(english))
-	for i, step := range english {
-		out[i] = to.Said(name, "", fmt.Sprintf("check.%d", i+1), step)
-	}
-	return out
-}
-
-// findings is the page of the listed findings, and of all possible ones.
-func (s *Server) findings(w http.ResponseWriter, r *http.Request) {
-	to := readerOf(r)
-	v := findingsView{W: to.W, To: to, CanWrite: s.canAct()}
-	if snap := s.opts.Hub.Current(); snap != nil {
+// page is the page of the listed findings, and of all possible ones.
+func (p *findingPages) page(w http.ResponseWriter, r *http.Request) {
+	to := words.Of(r)
+	v := findingsView{W: to.W, To: to, CanWrite: p.canAct()}
+	if snap := p.site.Hub.Current(); snap != nil {
 		v.Some, v.Silent = true, snap.NotJudged
 		for _, f := range snap.Findings {
-			v.Finding = append(v.Finding, to.viewFinding(f, snap.At))
+			v.Finding = append(v.Finding, view.FindingOf(to, f, snap.At))
 		}
 	}
 	for _, d := range detect.Catalog() {
-		v.All = append(v.All, to.explain(d))
+		v.All = append(v.All, explain(to, d))
 	}
-	s.show(w, r, http.StatusOK, content{template: "findings-page", data: v, title: to.W["Findings"], nav: "/findings"})
+	p.site.Show(w, r, http.StatusOK, web.Content{
+		Template: "findings-page", Data: v, Title: to.W["Findings"], Nav: "/findings",
+	})
 }
 
 type explainPage struct {
 	W  map[string]string
-	To *reader
+	To *words.Reader
 	explainView
 }
 
-// explainFinding is the page of one finding of the catalog.
-func (s *Server) explainFinding(w http.ResponseWriter, r *http.Request) {
-	to := readerOf(r)
+// explain is the page of one finding of the catalog.
+func (p *findingPages) explain(w http.ResponseWriter, r *http.Request) {
+	to := words.Of(r)
 	d := detect.Lookup(r.PathValue("name"))
 	if d == nil {
-		s.say(w, r, http.StatusNotFound, message{
+		p.site.Say(w, r, http.StatusNotFound, web.Message{
 			Head: to.W["NotFound"], Text: to.W["NoSuchFinding"], Path: "/findings", Link: to.W["Findings"],
 		})
 		return
 	}
-	s.show(w, r, http.StatusOK, content{
-		template: "explain", data: explainPage{to.W, to, to.explain(d)}, title: d.Name, nav: "/findings",
+	p.site.Show(w, r, http.StatusOK, web.Content{
+		Template: "explain", Data: explainPage{to.W, to, explain(to, d)}, Title: d.Name, Nav: "/findings",
 	})
 }
 
 // canAct reports whether technicians can act on findings.
-func (s *Server) canAct() bool { return s.opts.Actions != nil && s.opts.PIN != nil }
+func (p *findingPages) canAct() bool { return p.actions != nil && p.site.PIN != nil }
 
 type actView struct {
 	W             map[string]string
-	To            *reader
+	To            *words.Reader
 	Name, Subject string
 	About         string // the subject in the reader's language
-	Known         *findingView
+	Known         *view.Finding
 	Shelved       bool
-	Spans         []choice
+	Spans         []view.Choice
 	By            string
 	Error         string
 	Text          string // of a remark that was not accepted
@@ -116,53 +127,52 @@ var shelfSpans = []struct {
 }{{"8h", 8 * time.Hour}, {"1d", 24 * time.Hour}, {"7d", 7 * 24 * time.Hour}, {"30d", 30 * 24 * time.Hour}}
 
 // actPage is the page of actions on one finding.
-func (s *Server) actPage(w http.ResponseWriter, r *http.Request) {
-	if s.requirePIN(w, r) {
-		s.showAct(w, r, http.StatusOK, r.URL.Query(), "")
+func (p *findingPages) actPage(w http.ResponseWriter, r *http.Request) {
+	if p.access.Require(w, r) {
+		p.showAct(w, r, http.StatusOK, r.URL.Query(), "")
 	}
 }
 
-func (s *Server) showAct(w http.ResponseWriter, r *http.Request, status int, form url.Values, problem string) {
-	to := readerOf(r)
+func (p *findingPages) showAct(w http.ResponseWriter, r *http.Request, status int, form url.Values, problem string) {
+	to := words.Of(r)
 	v := actView{
-		W: to.W, To: to, Name: visit.Tidy(form.Get("name"), false), Subject: visit.Tidy(
-			form.Get("subject"), false,
-		), Error: problem,
+		W: to.W, To: to, Error: problem,
+		Name: visit.Tidy(form.Get("name"), false), Subject: visit.Tidy(form.Get("subject"), false),
 		Text: visit.Tidy(form.Get("text"), true), By: visit.Tidy(form.Get("by"), false),
 	}
-	v.About = to.about(v.Subject)
-	snap := s.opts.Hub.Current()
+	v.About = to.About(v.Subject)
+	snap := p.site.Hub.Current()
 	if snap != nil {
-		i := slices.IndexFunc(
-			snap.Findings, func(f snapshot.Finding) bool { return f.Name == v.Name && f.Subject == v.Subject },
-		)
+		i := slices.IndexFunc(snap.Findings, func(f snapshot.Finding) bool {
+			return f.Name == v.Name && f.Subject == v.Subject
+		})
 		if i >= 0 {
-			known := to.viewFinding(snap.Findings[i], snap.At)
+			known := view.FindingOf(to, snap.Findings[i], snap.At)
 			v.Known, v.Shelved = &known, known.State == "shelved"
 		}
 	}
-	if v.By == "" && s.opts.Visits != nil {
-		if d := s.opts.Visits.Draft(); d != nil {
+	if v.By == "" && p.store != nil {
+		if d := p.store.Draft(); d != nil {
 			v.By = d.Fields["by"]
 		}
 	}
 	for _, sp := range shelfSpans {
-		v.Spans = append(v.Spans, choice{Value: sp.Value, Text: span(sp.Span)})
+		v.Spans = append(v.Spans, view.Choice{Value: sp.Value, Text: figures.Span(sp.Span)})
 	}
 	if v.Known == nil && problem == "" && status == http.StatusOK {
 		status = http.StatusNotFound
 	}
-	s.show(w, r, status, content{template: "act", data: v, title: v.Name, nav: "/findings"})
+	p.site.Show(w, r, status, web.Content{Template: "act", Data: v, Title: v.Name, Nav: "/findings"})
 }
 
 // act performs an action on a finding.
-func (s *Server) act(w http.ResponseWriter, r *http.Request) {
-	if !s.readForm(w, r) || !s.authorize(w, r) {
+func (p *findingPages) act(w http.ResponseWriter, r *http.Request) {
+	if !p.site.ReadForm(w, r) || !p.access.Authorize(w, r) {
 		return
 	}
-	to, form := readerOf(r), r.PostForm
-	if s.opts.Actions == nil {
-		s.fail(w, r, http.StatusServiceUnavailable, message{
+	to, form := words.Of(r), r.PostForm
+	if p.actions == nil {
+		p.site.Fail(w, r, http.StatusServiceUnavailable, web.Message{
 			Head: to.W["CantAct"], Path: "/findings", Link: to.W["Findings"],
 		})
 		return
@@ -170,7 +180,7 @@ func (s *Server) act(w http.ResponseWriter, r *http.Request) {
 	name, subject := form.Get("name"), form.Get("subject")
 	by, text := tidyText(form.Get("by"), 120), visit.Tidy(form.Get("text"), true)
 	if by == "" {
-		s.showAct(w, r, http.StatusUnprocessableEntity, form, to.W["WantName"])
+		p.showAct(w, r, http.StatusUnprocessableEntity, form, to.W["WantName"])
 		return
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), actLimit)
@@ -178,9 +188,9 @@ func (s *Server) act(w http.ResponseWriter, r *http.Request) {
 	var err error
 	switch form.Get("do") {
 	case "acknowledge":
-		err = s.opts.Actions.Acknowledge(ctx, name, subject, by)
+		err = p.actions.Acknowledge(ctx, name, subject, by)
 	case "unshelve":
-		err = s.opts.Actions.Unshelve(ctx, name, subject, by)
+		err = p.actions.Unshelve(ctx, name, subject, by)
 	case "shelve":
 		i := slices.IndexFunc(shelfSpans, func(sp struct {
 			Value string
@@ -189,26 +199,39 @@ func (s *Server) act(w http.ResponseWriter, r *http.Request) {
 			return sp.Value == form.Get("span")
 		})
 		if i < 0 {
-			s.showAct(w, r, http.StatusUnprocessableEntity, form, to.W["WantSpan"])
+			p.showAct(w, r, http.StatusUnprocessableEntity, form, to.W["WantSpan"])
 			return
 		}
-		err = s.opts.Actions.Shelve(ctx, name, subject, by, shelfSpans[i].Span)
+		err = p.actions.Shelve(ctx, name, subject, by, shelfSpans[i].Span)
 	case "note":
 		if n := utf8.RuneCountInString(text); n == 0 || n > visit.NoteLimit {
-			s.showAct(w, r, http.StatusUnprocessableEntity, form, fill(to.W["RemarkLength"], "n", "2000"))
+			p.showAct(w, r, http.StatusUnprocessableEntity, form, words.Fill(to.W["RemarkLength"], "n", "2000"))
 			return
 		}
-		err = s.opts.Actions.Note(ctx, name, subject, by, text)
+		err = p.actions.Note(ctx, name, subject, by, text)
 	default:
-		s.showAct(w, r, http.StatusUnprocessableEntity, form, to.W["BadFormMore"])
+		p.showAct(w, r, http.StatusUnprocessableEntity, form, to.W["BadFormMore"])
 		return
 	}
 	if err != nil {
-		s.opts.Log.Warn("action on finding failed", "finding", name, "subject", subject, "err", err)
-		s.showAct(w, r, http.StatusConflict, form, to.W["NotTaken"]+" "+err.Error())
+		p.site.Log.Warn("action on finding failed", "finding", name, "subject", subject, "err", err)
+		p.showAct(w, r, http.StatusConflict, form, to.W["NotTaken"]+" "+err.Error())
 		return
 	}
 	http.Redirect(w, r, "/findings", http.StatusSeeOther)
 }
 
+// tidyText returns one line of at most that many characters.
+func tidyText(text string, most int) string {
+	text = visit.Tidy(text, false)
+	if utf8.RuneCountInString(text) > most {
+		text = string([]rune(text)[:most])
+	}
+	return text
+}
+
 const actLimit = 5 * time.Second
+
+func (v findingsView) With(f view.Finding) view.Shown { return view.Shown{W: v.W, To: v.To, F: f} }
+
+func (v findingsView) Silences() silences { return silences{v.To, v.Silent} }

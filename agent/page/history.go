@@ -6,11 +6,30 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"time"
 
 	"liftbank/agent/history"
+	"liftbank/agent/page/draw"
+	"liftbank/agent/page/figures"
+	"liftbank/agent/page/web"
+	"liftbank/agent/page/words"
 )
+
+// historyPages show and answer what the unit has stored of its past.
+type historyPages struct {
+	site   *web.Site
+	source history.Source // nil: nothing is stored
+}
+
+// Routes registers the page of history and what programs ask for.
+func (h *historyPages) Routes(mux *http.ServeMux) {
+	mux.HandleFunc("GET /history", h.page)
+	mux.HandleFunc("GET /history/run", h.runPage)
+	mux.HandleFunc("GET /api/v1/history", h.apiWindow)
+	mux.HandleFunc("GET /api/v1/history/run", h.apiRun)
+}
 
 // spans are those that the page of history offers.
 var spans = []struct {
@@ -30,14 +49,12 @@ const (
 	mostPoints   = 4000
 	pastLimit    = 8 * time.Second
 	listedSpans  = 50
+	listedRuns   = 10
 )
 
-// unitNow returns the unit's time, by which history is stored.
-func (s *Server) unitNow() time.Time { return s.facts().At }
-
-// historyQuery reads the requested span: from and to, or a span that ends at `to` or now.
-func (s *Server) historyQuery(q url.Values, points int) (history.Query, error) {
-	now := s.unitNow()
+// query reads the requested span: from and to, or a span that ends at `to` or now.
+func (h *historyPages) query(q url.Values, points int) (history.Query, error) {
+	now := h.site.Facts().At // the unit's time, by which history is stored
 	out := history.Query{To: now, Points: points}
 	if text := q.Get("points"); text != "" {
 		n, err := strconv.Atoi(text)
@@ -83,47 +100,58 @@ func (s *Server) historyQuery(q url.Values, points int) (history.Query, error) {
 	return out, nil
 }
 
-// window asks the past, within a time limit.
-func (s *Server) window(ctx context.Context, q history.Query) (history.Window, error) {
+// timed reads history within a time limit.
+type timed struct{ history.Source }
+
+// Window returns a span.
+func (t timed) Window(ctx context.Context, q history.Query) (history.Window, error) {
 	ctx, cancel := context.WithTimeout(ctx, pastLimit)
 	defer cancel()
-	return s.opts.History.Window(ctx, q)
+	return t.Source.Window(ctx, q)
 }
 
-// apiHistory returns a span of history: from, to (RFC 3339) or span, and points.
-func (s *Server) apiHistory(w http.ResponseWriter, r *http.Request) {
-	if s.opts.History == nil {
-		s.sendJSON(w, r, http.StatusServiceUnavailable, errorAnswer{"history is off"})
+// FirstSecond returns a motor run's first second.
+func (t timed) FirstSecond(ctx context.Context, at time.Time) (history.Trace, error) {
+	ctx, cancel := context.WithTimeout(ctx, pastLimit)
+	defer cancel()
+	return t.Source.FirstSecond(ctx, at)
+}
+
+// apiWindow returns a span of history: from, to (RFC 3339) or span, and points.
+func (h *historyPages) apiWindow(w http.ResponseWriter, r *http.Request) {
+	if h.source == nil {
+		h.site.SendError(w, r, http.StatusServiceUnavailable, "history is off")
 		return
 	}
-	q, err := s.historyQuery(r.URL.Query(), apiPoints)
+	q, err := h.query(r.URL.Query(), apiPoints)
 	if err != nil {
-		s.sendJSON(w, r, http.StatusBadRequest, errorAnswer{err.Error()})
+		h.site.SendError(w, r, http.StatusBadRequest, err.Error())
 		return
 	}
-	win, err := s.window(r.Context(), q)
+	win, err := h.source.Window(r.Context(), q)
 	if err != nil {
-		s.opts.Log.Error("history can't be read", "err", err)
-		s.sendJSON(w, r, http.StatusInternalServerError, errorAnswer{"history can't be read"})
+		h.site.Log.Error("history can't be read", "err", err)
+		h.site.SendError(w, r, http.StatusInternalServerError, "history can't be read")
 		return
 	}
-	s.sendJSON(w, r, http.StatusOK, win)
+	h.site.SendJSON(w, r, http.StatusOK, win)
 }
 
 type historyView struct {
 	W              map[string]string
-	To             *reader
+	To             *words.Reader
 	None           bool // nothing is kept
 	Error          string
 	Spans          []spanLink
 	Earlier, Later string
 	From, Until    string
 	FromS, UntilS  int64
-	Charts         []chartView
+	Charts         []draw.Chart
 	Events         template.HTML
 	Findings       []spanView
 	More           int
-	RunCount       int
+	Runs           []runView // the latest
+	MoreRuns       int
 	UPlot          string // addresses for the script
 }
 
@@ -132,67 +160,142 @@ type spanLink struct {
 	Here       bool
 }
 
+// runView is one motor run of the list.
+type runView struct{ Path, Start, Duration, Mean, Peak string }
+
 type spanView struct{ Name, Path, Subject, Word, From, To string }
 
-// past is the page of history. It is whole without script; with it, the charts can be moved and
+// page is the page of history. It is whole without script; with it, the charts can be moved and
 // zoomed.
-func (s *Server) past(w http.ResponseWriter, r *http.Request) {
-	to := readerOf(r)
-	v := historyView{W: to.W, To: to, None: s.opts.History == nil, UPlot: s.assets.urls["uplot.css"]}
-	c := content{
-		template: "history", title: to.W["NavHistory"], nav: "/history", scripts: []string{"uplot.js", "history.js"},
+func (h *historyPages) page(w http.ResponseWriter, r *http.Request) {
+	to := words.Of(r)
+	v := historyView{W: to.W, To: to, None: h.source == nil, UPlot: h.site.Assets.URLs["uplot.css"]}
+	c := web.Content{
+		Template: "history", Title: to.W["NavHistory"], Nav: "/history", Scripts: []string{"uplot.js", "history.js"},
 	}
 	status := http.StatusOK
 	if !v.None {
-		q, err := s.historyQuery(r.URL.Query(), pagePoints)
+		q, err := h.query(r.URL.Query(), pagePoints)
 		if err != nil {
 			status, v.Error = http.StatusBadRequest, to.W["BadSpan"]+" "+err.Error()
-			q, _ = s.historyQuery(nil, pagePoints)
+			q, _ = h.query(nil, pagePoints)
 		}
 		q.Points = min(q.Points, pagePoints)
-		win, err := s.window(r.Context(), q)
+		win, err := h.source.Window(r.Context(), q)
 		if err != nil {
-			s.opts.Log.Error("history can't be read", "err", err)
+			h.site.Log.Error("history can't be read", "err", err)
 			status, v.Error = http.StatusInternalServerError, to.W["HistoryUnread"]
 			win = history.Window{}
 		}
 		win.From, win.To = q.From, q.To
-		to.fillHistory(&v, &win, s.unitNow())
+		fillHistory(to, &v, &win, h.site.Facts().At)
 	}
-	c.data = &v
-	s.show(w, r, status, c)
+	c.Data = &v
+	h.site.Show(w, r, status, c)
 }
 
-func (to *reader) fillHistory(v *historyView, win *history.Window, now time.Time) {
+func fillHistory(to *words.Reader, v *historyView, win *history.Window, now time.Time) {
 	const layout = "2006-01-02 15:04 UTC"
 	v.From, v.Until = win.From.Format(layout), win.To.Format(layout)
 	v.FromS, v.UntilS = win.From.Unix(), win.To.Unix()
 	span := win.To.Sub(win.From)
 	link := func(from, until time.Time) string {
-		return "/history?" + url.Values{"from": {from.Format(
-			time.RFC3339,
-		)}, "to": {until.Format(time.RFC3339)}}.Encode()
+		q := url.Values{"from": {from.Format(time.RFC3339)}, "to": {until.Format(time.RFC3339)}}
+		return "/history?" + q.Encode()
 	}
 	for _, sp := range spans {
-		v.Spans = append(v.Spans, spanLink{"/history?span=" + sp.Name, to.label("Span", sp.Name), sp.Span == span})
+		v.Spans = append(v.Spans, spanLink{"/history?span=" + sp.Name, to.Label("Span", sp.Name), sp.Span == span})
 	}
 	v.Earlier = link(win.From.Add(-span), win.From)
 	if win.To.Before(now.Add(-time.Minute)) {
 		v.Later = link(win.To, win.To.Add(span))
 	}
-	v.Charts, v.Events, v.RunCount = to.charts(win), to.events(win), win.RunCount
+	v.Charts, v.Events = draw.Charts(to, win), draw.Events(to, win)
+	v.Runs = runViews(win.Runs)
+	v.MoreRuns = win.RunCount - len(v.Runs)
 	for i, f := range win.Findings {
 		if i == listedSpans {
 			v.More = len(win.Findings) - i
 			break
 		}
 		sv := spanView{
-			Name: f.Name, Path: "/findings/" + url.PathEscape(f.Name), Subject: to.about(f.Subject),
-			Word: to.label("Severity", f.Severity), From: f.From.UTC().Format(layout), To: to.W["Stands"],
+			Name: f.Name, Path: "/findings/" + url.PathEscape(f.Name), Subject: to.About(f.Subject),
+			Word: to.Label("Severity", f.Severity), From: f.From.UTC().Format(layout), To: to.W["Stands"],
 		}
 		if f.To != nil {
 			sv.To = f.To.UTC().Format(layout)
 		}
 		v.Findings = append(v.Findings, sv)
+	}
+}
+
+// runViews returns the latest runs, the last one first.
+func runViews(runs []history.Run) []runView {
+	runs = slices.SortedFunc(slices.Values(runs), func(a, b history.Run) int { return b.At.Compare(a.At) })
+	var out []runView
+	for _, r := range runs[:min(len(runs), listedRuns)] {
+		out = append(out, runView{
+			Path:  "/history/run?" + url.Values{"at": {r.At.UTC().Format(time.RFC3339Nano)}}.Encode(),
+			Start: r.At.UTC().Format("2006-01-02 15:04:05"), Duration: figures.Number(r.DurationS, 1),
+			Mean: figures.Number(r.MeanA, 0), Peak: figures.Number(r.PeakA, 0),
+		})
+	}
+	return out
+}
+
+// runPageView is the page of a motor run's first second.
+type runPageView struct {
+	W      map[string]string
+	Start  string
+	Error  string
+	Charts []draw.Chart // none: nothing is stored
+}
+
+// runPage shows the first second of the motor run that began at a time.
+func (h *historyPages) runPage(w http.ResponseWriter, r *http.Request) {
+	to := words.Of(r)
+	v := runPageView{W: to.W}
+	status := http.StatusNotFound
+	at, err := time.Parse(time.RFC3339, r.URL.Query().Get("at"))
+	switch {
+	case err != nil:
+		status = http.StatusBadRequest
+	case h.source != nil:
+		v.Start = words.Fill(to.W["FirstSecondAt"], "at", at.UTC().Format("2006-01-02 15:04:05 UTC"))
+		trace, err := h.source.FirstSecond(r.Context(), at)
+		if err != nil {
+			h.site.Log.Error("history can't be read", "err", err)
+			status, v.Error = http.StatusInternalServerError, to.W["HistoryUnread"]
+		} else if v.Charts = draw.FirstSecond(to, &trace); len(v.Charts) > 0 {
+			status = http.StatusOK
+		}
+	}
+	if v.Error == "" && len(v.Charts) == 0 {
+		v.Error = to.W["NoFirstSecond"]
+	}
+	h.site.Show(w, r, status, web.Content{Template: "run-start", Data: v, Title: to.W["FirstSecond"], Nav: "/history"})
+}
+
+// apiRun answers with the first second of a motor run; at is its start, as in the history.
+func (h *historyPages) apiRun(w http.ResponseWriter, r *http.Request) {
+	if h.source == nil {
+		h.site.SendError(w, r, http.StatusServiceUnavailable, "no history is stored")
+		return
+	}
+	at, err := time.Parse(time.RFC3339, r.URL.Query().Get("at"))
+	if err != nil {
+		want := "at: want the start of a motor run, such as 2026-03-09T13:41:07.218Z"
+		h.site.SendError(w, r, http.StatusBadRequest, want)
+		return
+	}
+	trace, err := h.source.FirstSecond(r.Context(), at)
+	switch {
+	case err != nil:
+		h.site.Log.Error("history can't be read", "err", err)
+		h.site.SendError(w, r, http.StatusInternalServerError, "history can't be read")
+	case len(trace.Series) == 0:
+		h.site.SendError(w, r, http.StatusNotFound, "no first second is stored of a motor run at that time")
+	default:
+		h.site.SendJSON(w, r, http.StatusOK, trace)
 	}
 }

@@ -14,7 +14,6 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
-	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -23,6 +22,8 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 
+	"liftbank/agent/page/listen"
+	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
 )
 
@@ -97,9 +98,10 @@ var everyPath = []string{
 // in a frame.
 func TestEveryAnswerHasTheHeaders(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "healthy"))
-	for _, path := range append(everyPath, s.assets.urls["sheet.css"]) {
+	for _, path := range append(everyPath, s.site.Assets.URLs["sheet.css"]) {
 		h := get(s, path).Header()
-		assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
+		assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "+
+			"img-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
 			h.Get("Content-Security-Policy"), path)
 		for name, want := range map[string]string{
 			"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "same-origin",
@@ -202,7 +204,7 @@ func TestBeforeTheFirstSnapshot(t *testing.T) {
 	assert.Equal(t, 200, get(s, "/healthz").Code, "the scan loop may take its time at first")
 	page := get(s, "/")
 	assert.Equal(t, 200, page.Code)
-	assert.Contains(t, page.Body.String(), english.W["NotYet"])
+	assert.Contains(t, page.Body.String(), words.English.W["NotYet"])
 	c.t = c.t.Add(11 * time.Second)
 	assert.Equal(t, 503, get(s, "/healthz").Code)
 }
@@ -234,31 +236,21 @@ func TestAssets(t *testing.T) {
 	pages := get(s, "/").Body.String() + get(s, "/history").Body.String() + get(s, "/visit").Body.String()
 	begin(t, s)
 	pages += get(s, "/visit").Body.String() + get(s, "/visits/"+finished(t, s)).Body.String()
-	for name, url := range s.assets.urls {
+	types := map[string]string{
+		".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
+	}
+	for name, url := range s.site.Assets.URLs {
 		assert.Regexp(t, regexp.MustCompile(`^/assets/\w+\.[0-9a-f]{12}\.\w+$`), url)
 		assert.Contains(t, pages, url, name)
 		w := get(s, url)
 		assert.Equal(t, 200, w.Code)
 		assert.Equal(t, "public, max-age=31536000, immutable", w.Header().Get("Cache-Control"))
-		assert.Equal(t, assetTypes[name], w.Header().Get("Content-Type"))
-		want, err := os.ReadFile(filepath.Join("assets", name))
+		assert.Equal(t, types[filepath.Ext(name)], w.Header().Get("Content-Type"))
+		want, err := os.ReadFile(filepath.Join("web", "assets", name))
 		require.NoError(t, err)
 		assert.Equal(t, string(want), w.Body.String())
 		packed := get(s, url, gzipped)
 		assert.Equal(t, "gzip", packed.Header().Get("Content-Encoding"))
-	}
-}
-
-func TestAcceptsGzip(t *testing.T) {
-	// Cases of RFC 9110 section 12.5.3.
-	for header, want := range map[string]bool{
-		"": false, "gzip": true, "*": true, "identity": false, "compress, gzip": true, "gzip;q=0": false,
-		"gzip; q=0.5":                true,
-		"compress;q=0.5, gzip;q=1.0": true, "identity; q=0.5, *;q=0": false, "gzip;q=x": false, "xgzip": false,
-	} {
-		r := httptest.NewRequest(http.MethodGet, "/", nil)
-		r.Header.Set("Accept-Encoding", header)
-		assert.Equal(t, want, acceptsGzip(r), header)
 	}
 }
 
@@ -267,25 +259,11 @@ func TestFirstViewIsSmall(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "findings"))
 	total := get(s, "/", gzipped).Body.Len()
 	for _, name := range []string{"sheet.css", "sheet.js", "mark.svg"} {
-		require.Contains(t, get(s, "/").Body.String(), s.assets.urls[name])
-		total += get(s, s.assets.urls[name], gzipped).Body.Len()
+		require.Contains(t, get(s, "/").Body.String(), s.site.Assets.URLs[name])
+		total += get(s, s.site.Assets.URLs[name], gzipped).Body.Len()
 	}
 	t.Logf("first view: %d bytes", total)
 	assert.Less(t, total, 20_000)
-}
-
-func TestTakenPort(t *testing.T) {
-	l, err := Listen(t.Context(), "127.0.0.1:0")
-	require.NoError(t, err)
-	defer l.Close()
-	_, err = Listen(t.Context(), l.Addr().String())
-	require.ErrorIs(t, err, syscall.EADDRINUSE)
-	assert.Contains(t, err.Error(), l.Addr().String())
-	assert.Contains(t, err.Error(), "port in use by another program")
-	_, err = Listen(t.Context(), "127.0.0.1:port")
-	assert.Error(t, err)
-	_, err = Listen(t.Context(), "192.0.2.1:0") // TEST-NET-1 of RFC 5737: no machine has it
-	assert.ErrorContains(t, err, "does not have that address")
 }
 
 // serve runs a server on a listener until the test ends or stop is called.
@@ -313,7 +291,7 @@ func serve(t *testing.T, s *Server, l net.Listener) (stop func()) {
 
 func TestServeFailsWithItsListener(t *testing.T) {
 	s, _, _ := unit(t, nil)
-	l, err := Listen(t.Context(), "127.0.0.1:0")
+	l, err := listen.Open(t.Context(), "127.0.0.1:0")
 	require.NoError(t, err)
 	require.NoError(t, l.Close())
 	assert.ErrorContains(t, s.Serve(t.Context(), l), "page: serve on 127.0.0.1:")
@@ -353,7 +331,7 @@ func TestServeEnds(t *testing.T) {
 		want       time.Duration
 	}{
 		{"nothing asked", "", 0},
-		{"asked, and gone before the answer", "GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n", stopLimit},
+		{"asked, and gone before the answer", "GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n", listen.StopLimit},
 		{"gone while asking", "GET / HT", 0},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -416,7 +394,7 @@ func TestConnectionsAreLimited(t *testing.T) {
 	ended := make(chan error, 1)
 	go func() { ended <- s.Serve(ctx, l) }()
 	var clients []net.Conn
-	for range maxConns + 50 {
+	for range listen.MaxConns + 50 {
 		c, err := net.Dial("tcp", inner.Addr().String())
 		require.NoError(t, err)
 		clients = append(clients, c)
@@ -433,7 +411,7 @@ func TestConnectionsAreLimited(t *testing.T) {
 	}
 	cancel()
 	require.NoError(t, <-ended)
-	assert.LessOrEqual(t, l.most.Load(), int64(maxConns))
+	assert.LessOrEqual(t, l.most.Load(), int64(listen.MaxConns))
 }
 
 func TestNewRefusesWhatIsMissing(t *testing.T) {

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
 )
 
@@ -37,7 +38,7 @@ func TestGoldenParts(t *testing.T) {
 			if name == "old" {
 				c.t = c.t.Add(time.Minute)
 			}
-			sh, err := s.sheet(kindNow, readers[0], snap)
+			sh, err := s.streams.made.of(kindNow, words.Readers[0], snap)
 			require.NoError(t, err)
 			var b strings.Builder
 			for _, p := range sh.parts {
@@ -97,7 +98,7 @@ func TestPage(t *testing.T) {
 	page := get(s, "/").Body.String()
 	last := -1
 	for _, mark := range []string{
-		`id="bar"`, english.W["Question"], "Yes: 1 urgent, 1 to repair, 1 to note", `id="findings"`, `id="bank"`,
+		`id="bar"`, words.English.W["Question"], "Yes: 1 urgent, 1 to repair, 1 to note", `id="findings"`, `id="bank"`,
 		`id="feed"`, `id="motor"`, `id="silent"`, `id="sensors"`, `id="before"`,
 	} {
 		at := strings.Index(page, mark)
@@ -109,7 +110,7 @@ func TestPage(t *testing.T) {
 	assert.Contains(t, page, `<noscript><meta http-equiv="refresh"`)
 	assert.Equal(t, 1, strings.Count(page, "aria-live"), "only what is found is read out")
 	assert.NotRegexp(t, regexp.MustCompile(`\son\w+=|\sstyle=|<style|javascript:|https?://`), page)
-	for _, caution := range readers[0].list("Cautions") {
+	for _, caution := range words.Readers[0].List("Cautions") {
 		assert.Contains(t, page, caution)
 	}
 	assert.Equal(t, strings.Count(page, "<section"), strings.Count(page, "</section>"))
@@ -120,7 +121,7 @@ func TestAnswer(t *testing.T) {
 		t.Helper()
 		s := sample(t, "healthy")
 		change(s)
-		assert.Equal(t, answer{want, more}, readers[0].answerOf(s, false))
+		assert.Equal(t, answer{want, more}, answerOf(words.Readers[0], s, false))
 	}
 	finding := func(severity, state string) snapshot.Finding {
 		return snapshot.Finding{Severity: severity, State: state}
@@ -162,9 +163,10 @@ func TestAnswer(t *testing.T) {
 		func(s *snapshot.Snapshot) { s.Findings = []snapshot.Finding{finding("unheard-of", "unacknowledged")} },
 	)
 
-	assert.Equal(t, english.W["NotYet"], readers[0].answerOf(nil, false).Short)
+	assert.Equal(t, words.English.W["NotYet"], answerOf(words.Readers[0], nil, false).Short)
 	assert.Equal(
-		t, english.W["NotNow"], readers[0].answerOf(sample(t, "healthy"), true).Short, "old readings answer nothing",
+		t, words.English.W["NotNow"], answerOf(words.Readers[0], sample(t, "healthy"), true).Short,
+		"old readings answer nothing",
 	)
 }
 
@@ -172,102 +174,26 @@ func TestOldReadingsAreCalledOld(t *testing.T) {
 	s, _, c := unit(t, sample(t, "healthy"))
 	fresh := get(s, "/").Body.String()
 	assert.Contains(t, fresh, ">Figures 0\u00a0s old<")
-	assert.Contains(t, fresh, english.W["No"])
+	assert.Contains(t, fresh, words.English.W["No"])
 	c.t = c.t.Add(90 * time.Second)
 	old := get(s, "/").Body.String()
 	assert.Contains(t, old, "class=\"bad\"><span id=\"age\">No new scans. The figures below are 90\u00a0s old.<")
-	assert.NotContains(t, old, english.W["No"])
+	assert.NotContains(t, old, words.English.W["No"])
 }
 
-func TestFigures(t *testing.T) {
-	v := func(x float64) *float64 { return &x }
-	assert.Equal(t, "—", figure(nil, 2))
-	assert.Equal(t, "12.60", figure(v(12.6), 2))
-	assert.Equal(t, "12.653", figure(v(12.653), 2), "digits are never taken away")
-	assert.Equal(t, "12", figure(v(12), 0))
-	assert.Equal(t, "+3.0", signed(v(3), 1))
-	assert.Equal(t, "−3.0", signed(v(-3), 1))
-	assert.Equal(t, "0.0", signed(v(0), 1))
-	assert.Equal(t, estimated{"92.4", "±\u00a02.1"}, estimate(snapshot.Estimate{Value: v(92.4), Sigma: v(2.1)}, 0))
-	assert.Equal(t, estimated{Value: "—"}, estimate(snapshot.Estimate{}, 0))
-	for d, want := range map[time.Duration]string{
-		0: "0 s", -time.Second: "0 s", 119 * time.Second: "119 s", 2 * time.Minute: "2 min",
-		59*time.Minute + 59*time.Second: "59 min",
-		time.Hour:                       "1 h 0 min", 26*time.Hour + 5*time.Minute: "1 d 2 h",
+// A joint's row is what the snapshot has of it; what is not known is a dash.
+func TestJointRows(t *testing.T) {
+	s := rich(t)
+	amps := -116.6
+	s.Bank.CurrentA = &amps
+	rows := jointRows(words.Readers[0], s)
+	require.Len(t, rows, 4)
+	for i, want := range []jointView{
+		{Drop: "−0.4", Current: "−0.9", Mohm: "—"}, {Drop: "−160.2", Current: "−58.4", Mohm: "2.74"},
+		{Drop: "—", Current: "—", Mohm: "—"}, {Drop: "561.0", Current: "−116.6", Mohm: "4.81"},
 	} {
-		assert.Equal(t, want, strings.ReplaceAll(span(d), "\u00a0", " "))
+		want.Name, want.Learnt = rows[i].Name, rows[i].Learnt
+		assert.Equal(t, want, rows[i])
 	}
-	day := time.Date(2026, 3, 9, 23, 0, 0, 0, time.UTC)
-	assert.Equal(t, "22:00:00 UTC", timeOfDay(day.Add(-time.Hour), day))
-	assert.Equal(t, "2026-03-08 23:00 UTC", timeOfDay(day.Add(-24*time.Hour), day))
-	assert.Equal(t, "2025-03-09 23:00 UTC", timeOfDay(day.AddDate(-1, 0, 0), day))
-	assert.Equal(t, "—", timeOfDay(time.Time{}, day))
-}
-
-// The drawing has each battery with what is measured, each link with its resistance, and says what
-// isn't known.
-func TestDrawing(t *testing.T) {
-	s := sample(t, "findings")
-	d := string(readers[0].drawing(s))
-	for _, text := range []string{">a<", ">b<", ">11.952 V<", ">11.931 V<", ">−1.9 A<", ">— A<"} {
-		assert.Contains(t, d, text)
-	}
-	assert.Equal(t, 4, strings.Count(d, "wire unsure"), "no lead's place is known")
-	one := 0.42
-	s.Links = []snapshot.Link{
-		{Side: "positive", From: "a", To: "b", ResistanceMohm: snapshot.Estimate{Value: &one}},
-		{Side: "negative", From: "a", To: "x"},
-	}
-	s.Bank.MotorLeadsAt = &snapshot.Leads{Positive: "a", Negative: "b"}
-	s.Bank.FeedLeadsAt = &snapshot.Leads{Positive: "b"}
-	d = string(readers[0].drawing(s))
-	assert.Contains(t, d, ">0.42 mΩ<")
-	assert.Equal(t, 1, strings.Count(d, "wire unsure"))
-	s.Batteries = nil
-	assert.Empty(t, readers[0].drawing(s))
-}
-
-// Text and ground of the style sheet, both ways: WCAG 2.1 relative luminance, at least 7 to 1 for
-// text (level AAA) and 3 to 1 for the rules of tables.
-func TestContrast(t *testing.T) {
-	css, err := os.ReadFile(filepath.Join("assets", "sheet.css"))
-	require.NoError(t, err)
-	sets := regexp.MustCompile(`--paper: (#\w+); --ink: (#\w+); --soft: (#\w+); --rule: (#\w+); --shade: (#\w+);\s+--c0: (#\w+); --c1: (#\w+); --c2: (#\w+); --c3: (#\w+);`).FindAllStringSubmatch(string(css), -1)
-	require.Len(t, sets, 3, "light, dark, and printed")
-	for _, set := range sets {
-		paper, ink, soft, rule, shade := set[1], set[2], set[3], set[4], set[5]
-		for _, text := range []string{ink, soft} {
-			for _, ground := range []string{paper, shade} {
-				assert.GreaterOrEqual(t, contrast(text, ground), 7.0, "%s on %s", text, ground)
-			}
-		}
-		for _, line := range append(set[6:], rule) {
-			assert.GreaterOrEqual(t, contrast(line, paper), 3.0, "%s on %s", line, paper)
-		}
-	}
-}
-
-// contrast is the ratio of WCAG 2.1 for two colors like #rgb or #rrggbb.
-func contrast(a, b string) float64 {
-	la, lb := luminance(a), luminance(b)
-	return (max(la, lb) + 0.05) / (min(la, lb) + 0.05)
-}
-
-func luminance(color string) float64 {
-	digits := strings.TrimPrefix(color, "#")
-	if len(digits) == 3 {
-		digits = string([]byte{digits[0], digits[0], digits[1], digits[1], digits[2], digits[2]})
-	}
-	var r, g, b uint8
-	if _, err := fmt.Sscanf(digits, "%02x%02x%02x", &r, &g, &b); err != nil {
-		panic(err)
-	}
-	linear := func(v uint8) float64 {
-		c := float64(v) / 255
-		if c <= 0.03928 {
-			return c / 12.92
-		}
-		return math.Pow((c+0.055)/1.055, 2.4)
-	}
-	return 0.2126*linear(r) + 0.7152*linear(g) + 0.0722*linear(b)
+	assert.Equal(t, "2.74 ±\u00a00.11", rows[1].Learnt)
 }

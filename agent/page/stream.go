@@ -9,19 +9,45 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"sync/atomic"
 	"time"
 
+	"liftbank/agent/page/listen"
+	"liftbank/agent/page/web"
+	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
 )
 
-// apiStream follows the snapshot: events `snapshot` whose data is the JSON of /api/v1/snapshot and
+const (
+	pingEvery   = 15 * time.Second // of a stream without events, so that dead ones are noticed
+	apiGap      = 200 * time.Millisecond
+	sheetGap    = 200 * time.Millisecond // a new snapshot comes once a second: this only holds back a burst
+	retryMillis = 3000                   // asked of a stream's client
+)
+
+// streams let clients follow the snapshot, or the parts of a page, as server-sent events.
+type streams struct {
+	site     *web.Site
+	made     *sheets
+	most     int // that are open at a time
+	open     atomic.Int32
+	stopping context.Context // ends them
+}
+
+// Routes registers the streams.
+func (s *streams) Routes(mux *http.ServeMux) {
+	mux.HandleFunc("GET /live", s.sheets)
+	mux.HandleFunc("GET /api/v1/stream", s.snapshots)
+}
+
+// snapshots follows the snapshot: events `snapshot` whose data is the JSON of /api/v1/snapshot and
 // whose id is its sequence number. A client that reads slowly skips to the newest.
-func (s *Server) apiStream(w http.ResponseWriter, r *http.Request) {
+func (s *streams) snapshots(w http.ResponseWriter, r *http.Request) {
 	s.follow(w, r, apiGap, func(snap *snapshot.Snapshot, fresh bool) ([]byte, error) {
 		if !fresh {
 			return nil, nil
 		}
-		data, err := s.opts.Hub.JSON(snap)
+		data, err := s.site.Hub.JSON(snap)
 		if err != nil {
 			return nil, err
 		}
@@ -29,15 +55,15 @@ func (s *Server) apiStream(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-// live follows a page, /live?of=NAME: events `sheet` with the age of the data, the build of script
-// and style (a page of another build reloads itself), and the parts that have changed since the
-// last event on this stream, by their id.
-func (s *Server) live(w http.ResponseWriter, r *http.Request) {
+// sheets follows a page, /live?of=NAME: events `sheet` with the age of the data, the build of
+// script and style (a page of another build reloads itself), and the parts that have changed since
+// the last event on this stream, by their id.
+func (s *streams) sheets(w http.ResponseWriter, r *http.Request) {
 	k := kind(max(slices.Index(kindNames[:], r.URL.Query().Get("of")), 0))
-	to := readerOf(r)
+	to := words.Of(r)
 	var sent *sheet
 	s.follow(w, r, sheetGap, func(snap *snapshot.Snapshot, fresh bool) ([]byte, error) {
-		sh, err := s.sheet(k, to, snap)
+		sh, err := s.made.of(k, to, snap)
 		if err != nil {
 			return nil, err
 		}
@@ -51,7 +77,7 @@ func (s *Server) live(w http.ResponseWriter, r *http.Request) {
 		sent = sh
 		// Written by hand: encoding would go over the parts again for every client.
 		data := fmt.Appendf(
-			nil, `{"build":%q,"age_s":%.3f,"parts":%s}`, s.assets.build, s.opts.Hub.Age().Seconds(), changes,
+			nil, `{"build":%q,"age_s":%.3f,"parts":%s}`, s.site.Assets.Build, s.site.Hub.Age().Seconds(), changes,
 		)
 		return event("sheet", snap.Seq, data), nil
 	})
@@ -86,19 +112,19 @@ type eventOf func(snap *snapshot.Snapshot, fresh bool) ([]byte, error)
 
 // follow sends an event for each new snapshot, at most one in gap, until the client has gone, is
 // too slow, or the server stops.
-func (s *Server) follow(w http.ResponseWriter, r *http.Request, gap time.Duration, event eventOf) {
-	if s.streams.Add(1) > int32(s.opts.MaxStreams) {
-		s.streams.Add(-1)
+func (s *streams) follow(w http.ResponseWriter, r *http.Request, gap time.Duration, event eventOf) {
+	if s.open.Add(1) > int32(s.most) {
+		s.open.Add(-1)
 		w.Header().Set("Retry-After", "10")
-		send(w, r, http.StatusServiceUnavailable, typeText, []byte(english.W["TooMany"]+"\n"))
+		web.Send(w, r, http.StatusServiceUnavailable, web.TypeText, []byte(words.English.W["TooMany"]+"\n"))
 		return
 	}
-	defer s.streams.Add(-1)
+	defer s.open.Add(-1)
 	ctx, leave := context.WithCancel(r.Context())
 	defer leave()
 	defer context.AfterFunc(s.stopping, leave)()
 
-	out := eventWriter{w: w, rc: http.NewResponseController(w), now: s.opts.Now}
+	out := eventWriter{w: w, rc: http.NewResponseController(w), now: s.site.Now}
 	if err := out.open(r); err != nil {
 		return
 	}
@@ -106,7 +132,7 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, gap time.Duratio
 		snap, err := s.next(ctx, after)
 		fresh := err == nil
 		if errors.Is(err, context.DeadlineExceeded) {
-			snap, err = s.opts.Hub.Current(), nil
+			snap, err = s.site.Hub.Current(), nil
 		}
 		if err != nil {
 			return
@@ -116,7 +142,7 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, gap time.Duratio
 		}
 		e, err := event(snap, fresh)
 		if err != nil {
-			s.opts.Log.Error("snapshot can't be shown", "path", r.URL.Path, "err", err)
+			s.site.Log.Error("snapshot can't be shown", "path", r.URL.Path, "err", err)
 			return
 		}
 		if len(e) == 0 {
@@ -130,9 +156,9 @@ func (s *Server) follow(w http.ResponseWriter, r *http.Request, gap time.Duratio
 
 // lastSeen returns the sequence number that a client coming back has seen last, 0 for none. A
 // number above the present one is of an earlier start of the agent.
-func (s *Server) lastSeen(r *http.Request) uint64 {
+func (s *streams) lastSeen(r *http.Request) uint64 {
 	id, err := strconv.ParseUint(r.Header.Get("Last-Event-ID"), 10, 64)
-	if snap := s.opts.Hub.Current(); err != nil || snap == nil || id > snap.Seq {
+	if snap := s.site.Hub.Current(); err != nil || snap == nil || id > snap.Seq {
 		return 0
 	}
 	return id
@@ -140,10 +166,10 @@ func (s *Server) lastSeen(r *http.Request) uint64 {
 
 // next waits for a newer snapshot; context.DeadlineExceeded when there is none for so long that a
 // ping is due.
-func (s *Server) next(ctx context.Context, after uint64) (*snapshot.Snapshot, error) {
+func (s *streams) next(ctx context.Context, after uint64) (*snapshot.Snapshot, error) {
 	quiet, cancel := context.WithTimeout(ctx, pingEvery)
 	defer cancel()
-	return s.opts.Hub.Next(quiet, after)
+	return s.site.Hub.Next(quiet, after)
 }
 
 func pause(ctx context.Context, d time.Duration) bool {
@@ -180,7 +206,7 @@ func (e eventWriter) open(r *http.Request) error {
 }
 
 func (e eventWriter) write(b []byte) error {
-	if err := e.rc.SetWriteDeadline(e.now().Add(writeLimit)); err != nil {
+	if err := e.rc.SetWriteDeadline(e.now().Add(listen.WriteLimit)); err != nil {
 		return err
 	}
 	if _, err := e.w.Write(b); err != nil {

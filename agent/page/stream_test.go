@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/page/listen"
 	"liftbank/agent/snapshot"
 )
 
@@ -33,7 +34,7 @@ func live(
 	}
 	s, err := New(opts)
 	require.NoError(t, err)
-	l, err := Listen(t.Context(), "127.0.0.1:0")
+	l, err := listen.Open(t.Context(), "127.0.0.1:0")
 	require.NoError(t, err)
 	return l.Addr().String(), hub, serve(t, s, l)
 }
@@ -213,7 +214,8 @@ func TestSlowClientIsDropped(t *testing.T) {
 	hub := snapshot.NewHub(time.Now)
 	hub.Publish(sample(t, "findings"))
 	// A clock that is late by nearly the limit of a write: deadlines are soon over.
-	s, err := New(Options{Hub: hub, Now: func() time.Time { return time.Now().Add(300*time.Millisecond - writeLimit) }})
+	now := func() time.Time { return time.Now().Add(300*time.Millisecond - listen.WriteLimit) }
+	s, err := New(Options{Hub: hub, Now: now})
 	require.NoError(t, err)
 	p := &pipe{make(chan net.Conn, 1), make(chan struct{})}
 	client, server := net.Pipe()
@@ -225,7 +227,7 @@ func TestSlowClientIsDropped(t *testing.T) {
 	one := make([]byte, 1)
 	_, err = client.Read(one) // it has begun; then nothing is read
 	require.NoError(t, err)
-	require.Eventually(t, func() bool { return s.streams.Load() == 0 }, patience, time.Millisecond, "dropped")
+	require.Eventually(t, func() bool { return s.streams.open.Load() == 0 }, patience, time.Millisecond, "dropped")
 	_, err = io.Copy(io.Discard, client)
 	assert.True(t, err == nil || errors.Is(err, io.ErrClosedPipe), "closed by the server: %v", err)
 }

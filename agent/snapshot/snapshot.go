@@ -99,6 +99,8 @@ type Link struct {
 	// through it: positive for a charge current from From's side; nil: not known
 	CurrentA *float64 `json:"current_a"`
 	DropV    *float64 `json:"drop_v"` // over it, in the same direction
+	// as the last scan shows it; nil: not known, or less than 5 A flow
+	NowMohm *float64 `json:"resistance_now_mohm"`
 }
 
 // Battery is one 12 V block.
@@ -135,9 +137,12 @@ type Motor struct {
 	VoltageV   *float64       `json:"voltage_v"` // at the motor terminal
 	Command    *bool          `json:"command"`   // contactor coil
 	PathMohm   Estimate       `json:"path_mohm"` // bank's positive post to the motor's terminal
-	LiftAh     Estimate       `json:"lift_ah"`   // charge that a lift takes
-	LiftWh     Estimate       `json:"lift_wh"`   // energy that a lift takes
-	LastRun    *Run           `json:"last_run"`
+	// over that path in the last scan; nil: not known, or less than 5 A flow out of the bank
+	PathDropV   *float64 `json:"path_drop_v"`
+	PathNowMohm *float64 `json:"path_now_mohm"` // its resistance as that scan shows it
+	LiftAh      Estimate `json:"lift_ah"`       // charge that a lift takes
+	LiftWh      Estimate `json:"lift_wh"`       // energy that a lift takes
+	LastRun     *Run     `json:"last_run"`
 }
 
 // SinceService is the work since a service of one kind was done, or since counting began.
@@ -180,6 +185,9 @@ type Feed struct {
 	WakeTimeS        float64   `json:"wake_time_s"`
 	FeedTimeS        float64   `json:"feed_time_s"`
 	PathMohm         Estimate  `json:"path_mohm"` // converter to the bank's positive post
+	// over that path in the last scan; nil: not known, or less than 5 A flow into the bank
+	PathDropV   *float64 `json:"path_drop_v"`
+	PathNowMohm *float64 `json:"path_now_mohm"` // its resistance as that scan shows it
 }
 
 // Finding is a named condition with its evidence and the next check.

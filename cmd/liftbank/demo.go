@@ -12,7 +12,7 @@ import (
 
 	"liftbank/agent"
 	"liftbank/agent/config"
-	"liftbank/agent/page"
+	"liftbank/agent/page/listen"
 	"liftbank/agent/snapshot"
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
@@ -73,7 +73,7 @@ func (c demoCmd) Run(s streams) (err error) {
 		return err
 	}
 	unit.Clock.Pace = newPacer(c.Speed).wait
-	l, err := page.Listen(s.ctx, c.Listen)
+	l, err := listen.Open(s.ctx, c.Listen)
 	if err != nil {
 		return fmt.Errorf("%w (choose another address with --listen)", err)
 	}

@@ -30,10 +30,10 @@ var layers = map[string][]string{
 	"sim":     {"detmath curve duty", "cell board", "bank scenario", "."},
 	"agent": {
 		"config/strict history moment safefile snapshot readings",
-		"pin store visit",
-		"config records",
-		"outlet page records/schema",
-		"metrics publish",
+		"pin store visit page/figures page/listen page/words",
+		"config records page/draw page/view page/web",
+		"outlet page/visits records/schema",
+		"metrics page publish",
 		".",
 	},
 }

@@ -15,7 +15,7 @@ import (
 
 	"liftbank/agent"
 	"liftbank/agent/config"
-	"liftbank/agent/page"
+	"liftbank/agent/page/listen"
 )
 
 type runCmd struct {
@@ -49,7 +49,7 @@ func (c runCmd) Run(s streams) error {
 	for _, remark := range hw.Remarks {
 		log.Debug("driver not loaded", "why", remark)
 	}
-	l, err := page.Listen(s.ctx, cfg.HTTP.Listen)
+	l, err := listen.Open(s.ctx, cfg.HTTP.Listen)
 	if err != nil {
 		return err
 	}

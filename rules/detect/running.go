@@ -76,7 +76,7 @@ func (w *work[L, M]) judge(f *view.Frame) {
 		w.unjudged(f, why)
 		return
 	}
-	if w.Clean != nil && w.Clean(f) && f.Book.Calm(w.first, len(w.subjects)) {
+	if w.Clean != nil && w.Clean(f) && finding.Calm(f.Book.Records[w.first:w.first+len(w.subjects)]) {
 		return
 	}
 	for i := range w.subjects {

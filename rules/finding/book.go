@@ -77,15 +77,11 @@ func (b *Book) Add(r Record) int {
 
 // Judge applies a verdict to finding i.
 func (b *Book) Judge(i int, at time.Duration, v Verdict) {
-	if v.Opinion == Absent && b.Records[i].calm() {
-		b.Records[i].Because = nil // by far the most frequent case
+	r := &b.Records[i]
+	if v.Opinion == Absent && r.calm() {
+		r.Because = nil // by far the most frequent case
 		return
 	}
-	b.judge(i, at, v)
-}
-
-func (b *Book) judge(i int, at time.Duration, v Verdict) {
-	r := &b.Records[i]
 	if r.IsShelved && at >= r.ShelvedTo {
 		b.unshelve(i, "", at)
 	}
@@ -102,11 +98,10 @@ func (b *Book) judge(i int, at time.Duration, v Verdict) {
 	}
 }
 
-// Calm reports whether verdicts that the condition is absent change nothing about n findings from
-// the first on.
-func (b *Book) Calm(first, n int) bool {
-	for i := first; i < first+n; i++ {
-		if r := &b.Records[i]; !r.calm() || r.Because != nil {
+// Calm reports whether verdicts that the condition is absent change nothing about these records.
+func Calm(records []Record) bool {
+	for i := range records {
+		if r := &records[i]; !r.calm() || r.Because != nil {
 			return false
 		}
 	}

@@ -1,6 +1,10 @@
 package network
 
-import "liftbank/rules/unit"
+import (
+	"math"
+
+	"liftbank/rules/unit"
+)
 
 // LinkNow returns the current through the link on a side between batteries from and from+1 of n in
 // one scan, by Kirchhoff's law, and the voltage over it. Both are positive for a charge current
@@ -22,6 +26,30 @@ func LinkNow(
 		amps = beyond(read, from, lead, n)
 	}
 	return amps, dropV
+}
+
+// LeastNowA is the current in A from which one scan tells a resistance: 1 mV, which any voltage
+// channel may be off by, is then 0.2 mΩ, half of a good link. The first step of the page's test of
+// joints names it. Our choice.
+const LeastNowA = 5.0
+
+// MohmNow returns the resistance in mΩ that one scan shows of what carries a current in the
+// direction of a drop. It is not fitted where either is missing or the current is too small.
+func MohmNow(amps, dropV unit.Reading) unit.Reading {
+	if !amps.OK() || !dropV.OK() || math.Abs(amps.Value) < LeastNowA {
+		return unit.Reading{}
+	}
+	return unit.Reading{Value: 1000 * dropV.Value / amps.Value, Quality: unit.Good}
+}
+
+// PathNow returns the drop from one voltage to another in one scan, and the resistance of the path
+// between them in mΩ. amps is the current that way. Both are not fitted where it isn't enough.
+func PathNow(fromV, endV, amps unit.Reading) (dropV, mohm unit.Reading) {
+	if !fromV.OK() || !endV.OK() || !amps.OK() || amps.Value < LeastNowA {
+		return unit.Reading{}, unit.Reading{}
+	}
+	dropV = unit.Reading{Value: fromV.Value - endV.Value, Quality: unit.Good}
+	return dropV, MohmNow(amps, dropV)
 }
 
 func negative(raw *unit.Scan, i int, ground *[unit.MaxBatteries]bool) unit.Reading {

@@ -87,7 +87,7 @@ func (c *Channels) Check(in *unit.Scan, f Facts) {
 			c.checkTemp(s.Battery(), r.Value)
 		}
 		if calm {
-			c.checkNoise(k, s.Signal(), r.Value)
+			k.checkNoise(s.Signal(), r.Value, c.now)
 		} else {
 			k.HasLast = k.HasLast && s.Signal() == unit.BatteryTemp
 		}
@@ -116,7 +116,7 @@ func (c *Channels) uncommandedFor(in *unit.Scan) time.Duration {
 	return c.now - m.CommandedAt
 }
 
-func (c *Channels) checkNoise(k *ChannelMemory, kind unit.Signal, v float64) {
+func (k *ChannelMemory) checkNoise(kind unit.Signal, v float64, now time.Duration) {
 	if !k.HasLast {
 		return
 	}
@@ -134,7 +134,7 @@ func (c *Channels) checkNoise(k *ChannelMemory, kind unit.Signal, v float64) {
 	k.Noise += (far - k.Noise) / noiseMemory
 	switch {
 	case k.Doubt == NoDoubt && k.Noise > noisy:
-		k.Doubt, k.DoubtSince = doubtNoise, c.now
+		k.Doubt, k.DoubtSince = doubtNoise, now
 	case k.Doubt == doubtNoise && k.Noise < noLongerNoisy:
 		k.Doubt = NoDoubt
 	}

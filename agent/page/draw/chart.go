@@ -1,4 +1,4 @@
-package page
+package draw
 
 import (
 	"fmt"
@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"liftbank/agent/history"
+	"liftbank/agent/page/figures"
+	"liftbank/agent/page/words"
 )
 
 // chartKinds are the charts, each with the end of the figures' names that belong to it.
@@ -29,8 +31,8 @@ const (
 // lineClasses distinguish lines by their dashes, not by color alone.
 const lineClasses = 4
 
-// chartView is one chart with the same in words.
-type chartView struct {
+// Chart is one chart with the same in words.
+type Chart struct {
 	Kind, Title, Unit string
 	SVG               template.HTML
 	Lines             []lineView
@@ -49,14 +51,49 @@ func (s scale) y(v float64) float64 {
 	return chartTop + (chartHeight-chartTop-chartBottom)*(s.high-v)/(s.high-s.low)
 }
 
-// charts returns the charts for which a window has lines.
-func (to *reader) charts(w *history.Window) []chartView {
-	var out []chartView
+// timeline is the horizontal axis of charts: where the times are that the series have, and what
+// draws the axis itself.
+type timeline struct {
+	x    []float64
+	draw func(*svgBuilder)
+}
+
+// Charts returns the charts for which a window has lines.
+func Charts(to *words.Reader, w *history.Window) []Chart {
+	line := timeline{draw: func(d *svgBuilder) { d.timeAxis(w.From, w.To, chartTop, chartHeight-chartBottom, true) }}
+	for _, t := range w.TimesS {
+		line.x = append(line.x, place(w, t))
+	}
+	return charts(to, w.Series, line)
+}
+
+// FirstSecond returns the charts of a motor run's first second.
+func FirstSecond(to *words.Reader, tr *history.Trace) []Chart {
+	if len(tr.TimesS) < 2 {
+		return nil
+	}
+	from, end := tr.TimesS[0], tr.TimesS[len(tr.TimesS)-1]
+	at := func(s float64) float64 {
+		return chartLeft + (chartWidth-chartLeft-chartRight)*(s-from)/max(end-from, 1e-3)
+	}
+	line := timeline{draw: func(d *svgBuilder) { d.secondsAxis(from, end, at) }}
+	for _, s := range tr.TimesS {
+		line.x = append(line.x, at(s))
+	}
+	var series []history.Series
+	for _, s := range tr.Series {
+		series = append(series, history.Series{Figure: s.Figure, Battery: s.Battery, Mean: s.Values})
+	}
+	return charts(to, series, line)
+}
+
+func charts(to *words.Reader, series []history.Series, line timeline) []Chart {
+	var out []Chart
 	for _, k := range chartKinds {
 		var lines []*history.Series
-		for i := range w.Series {
-			if strings.HasSuffix(w.Series[i].Figure, k.Suffix) && len(lines) < mostLines {
-				lines = append(lines, &w.Series[i])
+		for i := range series {
+			if strings.HasSuffix(series[i].Figure, k.Suffix) && len(lines) < mostLines {
+				lines = append(lines, &series[i])
 			}
 		}
 		if len(lines) == 0 {
@@ -64,21 +101,21 @@ func (to *reader) charts(w *history.Window) []chartView {
 		}
 		convert, unit := func(v float64) float64 { return v }, k.Unit
 		if unit == "°C" && to.Fahrenheit {
-			convert, unit = toFahrenheit, "°F"
+			convert, unit = words.ToFahrenheit, "°F"
 		}
 		title := strings.TrimSuffix(to.W[k.Word], ", "+k.Unit) + ", " + unit
-		v := chartView{Kind: k.Suffix, Title: title, Unit: unit}
+		v := Chart{Kind: k.Suffix, Title: title, Unit: unit}
 		for i, l := range lines {
-			v.Lines = append(v.Lines, to.lineView(l, i%lineClasses, convert))
+			v.Lines = append(v.Lines, lineOf(to, l, i%lineClasses, convert))
 		}
-		v.SVG = to.chart(w, lines, title, convert)
+		v.SVG = chart(to, line, lines, title, convert)
 		out = append(out, v)
 	}
 	return out
 }
 
-func (to *reader) lineView(l *history.Series, class int, convert func(float64) float64) lineView {
-	v := lineView{Name: to.seriesName(l), Class: class, Min: unknown, Mean: unknown, Max: unknown}
+func lineOf(to *words.Reader, l *history.Series, class int, convert func(float64) float64) lineView {
+	v := lineView{Name: seriesName(to, l), Class: class, Min: figures.Unknown, Mean: figures.Unknown, Max: figures.Unknown}
 	low, high, sum, n := math.Inf(1), math.Inf(-1), 0.0, 0
 	for i, m := range l.Mean {
 		if m == nil {
@@ -101,16 +138,16 @@ func (to *reader) lineView(l *history.Series, class int, convert func(float64) f
 }
 
 // seriesName returns a line's name: the battery, or what else is measured.
-func (to *reader) seriesName(l *history.Series) string {
+func seriesName(to *words.Reader, l *history.Series) string {
 	if l.Battery != "" {
 		return to.W["Battery"] + " " + l.Battery
 	}
-	return to.label("Series", l.Figure)
+	return to.Label("Series", l.Figure)
 }
 
 // chart draws lines over time; between the least and the most of each bin is a band.
-func (to *reader) chart(
-	w *history.Window, lines []*history.Series, title string, convert func(float64) float64,
+func chart(
+	to *words.Reader, line timeline, lines []*history.Series, title string, convert func(float64) float64,
 ) template.HTML {
 	sc, ok := scaleOf(lines, convert)
 	d := &svgBuilder{}
@@ -118,14 +155,14 @@ func (to *reader) chart(
 		`<svg class="chart" viewBox="0 0 %d %d" role="img" aria-label="%s">`, chartWidth, chartHeight,
 		template.HTMLEscapeString(title),
 	)
-	d.timeAxis(w.From, w.To, chartTop, chartHeight-chartBottom, true)
+	line.draw(d)
 	if ok {
 		d.valueAxis(sc)
 		for i, l := range lines {
-			d.band(w, l, sc, convert, i%lineClasses)
+			d.band(line.x, l, sc, convert, i%lineClasses)
 		}
 		for i, l := range lines {
-			d.curve(w, l, sc, convert, i%lineClasses)
+			d.curve(line.x, l, sc, convert, i%lineClasses)
 		}
 	} else {
 		d.text("middle", chartWidth/2, chartHeight/2, to.W["NothingKept"])
@@ -165,16 +202,16 @@ func place(w *history.Window, t int64) float64 {
 	return chartLeft + (chartWidth-chartLeft-chartRight)*(float64(t)-float64(w.From.Unix()))/span
 }
 
-func (d *svgBuilder) curve(w *history.Window, l *history.Series, sc scale, convert func(float64) float64, class int) {
+func (d *svgBuilder) curve(x []float64, l *history.Series, sc scale, convert func(float64) float64, class int) {
 	var path []byte
 	pen := byte('M')
-	for i, t := range w.TimesS {
+	for i := range x {
 		if i >= len(l.Mean) || l.Mean[i] == nil {
 			pen = 'M'
 			continue
 		}
 		path = append(path, pen)
-		path = point(path, place(w, t), sc.y(convert(*l.Mean[i])))
+		path = point(path, x[i], sc.y(convert(*l.Mean[i])))
 		pen = 'L'
 	}
 	d.put(`<path class="curve c%d" d="%s"/>`, class, path)
@@ -187,7 +224,7 @@ func point(path []byte, x, y float64) []byte {
 }
 
 // band draws where the least and the most of the bins are apart.
-func (d *svgBuilder) band(w *history.Window, l *history.Series, sc scale, convert func(float64) float64, class int) {
+func (d *svgBuilder) band(x []float64, l *history.Series, sc scale, convert func(float64) float64, class int) {
 	var path []byte
 	begin := -1
 	close := func(end int) {
@@ -195,18 +232,18 @@ func (d *svgBuilder) band(w *history.Window, l *history.Series, sc scale, conver
 			pen := byte('M')
 			for i := begin; i < end; i++ {
 				path = append(path, pen)
-				path = point(path, place(w, w.TimesS[i]), sc.y(convert(*l.Max[i])))
+				path = point(path, x[i], sc.y(convert(*l.Max[i])))
 				pen = 'L'
 			}
 			for i := end - 1; i >= begin; i-- {
 				path = append(path, 'L')
-				path = point(path, place(w, w.TimesS[i]), sc.y(convert(*l.Min[i])))
+				path = point(path, x[i], sc.y(convert(*l.Min[i])))
 			}
 			path = append(path, 'Z')
 		}
 		begin = -1
 	}
-	for i := range w.TimesS {
+	for i := range x {
 		has := i < len(l.Min) && i < len(l.Max) && l.Min[i] != nil && l.Max[i] != nil
 		switch {
 		case has && begin < 0:
@@ -215,7 +252,7 @@ func (d *svgBuilder) band(w *history.Window, l *history.Series, sc scale, conver
 			close(i)
 		}
 	}
-	close(min(len(w.TimesS), len(l.Max)))
+	close(min(len(x), len(l.Max)))
 	if len(path) > 0 {
 		d.put(`<path class="band c%d" d="%s"/>`, class, path)
 	}
@@ -226,10 +263,25 @@ func (d *svgBuilder) valueAxis(s scale) {
 	decimals := max(0, int(math.Ceil(-math.Log10(step)-1e-9)))
 	for v := math.Ceil(s.low/step) * step; v <= s.high; v += step {
 		d.line("grid", chartLeft, s.y(v), chartWidth-chartRight, s.y(v))
-		d.text(
-			"tick end", chartLeft-5, s.y(v)+7, strings.Replace(strconv.FormatFloat(v, 'f', decimals, 64), "-", "−", 1),
-		)
+		d.text("tick end", chartLeft-5, s.y(v)+7, withMinus(v, decimals))
 	}
+}
+
+func withMinus(v float64, decimals int) string {
+	return strings.Replace(strconv.FormatFloat(v, 'f', decimals, 64), "-", "−", 1)
+}
+
+// secondsAxis marks seconds after a start; at returns where one is.
+func (d *svgBuilder) secondsAxis(from, to float64, at func(float64) float64) {
+	const bottom = chartHeight - chartBottom
+	step := niceStep((to - from) / mostMarks)
+	decimals := max(0, int(math.Ceil(-math.Log10(step)-1e-9)))
+	for i := math.Ceil(from / step); i*step <= to; i++ {
+		x := at(i * step)
+		d.line("grid", x, chartTop, x, bottom)
+		d.text("tick middle", x, bottom+24, withMinus(i*step+0, decimals)) // +0: no minus before zero
+	}
+	d.frame(chartTop, bottom)
 }
 
 // niceStep returns 1, 2 or 5 times a power of ten, at least x.
@@ -257,7 +309,9 @@ var timeSteps = []struct {
 	{7 * 24 * time.Hour, "01-02"}, {30 * 24 * time.Hour, "06-01-02"}, {61 * 24 * time.Hour, "06-01-02"},
 }
 
-const mostMarks = 6 // so that their names keep apart on a phone, where letters are twice as large beside the lines
+// mostMarks is small, so that their names keep apart on a phone, where letters are twice as large
+// beside the lines.
+const mostMarks = 6
 
 func (d *svgBuilder) timeAxis(from, to time.Time, top, bottom float64, named bool) {
 	span := to.Sub(from)
@@ -279,14 +333,19 @@ func (d *svgBuilder) timeAxis(from, to time.Time, top, bottom float64, named boo
 			d.text("tick middle", x, bottom+24, t.Format(s.layout))
 		}
 	}
+	d.frame(top, bottom)
+}
+
+// frame draws the border of a chart.
+func (d *svgBuilder) frame(top, bottom float64) {
 	d.put(
 		`<rect class="frame" x="%d" y="%g" width="%d" height="%g"/>`, chartLeft, top, chartWidth-chartLeft-chartRight,
 		bottom-top,
 	)
 }
 
-// events draws runs as strokes and findings as bars, each finding in a row of its own.
-func (to *reader) events(w *history.Window) template.HTML {
+// Events draws runs as strokes and findings as bars, each finding in a row of its own.
+func Events(to *words.Reader, w *history.Window) template.HTML {
 	rows := map[string]int{}
 	var names []string
 	for _, f := range w.Findings {

@@ -1,4 +1,4 @@
-package page
+package web
 
 import (
 	"crypto/sha256"
@@ -15,11 +15,11 @@ import (
 //go:embed assets
 var files embed.FS
 
-// assets are the files that the page refers to, under names that change with their content, so that
+// Assets are the files that the page refers to, under names that change with their content, so that
 // a browser may keep them for good.
-type assets struct {
-	build  string            // changes when any of them does
-	urls   map[string]string // by plain name
+type Assets struct {
+	Build  string            // changes when any of them does
+	URLs   map[string]string // by plain name
 	byName map[string]asset  // by the name in the URL
 }
 
@@ -38,8 +38,8 @@ var assetTypes = map[string]string{
 	"uplot.js": typeScript, "uplot.css": "text/css; charset=utf-8",
 }
 
-func newAssets() assets {
-	a := assets{urls: map[string]string{}, byName: map[string]asset{}}
+func newAssets() Assets {
+	a := Assets{URLs: map[string]string{}, byName: map[string]asset{}}
 	all := sha256.New()
 	for _, name := range slices.Sorted(maps.Keys(assetTypes)) {
 		plain := mustRead(name)
@@ -47,10 +47,10 @@ func newAssets() assets {
 		sum := sha256.Sum256(plain)
 		ext := path.Ext(name)
 		hashed := strings.TrimSuffix(name, ext) + "." + hex.EncodeToString(sum[:6]) + ext
-		a.urls[name] = "/assets/" + hashed
+		a.URLs[name] = "/assets/" + hashed
 		a.byName[hashed] = asset{contentType: assetTypes[name], plain: plain, packed: pack(plain)}
 	}
-	a.build = hex.EncodeToString(all.Sum(nil)[:6])
+	a.Build = hex.EncodeToString(all.Sum(nil)[:6])
 	return a
 }
 
@@ -62,19 +62,20 @@ func mustRead(name string) []byte {
 	return b
 }
 
-func (s *Server) asset(w http.ResponseWriter, r *http.Request) {
-	a, ok := s.assets.byName[r.PathValue("name")]
+// serve sends the file that a request names.
+func (a Assets) serve(w http.ResponseWriter, r *http.Request) {
+	file, ok := a.byName[r.PathValue("name")]
 	if !ok {
 		http.NotFound(w, r)
 		return
 	}
 	w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
-	w.Header().Set("Content-Type", a.contentType)
+	w.Header().Set("Content-Type", file.contentType)
 	w.Header().Set("Vary", "Accept-Encoding")
-	body := a.plain
+	body := file.plain
 	if acceptsGzip(r) {
 		w.Header().Set("Content-Encoding", "gzip")
-		body = a.packed
+		body = file.packed
 	}
 	_, _ = w.Write(body)
 }

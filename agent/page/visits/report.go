@@ -1,4 +1,4 @@
-package page
+package visits
 
 import (
 	"html/template"
@@ -8,16 +8,22 @@ import (
 	"time"
 
 	"liftbank/agent/history"
+	"liftbank/agent/page/draw"
+	"liftbank/agent/page/figures"
+	"liftbank/agent/page/view"
+	"liftbank/agent/page/web"
+	"liftbank/agent/page/words"
 	"liftbank/agent/visit"
 )
 
-// reportView is a visit as it is printed.
 // Steps returns the steps of a finding's next check, for its template.
-func (v reportView) Steps(r visit.Remaining) []template.HTML { return v.To.steps(r.Name, r.NextCheck) }
+func (v reportView) Steps(r visit.Remaining) []template.HTML {
+	return view.Steps(v.To, r.Name, r.NextCheck)
+}
 
 type reportView struct {
 	W          map[string]string
-	To         *reader
+	To         *words.Reader
 	V          *visit.Visit
 	Preview    bool
 	Begun, End string
@@ -28,12 +34,15 @@ type reportView struct {
 	Tests      []testView
 	Work       []workView
 	Compare    []compareRow
-	Charts     []chartView
+	Charts     []draw.Chart
 	ChartsOf   string
 	Oil        string
 	JSON, CSV  string
 	Gaps       []string // what is missing before it is finished; nothing forbids to finish
 }
+
+// pair is one line of a table: a name, what is said of it, and a remark.
+type pair struct{ Name, Value, Note string }
 
 type reportArea struct {
 	Title string
@@ -53,59 +62,58 @@ type compareRow struct {
 
 const reportCharts = 7 * 24 * time.Hour // before the end of the visit
 
-func (s *Server) showReport(w http.ResponseWriter, r *http.Request, v *visit.Visit, preview bool) {
-	to := readerOf(r)
-	p := reportView{
-		W: to.W, To: to, V: v, Preview: preview, Begun: v.Begun.UTC().Format("2006-01-02 15:04 UTC"), End: unknown,
+func (p *Records) show(w http.ResponseWriter, r *http.Request, v *visit.Visit, preview bool) {
+	to := words.Of(r)
+	out := reportView{
+		W: to.W, To: to, V: v, Preview: preview, Begun: v.Begun.UTC().Format("2006-01-02 15:04 UTC"), End: figures.Unknown,
 		JSON: "/visits/" + url.PathEscape(v.ID) + ".json", CSV: "/visits/" + url.PathEscape(v.ID) + ".csv",
 	}
 	end := v.Finished
 	if preview {
-		end = s.unitNow()
-		p.Gaps = to.gaps(v)
+		end = p.site.Facts().At
+		out.Gaps = gaps(to, v)
 	} else {
-		p.End = v.Finished.UTC().Format("2006-01-02 15:04 UTC")
+		out.End = v.Finished.UTC().Format("2006-01-02 15:04 UTC")
 	}
-	p.Head = to.reportHead(v)
+	out.Head = reportHead(to, v)
 	for _, a := range v.Areas {
-		p.Areas = append(p.Areas, to.reportArea(a, &p.Unchecked))
+		out.Areas = append(out.Areas, checkedOf(to, a, &out.Unchecked))
 	}
 	for _, m := range v.Readings {
-		p.Readings = append(p.Readings, to.readingView(m))
+		out.Readings = append(out.Readings, readingOf(to, m))
 	}
 	for _, t := range v.Tests {
-		p.Tests = append(p.Tests, testView{
-			t.Battery, t.Method, strings.TrimSpace(loadOf(t)), figure(t.CrankingA, 0), figure(
-				t.AgentCrankingA, 0,
-			), figure(t.ResistanceMohm, 2), figure(t.AgentResistanceMohm, 2),
+		out.Tests = append(out.Tests, testView{
+			t.Battery, t.Method, strings.TrimSpace(loadOf(t)), figures.Of(t.CrankingA, 0),
+			figures.Of(t.AgentCrankingA, 0), figures.Of(t.ResistanceMohm, 2), figures.Of(t.AgentResistanceMohm, 2),
 		})
 	}
 	for _, k := range v.Work {
-		p.Work = append(p.Work, to.workView(k))
+		out.Work = append(out.Work, workOf(to, k))
 	}
-	p.Compare = to.compareFigures(&v.Before, &v.After)
-	p.Oil = to.oil(v.Oil)
-	if s.opts.History != nil {
+	out.Compare = compareFigures(to, &v.Before, &v.After)
+	out.Oil = oil(to, v.Oil)
+	if p.source != nil {
 		q := history.Query{From: end.Add(-reportCharts), To: end, Points: 240}
-		if win, err := s.window(r.Context(), q); err == nil {
+		if win, err := p.source.Window(r.Context(), q); err == nil {
 			win.From, win.To = q.From, q.To
-			p.Charts = to.charts(&win)
-			p.ChartsOf = q.From.UTC().Format("2006-01-02") + " – " + q.To.UTC().Format("2006-01-02")
+			out.Charts = draw.Charts(to, &win)
+			out.ChartsOf = q.From.UTC().Format("2006-01-02") + " – " + q.To.UTC().Format("2006-01-02")
 		} else {
-			s.opts.Log.Error("history can't be read", "err", err)
+			p.site.Log.Error("history can't be read", "err", err)
 		}
 	}
-	s.show(w, r, http.StatusOK, content{
-		template: "report", data: p, title: to.W["Report"] + " " + v.Unit, nav: "/visit",
-		scripts: []string{"report.js"},
+	p.site.Show(w, r, http.StatusOK, web.Content{
+		Template: "report", Data: out, Title: to.W["Report"] + " " + v.Unit, Nav: "/visit",
+		Scripts: []string{"report.js"},
 	})
 }
 
-func (to *reader) reportHead(v *visit.Visit) []pair {
+func reportHead(to *words.Reader, v *visit.Visit) []pair {
 	count := func(c visit.Counters) string {
-		return fill(
-			to.W["CountersText"], "cycles", number(float64(c.LiftCycles), 0), "runs", number(float64(c.Runs), 0),
-			"hours", short(&[]float64{c.MotorTimeS / 3600}[0], 1, false),
+		return words.Fill(
+			to.W["CountersText"], "cycles", figures.Number(float64(c.LiftCycles), 0), "runs", figures.Number(float64(c.Runs), 0),
+			"hours", figures.Short(&[]float64{c.MotorTimeS / 3600}[0], 1, false),
 		)
 	}
 	return []pair{
@@ -116,7 +124,7 @@ func (to *reader) reportHead(v *visit.Visit) []pair {
 
 func orDash(text string) string {
 	if text == "" {
-		return unknown
+		return figures.Unknown
 	}
 	return text
 }
@@ -128,7 +136,7 @@ func loadOf(t visit.Test) string {
 		unit string
 	}{{t.LoadA, "A"}, {t.AfterS, "s"}, {t.VoltageV, "V"}} {
 		if p.v != nil {
-			parts = append(parts, number(*p.v, 0)+"\u00a0"+p.unit)
+			parts = append(parts, figures.Number(*p.v, 0)+"\u00a0"+p.unit)
 		}
 	}
 	return strings.Join(parts, ", ")
@@ -137,15 +145,15 @@ func loadOf(t visit.Test) string {
 // stateMarks are signs beside the words of a state.
 var stateMarks = map[string]string{"ok": "✓", "attention": "!", "not-checked": "–"}
 
-func (to *reader) reportArea(a visit.CheckedArea, unchecked *int) reportArea {
-	out := reportArea{Title: to.translate(a.Title)}
+func checkedOf(to *words.Reader, a visit.CheckedArea, unchecked *int) reportArea {
+	out := reportArea{Title: to.Translate(a.Title)}
 	for _, i := range a.Items {
 		if i.State == "not-checked" && i.Note+i.Reading+i.Photo == "" {
 			*unchecked++
 			continue
 		}
 		item := reportItem{
-			Text: to.translate(i.Text), Mark: stateMarks[i.State], State: to.label("Choice", i.State), Class: "note",
+			Text: to.Translate(i.Text), Mark: stateMarks[i.State], State: to.Label("Choice", i.State), Class: "note",
 		}
 		if i.State == "attention" {
 			item.Class = "urgent"
@@ -166,15 +174,14 @@ func (to *reader) reportArea(a visit.CheckedArea, unchecked *int) reportArea {
 	return out
 }
 
-func (to *reader) readingView(m visit.Reading) readingView {
+func readingOf(to *words.Reader, m visit.Reading) readingView {
 	v := readingView{
-		Name: to.label("Subject", m.Subject) + ", " + to.label(
-			"Field", m.Figure,
-		), Mine: to.measured(&m.Value, m.Unit), Agents: to.measured(m.Agent, m.Unit), Differs: unknown,
-		At: m.At.UTC().Format("15:04"),
+		Name: to.Label("Subject", m.Subject) + ", " + to.Label("Field", m.Figure),
+		Mine: view.Measured(to, &m.Value, m.Unit), Agents: view.Measured(to, m.Agent, m.Unit),
+		Differs: figures.Unknown, At: m.At.UTC().Format("15:04"),
 	}
 	if _, named := to.W["Subject."+m.Subject]; !named {
-		v.Name = to.W["Battery"] + " " + m.Subject + ", " + to.label("Field", m.Figure)
+		v.Name = to.W["Battery"] + " " + m.Subject + ", " + to.Label("Field", m.Figure)
 	}
 	if m.Agent != nil {
 		d := m.Value - *m.Agent
@@ -182,21 +189,21 @@ func (to *reader) readingView(m visit.Reading) readingView {
 		if unit == "°C" && to.Fahrenheit {
 			d, unit = d*9/5, "°F"
 		}
-		v.Differs = short(&d, 2, true) + " " + unit
+		v.Differs = figures.Short(&d, 2, true) + " " + unit
 	}
 	return v
 }
 
 // compareFigures sets the figures of the beginning and the end side by side.
-func (to *reader) compareFigures(before, after *visit.Figures) []compareRow {
+func compareFigures(to *words.Reader, before, after *visit.Figures) []compareRow {
 	var out []compareRow
 	row := func(name string, b, a *float64, decimals int) {
 		if b == nil && a == nil {
 			return
 		}
 		out = append(out, compareRow{
-			name, short(b, decimals, false), short(a, decimals, false),
-			b == nil || a == nil || short(b, decimals, false) != short(a, decimals, false),
+			name, figures.Short(b, decimals, false), figures.Short(a, decimals, false),
+			b == nil || a == nil || figures.Short(b, decimals, false) != figures.Short(a, decimals, false),
 		})
 	}
 	for i, b := range before.Batteries {
@@ -206,7 +213,7 @@ func (to *reader) compareFigures(before, after *visit.Figures) []compareRow {
 		}
 		name := to.W["Battery"] + " " + b.ID + ": "
 		out = append(out, compareRow{
-			name + to.W["Verdict"], to.label("Verdict", b.Verdict), to.label("Verdict", a.Verdict),
+			name + to.W["Verdict"], to.Label("Verdict", b.Verdict), to.Label("Verdict", a.Verdict),
 			a.Verdict != b.Verdict,
 		})
 		row(name+to.W["Resistance"], b.ResistanceMohm, a.ResistanceMohm, 2)
@@ -219,25 +226,25 @@ func (to *reader) compareFigures(before, after *visit.Figures) []compareRow {
 		if i < len(after.Links) {
 			a = after.Links[i]
 		}
-		row(to.label("Link", b.Side)+" "+b.From+" "+to.W["To"]+" "+b.To+", mΩ", b.ResistanceMohm, a.ResistanceMohm, 2)
+		row(to.Label("Link", b.Side)+" "+b.From+" "+to.W["To"]+" "+b.To+", mΩ", b.ResistanceMohm, a.ResistanceMohm, 2)
 	}
 	row(to.W["FeedPath"], before.FeedMohm, after.FeedMohm, 2)
 	row(to.W["MotorPath"], before.MotorMohm, after.MotorMohm, 2)
 	return out
 }
 
-func (to *reader) oil(o visit.Oil) string {
+func oil(to *words.Reader, o visit.Oil) string {
 	if o == (visit.Oil{}) {
 		return ""
 	}
-	level, position := unknown, to.W["PositionUnknown"]
+	level, position := figures.Unknown, to.W["PositionUnknown"]
 	if o.Level != "" {
-		level = to.label("Choice", o.Level)
+		level = to.Label("Choice", o.Level)
 	}
 	if o.Position != "" {
-		position = to.label("Choice", o.Position)
+		position = to.Label("Choice", o.Position)
 	}
-	text := fill(to.W["OilText"], "level", level, "position", position)
+	text := words.Fill(to.W["OilText"], "level", level, "position", position)
 	if o.Note != "" {
 		text += " · " + o.Note
 	}
@@ -245,7 +252,7 @@ func (to *reader) oil(o visit.Oil) string {
 }
 
 // gaps returns what a record lacks that its readers would look for.
-func (to *reader) gaps(v *visit.Visit) []string {
+func gaps(to *words.Reader, v *visit.Visit) []string {
 	var out []string
 	unchecked := 0
 	for _, a := range v.Areas {
@@ -254,12 +261,12 @@ func (to *reader) gaps(v *visit.Visit) []string {
 				unchecked++
 			}
 			if i.State == "attention" && i.Note == "" {
-				out = append(out, fill(to.W["GapNote"], "item", to.translate(i.Text)))
+				out = append(out, words.Fill(to.W["GapNote"], "item", to.Translate(i.Text)))
 			}
 		}
 	}
 	if unchecked > 0 {
-		out = append(out, fill(to.W["GapUnchecked"], "n", number(float64(unchecked), 0)))
+		out = append(out, words.Fill(to.W["GapUnchecked"], "n", figures.Number(float64(unchecked), 0)))
 	}
 	if v.Oil.Level != "" && v.Oil.Position == "" {
 		out = append(out, to.W["GapPosition"])

@@ -1,4 +1,4 @@
-package page
+package web
 
 import (
 	"net"
@@ -6,14 +6,15 @@ import (
 	"net/netip"
 	"slices"
 	"strings"
+
+	"liftbank/agent/page/words"
 )
 
 // securityHeaders are on every answer. The policy allows our own script, style, pictures and
 // requests, and nothing else.
 var securityHeaders = map[string]string{
 	"Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; " +
-		"img-src 'self'; " +
-		"frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
+		"img-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
 	"X-Content-Type-Options": "nosniff",
 	"X-Frame-Options":        "DENY",
 	// Not "no-referrer": with it a browser sends Origin: null with our own forms (Fetch, 3.1), and
@@ -25,21 +26,22 @@ var securityHeaders = map[string]string{
 	"Cache-Control":                "no-store", // assets, named by their content, say otherwise
 }
 
-// guard puts the headers on every answer and turns away requests under a name that isn't ours.
-func (s *Server) guard(next http.Handler) http.Handler {
+// Guard puts the headers on every answer and turns away requests under a name that isn't ours:
+// neither an IP address, nor localhost, nor one of hosts, of which "*" takes any.
+func Guard(hosts []string, next http.Handler) http.Handler {
 	// A form from elsewhere is turned away by what the browser says of where it comes from; without
 	// a browser there is no session to misuse, and the PIN is asked for.
 	cross := http.NewCrossOriginProtection()
 	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		http.Error(w, english.W["ForeignForm"], http.StatusForbidden)
+		http.Error(w, words.English.W["ForeignForm"], http.StatusForbidden)
 	}))
 	sameOrigin := cross.Handler(next)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		for name, value := range securityHeaders {
 			w.Header().Set(name, value)
 		}
-		if !s.knownHost(r.Host) {
-			http.Error(w, english.W["WrongHost"], http.StatusMisdirectedRequest)
+		if !knownHost(hosts, r.Host) {
+			http.Error(w, words.English.W["WrongHost"], http.StatusMisdirectedRequest)
 			return
 		}
 		sameOrigin.ServeHTTP(w, r)
@@ -49,7 +51,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 // knownHost reports whether the page may be asked by this name. A web site elsewhere that lets its
 // own name point at the unit could otherwise read the page through a visitor's browser (DNS
 // rebinding).
-func (s *Server) knownHost(hostport string) bool {
+func knownHost(hosts []string, hostport string) bool {
 	host := hostport
 	if h, _, err := net.SplitHostPort(hostport); err == nil {
 		host = h
@@ -58,7 +60,7 @@ func (s *Server) knownHost(hostport string) bool {
 	if _, err := netip.ParseAddr(host); err == nil || host == "localhost" {
 		return true
 	}
-	return slices.ContainsFunc(s.opts.Hosts, func(known string) bool {
+	return slices.ContainsFunc(hosts, func(known string) bool {
 		return known == "*" || strings.EqualFold(strings.TrimSuffix(known, "."), host)
 	})
 }

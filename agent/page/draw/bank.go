@@ -1,10 +1,12 @@
-package page
+package draw
 
 import (
 	"fmt"
 	"html/template"
 	"strings"
 
+	"liftbank/agent/page/figures"
+	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
 )
 
@@ -36,10 +38,10 @@ func (d *svgBuilder) text(class string, x, y float64, text string) {
 	d.put(`<text class="%s" x="%g" y="%g">%s</text>`, class, x, y, template.HTMLEscapeString(text))
 }
 
-// drawing shows the bank as it is wired: feed and motor above, the two rails with their links, the
+// Bank shows the bank as it is wired: feed and motor above, the two rails with their links, the
 // batteries between them, and what is measured at each. Where it isn't known on which battery a
 // lead sits, it is drawn broken, to the end of the rail.
-func (to *reader) drawing(s *snapshot.Snapshot) template.HTML {
+func Bank(to *words.Reader, s *snapshot.Snapshot) template.HTML {
 	n := len(s.Batteries)
 	if n == 0 {
 		return ""
@@ -54,13 +56,13 @@ func (to *reader) drawing(s *snapshot.Snapshot) template.HTML {
 	}
 	d.rails(column, n)
 	for _, l := range s.Links {
-		to.drawLink(d, s, l, column)
+		drawLink(to, d, s, l, column)
 	}
 	for i := range s.Batteries {
-		to.drawBattery(d, &s.Batteries[i], column(i), n)
+		drawBattery(to, d, &s.Batteries[i], column(i), n)
 	}
-	to.drawFeed(d, s, column)
-	to.drawMotor(d, s, column)
+	drawFeed(to, d, s, column)
+	drawMotor(to, d, s, column)
 	d.put("</svg>")
 	return template.HTML(d.String())
 }
@@ -78,7 +80,7 @@ func (d *svgBuilder) rails(column func(int) float64, n int) {
 
 // drawLink draws one patch cable with its resistance; one that the snapshot knows nothing of is a
 // plain line.
-func (to *reader) drawLink(d *svgBuilder, s *snapshot.Snapshot, l snapshot.Link, column func(int) float64) {
+func drawLink(to *words.Reader, d *svgBuilder, s *snapshot.Snapshot, l snapshot.Link, column func(int) float64) {
 	from, end := s.Index(l.From), s.Index(l.To)
 	if from < 0 || end < 0 {
 		return
@@ -93,14 +95,14 @@ func (to *reader) drawLink(d *svgBuilder, s *snapshot.Snapshot, l snapshot.Link,
 	}
 }
 
-func (to *reader) drawBattery(d *svgBuilder, b *snapshot.Battery, x float64, n int) {
+func drawBattery(to *words.Reader, d *svgBuilder, b *snapshot.Battery, x float64, n int) {
 	width := min(112, (drawWidth-2*drawMargin)/float64(n)-6)
 	d.put(`<g class="battery">`)
 	d.box("block", x-width/2, drawPlus+16, width, drawMinus-drawPlus-32)
 	d.text("name", x, drawPlus+35, b.ID)
-	d.text("middle", x, drawPlus+53, figure(b.VoltageV, 2)+" V")
-	d.text("middle", x, drawPlus+70, short(b.CurrentA, 1, true)+" A")
-	soc := unknown
+	d.text("middle", x, drawPlus+53, figures.Of(b.VoltageV, 2)+" V")
+	d.text("middle", x, drawPlus+70, figures.Short(b.CurrentA, 1, true)+" A")
+	soc := figures.Unknown
 	if b.SoCPct.Value != nil {
 		soc = fmt.Sprintf("%.0f %%", *b.SoCPct.Value)
 		if b.SoCPct.Sigma != nil {
@@ -108,20 +110,8 @@ func (to *reader) drawBattery(d *svgBuilder, b *snapshot.Battery, x float64, n i
 		}
 	}
 	d.text("middle", x, drawPlus+87, soc)
-	d.text("middle", x, drawPlus+105, to.label("Verdict", b.Verdict))
+	d.text("middle", x, drawPlus+105, to.Label("Verdict", b.Verdict))
 	d.put("</g>")
-}
-
-// short returns a figure with that many decimals, where space is short.
-func short(v *float64, decimals int, sign bool) string {
-	if v == nil {
-		return unknown
-	}
-	text := strings.Replace(fmt.Sprintf("%.*f", decimals, *v), "-", "−", 1)
-	if sign && *v > 0 {
-		text = "+" + text
-	}
-	return text
 }
 
 // lead draws the two leads of the feed (left) or the motor (right) from the height of their box.
@@ -162,16 +152,16 @@ func (d *svgBuilder) lead(
 	d.put(`<circle class="post" cx="%g" cy="%d" r="3.5"/>`, x, drawMinus)
 }
 
-func (to *reader) drawFeed(d *svgBuilder, s *snapshot.Snapshot, column func(int) float64) {
+func drawFeed(to *words.Reader, d *svgBuilder, s *snapshot.Snapshot, column func(int) float64) {
 	const bottom = 62
 	d.lead(s, s.Bank.FeedLeadsAt, true, 60, 24, bottom, column)
 	d.box("block", 4, 4, 148, bottom-4)
-	d.text("label", 12, 21, to.W["DrawFeed"]+": "+to.label("FeedShort", s.Feed.Status))
-	d.text("label", 12, 38, short(s.Feed.VoltageV, 2, false)+" V")
-	d.text("label", 12, 55, to.W["DrawWake"]+": "+contact(s.Feed.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]))
+	d.text("label", 12, 21, to.W["DrawFeed"]+": "+to.Label("FeedShort", s.Feed.Status))
+	d.text("label", 12, 38, figures.Short(s.Feed.VoltageV, 2, false)+" V")
+	d.text("label", 12, 55, to.W["DrawWake"]+": "+figures.Contact(s.Feed.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]))
 }
 
-func (to *reader) drawMotor(d *svgBuilder, s *snapshot.Snapshot, column func(int) float64) {
+func drawMotor(to *words.Reader, d *svgBuilder, s *snapshot.Snapshot, column func(int) float64) {
 	const bottom = 62
 	d.lead(s, s.Bank.MotorLeadsAt, false, 300, 336, bottom+22, column)
 	d.line("wire", 336, bottom, 336, bottom+22)
@@ -181,8 +171,8 @@ func (to *reader) drawMotor(d *svgBuilder, s *snapshot.Snapshot, column func(int
 		now = to.W["Running"]
 	}
 	d.text("label", 216, 21, to.W["DrawMotor"]+": "+now)
-	d.text("label", 216, 38, short(s.Motor.VoltageV, 2, false)+" V")
-	d.text("label", 216, 55, to.W["DrawCoil"]+": "+contact(s.Motor.Command, to.W["SwitchOn"], to.W["SwitchOff"]))
+	d.text("label", 216, 38, figures.Short(s.Motor.VoltageV, 2, false)+" V")
+	d.text("label", 216, 55, to.W["DrawCoil"]+": "+figures.Contact(s.Motor.Command, to.W["SwitchOn"], to.W["SwitchOff"]))
 	// The disconnect, as a switch in the positive lead: its blade lies over the gap when it is
 	// closed.
 	const x, top, end = 300, bottom, bottom + 22
@@ -200,5 +190,6 @@ func (to *reader) drawMotor(d *svgBuilder, s *snapshot.Snapshot, column func(int
 		`<circle class="post" cx="%d" cy="%d" r="2.5"/><circle class="post" cx="%d" cy="%d" r="2.5"/>`, x, top+3, x,
 		end-1,
 	)
-	d.text("end", x-18, end-4, to.W["Disconnect"]+": "+contact(s.Feed.DisconnectClosed, to.W["Closed"], to.W["Open"]))
+	state := figures.Contact(s.Feed.DisconnectClosed, to.W["Closed"], to.W["Open"])
+	d.text("end", x-18, end-4, to.W["Disconnect"]+": "+state)
 }

@@ -1,0 +1,42 @@
+package draw
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/agent/page/words"
+	"liftbank/agent/snapshot"
+)
+
+// The drawing has each battery with what is measured, each link with its resistance, and says what
+// isn't known.
+func TestDrawing(t *testing.T) {
+	b, err := os.ReadFile(filepath.Join("..", "..", "snapshot", "testdata", "findings.json"))
+	require.NoError(t, err)
+	var s snapshot.Snapshot
+	require.NoError(t, json.Unmarshal(b, &s))
+	to := words.Readers[0]
+	d := string(Bank(to, &s))
+	for _, text := range []string{">a<", ">b<", ">11.952 V<", ">11.931 V<", ">−1.9 A<", ">— A<"} {
+		assert.Contains(t, d, text)
+	}
+	assert.Equal(t, 4, strings.Count(d, "wire unsure"), "no lead's place is known")
+	one := 0.42
+	s.Links = []snapshot.Link{
+		{Side: "positive", From: "a", To: "b", ResistanceMohm: snapshot.Estimate{Value: &one}},
+		{Side: "negative", From: "a", To: "x"},
+	}
+	s.Bank.MotorLeadsAt = &snapshot.Leads{Positive: "a", Negative: "b"}
+	s.Bank.FeedLeadsAt = &snapshot.Leads{Positive: "b"}
+	d = string(Bank(to, &s))
+	assert.Contains(t, d, ">0.42 mΩ<")
+	assert.Equal(t, 1, strings.Count(d, "wire unsure"))
+	s.Batteries = nil
+	assert.Empty(t, Bank(to, &s))
+}

@@ -1,0 +1,53 @@
+package page
+
+import (
+	"net/http"
+
+	"liftbank/agent/page/visits"
+	"liftbank/agent/page/web"
+	"liftbank/agent/page/words"
+	"liftbank/agent/visit"
+)
+
+// livePages are those that show the snapshot and follow it: the first page, and the page of checks.
+type livePages struct {
+	site        *web.Site
+	made        *sheets
+	store       *visit.Store // nil: visits are not kept
+	calibration map[string]visits.Calibration
+}
+
+// Routes registers the pages.
+func (p *livePages) Routes(mux *http.ServeMux) {
+	mux.HandleFunc("GET /{$}", p.now)
+	mux.HandleFunc("GET /check", p.check)
+}
+
+// now is the first page.
+func (p *livePages) now(w http.ResponseWriter, r *http.Request) { p.show(w, r, kindNow) }
+
+func (p *livePages) show(w http.ResponseWriter, r *http.Request, k kind) {
+	to := words.Of(r)
+	sh, err := p.made.of(k, to, p.site.Hub.Current())
+	if err != nil {
+		p.site.RenderFailed(w, r, err)
+		return
+	}
+	c := web.Content{
+		Template: kindNames[k], Data: liveView{W: to.W, Parts: sh.parts, CanWrite: p.site.PIN != nil},
+		Live: kindNames[k],
+		Nav:  "/", Scripts: []string{"sheet.js"}, Cautions: true,
+		Refresh: k == kindNow, // not where somebody may be typing
+	}
+	if k == kindCheck {
+		c.Nav, c.Title = "/check", to.W["CheckTitle"]
+		c.Data = p.checkView(r, to, sh.parts)
+	}
+	p.site.Show(w, r, http.StatusOK, c)
+}
+
+type liveView struct {
+	W        map[string]string
+	Parts    []part
+	CanWrite bool
+}

@@ -1,0 +1,119 @@
+package web
+
+import (
+	"bytes"
+	"html/template"
+	"net/http"
+	"time"
+
+	"liftbank/agent/page/figures"
+	"liftbank/agent/page/words"
+)
+
+// shell is what the template around every page sees.
+type shell struct {
+	To            *words.Reader
+	W             map[string]string
+	Languages     []*words.Language
+	Title, Unit   string
+	Style, Icon   string
+	Scripts       []string
+	Nav           []navItem
+	Back          string // path to come back to after a choice
+	SignedIn      bool
+	Live          string // which parts to follow; empty: none
+	Build         string
+	Bar           string // the line at the top: how old the data is
+	AgeS, OldS    float64
+	Some, Old     bool // there is data; it is old
+	Refresh       bool // without script, reload now and then
+	Body          template.HTML
+	Cautions      []string
+	CautionsShort bool
+}
+
+type navItem struct {
+	Path, Text string
+	Here       bool
+}
+
+// navPages are the pages in the order of the navigation: path and the key of the name.
+var navPages = [][2]string{
+	{"/", "NavNow"}, {"/check", "NavCheck"}, {"/history", "NavHistory"}, {"/visit", "NavVisit"},
+	{"/findings", "NavFindings"},
+}
+
+// Content is one page's own part, to be put into the shell.
+type Content struct {
+	Template string // its name
+	Data     any
+	Title    string
+	Nav      string // path of the navigation's item it belongs to
+	Live     string // which parts it follows; empty: none
+	Scripts  []string
+	Refresh  bool // without script, reload now and then
+	Cautions bool // all of them, not only the way to them
+}
+
+// Show sends a page.
+func (s *Site) Show(w http.ResponseWriter, r *http.Request, status int, c Content) {
+	body, err := Execute(c.Template, c.Data)
+	if err != nil {
+		s.RenderFailed(w, r, err)
+		return
+	}
+	page, err := Execute("layout.html", s.shell(r, &c, template.HTML(body))) // escaped by its template
+	if err != nil {
+		s.RenderFailed(w, r, err)
+		return
+	}
+	Send(w, r, status, TypeHTML, page)
+}
+
+// Execute returns what a template makes of data.
+func Execute(name string, data any) ([]byte, error) {
+	var b bytes.Buffer
+	err := templates.ExecuteTemplate(&b, name, data)
+	return b.Bytes(), err
+}
+
+func (s *Site) shell(r *http.Request, c *Content, body template.HTML) shell {
+	to := words.Of(r)
+	snap := s.Hub.Current()
+	age := s.Hub.Age()
+	v := shell{
+		To: to, W: to.W, Languages: words.Languages, Title: to.W["Title"], Style: s.Assets.URLs["sheet.css"],
+		Icon:  s.Assets.URLs["mark.svg"],
+		Build: s.Assets.Build, Back: backTo(r), SignedIn: s.SignedIn(r), Live: c.Live, Refresh: c.Refresh, Body: body,
+		AgeS: age.Seconds(), OldS: s.StaleAfter.Seconds(),
+		Some: snap != nil, Old: snap != nil && age > s.StaleAfter, Bar: to.W["NoData"],
+		Cautions: to.List("Cautions"), CautionsShort: !c.Cautions,
+	}
+	if c.Title != "" {
+		v.Title = c.Title
+	}
+	if snap != nil {
+		v.Unit, v.Bar = snap.Unit, aged(to.W["Fine"], age)
+	}
+	if v.Old {
+		v.Bar = aged(to.W["Stalled"], age)
+	}
+	for _, p := range navPages {
+		v.Nav = append(v.Nav, navItem{p[0], to.W[p[1]], p[0] == c.Nav})
+	}
+	for _, name := range c.Scripts {
+		v.Scripts = append(v.Scripts, s.Assets.URLs[name])
+	}
+	return v
+}
+
+// backTo returns the path that a choice of language or unit leads back to: the page itself, if it
+// can be requested again.
+func backTo(r *http.Request) string {
+	if r.Method != http.MethodGet && r.Method != http.MethodHead {
+		return "/"
+	}
+	return OwnPath(r.URL.RequestURI())
+}
+
+func aged(text string, age time.Duration) string { return words.Fill(text, "age", figures.Span(age)) }
