@@ -9,6 +9,7 @@ import (
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
+	"liftbank/agent/store/past"
 	"liftbank/rules"
 	"liftbank/rules/motor"
 )
@@ -64,10 +65,10 @@ func (r *recorder) step(out *rules.Output, in *rules.Input) {
 	}
 	if !r.settled && at.Mono-r.begun >= startSettle {
 		r.settled = true
-		var standing []store.Condition
+		var standing []past.Condition
 		for i := range out.Findings {
 			if f := &out.Findings[i]; f.Active() {
-				standing = append(standing, store.Condition{Name: f.Def.Name, Subject: f.Subject})
+				standing = append(standing, past.Condition{Name: f.Def.Name, Subject: f.Subject})
 			}
 		}
 		r.store.ClearAllBut(at, standing)
@@ -78,7 +79,7 @@ func (r *recorder) step(out *rules.Output, in *rules.Input) {
 // links' budgets are.
 func (r *recorder) batch(at rules.Moment) {
 	within := readings.DefaultBounds().Widened(float64(int(1) << r.outlets.budgetLevel()))
-	r.store.BatchReadings(at, func(b store.Batch) ([]byte, error) { return records.ReadingsBody(b, within) })
+	r.store.BatchReadings(at, func(b past.Batch) ([]byte, error) { return records.ReadingsBody(b, within) })
 }
 
 // fill sets the figures in the order of readings.LayoutOf.

@@ -10,7 +10,7 @@ import (
 	"liftbank/agent/config"
 	"liftbank/agent/moment"
 	"liftbank/agent/records"
-	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 	"liftbank/agent/visit"
 	"liftbank/rules"
 	"liftbank/rules/view"
@@ -118,6 +118,6 @@ func (o visitOutlet) Visit(v *visit.Visit) error {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), visitWait)
 	defer cancel()
-	o.agent.store.AddRecord(tl.momentOfBoard(), store.Visits, body)
+	o.agent.store.AddRecord(tl.momentOfBoard(), outbox.Visits, body)
 	return o.agent.store.Flush(ctx)
 }

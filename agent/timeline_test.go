@@ -14,6 +14,7 @@ import (
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 	"liftbank/agent/visit"
 	"liftbank/rules"
 )
@@ -116,17 +117,17 @@ func TestAClockThatIsSetLate(t *testing.T) {
 		*at = later.correct(*at)
 		n++
 	})
-	for to, body := range map[store.Stream]func() ([]byte, error){
-		store.Runs:     func() ([]byte, error) { return records.RunBody(run) },
-		store.Findings: func() ([]byte, error) { return records.FindingBody(f) },
-		store.Visits:   func() ([]byte, error) { return records.VisitBody(v) },
+	for to, body := range map[outbox.Stream]func() ([]byte, error){
+		outbox.Runs:     func() ([]byte, error) { return records.RunBody(run) },
+		outbox.Findings: func() ([]byte, error) { return records.FindingBody(f) },
+		outbox.Visits:   func() ([]byte, error) { return records.VisitBody(v) },
 	} {
 		b, err := body()
 		require.NoError(t, err)
 		s.AddRecord(tl.momentOfBoard(), to, b)
 	}
 	require.NoError(t, s.Flush(t.Context()))
-	send := func(of store.Stream, message any) {
+	send := func(of outbox.Stream, message any) {
 		t.Helper()
 		list, err := s.Outlet("mqtt").After(t.Context(), of, 0, 10)
 		require.NoError(t, err)
@@ -136,20 +137,20 @@ func TestAClockThatIsSetLate(t *testing.T) {
 		require.NoError(t, json.Unmarshal(b, message))
 	}
 	var finding records.Finding
-	send(store.Findings, &finding)
+	send(outbox.Findings, &finding)
 	assert.False(t, finding.ClockTrusted)
 	assert.Equal(t, unknown(0), finding.Finding.Since, "sent too early: by the same clock as the message's time")
 
 	s.Observe(rules.Moment{Mono: 5 * time.Hour, Wall: start.Add(5 * time.Hour), WallTrusted: true})
 	require.NoError(t, s.Flush(t.Context()))
-	send(store.Findings, &finding)
+	send(outbox.Findings, &finding)
 	assert.True(t, finding.ClockTrusted)
 	check(&finding.Finding, 7)
 	var runs records.Run
-	send(store.Runs, &runs)
+	send(outbox.Runs, &runs)
 	check(&runs.Run, 1)
 	var visits records.Visit
-	send(store.Visits, &visits)
+	send(outbox.Visits, &visits)
 	check(&visits.Visit, 6)
 }
 

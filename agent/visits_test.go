@@ -14,7 +14,7 @@ import (
 
 	"liftbank/agent"
 	"liftbank/agent/pin"
-	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 	"liftbank/agent/visit"
 )
 
@@ -91,7 +91,7 @@ func TestAVisitLeftBehindIsForwarded(t *testing.T) {
 		return err == nil && len(list) == 1
 	}
 	require.Eventually(t, forwarded, 20*time.Second, 10*time.Millisecond)
-	list, err := b.agent.Store().Outlet("mqtt").After(t.Context(), store.Visits, 0, 10)
+	list, err := b.agent.Store().Outlet("mqtt").After(t.Context(), outbox.Visits, 0, 10)
 	require.NoError(t, err)
 	require.Len(t, list, 1)
 	assert.Contains(t, string(list[0].Body), v.ID)

@@ -25,6 +25,7 @@ import (
 	"liftbank/agent/outlet"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 )
 
 var update = flag.Bool("update", false, "renew the golden files")
@@ -52,9 +53,8 @@ var published = outlet.State{
 
 var keeping = store.Health{
 	Problem: "disk full", SetAside: "damaged-1.db", SizeBytes: 1 << 20, Commits: 100, Failed: 2, Pending: 3, Lost: 4,
-	Outlets: []store.OutletHealth{
-		{Name: "mqtt", Waiting: [store.Streams]int64{1, 0, 2, 3}},
-	}, Kept: [store.Streams]int64{5, 6, 7, 8},
+	Outlets: []store.OutletHealth{{Name: "mqtt", Waiting: [outbox.Streams]int64{1, 0, 2, 3}}},
+	Kept:    [outbox.Streams]int64{5, 6, 7, 8},
 }
 
 func registryOf(s *snapshot.Snapshot, c *clock) *prometheus.Registry {

@@ -4,6 +4,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 )
 
 type kept = *store.Health
@@ -56,11 +57,11 @@ func collectStore(ch chan<- prometheus.Metric, h store.Health) {
 	collect(ch, storeFigures, &h)
 	send(ch, storeUsable, prometheus.GaugeValue, fromBool(h.Problem == ""))
 	collectProblem(ch, storeProblem, h.Problem)
-	for i := range store.Streams {
+	for i := range outbox.Streams {
 		for _, o := range h.Outlets {
-			send(ch, outboxWaiting, prometheus.GaugeValue, float64(o.Waiting[i]), o.Name, store.Stream(i).String())
+			send(ch, outboxWaiting, prometheus.GaugeValue, float64(o.Waiting[i]), o.Name, outbox.Stream(i).String())
 		}
-		send(ch, outboxKept, prometheus.GaugeValue, float64(h.Kept[i]), store.Stream(i).String())
+		send(ch, outboxKept, prometheus.GaugeValue, float64(h.Kept[i]), outbox.Stream(i).String())
 	}
 }
 

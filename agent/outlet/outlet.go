@@ -10,7 +10,7 @@ import (
 
 	"liftbank/agent/config"
 	"liftbank/agent/snapshot"
-	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 )
 
 // Outlet sends what one unit records.
@@ -38,7 +38,7 @@ type Options struct {
 	Session string // this start of the agent, as in the snapshot
 
 	Hub    *snapshot.Hub
-	Outbox *store.Outlet // the outlet's own place in the outbox
+	Outbox *outbox.Outlet // the outlet's own place in the outbox
 	Clock  Clock
 	Rand   func() float64 // 0 to below 1, for the jitter of pauses
 	Log    *slog.Logger

@@ -24,7 +24,7 @@ import (
 
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
-	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 )
 
 // message is one that a subscriber got.
@@ -138,7 +138,7 @@ func conversation(t *testing.T, direct string) {
 	stop()
 	assert.Equal(t, "offline", statusOf(t, next(t, got, "status")).Status)
 	assert.False(t, p.State().Connected)
-	assert.Zero(t, waiting(opts, store.Runs)+waiting(opts, store.Findings))
+	assert.Zero(t, waiting(opts, outbox.Runs)+waiting(opts, outbox.Findings))
 
 	// A reader who comes later finds status and snapshot, and no stream.
 	late := subscribe(t, direct)

@@ -15,7 +15,7 @@ import (
 	"liftbank/agent/outlet"
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
-	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 )
 
 const (
@@ -44,7 +44,7 @@ type link struct {
 	inflight []inflight            // in the order sent
 	overdue  <-chan time.Time      // the oldest of them has had its time
 
-	streams       [store.Streams]streamState
+	streams       [outbox.Streams]streamState
 	pace          *rate.Limiter    // of records
 	paced         <-chan time.Time // when one may go again
 	receipts      chan []byte      // from paho's goroutine; bounded: the next one says all that is dropped
@@ -226,13 +226,13 @@ func (l *link) live(ctx context.Context) error {
 // fill sends what is waiting as far as the window allows: findings, the newest snapshot, visits,
 // runs, readings.
 func (l *link) fill() error {
-	if err := l.sendStream(store.Findings); err != nil {
+	if err := l.sendStream(outbox.Findings); err != nil {
 		return err
 	}
 	if err := l.sendSnapshot(); err != nil {
 		return err
 	}
-	for _, of := range []store.Stream{store.Visits, store.Runs, store.Readings} {
+	for _, of := range []outbox.Stream{outbox.Visits, outbox.Runs, outbox.Readings} {
 		if err := l.sendStream(of); err != nil {
 			return err
 		}

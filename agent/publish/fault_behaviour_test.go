@@ -15,7 +15,7 @@ import (
 
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
-	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 )
 
 // pausedClock hands each wait to the test, which lets it end or not.
@@ -328,7 +328,7 @@ func TestTheCollectorGetsWhatTheBrokerDropped(t *testing.T) {
 	assert.Equal(t, uint64(4), seqOf())
 	receipt(c, fmt.Appendf(nil, form, 5, ""), false)
 	require.Eventually(t, func() bool {
-		left, err := opts.Outbox.After(t.Context(), store.Runs, 0, 10)
+		left, err := opts.Outbox.After(t.Context(), outbox.Runs, 0, 10)
 		return err == nil && len(left) == 0
 	}, patience, time.Millisecond)
 	assert.Equal(t, uint64(2), p.State().Repeated)
@@ -368,9 +368,9 @@ func TestTheLastOnesAreSentAgainUnasked(t *testing.T) {
 	c := receive(t, b.accepted, "a connection")
 	c.nextPublish("runs")
 	c.nextPublish("runs")
-	_, _, err := opts.Outbox.Confirm(t.Context(), store.Receipt{Stream: store.Runs, Session: "5f0c2a9e", Through: 1})
+	_, _, err := opts.Outbox.Confirm(t.Context(), outbox.Receipt{Stream: outbox.Runs, Session: "5f0c2a9e", Through: 1})
 	require.NoError(t, err)
-	require.Eventually(t, func() bool { return waiting(opts, store.Runs) == 0 }, patience, time.Millisecond)
+	require.Eventually(t, func() bool { return waiting(opts, outbox.Runs) == 0 }, patience, time.Millisecond)
 	for range 2 { // the first look notes, the second sends
 		receive(t, looks, "a look") <- time.Time{}
 	}

@@ -16,6 +16,7 @@ import (
 	"liftbank/agent/readings"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 	"liftbank/rules"
 )
 
@@ -38,7 +39,7 @@ func sample(t testing.TB, name string) *snapshot.Snapshot {
 func options(t testing.TB, broker string) Options {
 	return Options{
 		Options: outlet.Options{
-			Unit: "t-1042", Session: "5f0c2a9e", Hub: snapshot.NewHub(time.Now), Outbox: outbox(t), Clock: realClock,
+			Unit: "t-1042", Session: "5f0c2a9e", Hub: snapshot.NewHub(time.Now), Outbox: openOutbox(t), Clock: realClock,
 			Rand: func() float64 { return 0.5 },
 		},
 		Broker: broker, Prefix: "fleet", SnapshotEvery: time.Hour,
@@ -79,11 +80,11 @@ func receive[T any](t testing.TB, from <-chan T, what string) T {
 	}
 }
 
-// stores has the store of each outlet that outbox made.
+// stores has the store of each outlet that openOutbox made.
 var stores sync.Map
 
-// outbox is the place of MQTT in a store in memory that runs until the test ends.
-func outbox(t testing.TB) *store.Outlet {
+// openOutbox returns the place of MQTT in a store in memory that runs until the test ends.
+func openOutbox(t testing.TB) *outbox.Outlet {
 	t.Helper()
 	s, err := store.Open(store.Options{
 		Session: "5f0c2a9e", Layout: readings.LayoutOf([]string{"a"}), Outlets: []string{name}, Now: time.Now,
@@ -107,15 +108,15 @@ var now = rules.Moment{Mono: time.Hour, Wall: time.Date(2026, 3, 9, 14, 0, 0, 0,
 
 func addRun(t testing.TB, opts Options, r snapshot.Run) {
 	t.Helper()
-	add(t, opts, store.Runs, r)
+	add(t, opts, outbox.Runs, r)
 }
 
 func addFinding(t testing.TB, opts Options, f snapshot.Finding) {
 	t.Helper()
-	add(t, opts, store.Findings, f)
+	add(t, opts, outbox.Findings, f)
 }
 
-func add(t testing.TB, opts Options, to store.Stream, v any) {
+func add(t testing.TB, opts Options, to outbox.Stream, v any) {
 	t.Helper()
 	body, err := json.Marshal(v)
 	require.NoError(t, err)
@@ -125,6 +126,6 @@ func add(t testing.TB, opts Options, to store.Stream, v any) {
 }
 
 // waiting returns how many records of a stream wait for a broker.
-func waiting(opts Options, of store.Stream) int64 {
+func waiting(opts Options, of outbox.Stream) int64 {
 	return storeOf(opts).Health().Outlets[0].Waiting[of]
 }

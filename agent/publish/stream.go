@@ -9,24 +9,24 @@ import (
 
 	"liftbank/agent/outlet"
 	"liftbank/agent/records"
-	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 )
 
 // streamState is one stream on one connection.
 type streamState struct {
-	place        int64          // behind which nothing was sent yet
-	ready        []store.Record // taken from the outbox, oldest first
-	again        []store.Record // to be sent once more
-	drained      bool           // the outbox had nothing more
-	ackedAtCheck int64          // what was acknowledged at the last look for the unconfirmed
-	asked        bool           // some were sent again at the last look, and nothing was heard since
+	place        int64           // behind which nothing was sent yet
+	ready        []outbox.Record // taken from the outbox, oldest first
+	again        []outbox.Record // to be sent once more
+	drained      bool            // the outbox had nothing more
+	ackedAtCheck int64           // what was acknowledged at the last look for the unconfirmed
+	asked        bool            // some were sent again at the last look, and nothing was heard since
 }
 
 // begin sets the streams to where the broker has acknowledged them, and subscribes to the
 // collector's receipts.
 func (l *link) begin() {
 	for i := range l.streams {
-		l.streams[i].place = l.p.opts.Outbox.Resume(store.Stream(i))
+		l.streams[i].place = l.p.opts.Outbox.Resume(outbox.Stream(i))
 		l.streams[i].ackedAtCheck = l.streams[i].place
 	}
 	// QoS 0: a receipt says all that was said before it, so that a lost one costs nothing but time.
@@ -68,7 +68,7 @@ func (l *link) takeToken() bool {
 }
 
 // next returns the next record of a stream; ok is false when there is none for now.
-func (l *link) next(of store.Stream) (r store.Record, repeated, ok bool) {
+func (l *link) next(of outbox.Stream) (r outbox.Record, repeated, ok bool) {
 	st := &l.streams[of]
 	if len(st.ready) == 0 && !st.drained {
 		ctx, cancel := context.WithTimeout(l.life, l.p.opts.Limits.Ack)
@@ -87,7 +87,7 @@ func (l *link) next(of store.Stream) (r store.Record, repeated, ok bool) {
 		r, st.again = st.again[0], st.again[1:]
 		return r, true, true
 	case len(st.ready) > 0:
-		if of != store.Findings && !l.takeToken() {
+		if of != outbox.Findings && !l.takeToken() {
 			return r, false, false
 		}
 		r, st.ready = st.ready[0], st.ready[1:]
@@ -98,7 +98,7 @@ func (l *link) next(of store.Stream) (r store.Record, repeated, ok bool) {
 }
 
 // sendStream sends a stream's records in order, those first that are to be sent again.
-func (l *link) sendStream(of store.Stream) error {
+func (l *link) sendStream(of outbox.Stream) error {
 	for len(l.inflight) < window {
 		r, repeated, ok := l.next(of)
 		if !ok {
@@ -155,7 +155,7 @@ func (l *link) confirm(message []byte) {
 
 // recheckSoon looks again soon when a collector answers to what was sent again unasked: there may
 // be more where that was.
-func (l *link) recheckSoon(of store.Stream) {
+func (l *link) recheckSoon(of outbox.Stream) {
 	const soon = 5 * time.Second
 	if st := &l.streams[of]; st.asked {
 		st.asked = false
@@ -170,10 +170,10 @@ type recordKey struct {
 	from, seq uint64
 }
 
-func keyOf(r *store.Record) recordKey { return recordKey{r.Session, r.From, r.Seq} }
+func keyOf(r *outbox.Record) recordKey { return recordKey{r.Session, r.From, r.Seq} }
 
 // repeat queues records to be sent again, those that are not queued already.
-func (l *link) repeat(of store.Stream, list []store.Record) {
+func (l *link) repeat(of outbox.Stream, list []outbox.Record) {
 	st := &l.streams[of]
 	queued := map[recordKey]bool{}
 	for i := range st.again {
@@ -200,7 +200,7 @@ func (l *link) resendUnconfirmed() {
 	l.recheckAfter = min(2*l.recheckAfter, longest)
 	l.recheck = l.p.opts.Clock.After(l.recheckAfter)
 	for i := range l.streams {
-		of, st := store.Stream(i), &l.streams[i]
+		of, st := outbox.Stream(i), &l.streams[i]
 		acked := st.ackedAtCheck
 		st.ackedAtCheck = l.p.opts.Outbox.Resume(of)
 		if !l.p.opts.Outbox.Collected(of) {

@@ -7,7 +7,7 @@ import (
 	"fmt"
 	"io"
 
-	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 )
 
 // Bounds of what is accepted from a collector.
@@ -38,7 +38,7 @@ type ReceivedEntry struct {
 
 // ParseReceived reads a collector's message for a unit, strictly and within bounds. Such a message
 // can confirm records and ask for some again; there is nothing else in it.
-func ParseReceived(unit string, data []byte) ([]store.Receipt, error) {
+func ParseReceived(unit string, data []byte) ([]outbox.Receipt, error) {
 	if len(data) > maxReceived {
 		return nil, fmt.Errorf("received: %d bytes: want at most %d", len(data), maxReceived)
 	}
@@ -58,7 +58,7 @@ func ParseReceived(unit string, data []byte) ([]store.Receipt, error) {
 	if len(m.Streams) > maxEntries {
 		return nil, fmt.Errorf("received: %d entries: want at most %d", len(m.Streams), maxEntries)
 	}
-	var out []store.Receipt
+	var out []outbox.Receipt
 	for _, e := range m.Streams {
 		r, err := e.receipt()
 		if err != nil {
@@ -69,18 +69,18 @@ func ParseReceived(unit string, data []byte) ([]store.Receipt, error) {
 	return out, nil
 }
 
-func (e *ReceivedEntry) receipt() (store.Receipt, error) {
-	stream, known := store.ParseStream(e.Stream)
+func (e *ReceivedEntry) receipt() (outbox.Receipt, error) {
+	stream, known := outbox.ParseStream(e.Stream)
 	if !known || e.Session == "" || len(e.Session) > maxSession || e.Through > maxSeq || len(e.Missing) > maxMissing {
-		return store.Receipt{}, fmt.Errorf("received: stream %.40q, session %.40q, through %d, %d gaps: out of bounds",
+		return outbox.Receipt{}, fmt.Errorf("received: stream %.40q, session %.40q, through %d, %d gaps: out of bounds",
 			e.Stream, e.Session, e.Through, len(e.Missing))
 	}
 	before := e.Through
 	for _, g := range e.Missing {
 		if g[0] <= before || g[1] < g[0] || g[1] > maxSeq {
-			return store.Receipt{}, fmt.Errorf("received: gap %d to %d: want gaps above through, in order", g[0], g[1])
+			return outbox.Receipt{}, fmt.Errorf("received: gap %d to %d: want gaps above through, in order", g[0], g[1])
 		}
 		before = g[1]
 	}
-	return store.Receipt{Stream: stream, Session: e.Session, Through: e.Through, Missing: e.Missing}, nil
+	return outbox.Receipt{Stream: stream, Session: e.Session, Through: e.Through, Missing: e.Missing}, nil
 }

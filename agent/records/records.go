@@ -16,7 +16,8 @@ import (
 	"liftbank/agent/moment"
 	"liftbank/agent/readings"
 	"liftbank/agent/snapshot"
-	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
+	"liftbank/agent/store/past"
 	"liftbank/agent/visit"
 )
 
@@ -144,7 +145,7 @@ type keptBatch struct {
 }
 
 // ReadingsBody returns what the store keeps of a batch of minutes, thinned within bounds.
-func ReadingsBody(b store.Batch, within readings.Bounds) ([]byte, error) {
+func ReadingsBody(b past.Batch, within readings.Bounds) ([]byte, error) {
 	batch, err := readings.Compress(b.Layout, b.Rows, within)
 	if err != nil {
 		return nil, err
@@ -163,21 +164,21 @@ type Encoder struct {
 }
 
 // Body returns the message of a kept record. Every time in it is by what is known of the clock now.
-func (e Encoder) Body(r *store.Record) ([]byte, error) {
+func (e Encoder) Body(r *outbox.Record) ([]byte, error) {
 	if r.Gap != "" {
 		return json.Marshal(Gap{e.head(GapSchema, r), r.From, r.Gap})
 	}
 	switch r.Stream {
-	case store.Runs:
+	case outbox.Runs:
 		m := Run{Head: e.head(RunSchema, r)}
 		return encode(r, &m, &m.Run)
-	case store.Findings:
+	case outbox.Findings:
 		m := Finding{Head: e.head(FindingSchema, r)}
 		return encode(r, &m, &m.Finding)
-	case store.Visits:
+	case outbox.Visits:
 		m := Visit{Head: e.head(VisitSchema, r)}
 		return encode(r, &m, &m.Visit)
-	case store.Readings:
+	case outbox.Readings:
 		return e.readings(r)
 	}
 	return nil, fmt.Errorf("stream %d: no message for it", r.Stream)
@@ -185,7 +186,7 @@ func (e Encoder) Body(r *store.Record) ([]byte, error) {
 
 // encode reads a kept body into its place inside a message, puts the times right, and returns the
 // message as JSON.
-func encode(r *store.Record, message, body any) ([]byte, error) {
+func encode(r *outbox.Record, message, body any) ([]byte, error) {
 	if err := json.Unmarshal(r.Body, body); err != nil {
 		return nil, fmt.Errorf("%s: %w", r.Stream, err)
 	}
@@ -193,14 +194,14 @@ func encode(r *store.Record, message, body any) ([]byte, error) {
 	return json.Marshal(message)
 }
 
-func (e Encoder) head(schema string, r *store.Record) Head {
+func (e Encoder) head(schema string, r *outbox.Record) Head {
 	return Head{
 		Schema: schema, Unit: e.Unit, Session: r.Session, Stream: r.Stream.String(), First: r.First, Seq: r.Seq,
 		At: r.At, ClockTrusted: r.Trusted, MonoS: float64(r.Mono.Milliseconds()) / 1000,
 	}
 }
 
-func (e Encoder) readings(r *store.Record) ([]byte, error) {
+func (e Encoder) readings(r *outbox.Record) ([]byte, error) {
 	var b keptBatch
 	if err := json.Unmarshal(r.Body, &b); err != nil {
 		return nil, fmt.Errorf("readings: %w", err)

@@ -12,7 +12,8 @@ import (
 	"liftbank/agent/moment"
 	"liftbank/agent/readings"
 	"liftbank/agent/snapshot"
-	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
+	"liftbank/agent/store/past"
 	"liftbank/agent/visit"
 )
 
@@ -35,8 +36,8 @@ func TestMessages(t *testing.T) {
 	assert.JSONEq(t, `{"schema":"liftbank.status.v1","unit":"t-1042","session":"5f0c2a9e","connection":3,
 		"status":"online","at":"2026-03-09T13:03:22Z"}`,
 		string(must(e.Status(Online, "5f0c2a9e", 3, at))))
-	record := store.Record{Session: "5f0c2a9e", First: 1, Seq: 7, At: now, Trusted: true, Mono: mono}
-	of := func(stream store.Stream, body []byte) string {
+	record := outbox.Record{Session: "5f0c2a9e", First: 1, Seq: 7, At: now, Trusted: true, Mono: mono}
+	of := func(stream outbox.Stream, body []byte) string {
 		r := record
 		r.Stream, r.Body = stream, body
 		return string(must(e.Body(&r)))
@@ -46,23 +47,23 @@ func TestMessages(t *testing.T) {
 	assert.JSONEq(t, `{"schema":"liftbank.run.v1","stream":"runs",`+head+`
 		"run":{"number":412,"start":"2026-03-09T13:41:07.218Z","duration_s":12.1,"by_command":true,
 			"peak_a":162.4,"mean_a":118.7,"min_bank_v":11.62,"drawn_ah":0.399}}`,
-		of(store.Runs, must(RunBody(snapshot.Run{
+		of(outbox.Runs, must(RunBody(snapshot.Run{
 			Number: 412, Start: time.Date(2026, 3, 9, 13, 41, 7, 218e6, time.UTC), DurationS: 12.1, ByCommand: true,
 			PeakA: 162.4, MeanA: 118.7, MinBankV: 11.62, DrawnAh: 0.399,
 		}))))
 	assert.JSONEq(t, `{"schema":"liftbank.finding.v2","stream":"findings",`+head+`
 		"finding":{"name":"feed-lost","severity":"urgent","state":"normal","since":"0001-01-01T00:00:00Z","title":"",
 		"summary":"","evidence":null,"causes":null,"next_check":null,"clears":"","seq":0,"active":false,"times":0}}`,
-		of(store.Findings, must(FindingBody(snapshot.Finding{Name: "feed-lost", Severity: "urgent", State: "normal"}))))
+		of(outbox.Findings, must(FindingBody(snapshot.Finding{Name: "feed-lost", Severity: "urgent", State: "normal"}))))
 	var v Visit
-	require.NoError(t, json.Unmarshal([]byte(of(store.Visits, must(VisitBody(visit.Visit{ID: "v1", Begun: now})))), &v))
+	require.NoError(t, json.Unmarshal([]byte(of(outbox.Visits, must(VisitBody(visit.Visit{ID: "v1", Begun: now})))), &v))
 	assert.Equal(t, Head{VisitSchema, "t-1042", "5f0c2a9e", "visits", 1, 7, now, true, 3600}, v.Head)
 	assert.Equal(t, visit.Visit{ID: "v1", Begun: now}, v.Visit)
 	record.Gap, record.From = "no room on the card", 3
 	assert.JSONEq(t, `{"schema":"liftbank.gap.v1","stream":"readings",`+head+`
-		"from":3,"because":"no room on the card"}`, of(store.Readings, nil))
+		"from":3,"because":"no room on the card"}`, of(outbox.Readings, nil))
 
-	_, err := e.Body(&store.Record{Stream: store.Runs, Body: []byte("[")})
+	_, err := e.Body(&outbox.Record{Stream: outbox.Runs, Body: []byte("[")})
 	assert.ErrorContains(t, err, "runs: ")
 }
 
@@ -70,7 +71,7 @@ func TestMessages(t *testing.T) {
 // it is of. Times of an earlier session, whose clock was set, stay.
 func TestTimesInMessagesArePutRight(t *testing.T) {
 	e := Encoder{Unit: "t-1042"}
-	r := store.Record{At: now, Mono: mono, Trusted: true}
+	r := outbox.Record{At: now, Mono: mono, Trusted: true}
 	stamp := func(v any) (n int) {
 		// One after the other, before the record and after it.
 		moment.Each(v, func(at *time.Time) {
@@ -91,7 +92,7 @@ func TestTimesInMessagesArePutRight(t *testing.T) {
 
 	run := snapshot.Run{Number: 3}
 	n := stamp(&run)
-	r.Stream, r.Body = store.Runs, must(RunBody(run))
+	r.Stream, r.Body = outbox.Runs, must(RunBody(run))
 	var runMessage Run
 	require.NoError(t, json.Unmarshal(must(e.Body(&r)), &runMessage))
 	right(&runMessage.Run, n)
@@ -102,7 +103,7 @@ func TestTimesInMessagesArePutRight(t *testing.T) {
 	}
 	n = stamp(&f)
 	assert.Equal(t, 8, n)
-	r.Stream, r.Body = store.Findings, must(FindingBody(f))
+	r.Stream, r.Body = outbox.Findings, must(FindingBody(f))
 	var finding Finding
 	require.NoError(t, json.Unmarshal(must(e.Body(&r)), &finding))
 	right(&finding.Finding, n)
@@ -116,7 +117,7 @@ func TestTimesInMessagesArePutRight(t *testing.T) {
 	v := visit.Visit{ID: "v1", Readings: make([]visit.Reading, 1), Work: make([]visit.Work, 2)}
 	n = stamp(&v)
 	assert.Equal(t, 7, n)
-	r.Stream, r.Body = store.Visits, must(VisitBody(v))
+	r.Stream, r.Body = outbox.Visits, must(VisitBody(v))
 	var visited Visit
 	require.NoError(t, json.Unmarshal(must(e.Body(&r)), &visited))
 	right(&visited.Visit, n)
@@ -127,9 +128,9 @@ func TestBatches(t *testing.T) {
 	e := Encoder{Unit: "t-1042"}
 	minutes := []readings.Row{{Start: 20 * time.Minute, Stats: make([]readings.Stat, 9)}}
 	minutes[0].Stats[5] = readings.Stat{Min: 12600, Mean: 12612, Max: 12615, Known: true}
-	batch := store.Batch{Layout: readings.LayoutOf([]string{"a"}), Rows: minutes, Session: true,
+	batch := past.Batch{Layout: readings.LayoutOf([]string{"a"}), Rows: minutes, Session: true,
 		Start: minutes[0].Start}
-	r := store.Record{Stream: store.Readings, At: now, Mono: mono,
+	r := outbox.Record{Stream: outbox.Readings, At: now, Mono: mono,
 		Body: must(ReadingsBody(batch, readings.DefaultBounds()))}
 	var m struct {
 		Start    time.Time
@@ -183,7 +184,7 @@ func TestReceiptsAreReadStrictly(t *testing.T) {
 	got, err := ParseReceived("t-1042", []byte(`{"schema":"liftbank.received.v1","unit":"t-1042",
 		"streams":[{"stream":"runs","session":"s","through":57,"missing":[[60,62],[70,70]]}]}`))
 	require.NoError(t, err)
-	assert.Equal(t, []store.Receipt{{Stream: store.Runs, Session: "s", Through: 57,
+	assert.Equal(t, []outbox.Receipt{{Stream: outbox.Runs, Session: "s", Through: 57,
 		Missing: [][2]uint64{{60, 62}, {70, 70}}}}, got)
 	const head = `{"schema":"liftbank.received.v1","unit":"t-1042","streams":[`
 	for name, bad := range map[string]string{

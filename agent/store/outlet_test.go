@@ -16,10 +16,13 @@ import (
 	"liftbank/agent/history"
 	"liftbank/agent/moment"
 	"liftbank/agent/snapshot"
+	"liftbank/agent/store/file"
+	"liftbank/agent/store/outbox"
+	"liftbank/agent/store/tables"
 )
 
 // sendThrough has an outlet send everything of a stream up to a number.
-func sendThrough(t *testing.T, o *Outlet, of Stream, seq uint64) {
+func sendThrough(t *testing.T, o *outbox.Outlet, of outbox.Stream, seq uint64) {
 	t.Helper()
 	all, err := o.After(t.Context(), of, o.Resume(of), 1000)
 	require.NoError(t, err)
@@ -37,7 +40,7 @@ func TestEachOutletHasItsCursor(t *testing.T) {
 	file := h.Store.Outlet("file")
 	assert.Nil(t, h.Store.Outlet("other"))
 	for range 6 {
-		h.AddRecord(trusted(0), Runs, []byte("{}"))
+		h.AddRecord(trusted(0), outbox.Runs, []byte("{}"))
 	}
 	h.flush()
 	for _, news := range []<-chan struct{}{h.News(), file.News()} {
@@ -47,26 +50,26 @@ func TestEachOutletHasItsCursor(t *testing.T) {
 			assert.Fail(t, "both hear of new records")
 		}
 	}
-	sendThrough(t, h.Outlet, Runs, 6)
-	sendThrough(t, file, Runs, 4)
+	sendThrough(t, h.Outlet, outbox.Runs, 6)
+	sendThrough(t, file, outbox.Runs, 4)
 	h.flush()
 	waiting := func() (n []int64) {
 		for _, o := range h.Health().Outlets {
-			n = append(n, o.Waiting[Runs])
+			n = append(n, o.Waiting[outbox.Runs])
 		}
 		return n
 	}
 	assert.Equal(t, []int64{0, 2}, waiting())
 
 	// The collector of one has four of them, and nobody confirms the other's.
-	again, known, err := h.Confirm(t.Context(), Receipt{Stream: Runs, Session: "s1", Through: 4})
+	again, known, err := h.Confirm(t.Context(), outbox.Receipt{Stream: outbox.Runs, Session: "s1", Through: 4})
 	require.NoError(t, err)
 	assert.True(t, known)
 	assert.Empty(t, again)
-	assert.Len(t, h.numbers(Runs), 6, "the file outlet's grace is not over")
-	assert.True(t, h.Collected(Runs))
-	assert.False(t, file.Collected(Runs))
-	left, err := h.Unconfirmed(t.Context(), Runs, 10)
+	assert.Len(t, h.numbers(outbox.Runs), 6, "the file outlet's grace is not over")
+	assert.True(t, h.Collected(outbox.Runs))
+	assert.False(t, file.Collected(outbox.Runs))
+	left, err := h.Unconfirmed(t.Context(), outbox.Runs, 10)
 	require.NoError(t, err)
 	require.Len(t, left, 2, "what it confirmed is not sent again because another outlet keeps it")
 	assert.Equal(t, uint64(5), left[0].Seq)
@@ -74,26 +77,26 @@ func TestEachOutletHasItsCursor(t *testing.T) {
 	for range 80 {
 		h.pass(time.Hour)
 	}
-	assert.Equal(t, []string{"s1:5", "s1:6"}, h.numbers(Runs), "both are done with four")
-	_, _, err = h.Confirm(t.Context(), Receipt{Stream: Runs, Session: "s1", Through: 6})
+	assert.Equal(t, []string{"s1:5", "s1:6"}, h.numbers(outbox.Runs), "both are done with four")
+	_, _, err = h.Confirm(t.Context(), outbox.Receipt{Stream: outbox.Runs, Session: "s1", Through: 6})
 	require.NoError(t, err)
-	assert.Equal(t, []string{"s1:5", "s1:6"}, h.numbers(Runs), "the file outlet has not sent these")
+	assert.Equal(t, []string{"s1:5", "s1:6"}, h.numbers(outbox.Runs), "the file outlet has not sent these")
 
 	// Cursors outlive a restart. One that is not configured holds nobody up, and keeps its place.
 	h.stop()
 	h = openWith(t, dir, "s2", Limits{}, "mqtt")
 	h.pass(2 * time.Hour)
-	assert.Empty(t, h.numbers(Runs))
-	h.AddRecord(trusted(0), Runs, []byte("{}"))
+	assert.Empty(t, h.numbers(outbox.Runs))
+	h.AddRecord(trusted(0), outbox.Runs, []byte("{}"))
 	h.flush()
 	h.stop()
 	h = openWith(t, dir, "s3", Limits{}, "new", "file")
 	assert.Equal(t, []int64{7, 3}, waiting(), "by numbers: what is no longer stored counts")
-	records, err := h.Store.Outlet("file").After(t.Context(), Runs, h.Store.Outlet("file").Resume(Runs), 10)
+	records, err := h.Store.Outlet("file").After(t.Context(), outbox.Runs, h.Store.Outlet("file").Resume(outbox.Runs), 10)
 	require.NoError(t, err)
 	require.Len(t, records, 1)
 	assert.Equal(t, uint64(7), records[0].Seq)
-	records, err = h.After(t.Context(), Runs, h.Resume(Runs), 10)
+	records, err = h.After(t.Context(), outbox.Runs, h.Resume(outbox.Runs), 10)
 	require.NoError(t, err)
 	assert.Len(t, records, 1, "a new one starts at the oldest that is there")
 
@@ -103,24 +106,24 @@ func TestEachOutletHasItsCursor(t *testing.T) {
 	for range 200 {
 		h.pass(time.Hour)
 	}
-	assert.Equal(t, []string{"s2:7"}, h.numbers(Runs))
+	assert.Equal(t, []string{"s2:7"}, h.numbers(outbox.Runs))
 }
 
 // A damaged file: each outlet hears of a gap unless it has sent everything.
 func TestALostFileLeavesAGapForThoseBehind(t *testing.T) {
 	h := openWith(t, t.TempDir(), "s1", Limits{}, "mqtt", "file")
-	file := h.Store.Outlet("file")
+	behind := h.Store.Outlet("file")
 	for range 3 {
-		h.AddRecord(trusted(0), Runs, nil)
+		h.AddRecord(trusted(0), outbox.Runs, nil)
 	}
 	h.flush()
-	sendThrough(t, h.Outlet, Runs, 3)
-	sendThrough(t, file, Runs, 1)
-	require.NoError(t, h.ask(t.Context(), func() error { h.abandonFile(errDamaged); h.fault(errDamaged); return nil }))
-	h.AddRecord(trusted(time.Minute), Runs, []byte("x"))
+	sendThrough(t, h.Outlet, outbox.Runs, 3)
+	sendThrough(t, behind, outbox.Runs, 1)
+	h.damage()
+	h.AddRecord(trusted(time.Minute), outbox.Runs, []byte("x"))
 	h.flush()
-	next := func(o *Outlet) (out []string) {
-		records, err := o.After(t.Context(), Runs, o.Resume(Runs), 10)
+	next := func(o *outbox.Outlet) (out []string) {
+		records, err := o.After(t.Context(), outbox.Runs, o.Resume(outbox.Runs), 10)
 		require.NoError(t, err)
 		for _, r := range records {
 			out = append(out, fmt.Sprintf("%d-%d %s", r.From, r.Seq, r.Gap))
@@ -128,42 +131,41 @@ func TestALostFileLeavesAGapForThoseBehind(t *testing.T) {
 		return out
 	}
 	assert.Equal(t, []string{"4-4 "}, next(h.Outlet))
-	assert.Equal(t, []string{"2-3 store damaged", "4-4 "}, next(file))
+	assert.Equal(t, []string{"2-3 store damaged", "4-4 "}, next(behind))
 }
 
 // A file of the version before: what waited is there with its number, its place and every time in
 // it.
 func TestAFileOfTheVersionBeforeIsCarriedOver(t *testing.T) {
 	dir := t.TempDir()
-	db, err := sql.Open("sqlite", filepath.Join(dir, fileName))
+	db, err := sql.Open("sqlite", filepath.Join(dir, file.Name))
 	require.NoError(t, err)
+	require.NoError(t, tables.Migrate(db, 1))
 	tx, err := db.BeginTx(t.Context(), nil)
 	require.NoError(t, err)
-	require.NoError(t, first(tx))
 	const told = 1000 // ms: what the clock showed when the session began; it was set later
 	for _, q := range []struct {
 		text string
 		args []any
 	}{
-		{"PRAGMA user_version = 1", nil},
 		{"INSERT INTO spans VALUES(1, 's1', 0, ?, 1)", []any{day0.UnixMilli()}},
 		{"INSERT INTO streams VALUES(0, 3, 3, 1, 3600000), (2, 5, 5, 0, NULL), (3, 2, 2, 1, NULL)", nil},
 		{"INSERT INTO acks VALUES(0, 7200000, 1)", nil},
-		{"INSERT INTO findings VALUES(?, 'feed-weak', '', 'service', NULL)", []any{key(1, 60_000)}},
+		{"INSERT INTO findings VALUES(?, 'feed-weak', '', 'service', NULL)", []any{tables.Key(1, 60_000)}},
 		{"INSERT INTO visits VALUES('v1', 1, 5, x'00')", nil},
-		{"INSERT INTO outbox VALUES(?, 1, 1, 2, 2, 120000, ?, '', ?)", []any{outboxKey(Findings, 2), told, `{
+		{"INSERT INTO outbox VALUES(?, 1, 1, 2, 2, 120000, ?, '', ?)", []any{tables.RecordKey(outbox.Findings, 2), told, `{
 			"name":"feed-weak","severity":"service","since":"1970-01-01T00:01:01Z","raised_at":"1970-01-01T00:01:31Z",
 			"causes":["a cable"],"next_check":"look","holds":true,"not_judged_because":"no reading",
 			"evidence":[{"what":"x","value":12.25,"text":"low","at":"1970-01-01T00:01:31Z"}],
 			"remarks":[{"at":"1970-01-01T00:02:01Z","by":"t","text":"1970-01-01T00:02:01Z"}]}`}},
 		{"INSERT INTO outbox VALUES(?, 1, 1, 4, 4, 180000, ?, '', ?)",
-			[]any{outboxKey(Runs, 4), told, `{"number":7,"start":"1970-01-01T00:02:31Z","drawn_ah":0.3991}`}},
+			[]any{tables.RecordKey(outbox.Runs, 4), told, `{"number":7,"start":"1970-01-01T00:02:31Z","drawn_ah":0.3991}`}},
 		{"INSERT INTO outbox VALUES(?, 1, 1, 1, 3, 90000, ?, 'no room on the card', x'')",
-			[]any{outboxKey(Runs, 3), told}},
+			[]any{tables.RecordKey(outbox.Runs, 3), told}},
 		{"INSERT INTO outbox VALUES(?, 1, 1, 1, 1, 240000, ?, '', ?)",
-			[]any{outboxKey(Readings, 1), told, `{"mono_ms":60000,"batch":{"step_s":60}}`}},
+			[]any{tables.RecordKey(outbox.Readings, 1), told, `{"mono_ms":60000,"batch":{"step_s":60}}`}},
 		{"INSERT INTO outbox VALUES(?, 1, 1, 1, 1, 240000, ?, '', ?)",
-			[]any{outboxKey(Visits, 1), told, `{"id":"v1","begun":"2026-03-09T13:30:00Z"}`}},
+			[]any{tables.RecordKey(outbox.Visits, 1), told, `{"id":"v1","begun":"2026-03-09T13:30:00Z"}`}},
 	} {
 		_, err := tx.Exec(q.text, q.args...)
 		require.NoError(t, err, q.text)
@@ -173,12 +175,12 @@ func TestAFileOfTheVersionBeforeIsCarriedOver(t *testing.T) {
 
 	h := open(t, dir, "s2", Limits{})
 	require.Empty(t, h.Health().Problem, h.Health().Detail)
-	assert.Equal(t, []string{"s1:2"}, h.numbers(Findings))
-	assert.Equal(t, []string{"s1:1-3 no room on the card", "s1:4"}, h.numbers(Runs))
-	assert.Equal(t, outboxKey(Findings, 1), h.Resume(Findings), "MQTT goes on where it was")
-	assert.True(t, h.Collected(Findings))
-	assert.False(t, h.Collected(Runs))
-	assert.Equal(t, uint64(3), h.AddRecord(trusted(0), Findings, nil), "numbers go on")
+	assert.Equal(t, []string{"s1:2"}, h.numbers(outbox.Findings))
+	assert.Equal(t, []string{"s1:1-3 no room on the card", "s1:4"}, h.numbers(outbox.Runs))
+	assert.Equal(t, tables.RecordKey(outbox.Findings, 1), h.Resume(outbox.Findings), "MQTT goes on where it was")
+	assert.True(t, h.Collected(outbox.Findings))
+	assert.False(t, h.Collected(outbox.Runs))
+	assert.Equal(t, uint64(3), h.AddRecord(trusted(0), outbox.Findings, nil), "numbers go on")
 
 	type times struct {
 		Since    time.Time `json:"since"`
@@ -195,7 +197,7 @@ func TestAFileOfTheVersionBeforeIsCarriedOver(t *testing.T) {
 		}
 		Severity string
 	}
-	read := func(of Stream) (out times) {
+	read := func(of outbox.Stream) (out times) {
 		records, err := h.After(t.Context(), of, 0, 10)
 		require.NoError(t, err)
 		for _, r := range records {
@@ -206,7 +208,7 @@ func TestAFileOfTheVersionBeforeIsCarriedOver(t *testing.T) {
 		}
 		return out
 	}
-	waiting, err := h.After(t.Context(), Findings, 0, 1)
+	waiting, err := h.After(t.Context(), outbox.Findings, 0, 1)
 	require.NoError(t, err)
 	var message snapshot.Finding
 	require.NoError(t, json.Unmarshal(waiting[0].Body, &message))
@@ -217,7 +219,7 @@ func TestAFileOfTheVersionBeforeIsCarriedOver(t *testing.T) {
 	assert.Equal(t, "x", message.Evidence[0].What.English)
 	assert.Equal(t, "low", message.Evidence[0].Words.English)
 
-	f := read(Findings)
+	f := read(outbox.Findings)
 	assert.Equal(t, "repair", f.Severity)
 	assert.Equal(t, day0.Add(time.Minute), f.Since)
 	assert.Equal(t, day0.Add(90*time.Second), f.RaisedAt)
@@ -225,9 +227,9 @@ func TestAFileOfTheVersionBeforeIsCarriedOver(t *testing.T) {
 	assert.Equal(t, 12.25, f.Evidence[0].Value)
 	assert.Equal(t, day0.Add(2*time.Minute), f.Remarks[0].At)
 	assert.Equal(t, "1970-01-01T00:02:01Z", f.Remarks[0].Text, "a text is a text")
-	assert.Equal(t, day0.Add(150*time.Second), read(Runs).Start)
-	assert.Equal(t, day0.Add(time.Minute), read(Readings).Start)
-	assert.Equal(t, time.Date(2026, 3, 9, 13, 30, 0, 0, time.UTC), read(Visits).Begun,
+	assert.Equal(t, day0.Add(150*time.Second), read(outbox.Runs).Start)
+	assert.Equal(t, day0.Add(time.Minute), read(outbox.Readings).Start)
+	assert.Equal(t, time.Date(2026, 3, 9, 13, 30, 0, 0, time.UTC), read(outbox.Visits).Begun,
 		"what nobody could put right stays as it was told")
 
 	w, err := h.Window(t.Context(), history.Query{From: day0, To: day0.Add(time.Hour), Points: 10})
@@ -244,7 +246,7 @@ func TestTwoOutletsUnderRapid(t *testing.T) {
 		require.NoError(rt, err)
 		defer os.RemoveAll(dir)
 		var h *hand
-		var file *Outlet
+		var file *outbox.Outlet
 		session, added := 0, uint64(0)
 		start := func() {
 			session++
@@ -258,14 +260,14 @@ func TestTwoOutletsUnderRapid(t *testing.T) {
 		confirm := func(through uint64) {
 			for seq := uint64(1); seq <= through; seq++ {
 				if s := sessionOf[seq]; seq == through || s != sessionOf[seq+1] {
-					_, _, err := h.Confirm(t.Context(), Receipt{Stream: Runs, Session: s, Through: seq})
+					_, _, err := h.Confirm(t.Context(), outbox.Receipt{Stream: outbox.Runs, Session: s, Through: seq})
 					require.NoError(rt, err)
 				}
 			}
 			confirmed = max(confirmed, through)
 		}
 		present := func() map[uint64]bool {
-			all, err := h.after(t.Context(), Runs, 0, 100000)
+			all, err := h.outbox.After(t.Context(), outbox.Runs, 0, 100000)
 			require.NoError(rt, err)
 			there := map[uint64]bool{}
 			for _, r := range all {
@@ -274,12 +276,12 @@ func TestTwoOutletsUnderRapid(t *testing.T) {
 			return there
 		}
 		send := func(through uint64) {
-			sendThrough(t, file, Runs, through)
+			sendThrough(t, file, outbox.Runs, through)
 			sent = max(sent, through)
 		}
 		rt.Repeat(map[string]func(*rapid.T){
 			"add": func(*rapid.T) {
-				added = h.AddRecord(trusted(0), Runs, []byte("{}"))
+				added = h.AddRecord(trusted(0), outbox.Runs, []byte("{}"))
 				sessionOf[added] = fmt.Sprintf("s%d", session)
 				h.flush()
 			},

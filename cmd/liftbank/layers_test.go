@@ -30,10 +30,11 @@ var layers = map[string][]string{
 	"sim":     {"detmath curve duty", "cell board", "bank scenario", "."},
 	"agent": {
 		"config/strict history moment safefile snapshot readings",
-		"pin store visit page/figures page/listen page/words",
-		"config records page/draw page/view page/web",
-		"outlet page/visits records/schema",
-		"metrics page publish",
+		"pin visit store/spans store/tables page/figures page/listen page/words",
+		"config store/file store/outbox store/past page/draw page/view page/web",
+		"records store/queue store/window page/visits",
+		"outlet records/schema store page",
+		"metrics publish",
 		".",
 	},
 }

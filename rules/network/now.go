@@ -28,10 +28,9 @@ func LinkNow(
 	return amps, dropV
 }
 
-// LeastNowA is the current in A from which one scan tells a resistance: 1 mV, which any voltage
-// channel may be off by, is then 0.2 mΩ, half of a good link. The first step of the page's test of
-// joints names it. Our choice.
-const LeastNowA = 5.0
+// LeastNowA is named by the first step of the page's test of joints. 1 mV, which any voltage channel
+// may be off by, is then 0.2 mΩ, half of a good link.
+const LeastNowA = 5.0 // A: from which one scan tells a resistance; our choice
 
 // MohmNow returns the resistance in mΩ that one scan shows of what carries a current in the
 // direction of a drop. It is not fitted where either is missing or the current is too small.

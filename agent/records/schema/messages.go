@@ -12,7 +12,7 @@ import (
 	"liftbank/agent/readings"
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
-	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 	"liftbank/agent/visit"
 	"liftbank/rules/leadacid"
 )
@@ -42,12 +42,12 @@ var Messages = []Message{
 	},
 	{
 		File: "run.schema.json", Type: reflect.TypeFor[records.Run](), Schema: records.RunSchema,
-		Stream: store.Runs.String(),
+		Stream: outbox.Runs.String(),
 		Title:  "Motor run", About: "One motor run.",
 	},
 	{
 		File: "finding.schema.json", Type: reflect.TypeFor[records.Finding](), Schema: records.FindingSchema,
-		Stream: store.Findings.String(), Title: "Finding", About: "A change of a finding.",
+		Stream: outbox.Findings.String(), Title: "Finding", About: "A change of a finding.",
 	},
 	{
 		File: "findings.schema.json", Type: reflect.TypeFor[records.Findings](), Schema: records.FindingsSchema,
@@ -63,7 +63,7 @@ var Messages = []Message{
 	},
 	{
 		File: "readings.schema.json", Type: reflect.TypeFor[records.Readings](), Schema: records.ReadingsSchema,
-		Stream: store.Readings.String(),
+		Stream: outbox.Readings.String(),
 		Title:  "Readings", About: "A batch of minute aggregates, thinned within stated bounds.",
 	},
 	{
@@ -74,7 +74,7 @@ var Messages = []Message{
 	},
 	{
 		File: "visit.schema.json", Type: reflect.TypeFor[records.Visit](), Schema: records.VisitSchema,
-		Stream: store.Visits.String(), Title: "Visit", About: "The record of one service visit.",
+		Stream: outbox.Visits.String(), Title: "Visit", About: "The record of one service visit.",
 	},
 	{
 		File: "gap.schema.json", Type: reflect.TypeFor[records.Gap](), Schema: records.GapSchema,
@@ -199,9 +199,9 @@ var limits = map[string]limit{
 var side = oneOf("positive", "negative")
 
 func streamNames() limit {
-	var all []store.Stream
-	for i := range store.Streams {
-		all = append(all, store.Stream(i))
+	var all []outbox.Stream
+	for i := range outbox.Streams {
+		all = append(all, outbox.Stream(i))
 	}
 	return wordsOf(all...)
 }

@@ -20,6 +20,8 @@ import (
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
+	"liftbank/agent/store/past"
 	"liftbank/rules"
 )
 
@@ -179,7 +181,7 @@ func minute(s *store.Store, rng *rand.Rand, m int, batches bool) error {
 		}
 	}
 	if batches && m%30 == 29 {
-		s.BatchReadings(now, func(b store.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
+		s.BatchReadings(now, func(b past.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
 	}
 	return nil
 }
@@ -190,8 +192,8 @@ func acknowledge(ctx context.Context, s *store.Store, m int) error {
 		return nil
 	}
 	mqtt := s.Outlet(publish.Kind.Name)
-	for i := range store.Streams {
-		of := store.Stream(i)
+	for i := range outbox.Streams {
+		of := outbox.Stream(i)
 		list, err := mqtt.After(ctx, of, mqtt.Resume(of), 1000)
 		if err != nil {
 			return err
@@ -201,7 +203,7 @@ func acknowledge(ctx context.Context, s *store.Store, m int) error {
 		}
 		last := list[len(list)-1]
 		mqtt.Sent(last)
-		if _, _, err := mqtt.Confirm(ctx, store.Receipt{Stream: of, Session: last.Session, Through: last.Seq}); err != nil {
+		if _, _, err := mqtt.Confirm(ctx, outbox.Receipt{Stream: of, Session: last.Session, Through: last.Seq}); err != nil {
 			return err
 		}
 	}

@@ -23,6 +23,8 @@ import (
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
+	"liftbank/agent/store/past"
 	"liftbank/rules"
 )
 
@@ -116,8 +118,8 @@ func (c *collector) report(dir string, claims map[string]bool) error {
 	defer db.Close()
 	fmt.Printf("%-10s %8s %8s %8s %10s\n", "stream", "written", "received", "missing", "duplicated")
 	bad := 0
-	for i := range store.Streams {
-		s := store.Stream(i)
+	for i := range outbox.Streams {
+		s := outbox.Stream(i)
 		var next uint64
 		if err := db.QueryRow("SELECT coalesce(max(next_seq), 1) FROM streams WHERE stream = ?", i).Scan(&next); err != nil {
 			return err
@@ -236,7 +238,7 @@ func write(ctx context.Context, s *store.Store, out io.Writer) error {
 		}
 		if n%10 == 9 {
 			s.BatchReadings(now,
-				func(b store.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
+				func(b past.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
 		}
 		if err := s.Flush(ctx); err != nil {
 			return err
@@ -254,11 +256,11 @@ func drained(ctx context.Context, s *store.Store, limit time.Duration) error {
 	ctx, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
 	s.BatchReadings(rules.Moment{Wall: time.Now(), WallTrusted: true},
-		func(b store.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
+		func(b past.Batch) ([]byte, error) { return records.ReadingsBody(b, readings.DefaultBounds()) })
 	for {
 		left := 0
-		for i := range store.Streams {
-			list, err := s.Outlet(publish.Kind.Name).After(ctx, store.Stream(i), 0, 1)
+		for i := range outbox.Streams {
+			list, err := s.Outlet(publish.Kind.Name).After(ctx, outbox.Stream(i), 0, 1)
 			if err != nil {
 				return err
 			}

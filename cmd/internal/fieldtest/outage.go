@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"liftbank/agent/publish"
-	"liftbank/agent/store"
+	"liftbank/agent/store/outbox"
 )
 
 // outageTest fills a store with days without a broker, lets it drain through Mosquitto to a
@@ -35,7 +35,7 @@ func outageTest(ctx context.Context, dir string, days int) error {
 	h := s.Health()
 	waiting := h.Outlets[0].Waiting
 	fmt.Printf("%d days without a broker: waiting %d findings, %d runs, %d batches of readings; lost %d\n",
-		days, waiting[store.Findings], waiting[store.Runs], waiting[store.Readings], h.Lost)
+		days, waiting[outbox.Findings], waiting[outbox.Runs], waiting[outbox.Readings], h.Lost)
 	b, err := startBroker(dir)
 	if err != nil {
 		return err

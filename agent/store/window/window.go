@@ -1,11 +1,9 @@
-package store
+// Package window reads a unit's past: a span of it thinned to bins, and the first second of a run.
+package window
 
 import (
 	"cmp"
-	"context"
 	"database/sql"
-	"encoding/json"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -13,41 +11,50 @@ import (
 
 	"liftbank/agent/history"
 	"liftbank/agent/readings"
+	"liftbank/agent/store/past"
+	"liftbank/agent/store/tables"
 )
-
-var _ history.Source = (*Store)(nil)
 
 const maxPoints = 4000
 
-// Window returns the span [From, To), thinned to at most Points bins. It reads the tier whose width
-// fits the bins, and the next one where that has nothing, because the time is too long ago or too
-// recent.
-func (s *Store) Window(ctx context.Context, q history.Query) (history.Window, error) {
+// Check returns an error if a query can't be answered.
+func Check(q history.Query) error {
 	if q.Points < 1 || q.Points > maxPoints || !q.From.Before(q.To) {
-		return history.Window{}, fmt.Errorf("history: %v to %v, %d points: want a span and 1 to %d points",
+		return fmt.Errorf("history: %v to %v, %d points: want a span and 1 to %d points",
 			q.From, q.To, q.Points, maxPoints)
 	}
+	return nil
+}
+
+// Empty returns what there is without a file: nothing.
+func Empty(q history.Query) history.Window { return newWindow(q).finish() }
+
+// Read returns the span [From, To), thinned to at most Points bins. It reads the tier whose width
+// fits the bins, and the next one where that has nothing, because the time is too long ago or too
+// recent.
+func Read(db *sql.DB, q history.Query) (history.Window, error) {
 	w := newWindow(q)
-	err := s.query(ctx, func(db *sql.DB) error {
-		spans, err := allSpans(db)
-		if err != nil {
-			return err
-		}
-		w.layouts = map[int64]readings.Layout{}
-		if err := w.loadLayouts(db); err != nil {
-			return err
-		}
-		for _, sp := range spans {
-			if err := w.addSpan(db, sp); err != nil {
-				return err
-			}
-			if err := w.addRuns(db, sp); err != nil {
-				return err
-			}
-		}
-		return w.addFindings(db, spans)
-	})
+	err := w.read(db)
 	return w.finish(), err
+}
+
+func (w *window) read(db *sql.DB) error {
+	spans, err := allSpans(db)
+	if err != nil {
+		return err
+	}
+	if err := w.loadLayouts(db); err != nil {
+		return err
+	}
+	for _, sp := range spans {
+		if err := w.addSpan(db, sp); err != nil {
+			return err
+		}
+		if err := w.addRuns(db, sp); err != nil {
+			return err
+		}
+	}
+	return w.addFindings(db, spans)
 }
 
 // stretch is a span as it is in the file.
@@ -68,11 +75,6 @@ func allSpans(db *sql.DB) ([]stretch, error) {
 		out = append(out, sp)
 	}
 	return out, rows.Err()
-}
-
-func seriesIn(text string) (l readings.Layout, err error) {
-	err = json.Unmarshal([]byte(text), &l)
-	return l, err
 }
 
 // window is a window being filled.
@@ -98,7 +100,7 @@ func newWindow(q history.Query) *window {
 	points := int(min(int64(q.Points), max((to-from)/readings.Step.Milliseconds(), 1)))
 	w := &window{
 		fromMS: from, toMS: to, stepMS: float64(to-from) / float64(points), points: points,
-		bins: map[readings.Series][]bin{}, runs: q.Points,
+		layouts: map[int64]readings.Layout{}, bins: map[readings.Series][]bin{}, runs: q.Points,
 	}
 	w.out = history.Window{
 		From: q.From.UTC(), To: q.To.UTC(), StepS: w.stepMS / 1000, TimesS: make([]int64, points),
@@ -122,7 +124,7 @@ func (w *window) loadLayouts(db *sql.DB) error {
 		if err := rows.Scan(&id, &text); err != nil {
 			return fmt.Errorf("history: %w", err)
 		}
-		if l, err := seriesIn(text); err == nil {
+		if l, err := past.ParseLayout(text); err == nil {
 			w.layouts[id] = l
 		}
 	}
@@ -132,8 +134,8 @@ func (w *window) loadLayouts(db *sql.DB) error {
 // tierFor returns the widest tier that is no wider than a bin.
 func (w *window) tierFor() int {
 	best := 0
-	for i, t := range tiers {
-		if float64(t.width.Milliseconds()) <= w.stepMS {
+	for i, t := range past.Tiers {
+		if float64(t.Width.Milliseconds()) <= w.stepMS {
 			best = i
 		}
 	}
@@ -142,21 +144,21 @@ func (w *window) tierFor() int {
 
 // addSpan adds the aggregates of one span.
 func (w *window) addSpan(db *sql.DB, sp stretch) error {
-	lo, hi := key(sp.ord, w.fromMS-sp.offMS), key(sp.ord, w.toMS-sp.offMS)
-	if w.toMS-sp.offMS <= 0 || w.fromMS-sp.offMS > monoMask {
+	lo, hi := tables.Key(sp.ord, w.fromMS-sp.offMS), tables.Key(sp.ord, w.toMS-sp.offMS)
+	if w.toMS-sp.offMS <= 0 || w.fromMS-sp.offMS > tables.MaxMonoMS {
 		return nil
 	}
 	if w.fromMS <= sp.offMS {
-		lo = key(sp.ord, 0)
+		lo = tables.Key(sp.ord, 0)
 	}
 	// The tier that fits, coarser ones before what it has, then finer ones behind it: the last hour
 	// has no hour yet.
 	covered := struct{ from, to int64 }{hi, lo}
-	for i := w.tierFor(); i < len(tiers); i++ {
-		if i > w.tierFor() && covered.from-lo < tiers[i].width.Milliseconds() {
+	for i := w.tierFor(); i < len(past.Tiers); i++ {
+		if i > w.tierFor() && covered.from-lo < past.Tiers[i].Width.Milliseconds() {
 			break // it would lie over what is there
 		}
-		first, last, err := w.scanBetween(db, sp, tiers[i], lo, covered.from)
+		first, last, err := w.scanBetween(db, sp, past.Tiers[i], lo, covered.from)
 		if err != nil {
 			return err
 		}
@@ -165,7 +167,7 @@ func (w *window) addSpan(db *sql.DB, sp stretch) error {
 		}
 	}
 	for i := w.tierFor() - 1; i >= 0; i-- {
-		_, last, err := w.scanBetween(db, sp, tiers[i], covered.to, hi)
+		_, last, err := w.scanBetween(db, sp, past.Tiers[i], covered.to, hi)
 		if err != nil {
 			return err
 		}
@@ -176,14 +178,14 @@ func (w *window) addSpan(db *sql.DB, sp stretch) error {
 
 // scanBetween adds what a tier has between two keys and returns the keys that it covers; both are 0
 // when it has nothing there.
-func (w *window) scanBetween(db *sql.DB, sp stretch, t tier, lo, hi int64) (first, last int64, err error) {
+func (w *window) scanBetween(db *sql.DB, sp stretch, t past.Tier, lo, hi int64) (first, last int64, err error) {
 	if lo >= hi {
 		return 0, 0, nil
 	}
-	width := t.width.Milliseconds()
-	lo = max(lo-width+1, key(sp.ord, 0)) // one that began before and reaches in
+	width := t.Width.Milliseconds()
+	lo = max(lo-width+1, tables.Key(sp.ord, 0)) // one that began before and reaches in
 	var a, b sql.NullInt64
-	row := db.QueryRow("SELECT min(id), max(id) FROM "+t.table+" WHERE id >= ? AND id < ?", lo, hi)
+	row := db.QueryRow("SELECT min(id), max(id) FROM "+t.Table+" WHERE id >= ? AND id < ?", lo, hi)
 	if err := row.Scan(&a, &b); err != nil {
 		return 0, 0, fmt.Errorf("history: %w", err)
 	}
@@ -193,8 +195,8 @@ func (w *window) scanBetween(db *sql.DB, sp stretch, t tier, lo, hi int64) (firs
 	return a.Int64, b.Int64 + width, w.scan(db, sp, t, lo, hi)
 }
 
-func (w *window) scan(db *sql.DB, sp stretch, t tier, lo, hi int64) error {
-	rows, err := db.Query("SELECT id, layout, data FROM "+t.table+" WHERE id >= ? AND id < ? ORDER BY id", lo, hi)
+func (w *window) scan(db *sql.DB, sp stretch, t past.Tier, lo, hi int64) error {
+	rows, err := db.Query("SELECT id, layout, data FROM "+t.Table+" WHERE id >= ? AND id < ? ORDER BY id", lo, hi)
 	if err != nil {
 		return fmt.Errorf("history: %w", err)
 	}
@@ -210,8 +212,8 @@ func (w *window) scan(db *sql.DB, sp stretch, t tier, lo, hi int64) error {
 		if err != nil {
 			continue
 		}
-		at := id&monoMask + sp.offMS
-		w.addRow(l, row, at, at+t.width.Milliseconds())
+		at := tables.MonoMS(id) + sp.offMS
+		w.addRow(l, row, at, at+t.Width.Milliseconds())
 	}
 	return rows.Err()
 }
@@ -255,7 +257,7 @@ func (w *window) addRuns(db *sql.DB, sp stretch) error {
 		return nil
 	}
 	rows, err := db.Query("SELECT id, duration_ms, mean_a, peak_a FROM runs WHERE id >= ? AND id < ? ORDER BY id",
-		key(sp.ord, w.fromMS-sp.offMS), key(sp.ord, w.toMS-sp.offMS))
+		tables.Key(sp.ord, w.fromMS-sp.offMS), tables.Key(sp.ord, w.toMS-sp.offMS))
 	if err != nil {
 		return fmt.Errorf("history: runs: %w", err)
 	}
@@ -266,7 +268,7 @@ func (w *window) addRuns(db *sql.DB, sp stretch) error {
 		if err := rows.Scan(&id, &duration, &r.MeanA, &r.PeakA); err != nil {
 			return fmt.Errorf("history: runs: %w", err)
 		}
-		r.At, r.DurationS = time.UnixMilli(id&monoMask+sp.offMS).UTC(), float64(duration)/1000
+		r.At, r.DurationS = time.UnixMilli(tables.MonoMS(id)+sp.offMS).UTC(), float64(duration)/1000
 		w.out.Runs = append(w.out.Runs, r)
 		w.out.RunCount++
 		if len(w.out.Runs) >= 2*w.runs+100 {
@@ -289,7 +291,7 @@ func (w *window) addFindings(db *sql.DB, spans []stretch) error {
 	for _, sp := range spans {
 		offset[sp.ord] = sp.offMS
 	}
-	at := func(key int64) time.Time { return time.UnixMilli(key&monoMask + offset[key>>spanShift]).UTC() }
+	at := func(key int64) time.Time { return time.UnixMilli(tables.MonoMS(key) + offset[tables.Span(key)]).UTC() }
 	rows, err := db.Query("SELECT id, name, subject, severity, ended FROM findings ORDER BY id")
 	if err != nil {
 		return fmt.Errorf("history: findings: %w", err)
@@ -340,67 +342,3 @@ func (w *window) finish() history.Window {
 
 // tidyNumber rounds to a thousandth, so that a figure is short in JSON.
 func tidyNumber(x float64) float64 { return math.Round(x*1000) / 1000 }
-
-// FirstSecond returns the first second of the motor run that began closest to a time, within half a
-// second. One that was stored for other batteries than there are now is left out.
-func (s *Store) FirstSecond(ctx context.Context, at time.Time) (history.Trace, error) {
-	out := history.Trace{Start: at.UTC(), TimesS: []float64{}, Series: []history.TraceSeries{}}
-	start, detail, err := s.detail(ctx, at)
-	if err != nil || len(detail) == 0 {
-		return out, err
-	}
-	samples, err := readings.ParseTrace(detail)
-	if err != nil {
-		return out, fmt.Errorf("history: first second: %w", err)
-	}
-	out.Start = start
-	figures := s.opts.Layout.TraceFigures()
-	if len(samples) == 0 || len(samples[0].Values) != len(figures) {
-		return out, nil
-	}
-	for _, f := range figures {
-		values := make([]*float64, len(samples))
-		out.Series = append(out.Series, history.TraceSeries{Figure: f.Figure, Battery: f.Battery, Values: values})
-	}
-	for i, sample := range samples {
-		out.TimesS = append(out.TimesS, sample.At.Seconds())
-		for k, v := range sample.Values {
-			if v.OK {
-				out.Series[k].Values[i] = &v.X
-			}
-		}
-	}
-	return out, nil
-}
-
-// detail returns the stored form of the first second of the run that began closest to a time, and
-// when that was; nil when it is not stored.
-func (s *Store) detail(ctx context.Context, at time.Time) (start time.Time, detail []byte, err error) {
-	err = s.query(ctx, func(db *sql.DB) error {
-		spans, err := allSpans(db)
-		if err != nil {
-			return err
-		}
-		nearest := int64(math.MaxInt64)
-		for _, sp := range spans {
-			want := at.UnixMilli() - sp.offMS
-			if want < 0 || want > monoMask {
-				continue
-			}
-			var data []byte
-			var id, off int64
-			err := db.QueryRow(`SELECT id, data, abs(id - ?1) FROM details
-				WHERE id BETWEEN ?1 - 500 AND ?1 + 500 AND id >> 40 = ?2 ORDER BY abs(id - ?1) LIMIT 1`,
-				key(sp.ord, want), sp.ord).Scan(&id, &data, &off)
-			if err == nil && off < nearest {
-				nearest, detail = off, data
-				start = time.UnixMilli(id&monoMask + sp.offMS).UTC()
-			}
-			if err != nil && !errors.Is(err, sql.ErrNoRows) {
-				return fmt.Errorf("history: first second: %w", err)
-			}
-		}
-		return nil
-	})
-	return start, detail, err
-}

@@ -1,8 +1,9 @@
-package store
+// Package file opens the store's SQLite file, checks it, renames a damaged one, and says what is
+// wrong with a card.
+package file
 
 import (
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -15,15 +16,15 @@ import (
 
 	"modernc.org/sqlite"
 	lib "modernc.org/sqlite/lib"
+
+	"liftbank/agent/store/tables"
 )
 
-// fileName of the database in its folder.
-const fileName = "unit.db"
+// Name of the database in its folder.
+const Name = "unit.db"
 
-var (
-	errNewer   = errors.New("file written by a newer version")
-	errDamaged = errors.New("file damaged")
-)
+// ErrDamaged says that a file's structure is damaged.
+var ErrDamaged = errors.New("file damaged")
 
 // pragmas of the one connection, in the order that they must come in: EXCLUSIVE before the first
 // look at the file, so that others are kept out and the index of the write-ahead log is in memory;
@@ -36,32 +37,15 @@ var pragmas = []string{
 	"mmap_size = 0", "cell_size_check = ON",
 }
 
-// attach opens the file and reads what a start needs. It renames a damaged file and starts a new
-// one.
-func (s *Store) attach() error {
-	db, err := s.openFile()
-	if err != nil && isDamage(err) && s.opts.Dir != "" {
-		if err = s.setAside(err); err == nil {
-			db, err = s.openFile()
-		}
-	}
-	if err != nil {
-		return err
-	}
-	if err := s.load(db); err != nil {
-		return errors.Join(err, db.Close())
-	}
-	s.db = db
-	return nil
-}
-
-func (s *Store) openFile() (*sql.DB, error) {
+// Open opens the file in a folder, "" for one in memory, checks it and brings it to the newest
+// version. It must be closed.
+func Open(dir string) (*sql.DB, error) {
 	name := ":memory:"
-	if s.opts.Dir != "" {
-		if err := os.MkdirAll(s.opts.Dir, 0o750); err != nil {
+	if dir != "" {
+		if err := os.MkdirAll(dir, 0o750); err != nil {
 			return nil, fmt.Errorf("store: %w", err)
 		}
-		path, err := filepath.Abs(filepath.Join(s.opts.Dir, fileName))
+		path, err := filepath.Abs(filepath.Join(dir, Name))
 		if err != nil {
 			return nil, fmt.Errorf("store: %w", err)
 		}
@@ -80,7 +64,7 @@ func (s *Store) openFile() (*sql.DB, error) {
 	if err := check(db); err != nil {
 		return nil, errors.Join(err, db.Close())
 	}
-	if err := migrate(db); err != nil {
+	if err := tables.Migrate(db, tables.Newest); err != nil {
 		return nil, errors.Join(fmt.Errorf("store: schema: %w", err), db.Close())
 	}
 	return db, nil
@@ -93,14 +77,14 @@ func check(db *sql.DB) error {
 		return fmt.Errorf("store: check: %w", err)
 	}
 	if found != "ok" {
-		return fmt.Errorf("store: %w: %s", errDamaged, found)
+		return fmt.Errorf("store: %w: %s", ErrDamaged, found)
 	}
 	return nil
 }
 
-// isDamage reports whether an error says that the file itself is damaged.
-func isDamage(err error) bool {
-	if errors.Is(err, errDamaged) {
+// IsDamage reports whether an error says that the file itself is damaged.
+func IsDamage(err error) bool {
+	if errors.Is(err, ErrDamaged) {
 		return true
 	}
 	e, ok := errors.AsType[*sqlite.Error](err)
@@ -110,21 +94,22 @@ func isDamage(err error) bool {
 // maxDamagedFiles is how many damaged files are kept for somebody to look at.
 const maxDamagedFiles = 2
 
-// setAside renames the file with its companions, so that a new one can be started.
-func (s *Store) setAside(why error) error {
-	base := filepath.Join(s.opts.Dir, fileName)
-	to := filepath.Join(s.opts.Dir, fmt.Sprintf("damaged-%d-%s.db", s.opts.Now().Unix(), s.opts.Session))
-	s.opts.Log.Error("store damaged: renamed, starting with a new file", "file", base, "renamed to", to, "err", why)
+// DamagedName returns the name that a damaged file gets. Names sort by time.
+func DamagedName(now time.Time, session string) string {
+	return fmt.Sprintf("damaged-%d-%s.db", now.Unix(), session)
+}
+
+// SetAside renames the file in a folder with its companions to a [DamagedName], so that a new one
+// can be started. Of several that were renamed the oldest are removed.
+func SetAside(dir, name string) error {
+	base, to := filepath.Join(dir, Name), filepath.Join(dir, name)
 	// The database itself last: if this is cut short, the rest is found damaged again.
 	for _, suffix := range []string{"-wal", "-shm", ""} {
 		if err := os.Rename(base+suffix, to+suffix); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return fmt.Errorf("store: rename damaged file: %w", err)
 		}
 	}
-	s.mu.Lock()
-	s.health.SetAside = filepath.Base(to)
-	s.mu.Unlock()
-	old, err := filepath.Glob(filepath.Join(s.opts.Dir, "damaged-*.db"))
+	old, err := filepath.Glob(filepath.Join(dir, "damaged-*.db"))
 	if err != nil || len(old) <= maxDamagedFiles {
 		return nil
 	}
@@ -137,51 +122,8 @@ func (s *Store) setAside(why error) error {
 	return nil
 }
 
-// load reads what a start needs.
-func (s *Store) load(db *sql.DB) error {
-	series, err := json.Marshal(s.opts.Layout)
-	if err != nil {
-		return fmt.Errorf("store: layout: %w", err)
-	}
-	if _, err := db.Exec("INSERT OR IGNORE INTO layouts(series) VALUES(?)", string(series)); err != nil {
-		return fmt.Errorf("store: layout: %w", err)
-	}
-	if err := db.QueryRow("SELECT id FROM layouts WHERE series = ?", string(series)).Scan(&s.layout); err != nil {
-		return fmt.Errorf("store: layout: %w", err)
-	}
-	var ranMS int64
-	row := db.QueryRow("SELECT value FROM meta WHERE name = 'ran_ms'")
-	if err := row.Scan(&ranMS); err != nil && !errors.Is(err, sql.ErrNoRows) {
-		return fmt.Errorf("store: %w", err)
-	}
-	s.ranBase = time.Duration(ranMS) * time.Millisecond
-	if err := s.loadStreams(db); err != nil {
-		return err
-	}
-	return s.loadRows(db)
-}
-
-// fault notes that the card can't be written, and why.
-func (s *Store) fault(err error) {
-	problem := problemOf(err)
-	s.mu.Lock()
-	fresh := s.health.Problem != problem
-	if fresh {
-		s.health.Problem, s.health.Since = problem, s.opts.Now()
-	}
-	s.health.Detail = err.Error()
-	s.health.Failed++
-	s.down = true
-	s.mu.Unlock()
-	if fresh {
-		s.opts.Log.Error("store can't be written: measuring continues, records are held in memory",
-			"dir", s.opts.Dir, "problem", problem, "err", err)
-	}
-	s.notifyOutlets()
-}
-
-// problemOf returns what is wrong with the card, in words for the page.
-func problemOf(err error) string {
+// Problem returns what is wrong with the card, in words for the page.
+func Problem(err error) string {
 	if e, ok := errors.AsType[*sqlite.Error](err); ok {
 		switch e.Code() & 0xff {
 		case lib.SQLITE_FULL:
@@ -201,9 +143,9 @@ func problemOf(err error) string {
 		}
 	}
 	switch {
-	case errors.Is(err, errNewer):
+	case errors.Is(err, tables.ErrNewer):
 		return "written by a newer version"
-	case errors.Is(err, errDamaged):
+	case errors.Is(err, ErrDamaged):
 		return "damaged"
 	case errors.Is(err, fs.ErrPermission):
 		return "can't be opened"
@@ -213,4 +155,38 @@ func problemOf(err error) string {
 		return "disk full"
 	}
 	return "can't be used"
+}
+
+// Querier is a database or a transaction.
+type Querier interface{ QueryRow(string, ...any) *sql.Row }
+
+// Used returns the bytes of the file that are in use.
+func Used(from Querier) (int64, error) {
+	var pages, free, size int64
+	for _, q := range []struct {
+		pragma string
+		to     *int64
+	}{{"page_count", &pages}, {"freelist_count", &free}, {"page_size", &size}} {
+		if err := from.QueryRow("PRAGMA " + q.pragma).Scan(q.to); err != nil {
+			return 0, err
+		}
+	}
+	return (pages - free) * size, nil
+}
+
+// Shrink deletes the oldest rows of tables, in the order that they are given, while more than limit
+// bytes of the file are in use.
+func Shrink(tx *sql.Tx, limit int64, names ...string) error {
+	used, err := Used(tx)
+	for _, table := range names {
+		if err != nil || used <= limit {
+			return err
+		}
+		if _, err := tx.Exec(fmt.Sprintf(`DELETE FROM %[1]s WHERE id IN (SELECT id FROM %[1]s
+			ORDER BY id LIMIT (SELECT count(*) / 5 FROM %[1]s))`, table)); err != nil {
+			return err
+		}
+		used, err = Used(tx)
+	}
+	return err
 }

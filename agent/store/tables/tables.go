@@ -1,4 +1,6 @@
-package store
+// Package tables has the tables of a store's file and their keys, and brings a file from one
+// version to the next.
+package tables
 
 import (
 	"context"
@@ -11,13 +13,22 @@ import (
 	"liftbank/agent/moment"
 )
 
+// ErrNewer says that a file was written by a newer version of the program.
+var ErrNewer = errors.New("file written by a newer version")
+
 // migrations bring a file from one version (PRAGMA user_version) to the next. One that was released
 // is never changed.
-//
-// Keys of what has a time are span<<40 | milliseconds of the monotonic time: things are appended in
-// order, and a span's whole content moves in wall time by one number. Keys of the outbox are
-// stream<<48 | n.
-var migrations = []func(*sql.Tx) error{first, perOutlet}
+var migrations = [Newest]func(*sql.Tx) error{first, perOutlet}
+
+// Newest is the version that the program reads and writes.
+const Newest = 2
+
+// Streams as they are numbered in a file of version 1.
+const (
+	findings = 0
+	runs     = 2
+	readings = 3
+)
 
 // first makes the tables.
 func first(tx *sql.Tx) error {
@@ -102,10 +113,10 @@ func rewriteBodies(tx *sql.Tx) error {
 			return err
 		}
 		var unread error
-		switch Stream(id >> streamShift) {
-		case Findings, Runs:
+		switch RecordStream(id) {
+		case findings, runs:
 			body, unread = rewriteTimes(body, off)
-		case Readings:
+		case readings:
 			body, unread = rewriteBatch(body)
 		}
 		if unread != nil {
@@ -203,17 +214,17 @@ func rewriteBatch(body []byte) ([]byte, error) {
 	return json.Marshal(map[string]any{"start": start, "trusted": old.Trusted, "batch": old.Batch})
 }
 
-// migrate brings the file to the newest version, each step in a transaction of its own. A file of a
-// later version is refused: an older program must not guess.
-func migrate(db *sql.DB) error {
+// Migrate brings a file to a version, each step in a transaction of its own. A file of a version
+// that is not known is refused: an older program must not guess.
+func Migrate(db *sql.DB, to int) error {
 	var version int
 	if err := db.QueryRow("PRAGMA user_version").Scan(&version); err != nil {
 		return err
 	}
-	if version > len(migrations) {
-		return fmt.Errorf("%w: version %d: this program knows up to %d", errNewer, version, len(migrations))
+	if version > Newest {
+		return fmt.Errorf("%w: version %d: this program knows up to %d", ErrNewer, version, Newest)
 	}
-	for ; version < len(migrations); version++ {
+	for ; version < to; version++ {
 		if err := step(db, version); err != nil {
 			return err
 		}
