@@ -152,7 +152,7 @@ func TestASilentChipLeavesNoFiguresBehind(t *testing.T) {
 	require.NoError(t, stop())
 }
 
-// What was learnt outlives the agent, and the time between is made up for when the wall clock,
+// What was learned outlives the agent, and the time between is made up for when the wall clock,
 // which a board loses with its power, is set again.
 func TestAnAgentGoesOnFromWhatTheOneBeforeItLearnt(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "state")

@@ -95,7 +95,7 @@ func (c *Core) Input() *rules.Input { return &c.in }
 // Stats gives the board's counts.
 func (c *Core) Stats() *sensors.Stats { return c.board.Stats() }
 
-// State gives what has been learnt, to be saved.
+// State gives what has been learned, to be saved.
 func (c *Core) State() *rules.State { return c.engine.State() }
 
 // Output gives what the last step gave; it belongs to the core until the next call of Next.

@@ -24,20 +24,19 @@ type Engine struct {
 	cfg Config
 	set settings.Settings
 
-	trust            *trust.Channels
-	cells            *batteries
-	net              *network.Meter
-	ahead            *ahead
-	motor            *motor.Detector
-	pump             *pump.Watch
-	feed             *feed.Judge
-	output           feed.Output
-	count            bank.Counter
-	days             daily.Book
-	serve            services
-	found            *detect.Set
-	book             finding.Book
-	series, reversed *int // how many findings of that name hold
+	trust  *trust.Channels
+	cells  *batteries
+	net    *network.Meter
+	ahead  *ahead
+	motor  *motor.Detector
+	pump   *pump.Watch
+	feed   *feed.Judge
+	output feed.Output
+	count  bank.Counter
+	days   daily.Book
+	serve  services
+	found  *detect.Set
+	book   finding.Book
 
 	begun    bool
 	from     time.Duration // of the first scan, or the last new battery
@@ -136,7 +135,7 @@ func (e *Engine) begin(in *Input) (dt time.Duration) {
 func (e *Engine) judge() {
 	f := &e.frame
 	e.found.Judge(detect.First)
-	f.Series, f.Reversed = *e.series > 0, *e.reversed > 0
+	f.Series, f.Reversed = e.book.AnyActive(detect.SeriesWired.Name), e.book.AnyActive(detect.Reversed.Name)
 	f.Look()
 	running, _ := e.motor.Running()
 	ran := e.motor.Last()

@@ -11,7 +11,7 @@ import (
 	"liftbank/rules/unit"
 )
 
-// Another battery: what was learnt of the old one is gone, what was learnt of its neighbour stays.
+// Another battery: what was learned of the old one is gone, what was learned of its neighbor stays.
 func TestForgetBattery(t *testing.T) {
 	b := newBench(t, twoFlooded())
 	b.set(12.65, -0.1)
@@ -23,7 +23,7 @@ func TestForgetBattery(t *testing.T) {
 	require.True(t, b.out.Battery[0].SoCPct.Known)
 	require.True(t, b.out.Battery[0].Resistance.Known)
 	require.Positive(t, b.out.Battery[0].DrawnAh)
-	neighbour := b.out.Battery[1]
+	neighbor := b.out.Battery[1]
 	_, stepA, ok := b.engine.LastStep(0)
 	require.True(t, ok)
 	assert.InDelta(t, -55, stepA, 0.5)
@@ -34,8 +34,8 @@ func TestForgetBattery(t *testing.T) {
 	assert.Equal(t, "unknown", b.out.Battery[0].Verdict.String())
 	assert.Less(t, b.out.Battery[0].DrawnAh, 0.01)
 	assert.Equal(t, "a", b.out.Battery[0].ID)
-	assert.Equal(t, neighbour.Resistance, b.out.Battery[1].Resistance)
-	assert.InDelta(t, neighbour.SoCPct.Value, b.out.Battery[1].SoCPct.Value, 0.1)
+	assert.Equal(t, neighbor.Resistance, b.out.Battery[1].Resistance)
+	assert.InDelta(t, neighbor.SoCPct.Value, b.out.Battery[1].SoCPct.Value, 0.1)
 	_, _, ok = b.engine.LastStep(0)
 	assert.False(t, ok, "the new one has not been through a run")
 
@@ -43,7 +43,7 @@ func TestForgetBattery(t *testing.T) {
 		b.run(8*time.Second, 12.65, 12.1, 110)
 		b.hold(2*time.Minute, time.Second)
 	}
-	assert.True(t, b.out.Battery[0].Resistance.Known, "learnt anew")
+	assert.True(t, b.out.Battery[0].Resistance.Known, "learned anew")
 	assert.False(t, b.engine.ForgetBattery(2))
 	assert.False(t, b.engine.ForgetBattery(-1))
 }

@@ -41,7 +41,6 @@ func (e *Engine) watch() error {
 		return err
 	}
 	e.out.Findings = e.book.Records
-	e.series, e.reversed = e.book.Holding(detect.SeriesWired.Name), e.book.Holding(detect.Reversed.Name)
 	for i := range e.book.Records {
 		r := &e.book.Records[i]
 		for _, name := range e.cfg.OutOfService {

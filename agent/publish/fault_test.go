@@ -10,17 +10,17 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// faultBroker accepts connections and leaves each to a behaviour of the test. It speaks the wire
+// faultBroker accepts connections and leaves each to a behavior of the test. It speaks the wire
 // format of paho's packets and knows nothing else of MQTT.
 type faultBroker struct {
-	t         *testing.T
-	listener  net.Listener
-	scheme    string
-	accepted  chan *faultConn
-	behaviour func(n int, c *faultConn)
-	wg        sync.WaitGroup
-	mu        sync.Mutex
-	open      []net.Conn
+	t        *testing.T
+	listener net.Listener
+	scheme   string
+	accepted chan *faultConn
+	behavior func(n int, c *faultConn)
+	wg       sync.WaitGroup
+	mu       sync.Mutex
+	open     []net.Conn
 }
 
 // faultConn is one connection; every packet that arrives is also sent to seen.
@@ -30,12 +30,12 @@ type faultConn struct {
 	seen chan packets.ControlPacket
 }
 
-// newFaultBroker starts a broker whose behaviour is called for each connection, n counting from 1;
+// newFaultBroker starts a broker whose behavior is called for each connection, n counting from 1;
 // the connection is closed when it returns. secure is nil for plain TCP.
-func newFaultBroker(t *testing.T, secure *tls.Config, behaviour func(n int, c *faultConn)) *faultBroker {
+func newFaultBroker(t *testing.T, secure *tls.Config, behavior func(n int, c *faultConn)) *faultBroker {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	b := &faultBroker{t: t, listener: l, scheme: "mqtt", behaviour: behaviour, accepted: make(chan *faultConn, 1000)}
+	b := &faultBroker{t: t, listener: l, scheme: "mqtt", behavior: behavior, accepted: make(chan *faultConn, 1000)}
 	if secure != nil {
 		b.listener, b.scheme = tls.NewListener(l, secure), "mqtts"
 	}
@@ -59,7 +59,7 @@ func (b *faultBroker) accept() {
 		b.accepted <- c
 		b.wg.Go(func() {
 			defer conn.Close()
-			b.behaviour(n, c)
+			b.behavior(n, c)
 		})
 	}
 }

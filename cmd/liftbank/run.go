@@ -99,12 +99,12 @@ func (c runCmd) Run(s streams) error {
 	return errors.Join(err, contactsErr)
 }
 
-// stateFile is where what was learnt is kept; nowhere without a folder.
+// stateFile is where what was learned is kept; nowhere without a folder.
 func stateFile(dir string) string {
 	if dir == "" {
 		return ""
 	}
-	return filepath.Join(dir, "learnt")
+	return filepath.Join(dir, "learned")
 }
 
 // inOneLine says how the agent is, for the service manager.

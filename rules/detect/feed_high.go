@@ -80,13 +80,12 @@ func judgeHigh(v view.View, l *highLimits, _ *None) finding.Verdict {
 		return finding.Unjudged(view.NoPost)
 	case !amps.OK():
 		return finding.Unjudged(view.CurrentUnread)
+	case amps.Value <= 0: // nothing flows in: nothing to say
+		return unchanged
 	}
 	temp := v.Bank().TempOr25()
 	most := v.Bank().Least(func(c *leadacid.Chemistry) float64 { return c.MaxChargeV(temp) }) + l.MarginV
-	switch {
-	case amps.Value <= 0: // nothing flows in: nothing to say
-		return unchanged
-	case post.Value > most:
+	if post.Value > most {
 		verdict := v.Holds(chargeVoltage.Is(post.Value), limitAtTemp.Is(most), temperature.Is(temp), currentIn.Is(amps.Value))
 		if temp > highWarmC && post.Value < most+highLittleV {
 			return verdict.Suspect(highCompensation, limitFell)

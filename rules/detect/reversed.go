@@ -41,6 +41,7 @@ var Reversed = Finding[None, None]{
 	},
 	Of:    []view.Kind{view.OfBattery},
 	Pace:  First,
+	Clean: noneReversed,
 	Times: after(reversedHold, reversedRelease),
 	Judge: judgeReversed,
 }
@@ -53,6 +54,16 @@ const (
 )
 
 var postsV = finding.NewLabel("posts-v", "voltage at its posts", "V")
+
+// noneReversed reports whether every battery shows a voltage that one the right way around has.
+func noneReversed(f *view.Frame) bool {
+	for i := range f.Spec {
+		if v := f.Raw.Battery[i].VoltageV; !v.OK() || v.Value <= trust.DeadPostV {
+			return false
+		}
+	}
+	return true
+}
 
 // judgeReversed looks at what was read, believed or not: an input chip that reads from zero up
 // shows a battery the wrong way around as next to nothing.

@@ -49,7 +49,7 @@ type Book struct {
 	raises  [floodStarts]time.Duration // of the last raises, newest first
 	counted int
 	flood   bool
-	active  map[string]*int // how many hold, by name
+	active  []tally // how many hold, by name
 }
 
 // A flood of alarms starts at more than 10 in 10 minutes and ends at fewer than 5 (ISA-18.2, from
@@ -63,11 +63,8 @@ const (
 // Add puts a finding into the book and returns its index. All are added before the first Judge.
 func (b *Book) Add(r Record) int {
 	b.Records = append(b.Records, r)
-	if b.active == nil {
-		b.active = map[string]*int{}
-	}
-	if b.active[r.Def.Name] == nil {
-		b.active[r.Def.Name] = new(int)
+	if b.tally(r.Def.Name) == nil {
+		b.active = append(b.active, tally{name: r.Def.Name})
 	}
 	if cap(b.changes) < 2*len(b.Records) {
 		b.changes = make([]Change, 0, 4*len(b.Records)) // so that judging takes no memory
@@ -88,12 +85,12 @@ func (b *Book) Judge(i int, at time.Duration, v Verdict) {
 	raised, cleared := r.judge(at, v)
 	switch {
 	case raised:
-		*b.active[r.Def.Name]++
+		b.tally(r.Def.Name).n++
 		b.countRaise(at)
 		r.CausedBy = -1
 		b.logChange(i, Change{Kind: Raised, At: at, Muted: b.muted(r)})
 	case cleared:
-		*b.active[r.Def.Name]--
+		b.tally(r.Def.Name).n--
 		b.logChange(i, Change{Kind: Cleared, At: at, Muted: b.muted(r)})
 	}
 }
@@ -118,7 +115,7 @@ func (b *Book) End(i int, at time.Duration) {
 	if !r.Holding {
 		return
 	}
-	*b.active[r.Def.Name]--
+	b.tally(r.Def.Name).n--
 	r.Holding, r.Waiting = false, false
 	r.ClearedAt = at
 	r.updateState(at)
@@ -199,9 +196,22 @@ func (b *Book) Find(name, subject string) int {
 
 // AnyActive reports whether the condition of a finding holds for any subject.
 func (b *Book) AnyActive(name string) bool {
-	n := b.active[name]
-	return n != nil && *n > 0
+	t := b.tally(name)
+	return t != nil && t.n > 0
 }
 
-// Holding returns how many subjects the condition of a finding holds for, at any later time too.
-func (b *Book) Holding(name string) *int { return b.active[name] }
+// tally is how many subjects the condition of a finding holds for.
+type tally struct {
+	name string
+	n    int
+}
+
+// tally searches: names are few, and those asked for at every scan come first.
+func (b *Book) tally(name string) *tally {
+	for i := range b.active {
+		if b.active[i].name == name {
+			return &b.active[i]
+		}
+	}
+	return nil
+}

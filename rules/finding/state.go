@@ -69,12 +69,12 @@ func (b *Book) Restore(s BookState) error {
 		*r = fresh
 		r.updateState(r.Since)
 	}
-	for _, n := range b.active {
-		*n = 0
+	for i := range b.active {
+		b.active[i].n = 0
 	}
 	for i := range b.Records {
 		if r := &b.Records[i]; r.Holding {
-			*b.active[r.Def.Name]++
+			b.tally(r.Def.Name).n++
 		}
 	}
 	for k := range s.Records {

@@ -72,10 +72,10 @@ func TestUnreachableBroker(t *testing.T) {
 // Brokers that are there and of no use: each leaves a clear state, and the next attempt waits for
 // its pause.
 func TestUselessBroker(t *testing.T) {
-	f := func(name string, behaviour func(n int, c *faultConn), limits Limits, wantError, word string) {
+	f := func(name string, behavior func(n int, c *faultConn), limits Limits, wantError, word string) {
 		t.Run(name, func(t *testing.T) {
 			t.Helper()
-			b := newFaultBroker(t, nil, behaviour)
+			b := newFaultBroker(t, nil, behavior)
 			opts := options(t, b.url())
 			limits.BackoffMin, limits.BackoffMax = time.Hour, time.Hour // one attempt, then quiet
 			opts.Limits = limits
