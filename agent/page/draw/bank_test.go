@@ -40,3 +40,9 @@ func TestDrawing(t *testing.T) {
 	s.Batteries = nil
 	assert.Empty(t, Bank(to, &s))
 }
+
+func TestWhatRoundsToNothingHasNoMinus(t *testing.T) {
+	assert.Equal(t, "0.00", withMinus(-0.001, 2))
+	assert.Equal(t, "−0.01", withMinus(-0.008, 2))
+	assert.Equal(t, "0", withMinus(-0.2, 0))
+}

@@ -131,7 +131,7 @@ func lineOf(to *words.Reader, l *history.Series, class int, convert func(float64
 		}
 	}
 	if n > 0 {
-		f := func(x float64) string { return strings.Replace(fmt.Sprintf("%.2f", convert(x)), "-", "−", 1) }
+		f := func(x float64) string { return withMinus(convert(x), 2) }
 		v.Min, v.Mean, v.Max = f(low), f(sum/float64(n)), f(high)
 	}
 	return v
@@ -268,7 +268,11 @@ func (d *svgBuilder) valueAxis(s scale) {
 }
 
 func withMinus(v float64, decimals int) string {
-	return strings.Replace(strconv.FormatFloat(v, 'f', decimals, 64), "-", "−", 1)
+	text := strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.Trim(text, "-0.") == "" {
+		return strings.TrimPrefix(text, "-") // rounded to nothing
+	}
+	return strings.Replace(text, "-", "−", 1)
 }
 
 // secondsAxis marks seconds after a start; at returns where one is.

@@ -45,7 +45,7 @@ func Signed(v *float64, least int) string {
 
 // Number writes v.
 func Number(v float64, least int) string {
-	t := strconv.FormatFloat(v, 'f', -1, 64)
+	t := strconv.FormatFloat(v+0, 'f', -1, 64) // -0 A is 0 A
 	whole, decimals, _ := strings.Cut(t, ".")
 	if missing := least - len(decimals); missing > 0 {
 		decimals += strings.Repeat("0", missing)

@@ -1,6 +1,7 @@
 package figures
 
 import (
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -19,6 +20,7 @@ func TestFigures(t *testing.T) {
 	assert.Equal(t, "+3.0", Signed(v(3), 1))
 	assert.Equal(t, "−3.0", Signed(v(-3), 1))
 	assert.Equal(t, "0.0", Signed(v(0), 1))
+	assert.Equal(t, "0.0", Signed(v(math.Copysign(0, -1)), 1))
 	assert.Equal(t, Estimated{"92.4", "±\u00a02.1"}, Estimate(snapshot.Estimate{Value: v(92.4), Sigma: v(2.1)}, 0))
 	assert.Equal(t, Estimated{Value: "—"}, Estimate(snapshot.Estimate{}, 0))
 	for d, want := range map[time.Duration]string{
