@@ -104,7 +104,10 @@ func (c *Channels) Mask(in, out *unit.Scan) {
 		}
 	}
 	for _, ch := range c.all {
-		if r := out.Reading(ch); r.OK() && c.Doubted(ch) {
+		if !c.Doubted(ch) {
+			continue
+		}
+		if r := out.Reading(ch); r.OK() {
 			r.Quality = unit.OutOfRange
 		}
 	}
