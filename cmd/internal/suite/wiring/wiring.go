@@ -140,7 +140,7 @@ func wrongLeads(name string, got network.Leads, want network.Arrangement) string
 		return ""
 	}
 	return fmt.Sprintf("; %s leads %v on %d and %d (%.3f, waits for %q), not %v",
-		name, got.Arrangement, got.Positive, got.Negative, got.Probability, got.WaitsFor, want)
+		name, got.Arrangement, got.Positive, got.Negative, got.Probability, got.WaitsFor.Said(), want)
 }
 
 func wrongLink(l *rules.LinkState, trueMohm float64) string {
