@@ -21,18 +21,19 @@ type taps struct {
 }
 
 // The gains of two taps are learned on the positive side alone: on the negative one they act on
-// millivolts. stepShare is what does not average out of a step, which noise blurs; on the positive
-// side, where a step is a third of the noise, less.
+// millivolts. stepShare is the deviation of rounding to a step, 1/√12
+// (Bennett, Spectra of quantized
+// signals, 1948). On the negative side a step is far below what else stays.
 const (
-	gainDeviation = 0.6     // ratio: of a gain's class, even within it, and some; our choice
-	pairDeviation = 0.8     // ratio: deviation of two taps' difference in gain over their class; our choice
-	maxGains      = 3       // ratio: of two taps' gain class, beyond which they are no dividers any more; our choice
-	stepShare     = 4.0 / 7 // ratio: of a positive step, that does not average out; our choice
-	groundShare   = 1.0     // ratio: of a negative step, that does not average out; our choice
-	pairNoise     = 1.4     // ratio: noise of two channels over that of one; our choice
-	pathNoise     = 1.0     // ratio: noise of the feed's path, averaged, over that of a reading; our choice
-	pieceNoise    = 2.5     // ratio: noise of the motor's path in half a second, over that of a reading; our choice
-	pieceGain     = 0.5     // ratio: of a current's gain, in the motor path's drop; our choice
+	gainDeviation = 0.6    // ratio: of a gain's class, even within it, and some; our choice
+	pairDeviation = 0.8    // ratio: deviation of two taps' difference in gain over their class; our choice
+	maxGains      = 3      // ratio: of two taps' gain class, beyond which they are no dividers any more; our choice
+	stepShare     = 0.2887 // ratio: of a positive step, that does not average out; from memory: Bennett 1948
+	groundShare   = 1.0    // ratio: of a negative step, that does not average out; our choice
+	pairNoise     = 1.4    // ratio: noise of two channels over that of one; our choice
+	pathNoise     = 1.0    // ratio: noise of the feed's path, averaged, over that of a reading; our choice
+	pieceNoise    = 2.5    // ratio: noise of the motor's path in half a second, over that of a reading; our choice
+	pieceGain     = 0.5    // ratio: of a current's gain, in the motor path's drop; our choice
 )
 
 func classOf(c *unit.Classes, n int) (out class) {

@@ -5,7 +5,7 @@ import "math"
 // SensorClass is how far a channel's readings may be off, from its scale and input chip, in the
 // channel's unit. Zero and Gain are limits of the class; Noise is a standard deviation.
 type SensorClass struct {
-	Step  float64 // between two neighboring values of the chip
+	Step  float64 // between two neighboring values of the chip: readings are rounded by up to half
 	Noise float64 // from one reading to the next
 	Zero  float64 // constant part
 	Gain  float64 // as a share of the value
@@ -23,17 +23,17 @@ func (c *Classes) Of(s Signal, battery int) SensorClass { return c[ChannelOf(s, 
 // Classes of the sensors that are taken where a unit does not say its own: taps through dividers of
 // 1 %, Hall sensors of ±200 A, thermistors, 16-bit input chips.
 const (
-	tapStepV      = 0.0007       // V: step of a tap's channel; our choice
+	tapStepV      = 0.0014       // V: step of a tap's channel; our choice
 	tapNoiseV     = 0.002        // V: noise of a tap; our choice
 	tapZeroV      = 0.010        // V: zero of a tap; our choice
 	tapGain       = 0.01         // ratio: gain of a tap; our choice
 	groundStepV   = 0.0001       // V: step of a negative post's channel; our choice
 	groundNoiseV  = 0.0008 / 1.4 // V: noise of a negative post; our choice
-	currentStepA  = 0.01         // A: step of a Hall sensor's channel; our choice
+	currentStepA  = 0.02         // A: step of a Hall sensor's channel; our choice
 	currentNoiseA = 0.1          // A: noise of a Hall sensor; our choice
 	currentZeroA  = 0.2          // A: zero of a Hall sensor; our choice
 	currentGain   = 0.01         // ratio: gain of a Hall sensor; our choice
-	tempStepC     = 0.02         // °C: step of a thermistor's channel; our choice
+	tempStepC     = 0.003        // °C: step of a thermistor's channel; our choice
 	tempNoiseC    = 0.1          // °C: noise of a thermistor; our choice
 	tempZeroC     = 1.0          // °C: zero of a thermistor; our choice
 	tempGain      = 0.0          // ratio: gain of a thermistor; our choice
