@@ -390,6 +390,36 @@ func TestALinkThatCorrodesOrComesOffIsFollowed(t *testing.T) {
 	assert.Equal(t, network.Diagonal, w.m.Load().Arrangement, "leads have not moved: %+v", w.m.Load())
 }
 
+// A sensor without error, or off by whole steps of its chip, shows exactly no current beyond a link
+// that is off: there is no sign to go by.
+func TestALinkThatIsOffIsFoundHoweverTheSensorErrs(t *testing.T) {
+	for _, off := range []float64{0, 0.02, -0.02, 0.05, 0.1, 0.2} {
+		for _, lead := range []int{0, 1} {
+			for _, side := range []network.Side{network.Positive, network.Negative} {
+				w := newWork(2, ladder(2, 0.5))
+				w.loadPos, w.feedPos, w.loadNeg, w.feedNeg = lead, lead, 1-lead, 1-lead
+				w.spoil = func(r *seen) {
+					for k := range 2 {
+						a := &r.Battery[k].CurrentA
+						a.Value = 0.02 * math.Round((a.Value+off)/0.02)
+					}
+				}
+				w.day()
+				rail := w.c.positive
+				if side == network.Negative {
+					rail = w.c.negative
+				}
+				rail[0] = 1e8
+				for range 5 {
+					w.run(60)
+				}
+				mohm, _, ok := known(w.m.Link(0, side))
+				assert.True(t, ok && mohm == 200, "%v link, leads on %d, %g A off: %g mΩ", side, lead, off, mohm)
+			}
+		}
+	}
+}
+
 func TestALooseJointIsToldFromALink(t *testing.T) {
 	w := newWork(3, ladder(3, 0.5))
 	w.loadNeg, w.feedNeg = 2, 2

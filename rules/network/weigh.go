@@ -249,8 +249,9 @@ func (r *rail) linkByRuns(k int, g hypothesis, loose float64) (figure, bool) {
 // over divides a drop per ampere of the bank by the share that passes.
 func over(drop figure, share, gainShare float64) figure {
 	if math.Abs(share) < minSplit {
-		if drop.value*share < 0 && math.Abs(drop.value) > splitSigmas*drop.sigma {
-			share = -share // next to no current: its sign is a sensor's
+		// Next to no current, or none at all: its sign is a sensor's. A drop has the sign of what passes.
+		if math.Abs(drop.value) > splitSigmas*drop.sigma {
+			share = drop.value
 		}
 		share = math.Copysign(minSplit, share)
 	}
