@@ -134,7 +134,7 @@ func findingOf(all []finding.Record, i int, l *timeline) snapshot.Finding {
 		t := l.at(at)
 		return &t
 	}
-	f.RaisedAt = stamp(rec.Times > 0, rec.RaisedAt)
+	f.RaisedAt = stamp(rec.Times > 0, rec.BeganAt)
 	f.AckAt, f.ShelvedUntil = stamp(rec.AckBy != "", rec.AckAt), stamp(rec.ShelvedBy != "", rec.ShelvedTo)
 	if explained(all, rec) {
 		f.CausedBy, f.CausedByOf = all[rec.CausedBy].Def.Name, all[rec.CausedBy].Subject

@@ -44,7 +44,23 @@ const (
 	hotC          = 50.0
 	weakPart      = 0.6 // of what would be accepted
 	weakLeastA    = 5.0
-	highMarginV   = 0.1
+	upperAbsorbV  = 14.9 // handbooks, from memory, and 0.1 V
+	upperGelV     = 14.5
+	lowerAbsorbV  = 14.4 // 2.40 V a cell, any lead-acid battery (published); gel from memory
+	lowerGelV     = 14.0
+	absorbVPerC   = 0.018          // 3 mV a cell (published)
+	slowCharge    = 1.5            // times as long
+	slowDoubt     = 1.2            // times as long
+	lowFullFor    = 48 * time.Hour // since a battery was full
+	strongGas     = 1.0            // over that at the upper setting
+	gasDoubt      = 2.0            // by which two laws of gassing over temperature differ
+	unwokenS      = 1800.0
+	unwokenRuns   = 6
+	flatPct       = 3.0
+	emptyV        = 10.5 // end of a 20 h discharge
+	sunkS         = 600.0
+	trickleA      = 1.0
+	flatDoubtPct  = 20.0
 	highS         = 60.0
 	startGraceS   = 10.0
 )
@@ -60,6 +76,8 @@ var definitions = []definition{
 		judge: func(u *Unit, _ int) verdict {
 			src := u.feed.Source(u.bank.Battery(0).TempC())
 			switch {
+			case src.On && src.Joined && u.feed.WakeLine() && u.bank.Flow.FeedA < trickleA && bankSoCPct(u) < fullPct:
+				return either // so little that it is as good as none
 			case src.On && src.Joined:
 				return no
 			case u.feed.WakeLine() && u.story.wakeS > u.sc.Feed.StartDelay.Seconds()+startGraceS:
@@ -77,20 +95,64 @@ var definitions = []definition{
 	},
 	{
 		finding: "feed-high",
-		what: "charge voltage at the posts over the upper absorption voltage of the chemistry, " +
-			"temperature compensated, by 0.1 V for a minute",
-		why: "14.8 V flooded and AGM, 14.4 V gel, -24 mV/°C (handbooks, from memory)",
+		what: "for a minute, a charge voltage at which the battery, were it full, would gas more than twice as much as at " +
+			"14.9 V (gel 14.5 V) and 25 °C; in doubt from half as much",
+		why: "the upper end of published absorption settings, 14.8 and 14.4 V, and 0.1 V; by the cell's own gassing",
 		judge: func(u *Unit, _ int) verdict {
-			if u.bank.Flow.FeedA <= 0 {
+			switch {
+			case u.bank.Flow.FeedA <= 0:
 				return unknown
+			case u.story.highS >= highS:
+				return yes
+			case u.story.nearS > 0:
+				return either
 			}
-			return yesIf(u.story.highS >= highS)
+			return no
+		},
+	},
+	{
+		finding: "feed-low",
+		what: "at its own voltage the converter takes half as long again or more from 90 to 97 % as at the lower end of " +
+			"published absorption settings, and the bank has not been full for two days; in doubt from 1.2 times",
+		why:   "14.4 V flooded and AGM, 14.0 V gel, -3 mV/°C a cell; how long it takes by the cell's own charging",
+		judge: func(u *Unit, _ int) verdict { return judgeLow(u) },
+	},
+	{
+		finding: "wake-missing",
+		what: "on a day with six motor runs or more, the tractor's ignition was on for half an hour and nothing of it " +
+			"arrived at the box; ends when something does",
+		why: "nothing else switches the converter on",
+		judge: func(u *Unit, _ int) verdict {
+			switch {
+			case u.story.wokenS > startGraceS:
+				return no
+			case u.story.unwokenS >= unwokenS && u.count.runs-u.story.runsToday >= unwokenRuns:
+				return yes
+			}
+			return unknown
+		},
+	},
+	{
+		finding: "bank-flat", prompt: true,
+		follows: []string{"feed-lost", "feed-weak", "feed-low", "wake-missing", "balance-negative", "parked-drain",
+			"battery-failed", "motor-stuck", "reversed"},
+		what: "the motor's contactor has let go for lack of voltage, and no run since has held; or the bank has under 3 % " +
+			"left, or lies under 10.5 V for 10 min with the motor off. In doubt under 20 %",
+		why: "then it can't lift; 12 V contactors hold down to 6 or 7 V (common practice)",
+		judge: func(u *Unit, _ int) verdict {
+			switch left := bankSoCPct(u); {
+			case u.story.fell || left < flatPct || u.story.sunkS >= sunkS:
+				return yes
+			case left < flatDoubtPct:
+				return either
+			}
+			return no
 		},
 	},
 	{
 		finding: "bank-low",
-		follows: []string{"feed-lost", "feed-weak", "bank-undercharged", "balance-negative", "parked-drain", "battery-failed",
-			"motor-stuck"},
+		follows: []string{"feed-lost", "feed-weak", "feed-low", "wake-missing", "bank-flat", "bank-undercharged",
+			"balance-negative", "parked-drain", "battery-failed", "motor-stuck"},
 		what: "mean rested voltage of the batteries, at 25 °C, under 12.4 V with nothing on for an hour",
 		why: "the service threshold of service manuals; with current flowing the bank is not at rest, " +
 			"and it stays as it was",
@@ -103,7 +165,8 @@ var definitions = []definition{
 	},
 	{
 		finding: "bank-undercharged",
-		follows: []string{"feed-lost", "feed-weak", "balance-negative", "parked-drain", "motor-stuck"},
+		follows: []string{"feed-lost", "feed-weak", "feed-low", "wake-missing", "balance-negative", "parked-drain",
+			"motor-stuck"},
 		what: "a battery without a dead cell has not reached 97 % for 7 days, or the bank has been under 60 % for 3 days; " +
 			"in doubt where it has not reached 98.5 %",
 		why: "partial state of charge practice: full at least every 7 to 14 days",
@@ -120,9 +183,10 @@ var definitions = []definition{
 		},
 	},
 	{
-		finding: "balance-negative", follows: []string{"feed-lost", "feed-weak", "parked-drain", "battery-failed"},
-		what: "the bank's charge at midnight after working days fell by 3 % or more over three of them, to under 90 %",
-		why:  "a trend over days of duty; parked days and the first days after a full charge say nothing",
+		finding: "balance-negative",
+		follows: []string{"feed-lost", "feed-weak", "feed-low", "wake-missing", "parked-drain", "battery-failed"},
+		what:    "the bank's charge at midnight after working days fell by 3 % or more over three of them, to under 90 %",
+		why:     "a trend over days of duty; parked days and the first days after a full charge say nothing",
 		judge: func(u *Unit, _ int) verdict {
 			s := &u.story
 			if s.known < storyDays {
@@ -242,7 +306,7 @@ var definitions = []definition{
 		judge: func(u *Unit, _ int) verdict { return yesIf(u.joined && u.story.strayS >= strayS) },
 	},
 	{
-		finding: "motor-dead", prompt: true, follows: []string{"bank-low", "battery-failed", "reversed"},
+		finding: "motor-dead", prompt: true, follows: []string{"bank-flat", "bank-low", "battery-failed", "reversed"},
 		what: "command for 0.3 s with no motor current; ends with a command that draws current",
 		why:  "inrush comes within milliseconds; breaker, disconnect or contactor is open",
 		judge: func(u *Unit, _ int) verdict {
@@ -274,13 +338,13 @@ var definitions = []definition{
 	},
 	{
 		finding: "freeze-risk", subjects: batteryNames,
-		follows: []string{"bank-low", "bank-undercharged", "feed-lost", "feed-weak", "parked-drain", "battery-failed",
-			"balance-negative"},
-		what: "a battery within 3 °C of the freezing point of its electrolyte at its true charge",
-		why:  "storage tables of a vehicle manual and US Army TM-5-1185, the warmer of the published sets",
+		follows: []string{"bank-flat", "bank-low", "bank-undercharged", "feed-lost", "feed-weak", "feed-low",
+			"wake-missing", "parked-drain", "battery-failed", "balance-negative"},
+		what: "a battery within 3 °C of the temperature at which its acid, at its true strength, begins to freeze",
+		why:  "density of the acid by Perry, freezing points of a vehicle manual and US Army TM-5-1185",
 		judge: func(u *Unit, k int) verdict {
 			b := u.bank.Battery(k)
-			return yesIf(b.TempC() <= freezingC(b.SoCPct())+freezeMarginC)
+			return yesIf(b.TempC() <= b.FreezingC()+freezeMarginC)
 		},
 	},
 	{
@@ -364,15 +428,54 @@ func joint(u *Unit, j int) (ohm, limit float64) {
 	return w.NegativeLink[k], linkOhm
 }
 
-// highLimitV gives the charge voltage at the posts that is too high for the bank as it is now.
-func highLimitV(u *Unit) float64 {
-	upper := 14.8
-	for k := range u.sc.Bank.Batteries {
+// gassing returns by how much more the battery that gasses most would gas at its posts' voltage,
+// were it full, than at the upper end of published absorption settings, at 25 °C.
+func gassing(u *Unit) float64 {
+	worst := 0.0
+	for k := range u.bank.Batteries() {
+		b := u.bank.Battery(k)
+		upper := upperAbsorbV
 		if u.sc.Bank.Batteries[k].Chemistry == "gel" {
-			upper = 14.4
+			upper = upperGelV
 		}
+		v := u.bank.Flow.PositiveV[k] - u.bank.Flow.NegativeV[k]
+		worst = max(worst, b.HeldGassingA(v, b.TempC())/b.HeldGassingA(upper, 25))
 	}
-	return upper + highMarginV - float64(0.024*(u.bank.Battery(0).TempC()-25))
+	return worst
+}
+
+// refill is how long the converter's voltage takes to fill the bank, over how long it should take,
+// for the voltage and temperature that it was worked out for.
+type refill struct{ atV, atC, ratio float64 }
+
+// Steps in which voltage and temperature are looked at.
+const refillStepV, refillStepC = 0.02, 2
+
+// judgeLow compares how long the converter's voltage takes with what a published setting takes.
+func judgeLow(u *Unit) verdict {
+	r := &u.story.refill
+	b := u.bank.Battery(0)
+	tempC := math.Round(b.TempC()/refillStepC) * refillStepC
+	v := math.Round(u.feed.AbsorbsV(tempC)/refillStepV) * refillStepV
+	if r.ratio == 0 || r.atV != v || r.atC != tempC {
+		lower := lowerAbsorbV
+		if u.sc.Bank.Batteries[0].Chemistry == "gel" {
+			lower = lowerGelV
+		}
+		right := lower - float64(absorbVPerC*(tempC-25))
+		*r = refill{v, tempC, b.RefillH(v, tempC) / b.RefillH(right, tempC)}
+	}
+	recently := false
+	for k := range u.bank.Batteries() {
+		recently = recently || u.tickAt-u.story.lastFull[k] < lowFullFor
+	}
+	switch {
+	case r.ratio < slowDoubt:
+		return no
+	case r.ratio < slowCharge || recently:
+		return either
+	}
+	return yes
 }
 
 // judgeWeak solves the same instant with a sound feed path and compares.
@@ -397,19 +500,10 @@ func judgeWeak(u *Unit) verdict {
 	if !u.feed.Source(tempC).Joined || u.feed.Phase() == bank.FeedOff || does <= 0 {
 		return no // that is a lost feed
 	}
+	if does < trickleA {
+		return either // as good as a lost one
+	}
 	return yesIf(does < float64(weakPart*would))
-}
-
-// freezing is the freezing point over charge: specific gravities 1.265, 1.225, 1.190, 1.155 and
-// 1.120 at 100 to 0 % (Battery Council scale), and their freezing points from a vehicle manual's
-// storage table and US Army TM-5-1185.
-var freezing = [...]float64{-10.7, -16.2, -24.8, -37.2, -59.4}
-
-// freezingC gives the freezing point of the electrolyte in °C at a charge of 0 to 100 %.
-func freezingC(socPct float64) float64 {
-	at := max(0, min(socPct/25, float64(len(freezing)-1)))
-	k := min(int(at), len(freezing)-2)
-	return freezing[k] + float64((freezing[k+1]-freezing[k])*(at-float64(k)))
 }
 
 // sensorFault reports whether sensor fault i is active.

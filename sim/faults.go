@@ -124,6 +124,8 @@ func (f *faults) sum() wrong {
 			w.feed.WakeBroken = true
 		case "feed-cable-resistive":
 			w.feed.CableOhm += x.Mohm / 1000
+		case "feed-set-low":
+			w.feed.MostV = x.Volt
 		case "feed-stuck-high":
 			w.feed.StuckV = math.Max(w.feed.StuckV, x.Volt)
 		case "contactor-stuck":

@@ -27,7 +27,13 @@ type story struct {
 	reliefS   float64                  // on the relief valve in this run
 	deadS     float64                  // command without current, since the last press
 	strayS    float64                  // current without command
-	highS     float64                  // charge voltage over the limit
+	highS     float64                  // charge voltage so high that it gasses
+	nearS     float64                  // or may do so
+	sunkS     float64                  // so low with the motor off that the bank is empty
+	unwokenS  float64                  // ignition on at the tractor, and nothing at the box, since midnight
+	wokenS    float64                  // something at the box, since midnight
+	refill    refill                   // what the converter's voltage is good for
+	fell      bool                     // the contactor let go, or did not close, for lack of voltage; no good run since
 
 	lastFull  [MaxBatteries]time.Duration // true SoC at 97 % or more
 	lastSure  [MaxBatteries]time.Duration // so much that any estimate of the class has to see it
@@ -36,7 +42,8 @@ type story struct {
 	outDayAh  [MaxBatteries]float64       // the day before
 	midnights [storyDays]float64          // bank SoC at the last midnights that followed a day with runs, newest first
 	known     int                         // how many of them
-	runsThen  uint64                      // motor runs at the last midnight
+	runsThen  uint64                      // motor runs at the last midnight after a day with runs,
+	runsToday uint64                      // and at the last
 	sound     bank.Bank                   // the bank with a sound feed path, for what it would accept
 
 	slots []slot
@@ -75,9 +82,31 @@ func (s *story) tally(u *Unit, dt time.Duration, dtS float64) {
 	if u.busy() || flow.LoadA > 0 {
 		s.tallyRun(u, dtS)
 	}
+	s.tallyHigh(u, dtS)
+	s.sunkS += dtS
+	if u.joined || flow.FeedA > 0 || chargeV(u) >= emptyV {
+		s.sunkS = 0
+	}
+	if u.feed.WakeLine() || flow.FeedA > 0 {
+		s.wokenS += dtS
+	} else if u.feed.Wake() {
+		s.unwokenS += dtS
+	}
+}
+
+// tallyHigh counts for how long a charge has made the batteries gas as no charger should.
+func (s *story) tallyHigh(u *Unit, dtS float64) {
+	gas := 0.0
+	if u.bank.Flow.FeedA > 0 {
+		gas = gassing(u)
+	}
 	s.highS += dtS
-	if flow.FeedA <= 0 || chargeV(u) < highLimitV(u) {
+	if gas < strongGas*gasDoubt {
 		s.highS = 0
+	}
+	s.nearS += dtS
+	if gas < strongGas/gasDoubt {
+		s.nearS = 0
 	}
 }
 
@@ -132,6 +161,8 @@ func (s *story) remember(u *Unit) {
 
 func (s *story) midnight(u *Unit) {
 	s.outDayAh, s.outAh = s.outAh, [MaxBatteries]float64{}
+	s.unwokenS, s.wokenS = 0, 0
+	s.runsToday = u.count.runs
 	if u.count.runs == s.runsThen {
 		return // a day without runs says nothing about the balance of the duty
 	}

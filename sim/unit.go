@@ -55,8 +55,10 @@ type Unit struct {
 
 	command bool // lift button
 	faults  faults
-	welded  bool // contactor stuck closed
-	joined  bool // motor circuit closed
+	welded  bool    // contactor stuck closed
+	letGo   bool    // contactor has let go for lack of voltage, until the button is pressed again
+	starveS float64 // for how long its coil has had too little
+	joined  bool    // motor circuit closed
 	drainA  float64
 
 	ambientC      float64
@@ -171,7 +173,31 @@ func (u *Unit) pass(dt time.Duration) {
 	u.feed.Step(dtS, flow.FeedA, flow.FeedV, u.bank.Battery(0).TempC())
 	u.motor.Step(dtS, flow.LoadA, u.ambientC)
 	u.breaker.Step(dtS, flow.LoadA, u.ambientC)
+	u.starveCoil(dtS)
 	u.bank.Step(dtS, u.ambientC)
+}
+
+// A 12 V contactor's coil holds down to 6 or 7 V and needs 8 to close (common practice, no source);
+// its armature takes about 10 ms to fall. The operator then lets go of the button, as the platform
+// has stopped.
+const (
+	coilHoldsV  = 6.5
+	coilClosesV = 8.0
+	coilFallsS  = 0.010
+
+	goodRun = time.Second // after which the bank carries the motor; our choice
+)
+
+// starveCoil lets go of the motor when the bank has been too low to hold its contactor.
+func (u *Unit) starveCoil(dtS float64) {
+	if !u.joined || u.faults.now.contactorStuck || chargeV(u) >= coilHoldsV {
+		u.starveS = 0
+		u.story.fell = u.story.fell && u.count.thisRun < goodRun
+		return
+	}
+	if u.starveS += dtS; u.starveS >= coilFallsS {
+		u.letGo, u.story.fell = true, true
+	}
 }
 
 // happen carries out what the plan and the faults have due at `at` and reports whether there was
@@ -206,6 +232,8 @@ func (u *Unit) press(e duty.Edge) {
 	if e.On {
 		u.count.commands++
 		u.story.deadS = 0
+		u.letGo, u.starveS = chargeV(u) < coilClosesV, 0
+		u.story.fell = u.story.fell || u.letGo
 		u.motor.Begin(e.Run.Load, e.Run.Travel.Seconds())
 	}
 }
@@ -214,7 +242,7 @@ func (u *Unit) press(e duty.Edge) {
 func (u *Unit) joinMotor() {
 	was := u.joined
 	f := &u.faults.now
-	closed := (u.command && !f.contactorDead) || u.welded
+	closed := (u.command && !f.contactorDead && !u.letGo) || u.welded
 	u.welded = f.contactorStuck && closed
 	u.joined = closed && !f.breakerOpen && !f.disconnectOpen && !u.breaker.Open()
 	if u.joined && !was {

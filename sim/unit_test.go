@@ -442,16 +442,6 @@ func TestNewRefuses(t *testing.T) {
 	assert.Contains(t, err.Error(), "sim: battery a: ")
 }
 
-func TestFreezingPoints(t *testing.T) {
-	// US Army TM-5-1185 and a vehicle manual's storage table: SG 1.265, 1.225, 1.200, 1.150 freeze
-	// at -59, -37, -27, -15 °C.
-	for soc, want := range map[float64]float64{100: -59.4, 75: -37.2, 50: -24.8, 25: -16.2, 0: -10.7, -5: -10.7,
-		120: -59.4} {
-		assert.InDelta(t, want, freezingC(soc), 0.01, "%v %%", soc)
-	}
-	assert.InDelta(t, -31, freezingC(62.5), 0.1)
-}
-
 func TestSeedOverrides(t *testing.T) {
 	sc, err := scenariofile.Load("healthy-day")
 	require.NoError(t, err)

@@ -210,7 +210,7 @@ type Finding struct {
 	Change       string     `json:"change,omitempty"`
 	Muted        bool       `json:"muted,omitempty"`        // in a message: nobody is to be called for it
 	Active       bool       `json:"active"`                 // the condition holds now, shelved or not
-	RaisedAt     *time.Time `json:"raised_at,omitempty"`    // when it was raised last
+	RaisedAt     *time.Time `json:"raised_at,omitempty"`    // when its last episode began
 	Times        uint32     `json:"times"`                  // how often it was raised
 	CausedBy     string     `json:"caused_by,omitempty"`    // name of the finding that explains this one
 	CausedByOf   string     `json:"caused_by_of,omitempty"` // and its subject

@@ -8,9 +8,10 @@ import (
 // All lists every finding. The order is that in which they are judged, and in which those of one
 // severity are shown: what brings others about comes first.
 var All = []Kind{
-	&SeriesWired, &Reversed, &FeedLost, &FeedWeak, &FeedHigh, &BatteryFailed, &LinkResistive, &BatteryTired, &MotorStuck,
-	&MotorDead, &MotorOverrun, &MotorHungry, &MotorStarved, &MotorDrop, &ParkedDrain, &BalanceNegative, &BankUndercharged,
-	&BankLow, &ShareUneven, &Circulating, &FreezeRisk, &Hot, &ServiceDue, &ClockUnsure, &SenseFault,
+	&SeriesWired, &Reversed, &FeedLost, &FeedWeak, &FeedHigh, &WakeMissing, &FeedLow, &BatteryFailed,
+	&LinkResistive, &BatteryTired, &MotorStuck, &MotorDead, &MotorOverrun, &MotorHungry, &MotorStarved,
+	&MotorDrop, &ParkedDrain, &BalanceNegative, &BankFlat, &BankUndercharged, &BankLow, &ShareUneven,
+	&Circulating, &FreezeRisk, &Hot, &ServiceDue, &ClockUnsure, &SenseFault,
 }
 
 // Lookup returns the definition of a finding, or nil.

@@ -34,7 +34,9 @@ var BalanceNegative = Finding[balanceLimits, None]{
 		Clears:       "A working day without loss, or charge back above 95 %.",
 		Steady:       "Raised after three working days.",
 		RaisedWithin: "4 working days",
-		ExplainedBy:  []string{"feed-lost", "feed-weak", "battery-failed", "motor-stuck", "series-wired"},
+		ExplainedBy: []string{
+			"feed-lost", "feed-weak", "feed-low", "wake-missing", "battery-failed", "motor-stuck", "series-wired",
+		},
 	},
 	Limits: func(l *balanceLimits) []limit.Limit {
 		return []limit.Limit{

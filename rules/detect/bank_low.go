@@ -33,8 +33,8 @@ var BankLow = Finding[lowLimits, None]{
 		RaisedWithin: "10 min after the rest is long enough",
 		Settings:     []string{"findings.bank_low_v", "findings.rest_time"},
 		ExplainedBy: []string{
-			"feed-lost", "feed-weak", "bank-undercharged", "balance-negative", "parked-drain", "battery-failed", "motor-stuck",
-			"series-wired",
+			"feed-lost", "feed-weak", "feed-low", "wake-missing", "bank-flat", "bank-undercharged", "balance-negative",
+			"parked-drain", "battery-failed", "motor-stuck", "series-wired",
 		},
 	},
 	Limits: func(l *lowLimits) []limit.Limit {

@@ -40,7 +40,10 @@ var BankUndercharged = Finding[underLimits, underMemory]{
 		Clears:       "A full charge, seen to its end or calculated, and a charge above the limit again.",
 		Steady:       "Once raised, only a full charge clears it.",
 		RaisedWithin: "when due",
-		ExplainedBy:  []string{"feed-lost", "feed-weak", "balance-negative", "parked-drain", "motor-stuck", "series-wired"},
+		ExplainedBy: []string{
+			"feed-lost", "feed-weak", "feed-low", "wake-missing", "balance-negative", "parked-drain", "motor-stuck",
+			"series-wired",
+		},
 	},
 	Limits: func(l *underLimits) []limit.Limit {
 		return []limit.Limit{

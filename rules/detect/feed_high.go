@@ -36,6 +36,7 @@ var FeedHigh = Finding[highLimits, None]{
 		Clears:       "Charge voltage below the limit for 2 min with current flowing.",
 		Steady:       "Raised after 1 min above the limit; clears after 2 min below it.",
 		RaisedWithin: "10 s after the minute above the limit",
+		Episode:      sameEpisode,
 		ExplainedBy:  []string{"series-wired"},
 	},
 	Limits: func(l *highLimits) []limit.Limit {

@@ -19,8 +19,8 @@ var FeedWeak = Finding[weakLimits, None]{
 		Summary:  "The feed is on, but the bank gets far less than it would take.",
 		Detected: "With the feed on, the current into the bank stays below the set part of what this converter can give " +
 			"(its rating, or the most it has been seen to give). In addition, either more than the limit is lost between the " +
-			"converter and the battery posts, or the bank is below 13.3 V at 25 °C, where a charging bank takes all the " +
-			"current it can get.",
+			"converter and the battery posts, or the bank is below 13.3 V (less in the heat), where a charging bank takes all " +
+			"the current it can get.",
 		Causes: []*unit.Text{
 			weakLead,
 			weakCable,
@@ -38,6 +38,7 @@ var FeedWeak = Finding[weakLimits, None]{
 		Steady:       "Raised after 5 min; clears only when the bank is seen to take what it should.",
 		RaisedWithin: "1 h of feed into a low bank",
 		Settings:     []string{"feed.rated_a", "feed.present_v", "feed.present_a"},
+		Episode:      sameEpisode,
 		ExplainedBy:  []string{"series-wired", "reversed"},
 	},
 	Limits: func(l *weakLimits) []limit.Limit {
@@ -105,8 +106,9 @@ func judgeWeak(v view.View, l *weakLimits, _ *None) finding.Verdict {
 	set := v.Settings()
 	little := amps < l.PartPct/100*can
 	dropped := drop.Value > l.DropV && amps >= weakMinA && post.Value < leadacid.ChargeLimitV(heldV, temp)
-	takes := post.Value < leadacid.ChargeLimitV(takesAllV, temp) && post.Value < set.FeedPresentV+takesAllOverV &&
-		amps >= set.FeedPresentA
+	// In the cold a bank takes less, and not every converter is compensated: only heat moves the limit.
+	takes := post.Value < leadacid.ChargeLimitV(takesAllV, max(temp, leadacid.ReferenceC)) &&
+		post.Value < set.FeedPresentV+takesAllOverV && amps >= set.FeedPresentA
 	switch {
 	case little && (dropped || takes):
 		verdict := v.Holds(

@@ -112,6 +112,10 @@ func why(id, english string) *unit.Text { return unit.Says("why."+id, english) }
 // word makes the text of evidence that is no number.
 func word(id, english string) *unit.Text { return unit.Says("word."+id, english) }
 
+// sameEpisode is for findings that come and go with the drives or the heat of the day: one episode, not
+// one a day. ISA-18.2 has an off-delay against alarms that come again.
+const sameEpisode = 26 * time.Hour // a day and two hours; our choice
+
 const day = 24 * time.Hour // a day; physical
 
 func days(d time.Duration) float64 { return d.Hours() / 24 }

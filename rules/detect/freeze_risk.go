@@ -34,6 +34,7 @@ var FreezeRisk = Finding[freezeLimits, None]{
 		Clears:       "Two degrees more than the margin, by warmth or by charge, for 30 min.",
 		Steady:       "Raised after 5 min; clears two degrees further away.",
 		RaisedWithin: "10 min",
+		Episode:      sameEpisode,
 		ExplainedBy: []string{
 			"battery-failed", "bank-low", "bank-undercharged", "feed-lost", "feed-weak", "parked-drain", "balance-negative",
 		},

@@ -33,6 +33,7 @@ var Hot = Finding[hotLimits, None]{
 		Clears:          "Below the clearing limit for 10 min.",
 		Steady:          "Raised after 2 min; clears at the lower limit.",
 		RaisedWithin:    "5 min",
+		Episode:         sameEpisode,
 		ExplainedBy:     []string{"feed-high", "battery-failed"},
 		SameSubjectOnly: true,
 	},

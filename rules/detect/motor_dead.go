@@ -34,7 +34,7 @@ var MotorDead = Finding[None, deadMemory]{
 		Steady:       "One dead command of 0.5 s is enough; one good run clears it.",
 		RaisedWithin: "at the first command",
 		Settings:     []string{"motor.min_current_a"},
-		ExplainedBy:  []string{"reversed", "battery-failed", "series-wired", "motor-overrun", "motor-hungry"},
+		ExplainedBy:  []string{"reversed", "battery-failed", "series-wired", "bank-flat", "motor-overrun", "motor-hungry"},
 	},
 	Pace:  Swift,
 	Needs: view.Parallel,

@@ -545,6 +545,7 @@ var ofUnit = map[string]func(u *played, v string){
 			require.Fail(u.t, "no such motor", v)
 		}
 	},
+	"runs":          func(u *played, v string) { u.f.State.Motor.Runs = uint64(u.number(v)) },
 	"relief":        func(u *played, v string) { u.f.Relief = u.span(v) },
 	"lifting at":    func(u *played, v string) { u.f.LevelA = u.number(v) },
 	"learned runs":  func(u *played, v string) { u.pump.Usual.Count = uint32(u.number(v)) },

@@ -19,6 +19,7 @@ var Reversed = Finding[None, None]{
 		Summary:  "{subject} is connected the wrong way around.",
 		Detected: "For 3 s, the voltage across a battery's posts is negative or near zero, and the feed terminal or " +
 			"another battery shows the same through the cables (a sense wire that has come off shows on one channel only). " +
+			"Near zero counts only while the motor does not run: it pulls a flat bank down as far. " +
 			"Or: a battery's current is at the end of its sensor's range with the motor off and the bank voltage pulled down.",
 		Causes: []*unit.Text{
 			cause("reversed.installed", "battery installed the wrong way around: its terminals are mirrored, or the cables "+
@@ -72,6 +73,9 @@ func judgeReversed(v view.View, _, _ *None) finding.Verdict {
 	r := own.VoltageV
 	if !r.Shown() {
 		return finding.Unjudged(ownVUnread)
+	}
+	if running, _ := v.Motor().Running(); (running || v.Motor().Flows()) && r.Value > wrongWayV {
+		return unchanged // the motor may pull a flat bank down to nothing
 	}
 	witness := feed.Shown() && feed.Value < nothingV
 	for k := range v.Batteries() {

@@ -86,7 +86,9 @@ func (b *Book) Judge(i int, at time.Duration, v Verdict) {
 	switch {
 	case raised:
 		b.tally(r.Def.Name).n++
-		b.countRaise(at)
+		if !r.Again {
+			b.countRaise(at)
+		}
 		r.CausedBy = -1
 		b.logChange(i, Change{Kind: Raised, At: at, Muted: b.muted(r)})
 	case cleared:
@@ -126,12 +128,12 @@ func (b *Book) End(i int, at time.Duration) {
 // starts again with the next verdict.
 func (b *Book) ResetHolds() {
 	for i := range b.Records {
-		b.Records[i].Waiting = false
+		b.Records[i].Waiting, b.Records[i].Seen = false, false
 	}
 }
 
 func (b *Book) muted(r *Record) bool {
-	return r.IsShelved || r.IsOut || r.Chattering && r.Times > chatterRaises || b.flood && r.Def.Severity != Urgent
+	return r.IsShelved || r.IsOut || r.Again || r.Chattering && r.Raises > chatterRaises || b.flood && r.Def.Severity != Urgent
 }
 
 func (b *Book) countRaise(at time.Duration) {

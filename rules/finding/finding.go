@@ -9,6 +9,7 @@ package finding
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"liftbank/rules/unit"
 )
@@ -72,17 +73,18 @@ type Definition struct {
 	Name            string
 	Severity        Severity
 	About           About
-	Title           string       // headline, at most six words
-	Summary         string       // one sentence: what is wrong
-	Detected        string       // how it is detected, with sources
-	Causes          []*unit.Text // likely causes, most likely first where the evidence says nothing
-	NextCheck       []string     // what to check next, step by step
-	Clears          string       // what clears it
-	Steady          string       // what keeps it from flickering
-	RaisedWithin    string       // within what time, or how many runs, it is raised
-	ExplainedBy     []string     // findings that explain this one: it is then shown under them
-	SameSubjectOnly bool         // of those about a battery, only this battery's explain it
-	Settings        []string     // further fields of the configuration that it depends on
+	Title           string        // headline, at most six words
+	Summary         string        // one sentence: what is wrong
+	Detected        string        // how it is detected, with sources
+	Causes          []*unit.Text  // likely causes, most likely first where the evidence says nothing
+	NextCheck       []string      // what to check next, step by step
+	Clears          string        // what clears it
+	Steady          string        // what keeps it from flickering
+	RaisedWithin    string        // within what time, or how many runs, it is raised
+	ExplainedBy     []string      // findings that explain this one: it is then shown under them
+	SameSubjectOnly bool          // of those about a battery, only this battery's explain it
+	Episode         time.Duration // raised again within it of having cleared, it is the same episode; 0: never
+	Settings        []string      // further fields of the configuration that it depends on
 }
 
 // TitleOf returns the headline for a subject.

@@ -163,8 +163,10 @@ func TestAnyActiveIsOfAnySubject(t *testing.T) {
 func TestEvidenceIsTheLastThatHeld(t *testing.T) {
 	b := one(time.Minute, 0)
 	var p finding.Proof
-	b.Judge(0, 0, p.Holds(volts.Is(12.6), lamp.Says(on), lamp.Names("b")).Suspect(fuse, wet))
+	b.Judge(0, -time.Minute, p.Holds(volts.Is(12.8)))
 	r := &b.Records[0]
+	assert.Empty(t, r.Evidence, "what does not last is no evidence")
+	b.Judge(0, 0, p.Holds(volts.Is(12.6), lamp.Says(on), lamp.Names("b")).Suspect(fuse, wet))
 	require.Len(t, r.Evidence, 3)
 	assert.Equal(t, finding.Evidence{What: volts.Text, Value: 12.6, Unit: "V"}, r.Evidence[0])
 	assert.Equal(t, "", r.Evidence[0].Text())
@@ -176,17 +178,56 @@ func TestEvidenceIsTheLastThatHeld(t *testing.T) {
 	assert.Equal(t, []finding.Evidence{{What: volts.Text, Value: 12.5, Unit: "V", At: time.Minute}}, r.Evidence)
 	assert.Empty(t, r.Likely, "that evidence points to no cause")
 	b.Judge(0, 2*time.Minute, absent)
-	assert.Len(t, r.Evidence, 1, "kept for those who read of it later")
+	b.Judge(0, 2*time.Minute, p.Holds(volts.Is(11), volts.Is(10)))
+	b.Judge(0, 2*time.Minute+30*time.Second, same)
+	assert.Len(t, r.Evidence, 1, "kept for those who read of it later, whatever is there for a moment")
+	b.Judge(0, 2*time.Minute+40*time.Second, p.Holds())
 
 	seven := make([]finding.Evidence, 7)
 	for i := range seven {
 		seven[i] = volts.Is(float64(i))
 	}
-	b.Judge(0, 3*time.Minute, p.Holds(seven...).Suspect(plug, wet).Suspect(fuse, wet).Suspect(cable, wet).Suspect(wet,
+	b.Judge(0, 4*time.Minute, p.Holds(seven...).Suspect(plug, wet).Suspect(fuse, wet).Suspect(cable, wet).Suspect(wet,
 		wet))
 	require.Len(t, r.Evidence, 6)
 	assert.InDelta(t, 5, r.Evidence[5].Value, 0)
 	assert.Len(t, r.Likely, 3)
+}
+
+// One that comes and goes every day is one episode: who has seen it has seen it.
+func TestRaisedAgainSoonIsTheSameEpisode(t *testing.T) {
+	daily := finding.Definition{Name: "daily", Severity: finding.Urgent, Episode: 26 * time.Hour}
+	b := &finding.Book{}
+	b.Add(finding.NewRecord(&daily, "", time.Minute, time.Minute))
+	r := &b.Records[0]
+	give := func(at, span time.Duration, v finding.Verdict) (changes []finding.Change) {
+		for ; span >= 0; at, span = at+30*time.Second, span-30*time.Second {
+			b.Judge(0, at, v)
+		}
+		return b.Take()
+	}
+	const day = 24 * time.Hour
+	for d := range 14 {
+		at := time.Duration(d)*day + 14*time.Hour
+		changes := give(at, 2*time.Minute, holds())
+		require.Len(t, changes, 1)
+		assert.Equal(t, finding.Raised, changes[0].Kind)
+		assert.Equal(t, d > 0, changes[0].Muted, "day %d", d)
+		if d == 3 {
+			require.NoError(t, b.Acknowledge("daily", "", "ann", at))
+			b.Take()
+		}
+		assert.Equal(t, d < 3, r.Unacked, "day %d", d)
+		assert.EqualValues(t, 1, r.Times)
+		assert.Equal(t, 14*time.Hour+time.Minute, r.BeganAt)
+		assert.Equal(t, at+time.Minute, r.RaisedAt)
+		require.Len(t, give(at+4*time.Hour, 2*time.Minute, absent), 1)
+	}
+	changes := give(17*day, 2*time.Minute, holds())
+	require.Len(t, changes, 1)
+	assert.False(t, changes[0].Muted, "three days later it is another one")
+	assert.True(t, r.Unacked)
+	assert.EqualValues(t, 2, r.Times)
 }
 
 func TestCausesInTheOrderOfTheEvidence(t *testing.T) {

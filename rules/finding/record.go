@@ -54,8 +54,10 @@ type Life struct {
 	State     State
 	Since     time.Duration // of State, monotonic
 	Seq       uint64        // of its last change; 0: none yet
-	Times     uint32        // how often it was raised
-	RaisedAt  time.Duration // when it was raised last; has a meaning with Times > 0
+	Times     uint32        // how many episodes there were
+	Raises    uint32        // how often it was raised, within episodes too
+	BeganAt   time.Duration // when the last episode began; has a meaning with Times > 0
+	RaisedAt  time.Duration // when it was raised last, within an episode too
 	ClearedAt time.Duration // when it cleared last, in the same way
 
 	AckBy     string // who acknowledged it last; empty: nobody since it was raised
@@ -69,10 +71,13 @@ type Life struct {
 
 	Holding     bool // the condition holds
 	HeldAt      time.Duration
-	Unacked     bool // raised and not acknowledged since
+	Seen        bool          // by the last verdict,
+	SeenFrom    time.Duration // and since when without a break
+	Unacked     bool          // raised and not acknowledged since
 	IsShelved   bool
 	IsOut       bool
 	Chattering  bool
+	Again       bool                         // raised last within an episode
 	RaisesAt    [chatterRaises]time.Duration // when it was raised last, newest first
 	Waiting     bool                         // the opinion differs from Holding
 	WaitingFrom time.Duration
@@ -155,14 +160,15 @@ func (r *Record) judge(at time.Duration, v Verdict) (raised, cleared bool) {
 	r.Because = nil
 	switch v.Opinion {
 	case NotJudged:
-		r.Because, r.Waiting = v.Why, false
+		r.Because, r.Waiting, r.Seen = v.Why, false, false
 		return false, false
 	case Unchanged:
-		r.Waiting = false
+		r.Waiting, r.Seen = false, false
 		return false, false
+	case Absent:
+		r.Seen = false
 	case Present:
-		r.HeldAt = at
-		r.show(at, v.Proof)
+		r.sees(at, v.Proof)
 	}
 	if (v.Opinion == Present) == r.Holding {
 		r.Waiting = false
@@ -187,6 +193,18 @@ func (r *Record) judge(at time.Duration, v Verdict) (raised, cleared bool) {
 	return r.Holding, !r.Holding
 }
 
+// sees takes in that the condition holds at this instant. What does not last is no evidence of it,
+// and replaces none: a motor that runs down after an ordinary run looks like one that is stuck.
+func (r *Record) sees(at time.Duration, p *Proof) {
+	if !r.Seen {
+		r.Seen, r.SeenFrom = true, at
+	}
+	if at-r.SeenFrom >= r.hold {
+		r.HeldAt = at
+		r.show(at, p)
+	}
+}
+
 func (r *Record) holdTime() time.Duration {
 	if !r.Holding {
 		return r.hold
@@ -194,15 +212,21 @@ func (r *Record) holdTime() time.Duration {
 	return r.release
 }
 
+// raise begins an episode, or goes on with the last one: who has acknowledged that has seen this.
 func (r *Record) raise(at time.Duration) {
+	copy(r.RaisesAt[1:], r.RaisesAt[:chatterRaises-1])
+	r.RaisesAt[0], r.RaisedAt = at, at
+	r.Raises++
+	r.Chattering = r.Raises >= chatterRaises && at-r.RaisesAt[chatterRaises-1] <= chatterWithin
+	r.Again = r.Times > 0 && r.Def.Episode > 0 && at-r.ClearedAt <= r.Def.Episode
+	if r.Again {
+		return
+	}
 	if !r.IsOut {
 		r.Unacked = true
 	}
-	r.AckBy = ""
-	copy(r.RaisesAt[1:], r.RaisesAt[:chatterRaises-1])
-	r.RaisesAt[0], r.RaisedAt = at, at
+	r.AckBy, r.BeganAt = "", at
 	r.Times++
-	r.Chattering = r.Times >= chatterRaises && at-r.RaisesAt[chatterRaises-1] <= chatterWithin
 }
 
 // updateState brings State in line with the rest.

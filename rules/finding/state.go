@@ -35,6 +35,9 @@ func (b *Book) State() BookState {
 		if !r.Waiting {
 			x.WaitingFrom = 0
 		}
+		if !r.Seen {
+			x.SeenFrom = 0
+		}
 		if !r.Holding {
 			x.HeldAt = 0 // of a condition that never held long enough nothing is kept
 		}

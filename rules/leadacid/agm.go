@@ -21,6 +21,7 @@ var AGM = &Chemistry{
 	LeftExponent:     0.05,   // ratio: of what is left at 10.5 V; our choice
 	ChargeEfficiency: 0.985,  // ratio: stored; our choice
 	GassingPerAh:     0.0015, // A/Ah: at 14.4 V, 25 °C; trade practice
+	MinChargeV25:     14.4,   // V: absorption, lower end; from memory: handbooks
 	MaxChargeV25:     14.8,   // V: absorption, upper end; from memory: handbooks
 	MaxChargeVPerC:   -0.024, // V/°C: of that; from memory: handbooks, -4 mV a cell
 	TaperH:           1.1,    // h: missing over current; fitted to the simulator

@@ -38,6 +38,7 @@ func TestEveryChemistryIsComplete(t *testing.T) {
 		within("exponent of what is left", c.LeftExponent, 0.01, 0.2)
 		within("charge efficiency", c.ChargeEfficiency, 0.9, 1)
 		within("gassing", c.GassingPerAh, 0.0005, 0.01)
+		within("lowest absorption", c.MinChargeV25, 13.8, c.MaxChargeV25-0.3)
 		within("highest absorption", c.MaxChargeV25, 14, 15.5)
 		within("change of that", c.MaxChargeVPerC, -0.03, -0.018)
 		within("taper", c.TaperH, 0.3, 3)

@@ -25,6 +25,7 @@ var Flooded = &Chemistry{
 	LeftExponent:     0.12,   // ratio: of what is left at 10.5 V; our choice
 	ChargeEfficiency: 0.97,   // ratio: stored; published: Stevens and Corey, 25th IEEE PVSC, 1996
 	GassingPerAh:     0.003,  // A/Ah: at 14.4 V, 25 °C; trade practice
+	MinChargeV25:     14.4,   // V: absorption, lower end; from memory: handbooks
 	MaxChargeV25:     14.8,   // V: absorption, upper end; from memory: handbooks
 	MaxChargeVPerC:   -0.024, // V/°C: of that; from memory: handbooks, -4 to -5 mV a cell
 	TaperH:           1.6,    // h: missing over current; fitted to the simulator

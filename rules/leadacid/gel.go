@@ -19,6 +19,7 @@ var Gel = &Chemistry{
 	LeftExponent:     0.05,   // ratio: of what is left at 10.5 V; our choice
 	ChargeEfficiency: 0.985,  // ratio: stored; our choice
 	GassingPerAh:     0.0015, // A/Ah: at 14.4 V, 25 °C; trade practice
+	MinChargeV25:     14.0,   // V: absorption, lower end; from memory: handbooks
 	MaxChargeV25:     14.4,   // V: absorption, upper end; from memory: handbooks
 	MaxChargeVPerC:   -0.024, // V/°C: of that; from memory: handbooks, -3 to -5 mV a cell
 	TaperH:           1.6,    // h: missing over current; fitted to the simulator

@@ -39,6 +39,8 @@ type Chemistry struct {
 	// GassingPerAh is the part of a charge current that makes gas (or recombines) in a full block
 	// at 14.4 V and 25 °C, in A per Ah of rated capacity. Good to a factor of two.
 	GassingPerAh float64
+	// MinChargeV25 is the lower end of absorption settings at 25 °C.
+	MinChargeV25 float64
 	// MaxChargeV25 is the upper end of absorption settings at 25 °C.
 	MaxChargeV25 float64
 	// MaxChargeVPerC is how that changes with temperature.

@@ -280,6 +280,9 @@ func (m Motor) Running() (bool, time.Duration) { return m.f.State.Motor.Running,
 // Flows reports whether the bank gives the current of a running motor.
 func (m Motor) Flows() bool { return -m.f.Bank.CurrentA.Value >= m.f.Settings.MotorMinA }
 
+// Runs counts the motor runs.
+func (m Motor) Runs() uint64 { return m.f.State.Motor.Runs }
+
 // Ended returns the lengths of the runs that ended in this scan.
 func (m Motor) Ended() []time.Duration { return m.f.Ended }
 

@@ -29,6 +29,7 @@ type FeedFault struct {
 	BreakerOpen bool    // charge breaker between converter and bank
 	CableOhm    float64 // added to the tractor's cable
 	StuckV      float64 // output regulated to this whatever the temperature; 0: not stuck
+	MostV       float64 // set so that it never holds more than this; 0: set right
 }
 
 // FeedPhase is what the converter does.
@@ -90,11 +91,25 @@ func (f *Feed) SetPoint(tempC float64) float64 {
 	if f.fault.StuckV > 0 {
 		return f.fault.StuckV
 	}
-	v := f.cfg.AbsorptionV
 	if f.phase == FeedFloat {
-		v = f.cfg.FloatV
+		return f.most(f.cfg.FloatV + float64(f.cfg.CompensationVPerC*(tempC-25)))
 	}
-	return v + float64(f.cfg.CompensationVPerC*(tempC-25))
+	return f.AbsorbsV(tempC)
+}
+
+// AbsorbsV returns the voltage that it holds while it charges, for batteries at tempC, in volts.
+func (f *Feed) AbsorbsV(tempC float64) float64 {
+	if f.fault.StuckV > 0 {
+		return f.fault.StuckV
+	}
+	return f.most(f.cfg.AbsorptionV + float64(f.cfg.CompensationVPerC*(tempC-25)))
+}
+
+func (f *Feed) most(v float64) float64 {
+	if f.fault.MostV > 0 {
+		return math.Min(v, f.fault.MostV)
+	}
+	return v
 }
 
 // Source returns the converter as the bank sees it, with the batteries at tempC.
@@ -108,7 +123,7 @@ func (f *Feed) Source(tempC float64) Source {
 // Sound returns the converter as it would be in the same phase with nothing wrong.
 func (f *Feed) Sound(tempC float64) Source {
 	sound := *f
-	sound.SetFault(FeedFault{})
+	sound.SetFault(FeedFault{MostV: f.fault.MostV}) // a low setting is not the path's doing
 	return sound.Source(tempC)
 }
 

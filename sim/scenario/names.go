@@ -8,11 +8,11 @@ import (
 // Findings names everything that can be found wrong with a unit, in the order in which it is
 // explained to people.
 var Findings = []string{
-	"feed-lost", "feed-weak", "feed-high", "bank-low", "bank-undercharged", "balance-negative", "share-uneven",
-	"link-resistive",
-	"battery-tired", "battery-failed", "circulating", "series-wired", "reversed", "motor-overrun", "motor-hungry",
-	"motor-starved", "motor-stuck", "motor-dead", "motor-drop", "parked-drain", "freeze-risk", "hot", "service-due",
-	"sense-fault", "clock-unsure",
+	"feed-lost", "feed-weak", "feed-high", "feed-low", "wake-missing", "bank-flat", "bank-low",
+	"bank-undercharged", "balance-negative", "share-uneven", "link-resistive", "battery-tired",
+	"battery-failed", "circulating", "series-wired", "reversed", "motor-overrun", "motor-hungry",
+	"motor-starved", "motor-stuck", "motor-dead", "motor-drop", "parked-drain", "freeze-risk", "hot",
+	"service-due", "sense-fault", "clock-unsure",
 }
 
 // Kind is what can go wrong with a unit: its name, the fields of Fault it needs, and the findings
@@ -29,10 +29,12 @@ var Kinds = []Kind{
 	{"feed-unplugged", nil, []string{"feed-lost"}, "no voltage from the tractor: plug, cable or its protection"},
 	{"converter-dead", nil, []string{"feed-lost"}, "the converter is off although the wake line is on"},
 	{"charge-breaker-open", nil, []string{"feed-lost"}, "the breaker between converter and bank is open"},
-	{"wake-broken", nil, []string{"balance-negative"}, "the ignition signal does not reach the box"},
+	{"wake-broken", nil, []string{"wake-missing"}, "the ignition signal does not reach the box"},
 	{"feed-cable-resistive", []string{"mohm"}, []string{"feed-weak"}, "this resistance is added to the tractor's cable"},
 	{"feed-lead-resistive", []string{"side", "mohm"}, []string{"feed-weak"},
 		"this resistance is added to one lead from the converter to the bank"},
+	{"feed-set-low", []string{"volt"}, []string{"feed-low"},
+		"the converter is set so that it never holds more than this"},
 	{"feed-stuck-high", []string{"volt"}, []string{"feed-high"},
 		"the converter holds this voltage at any temperature"},
 	{"link-resistive", []string{"battery", "side", "mohm"}, []string{"link-resistive"},

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"liftbank/rules"
+	"liftbank/rules/detect"
 	"liftbank/rules/finding"
 	"liftbank/sim"
 )
@@ -24,12 +25,13 @@ type Findings struct {
 	Spans  []Span  // by onset
 	Raises []Raise // in order
 
-	unit   *sim.Unit
-	ids    []string // batteries
-	length time.Duration
-	lookAt time.Duration
-	turns  uint64 // of the conditions, as looked at last
-	open   int    // spans that last
+	unit     *sim.Unit
+	ids      []string // batteries
+	length   time.Duration
+	lookAt   time.Duration
+	turns    uint64 // of the conditions, as looked at last
+	open     int    // spans that last,
+	standing int    // and raises
 }
 
 // Span is a time during which a condition was true.
@@ -38,7 +40,8 @@ type Span struct {
 	Root             bool          // nothing else explains it, as far as looked at last
 	From, To         time.Duration // To is the end of the run while it lasts
 	Open             bool
-	Found            time.Duration // when a finding said so; negative if none did
+	Found            time.Duration // when a finding said so, not before the onset; negative if none did
+	Early            time.Duration // by how much it had said so before
 	Cleared          time.Duration // when that finding cleared; negative if it did not
 
 	FromRuns, FoundRuns uint64        // motor runs until then
@@ -52,6 +55,7 @@ type Raise struct {
 	Open             bool
 	Evidence         string
 	Behind           bool // a condition was behind it when it was raised
+	Before           bool // one became true while it stood
 	Doubtful         bool // too near the limit to tell: neither wanted nor wrong
 }
 
@@ -86,17 +90,22 @@ func (f *Findings) Finish(out *rules.Output) { f.look(f.length, out) }
 // look opens a span for each condition that has become true, and closes those that are over.
 func (f *Findings) look(now time.Duration, out *rules.Output) {
 	turns := f.unit.Turns()
-	if turns == f.turns && f.open == 0 {
+	if turns == f.turns && f.open == 0 && f.standing == 0 {
 		return
 	}
 	f.turns = turns
+	f.doubt()
 	for _, c := range f.unit.Conditions() {
 		k := slices.IndexFunc(f.Spans, func(s Span) bool {
 			return s.Open && s.Finding == c.Finding && s.Subject == c.Subject
 		})
 		switch {
 		case c.Active && k < 0:
-			f.Spans = append(f.Spans, f.begin(c, out))
+			if k = f.sameSpan(c.Finding, c.Subject, c.Since); k >= 0 {
+				f.Spans[k].Open, f.Spans[k].To = true, f.length
+			} else {
+				f.Spans = append(f.Spans, f.begin(c, out))
+			}
 			f.open++
 		case c.Active:
 			f.Spans[k].Root = c.Cause
@@ -115,11 +124,56 @@ func (f *Findings) begin(c sim.Condition, out *rules.Output) Span {
 		Found: -1, Cleared: -1, FromRuns: f.unit.Truth().MotorRuns, FromWake: out.Feed.WakeTime,
 	}
 	for i := range out.Findings {
-		if rec := &out.Findings[i]; rec.Active() && f.mayBe(&s, rec.Def.Name, rec.Subject) {
-			s.Found, s.FoundRuns, s.FoundWake = c.Since, s.FromRuns, s.FromWake
+		rec := &out.Findings[i]
+		if !rec.Active() || !f.mayBe(&s, rec.Def.Name, rec.Subject) {
+			continue
+		}
+		s.Found, s.FoundRuns, s.FoundWake = c.Since, s.FromRuns, s.FromWake
+		for k := range f.Raises {
+			if r := &f.Raises[k]; r.Open && r.Finding == rec.Def.Name && r.Subject == rec.Subject {
+				r.Before, s.Early = true, c.Since-r.From
+			}
 		}
 	}
 	return s
+}
+
+// doubt notes which raises that stand with no condition behind them are about one that has come so
+// near its limit that nobody can tell.
+func (f *Findings) doubt() {
+	for k := range f.Raises {
+		if r := &f.Raises[k]; r.Open && !r.Behind && !r.Doubtful {
+			r.Doubtful = f.unit.Doubtful(r.Finding, r.Subject)
+		}
+	}
+}
+
+// sameSpan returns the span that a condition goes on with that has become true again, or -1: one
+// that comes and goes with the drives or the heat of the day is one episode.
+func (f *Findings) sameSpan(name, subject string, since time.Duration) int {
+	def := detect.Lookup(name)
+	for k := len(f.Spans) - 1; k >= 0; k-- {
+		if s := &f.Spans[k]; s.Finding == name && s.Subject == subject {
+			if def != nil && def.Episode > 0 && since-s.To <= def.Episode {
+				return k
+			}
+			return -1
+		}
+	}
+	return -1
+}
+
+// sameRaise is the same for a finding that is raised again.
+func (f *Findings) sameRaise(rec *finding.Record, now time.Duration) int {
+	for k := len(f.Raises) - 1; k >= 0; k-- {
+		if r := &f.Raises[k]; r.Finding == rec.Def.Name && r.Subject == rec.Subject {
+			if rec.Def.Episode > 0 && now-r.To <= rec.Def.Episode {
+				return k
+			}
+			return -1
+		}
+	}
+	return -1
 }
 
 // mayBe reports whether a finding may be about a span's condition.
@@ -139,9 +193,16 @@ func (f *Findings) raised(now time.Duration, rec *finding.Record, out *rules.Out
 			continue
 		}
 		r.Behind = true
-		if s.Found < 0 && !r.Doubtful {
+		if s.Found < 0 && (s.Open || !r.Doubtful) {
 			s.Found, s.FoundRuns, s.FoundWake = now, f.unit.Truth().MotorRuns, out.Feed.WakeTime
 		}
+	}
+	f.standing++
+	if k := f.sameRaise(rec, now); k >= 0 {
+		old := &f.Raises[k]
+		old.Open, old.To = true, f.length
+		old.Behind, old.Doubtful = old.Behind || r.Behind, old.Doubtful || r.Doubtful
+		return
 	}
 	f.Raises = append(f.Raises, r)
 }
@@ -150,6 +211,7 @@ func (f *Findings) cleared(now time.Duration, rec *finding.Record) {
 	for k := range f.Raises {
 		if r := &f.Raises[k]; r.Open && r.Finding == rec.Def.Name && r.Subject == rec.Subject {
 			r.Open, r.To = false, now
+			f.standing--
 		}
 	}
 	for k := range f.Spans {

@@ -5,6 +5,13 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/cmd/scenariofile"
+	"liftbank/rules"
+	"liftbank/rules/detect"
+	"liftbank/rules/finding"
+	"liftbank/sim"
 )
 
 // The scenario's words for a subject and the rules' words.
@@ -52,4 +59,54 @@ func TestTrueEarlyOrFalse(t *testing.T) {
 	judge("a", time.Hour, 150*time.Minute, true, time.Hour)
 	judge("a", time.Hour, 2*time.Hour-1, false, 0)
 	judge("b", 150*time.Minute, 4*time.Hour, false, 0)
+}
+
+// What comes and goes with the drives is one condition and one finding; after some days it is
+// another one, and what does not come and go is always another one.
+func TestEpisodesAreOne(t *testing.T) {
+	f := &Findings{
+		Spans: []Span{
+			{Finding: "feed-high", From: time.Hour, To: 2 * time.Hour},
+			{Finding: "motor-drop", From: time.Hour, To: 2 * time.Hour},
+		},
+		Raises: []Raise{
+			{Finding: "feed-high", From: time.Hour, To: 2 * time.Hour},
+			{Finding: "motor-drop", From: time.Hour, To: 2 * time.Hour},
+		},
+	}
+	for _, c := range []struct {
+		name string
+		at   time.Duration
+		want int
+	}{
+		{"feed-high", 20 * time.Hour, 0}, {"feed-high", 60 * time.Hour, -1}, {"motor-drop", 20 * time.Hour, -1},
+		{"hot", 20 * time.Hour, -1},
+	} {
+		rec := finding.NewRecord(detect.Lookup(c.name), "", 0, 0)
+		assert.Equal(t, c.want, f.sameSpan(c.name, "", c.at), c.name)
+		assert.Equal(t, c.want, f.sameRaise(&rec, c.at), c.name)
+	}
+}
+
+// A finding that stands when its condition becomes true has found it, and was not false.
+func TestFoundBeforeTheOnsetIsFound(t *testing.T) {
+	sc, err := scenariofile.Load("healthy-day")
+	require.NoError(t, err)
+	u, err := sim.New(sc, 0)
+	require.NoError(t, err)
+	f := NewFindings(u, []string{"a", "b"}, 24*time.Hour)
+	rec := finding.NewRecord(detect.Lookup("bank-low"), "", 0, 0)
+	rec.Holding = true
+	out := &rules.Output{Findings: []finding.Record{rec}}
+	f.raised(time.Hour, &rec, out)
+	assert.False(t, f.Raises[0].Behind)
+	f.Spans = append(f.Spans, f.begin(sim.Condition{Finding: "bank-low", Active: true, Since: 3 * time.Hour}, out))
+	s := &f.Spans[0]
+	assert.Equal(t, 3*time.Hour, s.Found)
+	assert.Equal(t, 2*time.Hour, s.Early)
+	assert.True(t, f.Raises[0].Before)
+	assert.InDelta(t, 7200, s.score().EarlyS, 0)
+	assert.Zero(t, *s.score().DelayS)
+	x := f.begin(sim.Condition{Finding: "hot", Subject: "a", Active: true, Since: 3 * time.Hour}, out)
+	assert.Negative(t, x.Found, "another finding")
 }

@@ -60,16 +60,16 @@ type FindingScore struct {
 	OnsetS    float64  `json:"onset_s"`
 	DetectedS *float64 `json:"detected_s"` // null: not found
 	DelayS    *float64 `json:"delay_s"`
+	EarlyS    float64  `json:"early_s,omitempty"` // it had been found so much before its onset
 	ClearedS  *float64 `json:"cleared_s,omitempty"`
 }
 
 // FalseFinding is one that was raised with no condition behind it.
 type FalseFinding struct {
-	Finding   string   `json:"finding"`
-	Subject   string   `json:"subject,omitempty"`
-	DetectedS float64  `json:"detected_s"`
-	EarlyS    *float64 `json:"early_s"` // the condition became true so much later, before it cleared; null: never
-	Evidence  string   `json:"evidence"`
+	Finding   string  `json:"finding"`
+	Subject   string  `json:"subject,omitempty"`
+	DetectedS float64 `json:"detected_s"`
+	Evidence  string  `json:"evidence"`
 }
 
 // Scorer follows a unit through a run.
@@ -151,8 +151,8 @@ func (s *Scorer) addFindings(r *Report, out *rules.Output) {
 	slices.Sort(r.NotCovered)
 	slices.SortStableFunc(r.Findings, func(a, b FindingScore) int { return cmp.Compare(a.OnsetS, b.OnsetS) })
 	for i := range s.Findings.Raises {
-		if raise := &s.Findings.Raises[i]; !raise.Behind && !raise.Doubtful {
-			r.False = append(r.False, s.Findings.falseFinding(raise))
+		if raise := &s.Findings.Raises[i]; !raise.Behind && !raise.Before && !raise.Doubtful {
+			r.False = append(r.False, falseFinding(raise))
 		}
 	}
 }
@@ -161,7 +161,7 @@ func (s *Span) score() FindingScore {
 	f := FindingScore{Finding: s.Finding, Subject: s.Subject, RootCause: s.Root, OnsetS: s.From.Seconds()}
 	if s.Found >= 0 {
 		at, delay := s.Found.Seconds(), s.Found.Seconds()-f.OnsetS
-		f.DetectedS, f.DelayS = &at, &delay
+		f.DetectedS, f.DelayS, f.EarlyS = &at, &delay, s.Early.Seconds()
 	}
 	if s.Cleared >= 0 {
 		at := s.Cleared.Seconds()
@@ -170,11 +170,6 @@ func (s *Span) score() FindingScore {
 	return f
 }
 
-func (f *Findings) falseFinding(r *Raise) FalseFinding {
-	out := FalseFinding{Finding: r.Finding, Subject: r.Subject, DetectedS: r.From.Seconds(), Evidence: r.Evidence}
-	if ok, early := f.True(r); ok {
-		by := early.Seconds()
-		out.EarlyS = &by
-	}
-	return out
+func falseFinding(r *Raise) FalseFinding {
+	return FalseFinding{Finding: r.Finding, Subject: r.Subject, DetectedS: r.From.Seconds(), Evidence: r.Evidence}
 }

@@ -167,6 +167,8 @@ var bounds = map[string]bound{
 	"feed-high": {within: 10 * time.Second},
 	"feed-lost": {within: 10 * time.Minute, wake: true}, "motor-dead": {within: 10 * time.Minute},
 	"link-resistive": {runs: 10}, "motor-drop": {runs: 10}, "battery-tired": {runs: 30},
+	"feed-low": {within: 7 * 24 * time.Hour}, "wake-missing": {within: 24 * time.Hour},
+	"bank-flat":    {within: 24 * time.Hour},
 	"share-uneven": {within: 7 * 24 * time.Hour},
 }
 
