@@ -57,7 +57,7 @@ func newBench(t *testing.T, change ...func(*agent.Options)) *bench {
 	for ain, v := range []float64{12.6, 12.65, 0.05, 0} { // a+, b+, b-, motor
 		volts.Connect(ain, func(time.Duration) float64 { return bank.PinV(v) })
 	}
-	hall := board.Hall{ZeroV: 1.65, VPerA: 0.00625}
+	hall := board.Hall{ZeroV: 1.65, VPerA: 0.0025}
 	ntc := board.NTC{R25Ohm: 10e3, BetaK: 3950, PullupOhm: 10e3, SupplyV: 3.3}
 	for ain := range 2 {
 		amps.Connect(ain, func(time.Duration) float64 { return hall.PinV(0.5) })

@@ -70,7 +70,7 @@ func startUnit(t *testing.T, unit, mqtt string) *unitAgent {
 
 	clock := sensors.NewRealClock()
 	volts, amps := board.NewChip(0x48, clock, board.Options{}), board.NewChip(0x49, clock, board.Options{})
-	tap, hall := board.Divider{TopOhm: 100e3, BottomOhm: 10e3}, board.Hall{ZeroV: 1.65, VPerA: 0.00625}
+	tap, hall := board.Divider{TopOhm: 100e3, BottomOhm: 10e3}, board.Hall{ZeroV: 1.65, VPerA: 0.0025}
 	sag := func(rest, loaded float64) board.Analog {
 		return func(at time.Duration) float64 {
 			if runs(at) {

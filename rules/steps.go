@@ -172,13 +172,13 @@ func (e *Engine) stepDay() {
 	}
 	e.days.Next(&scan, &f.Day)
 	if f.Day.Worked {
-		e.out.Balance = e.days.Balance(balanceOf(e.cells, &e.out.State, e.set.LowV))
+		e.out.Balance = e.days.Balance(balanceOf(e.cells, &e.out.State, e.set.LowV, e.set.OwnDrawA))
 	}
 }
 
 // balanceOf gathers what the balance needs to know of the bank.
-func balanceOf(cells *batteries, state *view.State, lowV float64) *daily.Bank {
-	b := &daily.Bank{Charge: state.Bank.SoCPct}
+func balanceOf(cells *batteries, state *view.State, lowV, ownDrawA float64) *daily.Bank {
+	b := &daily.Bank{Charge: state.Bank.SoCPct, OwnDrawA: ownDrawA}
 	for i := range cells.spec {
 		spec := &cells.spec[i]
 		b.CapacityAh += spec.RatedAh

@@ -11,10 +11,6 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// boardDrainA is what the monitor board itself takes from the bank all the time (common practice,
-// no source).
-const boardDrainA = 0.015
-
 // change is a fault's beginning or end.
 type change struct {
 	at    time.Duration
@@ -195,5 +191,5 @@ func (u *Unit) applyFaults() {
 	}
 	u.feed.SetFault(u.faults.now.feed)
 	u.motor.SetTorque(u.faults.now.torque)
-	u.drainA = boardDrainA + u.faults.now.drainA
+	u.drainA = u.sc.BoardA + u.faults.now.drainA
 }

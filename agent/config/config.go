@@ -89,7 +89,10 @@ func LoadBank(file string, data []byte) (Bank, error) {
 func (c *Config) read(s *section) {
 	s.section("unit", false, about{doc: "the lift that this board watches", required: true}, c.Unit.read)
 	s.section("bank", false, aboutBank, func(s *section) { c.Bank.read(s, liftRatings) })
-	s.section("board", false, about{doc: "input chips, what is wired to them, and contacts", required: true}, c.Board.read)
+	s.section("board", false, about{doc: "input chips, what is wired to them, and contacts", required: true}, func(s *section) {
+		c.Board.read(s)
+		c.Limits.read(s, "board")
+	})
 	limits := func(name string) func(*section) { return func(s *section) { c.Limits.read(s, name) } }
 	s.section("motor", false, about{doc: "pump motor", usually: "all defaults"}, limits("motor"))
 	s.section("feed", false, about{doc: "charger's side", usually: "all defaults"}, limits("feed"))

@@ -18,7 +18,7 @@ const (
 	minDay       = 12 * time.Hour // a clock that is set must not make a day of an hour; our choice
 	knownPct     = 4.0            // %: how well a midnight's charge must be known to belong to a trend; our choice
 	MidnightPct  = 1.5            // %: how far the estimated charge may wander between two midnights; our choice
-	standbyA     = 0.05           // A: controls asleep and the board, on a bank of two; trade practice
+	standbyA     = 0.035          // A: controls asleep, on a bank of two; trade practice
 	standbySigma = 0.05           // A: uncertainty of it; trade practice
 	storedSigma  = 0.03           // ratio: how well the stored part of a charge is known; our choice
 	minFeedH     = 0.1            // h: of feed, from which a charge rate is worked out; our choice
@@ -170,6 +170,7 @@ type Bank struct {
 	CapacityAh float64
 	LowPct     float64       // charge at which it rests at the service voltage
 	Charge     unit.Estimate // %
+	OwnDrawA   float64       // of the board
 	ZeroSigmaA []float64     // of each current sensor
 }
 
@@ -216,7 +217,7 @@ func (b *Book) confirmedFallPct(fallPct float64, bank *Bank) float64 {
 		countVar += sq(zero * feedH)
 	}
 	countVar *= sq(100 / bank.CapacityAh)
-	counted := (standbyA*hours - net) / bank.CapacityAh * 100
+	counted := ((standbyA+bank.OwnDrawA)*hours - net) / bank.CapacityAh * 100
 	ownVar := max(2*sq(MidnightPct), sq(bank.Charge.Sigma))
 	return min(fallPct, (fallPct*countVar+counted*ownVar)/(countVar+ownVar))
 }

@@ -25,6 +25,7 @@ var BalanceNegative = Finding[balanceLimits, None]{
 			balanceWake,
 			balanceFeed,
 			cause("balance-negative.lifts", "more lifts than the unit was built for"),
+			balanceBoard,
 		},
 		NextCheck: []string{
 			"Compare hours of charge with lifts a day.",
@@ -66,6 +67,7 @@ const (
 var (
 	balanceShort = cause("balance-negative.short", "tractor runs too short for the lifts made")
 	balanceWake  = cause("balance-negative.wake", "wake line does not come on although the unit works")
+	balanceBoard = cause("balance-negative.board", "the monitor board itself, where the lifts take little")
 	balanceFeed  = cause("balance-negative.feed", "feed weaker than it should be")
 
 	neverWoken  = why("never-woken", "lifts were made and the wake line never came on")
@@ -113,12 +115,15 @@ func holdsBalance(v view.View, b *daily.Balance, d *daily.Memory) finding.Verdic
 		extra = extraHours.Is(b.ExtraChargeHours)
 	}
 	verdict := v.Holds(lostPerWorkingDay.Is(-b.AhPerDay), charge.Is(d.Charge[0]), untilService.Is(b.FallsBelowDays), extra,
-		feedHours.Is(d.FeedH[0]), wakeHours.Is(d.WakeH[0]))
+		feedHours.Is(d.FeedH[0]), wakeHours.Is(d.WakeH[0]), boardDraws.Is(v.Settings().OwnDrawA*mAPerA),
+		boardShare.Is(boardPct(v, -b.AhPerDay)))
 	switch {
 	case d.WakeH[0] < littleH && d.FeedH[0] < littleH:
 		return verdict.Suspect(balanceWake, neverWoken)
 	case weak:
 		return verdict.Suspect(balanceFeed, dayTooShort)
+	case boardPct(v, -b.AhPerDay) >= boardMostPct:
+		return verdict.Suspect(balanceBoard, boardTakes)
 	}
 	return verdict.Suspect(balanceShort, feedShort)
 }

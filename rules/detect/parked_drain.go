@@ -24,10 +24,11 @@ var ParkedDrain = Finding[parkedLimits, parkedMemory]{
 			cause("parked-drain.leak", "harness chafed, or water in a plug: a leak to ground"),
 			cause("parked-drain.awake", "converter or control that does not go to sleep"),
 			cause("parked-drain.self-discharge", "battery with high self-discharge"),
+			parkedBoard,
 		},
 		NextCheck: []string{
-			"With everything off, put a DC clamp meter that resolves 0.01 A on the bank's negative lead. The monitor itself " +
-				"draws some hundredths of an ampere.",
+			"With everything off, put a DC clamp meter that resolves 0.01 A on the bank's negative lead. Take off what the " +
+				"monitor itself draws: see the evidence.",
 			"Pull fuses one by one until the current falls.",
 			"No current: feed off, ventilate, disconnect the batteries from each other, grounded lead first. Charge them, and " +
 				"see which one falls by itself.",
@@ -85,6 +86,28 @@ var (
 	parkedFor   = finding.NewLabel("parked-for", "parked for", "d")
 )
 
+// What the board itself takes.
+const (
+	mAPerA       = 1000.0 // mA/A: milliamperes in an ampere; physical
+	boardMostPct = 50.0   // %: of what is lost, from which the board is the likely cause; our choice
+)
+
+var (
+	parkedBoard = cause("parked-drain.board", "the monitor board itself, on a small or old bank")
+	boardTakes  = why("board-takes-most", "the board itself takes half of what is lost, or more")
+
+	boardDraws = finding.NewLabel("board-draws", "the board itself draws", "mA")
+	boardShare = finding.NewLabel("board-share", "that is, of what is lost", "%")
+)
+
+// boardPct returns the board's part of a loss in Ah a day, 0 to 100 %.
+func boardPct(v view.View, ahPerDay float64) float64 {
+	if ahPerDay <= 0 {
+		return 0
+	}
+	return min(100*v.Settings().OwnDrawA*hoursPerDay/ahPerDay, 100)
+}
+
 // judgeParked looks at the charge once an hour.
 func judgeParked(v view.View, l *parkedLimits, m *parkedMemory) finding.Verdict {
 	soc, parked, now := v.Bank().Charge(), v.QuietFor(), v.Now()
@@ -109,7 +132,13 @@ func judgeParked(v view.View, l *parkedLimits, m *parkedMemory) finding.Verdict 
 	most := l.PartPct / 100 * rated / days(l.Time)
 	switch {
 	case perDay >= most && fall >= parkedMinPct:
-		return v.Holds(lostPerDay.Is(perDay), limitPerDay.Is(most), charge.Is(soc.Value), parkedFor.Is(days(parked)))
+		own := v.Settings().OwnDrawA
+		verdict := v.Holds(lostPerDay.Is(perDay), limitPerDay.Is(most), charge.Is(soc.Value), parkedFor.Is(days(parked)),
+			boardDraws.Is(own*mAPerA), boardShare.Is(boardPct(v, perDay)))
+		if boardPct(v, perDay) >= boardMostPct {
+			return verdict.Suspect(parkedBoard, boardTakes)
+		}
+		return verdict
 	case perDay < parkedClearPart*most:
 		return absent
 	}

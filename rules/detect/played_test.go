@@ -110,7 +110,7 @@ func (u *played) start() {
 	u.f.Settings = settings.Settings{
 		MotorMinA: at("motor.min_current_a"), MotorUsualA: at("motor.run_a"), FeedAllowance: seconds("feed.allowance"),
 		FeedPresentV: at("feed.present_v"), FeedPresentA: at("feed.present_a"), FeedRatedA: at("feed.rated_a"),
-		LowV: at("findings.bank_low_v"), RestTime: seconds("findings.rest_time"),
+		OwnDrawA: at("board.own_draw_a"), LowV: at("findings.bank_low_v"), RestTime: seconds("findings.rest_time"),
 	}
 	var err error
 	u.set, err = detect.Start(&u.f, u.values)

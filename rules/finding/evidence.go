@@ -12,7 +12,7 @@ import (
 // MaxEvidence is how many numbers a finding carries, MaxLikely how many causes the evidence puts
 // first.
 const (
-	MaxEvidence = 6 // count: numbers; our choice
+	MaxEvidence = 8 // count: numbers; our choice
 	MaxLikely   = 3 // count: causes; our choice
 )
 

@@ -183,14 +183,14 @@ func TestEvidenceIsTheLastThatHeld(t *testing.T) {
 	assert.Len(t, r.Evidence, 1, "kept for those who read of it later, whatever is there for a moment")
 	b.Judge(0, 2*time.Minute+40*time.Second, p.Holds())
 
-	seven := make([]finding.Evidence, 7)
-	for i := range seven {
-		seven[i] = volts.Is(float64(i))
+	nine := make([]finding.Evidence, 9)
+	for i := range nine {
+		nine[i] = volts.Is(float64(i))
 	}
-	b.Judge(0, 4*time.Minute, p.Holds(seven...).Suspect(plug, wet).Suspect(fuse, wet).Suspect(cable, wet).Suspect(wet,
+	b.Judge(0, 4*time.Minute, p.Holds(nine...).Suspect(plug, wet).Suspect(fuse, wet).Suspect(cable, wet).Suspect(wet,
 		wet))
-	require.Len(t, r.Evidence, 6)
-	assert.InDelta(t, 5, r.Evidence[5].Value, 0)
+	require.Len(t, r.Evidence, 8)
+	assert.InDelta(t, 7, r.Evidence[7].Value, 0)
 	assert.Len(t, r.Likely, 3)
 }
 

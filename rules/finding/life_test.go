@@ -338,7 +338,7 @@ func TestRestoreRefusesWhatCannotBe(t *testing.T) {
 	}
 	bad("state", func(s *finding.BookState) { s.Records[0].State = 77 })
 	bad("sequence", func(s *finding.BookState) { s.Seq = 0 })
-	bad("evidence", func(s *finding.BookState) { s.Records[0].Evidence = make([]finding.Evidence, 7) })
+	bad("evidence", func(s *finding.BookState) { s.Records[0].Evidence = make([]finding.Evidence, 9) })
 	bad("causes", func(s *finding.BookState) { s.Records[0].Likely = make([]finding.Likely, 4) })
 	bad("remarks", func(s *finding.BookState) { s.Records[0].Remarks = make([]finding.Remark, 9) })
 	bad("number", func(s *finding.BookState) { s.Records[0].Evidence = []finding.Evidence{{Value: math.NaN()}} })

@@ -19,6 +19,7 @@ type Settings struct {
 	FeedPresentV   float64       // a feed voltage above this, at 25 °C, is a charger's
 	FeedPresentA   float64       // current into the bank that must come from a feed
 	FeedRatedA     float64       // the most that the converter gives; 0: learned
+	OwnDrawA       float64       // that the board itself takes from the bank
 	LowV           float64       // rested voltage at 25 °C, below which the bank wants a charge
 	RestTime       time.Duration // rest before a rested voltage is judged
 	MaxShelving    time.Duration // longest time that a finding can be shelved for
@@ -69,6 +70,12 @@ func (s *Settings) Limits() []limit.Limit {
 			Path: "feed.rated_a", Origin: limit.Owner, Usual: "0: learned",
 			Doc: "most that the converter gives at 14 V: from its plate. 0: the most it has been seen to give; one that was " +
 				"weak from the start is then not found",
+		}},
+		limit.Number{To: &s.OwnDrawA, Default: 0.06, Max: 2, Unit: "A", About: limit.About{
+			Path: "board.own_draw_a", Origin: limit.Published,
+			Doc: "what the monitor board itself takes from the bank, all the time. A small Linux board was measured idling at " +
+				"120 mA of 5 V (a published review of 2021): 56 mA at 12.6 V through a converter of 85 %. Measure your own: " +
+				"everything else off, a meter in its supply",
 		}},
 		limit.Number{To: &s.LowV, Default: 12.4, Min: 11.5, Max: 12.9, Unit: "V", About: limit.About{
 			Path: "findings.bank_low_v", Origin: limit.Practice, Below: "findings.bank_low_clear_v",

@@ -87,7 +87,7 @@ channels:
   - {signal: battery_voltage, battery: a, chip: volts, input: AIN0,
      scale: {kind: divider, top_ohm: 100000, bottom_ohm: 10000}}
   - {signal: battery_current, battery: a, chip: volts, input: AIN1,
-     scale: {kind: hall, zero_v: 1.65, v_per_a: 0.00625}}
+     scale: {kind: hall, zero_v: 1.65, v_per_a: 0.0025}}
 `,
 	New: func() sensors.ChipConfig { return &ChipConfig{} },
 }

@@ -15,6 +15,8 @@ func Default() Scenario {
 	seconds := func(a, b time.Duration) [2]time.Duration { return [2]time.Duration{a * time.Second, b * time.Second} }
 	return Scenario{
 		Days: 1, Start: time.Date(2025, 3, 3, 5, 0, 0, 0, time.UTC), Seed: 1,
+		// 120 mA of 5 V, idle: a published review of a small Linux board (2021); 12.6 V at 85 %
+		BoardA: 0.06,
 		Bank: Bank{Layout: "parallel", Batteries: []Battery{DefaultBattery("a"), DefaultBattery("b")}, Wiring: Wiring{
 			FeedLeads: Leads{At: "diagonal", PositiveMohm: 2, NegativeMohm: 2},
 			LoadLeads: Leads{At: "diagonal", PositiveMohm: 1.5, NegativeMohm: 1},

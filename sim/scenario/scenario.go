@@ -15,6 +15,7 @@ type Scenario struct {
 	// the unit's local time, written as UTC; whole seconds; 2025-03-03T05:00:00Z, a Monday
 	Start   time.Time `yaml:"start"`
 	Seed    uint64    `yaml:"seed" want:"0 to 9007199254740992"` // of duty, weather and sensor noise, 1
+	BoardA  float64   `yaml:"board_a" want:"0 to 2"`             // that the monitor board takes all the time, A, 0.06
 	Bank    Bank      `yaml:"bank"`
 	Feed    Feed      `yaml:"feed"`
 	Motor   Motor     `yaml:"motor"`

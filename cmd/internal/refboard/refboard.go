@@ -9,11 +9,12 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// Values of the reference board, as in deploy's examples: divider 100 kΩ over 10 kΩ, a ±200 A Hall
+// Values of the reference board, as in deploy's examples: divider 100 kΩ over 10 kΩ, a ±500 A Hall
 // sensor on 3.3 V, a 10 kΩ thermistor.
 const (
 	dividerTopOhm, dividerBottomOhm = 100e3, 10e3
-	hallZeroV, hallVPerA            = 1.65, 0.00625
+	hallZeroV, hallVPerA            = 1.65, 0.0025
+	hallMostA                       = 520.0
 	ntcOhm, ntcBetaK, ntcSupplyV    = 10e3, 3950, 3.3
 )
 
@@ -45,6 +46,7 @@ func YAML(sc *scenario.Scenario, unit string, b Options) string {
 	for _, c := range channels {
 		line("    - %s", c)
 	}
+	line("  own_draw_a: %g", sc.BoardA)
 	line("  contacts:\n    - {signal: wake_line, pin: GPIO17}")
 	if !b.NoCommand {
 		line("    - {signal: motor_command, pin: GPIO27}")
@@ -92,7 +94,8 @@ func layout(sc *scenario.Scenario) (chips, channels []string) {
 		channels = append(channels, fmt.Sprintf(form, signal, of, chip, input, scale))
 	}
 	divider := fmt.Sprintf("{kind: divider, top_ohm: %g, bottom_ohm: %g}", dividerTopOhm, dividerBottomOhm)
-	hall := fmt.Sprintf("{kind: hall, zero_v: %g, v_per_a: %g}", hallZeroV, hallVPerA)
+	hall := fmt.Sprintf("{kind: hall, zero_v: %g, v_per_a: %g}, min_a: %g, max_a: %g", hallZeroV, hallVPerA,
+		-hallMostA, hallMostA)
 	ntc := fmt.Sprintf("{kind: ntc_beta, r25_ohm: %g, beta_k: %g, pullup_ohm: %g, supply_v: %g}",
 		ntcOhm, float64(ntcBetaK), ntcOhm, ntcSupplyV)
 	chips = []string{"volts", "amps"}
