@@ -143,7 +143,7 @@ func TestLoad(t *testing.T) {
 	for _, name := range []string{"", "nothing", "../scenario", "library/healthy-day"} {
 		_, err := scenariofile.Load(name)
 		require.Error(t, err)
-		assert.Contains(t, err.Error(), "want one of balance-negative, bank-low")
+		assert.Contains(t, err.Error(), "want one of balance-negative, bank-flat")
 	}
 	for _, e := range scenariofile.Names() {
 		assert.NotEmpty(t, e.Description, e.Name)

@@ -176,7 +176,7 @@ func TestConfirmedFall(t *testing.T) {
 		for k := range daily.Midnights - 1 {
 			b.InAh[k], b.FeedH[k], b.DayNetAh[k] = c.in/3, c.feedH/3, c.net/3
 		}
-		got := b.Balance(&daily.Bank{CapacityAh: 100, LowPct: 70,
+		got := b.Balance(&daily.Bank{OwnDrawA: 0.015, CapacityAh: 100, LowPct: 70,
 			Charge: unit.Estimate{Value: 78, Sigma: c.sigma, Known: true}, ZeroSigmaA: c.zeros})
 		assert.InDelta(t, c.want, got.ConfirmedFallPct, 1e-9, name)
 		assert.InDelta(t, -4, got.AhPerDay, 1e-9, name)
@@ -185,7 +185,7 @@ func TestConfirmedFall(t *testing.T) {
 	}
 	// As many percent of a bank of 200 Ah are twice as many Ah: the count is known twice as well.
 	b := daily.Book{Memory: daily.Memory{Known: daily.Midnights, Charge: [daily.Midnights]float64{78, 82, 86, 90}}}
-	got := b.Balance(&daily.Bank{CapacityAh: 200, Charge: unit.Estimate{Sigma: 1}})
+	got := b.Balance(&daily.Bank{OwnDrawA: 0.015, CapacityAh: 200, Charge: unit.Estimate{Sigma: 1}})
 	assert.InDelta(t, (12*12.96/4+1.8*4.5)/(12.96/4+4.5), got.ConfirmedFallPct, 1e-9)
 	assert.InDelta(t, 2*math.Sqrt2*1.5/3, got.Sigma, 1e-9)
 }
@@ -198,7 +198,7 @@ func TestExtraHours(t *testing.T) {
 		b := daily.Book{Memory: daily.Memory{Known: daily.Midnights, Charge: [daily.Midnights]float64{78, 82, 86, 90}}}
 		b.FeedH[0], b.InAh[1] = c.feedH, c.in
 		b.FeedH[3], b.InAh[3] = 9, 90 // of the day before the first midnight: it does not count
-		got := b.Balance(&daily.Bank{CapacityAh: 100})
+		got := b.Balance(&daily.Bank{OwnDrawA: 0.015, CapacityAh: 100})
 		assert.InDelta(t, c.want, got.ExtraChargeHours, 1e-9, "%+v", c)
 	}
 }

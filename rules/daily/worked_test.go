@@ -14,6 +14,7 @@ import (
 // 12.24 V at 50 % and 12.45 V at 75 %).
 func bank() *daily.Bank {
 	return &daily.Bank{
+		OwnDrawA:   0.015,
 		CapacityAh: 200,
 		LowPct:     69.3,
 		Charge:     unit.Estimate{Value: 80, Sigma: 2, Known: true},

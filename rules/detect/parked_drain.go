@@ -88,7 +88,7 @@ var (
 
 // What the board itself takes.
 const (
-	mAPerA       = 1000.0 // mA/A: milliamperes in an ampere; physical
+	mAPerA       = 1000.0 // ratio: milliamperes in an ampere; physical
 	boardMostPct = 50.0   // %: of what is lost, from which the board is the likely cause; our choice
 )
 
