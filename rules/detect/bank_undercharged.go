@@ -78,18 +78,49 @@ type underLimits struct {
 type underMemory struct {
 	Low   bool // below the percentage
 	Since time.Duration
+	Blind [unit.MaxBatteries]time.Duration // since when a battery's channels are not read; 0: they are
+	From  [unit.MaxBatteries]time.Duration // when they came back: what it did before is not known
+}
+
+const blindFor = time.Hour // without a reading, after which nothing is said of a battery's charge; our choice
+
+// blind reports whether the channels that a battery's charge hangs on have not been believed for
+// long.
+func (m *underMemory) blind(v view.View) bool {
+	any := false
+	for i := range v.Batteries() {
+		b := v.Battery(i)
+		gone := b.VoltageV().Faulty() || b.CurrentA().Faulty()
+		long := m.Blind[i] > 0 && v.Now()-m.Blind[i] >= blindFor
+		switch {
+		case gone && m.Blind[i] == 0:
+			m.Blind[i] = max(v.Now(), 1)
+		case !gone:
+			if long {
+				m.From[i] = v.Now()
+			}
+			m.Blind[i] = 0
+		}
+		any = any || gone && long
+	}
+	return any
 }
 
 const underClearPct = 1.0 // %: above the threshold, before the charge counts as up again; our choice
 
 var (
-	sinceFull    = finding.NewLabel("since-full", "since the last full charge", "d")
-	watchedNever = finding.NewLabel("watched", "watched, no full charge seen", "d")
-	lowFor       = finding.NewLabel("low-for", "below the charge limit for", "d")
+	sinceFull      = finding.NewLabel("since-full", "since the last full charge", "d")
+	watchedNever   = finding.NewLabel("watched", "watched, no full charge seen", "d")
+	channelsUnread = why("channels-unread", "a battery's voltage or current has not been read for an hour")
+
+	lowFor = finding.NewLabel("low-for", "below the charge limit for", "d")
 )
 
 func judgeUnder(v view.View, l *underLimits, m *underMemory) finding.Verdict {
-	since, full := notFullFor(v)
+	if m.blind(v) {
+		return finding.Unjudged(channelsUnread)
+	}
+	since, full := unfilledFor(v, &m.From)
 	soc := v.Bank().Charge()
 	low := soc.Known && soc.Value+soc.Sigma < l.Pct
 	up := !soc.Known || soc.Value >= l.Pct+underClearPct
@@ -135,6 +166,11 @@ func possiblyFullWithin(v view.View, span time.Duration) bool {
 // notFullFor returns for how long not all batteries have been full; full is false while one never
 // was, and the time is then that since the bank is watched. A battery with a dead cell is left out.
 func notFullFor(v view.View) (since time.Duration, full bool) {
+	return unfilledFor(v, &[unit.MaxBatteries]time.Duration{})
+}
+
+// unfilledFor is the same, of each battery from an instant on.
+func unfilledFor(v view.View, from *[unit.MaxBatteries]time.Duration) (since time.Duration, full bool) {
 	oldest, counted := v.Now(), false
 	for i := range v.Batteries() {
 		b := v.Battery(i).Facts()
@@ -142,9 +178,9 @@ func notFullFor(v view.View) (since time.Duration, full bool) {
 		case b.DeadCell:
 			continue
 		case !b.FullEver:
-			return v.Now() - v.From(), false
+			return v.Now() - max(v.From(), from[i]), false
 		}
-		oldest, counted = min(oldest, b.FullAt), true
+		oldest, counted = min(oldest, max(b.FullAt, from[i])), true
 	}
 	return v.Now() - oldest, counted
 }
