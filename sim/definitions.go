@@ -271,7 +271,7 @@ var definitions = []definition{
 		judge: func(u *Unit, k int) verdict { return yesIf(u.bank.Wiring().Reversed[k]) },
 	},
 	{
-		finding: "motor-overrun", prompt: true, follows: []string{"series-wired"},
+		finding: "motor-overrun", prompt: true, follows: []string{"series-wired", "motor-stuck"},
 		what: "in this run 5 s against the relief valve, or 45 s in all; ends with a run without",
 		why:  "an operator lets go when the platform stops; a lift takes 8 to 14 s",
 		judge: func(u *Unit, _ int) verdict {

@@ -102,7 +102,7 @@ func (f *Findings) look(now time.Duration, out *rules.Output) {
 		switch {
 		case c.Active && k < 0:
 			if k = f.sameSpan(c.Finding, c.Subject, c.Since); k >= 0 {
-				f.Spans[k].Open, f.Spans[k].To = true, f.length
+				f.Spans[k].Open, f.Spans[k].To, f.Spans[k].Cleared = true, f.length, -1
 			} else {
 				f.Spans = append(f.Spans, f.begin(c, out))
 			}
