@@ -143,7 +143,7 @@ func (c replayCmd) bank() (rules.Config, error) {
 	if err != nil {
 		return rules.Config{}, err
 	}
-	return playback.WithoutClock(rules.Config{Batteries: bats}), nil
+	return rules.Config{Batteries: bats}, nil
 }
 
 // instants returns what gives the instants of a curve one after another, or those of a unit's

@@ -13,7 +13,6 @@ import (
 	"liftbank/agent/config"
 	"liftbank/agent/recording"
 	"liftbank/rules"
-	"liftbank/rules/detect"
 )
 
 // Player runs the whole engine on a unit's recording.
@@ -45,10 +44,9 @@ func New(cfg config.Config, from *recording.Scans) (*Player, error) {
 		return nil, err
 	}
 	zone := time.UTC
-	if h := from.Header(); h.Start.IsZero() {
-		rc.OutOfService = withoutClock(rc.OutOfService)
-	} else if zone = h.Start.Location(); h.Zone != "" {
-		if z, err := time.LoadLocation(h.Zone); err == nil && h.Zone != "Local" {
+	if h := from.Header(); !h.Start.IsZero() {
+		zone = h.Start.Location()
+		if z, err := time.LoadLocation(h.Zone); err == nil && h.Zone != "" && h.Zone != "Local" {
 			zone = z
 		}
 	}
@@ -58,22 +56,6 @@ func New(cfg config.Config, from *recording.Scans) (*Player, error) {
 	}
 	return &Player{Core: core, Scans: from, cfg: &cfg, zone: zone, errors: make([]chargeError, len(cfg.Bank.Batteries))},
 		nil
-}
-
-// withoutClock takes the finding of an unset clock out of service: a recording without a time of
-// day has no clock to be found unset.
-func withoutClock(names []string) []string {
-	name := detect.ClockUnsure.Name
-	if slices.Contains(names, name) {
-		return names
-	}
-	return append(slices.Clone(names), name)
-}
-
-// WithoutClock is for rules that are run on a curve, which has no time of day.
-func WithoutClock(rc rules.Config) rules.Config {
-	rc.OutOfService = withoutClock(rc.OutOfService)
-	return rc
 }
 
 // Run plays the recording to its end. each is called after every scan with what happened to

@@ -14,6 +14,7 @@ import (
 // intervals are how far apart scans were: a histogram, four bins an octave from a millisecond on.
 type intervals struct {
 	bins [120]uint64
+	sums [120]time.Duration
 	n    uint64
 }
 
@@ -22,16 +23,18 @@ func (h *intervals) add(d time.Duration) {
 		return
 	}
 	i := int(4 * math.Log2(max(float64(d)/float64(time.Millisecond), 1)))
-	h.bins[min(i, len(h.bins)-1)]++
+	i = min(i, len(h.bins)-1)
+	h.bins[i]++
+	h.sums[i] += d
 	h.n++
 }
 
-// median returns the upper end of the bin that the median is in.
+// median returns the mean of the bin that the median is in.
 func (h *intervals) median() time.Duration {
 	seen := uint64(0)
 	for i, n := range h.bins {
-		if seen += n; 2*seen >= h.n && h.n > 0 {
-			return time.Duration(math.Exp2(float64(i+1)/4) * float64(time.Millisecond)).Round(time.Millisecond)
+		if seen += n; 2*seen >= h.n && n > 0 {
+			return (h.sums[i] / time.Duration(n)).Round(time.Millisecond)
 		}
 	}
 	return 0

@@ -46,6 +46,7 @@ type Trial struct {
 	saves       agent.SaveSchedule
 	saved       *rules.State // what was learned, as last saved
 	scansBefore uint64       // by the agents that lost power
+	wrote       curveRows
 }
 
 // unitName is the simulated unit's.
