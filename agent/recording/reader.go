@@ -249,7 +249,7 @@ func (l *lineReader) split(text []byte) error {
 	switch n++; {
 	case n == columns:
 		return nil
-	case n == 1 && bytes.IndexByte(text, ';') >= 0:
+	case bytes.Count(text, []byte(";")) >= columns-2:
 		return l.errorf("%q: columns are separated by semicolons: want commas", shorten(string(text)))
 	case n == columns+1:
 		return l.errorf("%d fields: want %d: %s; is there a decimal comma? want a point", n, columns, Columns)

@@ -34,6 +34,7 @@ type Scans struct {
 	opts   Options
 	unit   string
 	inputs []Input
+	name   string // of the input opened last
 	file   io.Closer
 	lines  *lineReader // nil between two inputs
 
@@ -43,25 +44,28 @@ type Scans struct {
 	hold     []time.Duration
 	rows     []uint64 // by channel
 
-	header Header
-	part   int
-	base   time.Duration // of the part: from its time_s to ours
-	before time.Duration // of the row before
-	begun  bool
-	ahead  clockState
-	next   row // read and not taken yet
-	have   bool
+	header  Header
+	part    int
+	base    time.Duration // of the part: from its time_s to ours
+	before  time.Duration // of the row before
+	begun   bool
+	ahead   clockState
+	raw     row // read, and its part not begun yet
+	haveRaw bool
+	next    row // of this configuration, and not taken yet
+	have    bool
 
-	scan    sensors.Scan
-	stats   sensors.Stats
-	changed []sensors.Edge // of contacts in rows without channels beside them
-	took    bool           // a scan was given out
-	wall    time.Time
-	trusted bool
-	truth   map[byte]float64 // charge by battery
-	notes   []string
-	left    uint64 // rows left out
-	bytes   int64
+	scan     sensors.Scan
+	stats    sensors.Stats
+	changed  []sensors.Edge // of contacts in rows without channels beside them
+	edgeLine int            // of the last change
+	took     bool           // a scan was given out
+	wall     time.Time
+	trusted  bool
+	truth    map[byte]float64 // charge by battery
+	notes    []string
+	left     uint64 // rows left out
+	bytes    int64
 }
 
 // place is a channel in a recording's words.
@@ -104,11 +108,11 @@ func New(cfg *config.Config, o Options, inputs ...Input) *Scans {
 // empty recording is no error here.
 func (s *Scans) Begin() error {
 	for {
-		torn, err := s.fetch()
+		ends, err := s.fetch(false)
 		if err == io.EOF {
 			return nil
 		}
-		if err != nil || !torn {
+		if err != nil || ends != tornOff {
 			return err
 		}
 	}
@@ -133,7 +137,7 @@ func (s *Scans) Next(ctx context.Context) (*sensors.Scan, error) {
 		}
 		for i := range s.scan.Edges {
 			if x := s.scan.Edges[i].At; x > at || s.took && x < before-edgeLate {
-				return nil, s.errorf(s.next.line, "a change at %s belongs to the scan at %s: want it before, by no more than "+
+				return nil, s.errorf(s.edgeLine, "a change at %s belongs to the scan at %s: want it before, by no more than "+
 					"%v", seconds(x-s.base), seconds(at-s.base), edgeLate)
 			}
 		}
@@ -148,13 +152,13 @@ func (s *Scans) group() (at time.Duration, channels bool, err error) {
 	s.stale()
 	started := false
 	for {
-		torn, err := s.fetch()
+		ends, err := s.fetch(started)
 		switch {
-		case torn: // what was read of the scan so far is not all of it
+		case ends == tornOff: // what was read of the scan so far is not all of it
 			started, channels, s.changed = false, false, s.changed[:0]
 			s.stale()
 			continue
-		case err == io.EOF && started:
+		case (err == io.EOF || ends == partOver) && started:
 			return at, channels, nil
 		case err != nil:
 			return at, false, err
@@ -162,6 +166,7 @@ func (s *Scans) group() (at time.Duration, channels bool, err error) {
 		x := &s.next
 		if x.quality == edge && !started {
 			s.scan.Edges = append(s.scan.Edges, sensors.Edge{Contact: s.contacts[x.signal], On: x.value == 1, At: x.at})
+			s.edgeLine = x.line
 			s.setContact(x)
 			s.have = false
 			continue
@@ -242,16 +247,57 @@ func (s *Scans) finish(at time.Duration) {
 	}
 }
 
-// fetch has the next row of this configuration in s.next. torn means that an input ended in the
-// middle of a scan.
-func (s *Scans) fetch() (torn bool, err error) {
+// ending is why the rows of a scan are over before the next one is known.
+type ending uint8
+
+const (
+	goesOn   ending = iota
+	tornOff         // an input ended in the middle of a row
+	partOver        // the next row belongs to another part
+)
+
+// fetch has the next row of this configuration in s.next. With started, the rows of a scan are being
+// read, and the next part does not begin before they are over.
+func (s *Scans) fetch(started bool) (ending, error) {
 	for !s.have {
+		if !s.haveRaw {
+			torn, err := s.readRaw()
+			if err != nil {
+				return goesOn, err
+			}
+			if torn {
+				return tornOff, nil
+			}
+		}
+		x := s.raw
+		if x.part != s.part {
+			if started {
+				return partOver, nil
+			}
+			if err := s.beginPart(x.part); err != nil {
+				return goesOn, err
+			}
+		}
+		s.haveRaw = false
+		known, err := s.knows(&x)
+		if err != nil {
+			return goesOn, err
+		}
+		x.at += s.base
+		s.next, s.have = x, known
+	}
+	return goesOn, nil
+}
+
+// readRaw reads the next row of the inputs into s.raw.
+func (s *Scans) readRaw() (torn bool, err error) {
+	for !s.haveRaw {
 		if s.lines == nil {
 			if err := s.open(); err != nil {
 				return false, err
 			}
 		}
-		x, err := s.lines.next()
+		s.raw, err = s.lines.next()
 		if err == io.EOF {
 			cut := s.lines.cut
 			if err := s.close(); err != nil {
@@ -266,17 +312,7 @@ func (s *Scans) fetch() (torn bool, err error) {
 		if err != nil {
 			return false, err
 		}
-		if x.part != s.part {
-			if err := s.beginPart(x.part); err != nil {
-				return false, err
-			}
-		}
-		known, err := s.knows(&x)
-		if err != nil {
-			return false, err
-		}
-		x.at += s.base
-		s.next, s.have = x, known
+		s.haveRaw = true
 	}
 	return false, nil
 }
@@ -342,7 +378,7 @@ func (s *Scans) open() error {
 	if s.lines, err = newLineReader(&counted{f, &s.bytes}, in.Name); err != nil {
 		return errors.Join(err, f.Close())
 	}
-	s.file, s.part = f, 0
+	s.file, s.part, s.name = f, 0, in.Name
 	return nil
 }
 
@@ -360,11 +396,7 @@ func (s *Scans) close() error {
 func (s *Scans) Close() error { return s.close() }
 
 func (s *Scans) errorf(line int, format string, args ...any) error {
-	name := "recording"
-	if s.lines != nil {
-		name = s.lines.name
-	}
-	return fmt.Errorf("%s:%d: "+format, append([]any{name, line}, args...)...)
+	return fmt.Errorf("%s:%d: "+format, append([]any{s.name, line}, args...)...)
 }
 
 func seconds(d time.Duration) string { return string(appendSeconds(nil, d)) }
