@@ -12,16 +12,19 @@ import (
 	"strings"
 	"time"
 
+	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/internal/suite"
 	"liftbank/cmd/internal/suite/capability"
 	"liftbank/cmd/internal/suite/estimator"
 	"liftbank/cmd/internal/suite/findings"
 	"liftbank/cmd/internal/suite/healthy"
+	"liftbank/cmd/internal/suite/sensitivity"
 	"liftbank/cmd/internal/suite/wiring"
 )
 
 // suites lists the suites in the order of the help.
-var suites = []*suite.Suite{&estimator.Suite, &findings.Suite, &healthy.Suite, &wiring.Suite, &capability.Suite}
+var suites = []*suite.Suite{&estimator.Suite, &findings.Suite, &healthy.Suite, &wiring.Suite, &capability.Suite,
+	&sensitivity.Suite}
 
 type suiteCmd struct {
 	Name      string        `arg:"" optional:"" placeholder:"NAME" help:"Name of the suite."`
@@ -30,6 +33,7 @@ type suiteCmd struct {
 	Seed      uint64        `default:"1" placeholder:"S" help:"First seed (default ${default})."`
 	Days      float64       `placeholder:"N" help:"Days of each run, at most (default: the suite's)."`
 	Step      time.Duration `default:"1s" help:"Time between scans while the motor is stopped, 200ms to 1m (default ${default})."`
+	Sensors   string        `default:"random" placeholder:"STYLE" help:"How sensors err: ideal, random inside their class, limits, drifting over temperature, wandering, or each in turn by seed (default ${default})."`
 	Only      string        `placeholder:"REGEXP" help:"Only scenarios whose names match, or units whose descriptions match."`
 	Fine      bool          `help:"healthy, wiring: no coarser steps during quiet times. Several times slower."`
 	NoCommand bool          `name:"no-command" help:"capability: the contactor coil is not wired."`
@@ -40,7 +44,7 @@ type suiteCmd struct {
 
 // Help lists the suites and gives an example.
 func (suiteCmd) Help() string {
-	text := "Runs many units with sensors at the limits of their class and prints one table. Progress goes to " +
+	text := "Runs many units, each with other sensor errors, and prints one table. Progress goes to " +
 		"standard error. " +
 		"Ctrl-C prints the results of the runs that have finished.\n\nSuites:\n"
 	for _, s := range suites {
@@ -105,6 +109,10 @@ func (c suiteCmd) options() (*suite.Suite, suite.Options, error) {
 	o = suite.Options{
 		Seeds: of.Seeds, First: c.Seed, Days: c.Days, Step: c.Step, Workers: c.Workers,
 		Fine: c.Fine, NoCommand: c.NoCommand, Sweep: c.Sweep,
+	}
+	var err error
+	if o.Sensors, err = draw.StyleNamed(c.Sensors); err != nil {
+		return nil, o, fmt.Errorf("--%w", err)
 	}
 	if seeds != nil {
 		o.Seeds = *seeds

@@ -72,11 +72,13 @@ func TestSensorErrorTerms(t *testing.T) {
 		{"gain", board.SensorError{Gain: 1.02}, time.Hour, 100, 102},
 		{"gain before offset", board.SensorError{Gain: 2, Offset: 1}, 0, 10, 21},
 		{"drift", board.SensorError{DriftPerDay: 0.5}, 36 * time.Hour, 10, 10.75},
+		{"offset over temperature", board.SensorError{OffsetPerK: 0.02}, time.Hour, 10, 10.1},
+		{"gain over temperature", board.SensorError{GainPerK: -0.001}, time.Hour, 10, 9.95},
 		{"always out", board.SensorError{DropoutShare: 1}, time.Hour, 10, math.NaN()},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			assert.InDelta(t, tt.want, tt.e.Apply(tt.value, tt.at), 1e-12)
+			assert.InDelta(t, tt.want, tt.e.Apply(tt.value, tt.at, 30), 1e-12)
 		})
 	}
 }
@@ -88,7 +90,7 @@ func TestNoiseIsNormal(t *testing.T) {
 	e := board.SensorError{NoiseRMS: 1, Seed: 7}
 	var sum, squares, fourths, products, last float64
 	for i := range n {
-		x := e.Apply(0, time.Duration(i)*time.Millisecond)
+		x := e.Apply(0, time.Duration(i)*time.Millisecond, 25)
 		sum += x
 		squares += x * x
 		fourths += x * x * x * x
@@ -101,12 +103,31 @@ func TestNoiseIsNormal(t *testing.T) {
 	assert.InDelta(t, 0, products/n, 5/math.Sqrt(n), "correlation")
 }
 
+// The wander has the stated deviation over weeks, and doesn't leap from one minute to the next.
+func TestWanderIsSlow(t *testing.T) {
+	e := board.SensorError{WanderRMS: 0.3, Seed: 11}
+	const n = 60 * 24 * 400
+	var sum, squares, leap float64
+	last := e.Apply(0, 0, 25)
+	for i := range n {
+		x := e.Apply(0, time.Duration(i)*time.Minute, 25)
+		sum += x
+		squares += x * x
+		leap = max(leap, math.Abs(x-last))
+		last = x
+	}
+	const independent = 400 * 3
+	assert.InDelta(t, 0, sum/n, 5*0.3/math.Sqrt(independent), "mean, five standard errors")
+	assert.InDelta(t, 0.09, squares/n, 0.09*5*math.Sqrt(2.0/independent), "variance")
+	assert.Less(t, leap, 0.3*6*2*1.23/480, "an hour's eighth of the way between the largest values")
+}
+
 func TestNoiseDependsOnSeedAndInstantOnly(t *testing.T) {
 	a, b := board.SensorError{NoiseRMS: 1, Seed: 1}, board.SensorError{NoiseRMS: 1, Seed: 2}
-	first := a.Apply(0, time.Second)
-	assert.NotEqual(t, first, b.Apply(0, time.Second), "another seed")
-	assert.NotEqual(t, first, a.Apply(0, time.Second+1), "another instant")
-	assert.Equal(t, first, a.Apply(0, time.Second), "the same again")
+	first := a.Apply(0, time.Second, 25)
+	assert.NotEqual(t, first, b.Apply(0, time.Second, 25), "another seed")
+	assert.NotEqual(t, first, a.Apply(0, time.Second+1, 25), "another instant")
+	assert.Equal(t, first, a.Apply(0, time.Second, 25), "the same again")
 }
 
 func TestDropoutsTakeTheirShareInWholeStretches(t *testing.T) {
@@ -115,8 +136,8 @@ func TestDropoutsTakeTheirShareInWholeStretches(t *testing.T) {
 	out := 0
 	for s := range seconds {
 		begin := time.Duration(s) * time.Second
-		gone := math.IsNaN(e.Apply(1, begin))
-		assert.Equal(t, gone, math.IsNaN(e.Apply(1, begin+999*time.Millisecond)), "one stretch")
+		gone := math.IsNaN(e.Apply(1, begin, 25))
+		assert.Equal(t, gone, math.IsNaN(e.Apply(1, begin+999*time.Millisecond, 25)), "one stretch")
 		if gone {
 			out++
 		}

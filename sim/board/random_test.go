@@ -31,7 +31,7 @@ func TestSameBitsEverywhere(t *testing.T) {
 	var sum uint64
 	for i := range 10_000 {
 		at := time.Duration(i) * 7919 * time.Millisecond
-		v := fronts[i%len(fronts)].PinV(e.Apply(12+float64(i)/1000, at))
+		v := fronts[i%len(fronts)].PinV(e.Apply(12+float64(i)/1000, at, 25))
 		if math.IsNaN(v) {
 			sum = mix(sum) // a dropout; the bits of NaN don't matter
 			continue

@@ -14,28 +14,48 @@ type SensorError struct {
 	Gain         float64       // factor; 0 stands for 1
 	NoiseRMS     float64       // standard deviation in the physical unit, independent from instant to instant
 	DriftPerDay  float64       // physical unit a day, from the clock's start
+	OffsetPerK   float64       // physical unit per K that the sensor is over 25 °C
+	GainPerK     float64       // of the value, per K over 25 °C
+	WanderRMS    float64       // standard deviation in the physical unit of a slow wander, over hours
 	DropoutShare float64       // share of time without signal, 0 to 1
 	DropoutFor   time.Duration // length of one dropout; 0 stands for 100 ms
 	Seed         uint64        // one a sensor; sensors with the same seed err alike
 }
 
-const defaultDropout = 100 * time.Millisecond
+const (
+	defaultDropout = 100 * time.Millisecond
+	// wanderStep is the time between two independent values of the wander: a third of a day.
+	wanderStep = 8 * time.Hour
+	// referenceC is the temperature at which data sheets state offset and gain.
+	referenceC = 25
+)
 
-// Seeds of the two random sequences of one sensor.
+// Seeds of the random sequences of one sensor.
 const (
 	noiseStream   = 0x6E6F697365000000
 	dropoutStream = 0x64726F7000000000
+	wanderStream  = 0x77616E6465720000
 )
 
-// Apply gives the value as the sensor sees it at an instant; NaN while it has dropped out.
-func (e *SensorError) Apply(value float64, at time.Duration) float64 {
+// Apply gives the value as the sensor, at a temperature, sees it at an instant; NaN while it has
+// dropped out.
+func (e *SensorError) Apply(value float64, at time.Duration, tempC float64) float64 {
 	if e.DropoutShare > 0 && e.droppedOut(at) {
 		return math.NaN()
 	}
 	if e.Gain != 0 {
 		value = float64(value * e.Gain)
 	}
+	if e.GainPerK != 0 {
+		value = float64(value * float64(1+float64(e.GainPerK*float64(tempC-referenceC))))
+	}
 	value += e.Offset
+	if e.OffsetPerK != 0 {
+		value += float64(e.OffsetPerK * float64(tempC-referenceC))
+	}
+	if e.WanderRMS != 0 {
+		value += float64(e.WanderRMS * e.wander(at))
+	}
 	if e.DriftPerDay != 0 {
 		value += float64(e.DriftPerDay * float64(float64(at)/float64(24*time.Hour)))
 	}
@@ -43,6 +63,16 @@ func (e *SensorError) Apply(value float64, at time.Duration) float64 {
 		value += float64(e.NoiseRMS * normal(e.Seed^noiseStream, uint64(at)))
 	}
 	return value
+}
+
+// wander goes in straight lines from one normal value to the next. Halfway between two the variance
+// is a half, over a line two thirds; so it is scaled to 1 on average.
+func (e *SensorError) wander(at time.Duration) float64 {
+	k := at / wanderStep
+	part := float64(at-k*wanderStep) / float64(wanderStep)
+	from := normal(e.Seed^wanderStream, uint64(k))
+	to := normal(e.Seed^wanderStream, uint64(k+1))
+	return float64(float64(from+float64(part*float64(to-from))) * 1.224744871391589) // √(3/2)
 }
 
 // droppedOut draws once for each stretch of DropoutFor.
@@ -60,12 +90,17 @@ type Sensor struct {
 	True  func(at time.Duration) float64 // physical value; NaN when there is nothing to measure
 	Front FrontEnd
 	Error SensorError
+	TempC func() float64 // of the sensor; nil for 25 °C
 }
 
 // Analog gives the sensor's output for [Chip.Connect]. Later changes of s act on it.
 func (s *Sensor) Analog() Analog {
 	return func(at time.Duration) float64 {
-		return s.Front.PinV(s.Error.Apply(s.True(at), at))
+		tempC := float64(referenceC)
+		if s.TempC != nil {
+			tempC = s.TempC()
+		}
+		return s.Front.PinV(s.Error.Apply(s.True(at), at, tempC))
 	}
 }
 

@@ -206,13 +206,17 @@ type Sensors struct {
 	Faults []SensorFault `yaml:"faults" want:"0 to 64"`
 }
 
-// SensorError is the constant error of one channel, in the channel's own unit (V, A or °C).
+// SensorError is how one channel errs all the time, in the channel's own unit (V, A or °C).
 type SensorError struct {
 	Channel     string  `yaml:"channel"` // see Channels; a quantity alone (voltage) stands for all batteries
 	Offset      float64 `yaml:"offset" want:"-100 to 100"`
 	GainPct     float64 `yaml:"gain_pct" want:"-50 to 50"` // reads so much too much
 	NoiseRMS    float64 `yaml:"noise_rms" want:"0 to 100"`
 	DriftPerDay float64 `yaml:"drift_per_day" want:"-10 to 10"`
+	// for each K that the air in the box is over 25 °C
+	OffsetPerK  float64 `yaml:"offset_per_k" want:"-1 to 1"`
+	GainPctPerK float64 `yaml:"gain_pct_per_k" want:"-1 to 1"`
+	WanderRMS   float64 `yaml:"wander_rms" want:"0 to 100"` // slow, over hours
 }
 
 // SensorFault is a fault of a channel, an input chip or the bus.

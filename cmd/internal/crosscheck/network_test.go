@@ -3,7 +3,6 @@ package crosscheck
 import (
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"slices"
 	"testing"
 	"time"
@@ -36,7 +35,7 @@ type watched struct {
 func watch(t *testing.T, sc scenario.Scenario, seed uint64) *watched {
 	t.Helper()
 	sc.Seed = seed
-	draw.Sensors(&sc, draw.FullLimits, seed, rand.New(rand.NewPCG(seed, 5)))
+	draw.Sensors(&sc, draw.Limits, seed)
 	cfg, err := refboard.Config(&sc, "watched", refboard.Options{RestEvery: "5s"})
 	require.NoError(t, err)
 	r, err := rig.New(sc, cfg, false)

@@ -3,8 +3,10 @@
 package draw
 
 import (
+	"fmt"
 	"math/rand/v2"
 	"slices"
+	"strings"
 
 	"liftbank/sim/scenario"
 )
@@ -12,116 +14,100 @@ import (
 // Style is a way in which the sensors of a unit err.
 type Style string
 
-// Styles. At a limit, each error is as large as the class of the sensor allows and its sign is
-// drawn.
+// Styles. Ideal sensors don't err and have no noise; all others have the noise of their class.
 const (
-	// LibraryLimits is for the library of scenarios: offsets, and gains of currents, at their
-	// limits.
-	LibraryLimits Style = "library-limits"
-	// FullLimits adds the gains of voltages and the negative taps.
-	FullLimits Style = "full-limits"
-	// LibraryThenFull has the errors of FullLimits, and temperatures too. It draws LibraryLimits
-	// first.
-	LibraryThenFull Style = "library-then-full"
-	// Ideal sensors don't err.
-	Ideal Style = "ideal"
+	Ideal     Style = "ideal"
+	Random    Style = "random"    // offset and gain anywhere inside the class
+	Limits    Style = "limits"    // offset and gain each at a limit of the class, the sign drawn
+	Drifting  Style = "drifting"  // random, and over temperature by up to what a sensor of the class does
+	Wandering Style = "wandering" // half of random, and a slow wander over hours
+	// Each is the styles in turn, by seed.
+	Each Style = "each"
 )
 
-// class is what the sensor of a quantity may err by, in its own unit.
-type class struct{ offset, gainPct, noiseRMS float64 }
+// Styles lists the styles in the order of Each, and Each.
+var Styles = []Style{Ideal, Random, Limits, Drifting, Wandering, Each}
 
-// classes are those of the reference board: a divider with 1 % resistors on a 16-bit input chip, a
-// ±200 A Hall sensor, a thermistor; our choice.
+// StyleNamed returns the style of a name.
+func StyleNamed(name string) (Style, error) {
+	if k := slices.Index(Styles, Style(name)); k >= 0 {
+		return Styles[k], nil
+	}
+	names := make([]string, len(Styles))
+	for k, s := range Styles {
+		names[k] = string(s)
+	}
+	return "", fmt.Errorf("sensors %q: want %s", name, strings.Join(names, ", "))
+}
+
+// class is what the sensor of a quantity may err by, in its own unit: in all inside offset and
+// gainPct, and for each K within perK and gainPctPerK.
+type class struct{ offset, gainPct, noiseRMS, perK, gainPctPerK float64 }
+
+// classes are those of the reference board: a divider with 1 % resistors of 100 ppm/K on a 16-bit
+// input chip, an open-loop Hall sensor of 20 mA/K (common practice, no source), a thermistor; our
+// choice.
 var classes = map[string]class{
-	"voltage": {0.010, 1, 0.002}, "negative": {0.010, 1, 0.0005}, "feed": {0.010, 1, 0.002}, "motor": {0.010, 1, 0.002},
-	"current": {0.2, 1, 0.1}, "temperature": {1, 0, 0.1},
+	"voltage":     {0.010, 1, 0.002, 0.0002, 0.01},
+	"negative":    {0.010, 1, 0.0005, 0.0002, 0.01},
+	"feed":        {0.010, 1, 0.002, 0.0002, 0.01},
+	"motor":       {0.010, 1, 0.002, 0.0002, 0.01},
+	"current":     {0.2, 1, 0.1, 0.020, 0.01},
+	"temperature": {1, 0, 0.1, 0, 0},
 }
 
-// part is what a pass draws of one channel, the offset first.
-type part struct {
-	quantity     string
-	offset, gain bool
-}
-
-// pass draws some errors: battery by battery, then of the unit's channels.
-type pass struct {
-	bySeed        bool // signs by the seed alone, else by the unit's random numbers
-	battery, unit []part
-}
-
-var (
-	libraryPass = pass{
-		bySeed:  true,
-		battery: []part{{"voltage", true, false}, {"current", true, true}, {"temperature", true, false}},
-		unit:    []part{{"feed", true, false}, {"motor", true, false}},
+// Sensors gives the sensors of a unit their errors. They depend on the style and the seed only, not
+// on the unit. No style is random.
+func Sensors(sc *scenario.Scenario, style Style, seed uint64) {
+	if style == "" {
+		style = Random
 	}
-	passes = map[Style][]pass{
-		Ideal:         nil,
-		LibraryLimits: {libraryPass},
-		FullLimits: {{
-			battery: []part{{"voltage", true, true}, {"current", true, true}, {"negative", true, true}},
-			unit:    []part{{"motor", true, true}, {"feed", true, true}},
-		}},
-		LibraryThenFull: {
-			libraryPass,
-			{battery: []part{{"voltage", false, true}}, unit: []part{{"feed", false, true}, {"motor", false, true}}},
-			{battery: []part{{"negative", true, true}}},
-		},
-	}
-)
-
-// Sensors returns the sensors of a unit their errors. LibraryLimits draws by seed and FullLimits by
-// random, which the other may leave nil.
-func Sensors(sc *scenario.Scenario, style Style, seed uint64, random *rand.Rand) {
-	all, known := passes[style]
-	if !known {
-		panic("bug: sensors: style " + string(style))
+	if style == Each {
+		style = Styles[seed%uint64(len(Styles)-1)]
 	}
 	sc.Sensors.Errors = nil
-	for _, p := range all {
-		sign := func() float64 { return float64(random.IntN(2)*2 - 1) }
-		if p.bySeed {
-			sign = signs(seed)
-		}
-		for i, b := range sc.Bank.Batteries {
-			for _, of := range p.battery {
-				if of.quantity != "negative" || i > 0 { // the first battery's negative post is the board's ground
-					of.draw(sc, of.quantity+"-"+b.ID, sign)
-				}
+	if style == Ideal {
+		return
+	}
+	random := rand.New(rand.NewPCG(seed, 0x73656E73))
+	one := func(channel string) {
+		quantity, _, _ := strings.Cut(channel, "-")
+		e := classes[quantity].draw(style, random)
+		e.Channel = channel
+		sc.Sensors.Errors = append(sc.Sensors.Errors, e)
+	}
+	for i, b := range sc.Bank.Batteries {
+		for _, quantity := range []string{"voltage", "current", "temperature", "negative"} {
+			if quantity != "negative" || i > 0 { // the first battery's negative post is the board's ground
+				one(quantity + "-" + b.ID)
 			}
 		}
-		for _, of := range p.unit {
-			of.draw(sc, of.quantity, sign)
-		}
 	}
+	one("feed")
+	one("motor")
 }
 
-// draw adds this part to the error of a channel.
-func (p part) draw(sc *scenario.Scenario, channel string, sign func() float64) {
-	errs, c := &sc.Sensors.Errors, classes[p.quantity]
-	k := slices.IndexFunc(*errs, func(e scenario.SensorError) bool { return e.Channel == channel })
-	if k < 0 {
-		k = len(*errs)
-		*errs = append(*errs, scenario.SensorError{Channel: channel, NoiseRMS: c.noiseRMS})
-	}
-	if p.offset {
-		(*errs)[k].Offset = c.offset * sign()
-	}
-	if p.gain {
-		(*errs)[k].GainPct = c.gainPct * sign()
-	}
-}
-
-// signs returns a source of random signs (xorshift64, Marsaglia 2003).
-func signs(seed uint64) func() float64 {
-	x := seed*0x9E3779B97F4A7C15 + 1
-	return func() float64 {
-		x ^= x << 13
-		x ^= x >> 7
-		x ^= x << 17
-		if x&(1<<40) != 0 {
-			return 1
+func (c class) draw(style Style, random *rand.Rand) scenario.SensorError {
+	// offset, gain, both over temperature
+	var u [4]float64
+	for k := range u {
+		u[k] = Between(random, -1, 1)
+		if style == Limits {
+			u[k] = 1
+			if random.IntN(2) == 0 {
+				u[k] = -1
+			}
 		}
-		return -1
 	}
+	e := scenario.SensorError{Offset: c.offset * u[0], GainPct: c.gainPct * u[1], NoiseRMS: c.noiseRMS}
+	switch style {
+	case Random, Limits:
+	case Drifting:
+		e.OffsetPerK, e.GainPctPerK = c.perK*u[2], c.gainPctPerK*u[3]
+	case Wandering:
+		e.Offset, e.GainPct, e.WanderRMS = e.Offset/2, e.GainPct/2, c.offset/4
+	default:
+		panic("bug: sensors: style " + string(style))
+	}
+	return e
 }

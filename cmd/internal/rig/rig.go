@@ -176,7 +176,7 @@ func (r *Rig) connect(c *config.Channel, chips map[string]*board.Chip) error {
 	if battery != "" {
 		name += "-" + battery
 	}
-	t := &tap{chip: chips[c.Chip], ain: ain, sensor: board.Sensor{Front: front}}
+	t := &tap{chip: chips[c.Chip], ain: ain, sensor: board.Sensor{Front: front, TempC: func() float64 { return signals.AmbientC }}}
 	t.sensor.Error.Seed = r.scenario.Seed<<8 + uint64(len(r.taps))
 	t.sensor.True = func(time.Duration) float64 {
 		if t.stuck != nil {
@@ -228,6 +228,8 @@ func (r *Rig) applySensors(sc *scenario.Scenario) error {
 			t.sensor.Error.Gain = 1 + e.GainPct/100
 			t.sensor.Error.NoiseRMS = e.NoiseRMS
 			t.sensor.Error.DriftPerDay = e.DriftPerDay
+			t.sensor.Error.OffsetPerK, t.sensor.Error.GainPerK = e.OffsetPerK, e.GainPctPerK/100
+			t.sensor.Error.WanderRMS = e.WanderRMS
 		}
 	}
 	for i := range sc.Sensors.Faults {

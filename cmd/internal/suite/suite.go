@@ -10,6 +10,7 @@ import (
 	"slices"
 	"time"
 
+	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/scenariofile"
 )
 
@@ -20,6 +21,7 @@ type Options struct {
 	Days    float64        // longest run; 0: the suite's own
 	Step    time.Duration  // between scans while the motor is stopped
 	Workers int            // runs side by side
+	Sensors draw.Style     // how their sensors err; empty: random
 	Only    *regexp.Regexp // of the names of scenarios or descriptions of units; nil for all
 
 	Fine      bool // no coarser steps during quiet times

@@ -20,7 +20,7 @@ func outputAfter(t *testing.T, name string, length time.Duration, restarts trial
 	*rules.Output) {
 	t.Helper()
 	sc := load(t, name)
-	draw.Sensors(&sc, draw.LibraryLimits, 3, nil)
+	draw.Sensors(&sc, draw.Limits, 3)
 	var last *rules.Output
 	options := trial.Options{RestEvery: 5 * time.Second, Restarts: restarts}
 	rep, _, err := trial.Run(t.Context(), sc, options, length, func(_ *trial.Trial, out *rules.Output) error {

@@ -8,6 +8,7 @@ import (
 	"math"
 	"time"
 
+	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/internal/score"
 	"liftbank/cmd/internal/suite"
 	"liftbank/cmd/internal/trial"
@@ -74,6 +75,7 @@ func run(ctx context.Context, o suite.Options) (suite.Result, error) {
 
 func play(ctx context.Context, o *suite.Options, seed uint64) ([]*Battery, error) {
 	sc, aged := Scenario(seed)
+	draw.Sensors(&sc, o.Sensors, seed)
 	if o.Days > 0 {
 		sc.Days = o.Days
 	}

@@ -26,7 +26,7 @@ var kinds = []struct {
 }
 
 // Scenario draws a unit of one to three batteries, and names how each is aged: new or in one of the
-// ways, at -20 to 40 °C, ordinary duty with short lifts, sensors at the limits of their class.
+// ways, at -20 to 40 °C, ordinary duty with short lifts.
 func Scenario(seed uint64) (sc scenario.Scenario, aged []string) {
 	random := rand.New(rand.NewPCG(seed, 0x61676564))
 	sc = scenario.Default()
@@ -48,7 +48,6 @@ func Scenario(seed uint64) (sc scenario.Scenario, aged []string) {
 	if n == 1 { // a small bank carries a small motor
 		sc.Motor.RunA, sc.Motor.ReliefA, sc.Motor.BreakerA, sc.Motor.ResistanceMohm = 80, 107, 100, 39
 	}
-	draw.Sensors(&sc, draw.FullLimits, seed, random)
 	return sc, aged
 }
 

@@ -118,7 +118,7 @@ func play(ctx context.Context, o *suite.Options, name string, seed uint64) (*one
 		return nil, err
 	}
 	sc.Seed += seed - 1
-	draw.Sensors(&sc, draw.LibraryLimits, seed, nil)
+	draw.Sensors(&sc, o.Sensors, seed)
 	sc.Days = max(o.LibraryDays(sc.Days, maxDays), minDays)
 	t, err := trial.New(sc, trial.Options{RestEvery: o.Step, Moved: o.Progress.Moved})
 	if err != nil {

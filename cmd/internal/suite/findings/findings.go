@@ -73,7 +73,7 @@ func jobsOf(o *suite.Options) (jobs []job, err error) {
 				return nil, err
 			}
 			sc.Seed += seed - 1
-			draw.Sensors(&sc, draw.LibraryLimits, seed, nil)
+			draw.Sensors(&sc, o.Sensors, seed)
 			sc.Days = o.LibraryDays(sc.Days, maxDays)
 			jobs = append(jobs, job{name: name, sc: sc, seed: seed})
 		}

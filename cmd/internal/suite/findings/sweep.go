@@ -64,7 +64,7 @@ func sweepJobs(o *suite.Options, seed uint64) (jobs []job, err error) {
 			return nil, err
 		}
 		sc.Seed += seed - 1
-		draw.Sensors(&sc, draw.LibraryLimits, seed, nil)
+		draw.Sensors(&sc, o.Sensors, seed)
 		sc.Days = sweepDays
 		f.At = 28*time.Hour + 11*time.Minute // on a working day, between two stops
 		sc.Sensors.Faults = []scenario.SensorFault{f}

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/internal/score"
 	"liftbank/cmd/internal/suite"
 	"liftbank/cmd/internal/trial"
@@ -88,6 +89,7 @@ type follower struct {
 
 func play(ctx context.Context, o *suite.Options, seed uint64) (*Unit, error) {
 	sc, about := Scenario(seed)
+	draw.Sensors(&sc, o.Sensors, seed)
 	if o.Days > 0 {
 		sc.Days = o.Days
 	}

@@ -12,12 +12,11 @@ import (
 	"liftbank/sim/scenario"
 )
 
-// Scenario draws a healthy unit, its climate, its duty, its makers' spread and its sensors' errors
-// from a seed, and describes it.
+// Scenario draws a healthy unit, its climate, its duty and its makers' spread from a seed, and
+// describes it.
 //
 // Healthy means: no fault, leads diagonal, links and joints as new, capability and capacity within
-// makers' spread (90 % of rated and more), stops enough to charge at. Every sensor is at a limit of
-// its class, with the gains of voltages and the negative taps.
+// makers' spread (90 % of rated and more), stops enough to charge at.
 func Scenario(seed uint64) (sc scenario.Scenario, about string) {
 	random := rand.New(rand.NewPCG(seed, 0x6865616c))
 	sc = scenario.Default()
@@ -25,7 +24,7 @@ func Scenario(seed uint64) (sc scenario.Scenario, about string) {
 	sc.Start = time.Date(2025, 1, 1, 5, 0, 0, 0, time.UTC).AddDate(0, 0, random.IntN(365))
 	about = drawBank(&sc, random)
 	about += ", " + drawClimate(&sc, random)
-	about += ", " + drawDuty(&sc, seed, random)
+	about += ", " + drawDuty(&sc, random)
 	return sc, about
 }
 
@@ -70,8 +69,7 @@ func drawClimate(sc *scenario.Scenario, random *rand.Rand) (about string) {
 	return climate.name
 }
 
-// drawDuty draws the sensors' errors too: they come between the lifts and the drives.
-func drawDuty(sc *scenario.Scenario, seed uint64, random *rand.Rand) (about string) {
+func drawDuty(sc *scenario.Scenario, random *rand.Rand) (about string) {
 	seconds := func(a, b float64) [2]time.Duration {
 		return [2]time.Duration{time.Duration(a * float64(time.Second)), time.Duration(b * float64(time.Second))}
 	}
@@ -85,7 +83,6 @@ func drawDuty(sc *scenario.Scenario, seed uint64, random *rand.Rand) (about stri
 	}
 	sc.Duty.Up = seconds(up[0], up[1])
 	sc.Duty.EngineAtStops = random.IntN(6) == 0
-	draw.Sensors(sc, draw.LibraryThenFull, seed, random)
 	drive := [][2]float64{{5, 15}, {10, 30}, {20, 45}, {45, 90}}[random.IntN(4)]
 	sc.Duty.Drive = seconds(60*drive[0], 60*drive[1])
 	about = fmt.Sprintf("%d to %d stops a day, drives of %g to %g min, lifts of %g to %g s",

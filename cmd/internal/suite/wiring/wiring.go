@@ -37,10 +37,9 @@ type Unit struct {
 	Wrong  string       `json:"wrong,omitempty"` // what was said wrong, with the truth
 }
 
-// Scenario draws a unit's wiring, batteries, climate and sensors' errors from a seed, and describes
-// it: two to four batteries, a third of them weak, links of 0.2 to 3 mΩ one by one, leads diagonal,
-// on one post or anywhere, those of load and feed apart, -15 to 35 °C, every voltage and current
-// sensor at a limit of its class. The duty is a third of an ordinary one: some 2.5 Ah a day.
+// Scenario draws a unit's wiring, batteries and climate from a seed, and describes it: two to four batteries, a third of them weak, links of 0.2 to 3 mΩ one by one, leads diagonal,
+// on one post or anywhere, those of load and feed apart, -15 to 35 °C. The duty is a third of an
+// ordinary one: some 2.5 Ah a day.
 func Scenario(seed uint64) (sc scenario.Scenario, about string) {
 	random := rand.New(rand.NewPCG(seed, 0x77697265))
 	sc = scenario.Default()
@@ -62,7 +61,6 @@ func Scenario(seed uint64) (sc scenario.Scenario, about string) {
 	sc.Weather = scenario.Weather{MeanC: draw.Between(random, -15, 35), SeasonC: 3, DayC: 5, SpellC: 3, WarmestDay: 200}
 	sc.Duty.Stops, sc.Duty.LiftsPerStop, sc.Duty.NudgesPerStop = [2]int{4, 6}, [2]int{1, 2}, [2]int{0, 1}
 	sc.Duty.Up = [2]time.Duration{6 * time.Second, 12 * time.Second}
-	draw.Sensors(&sc, draw.FullLimits, seed, random)
 	return sc, fmt.Sprintf("%s; %.0f °C", about, sc.Weather.MeanC)
 }
 
@@ -103,6 +101,7 @@ func run(ctx context.Context, o suite.Options) (suite.Result, error) {
 
 func play(ctx context.Context, o *suite.Options, seed uint64) (*Unit, error) {
 	sc, about := Scenario(seed)
+	draw.Sensors(&sc, o.Sensors, seed)
 	if o.Days > 0 {
 		sc.Days = o.Days
 	}
