@@ -147,7 +147,7 @@ func zoneName() string {
 // copyOnSignal copies the recording whenever the process is asked to, until the function that it
 // returns is called.
 func copyOnSignal(ctx context.Context, rec *recording.Recorder, log *slog.Logger) (stop func()) {
-	if rec == nil || copySignal == nil {
+	if copySignal == nil {
 		return func() {}
 	}
 	asked := make(chan os.Signal, 1)
@@ -160,6 +160,10 @@ func copyOnSignal(ctx context.Context, rec *recording.Recorder, log *slog.Logger
 			case <-ctx.Done():
 				return
 			case <-asked:
+			}
+			if rec == nil { // the signal must not end the agent either
+				log.Warn("recording not copied: nothing is recorded without --record")
+				continue
 			}
 			path, err := rec.Copy(ctx)
 			switch {

@@ -52,6 +52,15 @@ func TestASignalCopiesTheRecording(t *testing.T) {
 	require.Fail(t, "no copy")
 }
 
+// Without a recording the signal is answered, and does not end the process.
+func TestASignalWithoutARecording(t *testing.T) {
+	lines := syncBuffer{make(chan string, 10)}
+	stop := copyOnSignal(t.Context(), nil, slog.New(slog.NewTextHandler(lines, nil)))
+	require.NoError(t, syscall.Kill(os.Getpid(), syscall.SIGUSR1))
+	assert.Contains(t, <-lines.lines, "nothing is recorded without --record")
+	stop()
+}
+
 func TestRecordFlags(t *testing.T) {
 	cfg := config.Config{Unit: config.Unit{ID: "lift-1"}}
 	log := slog.New(slog.DiscardHandler)
