@@ -374,8 +374,21 @@ func TestPartsFollowEachOther(t *testing.T) {
 	assert.Equal(t, []float64{10, 11, 20, 21}, times(a, part("2026-03-09T06:00:00Z", "x", 20)), "one session, one time")
 	assert.Equal(t, []float64{10, 11, 3602, 3603}, times(a, part("2026-03-09T07:00:00Z", "y", 2)))
 	assert.Equal(t, []float64{10, 11, 14, 15}, times(a, part("1970-01-01T00:00:00Z", "y", 2)), "no clock yet")
-	_, err := all(t, scansOf(a, a))
+	s := scansOf(a, part("2026-03-09T06:00:00Z", "x", 20), part("2026-03-09T07:00:00Z", "y", 2))
+	_, err := all(t, s)
+	require.NoError(t, err)
+	assert.Equal(t, 2, s.Starts())
+	_, err = all(t, scansOf(a, a))
 	assert.ErrorContains(t, err, "time never to go back", "the same file twice")
+}
+
+// Voltage and current with times of their own are no pair, and that is told.
+func TestSplitScansAreCounted(t *testing.T) {
+	s := scansOf(head + "0,battery_voltage,a,12,\n0,battery_current,a,0,\n1,battery_voltage,a,12,\n" +
+		"1.001,battery_current,a,0,\n2,feed_voltage,,12,\n")
+	_, err := all(t, s)
+	require.NoError(t, err)
+	assert.InDelta(t, 0.5, s.SplitShare(), 1e-9)
 }
 
 // Months take no more memory than a minute.

@@ -42,6 +42,7 @@ type Scans struct {
 	contacts map[*signal]int
 	lastAt   []time.Duration // by channel: of its last row
 	hold     []time.Duration
+	pairs    [][2]int // voltage and current of each battery that has both
 	rows     []uint64 // by channel
 
 	header  Header
@@ -65,6 +66,8 @@ type Scans struct {
 	truth    map[byte]float64 // charge by battery
 	notes    []string
 	left     uint64 // rows left out
+	starts   int    // of the agent
+	split    uint64 // scans with one of a battery\'s voltage and current
 	bytes    int64
 }
 
@@ -93,6 +96,13 @@ func New(cfg *config.Config, o Options, inputs ...Input) *Scans {
 		}
 		s.hold = append(s.hold, hold)
 		s.scan.Readings = append(s.scan.Readings, sensors.Reading{Fault: sensors.NotSampled})
+	}
+	for _, id := range []byte(batteries) {
+		v, haveV := s.channels[place{signals[string(config.BatteryVoltage)], id}]
+		a, haveA := s.channels[place{signals[string(config.BatteryCurrent)], id}]
+		if haveV && haveA {
+			s.pairs = append(s.pairs, [2]int{v, a})
+		}
 	}
 	for i, c := range cfg.Board.Contacts {
 		s.contacts[signals[string(c.Signal)]] = i
@@ -235,6 +245,12 @@ func (s *Scans) finish(at time.Duration) {
 	s.scan.At, s.begun, s.took = at, true, true
 	s.scan.Count++
 	s.stats.Scans++
+	for _, p := range s.pairs {
+		if s.scan.Readings[p[0]].Fresh != s.scan.Readings[p[1]].Fresh {
+			s.split++
+			break
+		}
+	}
 	for i := range s.scan.Readings {
 		if r := &s.scan.Readings[i]; r.Fault != sensors.NotSampled && at-s.lastAt[i] > s.hold[i] {
 			*r = sensors.Reading{Fault: sensors.NotSampled}
@@ -358,6 +374,9 @@ func (s *Scans) beginPart(part int) error {
 		}
 		s.took = false
 	}
+	if h.Session == "" || h.Session != s.header.Session || s.starts == 0 {
+		s.starts++
+	}
 	s.header, s.part, s.ahead = h, part, clockState{}
 	return nil
 }
@@ -415,6 +434,13 @@ func (s *Scans) Notes() []string { return slices.Clone(s.notes) }
 
 // LeftOut returns how many rows had signals that the configuration does not have.
 func (s *Scans) LeftOut() uint64 { return s.left }
+
+// Starts returns how many starts of the agent the recording is of.
+func (s *Scans) Starts() int { return s.starts }
+
+// SplitShare returns the share of scans that have a battery's voltage and not its current, or its
+// current and not its voltage.
+func (s *Scans) SplitShare() float64 { return float64(s.split) / float64(max(s.scan.Count, 1)) }
 
 // Rows returns how many rows a channel had, by its place in the configuration.
 func (s *Scans) Rows(channel int) uint64 { return s.rows[channel] }

@@ -205,6 +205,9 @@ func (c replayCmd) summarize(s streams, p *playback.Player) {
 	out := p.Core.Output()
 	text := fmt.Sprintf("replayed %d scans, %.1f h, %d motor runs: %s", p.Core.Stats().Scans, p.Span().Hours(),
 		out.Motor.Runs, describe(out))
+	if n := p.Scans.Starts(); n > 1 {
+		text += fmt.Sprintf("; %d starts of the agent, as one", n)
+	}
 	for i := range out.Battery {
 		if pct, ok := p.ChargeError(i); ok {
 			text += fmt.Sprintf("; %s charge error %.1f %% RMS", out.Battery[i].ID, pct)

@@ -47,6 +47,8 @@ const (
 	inRuns = 30 * time.Millisecond
 	// forRuns is how far apart they may be for a run to be followed by its current: rules/motor.
 	forRuns = 5 * time.Second
+	// mostSplit is the share of scans with a battery's voltage or current alone: a board has hardly any.
+	mostSplit = 0.1
 )
 
 // Rates follows how often a unit was read, to say what can't be judged for it.
@@ -101,6 +103,10 @@ func Lacking(cfg *config.Config, s *recording.Scans) (all []string) {
 		if s.Rows(i) == 0 {
 			all = append(all, cfg.Board.Channels[i].Name()+": no row: what depends on it is not judged")
 		}
+	}
+	if share := s.SplitShare(); share > mostSplit {
+		all = append(all, fmt.Sprintf("resistance, cold cranking capability, verdict: not to be trusted: in %.0f %% of the "+
+			"scans voltage and current of a battery have different times: want one time_s for both", 100*share))
 	}
 	if s.Header().Start.IsZero() {
 		all = append(all, "time of day: not known without a line # start: findings are timed in seconds, and clock-unsure "+
