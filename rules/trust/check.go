@@ -49,6 +49,7 @@ const (
 	noisy           = 0.3              // ratio: of readings that are far off, before a channel is noisy; our choice
 	loadOhm         = 0.002            // Ω: a block's voltage moves by no less with its current; physical
 	mostLoadOhm     = 0.1              // Ω: nor by more, when a load is switched; our choice
+	loadGap         = 5 * time.Second  // between readings, from which on loads are looked for; our choice
 	noLongerNoisy   = 0.05             // ratio: of readings that are far off, below which it is not; our choice
 	postsApartV     = 0.35             // V: taps at both ends of 10 mV and 1 % differ by 0.29 V; physical
 	postsAgreeV     = 0.30             // V: posts that differ by less agree; physical
@@ -122,11 +123,12 @@ func (c *Channels) uncommandedFor(in *unit.Scan) time.Duration {
 
 // loads returns at which batteries voltage and current moved together since the scan before, as they
 // do when a load is switched, and whether there was one. A minute apart, readings of a unit at work
-// differ by loads more often than not, and that is no noise.
+// differ by loads more often than not, and that is no noise. A second apart hardly any does, and
+// what disturbs a whole board moves both, too.
 func (c *Channels) loads(in *unit.Scan) (at [unit.MaxBatteries]bool, any bool) {
 	for i := range c.n {
 		b, v, a := &in.Battery[i], c.of(unit.BatteryVoltage, i), c.of(unit.BatteryCurrent, i)
-		if !b.VoltageV.OK() || !b.CurrentA.OK() || !v.HasLast || !a.HasLast {
+		if !b.VoltageV.OK() || !b.CurrentA.OK() || !v.HasLast || !a.HasLast || c.now-v.LastAt < loadGap {
 			continue
 		}
 		dv, da := b.VoltageV.Value-v.Last, b.CurrentA.Value-a.Last

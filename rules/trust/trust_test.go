@@ -157,6 +157,16 @@ func TestLoadsAreNoNoise(t *testing.T) {
 		b.step(time.Minute)
 	}
 	assert.NotEmpty(t, b.why(tempA), "no load warms a battery so fast")
+
+	b = newBench(t, 2)
+	b.step(time.Second)
+	for k := range 60 {
+		by := float64(1 - 2*(k%2))
+		b.in.Battery[0].CurrentA.Value += 10 * by
+		b.in.Battery[0].VoltageV.Value += 0.2 * by
+		b.step(time.Second)
+	}
+	assert.Equal(t, "noise", b.why(voltA), "a second apart it is the board")
 }
 
 // A motor run, its command and the 5 s after it move every voltage and current.
