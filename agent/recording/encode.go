@@ -17,6 +17,8 @@ type Encoder struct {
 	start    time.Time
 	clock    clockState
 	whole    bool // the next scan is written whole
+	last     time.Duration
+	begun    bool // last is a scan's
 }
 
 type encodedChannel struct {
@@ -87,14 +89,19 @@ func (e *Encoder) Scan(b []byte, s *sensors.Scan, wall time.Time, trusted bool) 
 		b = appendContact(append(appendSeconds(b, x.At), e.contacts[x.Contact].middle...), x.On)
 		b = append(b, ",edge\n"...)
 	}
-	b = e.clockRow(b, s.At, wall, trusted)
+	at := s.At
+	if e.begun && at <= e.last {
+		at = e.last + 1 // two scans of one instant: none of a chip that answers
+	}
+	e.last, e.begun = at, true
+	b = e.clockRow(b, at, wall, trusted)
 	for i := range e.contacts {
 		c, now := &e.contacts[i], s.Contacts[i]
 		if now == c.last && !c.edged && !e.whole {
 			continue
 		}
 		c.last = now
-		b = append(appendSeconds(b, s.At), c.middle...)
+		b = append(appendSeconds(b, at), c.middle...)
 		if now.Known {
 			b = append(appendContact(b, now.On), ",good\n"...)
 		} else {
@@ -108,10 +115,10 @@ func (e *Encoder) Scan(b []byte, s *sensors.Scan, wall time.Time, trusted bool) 
 			continue
 		}
 		any = true
-		b = c.row(b, s.At, now)
+		b = c.row(b, at, now)
 	}
 	if !any && len(e.channels) > 0 { // a row shows that there was a scan
-		b = e.channels[0].row(b, s.At, s.Readings[0])
+		b = e.channels[0].row(b, at, s.Readings[0])
 	}
 	e.whole = false
 	return b

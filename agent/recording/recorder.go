@@ -55,7 +55,9 @@ type Recorder struct {
 	queue   chan chunk
 	free    chan []byte
 	buf     []byte
-	begins  bool // buf begins a file
+	begins  bool          // buf begins a file
+	heard   uint64        // copies that were asked for before buf
+	asks    atomic.Uint64 // copies asked for
 	since   time.Duration
 	restart atomic.Bool // a file should begin with the next scan
 	lost    atomic.Uint64
@@ -67,7 +69,8 @@ type Recorder struct {
 // chunk is a part of a recording on its way to the disk.
 type chunk struct {
 	b      []byte
-	begins bool // with the lines that a file begins with
+	begins bool   // with the lines that a file begins with
+	heard  uint64 // copies that were asked for before it
 }
 
 // NewRecorder returns a recorder. Its folder is made; nothing is written before Run.
@@ -99,7 +102,7 @@ func (r *Recorder) Step(s *sensors.Scan, wall time.Time, trusted bool) {
 		r.buf, r.since = r.buffer(), s.At
 	}
 	if begin {
-		r.begins = true
+		r.begins, r.heard = true, r.asks.Load()
 		r.buf = r.enc.Begin(r.buf, Header{
 			Unit: r.o.Config.Unit.ID, Start: wall.Add(-s.At), Zone: r.o.Zone, Session: r.o.Session,
 		})
@@ -130,7 +133,7 @@ func (r *Recorder) handOver() {
 	if len(r.buf) == 0 {
 		return
 	}
-	c := chunk{r.buf, r.begins}
+	c := chunk{r.buf, r.begins, r.heard}
 	if r.o.Wait {
 		r.queue <- c
 		r.buf, r.begins = nil, false
@@ -166,6 +169,7 @@ func (r *Recorder) Run(ctx context.Context) error {
 		r.o.Log.Warn("recording: a file that an earlier start left can't be completed", "err", err)
 	}
 	var asked []chan<- copied // who waits for the file under way to end
+	var asks uint64
 	var patience <-chan time.Time
 	var copying sync.WaitGroup
 	defer copying.Wait()
@@ -179,11 +183,11 @@ func (r *Recorder) Run(ctx context.Context) error {
 		select {
 		case c := <-r.queue:
 			r.write(c)
-			if c.begins {
-				answer()
+			if c.begins && c.heard == asks {
+				answer() // what was recorded before they asked is in files that are complete
 			}
 		case a := <-r.copies:
-			asked = append(asked, a)
+			asked, asks = append(asked, a), r.asks.Add(1)
 			r.restart.Store(true)
 			if patience == nil {
 				patience = time.After(copyPatience)

@@ -272,8 +272,8 @@ const (
 	partOver        // the next row belongs to another part
 )
 
-// fetch has the next row of this configuration in s.next. With started, the rows of a scan are being
-// read, and the next part does not begin before they are over.
+// fetch has the next row of this configuration in s.next. With started, the rows of a scan are
+// being read, and the next part does not begin before they are over.
 func (s *Scans) fetch(started bool) (ending, error) {
 	for !s.have {
 		if !s.haveRaw {

@@ -90,7 +90,8 @@ func (c demoCmd) Run(s streams) (err error) {
 		return errors.Join(err, l.Close())
 	}
 	a, err := agent.New(agent.Options{
-		Recorder: rec, Config: cfg, Parts: unit.Parts(), Listener: l, Session: session, Version: version, Revision: revision(),
+		Recorder: rec,
+		Config:   cfg, Parts: unit.Parts(), Listener: l, Session: session, Version: version, Revision: revision(),
 		Store: kept, Log: log, Now: time.Now,
 	})
 	if err != nil {
@@ -107,7 +108,8 @@ func (c demoCmd) Run(s streams) (err error) {
 const demoUnit = "demo"
 
 // scans returns what keeps all scans with the truth beside them, nil without --data.
-func (c demoCmd) scans(cfg *config.Config, unit *rig.Rig, session string, log *slog.Logger) (*recording.Recorder, error) {
+func (c demoCmd) scans(cfg *config.Config, unit *rig.Rig, session string, log *slog.Logger) (*recording.Recorder,
+	error) {
 	if c.Data == "" {
 		return nil, nil
 	}

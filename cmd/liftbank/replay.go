@@ -37,8 +37,8 @@ type replayCmd struct {
 
 // Help describes the formats and gives an example.
 func (replayCmd) Help() string {
-	return "With --config, the recording is that of a unit, as run --record, demo --data and simulate --record write it: " +
-		"CSV with the columns time_s,signal,battery,value,quality, a row for each reading. Signals have the names of the " +
+	return "With --config, the recording is that of a unit, as run --record, demo --data and simulate --record write " +
+		"it: CSV with the columns time_s,signal,battery,value,quality, a row for each reading. Signals have the names of the " +
 		"configuration. What happened to findings is written with times and evidence, then what could not be judged at " +
 		"this rate or without what is missing, and why. A recording that was cut off is read up to the cut.\n\n" +
 		"With --bank, the curve has the columns time_s,battery,voltage_v,current_a,temperature_c. Others are ignored. An " +

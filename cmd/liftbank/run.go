@@ -131,7 +131,8 @@ func (c runCmd) recorder(cfg *config.Config, session string, log *slog.Logger) (
 
 const mostRecordMB = 1 << 20
 
-// zoneName returns the name of this machine's time zone, as in Europe/Paris; empty where it has none.
+// zoneName returns the name of this machine's time zone, as in Europe/Paris; empty where it has
+// none.
 func zoneName() string {
 	if name := time.Local.String(); name != "Local" {
 		return name

@@ -40,7 +40,8 @@ type simulateCmd struct {
 
 // Help returns an example.
 func (simulateCmd) Help() string {
-	return "A summary goes to standard error.\n\nExample: liftbank simulate --scenario feed-lost --days 3 --report -\n\n" +
+	return "A summary goes to standard error.\n\n" +
+		"Example: liftbank simulate --scenario feed-lost --days 3 --report -\n\n" +
 		"Example: liftbank simulate --scenario battery-tired --days 14 --record r.csv.gz --write-config unit.yaml\n" +
 		"         liftbank replay --config unit.yaml r.csv.gz"
 }

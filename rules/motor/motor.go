@@ -39,8 +39,9 @@ type Run struct {
 }
 
 // A run seen by current alone is one as long as it is read often enough: of readings that are
-// further apart than blind nobody knows whether the motor ran between them. It has ended when the current has been below offShare of MinA for
-// offHold: a bouncing contactor or the ringing of an inrush is not a second run.
+// further apart than blind nobody knows whether the motor ran between them. It has ended when the
+// current has been below offShare of MinA for offHold: a bouncing contactor or the ringing of an
+// inrush is not a second run.
 const (
 	offShare = 0.6                   // ratio: of MinA; our choice
 	offHold  = 50 * time.Millisecond // below it, for a run to be over; our choice

@@ -121,8 +121,8 @@ func (c *Channels) uncommandedFor(in *unit.Scan) time.Duration {
 	return c.now - m.CommandedAt
 }
 
-// loads returns at which batteries voltage and current moved together since the scan before, as they
-// do when a load is switched, and whether there was one. A minute apart, readings of a unit at work
+// loads returns at which batteries voltage and current moved together since the scan before, as
+// they do when a load is switched, and whether there was one. A minute apart, readings of a unit at work
 // differ by loads more often than not, and that is no noise. A second apart hardly any does, and
 // what disturbs a whole board moves both, too.
 func (c *Channels) loads(in *unit.Scan) (at [unit.MaxBatteries]bool, any bool) {

@@ -94,7 +94,8 @@ func TestErrors(t *testing.T) {
 		},
 		{"short row", header + "0,a,12.6,0,25\n1,a,12.6\n",
 			"curve.csv:3: other number of fields than the header: want 5 (decimals want a point, not a comma)"},
-		{"long row", header + "0,a,12.6,0,25,\n", "curve.csv:2: other number of fields than the header: want 5 (decimals want a point, not a comma)"},
+		{"long row", header + "0,a,12.6,0,25,\n",
+			"curve.csv:2: other number of fields than the header: want 5 (decimals want a point, not a comma)"},
 		{
 			"broken quotes", header + "0,a,\"12.6,0,25\n",
 			"curve.csv:2: character 16: extraneous or missing \" in quoted-field: want comma-separated values as in " +

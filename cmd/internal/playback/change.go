@@ -82,7 +82,8 @@ func changeOf(out *rules.Output, ev *rules.Event, zone *time.Location) Change {
 	return c
 }
 
-// WriteText writes a change for people: a line, and for a new finding its evidence and what to check.
+// WriteText writes a change for people: a line, and for a new finding its evidence and what to
+// check.
 func (c *Change) WriteText(w io.Writer) error {
 	var b strings.Builder
 	at := fmt.Sprintf("%s s", strconv.FormatFloat(c.TimeS, 'f', 1, 64))

@@ -16,9 +16,9 @@ import (
 // what is to be said of it in the end. A battery is left out of an instant in which its voltage or
 // current can't be used.
 //
-// A board with the contactor's coil wired scans right after a change. What it read before held until
-// then, so that is given at the time of the change too: otherwise the current would seem to rise to
-// that of a run over the whole second since the scan before.
+// A board with the contactor's coil wired scans right after a change. What it read before held
+// until then, so that is given at the time of the change too: otherwise the current would seem to
+// rise to that of a run over the whole second since the scan before.
 func Curve(ctx context.Context, in io.Reader, name string, batteries []string) (func() (curve.Instant, error),
 	func() []string, error) {
 	cfg := config.Config{}

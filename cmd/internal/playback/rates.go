@@ -47,7 +47,8 @@ const (
 	inRuns = 30 * time.Millisecond
 	// forRuns is how far apart they may be for a run to be followed by its current: rules/motor.
 	forRuns = 5 * time.Second
-	// mostSplit is the share of scans with a battery's voltage or current alone: a board has hardly any.
+	// mostSplit is the share of scans with a battery's voltage or current alone: a board has hardly
+	// any.
 	mostSplit = 0.1
 )
 
@@ -70,7 +71,7 @@ func (r *Rates) Step(out *rules.Output) {
 	r.begun, r.last = true, out.At.Mono
 }
 
-// NotJudged says what can't be judged at the rate of a recording, or without what it lacks, and why.
+// NotJudged says what can't be judged at the rate of a recording, and why.
 func (r *Rates) NotJudged(out *rules.Output, hasCommand bool) (all []string) {
 	verdict := false
 	for i := range out.Battery {
@@ -83,16 +84,16 @@ func (r *Rates) NotJudged(out *rules.Output, hasCommand bool) (all []string) {
 	case r.run.n > 0 && run > inRuns:
 		all = append(all, fmt.Sprintf("%sscans are about %v apart in motor runs: want %v or less", tests, run, inRuns))
 	case r.run.n == 0 && rest > forRuns:
-		all = append(all, fmt.Sprintf("%sscans are about %v apart and no motor run was seen: want %v or less in runs", tests,
-			rest, inRuns))
+		all = append(all, fmt.Sprintf("%sscans are about %v apart and no motor run was seen: want %v or less in runs",
+			tests, rest, inRuns))
 	case r.run.n == 0:
 		all = append(all, tests+"no motor run was seen")
 	default:
 		all = append(all, tests+"too few motor runs: a verdict wants 20")
 	}
 	if rest > forRuns && !hasCommand {
-		all = append(all, fmt.Sprintf("motor runs, their number and length, and findings of the motor: not judged: scans are "+
-			"about %v apart and the contactor coil is not read: want %v or less", rest, forRuns))
+		all = append(all, fmt.Sprintf("motor runs, their number and length, and findings of the motor: not judged: scans "+
+			"are about %v apart and the contactor coil is not read: want %v or less", rest, forRuns))
 	}
 	return all
 }
@@ -105,8 +106,8 @@ func Lacking(cfg *config.Config, s *recording.Scans) (all []string) {
 		}
 	}
 	if share := s.SplitShare(); share > mostSplit {
-		all = append(all, fmt.Sprintf("resistance, cold cranking capability, verdict: not to be trusted: in %.0f %% of the "+
-			"scans voltage and current of a battery have different times: want one time_s for both", 100*share))
+		all = append(all, fmt.Sprintf("resistance, cold cranking capability, verdict: not to be trusted: in %.0f %% of "+
+			"the scans voltage and current of a battery have different times: want one time_s for both", 100*share))
 	}
 	if s.Header().Start.IsZero() {
 		all = append(all, "time of day: not known without a line # start: findings are timed in seconds, and clock-unsure "+

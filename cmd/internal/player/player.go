@@ -32,8 +32,8 @@ type Player struct {
 
 type rowValues struct{ voltageV, currentA, tempC float64 }
 
-// playClock is time that passes by being waited for, up to where the curve is known. A scan that has
-// begun ends, though that takes it a little further.
+// playClock is time that passes by being waited for, up to where the curve is known. A scan that
+// has begun ends, though that takes it a little further.
 type playClock struct {
 	now, until time.Duration
 	scanning   bool // a conversion was started since the last scan

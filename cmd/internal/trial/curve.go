@@ -11,9 +11,9 @@ import (
 // WriteCurve writes the readings of a scan, a row for each battery, with the true charge. It leaves
 // out a battery without a reading.
 //
-// A board with the contactor's coil wired scans right after a change. What it read before held until
-// then, so that is written too: a curve has no contacts, and over the whole second since the scan
-// before it the current would seem to rise to that of the run.
+// A board with the contactor's coil wired scans right after a change. What it read before held
+// until then, so that is written too: a curve has no contacts, and over the whole second since the
+// scan before it the current would seem to rise to that of the run.
 func (t *Trial) WriteCurve(w *curve.Writer, out *rules.Output) error {
 	edges, last := t.Core.Scan().Edges, t.wrote
 	if len(edges) > 0 && last.at > 0 && edges[0].At > last.at && edges[0].At < t.Now() {
