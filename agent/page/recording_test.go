@@ -68,7 +68,7 @@ func TestARecordingIsCopiedFromThePage(t *testing.T) {
 }
 
 func TestWithoutARecordingThereIsNoCopy(t *testing.T) {
-	s, _, _ := unit(t, sample(t, "healthy"), full(t))
+	s, _, _ := unit(t, sample(t, "healthy"), full(t, func(o *Options) { o.Recording = nil }))
 	assert.False(t, strings.Contains(get(s, "/history").Body.String(), "recording"))
 	assert.Equal(t, http.StatusNotFound, post(s, "/recording/copy", nil, session(s)).Code)
 	assert.Equal(t, http.StatusNotFound, get(s, "/recording/copy", session(s)).Code)

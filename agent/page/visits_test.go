@@ -146,7 +146,7 @@ func full(t testing.TB, more ...func(*Options)) func(*Options) {
 			), Actions: o.Actions,
 		})
 		require.NoError(t, err)
-		o.History = past{now: o.Now}
+		o.History, o.Recording = past{now: o.Now}, &tape{dir: t.TempDir(), copies: 1}
 		for _, f := range more {
 			f(o)
 		}

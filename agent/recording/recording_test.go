@@ -204,6 +204,16 @@ func TestEncodingAllocatesNothing(t *testing.T) {
 	}))
 }
 
+// One scan of a unit of two batteries, most of it read: what recording costs in the loop.
+func BenchmarkScan(b *testing.B) {
+	scans, walls, trusted := aDay(rand.New(rand.NewPCG(7, 7)), 100)
+	enc := recording.NewEncoder(unit())
+	buf := enc.Begin(make([]byte, 0, 1<<20), recording.Header{Start: start})
+	for i := 0; b.Loop(); i = (i + 1) % len(scans) {
+		buf = enc.Scan(buf[:0], &scans[i], walls[i], trusted[i])
+	}
+}
+
 func TestAReadingHoldsForAWhile(t *testing.T) {
 	got, err := all(t, scansOf(head+
 		"0,battery_voltage,a,12.5,\n0,battery_current,a,-1,good\n0,battery_temperature,a,20,\n"+
