@@ -19,6 +19,9 @@ func openInput(name string, stdin io.Reader) (io.ReadCloser, string, error) {
 		if err != nil {
 			return nil, "", usageError{fmt.Errorf("read curve: %w", err)}
 		}
+		if info, err := f.Stat(); err == nil && info.IsDir() {
+			return nil, "", errors.Join(usageError{fmt.Errorf("read curve: %s: is a folder: want a file", name)}, f.Close())
+		}
 		in, shown = f, name
 	}
 	b := bufio.NewReaderSize(in, 64<<10)

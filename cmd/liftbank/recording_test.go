@@ -296,6 +296,7 @@ func TestReplayHints(t *testing.T) {
 		"time of day": {[]string{"--bank", bank, "-"},
 			"time_s,battery,voltage_v,current_a,temperature_c\n2026-03-09 06:30:00,a,12.6,0,25\n",
 			"want seconds since the first row"},
+		"a folder":       {[]string{"--bank", bank, "."}, "", "is a folder: want a file"},
 		"no such folder": {[]string{"--config", cfg, "no-such"}, "", "no-such"},
 	} {
 		_, errs, code := command(t, c.text, append([]string{"replay"}, c.args...)...)

@@ -32,7 +32,7 @@ type replayCmd struct {
 	Plot      string        `placeholder:"OUT.svg" help:"With --config: plot voltage, current, charge and findings on one time axis; .svg or .png."`
 	AnyUnit   bool          `name:"any-unit" help:"With --config: take the recording of another unit."`
 	Board     bool          `help:"With --bank: send every reading through the emulated board: input-chip registers on an I2C bus, driver, calibration, scan schedule."`
-	Recording string        `arg:"" placeholder:"RECORDING" help:"Recording or curve, plain or compressed with gzip, or a folder of recordings; - is standard input."`
+	Recording string        `arg:"" placeholder:"RECORDING" help:"Recording or curve, plain or compressed with gzip; with --config also a folder of recordings; - is standard input."`
 }
 
 // Help describes the formats and gives an example.

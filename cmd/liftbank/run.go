@@ -34,7 +34,7 @@ func (runCmd) Help() string {
 		"A working day takes some 4 MB of --record. A card that is full or fails stops the recording, not the measuring: " +
 		"the log and the service's status say so, and it is tried again.\n\n" +
 		"Exit code 2: the configuration is wrong and nothing was started. 1: it ran and failed.\n\nExample: " +
-		"liftbank run --config /etc/liftbank/unit.yaml"
+		"liftbank run --config /etc/liftbank/unit.yaml --record /var/lib/liftbank/record"
 }
 
 // Run watches the real board until told to stop.
