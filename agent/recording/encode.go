@@ -57,7 +57,8 @@ func NewEncoder(cfg *config.Config) *Encoder {
 // Begin appends the lines that a file begins with. The next scan is written whole, so that each
 // file can be read without those before it.
 func (e *Encoder) Begin(b []byte, h Header) []byte {
-	e.start, e.clock = h.Start, clockState{}
+	// Without its monotonic part: differences to it are those of the clock on the wall, jumps included.
+	e.start, e.clock = h.Start.Round(0), clockState{}
 	e.Repeat()
 	if h.Unit != "" {
 		b = append(append(append(b, "# unit: "...), h.Unit...), '\n')
