@@ -173,7 +173,7 @@ func (l *lineReader) comment(text []byte) error {
 		l.header.Session = value
 	case "start":
 		at, err := time.Parse(time.RFC3339, value)
-		if err != nil || at.Year() < 1970 || at.Year() > 9000 {
+		if err != nil || at.Year() < 1900 || at.Year() > 9000 { // a clock that is not set may show 1969
 			return l.errorf("start: %q: want a time such as 2026-03-09T06:30:00+01:00 (RFC 3339)", shorten(value))
 		}
 		l.header.Start = at

@@ -410,6 +410,29 @@ func TestPartsFollowEachOther(t *testing.T) {
 	assert.ErrorContains(t, err, "time never to go back", "the same file twice")
 }
 
+// A board without a clock of its own begins in 1970, in America in 1969, and is told the time later.
+func TestAClockThatIsSetLate(t *testing.T) {
+	begin := time.Date(1969, 12, 31, 17, 0, 5, 0, time.FixedZone("", -7*3600))
+	enc := recording.NewEncoder(unit())
+	b := enc.Begin(nil, recording.Header{Start: begin})
+	scans, _, _ := aDay(rand.New(rand.NewPCG(5, 5)), 4)
+	for i := range scans {
+		wall := begin.Add(scans[i].At)
+		if i > 1 {
+			wall = start.Add(scans[i].At)
+		}
+		b = enc.Scan(b, &scans[i], wall, i > 1)
+	}
+	got, err := all(t, scansOf(string(b)))
+	require.NoError(t, err)
+	for i := range got {
+		assert.Equal(t, i > 1, got[i].Trusted)
+		if i > 1 {
+			assert.WithinDuration(t, start.Add(scans[i].At), got[i].Wall, time.Microsecond)
+		}
+	}
+}
+
 // Voltage and current with times of their own are no pair, and that is told.
 func TestSplitScansAreCounted(t *testing.T) {
 	s := scansOf(head + "0,battery_voltage,a,12,\n0,battery_current,a,0,\n1,battery_voltage,a,12,\n" +
