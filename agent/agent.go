@@ -21,6 +21,7 @@ import (
 	"liftbank/agent/outlet"
 	"liftbank/agent/page"
 	"liftbank/agent/readings"
+	"liftbank/agent/recording"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
 	"liftbank/agent/visit"
@@ -36,8 +37,9 @@ type Options struct {
 	StateFile string       // of the saved state, which outlives restarts; empty: none
 	Version   string
 	Revision  string
-	Store     *store.Store // from OpenStore; the agent runs it; nil keeps everything in memory
-	Alive     func()       // called after each scan and not otherwise, for a watchdog; nil for none
+	Store     *store.Store        // from OpenStore; the agent runs it; nil keeps everything in memory
+	Recorder  *recording.Recorder // keeps all scans; the agent runs it; nil for none
+	Alive     func()              // called after each scan and not otherwise, for a watchdog; nil for none
 	Log       *slog.Logger
 	// Now is the process's clock. It paces snapshots, connections and time-outs: sockets and people
 	// live by it, however fast the unit's own clock runs in a demonstration.
@@ -161,11 +163,16 @@ func (a *Agent) Run(ctx context.Context) error {
 	if a.state != nil {
 		stopSaving = start(a.state.run)
 	}
+	stopRecording := func() {}
+	if a.opts.Recorder != nil {
+		stopRecording = start(a.opts.Recorder.Run)
+	}
 	stopHanding := start(a.handOver)
 	stopScanning := start(a.loop)
 
 	<-ctx.Done()
 	stopScanning()
+	stopRecording()
 	stopHanding()
 	stopSaving()
 	a.writeRest(context.WithoutCancel(ctx))
@@ -197,10 +204,17 @@ func (a *Agent) loop(ctx context.Context) error {
 				a.rec.end()
 				a.save()
 			}
+			if a.opts.Recorder != nil {
+				a.opts.Recorder.End()
+			}
 			return nil
 		}
 		if a.opts.Alive != nil {
 			a.opts.Alive()
+		}
+		if a.opts.Recorder != nil {
+			in := a.core.Input()
+			a.opts.Recorder.Step(a.core.Scan(), in.At.Wall, in.At.WallTrusted)
 		}
 		a.rec.step(out, a.core.Input())
 		ordered := a.takeOrders()

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"liftbank/agent/config"
+	"liftbank/agent/recording"
 	"liftbank/rules"
 	"liftbank/sensors"
 )
@@ -19,11 +20,19 @@ type Parts struct {
 	Wall func() (now time.Time, trusted bool)
 }
 
+// scanner is where scans come from: a board, or a recording of one.
+type scanner interface {
+	// Next waits for the next scan; it belongs to the scanner until the next call.
+	Next(ctx context.Context) (*sensors.Scan, error)
+	// Stats returns the counts since the start.
+	Stats() *sensors.Stats
+}
+
 // Core is the measuring part of a unit: each step takes one scan of the board and gives what is
 // known after it. It does no other input or output, and belongs to one goroutine.
 type Core struct {
 	cfg    config.Config
-	board  *sensors.Board
+	board  scanner
 	engine *rules.Engine
 	wiring wiring
 	wall   func() (time.Time, bool)
@@ -53,6 +62,25 @@ func NewCore(cfg config.Config, p Parts) (*Core, error) {
 	if err != nil {
 		return nil, err
 	}
+	c, err := newCore(cfg, rc, board)
+	if err != nil {
+		return nil, err
+	}
+	c.wall, c.clock = p.Wall, p.Clock
+	return c, nil
+}
+
+// NewPlayback puts together a unit whose scans come from a recording.
+func NewPlayback(cfg config.Config, rc rules.Config, from *recording.Scans) (*Core, error) {
+	c, err := newCore(cfg, rc, from)
+	if err != nil {
+		return nil, err
+	}
+	c.wall = from.Wall
+	return c, nil
+}
+
+func newCore(cfg config.Config, rc rules.Config, from scanner) (*Core, error) {
 	engine, err := rules.New(rc)
 	if err != nil {
 		return nil, err
@@ -61,11 +89,11 @@ func NewCore(cfg config.Config, p Parts) (*Core, error) {
 	if err != nil {
 		return nil, fmt.Errorf("wiring: %w", err)
 	}
-	return &Core{cfg: cfg, board: board, engine: engine, wiring: w, wall: p.Wall, clock: p.Clock}, nil
+	return &Core{cfg: cfg, board: from, engine: engine, wiring: w}, nil
 }
 
 // Next waits for the next scan, takes it and works it out. The output belongs to the core until the
-// next call. The only error is the context's.
+// next call. The only error is the context's, or of a recording that ends or can't be read.
 func (c *Core) Next(ctx context.Context) (*rules.Output, error) {
 	scan, err := c.board.Next(ctx)
 	if err != nil {

@@ -21,6 +21,9 @@ func (a *Agent) pageOptions() (page.Options, error) {
 		Hub: a.hub, Now: a.opts.Now, Metrics: figures, Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
 		Actions: technician{a}, History: a.store, Calibration: map[string]visits.Calibration{},
 	}
+	if a.opts.Recorder != nil {
+		o.Recording = a.opts.Recorder
+	}
 	for i := range a.opts.Config.Board.Channels {
 		c := &a.opts.Config.Board.Channels[i]
 		o.Calibration[c.Name()] = visits.Calibration{Offset: c.Calibration.Offset, Gain: c.Calibration.Gain}

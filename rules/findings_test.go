@@ -456,7 +456,7 @@ func TestServiceAndClock(t *testing.T) {
 	cfg := twoFlooded()
 	cfg.Limits = limit.Values{"service.lift_cycles": 2}
 	b := newBench(t, cfg)
-	b.in.At.WallTrusted = false
+	b.in.At.Wall, b.in.At.WallTrusted = time.Unix(1, 0), false
 	for range 4 {
 		b.lift(2*time.Second, 0, 100, 0, 0.1)
 	}

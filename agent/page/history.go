@@ -19,8 +19,9 @@ import (
 
 // historyPages show and answer what the unit has stored of its past.
 type historyPages struct {
-	site   *web.Site
-	source history.Source // nil: nothing is stored
+	site      *web.Site
+	source    history.Source // nil: nothing is stored
+	recording Recording      // nil: nothing is recorded
 }
 
 // Routes registers the page of history and what programs ask for.
@@ -152,7 +153,8 @@ type historyView struct {
 	More           int
 	Runs           []runView // the latest
 	MoreRuns       int
-	UPlot          string // addresses for the script
+	UPlot          string         // addresses for the script
+	Recording      *recordingView // nil: nothing is recorded
 }
 
 type spanLink struct {
@@ -169,7 +171,8 @@ type spanView struct{ Name, Path, Subject, Word, From, To string }
 // zoomed.
 func (h *historyPages) page(w http.ResponseWriter, r *http.Request) {
 	to := words.Of(r)
-	v := historyView{W: to.W, To: to, None: h.source == nil, UPlot: h.site.Assets.URLs["uplot.css"]}
+	v := historyView{W: to.W, To: to, None: h.source == nil, UPlot: h.site.Assets.URLs["uplot.css"],
+		Recording: recordingOf(h.recording)}
 	c := web.Content{
 		Template: "history", Title: to.W["NavHistory"], Nav: "/history", Scripts: []string{"uplot.js", "history.js"},
 	}

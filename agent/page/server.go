@@ -36,10 +36,11 @@ type Options struct {
 	MaxStreams int          // clients that follow live at a time; 0 is 64
 	Log        *slog.Logger // nil logs nothing
 
-	PIN     *pin.Gate      // who may change something; nil: nobody
-	Visits  *visit.Store   // nil: visits are not kept
-	Actions visit.Actions  // what can be done about findings; nil: nothing
-	History history.Source // nil: no past is kept
+	PIN       *pin.Gate      // who may change something; nil: nobody
+	Visits    *visit.Store   // nil: visits are not kept
+	Actions   visit.Actions  // what can be done about findings; nil: nothing
+	History   history.Source // nil: no past is kept
+	Recording Recording      // nil: nothing is recorded
 
 	Calibration map[string]visits.Calibration // that channels have, by their names in the snapshot
 }
@@ -80,13 +81,13 @@ func New(opts Options) (*Server, error) {
 	stopping, s.stop = context.WithCancel(context.Background())
 	made := &sheets{hub: opts.Hub, staleAfter: opts.StaleAfter}
 	s.streams = &streams{site: s.site, made: made, most: opts.MaxStreams, stopping: stopping}
-	s.handler = web.Guard(opts.Hosts, s.routes(made))
+	s.handler = web.Guard(opts.Hosts, s.routes(made, stopping))
 	return s, nil
 }
 
 // routes are those of all pages. What changes something takes a form of bounded size from a page of
 // this unit's own; all but the choice of language and unit and the end of a session want the PIN.
-func (s *Server) routes(made *sheets) *http.ServeMux {
+func (s *Server) routes(made *sheets, stopping context.Context) *http.ServeMux {
 	mux := http.NewServeMux()
 	o, access := &s.opts, web.NewAccess(s.site)
 	reports := visits.NewRecords(s.site, o.Visits, o.History)
@@ -95,7 +96,8 @@ func (s *Server) routes(made *sheets) *http.ServeMux {
 		visits.NewForms(s.site, access, o.Visits, o.Calibration),
 		&livePages{s.site, made, o.Visits, o.Calibration},
 		&findingPages{s.site, access, o.Visits, o.Actions},
-		&historyPages{s.site, o.History},
+		&historyPages{s.site, o.History, o.Recording},
+		&recordingPages{s.site, access, o.Recording, stopping},
 		&api{s.site},
 	} {
 		pages.Routes(mux)

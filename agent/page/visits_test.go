@@ -146,7 +146,7 @@ func full(t testing.TB, more ...func(*Options)) func(*Options) {
 			), Actions: o.Actions,
 		})
 		require.NoError(t, err)
-		o.History = past{now: o.Now}
+		o.History, o.Recording = past{now: o.Now}, &tape{dir: t.TempDir(), copies: 1}
 		for _, f := range more {
 			f(o)
 		}
@@ -204,7 +204,7 @@ func TestWhatChangesIsGuarded(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "findings"), full(t))
 	changing := []string{
 		"/findings/act", "/visit/begin", "/visit/save", "/visit/work", "/visit/finish", "/visit/discard",
-		"/check/compare",
+		"/check/compare", "/recording/copy",
 	}
 	form := url.Values{"by": {"x"}, "name": {"feed-lost"}, "do": {"acknowledge"}, "revision": {"1"}, "id": {"x"}}
 	for _, path := range changing {

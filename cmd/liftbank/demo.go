@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"math"
 	"os"
 	"path/filepath"
@@ -13,7 +14,9 @@ import (
 	"liftbank/agent"
 	"liftbank/agent/config"
 	"liftbank/agent/page/listen"
+	"liftbank/agent/recording"
 	"liftbank/agent/snapshot"
+	"liftbank/cmd/internal/playback"
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
 	"liftbank/sim/curve"
@@ -25,7 +28,7 @@ type demoCmd struct {
 	Broker     string        `placeholder:"URL" help:"Publish to this broker instead of the built-in one."`
 	Speed      float64       `default:"60" placeholder:"N" help:"Simulated seconds per second, 0.1 to 50000 (default ${default})."`
 	Scenario   string        `default:"healthy-day" placeholder:"NAME" help:"Scenario name or file; liftbank simulate --list lists the names (default ${default})."`
-	Data       string        `placeholder:"DIR" help:"Write the unit's configuration, history and curve to this directory. Without it, history stays in memory."`
+	Data       string        `placeholder:"DIR" help:"Write the unit's configuration, history, curve and recording to this directory. Without it, history stays in memory."`
 	For        time.Duration `placeholder:"DURATION" help:"Stop after this time. Without it, stop on Ctrl-C."`
 	Verbose    bool          `short:"v" help:"Log more."`
 }
@@ -82,8 +85,13 @@ func (c demoCmd) Run(s streams) (err error) {
 	if err != nil {
 		return errors.Join(err, l.Close())
 	}
+	rec, err := c.scans(&cfg, unit, session, log)
+	if err != nil {
+		return errors.Join(err, l.Close())
+	}
 	a, err := agent.New(agent.Options{
-		Config: cfg, Parts: unit.Parts(), Listener: l, Session: session, Version: version, Revision: revision(),
+		Recorder: rec,
+		Config:   cfg, Parts: unit.Parts(), Listener: l, Session: session, Version: version, Revision: revision(),
 		Store: kept, Log: log, Now: time.Now,
 	})
 	if err != nil {
@@ -98,6 +106,23 @@ func (c demoCmd) Run(s streams) (err error) {
 }
 
 const demoUnit = "demo"
+
+// scans returns what keeps all scans with the truth beside them, nil without --data.
+func (c demoCmd) scans(cfg *config.Config, unit *rig.Rig, session string, log *slog.Logger) (*recording.Recorder,
+	error) {
+	if c.Data == "" {
+		return nil, nil
+	}
+	const most = 2 << 30 // bytes: years of this unit's days
+	rec, err := recording.NewRecorder(recording.RecorderOptions{
+		Dir: filepath.Join(c.Data, "recording"), MaxBytes: most, Config: cfg, Session: session, Zone: "UTC",
+		Truth: playback.NewTruth(unit.Unit).Append, Wait: true, Now: time.Now, Log: log,
+	})
+	if err != nil {
+		return nil, usageError{fmt.Errorf("--data: %w", err)}
+	}
+	return rec, nil
+}
 
 // show runs the agent, and the recorder beside it, until the time is up or it is told to stop.
 func (c demoCmd) show(s streams, a *agent.Agent, text string) error {

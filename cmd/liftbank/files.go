@@ -1,36 +1,107 @@
 package main
 
 import (
+	"bufio"
+	"compress/gzip"
+	"errors"
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 )
 
 // openInput opens a file to read, standard input for "-", and gives the name that errors call it
-// by.
+// by. One that begins as gzip does is read through it.
 func openInput(name string, stdin io.Reader) (io.ReadCloser, string, error) {
-	if name == "-" {
-		return io.NopCloser(stdin), "standard input", nil
+	in, shown := io.NopCloser(stdin), "standard input"
+	if name != "-" {
+		f, err := os.Open(name)
+		if err != nil {
+			return nil, "", usageError{fmt.Errorf("read curve: %w", err)}
+		}
+		if info, err := f.Stat(); err == nil && info.IsDir() {
+			return nil, "", errors.Join(usageError{fmt.Errorf("read curve: %s: is a folder: want a file", name)}, f.Close())
+		}
+		in, shown = f, name
 	}
-	f, err := os.Open(name)
+	b := bufio.NewReaderSize(in, 64<<10)
+	if magic, err := b.Peek(2); err != nil || magic[0] != 0x1f || magic[1] != 0x8b {
+		return readCloser{b, in}, shown, nil
+	}
+	z, err := gzip.NewReader(b)
 	if err != nil {
-		return nil, "", usageError{fmt.Errorf("read curve: %w", err)}
+		return nil, "", errors.Join(usageError{fmt.Errorf("read %s: %w", shown, err)}, in.Close())
 	}
-	return f, name, nil
+	return readCloser{z, in}, shown, nil
 }
 
-type nopCloser struct{ io.Writer }
+// readCloser reads from one and closes the other.
+type readCloser struct {
+	io.Reader
+	io.Closer
+}
 
-func (nopCloser) Close() error { return nil }
+// output is a file under way. It is written beside its place and put there when all went well, so
+// that nothing is lost of a file of that name until then.
+type output struct {
+	io.Writer
+	file *os.File // nil: standard output
+	path string   // where it goes; empty: it is written in place, as devices are
+}
 
-// createOutput creates a file to write, standard output for "-".
-func createOutput(name string, stdout io.Writer) (io.WriteCloser, error) {
+// createOutput begins a file, standard output for "-". It must be ended by finish. inputs are the
+// files that are read; writing over one is refused.
+func createOutput(name string, stdout io.Writer, inputs ...string) (*output, error) {
 	if name == "-" {
-		return nopCloser{stdout}, nil
+		return &output{Writer: stdout}, nil
 	}
-	f, err := os.Create(name)
+	there, err := os.Stat(name)
+	for _, in := range inputs {
+		if i, inErr := os.Stat(in); err == nil && inErr == nil && os.SameFile(there, i) {
+			return nil, usageError{fmt.Errorf("create output: %s: is also what is read (%s): want another file", name, in)}
+		}
+	}
+	if err == nil && !there.Mode().IsRegular() && !there.IsDir() {
+		f, err := os.OpenFile(name, os.O_WRONLY, 0)
+		if err != nil {
+			return nil, usageError{fmt.Errorf("create output: %w", err)}
+		}
+		return &output{Writer: f, file: f}, nil
+	}
+	if target, err := filepath.EvalSymlinks(name); err == nil {
+		name = target
+	}
+	if err == nil && there.IsDir() {
+		return nil, usageError{fmt.Errorf("create output: %s: is a folder: want a file", name)}
+	}
+	mode := os.FileMode(0o666)
+	if err == nil {
+		mode = there.Mode().Perm()
+	}
+	f, err := os.OpenFile(fmt.Sprintf("%s.%d.new", name, os.Getpid()), os.O_CREATE|os.O_TRUNC|os.O_WRONLY, mode)
 	if err != nil {
 		return nil, usageError{fmt.Errorf("create output: %w", err)}
 	}
-	return f, nil
+	return &output{Writer: f, file: f, path: name}, nil
+}
+
+// finish ends a file: it is put in its place if err, what became of the command, is nil, and
+// removed otherwise. It returns err with what went wrong here.
+func (o *output) finish(err error) error {
+	if o.file == nil {
+		return err
+	}
+	if closeErr := o.file.Close(); closeErr != nil {
+		err = errors.Join(err, fmt.Errorf("write output: %w", closeErr))
+	}
+	switch {
+	case o.path == "":
+		return err
+	case err != nil:
+		return errors.Join(err, os.Remove(o.file.Name()))
+	}
+	if err := os.Rename(o.file.Name(), o.path); err != nil {
+		return fmt.Errorf("write output: %w", err)
+	}
+	return nil
 }

@@ -32,7 +32,7 @@ var layers = map[string][]string{
 		"config/strict history moment safefile snapshot readings",
 		"pin visit store/spans store/tables page/figures page/listen page/words",
 		"config store/file store/outbox store/past page/draw page/view page/web",
-		"records store/queue store/window page/visits",
+		"records recording store/queue store/window page/visits",
 		"outlet records/schema store page",
 		"metrics publish",
 		".",

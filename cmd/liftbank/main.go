@@ -34,7 +34,7 @@ type cli struct {
 	Check     checkCmd     `cmd:"" help:"Check a configuration. With --probe, also read the board once."`
 	PIN       pinCmd       `cmd:"" name:"pin" help:"Set the PIN required for changes on the page."`
 	Explain   explainCmd   `cmd:"" help:"Explain a finding: what it means, how it is detected, what to check, what clears it."`
-	Replay    replayCmd    `cmd:"" help:"Run the estimators over a recorded curve."`
+	Replay    replayCmd    `cmd:"" help:"Run the engine on a unit's recording, or the estimators on a recorded curve."`
 	Simulate  simulateCmd  `cmd:"" help:"Simulate a bank with known truth and compare the results with it."`
 	Suite     suiteCmd     `cmd:"" help:"Run a library of simulated units and print one table."`
 	Constants constantsCmd `cmd:"" help:"Print every numeric constant of the rules: value, unit, place, origin."`

@@ -2,15 +2,20 @@ package main
 
 import (
 	"bufio"
+	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
 	"os"
+	"regexp"
 	"strconv"
 	"time"
 
 	"liftbank/agent"
 	"liftbank/agent/config"
+	"liftbank/agent/recording"
+	"liftbank/cmd/internal/playback"
 	"liftbank/cmd/internal/player"
 	"liftbank/rules"
 	"liftbank/rules/unit"
@@ -18,60 +23,120 @@ import (
 )
 
 type replayCmd struct {
-	Bank  string `required:"" placeholder:"BANK.yaml" help:"Bank file: the batteries that the curve was recorded on."`
-	Out   string `default:"-" placeholder:"OUT.csv" help:"Output file; - is standard output (default ${default})."`
-	Board bool   `help:"Send every reading through the emulated board: input-chip registers on an I2C bus, driver, calibration, scan schedule."`
-	Curve string `arg:"" placeholder:"CURVE.csv" help:"Recorded curve; - is standard input."`
+	Config    string        `placeholder:"UNIT.yaml" help:"Configuration of the unit that was recorded: run the whole engine, and say what it found."`
+	Bank      string        `placeholder:"BANK.yaml" help:"Bank file, or a unit's configuration: run the estimators of its batteries alone, over a curve or a recording."`
+	Out       string        `default:"-" placeholder:"OUT" help:"Output file; - is standard output (default ${default})."`
+	JSON      bool          `name:"json" help:"With --config: findings as lines of JSON."`
+	Estimates string        `placeholder:"OUT.csv" help:"With --config: also write the estimates of each battery."`
+	Every     time.Duration `default:"1m" placeholder:"TIME" help:"Time between two rows of --estimates (default ${default}); 0 is every scan."`
+	Plot      string        `placeholder:"OUT.svg" help:"With --config: plot voltage, current, charge and findings on one time axis; .svg or .png."`
+	AnyUnit   bool          `name:"any-unit" help:"With --config: take the recording of another unit."`
+	Board     bool          `help:"With --bank: send every reading through the emulated board: input-chip registers on an I2C bus, driver, calibration, scan schedule."`
+	Recording string        `arg:"" placeholder:"RECORDING" help:"Recording or curve, plain or compressed with gzip; with --config also a folder of recordings; - is standard input."`
 }
 
 // Help describes the formats and gives an example.
 func (replayCmd) Help() string {
-	return "The curve has the columns time_s,battery,voltage_v,current_a,temperature_c. Others are ignored. An " +
-		"empty temperature keeps " +
-		"the last one. Current into the battery is positive. The output has one row for each row of the curve, with " +
-		"the estimates after it. An " +
-		"empty field means not known. A summary goes to standard error.\n\n" +
+	return "With --config, the recording is that of a unit, as run --record, demo --data and simulate --record write " +
+		"it: CSV with the columns time_s,signal,battery,value,quality, a row for each reading. Signals have the names of the " +
+		"configuration. What happened to findings is written with times and evidence, then what could not be judged at " +
+		"this rate or without what is missing, and why. A recording that was cut off is read up to the cut.\n\n" +
+		"With --bank, the curve has the columns time_s,battery,voltage_v,current_a,temperature_c. Others are ignored. An " +
+		"empty temperature keeps the last one. Current into the battery is positive. The output has one row for each row " +
+		"of the curve, with the estimates after it. An empty field means not known.\n\n" +
+		"A summary goes to standard error.\n\n" +
+		"Example: liftbank replay --config unit.yaml --plot week.svg recording.csv.gz\n\n" +
 		"Example: liftbank replay --bank bank.yaml --out estimates.csv curve.csv"
 }
 
 const replayHeader = "time_s,battery,soc_pct,soc_sigma_pct,rested_v,resistance_mohm,cranking_a,verdict\n"
 
-// Run replays the curve.
-func (c replayCmd) Run(s streams) (err error) {
-	cfg, err := c.config()
+// check reports flags that do not go together.
+func (c replayCmd) check() error {
+	switch {
+	case (c.Config == "") == (c.Bank == ""):
+		return usageError{errors.New("--config, --bank: want one of them: --config UNIT.yaml for a unit's recording, " +
+			"--bank BANK.yaml for a curve of batteries")}
+	case c.Bank != "" && (c.JSON || c.Estimates != "" || c.Plot != "" || c.AnyUnit):
+		return usageError{errors.New("--json, --estimates, --plot, --any-unit: want --config with them")}
+	case c.Config != "" && c.Board:
+		return usageError{errors.New("--board: want --bank with it")}
+	case c.Plot != "" && plotFormat(c.Plot) == "":
+		return usageError{fmt.Errorf("--plot %s: want a name that ends in .svg or .png", c.Plot)}
+	case c.Every < 0:
+		return usageError{fmt.Errorf("--every %v: want 0 or more", c.Every)}
+	case onStdout(c.Out, c.Estimates) > 1:
+		return usageError{errors.New("--out and --estimates: both on standard output: want a file for one of them")}
+	}
+	return nil
+}
+
+// Run replays.
+func (c replayCmd) Run(s streams) error {
+	if err := c.check(); err != nil {
+		return err
+	}
+	if c.Config != "" {
+		return c.unit(s)
+	}
+	return c.curve(s)
+}
+
+// curve runs the estimators over a curve.
+func (c replayCmd) curve(s streams) error {
+	cfg, err := c.bank()
 	if err != nil {
 		return err
 	}
-	in, name, err := openInput(c.Curve, s.in)
+	in, name, err := openInput(c.Recording, s.in)
 	if err != nil {
 		return err
 	}
 	defer in.Close()
-	out, err := createOutput(c.Out, s.out)
+	out, err := createOutput(c.Out, s.out, c.Recording, c.Bank)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, out.Close()) }()
 	w := bufio.NewWriterSize(out, 64<<10)
-	sum, err := c.replay(s, cfg, curve.NewReader(in, name), w)
-	if flushErr := w.Flush(); err == nil && flushErr != nil {
-		return fmt.Errorf("write %s: %w", c.Out, flushErr)
+	next, note, err := instants(s.ctx, in, name, &cfg)
+	var sum replaySummary
+	if err == nil {
+		sum, err = c.replay(s, cfg, next, w)
 	}
 	if err != nil {
-		return usageError{err}
+		err = usageError{err}
+	}
+	if flushErr := w.Flush(); err == nil && flushErr != nil {
+		err = fmt.Errorf("write %s: %w", c.Out, flushErr)
+	}
+	if err = out.finish(err); err != nil {
+		return err
 	}
 	fmt.Fprintf(s.err, "replayed %d rows, %.1f h, %d batteries: %s\n", sum.rows, sum.span.Hours(), len(cfg.Batteries),
 		sum.last)
+	for _, n := range append(note(), sum.notJudged...) {
+		fmt.Fprintln(s.err, n)
+	}
 	return nil
 }
 
-func (c replayCmd) config() (rules.Config, error) {
+// unitSection is at the start of a line of a unit's configuration, and of no bank file.
+var unitSection = regexp.MustCompile(`(?m)^(unit|board):`)
+
+// bank reads the bank that a curve was recorded on, from a bank file or a unit's configuration.
+func (c replayCmd) bank() (rules.Config, error) {
 	data, err := os.ReadFile(c.Bank)
 	if err != nil {
 		return rules.Config{}, usageError{fmt.Errorf("read bank: %w", err)}
 	}
-	bank, err := config.LoadBank(c.Bank, data)
-	if err != nil {
+	var bank config.Bank
+	if unitSection.Match(data) {
+		unit, err := config.Parse(c.Bank, data)
+		if err != nil {
+			return rules.Config{}, err
+		}
+		bank = unit.Bank
+	} else if bank, err = config.LoadBank(c.Bank, data); err != nil {
 		return rules.Config{}, err
 	}
 	bats, err := agent.Batteries(bank)
@@ -81,15 +146,35 @@ func (c replayCmd) config() (rules.Config, error) {
 	return rules.Config{Batteries: bats}, nil
 }
 
+// instants returns what gives the instants of a curve one after another, or those of a unit's
+// recording, and what is to be said of it in the end.
+func instants(ctx context.Context, in io.Reader, name string, cfg *rules.Config) (func() (curve.Instant, error),
+	func() []string, error) {
+	b := bufio.NewReaderSize(in, 64<<10)
+	start, err := b.Peek(4096) // lines of # come before the header
+	if err != nil && err != io.EOF && len(start) == 0 {
+		return nil, nil, fmt.Errorf("read %s: %w", name, err)
+	}
+	if !bytes.Contains(start, []byte(recording.Columns)) {
+		return curve.NewReader(b, name).Next, func() []string { return nil }, nil
+	}
+	var ids []string
+	for _, bat := range cfg.Batteries {
+		ids = append(ids, bat.ID)
+	}
+	return playback.Curve(ctx, b, name, ids)
+}
+
 type replaySummary struct {
-	rows int
-	span time.Duration
-	last string
+	rows      int
+	span      time.Duration
+	last      string
+	notJudged []string
 }
 
 // replay steps through the curve and writes a row for each of its rows.
-func (c replayCmd) replay(s streams, cfg rules.Config, r *curve.Reader, w *bufio.Writer) (sum replaySummary,
-	err error) {
+func (c replayCmd) replay(s streams, cfg rules.Config, next func() (curve.Instant, error), w *bufio.Writer) (
+	sum replaySummary, err error) {
 	step, err := c.stepper(cfg)
 	if err != nil {
 		return sum, err
@@ -101,8 +186,9 @@ func (c replayCmd) replay(s streams, cfg rules.Config, r *curve.Reader, w *bufio
 	w.WriteString(replayHeader)
 	var out *rules.Output
 	first := -1.0
+	var rates playback.Rates
 	for {
-		at, err := r.Next()
+		at, err := next()
 		if err == io.EOF {
 			break
 		}
@@ -118,6 +204,7 @@ func (c replayCmd) replay(s streams, cfg rules.Config, r *curve.Reader, w *bufio
 		if out, err = step(at, index); err != nil {
 			return sum, err
 		}
+		rates.Step(out)
 		for _, row := range at.Rows {
 			writeEstimate(w, at.TimeS, &out.Battery[index[row.Battery]])
 			sum.rows++
@@ -125,6 +212,9 @@ func (c replayCmd) replay(s streams, cfg rules.Config, r *curve.Reader, w *bufio
 		sum.span = seconds(at.TimeS - first)
 	}
 	sum.last = describe(out)
+	if out != nil {
+		sum.notJudged = rates.NotJudged(out, false)
+	}
 	return sum, nil
 }
 

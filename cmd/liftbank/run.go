@@ -9,25 +9,32 @@ import (
 	"io"
 	"log/slog"
 	"os"
+	"os/signal"
 	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 
 	"liftbank/agent"
 	"liftbank/agent/config"
 	"liftbank/agent/page/listen"
+	"liftbank/agent/recording"
 )
 
 type runCmd struct {
-	Config  string `required:"" placeholder:"FILE" help:"Configuration file of the unit."`
-	Verbose bool   `short:"v" help:"Log more."`
+	Config   string `required:"" placeholder:"FILE" help:"Configuration file of the unit."`
+	Record   string `placeholder:"DIR" help:"Keep the last days at full rate in this folder, for liftbank replay. On SIGUSR1, or from the page, copy them to one file to take along."`
+	RecordMB int    `name:"record-mb" default:"500" placeholder:"MB" help:"Most that --record keeps; the oldest goes first. The copy takes as much again (default ${default})."`
+	Verbose  bool   `short:"v" help:"Log more."`
 }
 
 // Help returns an example.
 func (runCmd) Help() string {
 	return "Stops on SIGTERM or SIGINT: scanning stops, the last snapshot is sent, the broker is told.\n\n" +
+		"A working day takes some 4 MB of --record. A card that is full or fails stops the recording, not the measuring: " +
+		"the log and the service's status say so, and it is tried again.\n\n" +
 		"Exit code 2: the configuration is wrong and nothing was started. 1: it ran and failed.\n\nExample: " +
-		"liftbank run --config /etc/liftbank/unit.yaml"
+		"liftbank run --config /etc/liftbank/unit.yaml --record /var/lib/liftbank/record"
 }
 
 // Run watches the real board until told to stop.
@@ -59,6 +66,10 @@ func (c runCmd) Run(s streams) error {
 	}
 	l = secured
 	session := newSession()
+	rec, err := c.recorder(&cfg, session, log)
+	if err != nil {
+		return errors.Join(usageError{err}, l.Close())
+	}
 	dir := cfg.Store.Dir
 	if dir == "" {
 		dir = os.Getenv("STATE_DIRECTORY") // of the service manager
@@ -71,10 +82,10 @@ func (c runCmd) Run(s streams) error {
 		return errors.Join(err, l.Close())
 	}
 	var a *agent.Agent
-	manager := newService(func() string { return inOneLine(a) }, log)
+	manager := newService(func() string { return inOneLine(a, rec) }, log)
 	a, err = agent.New(agent.Options{
 		Config: cfg, Parts: partsOf(hw), Listener: l, Session: session, Store: kept, StateFile: stateFile(dir),
-		Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
+		Recorder: rec, Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
 	})
 	if err != nil {
 		return errors.Join(err, l.Close())
@@ -83,6 +94,7 @@ func (c runCmd) Run(s streams) error {
 
 	ctx, cancel := context.WithCancel(s.ctx)
 	defer cancel()
+	defer copyOnSignal(ctx, rec, log)()
 	var contacts sync.WaitGroup
 	var contactsErr error
 	contacts.Go(func() {
@@ -99,6 +111,73 @@ func (c runCmd) Run(s streams) error {
 	return errors.Join(err, contactsErr)
 }
 
+// recorder returns what keeps all scans, nil where that is not asked for.
+func (c runCmd) recorder(cfg *config.Config, session string, log *slog.Logger) (*recording.Recorder, error) {
+	if c.Record == "" {
+		return nil, nil
+	}
+	if c.RecordMB < recording.LeastBytes>>20 || c.RecordMB > mostRecordMB {
+		return nil, fmt.Errorf("--record-mb %d: want %d to %d", c.RecordMB, recording.LeastBytes>>20, mostRecordMB)
+	}
+	rec, err := recording.NewRecorder(recording.RecorderOptions{
+		Dir: c.Record, MaxBytes: int64(c.RecordMB) << 20, Config: cfg, Session: session, Zone: zoneName(), Now: time.Now,
+		Log: log,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("--record: %w", err)
+	}
+	return rec, nil
+}
+
+const mostRecordMB = 1 << 20
+
+// zoneName returns the name of this machine's time zone, as in Europe/Paris; empty where it has
+// none.
+func zoneName() string {
+	if name := time.Local.String(); name != "Local" {
+		return name
+	}
+	target, err := filepath.EvalSymlinks("/etc/localtime")
+	if err != nil {
+		return ""
+	}
+	_, name, _ := strings.Cut(target, "/zoneinfo/")
+	return name
+}
+
+// copyOnSignal copies the recording whenever the process is asked to, until the function that it
+// returns is called.
+func copyOnSignal(ctx context.Context, rec *recording.Recorder, log *slog.Logger) (stop func()) {
+	if copySignal == nil {
+		return func() {}
+	}
+	asked := make(chan os.Signal, 1)
+	signal.Notify(asked, copySignal)
+	ctx, cancel := context.WithCancel(ctx)
+	var copying sync.WaitGroup
+	copying.Go(func() {
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-asked:
+			}
+			if rec == nil { // the signal must not end the agent either
+				log.Warn("recording not copied: nothing is recorded without --record")
+				continue
+			}
+			path, err := rec.Copy(ctx)
+			switch {
+			case err == nil:
+				log.Info("recording copied", "file", path)
+			case ctx.Err() == nil:
+				log.Warn("recording not copied", "err", err)
+			}
+		}
+	})
+	return func() { signal.Stop(asked); cancel(); copying.Wait() }
+}
+
 // stateFile is where what was learned is kept; nowhere without a folder.
 func stateFile(dir string) string {
 	if dir == "" {
@@ -108,8 +187,13 @@ func stateFile(dir string) string {
 }
 
 // inOneLine says how the agent is, for the service manager.
-func inOneLine(a *agent.Agent) string {
+func inOneLine(a *agent.Agent, rec *recording.Recorder) string {
 	text := "measuring"
+	if rec != nil {
+		if p := rec.Problem(); p != "" {
+			text += ", recording: " + p
+		}
+	}
 	if p := a.Store().Health().Problem; p != "" {
 		text += ", store: " + p
 	}

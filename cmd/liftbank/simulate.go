@@ -11,6 +11,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"liftbank/cmd/internal/playback"
 	"liftbank/cmd/internal/plot"
 	"liftbank/cmd/internal/score"
 	"liftbank/cmd/internal/trial"
@@ -21,22 +22,28 @@ import (
 )
 
 type simulateCmd struct {
-	Scenario  string        `placeholder:"FILE|NAME" help:"Scenario name or file."`
-	Days      float64       `placeholder:"N" help:"Days to simulate (default: the scenario's)."`
-	Seed      *uint64       `placeholder:"S" help:"Seed for duty, weather and sensor noise (default: the scenario's)."`
-	Step      time.Duration `default:"1s" help:"Time between scans while the motor is stopped, 200ms to 1m (default ${default})."`
-	Curve     string        `placeholder:"OUT.csv" help:"Write the sensor readings in replay format plus the true charge; - is standard output."`
-	Report    string        `placeholder:"OUT.json" help:"Write the comparison with the truth as JSON; - is standard output."`
-	Plot      string        `placeholder:"OUT.svg" help:"Plot voltage, current, true and estimated charge, and findings on one time axis; .svg or .png."`
-	NoCommand bool          `name:"no-command" help:"Simulate a board without the contactor coil wired: motor runs are detected from current only."`
-	Restart   time.Duration `placeholder:"EVERY" help:"Cut the agent's power for one minute at this interval, and continue from its saved state; 1h or more."`
-	Board     bool          `help:"Read every value byte by byte over the emulated I2C bus. Slower, same scans."`
-	List      bool          `help:"List the scenarios and exit."`
+	Scenario    string        `placeholder:"FILE|NAME" help:"Scenario name or file."`
+	Days        float64       `placeholder:"N" help:"Days to simulate (default: the scenario's)."`
+	Seed        *uint64       `placeholder:"S" help:"Seed for duty, weather and sensor noise (default: the scenario's)."`
+	Step        time.Duration `default:"1s" help:"Time between scans while the motor is stopped, 200ms to 1m (default ${default})."`
+	Record      string        `placeholder:"OUT.csv.gz" help:"Write a recording of the unit for liftbank replay: every scan, and the truth beside it. Compressed if the name ends in .gz."`
+	WriteConfig string        `name:"write-config" placeholder:"OUT.yaml" help:"Write the unit's configuration, which replay needs."`
+	Changes     string        `placeholder:"OUT.jsonl" help:"Write what happened to findings as lines of JSON, as replay --json does; - is standard output."`
+	Curve       string        `placeholder:"OUT.csv" help:"Write the readings of each scan as a curve of the batteries, with the true charge; - is standard output."`
+	Report      string        `placeholder:"OUT.json" help:"Write the comparison with the truth as JSON; - is standard output."`
+	Plot        string        `placeholder:"OUT.svg" help:"Plot voltage, current, true and estimated charge, and findings on one time axis; .svg or .png."`
+	NoCommand   bool          `name:"no-command" help:"Simulate a board without the contactor coil wired: motor runs are detected from current only."`
+	Restart     time.Duration `placeholder:"EVERY" help:"Cut the agent's power for one minute at this interval, and continue from its saved state; 1h or more."`
+	Board       bool          `help:"Read every value byte by byte over the emulated I2C bus. Slower, same scans."`
+	List        bool          `help:"List the scenarios and exit."`
 }
 
 // Help returns an example.
 func (simulateCmd) Help() string {
-	return "A summary goes to standard error.\n\nExample: liftbank simulate --scenario feed-lost --days 3 --report -"
+	return "A summary goes to standard error.\n\n" +
+		"Example: liftbank simulate --scenario feed-lost --days 3 --report -\n\n" +
+		"Example: liftbank simulate --scenario battery-tired --days 14 --record r.csv.gz --write-config unit.yaml\n" +
+		"         liftbank replay --config unit.yaml r.csv.gz"
 }
 
 // Run simulates.
@@ -56,28 +63,32 @@ func (c simulateCmd) Run(s streams) (err error) {
 	if c.Days > 0 {
 		length = time.Duration(c.Days * float64(24*time.Hour))
 	}
-	var watch []func(*trial.Trial, *rules.Output) error
-	if c.Curve != "" {
-		out, err2 := createOutput(c.Curve, s.out)
-		if err2 != nil {
-			return err2
+	if c.WriteConfig != "" {
+		if err := writeText(c.WriteConfig, trial.ConfigText(&sc, o)); err != nil {
+			return err
 		}
-		w := curve.NewWriter(out)
-		defer func() { err = errors.Join(err, w.Flush(), out.Close()) }()
-		watch = append(watch, func(t *trial.Trial, o *rules.Output) error { return t.WriteCurve(w, o) })
 	}
+	watch, err := c.watchers(s)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		for _, w := range watch {
+			err = w.end(err)
+		}
+	}()
 	var trace *plot.Trace
 	if c.Plot != "" {
 		trace = plot.NewTrace(length, score.BatteryIDs(&sc))
-		watch = append(watch, func(t *trial.Trial, o *rules.Output) error {
-			trace.Add(o, t.Rig.Unit.SoCPct)
-			return nil
+		watch = append(watch, watcher{
+			step: func(t *trial.Trial, o *rules.Output) error { trace.Add(o, t.Rig.Unit.SoCPct); return nil },
+			end:  func(err error) error { return err },
 		})
 	}
 	began := time.Now()
 	rep, findings, err := trial.Run(s.ctx, sc, o, length, func(t *trial.Trial, o *rules.Output) error {
 		for _, w := range watch {
-			if err := w(t, o); err != nil {
+			if err := w.step(t, o); err != nil {
 				return err
 			}
 		}
@@ -100,6 +111,86 @@ func (c simulateCmd) Run(s streams) (err error) {
 	return writeReport(c.Report, s.out, rep)
 }
 
+// watcher writes a file while a trial is played.
+type watcher struct {
+	step func(*trial.Trial, *rules.Output) error
+	end  func(error) error // takes and returns what became of the command
+}
+
+// watchers opens the files that the flags ask for.
+func (c simulateCmd) watchers(s streams) (all []watcher, err error) {
+	for _, f := range []struct {
+		name string
+		make func(name string, out *output) watcher
+	}{{c.Curve, curveWatcher}, {c.Record, recordWatcher}, {c.Changes, changesWatcher}} {
+		if f.name == "" {
+			continue
+		}
+		out, err := createOutput(f.name, s.out)
+		if err != nil {
+			for _, w := range all {
+				err = w.end(err)
+			}
+			return nil, err
+		}
+		all = append(all, f.make(f.name, out))
+	}
+	return all, nil
+}
+
+func curveWatcher(_ string, out *output) watcher {
+	w := curve.NewWriter(out)
+	return watcher{
+		step: func(t *trial.Trial, o *rules.Output) error { return t.WriteCurve(w, o) },
+		end:  func(err error) error { return out.finish(errors.Join(err, w.Flush())) },
+	}
+}
+
+func recordWatcher(name string, out *output) watcher {
+	var rec *playback.Record
+	return watcher{
+		step: func(t *trial.Trial, _ *rules.Output) error {
+			if rec == nil {
+				rec = playback.NewRecord(out, name, t.Config(), t.Rig.Unit)
+			}
+			return rec.Step(t)
+		},
+		end: func(err error) error {
+			if rec != nil {
+				err = errors.Join(err, rec.Close())
+			}
+			return out.finish(err)
+		},
+	}
+}
+
+func changesWatcher(_ string, out *output) watcher {
+	enc := json.NewEncoder(out)
+	return watcher{
+		step: func(_ *trial.Trial, o *rules.Output) error { return writeChanges(enc, playback.ChangesOf(o, time.UTC)) },
+		end:  out.finish,
+	}
+}
+
+// writeChanges writes changes of findings as lines of JSON.
+func writeChanges(enc *json.Encoder, all []playback.Change) error {
+	for i := range all {
+		if err := enc.Encode(&all[i]); err != nil {
+			return fmt.Errorf("write findings: %w", err)
+		}
+	}
+	return nil
+}
+
+func writeText(name, text string) error {
+	out, err := createOutput(name, nil)
+	if err != nil {
+		return err
+	}
+	_, err = io.WriteString(out, text)
+	return out.finish(err)
+}
+
 // scenario loads and checks what the flags ask for.
 func (c simulateCmd) scenario() (scenario.Scenario, error) {
 	var none scenario.Scenario
@@ -114,15 +205,27 @@ func (c simulateCmd) scenario() (scenario.Scenario, error) {
 		return none, usageError{fmt.Errorf("--restart %v: want 1h or more", c.Restart)}
 	case c.Plot != "" && plotFormat(c.Plot) == "":
 		return none, usageError{fmt.Errorf("--plot %s: want a name that ends in .svg or .png", c.Plot)}
-	case c.Curve == "-" && c.Report == "-":
-		return none, usageError{errors.New("--curve and --report: both on standard output: want a file for one of " +
-			"them")}
+	case c.Record == "-" || c.WriteConfig == "-":
+		return none, usageError{errors.New("--record and --write-config: -: want a file")}
+	case onStdout(c.Curve, c.Report, c.Changes) > 1:
+		return none, usageError{errors.New("--curve, --report and --changes: several on standard output: want files for " +
+			"all but one of them")}
 	}
 	sc, err := loadScenario(c.Scenario)
 	if c.Seed != nil {
 		sc.Seed = *c.Seed
 	}
 	return sc, err
+}
+
+// onStdout counts the outputs that go to standard output.
+func onStdout(names ...string) (n int) {
+	for _, name := range names {
+		if name == "-" {
+			n++
+		}
+	}
+	return n
 }
 
 // loadScenario loads a scenario of the library by name, or from a file.
@@ -154,13 +257,12 @@ func plotFormat(name string) string {
 	return ""
 }
 
-func writePlot(name, title string, t *plot.Trace) (err error) {
-	f, err := os.Create(name)
+func writePlot(name, title string, t *plot.Trace) error {
+	f, err := createOutput(name, nil)
 	if err != nil {
-		return usageError{fmt.Errorf("create plot: %w", err)}
+		return err
 	}
-	defer func() { err = errors.Join(err, f.Close()) }()
-	return plot.Write(f, title, plotFormat(name), t)
+	return f.finish(plot.Write(f, title, plotFormat(name), t))
 }
 
 func listScenarios(out io.Writer) error {
@@ -189,16 +291,15 @@ func summarize(r *score.Report) string {
 	return text + fmt.Sprintf("; %d false findings", len(r.False))
 }
 
-func writeReport(name string, stdout io.Writer, rep any) (err error) {
+func writeReport(name string, stdout io.Writer, rep any) error {
 	out, err := createOutput(name, stdout)
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, out.Close()) }()
 	enc := json.NewEncoder(out)
 	enc.SetIndent("", "  ")
 	if err := enc.Encode(rep); err != nil {
-		return fmt.Errorf("write report: %w", err)
+		return out.finish(fmt.Errorf("write report: %w", err))
 	}
-	return nil
+	return out.finish(nil)
 }

@@ -40,8 +40,11 @@ var ClockUnsure = Finding[clockLimits, None]{
 	},
 	Times: func(l *clockLimits) (Times, Times) { return l.After, clockRelease },
 	Judge: func(v view.View, _ *clockLimits, _ *None) finding.Verdict {
-		if v.Moment().WallTrusted {
+		switch m := v.Moment(); {
+		case m.WallTrusted:
 			return absent
+		case m.Wall.IsZero(): // a recording that says nothing of it
+			return finding.Unjudged(noTimeOfDay)
 		}
 		return v.Holds(clockIs.Says(notTrusted))
 	},
@@ -52,6 +55,7 @@ type clockLimits struct{ After time.Duration }
 const clockRelease = time.Minute // before it clears; our choice
 
 var (
-	clockIs    = finding.NewLabel("clock", "clock", "")
-	notTrusted = word("not-trusted", "not set from a trusted source")
+	clockIs     = finding.NewLabel("clock", "clock", "")
+	noTimeOfDay = why("no-time-of-day", "the time of day is not told")
+	notTrusted  = word("not-trusted", "not set from a trusted source")
 )

@@ -515,9 +515,14 @@ var ofUnit = map[string]func(u *played, v string){
 	"disconnect":   func(u *played, v string) { u.raw.Disconnect = u.contact(v) },
 	"feed voltage": func(u *played, v string) { u.raw.FeedV = u.reading(v) },
 	"terminal":     func(u *played, v string) { u.raw.MotorV = u.reading(v) },
-	"clock":        func(u *played, v string) { u.f.At.WallTrusted = v == "set" },
-	"charge":       func(u *played, v string) { u.f.Bank.SoCPct = u.estimate(v) },
-	"spread":       func(u *played, v string) { u.f.Bank.SpreadPct = u.estimate(v) },
+	"clock": func(u *played, v string) {
+		u.f.At.WallTrusted, u.f.At.Wall = v == "set", time.Time{}
+		if v != "not told" {
+			u.f.At.Wall = time.Unix(1, 0)
+		}
+	},
+	"charge": func(u *played, v string) { u.f.Bank.SoCPct = u.estimate(v) },
+	"spread": func(u *played, v string) { u.f.Bank.SpreadPct = u.estimate(v) },
 	"rested": func(u *played, v string) {
 		u.f.Bank.RestedV = u.estimate(v)
 		u.f.Bank.Rested = u.f.Bank.RestedV.Known

@@ -38,11 +38,14 @@ type Run struct {
 	DrawnAh   float64
 }
 
-// A run seen by current alone has ended when the current has been below offShare of MinA for
-// offHold: a bouncing contactor or the ringing of an inrush is not a second run.
+// A run seen by current alone is one as long as it is read often enough: of readings that are
+// further apart than blind nobody knows whether the motor ran between them. It has ended when the
+// current has been below offShare of MinA for offHold: a bouncing contactor or the ringing of an
+// inrush is not a second run.
 const (
 	offShare = 0.6                   // ratio: of MinA; our choice
 	offHold  = 50 * time.Millisecond // below it, for a run to be over; our choice
+	blind    = 5 * time.Second       // longest between two readings of one run seen by current; our choice
 	maxGap   = 20 * time.Minute      // between two readings whose charge is counted; our choice
 	minSeen  = 2                     // count: readings that make a run without a command; our choice
 
@@ -100,6 +103,9 @@ func (d *Detector) Step(in *Input) (began, ended bool) {
 		d.seen, d.run.PeakA = 1, discharge
 		began = true
 	}
+	if last := d.lastRead(); !(d.byCmd && commandOK) && in.CurrentA.OK() && in.At-last > blind {
+		return began, d.end(last) // what this reading shows is another run's
+	}
 	d.measure(in, discharge)
 	if d.byCmd && commandOK {
 		return began, ended
@@ -117,6 +123,14 @@ func (d *Detector) begin(at time.Duration, byCommand bool) {
 	d.running, d.byCmd, d.low = true, byCommand, false
 	d.run = Run{Start: at, ByCommand: byCommand}
 	d.seen, d.ampS, d.haveA, d.fed = 0, 0, false, false
+}
+
+// lastRead returns when the current was read last in this run.
+func (d *Detector) lastRead() time.Duration {
+	if d.haveA {
+		return d.lastAt
+	}
+	return d.run.Start
 }
 
 func (d *Detector) measure(in *Input, discharge float64) {

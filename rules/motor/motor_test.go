@@ -117,6 +117,38 @@ func TestNotARun(t *testing.T) {
 	none("charging", at(0, 120), at(time.Second, 120), at(2*time.Second, 0))
 }
 
+// Without the coil, readings a minute apart that show the motor are of two runs as well as of one:
+// nobody knows, so neither is a run of a minute. At four seconds they are one.
+func TestReadingsFarApartAreNotOneRun(t *testing.T) {
+	d := motor.New(settings)
+	for k := range 30 {
+		a := -120.0
+		if k%5 == 4 {
+			a = 0
+		}
+		_, ended := d.Step(&motor.Input{At: time.Duration(k) * time.Minute, CurrentA: good(a)})
+		assert.False(t, ended)
+	}
+	assert.Zero(t, d.Runs())
+	for k := range 6 {
+		a := -120.0
+		if k > 3 {
+			a = 0
+		}
+		d.Step(&motor.Input{At: time.Hour + time.Duration(k)*4*time.Second, CurrentA: good(a)})
+	}
+	assert.EqualValues(t, 1, d.Runs())
+	assert.Equal(t, 16*time.Second, d.Last().Duration)
+
+	wired := motor.New(settings)
+	wired.Edge(true, 0)
+	for k := range 3 {
+		wired.Step(&motor.Input{At: time.Duration(k) * time.Minute, CurrentA: good(-120), Command: contact(true, true)})
+	}
+	wired.Edge(false, 2*time.Minute)
+	assert.Equal(t, 2*time.Minute, wired.Last().Duration, "the coil was on all the time")
+}
+
 func TestABouncingContactorIsOneRun(t *testing.T) {
 	runs := [][2]time.Duration{{2000 * ms, 2010 * ms}, {2030 * ms, 6000 * ms}}
 	d := play(false, runs, 10*time.Second, 20*ms, 120)

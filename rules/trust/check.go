@@ -47,6 +47,9 @@ const (
 	noiseC          = 1.0              // °C: from one reading to the next, at rest; our choice
 	noiseMemory     = 30               // count: readings over which noise is averaged; our choice
 	noisy           = 0.3              // ratio: of readings that are far off, before a channel is noisy; our choice
+	loadOhm         = 0.002            // Ω: a block's voltage moves by no less with its current; physical
+	mostLoadOhm     = 0.1              // Ω: nor by more, when a load is switched; our choice
+	loadGap         = 5 * time.Second  // between readings, from which on loads are looked for; our choice
 	noLongerNoisy   = 0.05             // ratio: of readings that are far off, below which it is not; our choice
 	postsApartV     = 0.35             // V: taps at both ends of 10 mV and 1 % differ by 0.29 V; physical
 	postsAgreeV     = 0.30             // V: posts that differ by less agree; physical
@@ -76,6 +79,7 @@ const (
 func (c *Channels) Check(in *unit.Scan, f Facts) {
 	c.facts = f
 	running := f.Running
+	loads, load := c.loads(in)
 	calm := !running && (!f.EverRan || c.now-f.RanTo > settleAfterRun) && in.MotorCommand != unit.ContactOn
 	for _, s := range c.all {
 		r, k := *in.Reading(s), &c.Channel[s]
@@ -87,7 +91,8 @@ func (c *Channels) Check(in *unit.Scan, f Facts) {
 			c.checkTemp(s.Battery(), r.Value)
 		}
 		if calm {
-			k.checkNoise(s.Signal(), r.Value, c.now)
+			explained := load && s.Battery() < 0 || s.Battery() >= 0 && loads[s.Battery()]
+			k.checkNoise(s.Signal(), r.Value, explained, c.now)
 		} else {
 			k.HasLast = k.HasLast && s.Signal() == unit.BatteryTemp
 		}
@@ -116,7 +121,26 @@ func (c *Channels) uncommandedFor(in *unit.Scan) time.Duration {
 	return c.now - m.CommandedAt
 }
 
-func (k *ChannelMemory) checkNoise(kind unit.Signal, v float64, now time.Duration) {
+// loads returns at which batteries voltage and current moved together since the scan before, as
+// they do when a load is switched, and whether there was one. A minute apart, readings of a unit at work
+// differ by loads more often than not, and that is no noise. A second apart hardly any does, and
+// what disturbs a whole board moves both, too.
+func (c *Channels) loads(in *unit.Scan) (at [unit.MaxBatteries]bool, any bool) {
+	for i := range c.n {
+		b, v, a := &in.Battery[i], c.of(unit.BatteryVoltage, i), c.of(unit.BatteryCurrent, i)
+		if !b.VoltageV.OK() || !b.CurrentA.OK() || !v.HasLast || !a.HasLast || c.now-v.LastAt < loadGap {
+			continue
+		}
+		dv, da := b.VoltageV.Value-v.Last, b.CurrentA.Value-a.Last
+		at[i] = dv*da > 0 && math.Abs(dv) >= loadOhm*math.Abs(da) && math.Abs(dv) <= mostLoadOhm*math.Abs(da)
+		any = any || at[i]
+	}
+	return at, any
+}
+
+// checkNoise counts how often a channel is far from where it was. A load that was switched explains
+// a voltage or a current that is.
+func (k *ChannelMemory) checkNoise(kind unit.Signal, v float64, load bool, now time.Duration) {
 	if !k.HasLast {
 		return
 	}
@@ -128,7 +152,7 @@ func (k *ChannelMemory) checkNoise(kind unit.Signal, v float64, now time.Duratio
 		limit = noiseC
 	}
 	far := 0.0
-	if math.Abs(v-k.Last) > limit {
+	if math.Abs(v-k.Last) > limit && (!load || kind == unit.BatteryTemp) {
 		far = 1
 	}
 	k.Noise += (far - k.Noise) / noiseMemory

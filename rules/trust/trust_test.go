@@ -114,6 +114,61 @@ func TestNoise(t *testing.T) {
 	}
 }
 
+// Readings a minute apart differ by what was switched between them: voltage and current move
+// together, by a block's resistance, and the feed's and the motor's terminals with them. What moves
+// alone, against the current, or by more than a block's resistance makes, is noise as before.
+func TestLoadsAreNoNoise(t *testing.T) {
+	flutter := func(ohm float64, dA float64, others ...unit.Channel) *bench {
+		b := newBench(t, 2)
+		b.step(time.Minute)
+		for k := range 60 {
+			by := dA
+			if k%2 == 1 {
+				by = -dA
+			}
+			for i := range 2 {
+				b.in.Battery[i].CurrentA.Value += by
+				b.in.Battery[i].VoltageV.Value += ohm * by
+			}
+			for _, ch := range others {
+				b.in.Reading(ch).Quality = unit.Good
+				b.in.Reading(ch).Value += 0.3 * by / dA
+			}
+			b.step(time.Minute)
+		}
+		return b
+	}
+	for _, ohm := range []float64{0.0025, 0.01, 0.08} {
+		b := flutter(ohm, -60, unit.Feed, unit.Motor, tempA)
+		for _, ch := range []unit.Channel{voltA, ampA, unit.Feed, unit.Motor} {
+			assert.Empty(t, b.why(ch), "%g Ω, channel %d", ohm, ch)
+		}
+	}
+	assert.Equal(t, "noise", flutter(0.0005, -60).why(ampA), "the voltage stays")
+	assert.Equal(t, "noise", flutter(-0.01, -60).why(voltA), "against the current")
+	assert.Equal(t, "noise", flutter(0.5, -1).why(voltA), "no load does that")
+	b := newBench(t, 2)
+	b.step(time.Minute)
+	for k := range 60 {
+		by := 2.0 * float64(1-2*(k%2))
+		b.in.Battery[0].CurrentA.Value += by
+		b.in.Battery[0].VoltageV.Value += 0.01 * by
+		b.in.Battery[0].TempC.Value += by
+		b.step(time.Minute)
+	}
+	assert.NotEmpty(t, b.why(tempA), "no load warms a battery so fast")
+
+	b = newBench(t, 2)
+	b.step(time.Second)
+	for k := range 60 {
+		by := float64(1 - 2*(k%2))
+		b.in.Battery[0].CurrentA.Value += 10 * by
+		b.in.Battery[0].VoltageV.Value += 0.2 * by
+		b.step(time.Second)
+	}
+	assert.Equal(t, "noise", b.why(voltA), "a second apart it is the board")
+}
+
 // A motor run, its command and the 5 s after it move every voltage and current.
 func TestNoNoiseAroundARun(t *testing.T) {
 	flutter := func(b *bench) string {

@@ -141,6 +141,10 @@ func (r *Reader) begin() error {
 func (r *Reader) findColumns(names []string) error {
 	// Spreadsheets put a byte order mark first.
 	names[0] = strings.TrimPrefix(names[0], "\uFEFF")
+	if len(names) == 1 && strings.ContainsAny(names[0], ";\t") {
+		return fmt.Errorf("columns are separated by something else than commas: want %s; in a spreadsheet, save as CSV "+
+			"with commas and decimal points", header)
+	}
 	var missing []string
 	for c, f := range fields {
 		r.at[c] = slices.Index(names, f.name)
@@ -233,8 +237,20 @@ func (r *Reader) refuse(record []string, column int) error {
 	if len(got) > 40 {
 		got = got[:40] + "..."
 	}
-	return fmt.Errorf("%s:%d: %s: %q: want %s", r.name, r.line(r.at[column]), fields[column].name, got,
-		fields[column].want)
+	return fmt.Errorf("%s:%d: %s: %q: want %s%s", r.name, r.line(r.at[column]), fields[column].name, got,
+		fields[column].want, hint(got, column))
+}
+
+// hint says what a field was probably meant to be.
+func hint(got string, column int) string {
+	switch {
+	case column == colBattery:
+	case column == colTime && (strings.Contains(got, ":") || strings.Count(got, "-") == 2):
+		return "; this is a time of day: want seconds since the first row"
+	case strings.Contains(got, ","):
+		return "; is there a decimal comma? want a point"
+	}
+	return ""
 }
 
 // unreadable is the error of a line that is no CSV, or of the file itself.
@@ -244,8 +260,8 @@ func (r *Reader) unreadable(err error) error {
 	case !ok:
 		return fmt.Errorf("%s: read: %w", r.name, err)
 	case parse.Err == csv.ErrFieldCount:
-		return fmt.Errorf("%s:%d: other number of fields than the header: want %d", r.name, parse.Line,
-			r.csv.FieldsPerRecord)
+		return fmt.Errorf("%s:%d: other number of fields than the header: want %d (decimals want a point, not a comma)",
+			r.name, parse.Line, r.csv.FieldsPerRecord)
 	}
 	return fmt.Errorf("%s:%d: character %d: %w: want comma-separated values as in RFC 4180", r.name, parse.Line,
 		parse.Column, parse.Err)

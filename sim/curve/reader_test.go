@@ -93,8 +93,9 @@ func TestErrors(t *testing.T) {
 			"curve.csv:1: header: time_s twice: want each column once",
 		},
 		{"short row", header + "0,a,12.6,0,25\n1,a,12.6\n",
-			"curve.csv:3: other number of fields than the header: want 5"},
-		{"long row", header + "0,a,12.6,0,25,\n", "curve.csv:2: other number of fields than the header: want 5"},
+			"curve.csv:3: other number of fields than the header: want 5 (decimals want a point, not a comma)"},
+		{"long row", header + "0,a,12.6,0,25,\n",
+			"curve.csv:2: other number of fields than the header: want 5 (decimals want a point, not a comma)"},
 		{
 			"broken quotes", header + "0,a,\"12.6,0,25\n",
 			"curve.csv:2: character 16: extraneous or missing \" in quoted-field: want comma-separated values as in " +
@@ -108,6 +109,15 @@ func TestErrors(t *testing.T) {
 		{
 			"time backwards", header + "0,a,12.6,0,25\n20,a,12.6,0,25\n\n10,a,12.6,0,25\n",
 			`curve.csv:5: time_s: "10": after 20 in the row before: want time never to go back`,
+		},
+		{
+			"time of day", header + "2026-03-09T06:30:00Z,a,12.6,0,25\n", `curve.csv:2: time_s: "2026-03-09T06:30:00Z": ` +
+				`want a number from 0 to 9e9 s; this is a time of day: want seconds since the first row`,
+		},
+		{
+			"semicolons", "time_s;battery;voltage_v;current_a;temperature_c\n0;a;12,6;0;25\n",
+			"curve.csv:1: header: columns are separated by something else than commas: want " +
+				"time_s,battery,voltage_v,current_a,temperature_c; in a spreadsheet, save as CSV with commas and decimal points",
 		},
 		{"unknown battery", header + "0,e,12.6,0,25\n", `curve.csv:2: battery: "e": want a, b, c or d`},
 		{"battery missing", header + "0,,12.6,0,25\n", `curve.csv:2: battery: "": want a, b, c or d`},
@@ -124,7 +134,7 @@ func TestErrors(t *testing.T) {
 		{"voltage with unit", header + "0,a,12.6 V,0,25\n",
 			`curve.csv:2: voltage_v: "12.6 V": want a number from -100 to 100 V`},
 		{"voltage with comma", header + "0,a,\"12,6\",0,25\n",
-			`curve.csv:2: voltage_v: "12,6": want a number from -100 to 100 V`},
+			`curve.csv:2: voltage_v: "12,6": want a number from -100 to 100 V; is there a decimal comma? want a point`},
 		{"voltage hexadecimal", header + "0,a,0x1p3,0,25\n",
 			`curve.csv:2: voltage_v: "0x1p3": want a number from -100 to 100 V`},
 		{"current infinite", header + "0,a,12.6,-Inf,25\n",

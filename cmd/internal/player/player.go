@@ -11,6 +11,7 @@ import (
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
 	"liftbank/rules"
+	"liftbank/sensors"
 	"liftbank/sensors/ads1115"
 	"liftbank/sim/board"
 	"liftbank/sim/cell"
@@ -31,12 +32,14 @@ type Player struct {
 
 type rowValues struct{ voltageV, currentA, tempC float64 }
 
-// playClock is time that passes by being waited for, up to where the curve is known.
+// playClock is time that passes by being waited for, up to where the curve is known. A scan that
+// has begun ends, though that takes it a little further.
 type playClock struct {
 	now, until time.Duration
+	scanning   bool // a conversion was started since the last scan
 }
 
-// errCurveEnd means that the wait ends beyond what the curve has so far.
+// errCurveEnd means that the next scan is due later than what the curve has so far.
 type errCurveEnd struct{}
 
 func (errCurveEnd) Error() string { return "end of the curve so far" }
@@ -44,7 +47,7 @@ func (errCurveEnd) Error() string { return "end of the curve so far" }
 func (c *playClock) Now() time.Duration { return c.now }
 
 func (c *playClock) WaitUntil(_ context.Context, at time.Duration) error {
-	if at > c.until {
+	if at > c.until && !c.scanning {
 		return errCurveEnd{}
 	}
 	c.now = max(c.now, at)
@@ -53,6 +56,17 @@ func (c *playClock) WaitUntil(_ context.Context, at time.Duration) error {
 
 func (c *playClock) WaitUntilOrEdge(ctx context.Context, at time.Duration) (bool, error) {
 	return false, c.WaitUntil(ctx, at)
+}
+
+// noted tells the clock when a conversion starts.
+type noted struct {
+	sensors.Chip
+	clock *playClock
+}
+
+func (n noted) Start(input int, m sensors.Mode) error {
+	n.clock.scanning = true
+	return n.Chip.Start(input, m)
 }
 
 // typicalAh and typicalCCA are placeholders while the board is laid out, which does not depend on
@@ -86,7 +100,7 @@ func New(cfg rules.Config) (*Player, error) {
 	}
 	bus := board.NewBus(p.clock, all...)
 	for _, chip := range all {
-		parts.Chips = append(parts.Chips, ads1115.New(bus, chip.Addr(), p.clock))
+		parts.Chips = append(parts.Chips, noted{ads1115.New(bus, chip.Addr(), p.clock), p.clock})
 	}
 	if err := p.connect(&boardCfg, chips); err != nil {
 		return nil, err
@@ -127,15 +141,17 @@ func (p *Player) connect(cfg *config.Config, chips map[string]*board.Chip) error
 const noTempC = 25
 
 // Step plays the time up to this instant with the rows before it, takes its rows, and returns what
-// is known after the first scan of them.
+// is known. A scan that is due at this very instant sees its rows.
 func (p *Player) Step(at curve.Instant, index map[string]int) (*rules.Output, error) {
 	to := time.Duration(at.TimeS * float64(time.Second))
 	if !p.begun {
-		p.clock.now = to
-	} else if err := p.scanUntil(to); err != nil {
-		return nil, err
+		p.begun, p.clock.now = true, to
 	}
-	p.begun = true
+	for p.clock.now < to {
+		if err := p.scan(to - 1); err != nil {
+			return nil, err
+		}
+	}
 	for _, row := range at.Rows {
 		i, known := index[row.Battery]
 		if !known {
@@ -148,26 +164,25 @@ func (p *Player) Step(at curve.Instant, index map[string]int) (*rules.Output, er
 		}
 		p.now[i] = v
 	}
-	if p.out == nil {
-		// The first scan takes some tens of milliseconds. The curve waits.
-		err := p.scanUntil(to + time.Second/2)
-		return p.out, err
+	if p.clock.now == to {
+		if err := p.scan(to); err != nil {
+			return nil, err
+		}
 	}
 	return p.out, nil
 }
 
-// scanUntil scans on schedule as long as scans end by then.
-func (p *Player) scanUntil(to time.Duration) error {
-	p.clock.until = to
-	for {
-		out, err := p.core.Next(context.Background())
-		if _, end := err.(errCurveEnd); end {
-			p.clock.now = max(p.clock.now, to)
-			return nil
-		}
-		if err != nil {
-			return err
-		}
-		p.out = out
+// scan takes a scan if one is due by then, and otherwise lets the time until just after pass.
+func (p *Player) scan(by time.Duration) error {
+	p.clock.until, p.clock.scanning = by, false
+	out, err := p.core.Next(context.Background())
+	if _, end := err.(errCurveEnd); end {
+		p.clock.now = max(p.clock.now, by+1)
+		return nil
 	}
+	if err != nil {
+		return err
+	}
+	p.out = out
+	return nil
 }

@@ -155,7 +155,7 @@ func (t *Trace) drawCharge(s *sheet) {
 	for i := range t.Bins {
 		for k := range t.IDs {
 			b := &t.Bins[i]
-			if b.N > 0 {
+			if b.knowsTruth(k) {
 				low = min(low, b.TruePct[k])
 			}
 			if b.N > 0 && b.Known[k] {
@@ -172,7 +172,9 @@ func (t *Trace) drawCharge(s *sheet) {
 				continue
 			}
 			at := s.x(t.Width * time.Duration(i))
-			tx, ty = append(tx, at), append(ty, scale(b.TruePct[k]))
+			if b.knowsTruth(k) {
+				tx, ty = append(tx, at), append(ty, scale(b.TruePct[k]))
+			}
 			if b.Known[k] {
 				sx, sy = append(sx, at), append(sy, scale(b.SoC[k]))
 			}

@@ -1,6 +1,7 @@
 package plot
 
 import (
+	"math"
 	"time"
 
 	"liftbank/cmd/internal/score"
@@ -16,6 +17,10 @@ type Trace struct {
 	IDs      []string      // batteries
 	Findings []Spell
 	Detected []Spell
+
+	grows bool          // its length is not known: bins get wider
+	from  time.Duration // of the first step
+	begun bool
 }
 
 // Bin is one part of the run.
@@ -23,7 +28,7 @@ type Bin struct {
 	N                   int // readings in it
 	MinV, MaxV          float64
 	MinA, MaxA          float64
-	SoC, Sigma, TruePct [rules.MaxBatteries]float64 // of the last reading in it
+	SoC, Sigma, TruePct [rules.MaxBatteries]float64 // of the last reading in it; NaN: not known
 	Known               [rules.MaxBatteries]bool
 }
 
@@ -33,15 +38,71 @@ type Spell struct {
 	From, Until time.Duration
 }
 
+// bins is more than the plot has pixels.
+const bins = 2000
+
 // NewTrace returns a trace for a run of this length.
 func NewTrace(length time.Duration, ids []string) *Trace {
-	const bins = 2000 // more than the plot has pixels
 	return &Trace{Bins: make([]Bin, bins), Width: max(length/bins, time.Millisecond), IDs: ids}
 }
 
-// Add adds one step.
+// NewOpenTrace returns a trace for a run whose length is not known. It begins with the first step.
+func NewOpenTrace(ids []string) *Trace {
+	return &Trace{Bins: make([]Bin, 0, bins), Width: time.Second, IDs: ids, grows: true}
+}
+
+// Since returns the time since the trace began.
+func (t *Trace) Since(at time.Duration) time.Duration { return at - t.from }
+
+// bin returns the bin of a time.
+func (t *Trace) bin(at time.Duration) *Bin {
+	if !t.grows {
+		return &t.Bins[min(int(at/t.Width), len(t.Bins)-1)]
+	}
+	if !t.begun {
+		t.begun, t.from = true, at
+	}
+	for (at-t.from)/t.Width >= bins {
+		t.widen()
+	}
+	i := int((at - t.from) / t.Width)
+	for len(t.Bins) <= i {
+		t.Bins = append(t.Bins, Bin{})
+	}
+	return &t.Bins[i]
+}
+
+// widen makes one bin of two.
+func (t *Trace) widen() {
+	half := (len(t.Bins) + 1) / 2
+	for i := range half {
+		b := t.Bins[2*i]
+		if 2*i+1 < len(t.Bins) {
+			b = b.and(&t.Bins[2*i+1])
+		}
+		t.Bins[i] = b
+	}
+	t.Bins, t.Width = t.Bins[:half], 2*t.Width
+}
+
+// and returns a bin with a later one.
+func (b Bin) and(later *Bin) Bin {
+	if b.N == 0 || later.N == 0 {
+		if later.N > 0 {
+			return *later
+		}
+		return b
+	}
+	sum := *later
+	sum.N += b.N
+	sum.MinV, sum.MaxV = min(b.MinV, sum.MinV), max(b.MaxV, sum.MaxV)
+	sum.MinA, sum.MaxA = min(b.MinA, sum.MinA), max(b.MaxA, sum.MaxA)
+	return sum
+}
+
+// Add adds one step. truth returns a battery's true charge, NaN where it is not known.
 func (t *Trace) Add(out *rules.Output, truth func(battery int) float64) {
-	b := &t.Bins[min(int(out.At.Mono/t.Width), len(t.Bins)-1)]
+	b := t.bin(out.At.Mono)
 	v, a := out.Bank.VoltageV, out.Bank.CurrentA
 	if !v.OK() || !a.OK() {
 		return
@@ -57,6 +118,9 @@ func (t *Trace) Add(out *rules.Output, truth func(battery int) float64) {
 		b.SoC[i], b.Sigma[i], b.Known[i], b.TruePct[i] = s.Value, s.Sigma, s.Known, truth(i)
 	}
 }
+
+// knowsTruth reports whether a bin has a battery's true charge.
+func (b *Bin) knowsTruth(battery int) bool { return b.N > 0 && !math.IsNaN(b.TruePct[battery]) }
 
 // Close adds the conditions and findings of the finished run.
 func (t *Trace) Close(f *score.Findings) {

@@ -46,10 +46,14 @@ type Trial struct {
 	saves       agent.SaveSchedule
 	saved       *rules.State // what was learned, as last saved
 	scansBefore uint64       // by the agents that lost power
+	wrote       curveRows
 }
 
-// New puts a scenario's unit in front of an agent.
-func New(sc scenario.Scenario, o Options) (*Trial, error) {
+// unitName is the simulated unit's.
+const unitName = "simulated"
+
+// board returns how a trial's board differs from the reference.
+func (o *Options) board() refboard.Options {
 	every := o.RestEvery
 	if every == 0 {
 		every = time.Second
@@ -58,7 +62,20 @@ func New(sc scenario.Scenario, o Options) (*Trial, error) {
 	if o.Coarse > 0 {
 		b.RunTail = coarseTail.String()
 	}
-	cfg, err := refboard.Config(&sc, "simulated", b)
+	return b
+}
+
+// ConfigText returns the configuration of a scenario's unit, as a person would write it.
+func ConfigText(sc *scenario.Scenario, o Options) string {
+	return refboard.YAML(sc, unitName, o.board())
+}
+
+// Config returns the configuration of the unit.
+func (t *Trial) Config() *config.Config { return &t.cfg }
+
+// New puts a scenario's unit in front of an agent.
+func New(sc scenario.Scenario, o Options) (*Trial, error) {
+	cfg, err := refboard.Config(&sc, unitName, o.board())
 	if err != nil {
 		return nil, err
 	}
