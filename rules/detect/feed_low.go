@@ -19,8 +19,8 @@ var FeedLow = Finding[feedLowLimits, feedLowMemory]{
 		Severity: finding.Repair,
 		Title:    "Charge voltage too low",
 		Summary:  "The converter holds a voltage too low to fill these batteries.",
-		Detected: "In five drives in a row the feed's voltage stays within 40 mV for 15 min while the current tapers, so it " +
-			"is the converter's own setting, and it never comes within the margin of the lower absorption voltage of the " +
+		Detected: "In five drives in a row the feed's voltage stays within 40 mV for 15 min while the current tapers, so " +
+			"it is the converter's own setting, and it never comes within the margin of the lower absorption voltage of the " +
 			"chemistry (at 25 °C: flooded and AGM 14.4 V, gel 14.0 V; handbooks, from memory; 2.40 V a cell, published). It " +
 			"moves by -18 mV/°C; in the cold only while bank-undercharged holds, as not every converter is compensated. And " +
 			"the bank has not been full for two days.",

@@ -133,7 +133,8 @@ func (b *Book) ResetHolds() {
 }
 
 func (b *Book) muted(r *Record) bool {
-	return r.IsShelved || r.IsOut || r.Again || r.Chattering && r.Raises > chatterRaises || b.flood && r.Def.Severity != Urgent
+	return r.IsShelved || r.IsOut || r.Again ||
+		r.Chattering && r.Raises > chatterRaises || b.flood && r.Def.Severity != Urgent
 }
 
 func (b *Book) countRaise(at time.Duration) {
