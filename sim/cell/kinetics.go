@@ -3,9 +3,9 @@ package cell
 import "liftbank/sim/detmath"
 
 // Make-up of a 100 Ah battery with the scale of resistances at one, six cells in series, 25 °C,
-// full, besides the reaction (Design.TransferPct). The scale is found from the rated CCA. Shares chosen so that resistance rises 1.5 to 2
-// times to -18 °C, 1.1 to 1.3 times to 50 % and 1.5 to 2.5 times to 0 % charge (general literature,
-// from memory) and falls 0.5 to 1 % per °C near 25 °C.
+// full, besides the reaction (Design.TransferPct). The scale is found from the rated CCA. Shares
+// chosen so that resistance rises 1.5 to 2 times to -18 °C, 1.1 to 1.3 times to 50 % and 1.5 to 2.5
+// times to 0 % charge (general literature, from memory) and falls 0.5 to 1 % per °C near 25 °C.
 const (
 	metalOhm = 0.00090 // grids, straps, posts: metal, taken as constant over temperature
 	acidOhm  = 0.00100 // acid in pores and separator
