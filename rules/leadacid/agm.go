@@ -24,5 +24,5 @@ var AGM = &Chemistry{
 	MaxChargeV25:     14.8,   // V: absorption, upper end; from memory: handbooks
 	MaxChargeVPerC:   -0.024, // V/°C: of that; from memory: handbooks, -4 mV a cell
 	TaperH:           1.1,    // h: missing over current; fitted to the simulator
-	ColdAcid:         1.992,  // ratio: acid's part in the J537 test; fitted to the simulator
+	ColdAcid:         1.930,  // ratio: acid's part in the J537 test; fitted to the simulator
 }

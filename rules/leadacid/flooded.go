@@ -28,5 +28,5 @@ var Flooded = &Chemistry{
 	MaxChargeV25:     14.8,   // V: absorption, upper end; from memory: handbooks
 	MaxChargeVPerC:   -0.024, // V/°C: of that; from memory: handbooks, -4 to -5 mV a cell
 	TaperH:           1.6,    // h: missing over current; fitted to the simulator
-	ColdAcid:         2.172,  // ratio: acid's part in the J537 test; fitted to the simulator
+	ColdAcid:         2.110,  // ratio: acid's part in the J537 test; fitted to the simulator
 }

@@ -22,5 +22,5 @@ var Gel = &Chemistry{
 	MaxChargeV25:     14.4,   // V: absorption, upper end; from memory: handbooks
 	MaxChargeVPerC:   -0.024, // V/°C: of that; from memory: handbooks, -3 to -5 mV a cell
 	TaperH:           1.6,    // h: missing over current; fitted to the simulator
-	ColdAcid:         2.063,  // ratio: acid's part in the J537 test; fitted to the simulator
+	ColdAcid:         2.001,  // ratio: acid's part in the J537 test; fitted to the simulator
 }

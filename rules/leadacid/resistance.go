@@ -84,7 +84,7 @@ func ResistanceFactor(tempC, socPct float64) float64 {
 // raises it four times and more; ten times the current lowers it, as its drop grows with the
 // logarithm (Butler and Volmer). Which of the two wins depends on the block: from 0.5 in one model to
 // 2 were it a plain resistance.
-const ColdLayer = 1.0 // ratio: reaction's part in the J537 test; our choice
+const ColdLayer = 1.3 // ratio: reaction's part in the J537 test; our choice
 
 // The SAE J537 cold cranking test: a full block at -18 °C gives the rated current for 30 s, not
 // below 7.2 V.

@@ -22,6 +22,9 @@ type bench struct {
 	now   time.Duration
 
 	mohm     float64 // as it is, at tempC and socPct
+	layer    float64 // mΩ that comes in addition as a double layer relaxes
+	layerS   float64 // with this time constant
+	noiseV   float64
 	restV    float64
 	heldV    float64 // what a neighbor holds it above its line at rest
 	restA    float64
@@ -86,11 +89,28 @@ func (b *bench) run(length time.Duration) {
 }
 
 func (b *bench) truth(at, start, stop time.Duration) (v, a float64) {
-	if at < start || at >= stop {
+	relaxed := b.relaxed(min(at, stop)-start) * b.layer / 1000
+	switch {
+	case at < start:
 		return b.restV + b.heldV + b.restA*b.mohm/1000, b.restA
+	case at >= stop:
+		relaxed *= math.Exp(-(at - stop).Seconds() / b.layerS)
+		return b.restV + b.heldV + b.restA*b.mohm/1000 + relaxed, b.restA
 	}
 	a = -(b.plateau + b.inrush*math.Exp(-float64(at-start)/float64(100*time.Millisecond)))
-	return b.restV + a*b.mohm/1000, a
+	return b.restV + a*b.mohm/1000 + relaxed, a
+}
+
+// relaxed is the current behind the layer's lag, so long into a run: the solution of a resistor
+// beside a capacitor for a constant and an exponential.
+func (b *bench) relaxed(t time.Duration) float64 {
+	if b.layer == 0 || t < 0 {
+		return 0
+	}
+	const decayS = 0.1
+	s, tau := t.Seconds(), b.layerS
+	own := math.Exp(-s / tau)
+	return -(b.plateau*(1-own) + b.inrush*decayS/(decayS-tau)*(math.Exp(-s/decayS)-own))
 }
 
 func (b *bench) read(at, start, stop time.Duration, running bool) {
@@ -101,6 +121,9 @@ func (b *bench) read(at, start, stop time.Duration, running bool) {
 	// The scan ends at `at`, its readings are of shortly before.
 	v, _ := b.truth(at-time.Millisecond, start, stop)
 	_, a := b.truth(at-time.Millisecond-b.lag, start, stop)
+	if b.noiseV > 0 {
+		v += b.noiseV * math.Sqrt2 * math.Sin(float64(at/time.Millisecond*7919%6283)/1000)
+	}
 	in := readings(v*b.gainV+b.offsetV, a*b.gainA+b.offsetA, b.tempC)
 	soc := unit.Estimate{Value: b.socPct, Sigma: max(b.socSigma, 2), Known: true}
 	if running {
