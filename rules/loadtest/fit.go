@@ -79,6 +79,7 @@ type fit struct {
 	y      [layers]float64 // currents behind their lags
 	held   [layers]float64 // what is left of what the layers began with
 	charge float64         // A s, over slowS
+	restA  float64         // before the run
 	looseV float64         // deviation of what the layers may have begun with
 	edge   time.Duration   // that since is counted from
 }
@@ -86,19 +87,9 @@ type fit struct {
 // begin starts a run at `at` from a rest, if there was one; looseV is the deviation of what
 // the layers may have been at.
 func (f *fit) begin(at time.Duration, restA, looseV float64) {
-	*f = fit{edge: at, looseV: looseV}
+	*f = fit{edge: at, looseV: looseV, restA: restA}
 	for k := range layers {
 		f.held[k], f.y[k] = 1, restA
-	}
-}
-
-// restart forgets the run so far: readings are missing, and with them the currents that the layers
-// have in them.
-func (f *fit) restart(p *point) {
-	v0 := f.v0
-	*f = fit{edge: f.edge, looseV: heldV, v0: v0, charge: f.charge, last: *p, have: true}
-	for k := range layers {
-		f.held[k], f.y[k] = 1, p.a
 	}
 }
 

@@ -114,11 +114,7 @@ func (s *runState) begin(at time.Duration, exact bool, rest *Rest) {
 	if s.haveBase {
 		restA = s.base.a
 	}
-	looseV := max(s.beforeV(), startV)
-	if !exact {
-		looseV = heldV
-	}
-	s.fit.begin(at, restA, looseV)
+	s.fit.begin(at, restA, max(s.beforeV(), startV))
 }
 
 // charged reports whether a reading at rest has a charger on, and says nothing of the line.
@@ -180,7 +176,8 @@ func (s *runState) feed() {
 func (s *runState) take(p *point, edge time.Duration, where place) {
 	f := &s.fit
 	last := f.last
-	if !f.have {
+	first := !f.have
+	if first {
 		last = point{at: edge, a: p.a}
 		f.v0 = p.v
 		if where == atE {
@@ -192,8 +189,8 @@ func (s *runState) take(p *point, edge time.Duration, where place) {
 	}
 	gap := p.at - last.at
 	paired := f.have && gap <= pairGap
-	if where == atE && gap > pairGap && last.at-edge < startSpan {
-		f.restart(p)
+	if where == atE && (gap > pairGap && last.at-edge < startSpan || first && !s.exact) {
+		s.restart(p)
 		return
 	}
 	f.pass((last.a+p.a)/2, gap.Seconds())
@@ -211,6 +208,20 @@ func (s *runState) take(p *point, edge time.Duration, where place) {
 	bentV := s.bent * s.scaleOhm * max(-p.a-s.stepA, 0)
 	sigma := math.Sqrt(sq(s.class.readV) + sq(modelV) + sq(lagV) + sq(bentV))
 	f.add(p.v, p.a+s.lagS*rate, where, s.stepA, sigma, min(1, spanS/since.Seconds()))
+}
+
+// restart forgets the run so far: readings are missing, and with them the currents that the layers
+// have in them. The rest before it still counts.
+func (s *runState) restart(p *point) {
+	v0 := s.fit.v0
+	s.fit.begin(s.start, s.fit.restA, heldV)
+	s.fit.v0 = v0
+	s.fit.held = [layers]float64{}
+	s.rested()
+	s.fit.last, s.fit.have = *p, true
+	for k := range layers {
+		s.fit.held[k], s.fit.y[k] = 1, p.a
+	}
 }
 
 // rested applies the rest before the run.
