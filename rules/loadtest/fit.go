@@ -18,9 +18,10 @@ import (
 //
 // where yk is the current behind a lag of layerS[k]; slow and fade are what the charge drawn takes
 // down (the acid in the pores, and a surface charge, which goes as it is drawn); and held is what a
-// battery is off its own line by at rest and loses, as its layers do, once it gives current. The stop is as good as the start: the
-// motor's current breaks off at once, and nothing is in the way of the recovery. The inrush moves the
-// current within the run, so that the line is known without either rest.
+// battery is off its own line by at rest and loses, as its layers do, once it gives current. The
+// stop is as good as the start: the motor's current breaks off at once, and nothing is in the way of
+// the recovery. The inrush moves the current within the run, so that the line is known without
+// either rest.
 const (
 	layers = 4 // count: layers of a fit; our choice
 

@@ -13,9 +13,9 @@
 // so that runs over the seasons tell the two apart. Until they have, the prior share stands, and what
 // that leaves open is in the uncertainty of the capability.
 //
-// It needs no disconnecting and asks for no current of its own. Its relations have been compared with
-// published figures, a porous-electrode model and a simulator. On real batteries the fitted constants of leadacid are yet to be
-// confirmed.
+// It needs no disconnecting and asks for no current of its own. Its relations have been compared
+// with published figures, a porous-electrode model and a simulator. On real batteries the fitted
+// constants of leadacid are yet to be confirmed.
 package loadtest
 
 import (

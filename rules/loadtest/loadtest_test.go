@@ -319,8 +319,8 @@ func TestRunsThatAreNotJudged(t *testing.T) {
 	}
 }
 
-// A restart at any instant but within a run and the two seconds after it changes nothing of what is said afterwards, bit for
-// bit, with the state gone through JSON.
+// A restart at any instant but within a run and the two seconds after it changes nothing of what is
+// said afterwards, bit for bit, with the state gone through JSON.
 func TestStateGoesOnAsIfNeverStopped(t *testing.T) {
 	play := func(restartAt int) (states []loadtest.State, amps []float64) {
 		b := newBench(leadacid.AGM, 900)

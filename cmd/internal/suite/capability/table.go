@@ -146,7 +146,8 @@ func (r *Report) Table(w io.Writer) error {
 	}
 	c := &r.Calls
 	_, err := fmt.Fprintf(w, "of %d at 70 %% of rated or less %d were called tired or failed, %d within 30 runs, "+
-		"and %d ever fit; of %d over 90 %% %d were called; %.0f batteries an hour\n", c.Weak, c.WeakCalled, c.Within30, c.WeakFit, c.Good,
+		"and %d ever fit; of %d over 90 %% %d were called; %.0f batteries an hour\n",
+		c.Weak, c.WeakCalled, c.Within30, c.WeakFit, c.Good,
 		c.GoodCalled, r.BatteriesH)
 	return err
 }
