@@ -133,9 +133,10 @@ func atTheirLimits(sc *scenario.Scenario, n int) {
 // cases, kept so that it gets no worse. They are no proof of accuracy.
 //
 // Since the simulated battery has a double layer, what is new reads up to 13 % low: a battery that its
-// neighbor holds up at rest, and a layer that empties, look much alike. It errs to the careful side. Metal grown alone (corrosion)
-// is what one temperature can't tell from the rest: in the warm it weighs as much as acid and
-// counts for more than it takes from a cold start, so that it errs to the careful side; sulfate
+// neighbor holds up at rest, and a layer that empties, look much alike. It errs to the careful side.
+// Metal grown alone (corrosion) is what one temperature can't tell from the rest: in the warm it
+// weighs as much as acid and counts for more than it takes from a cold start, so that it errs to the
+// careful side; sulfate
 // holds acid back and lowers the voltage to start from, which no step shows.
 var loadTestAgings = []struct {
 	name      string
