@@ -74,9 +74,8 @@ type Design struct {
 // The reaction and its double layer: PyBaMM's Sulzer2019 parameters have 0.2 F/m² on either
 // electrode, and with their areas and exchange currents relaxations of some 0.03 s (lead) and 0.5 s
 // (lead dioxide) and a reaction that is three quarters of the drop at 60 A of 100 Ah; the bands of
-// resistance in the cold (1.5 to 2 times at -18 °C) and of the half-CCA load test leave room for some
-// 10 to 20 %. Over batteries and their lives 0.01 to 0.6 s and 5 to 40 % are taken as possible; here
-// 0.08 s and 11 %.
+// resistance over temperature (1.5 to 2 times at -18 °C, 0.5 to 1 % per °C) end near 14 %. Here 11 %
+// and 0.08 s; over batteries and their lives 0.01 to 0.6 s and 5 to 30 % are drawn, our choice.
 func DefaultDesign(c Chemistry) Design {
 	switch c {
 	case AGM:
