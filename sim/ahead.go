@@ -31,6 +31,7 @@ func (a *ahead) step(dtS float64, motor, feed bool) {
 	if feed {
 		src = a.feed.Source(a.bank.Battery(0).TempC())
 	}
+	a.bank.Prepare(dtS)
 	a.bank.Solve(src, bank.Load{Joined: motor, BackEMFV: a.motor.BackEMFV(), Ohm: a.ohm, DrainA: a.drainA})
 	f := &a.bank.Flow
 	a.motor.Step(dtS, f.LoadA, a.ambient)

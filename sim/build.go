@@ -17,13 +17,27 @@ func batteriesOf(sc *scenario.Scenario, tempC float64) ([]cell.Battery, error) {
 	batteries := make([]cell.Battery, len(sc.Bank.Batteries))
 	for k := range batteries {
 		b := &sc.Bank.Batteries[k]
-		spec := cell.Spec{Chemistry: b.Chemistry, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA, Aging: agingOf(b.Aging)}
+		spec := cell.Spec{
+			Chemistry: b.Chemistry, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA, Aging: agingOf(b.Aging),
+			Design: designOf(b),
+		}
 		var err error
 		if batteries[k], err = cell.New(spec, b.SoCPct, tempC); err != nil {
 			return nil, fmt.Errorf("battery %s: %w", b.ID, err)
 		}
 	}
 	return batteries, nil
+}
+
+func designOf(b *scenario.Battery) cell.Design {
+	d := cell.DefaultDesign(b.Chemistry)
+	if b.Layer.TransferPct > 0 {
+		d.TransferPct = max(b.Layer.TransferPct, 1)
+	}
+	if b.Layer.RelaxationS > 0 {
+		d.LayerS = max(b.Layer.RelaxationS, 0.001)
+	}
+	return d
 }
 
 func agingOf(a scenario.Aging) cell.Aging {

@@ -8,7 +8,7 @@
 //
 // Time is handed in. State moves in ticks at instants that depend on the scenario and the seed
 // only, and is held between them, so that it is the same at t however AdvanceTo was called: at rest
-// each whole second, from a motor's start until a second after its stop every 5 ms, and at every
+// each whole second, from a motor's start until two seconds after its stop every 5 ms, and at every
 // change of ignition, lift button or fault. A year from one seed is the same, bit for bit, on every
 // architecture.
 package sim
@@ -29,10 +29,10 @@ const MaxBatteries = bank.MaxBatteries
 const (
 	restTick = time.Second
 	fastTick = 5 * time.Millisecond
-	fastTail = time.Second // fast ticks go on this long after a motor's stop
+	fastTail = 2 * time.Second // fast ticks go on this long after a motor's stop: the double layer relaxes
 
-	coarseCharge = 6            // a charge's ticks are so much shorter than coarse ones at rest
-	coarseTail   = fastTail / 2 // and fast ones go on for less
+	coarseCharge = 6                // a charge's ticks are so much shorter than coarse ones at rest
+	coarseTail   = 3 * fastTail / 4 // and fast ones go on for less
 
 	lively = 2 * time.Minute // after an event ticks are never coarse: diffusion in the pores takes a minute
 )
@@ -260,6 +260,7 @@ func (u *Unit) joinMotor() {
 // solve finds the currents of this instant and sets the signals.
 func (u *Unit) solve() {
 	u.joinMotor()
+	u.bank.Prepare((u.nextTick() - u.tickAt).Seconds())
 	u.bank.Solve(u.feed.Source(u.bank.Battery(0).TempC()), loadOf(u))
 	u.signals.set(u)
 }

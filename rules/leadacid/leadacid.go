@@ -51,9 +51,8 @@ type Chemistry struct {
 	TaperH float64
 
 	// ColdAcid is what the acid's part of the resistance is in the SAE J537 cold cranking test,
-	// over that of a run's first 100 ms at 25 °C. It takes in that the reaction's part grows less
-	// than the current, which is ten times a motor run's, and that the acid at the plates runs thin
-	// in 30 s. It is the one fitted figure: the condition is that a new battery just meets its
+	// over that of a run at 25 °C, the reaction (ColdLayer) left out. It takes in that the acid at
+	// the plates runs thin in 30 s. It is the one fitted figure: the condition is that a new battery just meets its
 	// rated CCA.
 	ColdAcid float64
 }

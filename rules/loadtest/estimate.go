@@ -34,9 +34,14 @@ const (
 	runSigma        = 0.02  // ratio: of one run, beyond what its edges show, as load, contact, thermometer; our choice
 	outlier         = 3.0   // ratio: standard deviations; our choice
 	maxStrikes      = 5     // count: outliers in a row, to one side, that are another battery or a change; our choice
+	layerRun        = 0.1   // ratio: deviation of one run's layer beyond its fit, over the whole resistance; our choice
+	layerFirst      = 0.12  // ratio: of a block's layer from the prior, over the same; our choice
+	layerWalk       = 0.005 // ratio: that it moves by in a run, over the same; our choice
+	layerMost       = 0.8   // ratio: of the whole, that the layer may be; published: Sulzer et al. 2019 has 0.75
 	agingSigma      = 0.2   // ratio: of what the acid's part has grown beyond a new battery's; fitted to the simulator
 	shareSigmaNew   = 0.07  // ratio: of a new block's metal share from the prior one; our choice
 	shareSigmaGrown = 0.25  // ratio: of the metal share, per growth of resistance; our choice
+	coldLayerSigma  = 0.3   // ratio: of ColdLayer, between models; our choice
 	maxUnsure       = 0.15  // ratio: a capability less sure than this is not said; our choice
 	minPart         = 0.02  // ratio: of the whole, that either part keeps; our choice
 	emfMemory       = 5     // count: runs in the mean EMF; our choice
@@ -52,9 +57,10 @@ const (
 	maxOhm = 0.3    // Ω: resistance of a block; our choice
 )
 
-// Parts are the two parts of one battery's resistance, at 25 °C and full charge.
+// Parts are the parts of one battery's resistance, at 25 °C and full charge.
 type Parts struct {
 	MetalMohm, AcidMohm      float64
+	LayerMohm, VarLayer      float64 // the reaction's, as its double layer relaxes
 	VarMetal, Covar, VarAcid float64 // mΩ²
 	Runs                     uint32  // since the last restart
 	Strikes                  int8    // outliers in a row; negative: below
@@ -70,8 +76,8 @@ type figures struct {
 
 // conditions are a run's, with what they leave uncertain of the resistance as a share.
 type conditions struct {
-	acidFactor, chargeFactor, sigma float64
-	judged                          bool
+	acidFactor, layerFactor, chargeFactor, sigma float64
+	judged                                       bool
 }
 
 func (s *runState) conditions() (c conditions) {
@@ -84,24 +90,31 @@ func (s *runState) conditions() (c conditions) {
 		soc, socSigma = s.soc.Value, max(s.soc.Sigma, minSoCSigma)
 	}
 	c.judged = !s.soc.Known || soc >= minSoC
-	c.acidFactor, c.chargeFactor = leadacid.AcidFactor(temp), leadacid.ChargeFactor(temp, soc)
+	c.acidFactor, c.layerFactor = leadacid.ConductionFactor(temp), leadacid.ReactionFactor(temp)
+	c.chargeFactor = leadacid.ChargeFactor(temp, soc)
 	below, above := leadacid.ChargeFactor(temp, soc-slopeStepPct), leadacid.ChargeFactor(temp, soc+slopeStepPct)
 	slope := (below - above) / (2 * slopeStepPct)
 	c.sigma = math.Sqrt(sq(perC*tempSigma) + sq(slope/c.chargeFactor*socSigma) + sq(chargeRule*(c.chargeFactor-1)))
 	return c
 }
 
-// learn applies one run: what its edges showed in mΩ, with the standard uncertainty of that.
+// learn applies one run: what it showed in mΩ, with the standard uncertainty of that.
+//
+// The layer's part is followed by itself, and taken off the whole as it is known from all runs: what
+// one run has wrongly given to the one part it has taken from the other.
 //
 // What an unknown charge or temperature leaves open is much the same in all runs of a day: more
 // runs don't take it away, but a run of which they are known does. So the part of it that a run has
 // in common with those before stays apart, in CorrectionShare; by how much those before were less
 // sure is given to the two parts, for this run to take away; by how much this one is less sure
 // counts as its noise, and as that of the correlated runs that will follow.
-func (m *Meter) learn(mohm, sigma float64, c conditions) {
+func (m *Meter) learn(got *answer, c conditions) {
 	e := &m.state.Parts
-	z := mohm / c.chargeFactor
-	noise := sq(sigma/c.chargeFactor) + sq(z*runSigma)
+	whole := 1000 * got.ohm / c.chargeFactor
+	e.learnLayer(1000*got.layerOhm/c.chargeFactor/c.layerFactor, 1000*got.layerSigma/c.chargeFactor/c.layerFactor,
+		whole/c.layerFactor)
+	z := max(whole-e.LayerMohm*c.layerFactor, (1-layerMost)*whole)
+	noise := sq(1000*got.sigma/c.chargeFactor) + sq(whole*runSigma)
 	if e.Runs == 0 {
 		e.first(&m.p, z, noise, c)
 	} else {
@@ -112,14 +125,30 @@ func (m *Meter) learn(mohm, sigma float64, c conditions) {
 		if e.weigh(z, noise+more, sq(z*common), c.acidFactor) {
 			e.CorrectionShare = common + (c.sigma-common)/memoryRuns*noise/(noise+more)
 		} else {
-			*e, m.state.Trend = Parts{}, Trend{}
+			*e, m.state.Trend = Parts{LayerMohm: e.LayerMohm, VarLayer: e.VarLayer}, Trend{}
 			e.first(&m.p, z, noise, c)
 		}
 	}
 	e.Runs++
 	share := e.MetalMohm / (e.MetalMohm + e.AcidMohm)
-	m.state.Trend.add(z / (share + (1-share)*c.acidFactor))
+	m.state.Trend.add(z/(share+(1-share)*c.acidFactor) + e.LayerMohm)
 	m.updateFigures()
+}
+
+// learnLayer applies what one run has shown of the layer, in mΩ at 25 °C; wholeMohm is what the
+// whole would be at 25 °C were all of it the layer.
+func (e *Parts) learnLayer(mohm, sigma, wholeMohm float64) {
+	if e.VarLayer == 0 {
+		e.LayerMohm, e.VarLayer = leadacid.LayerShare*wholeMohm, sq(layerFirst*wholeMohm)
+	}
+	e.VarLayer += sq(layerWalk * wholeMohm)
+	gain := e.VarLayer / (e.VarLayer + sq(sigma) + sq(layerRun*wholeMohm))
+	before := e.LayerMohm
+	e.LayerMohm = min(max(before+gain*(mohm-before), 0), layerMost*wholeMohm)
+	if e.Runs > 0 { // what the layer gets, the rest has had
+		e.AcidMohm = max(e.AcidMohm+before-e.LayerMohm, minPart*(e.MetalMohm+e.AcidMohm))
+	}
+	e.VarLayer *= 1 - gain
 }
 
 // loosen makes the whole, in its present proportion, less sure by a variance, as a share.
@@ -135,7 +164,7 @@ func (e *Parts) first(p *Params, z, noise float64, c conditions) {
 	g := c.acidFactor
 	whole := z / (s + (1-s)*g)
 	e.MetalMohm, e.AcidMohm = s*whole, (1-s)*whole
-	grown := max(1-p.Chemistry.RatedMohm(p.RatedCCA)/whole, 0)
+	grown := max(1-(1-leadacid.LayerShare)*p.Chemistry.RatedMohm(p.RatedCCA)/whole, 0)
 	shareSigma := math.Hypot(shareSigmaNew, shareSigmaGrown*grown)
 	// How either part moves with the share while z stays.
 	dWhole := whole * (g - 1) / (s + (1-s)*g)
@@ -199,15 +228,19 @@ func (s *State) learnEMF(v float64) {
 // updateFigures calculates what the parts come to.
 func (m *Meter) updateFigures() {
 	e, p := &m.state.Parts, &m.p
-	metal, acid := e.MetalMohm, e.AcidMohm
-	whole := metal + acid
+	metal, acid, layer := e.MetalMohm, e.AcidMohm, e.LayerMohm
+	whole := metal + acid + layer
 	common := sq(p.Voltage.Gain) + sq(p.Current.Gain) + sq(e.CorrectionShare) + sq(inrushSigma)
 	g := p.Chemistry.ColdAcid
-	grown := max(acid-(1-leadacid.MetalShare)*p.Chemistry.RatedMohm(p.RatedCCA), 0) / whole
+	newAcid := (1 - leadacid.MetalShare) * (1 - leadacid.LayerShare) * p.Chemistry.RatedMohm(p.RatedCCA)
+	grown := max(acid-newAcid, 0) / whole
+	cold := metal + g*acid + leadacid.ColdLayer*layer
+	split := sq(g-leadacid.ColdLayer)*e.VarLayer + sq(coldLayerSigma*layer)
 	m.figures = figures{
-		mohm:       whole,
-		mohmSigma:  math.Sqrt(max(e.VarMetal+2*e.Covar+e.VarAcid, 0) + sq(whole)*common),
-		partsShare: math.Sqrt(max(e.VarMetal+2*g*e.Covar+g*g*e.VarAcid, 0)/sq(metal+g*acid) + common + sq(agingSigma*grown)),
+		mohm:      whole,
+		mohmSigma: math.Sqrt(max(e.VarMetal+2*e.Covar+e.VarAcid, 0) + sq(whole)*common),
+		partsShare: math.Sqrt((max(e.VarMetal+2*g*e.Covar+g*g*e.VarAcid, 0)+split)/sq(cold) + common +
+			sq(agingSigma*grown)),
 	}
 }
 
@@ -216,7 +249,7 @@ func (m *Meter) cranking() unit.Estimate {
 	if s.Parts.Runs < minRuns {
 		return unit.Estimate{}
 	}
-	amps := m.p.Chemistry.CrankingCurrentA(s.Parts.MetalMohm, s.Parts.AcidMohm)
+	amps := m.p.Chemistry.CrankingCurrentA(s.Parts.MetalMohm, s.Parts.AcidMohm, s.Parts.LayerMohm)
 	if s.EMFRuns >= minRuns && s.EMFV < deadCellV {
 		amps = m.p.Chemistry.CrankingShortA(amps)
 	}
@@ -241,20 +274,51 @@ func (m *Meter) finishRun() {
 		}
 	}
 	c := m.run.conditions()
+	m.run.layerOhm, m.run.layerSigma = m.expectedLayer(&c)
 	s.Lag.learn(&m.run)
-	got := m.run.read(&s.Lag, stepShare*m.p.RatedCCA)
+	got := m.run.read()
 	if got.emfOK && c.judged {
 		s.learnEMF(got.emfV)
 	}
 	if !got.good {
 		c.sigma = math.Hypot(c.sigma, heldUp)
 	}
-	if got.ok && c.judged && got.ohm < maxOhm && got.ohm > minOhm {
-		m.learn(1000*got.ohm, 1000*got.sigma, c)
+	if got.ok && c.judged {
+		m.learn(&got.answer, c)
 	}
 }
 
 func (m *Meter) bendA() float64 { return bendShare * m.p.RatedCCA }
+
+// expectedLayer returns about what the layer has in ohm, under a run's conditions, and its deviation.
+func (m *Meter) expectedLayer(c *conditions) (ohm, sigma float64) {
+	e := &m.state.Parts
+	mohm, deviation := e.LayerMohm, math.Sqrt(e.VarLayer)
+	if e.VarLayer == 0 {
+		whole := m.expectedMohm()
+		mohm, deviation = leadacid.LayerShare*whole, layerFirst*whole
+	}
+	factor := c.layerFactor * c.chargeFactor / 1000
+	return mohm * factor, max(deviation, layerRun*mohm) * factor
+}
+
+// bent is by how much of the resistance a run is expected off a straight line: what the reaction
+// takes grows less than the current.
+func (m *Meter) bent() float64 {
+	share := leadacid.LayerShare + layerFirst
+	if e := &m.state.Parts; e.VarLayer > 0 {
+		share = (e.LayerMohm + math.Sqrt(e.VarLayer)) / m.expectedMohm()
+	}
+	return bentLeast + bentPart*share
+}
+
+// expectedMohm is about what a run will show.
+func (m *Meter) expectedMohm() float64 {
+	if e := &m.state.Parts; e.Runs > 0 {
+		return e.MetalMohm + e.AcidMohm + e.LayerMohm
+	}
+	return m.p.Chemistry.RatedMohm(m.p.RatedCCA)
+}
 
 func (s *runState) lastAt() time.Duration {
 	if s.ringN == 0 {

@@ -1,20 +1,21 @@
 // Package loadtest uses every run of the pump motor as a load test of one battery: its resistance
 // from what voltage and current did at the run's two edges, at 25 °C and full charge, and from that
-// the cold cranking capability under SAE J537 conditions.
+// the cold cranking capability under SAE J537 conditions. The resistance is stated for two seconds
+// after a step of current: see fit.go.
 //
 // Voltage is the battery's own, between its posts, so that links and leads stay out of it.
 // Everything is taken as differences from the readings beside the edge: the offsets of both sensors
 // cancel. Their gains do not, nor do many runs make them better: they stay in the uncertainty.
 //
-// A battery's resistance is followed as two parts, metal and acid (see leadacid.MetalShare), by a
-// Kalman filter of two states. A run in the cold weighs the acid's part more than a warm one, so
-// that runs over the seasons tell the two apart. Until they have, the prior share stands, and what
+// A battery's resistance is followed as three parts: metal and acid (see leadacid.MetalShare) by a
+// Kalman filter of two states, and beside it the reaction at the plates, which shows by itself as
+// the double layer across it relaxes. A run in the cold weighs the acid's part more than a warm one,
+// so that runs over the seasons tell the two apart. Until they have, the prior share stands, and what
 // that leaves open is in the uncertainty of the capability.
 //
-// It does not measure below 100 ms (the boards take some 25 readings in that time), needs no
-// disconnecting and asks for no current of its own. Its relations have been compared with published
-// figures and a simulator. On real batteries the fitted constants of leadacid are yet to be
-// confirmed.
+// It needs no disconnecting and asks for no current of its own. Its relations have been compared
+// with published figures, a porous-electrode model and a simulator. On real batteries the fitted
+// constants of leadacid are yet to be confirmed.
 package loadtest
 
 import (
@@ -39,6 +40,8 @@ type Meter struct {
 	state   State
 	run     runState
 	figures figures
+	earlier [earlierRests]Rest // before the last one
+	rests   int                // ever read
 }
 
 // New returns a meter that knows nothing yet.
@@ -70,7 +73,11 @@ func classOf(p *Params) class {
 // what the run is compared with.
 func (m *Meter) Begin(at time.Duration, exact bool) {
 	m.finishRun()
-	m.run.begin(at, exact, m.bendA(), &m.state.Rest)
+	m.run.lagS, m.run.lagSigma = m.state.Lag.seconds()
+	m.run.mostA, m.run.stepA = m.bendA(), stepShare*m.p.RatedCCA
+	m.run.scaleOhm = m.expectedMohm() / 1000
+	m.run.bent = m.bent()
+	m.run.begin(at, exact, m.restBefore(at))
 }
 
 // Idle applies readings with the motor off: the voltage between the battery's own posts and its
@@ -79,10 +86,12 @@ func (m *Meter) Begin(at time.Duration, exact bool) {
 func (m *Meter) Idle(at time.Duration, in *unit.Battery, soc unit.Estimate) {
 	if m.run.phase == tail {
 		m.run.after(at, in, soc)
-		if at >= m.run.stop+edgeSpan {
+		if at >= m.run.stop+tailSpan {
 			m.finishRun()
 		}
 	}
+	m.earlier[m.rests%len(m.earlier)] = m.state.Rest
+	m.rests++
 	m.state.Rest = Rest{At: at, VoltageV: in.VoltageV.Value, CurrentA: in.CurrentA.Value, Have: true}
 }
 
@@ -96,20 +105,40 @@ func (m *Meter) End(at time.Duration) { m.run.end(at) }
 // Forget says that a reading is missing: at rest, nothing before it is compared with what comes
 // after. What was learned stays.
 func (m *Meter) Forget() {
-	switch m.run.phase {
-	case running:
+	if m.run.phase == running {
 		return // a scan without a pair: the inrush may exceed a sensor's range. The gap shows in the readings' times
-	case tail:
-		m.finishRun()
 	}
-	m.state.Rest.Have = false
+	m.state.Rest.Have, m.earlier = false, [earlierRests]Rest{}
 }
+
+// restBefore returns the last rest that is clear of a start at `at`: the scan just before may have
+// read the current after it.
+func (m *Meter) restBefore(at time.Duration) *Rest {
+	clear := at - settle
+	if m.state.Rest.At <= clear {
+		return &m.state.Rest
+	}
+	best := &noRest
+	for k := range m.earlier {
+		if r := &m.earlier[k]; r.Have && r.At <= clear && (!best.Have || r.At > best.At) {
+			best = r
+		}
+	}
+	return best
+}
+
+var noRest Rest
+
+const earlierRests = 4 // count: rests kept besides the last; our choice
 
 // LastStep returns by how much voltage and current moved at the start of the last run, against
 // before it; ok is false when that was not read. It is known from End on, until the next Begin.
-func (m *Meter) LastStep() (dv, da float64, ok bool) { return m.run.stepV, m.run.stepA, m.run.haveStep }
+func (m *Meter) LastStep() (dv, da float64, ok bool) {
+	return m.run.stepV, m.run.stepA0, m.run.haveStep
+}
 
-// ResistanceMohm returns the first 100 ms' resistance at 25 °C and full charge, in mΩ. Its
+// ResistanceMohm returns the resistance two seconds after a step of current, at 25 °C and full charge,
+// in mΩ: the double layer at the plates has relaxed by then. Its
 // uncertainty has the class of the sensors' gains in it. It is not known before three runs.
 func (m *Meter) ResistanceMohm() unit.Estimate {
 	return unit.Estimate{Value: m.figures.mohm, Sigma: m.figures.mohmSigma, Known: m.state.Parts.Runs >= minRuns}

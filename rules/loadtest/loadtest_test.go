@@ -22,6 +22,9 @@ type bench struct {
 	now   time.Duration
 
 	mohm     float64 // as it is, at tempC and socPct
+	layer    float64 // mΩ that comes in addition as a double layer relaxes
+	layerS   float64 // with this time constant
+	noiseV   float64
 	restV    float64
 	heldV    float64 // what a neighbor holds it above its line at rest
 	restA    float64
@@ -72,7 +75,7 @@ func (b *bench) run(length time.Duration) {
 		b.read(b.now, start, stop, false)
 	}
 	begun, ended := false, false
-	for b.now = start - time.Second - phase; b.now < stop+2*time.Second; b.now += scan {
+	for b.now = start - time.Second - phase; b.now < stop+2100*time.Millisecond; b.now += scan {
 		if !begun && b.now >= start {
 			b.meter.Begin(start, true)
 			begun = true
@@ -86,11 +89,28 @@ func (b *bench) run(length time.Duration) {
 }
 
 func (b *bench) truth(at, start, stop time.Duration) (v, a float64) {
-	if at < start || at >= stop {
+	relaxed := b.relaxed(min(at, stop)-start) * b.layer / 1000
+	switch {
+	case at < start:
 		return b.restV + b.heldV + b.restA*b.mohm/1000, b.restA
+	case at >= stop:
+		relaxed *= math.Exp(-(at - stop).Seconds() / b.layerS)
+		return b.restV + b.heldV + b.restA*b.mohm/1000 + relaxed, b.restA
 	}
 	a = -(b.plateau + b.inrush*math.Exp(-float64(at-start)/float64(100*time.Millisecond)))
-	return b.restV + a*b.mohm/1000, a
+	return b.restV + a*b.mohm/1000 + relaxed, a
+}
+
+// relaxed is the current behind the layer's lag, so long into a run: the solution of a resistor
+// beside a capacitor for a constant and an exponential.
+func (b *bench) relaxed(t time.Duration) float64 {
+	if b.layer == 0 || t < 0 {
+		return 0
+	}
+	const decayS = 0.1
+	s, tau := t.Seconds(), b.layerS
+	own := math.Exp(-s / tau)
+	return -(b.plateau*(1-own) + b.inrush*decayS/(decayS-tau)*(math.Exp(-s/decayS)-own))
 }
 
 func (b *bench) read(at, start, stop time.Duration, running bool) {
@@ -101,6 +121,9 @@ func (b *bench) read(at, start, stop time.Duration, running bool) {
 	// The scan ends at `at`, its readings are of shortly before.
 	v, _ := b.truth(at-time.Millisecond, start, stop)
 	_, a := b.truth(at-time.Millisecond-b.lag, start, stop)
+	if b.noiseV > 0 {
+		v += b.noiseV * math.Sqrt2 * math.Sin(float64(at/time.Millisecond*7919%6283)/1000)
+	}
 	in := readings(v*b.gainV+b.offsetV, a*b.gainA+b.offsetA, b.tempC)
 	soc := unit.Estimate{Value: b.socPct, Sigma: max(b.socSigma, 2), Known: true}
 	if running {
@@ -141,7 +164,8 @@ func TestOneBatteryByHand(t *testing.T) {
 	assert.InDelta(t, 0.02*4, sigma, 0.02*4, "1 % of each gain, thermometer, charge")
 	amps, sigmaA, ok := known(b.meter.CrankingA())
 	require.True(t, ok)
-	assert.InEpsilon(t, 950*leadacid.Flooded.RatedMohm(950)/4, amps, 0.01)
+	const metal = leadacid.MetalShare
+	assert.InEpsilon(t, leadacid.Flooded.CrankingCurrentA(metal*4, (1-metal)*4, 0), amps, 0.03, "no layer to be seen")
 	assert.InDelta(t, 0.07, sigmaA/amps, 0.03)
 	emf, ok := b.meter.EMFV()
 	assert.True(t, ok)
@@ -152,8 +176,9 @@ func TestBroughtToReference(t *testing.T) {
 	for _, at := range []struct{ tempC, socPct float64 }{{-20, 100}, {0, 90}, {40, 70}, {25, 50}} {
 		b := newBench(leadacid.AGM, 900)
 		b.tempC, b.socPct = at.tempC, at.socPct
-		b.mohm = 4 * leadacid.ResistanceFactor(at.tempC, at.socPct)
-		b.runs(10)
+		const metal = leadacid.MetalShare // and no reaction
+		b.mohm = 4 * leadacid.ChargeFactor(at.tempC, at.socPct) * (metal + (1-metal)*leadacid.ConductionFactor(at.tempC))
+		b.runs(60)
 		assert.InEpsilon(t, 4, b.shown(t), 0.005, "%+v", at)
 	}
 }
@@ -200,20 +225,23 @@ func TestLostReadings(t *testing.T) {
 }
 
 // A neighbor holds the battery 0.1 V above its line at rest: a step of 60 A against that would
-// show 5.7 mΩ.
+// show 5.7 mΩ. What takes 0.6 A may be held, and then only the run itself counts, in which a double
+// layer that empties looks much like resistance: 10 % is what a capability is to keep.
 func TestANeighbourAtRestDoesNotCount(t *testing.T) {
 	b := newBench(leadacid.Flooded, 950)
-	b.heldV = 0.1
-	b.runs(20)
-	assert.InEpsilon(t, 4, b.shown(t), 0.03)
+	b.heldV, b.restA = 0.1, 0.6
+	b.runs(40)
+	assert.InEpsilon(t, 4, b.shown(t), 0.10)
 }
 
-// With a charger on before and after, the inrush alone still tells.
+// With a charger on before and after, the inrush alone still tells, as roughly, and says so.
 func TestChargerOn(t *testing.T) {
 	b := newBench(leadacid.Flooded, 950)
 	b.heldV, b.restA = 1.4, 8
-	b.runs(10)
-	assert.InEpsilon(t, 4, b.shown(t), 0.01)
+	b.runs(40)
+	assert.InEpsilon(t, 4, b.shown(t), 0.10)
+	_, sigma, _, _ := resistance(b.meter)
+	assert.InDelta(t, 4, b.shown(t), 2*sigma)
 }
 
 func TestOneOddRunChangesLittle(t *testing.T) {
@@ -263,12 +291,12 @@ func TestSeasonsTellMetalFromAcid(t *testing.T) {
 		b := newBench(leadacid.Flooded, 950)
 		for i := range 200 {
 			b.tempC = 10 + 25*math.Sin(float64(i)/20)
-			b.mohm = parts.metal + parts.acid*leadacid.AcidFactor(b.tempC)
+			b.mohm = parts.metal + parts.acid*leadacid.ConductionFactor(b.tempC)
 			b.run(2 * time.Second)
 		}
 		amps, sigma, ok := known(b.meter.CrankingA())
 		require.True(t, ok)
-		want := leadacid.Flooded.CrankingCurrentA(parts.metal, parts.acid)
+		want := leadacid.Flooded.CrankingCurrentA(parts.metal, parts.acid, 0)
 		assert.InEpsilon(t, want, amps, 0.03, "%+v", parts)
 		assert.Less(t, sigma/amps, parts.sigma)
 	}
@@ -291,8 +319,8 @@ func TestRunsThatAreNotJudged(t *testing.T) {
 	}
 }
 
-// A restart at any instant but within a run changes nothing of what is said afterwards, bit for
-// bit, with the state gone through JSON.
+// A restart at any instant but within a run and the two seconds after it changes nothing of what is
+// said afterwards, bit for bit, with the state gone through JSON.
 func TestStateGoesOnAsIfNeverStopped(t *testing.T) {
 	play := func(restartAt int) (states []loadtest.State, amps []float64) {
 		b := newBench(leadacid.AGM, 900)
@@ -312,7 +340,7 @@ func TestStateGoesOnAsIfNeverStopped(t *testing.T) {
 		}
 		for i := range 60 {
 			b.tempC = 20 + 10*math.Sin(float64(i)/9)
-			b.mohm = 1.5 + 2.5*leadacid.AcidFactor(b.tempC)
+			b.mohm = 1.5 + 2.5*leadacid.ConductionFactor(b.tempC)
 			b.run(time.Second)
 			x, sigma, _ := known(b.meter.CrankingA())
 			states, amps = append(states, b.meter.State()), append(amps, x, sigma)
@@ -320,8 +348,8 @@ func TestStateGoesOnAsIfNeverStopped(t *testing.T) {
 		return states, amps
 	}
 	wantStates, wantAmps := play(0)
-	const aRun = 59 + 1000 // scans of a minute of rest, of a run and of the seconds beside it
-	for _, at := range []int{1, 30, 5*aRun + 40, 20*aRun + 10, 41 * aRun} {
+	const aRun = 59 + 1025 // scans of a minute of rest, of a run and of the seconds beside it
+	for _, at := range []int{1, 30, 5*aRun + 40, 20*aRun + 50, 41*aRun + 90} {
 		states, amps := play(at)
 		assert.True(t, assert.ObjectsAreEqual(wantStates[45:], states[45:]), "restarted at reading %d", at)
 		assert.Equal(t, wantAmps[90:], amps[90:], "restarted at reading %d", at)

@@ -9,37 +9,35 @@ import (
 
 // A battery that a neighbor or a charger holds up, be it by a fraction of an ampere, is up to some
 // 0.1 V above the line that its discharge follows: near full, hardly any current passes for a while
-// of voltage. A step from such a rest shows too much. The inrush has both its ends in discharge and
-// shows the line itself, so it is what counts; steps against the rest before and after only help
-// where the battery was giving current then. The inrush's price is that voltage and current must be
-// of one instant, as the current falls by a thousand amperes a second. How far apart the channels
-// are is learned at the stops, where the current breaks off: see Lag.
+// of voltage. A step from such a rest shows too much, so that what it is off by is an unknown of the
+// fit; where the battery was giving current, it is next to none. The inrush has both its ends in
+// discharge and shows the line itself. Its price is that voltage and current must be of one instant,
+// as the current falls by a thousand amperes a second. How far apart the channels are is learned at
+// the stops, where the current breaks off: see Lag.
 //
 // After an edge readings are left out for a while: the scan that brings it may have begun before
-// it, so that its voltage and current are not of one side. The start is read as long as the inrush
-// is mostly over and the slow part has not begun.
+// it, so that its voltage and current are not of one side.
 const (
 	settle     = 10 * time.Millisecond  // after an edge, left out; our choice
 	afterStart = 2 * settle             // of a run, before the stop's near side; our choice
-	startSpan  = 200 * time.Millisecond // of the start, that is read; our choice
-	edgeSpan   = 120 * time.Millisecond // from the stop, to either side, that is read; our choice
+	startSpan  = 200 * time.Millisecond // of the start, whose currents must not be missing; our choice
+	edgeSpan   = 120 * time.Millisecond // from the stop, to either side, for the lag; our choice
 	baseAge    = 15 * time.Second       // of the oldest reading to compare a start with; our choice
 	pairGap    = 20 * time.Millisecond  // longest between two readings, for a rate of change; our choice
 
 	minEdgeA    = 15.0 // A: change of current worth reading, 10 mV over it is 0.7 mΩ; our choice
 	minStop     = 3    // count: readings on each side of the stop; our choice
-	ringSize    = 32   // count: readings kept for the stop; our choice
+	minRead     = 8.0  // count: readings of a run, by weight; our choice
+	ringSize    = 32   // count: readings that may turn out to be from after the stop; our choice
 	idleChargeA = 1.5  // A: a battery that takes more is held by a charger; our choice
-	idleHighV   = 13.3 // V: so is one that is higher; our choice
+	idleHighV   = 13.6 // V: so is one that is higher before a run; our choice
 )
 
-// What an edge leaves uncertain by itself, besides class.readV over the step.
+// What a run leaves uncertain by itself, besides what its fit says.
 const (
-	inrushSigma = 0.010 // ratio: of a resistance by the inrush; our choice
-	lateSigma   = 0.025 // ratio: of one whose start was seen by current only; our choice
-	stopSigma   = 0.010 // ratio: of one by the stop, where the battery gives current at rest; our choice
-	heldSigma   = 0.08  // ratio: of one by the stop, where it does not; our choice
-	inrushS     = 0.1   // s: the inrush's time constant: what a lag does is lag over this; our choice
+	inrushSigma = 0.010 // ratio: of a resistance; our choice
+	surePart    = 0.06  // ratio: a fit as sure as this needs no rest to be good; our choice
+	unsurePart  = 0.25  // ratio: a fit less sure than this says nothing; our choice
 )
 
 type phase uint8
@@ -56,30 +54,42 @@ type point struct {
 	v, a float64
 }
 
-// runState reads the edges of one run.
+// runState reads one run.
 type runState struct {
 	class class
 
 	phase phase
 	exact bool
-	open  bool // the start's window
-	begun bool // the first reading was seen
 	start time.Duration
 	stop  time.Duration
 
-	base     point
-	haveBase bool
-	inrush   inrush
+	base       point
+	haveBase   bool
+	fit        fit
+	lagS       float64
+	lagSigma   float64 // s
+	scaleOhm   float64 // of what is expected
+	layerOhm   float64 // of the layer, the same
+	layerSigma float64
+	bent       float64 // share of the resistance that more current than a run's may be off the line by
+	stepA      float64
+	mostA      float64 // readings with more current are left out
 
 	ring   [ringSize]point // the latest readings within the run, and those about the stop
 	ringN  int             // ever written
+	fed    int             // of these, given to the fit
+	first  mean            // of the start
 	before mean
 	behind mean // after the stop
 
-	stepV, stepA float64
-	haveStep     bool
-	tempC        unit.Reading // as last read
-	soc          unit.Estimate
+	leastA, highA float64 // of the current
+	lastA         float64 // before the stop
+	resting       mean    // readings after the stop
+
+	stepV, stepA0 float64
+	haveStep      bool
+	tempC         unit.Reading // as last read
+	soc           unit.Estimate
 }
 
 // mean is a sum of points.
@@ -92,24 +102,50 @@ func (m *mean) add(v, a float64) { m.n, m.v, m.a = m.n+1, m.v+v, m.a+a }
 
 func (m *mean) get() (v, a float64) { return m.v / float64(m.n), m.a / float64(m.n) }
 
-func (s *runState) begin(at time.Duration, exact bool, bendA float64, rest *Rest) {
-	s.phase, s.exact, s.open, s.begun = running, exact, true, false
-	s.start, s.ringN = at, 0
-	s.inrush.n, s.inrush.mostA, s.before, s.behind = 0, bendA, mean{}, mean{}
-	s.haveStep = false
+// begin starts a run, with what is expected of the battery set before.
+func (s *runState) begin(at time.Duration, exact bool, rest *Rest) {
+	s.phase, s.exact = running, exact
+	s.start, s.ringN, s.fed = at, 0, 0
+	s.first, s.before, s.behind = mean{}, mean{}, mean{}
+	s.haveStep, s.resting, s.lastA = false, mean{}, 0
 	s.base, s.haveBase = point{rest.At, rest.VoltageV, rest.CurrentA}, rest.Have && at-rest.At <= baseAge
+	s.leastA, s.highA = math.Inf(1), math.Inf(-1)
+	restA := 0.0
+	if s.haveBase {
+		restA = s.base.a
+	}
+	s.fit.begin(at, restA, max(s.beforeV(), startV))
 }
 
-// restSideWeight returns what a reading at rest is worth as one side of a step: nothing with a
-// charger on, and not much unless the battery gives current.
-func (c *class) restSideWeight(v, a float64) (sigma float64, ok bool) {
+// charged reports whether a reading at rest has a charger on, and says nothing of the line.
+func charged(v, a float64) bool { return a > idleChargeA || v > idleHighV }
+
+// restV returns by how much a rest with the current a may be off the battery's own line.
+func (c *class) restV(a float64) float64 {
 	switch {
-	case a > idleChargeA || v > idleHighV:
-		return 0, false
 	case a < c.givingA:
-		return stopSigma, true
+		return ownV
+	case a <= -c.givingA:
+		return idleV
 	}
-	return heldSigma, true
+	return heldV
+}
+
+// beforeV returns it of the rest before the run.
+func (s *runState) beforeV() float64 {
+	if !s.haveBase || charged(s.base.v, s.base.a) {
+		return heldV
+	}
+	return s.class.restV(s.base.a)
+}
+
+// afterV returns it of what follows the stop.
+func (s *runState) afterV() float64 {
+	if s.resting.n == 0 {
+		return heldV
+	}
+	_, a := s.resting.get()
+	return s.class.restV(a)
 }
 
 // within applies readings of the run.
@@ -118,60 +154,127 @@ func (s *runState) within(at time.Duration, in *unit.Battery, soc unit.Estimate)
 		return
 	}
 	p := point{at, in.VoltageV.Value, in.CurrentA.Value}
-	rate, paired := 0.0, false
-	if s.ringN > 0 {
-		before := &s.ring[(s.ringN-1)%len(s.ring)]
-		dt := (p.at - before.at).Seconds()
-		if paired = p.at > before.at && p.at-before.at <= pairGap; paired {
-			rate = (p.a - before.a) / dt
-		}
+	if s.ringN >= len(s.ring) {
+		s.feed()
 	}
 	s.ring[s.ringN%len(s.ring)] = p
 	s.ringN++
 	s.tempC, s.soc = in.TempC, soc
-	if !s.open {
+	if since := p.at - s.start; since > settle && since <= startSpan {
+		s.first.add(p.v, p.a)
+	}
+}
+
+// feed gives the oldest reading of the ring to the fit.
+func (s *runState) feed() {
+	p := s.ring[s.fed%len(s.ring)]
+	s.fed++
+	s.take(&p, s.start, atE)
+}
+
+// take applies one reading of the run, or of after it.
+func (s *runState) take(p *point, edge time.Duration, where place) {
+	f := &s.fit
+	last := f.last
+	first := !f.have
+	if first {
+		last = point{at: edge, a: p.a}
+		f.v0 = p.v
+		if where == atE {
+			s.rested()
+		}
+	}
+	if p.at < last.at {
 		return
 	}
-	since := p.at - s.start
-	switch {
-	case since > startSpan:
-		s.closeStart()
-	case s.begun && since > settle && paired:
-		s.inrush.add(p.v, p.a, rate)
+	gap := p.at - last.at
+	paired := f.have && gap <= pairGap
+	if where == atE && (gap > pairGap && last.at-edge < startSpan || first && !s.exact) {
+		s.restart(p)
+		return
 	}
-	s.begun = true
+	f.pass((last.a+p.a)/2, gap.Seconds())
+	f.last, f.have = *p, true
+	since := p.at - edge
+	if since <= settle || p.a <= -s.mostA || since < startSpan && !paired {
+		return
+	}
+	rate := 0.0
+	if paired && where == atE {
+		rate = (p.a - last.a) / gap.Seconds()
+	}
+	s.leastA, s.highA = min(s.leastA, p.a), max(s.highA, p.a)
+	lagV := s.lagSigma * rate * s.scaleOhm
+	bentV := s.bent * s.scaleOhm * max(-p.a-s.stepA, 0)
+	sigma := math.Sqrt(sq(s.class.readV) + sq(modelV) + sq(lagV) + sq(bentV))
+	f.add(p.v, p.a+s.lagS*rate, where, s.stepA, sigma, min(1, spanS/since.Seconds()))
+}
+
+// restart forgets the run so far: readings are missing, and with them the currents that the layers
+// have in them. The rest before it still counts.
+func (s *runState) restart(p *point) {
+	v0 := s.fit.v0
+	s.fit.begin(s.start, s.fit.restA, heldV)
+	s.fit.v0 = v0
+	s.fit.held = [layers]float64{}
+	s.rested()
+	s.fit.last, s.fit.have = *p, true
+	for k := range layers {
+		s.fit.held[k], s.fit.y[k] = 1, p.a
+	}
+}
+
+// rested applies the rest before the run.
+func (s *runState) rested() {
+	if s.haveBase && !charged(s.base.v, s.base.a) {
+		s.leastA, s.highA = min(s.leastA, s.base.a), max(s.highA, s.base.a)
+		s.fit.add(s.base.v, s.base.a, atBefore, s.stepA, math.Hypot(s.class.readV, modelV), 1)
+	}
 }
 
 func (s *runState) closeStart() {
-	s.open = false
-	if s.inrush.n > 0 && s.haveBase {
-		v, a := s.inrush.mean()
-		s.stepV, s.stepA, s.haveStep = v-s.base.v, a-s.base.a, true
+	if s.first.n > 0 && s.haveBase && !s.haveStep {
+		v, a := s.first.get()
+		s.stepV, s.stepA0, s.haveStep = v-s.base.v, a-s.base.a, true
 	}
 }
 
-// end closes the run as of at and looks back for the stop's near side.
+// end closes the run as of at: readings of the ring up to it are the run's, the others from after.
 func (s *runState) end(at time.Duration) {
 	if s.phase != running {
 		return
 	}
 	s.closeStart()
 	s.phase, s.stop = tail, at
-	for i := max(0, s.ringN-len(s.ring)); i < s.ringN; i++ {
+	n := s.ringN
+	for i := max(0, n-len(s.ring)); i < n; i++ {
 		p := &s.ring[i%len(s.ring)]
-		switch {
-		case p.at < at && at-p.at <= edgeSpan && p.at-s.start > afterStart:
+		if p.at < at && at-p.at <= edgeSpan && p.at-s.start > afterStart {
 			s.before.add(p.v, p.a)
-		case p.at > at:
-			s.far(*p)
 		}
 	}
+	for s.fed < n && s.ring[s.fed%len(s.ring)].at <= at {
+		s.feed()
+	}
+	s.stopped()
+	for ; s.fed < n; s.fed++ {
+		s.far(&s.ring[s.fed%len(s.ring)])
+	}
+}
+
+// stopped lets the run's last current flow until the stop.
+func (s *runState) stopped() {
+	f := &s.fit
+	if f.have && f.last.at < s.stop {
+		f.pass(f.last.a, (s.stop - f.last.at).Seconds())
+	}
+	s.lastA, f.last.at, f.last.a = f.last.a, s.stop, 0
 }
 
 // after applies readings after the stop.
 func (s *runState) after(at time.Duration, in *unit.Battery, soc unit.Estimate) {
 	p := point{at, in.VoltageV.Value, in.CurrentA.Value}
-	s.far(p)
+	s.far(&p)
 	if p.at-s.stop <= lagSpan {
 		s.ring[s.ringN%len(s.ring)] = p
 		s.ringN++
@@ -179,10 +282,16 @@ func (s *runState) after(at time.Duration, in *unit.Battery, soc unit.Estimate) 
 	s.tempC, s.soc = in.TempC, soc
 }
 
-func (s *runState) far(p point) {
-	if since := p.at - s.stop; since > settle && since <= edgeSpan {
+func (s *runState) far(p *point) {
+	since := p.at - s.stop
+	if since > settle && since <= edgeSpan {
 		s.behind.add(p.v, p.a)
 	}
+	if !s.fit.have || since > tailSpan || p.a > idleChargeA {
+		return
+	}
+	s.resting.add(p.v, p.a)
+	s.take(p, s.stop, atAfter)
 }
 
 // A battery that takes class.takingA or more while the motor pulls its posts down by takingDipV is
@@ -204,69 +313,44 @@ func (s *runState) took() (took, ok bool) {
 
 // result is what a run showed.
 type result struct {
-	ohm, sigma float64 // resistance as it was; sigma leaves out the gains' class
-	emfV       float64 // voltage the run's line points to at no current
-	ok, emfOK  bool
-	good       bool // by the inrush, or from a rest in which the battery gave current
+	answer
+	emfV      float64 // voltage the run's line points to at no current
+	ok, emfOK bool
+	good      bool // sure by itself
 }
 
-// read puts the two edges together: the resistance over a step of stepA from none.
-func (s *runState) read(lag *Lag, stepA float64) (out result) {
-	lagS, lagSigmaS := lag.seconds()
-	var w, sum float64
-	take := func(ohm, sigma float64) {
-		v := sq(sigma)
-		w, sum = w+1/v, sum+ohm/v
+// read solves the run: the resistance statedS after a step to the run's current, as it was. Its sigma
+// leaves out the gains' class.
+func (s *runState) read() (out result) {
+	if s.fit.n < minRead || s.highA-s.leastA < minEdgeA {
+		return out
 	}
-	line, lineOK := s.inrush.line(lagS, stepA, s.class.readV)
-	if own := inrushSigma; lineOK {
-		if !s.exact { // the motor may have begun before the first scan: the current still fell, or there were no line
-			own = lateSigma
-		}
-		take(line.ohm, math.Hypot(line.sigma, line.ohm*math.Hypot(own, lagSigmaS/inrushS)))
-		out.good = true
+	e := expected{
+		scaleOhm: s.scaleOhm, bent: s.bent, beforeV: s.beforeV(), afterV: s.afterV(),
+		step: max(-s.lastA, minEdgeA) / s.stepA,
 	}
-	stopOhm, stopA, stopOK := s.stopEdge()
-	if stopOK {
-		v1, a1 := s.behind.get()
-		if sigma, usable := s.class.restSideWeight(v1, a1); usable {
-			take(stopOhm, math.Hypot(sigma*stopOhm, s.class.readV/stopA))
-			out.good = out.good || sigma == stopSigma
-		}
+	layer, ok := s.fit.solve(&e)
+	if ok && layer.bendOhm < 0 { // no reaction takes more for each ampere the more flow
+		e.bent = 0
+		layer, ok = s.fit.solve(&e)
 	}
-	if w == 0 && s.haveBase && s.inrush.n >= minStart {
-		sigma, usable := s.class.restSideWeight(s.base.v, s.base.a)
-		v, a := s.inrush.mean()
-		if v, a = v-s.base.v, a-s.base.a; usable && a < -minEdgeA && v < 0 {
-			take(v/a, math.Hypot(max(sigma, lagSigmaS/inrushS)*v/a, s.class.readV/a))
-		}
+	if !ok {
+		return out
 	}
-	if w > 0 {
-		out.ohm, out.sigma, out.ok = sum/w, math.Sqrt(1/w), true
+	// What earlier runs say of the layer helps with the whole, but must not be learned again.
+	e.layerOhm, e.layerSigma = s.layerOhm, s.layerSigma
+	if out.answer, ok = s.fit.solve(&e); !ok || !(out.ohm > minOhm && out.ohm < maxOhm) {
+		return out
 	}
-	if stopOK {
+	out.layerOhm, out.layerSigma = layer.layerOhm, layer.layerSigma
+	out.ok = out.sigma < unsurePart*out.ohm
+	out.good = out.sigma < surePart*out.ohm
+	out.sigma = math.Hypot(out.sigma, inrushSigma*out.ohm)
+	if s.before.n >= minStop && out.ok {
 		v, a := s.before.get()
-		if lineOK {
-			stopOhm = line.ohm
-		}
-		out.emfV, out.emfOK = v-a*stopOhm, true
+		out.emfV, out.emfOK = v-a*out.ohm, true
 	}
 	return out
-}
-
-// stopEdge returns the resistance over the stop and by how much the current moved.
-func (s *runState) stopEdge() (ohm, stepA float64, ok bool) {
-	if s.before.n < minStop || s.behind.n < minStop {
-		return 0, 0, false
-	}
-	v0, a0 := s.before.get()
-	v1, a1 := s.behind.get()
-	stepA = a1 - a0
-	if stepA < minEdgeA {
-		return 0, 0, false
-	}
-	ohm = (v1 - v0) / stepA
-	return ohm, stepA, ohm > 0
 }
 
 func sq(x float64) float64 { return x * x }

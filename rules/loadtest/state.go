@@ -69,6 +69,8 @@ func (s *State) check() error {
 		in("covariance", p.Covar, -covar, covar)
 		in("correction", p.CorrectionShare, 0, maxCorrection)
 		in("scatter", p.Scatter, minScatter, maxScatter)
+		in("layer resistance", p.LayerMohm, 0, maxMohm)
+		in("variance of layer", p.VarLayer, 0, maxMohm*maxMohm)
 	}
 	in("strikes", float64(s.Parts.Strikes), -maxStrikes, maxStrikes)
 	in("emf", s.EMFV, 0, maxEMFV)

@@ -128,6 +128,14 @@ func (b *Bank) BatteryA(k int) float64 {
 	return b.Flow.CurrentA[k]
 }
 
+// Prepare says how long the step will be that Solve finds the currents of: the batteries' double
+// layers move within it.
+func (b *Bank) Prepare(dtS float64) {
+	for k := range b.n {
+		b.cells[k].Prepare(dtS)
+	}
+}
+
 // Step lets dtS seconds pass with the currents of the last Solve, in air of ambientC.
 func (b *Bank) Step(dtS, ambientC float64) {
 	for k := range b.n {

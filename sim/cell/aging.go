@@ -37,7 +37,8 @@ func (b *Battery) apply(a Aging) {
 	b.wells.size(whole, float64(rated*active))
 	b.acid.size(d, rated, unit, active)
 	b.heat.size(d, rated)
-	b.ohmic.size(a, rated, unit, active)
+	b.ohmic.size(d, a, rated, unit, active)
 	b.charging.size(d, rated, b.wells.plateAh+b.wells.backAh, unsulfated, active)
 	b.surface.size(d, rated)
+	b.layer.size(d)
 }

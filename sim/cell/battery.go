@@ -8,6 +8,7 @@ type Battery struct {
 	surface  surface
 	heat     heat
 	ohmic    ohmic
+	layer    layer
 	charging charging
 
 	restV float64 // all live cells at no current
@@ -47,18 +48,20 @@ func New(spec Spec, socPct, tempC float64) (Battery, error) {
 func (b *Battery) reset(socPct, tempC float64) {
 	b.wells.reset(socPct)
 	b.acid.gradient, b.surface.v = 0, 0
+	b.layer.reset()
 	b.heat.tempC = tempC
 	b.warm()
 	b.stepS = 0
 	b.refresh()
 }
 
-// Terminal is the voltage between the posts in V at this instant if currentA flows (positive
-// charges), and its slope dV/dI in ohm, which is above zero. The voltage rises with the current
-// everywhere and without a jump; its slope steps at no current in a battery more than half empty.
-// NaN counts as no current, and currents are held to ±100 kA.
+// Terminal is the voltage between the posts in V if currentA flows (positive charges), and its slope
+// dV/dI in ohm, which is above zero. It is the voltage at the end of a step of the length given to
+// Prepare, or else of the last one: by then the double layer has moved, and nothing else. The
+// voltage rises with the current everywhere and without a jump; its slope steps at no current in a
+// battery more than half empty. NaN counts as no current, and currents are held to ±100 kA.
 func (b *Battery) Terminal(currentA float64) (v, dVdI float64) {
-	if currentA == 0 {
+	if currentA == 0 && b.layer.phi == 0 {
 		return b.restV, b.slopeAtRest()
 	}
 	currentA = limitCurrent(currentA)
@@ -75,11 +78,12 @@ type answer struct {
 
 // slopeAtRest is what terminal gives for no current, without its roots and logarithm.
 func (b *Battery) slopeAtRest() float64 {
-	return (b.ohmic.ohm + b.ohmic.transferAtRest()) + float64(b.live*b.charging.slopeAtRest())
+	_, ctOhm := b.ohmic.chargeTransfer(&b.layer, 0)
+	return (b.ohmic.ohm + ctOhm) + float64(b.live*b.charging.slopeAtRest())
 }
 
 func (b *Battery) terminal(currentA float64) (v, slope, gasA float64) {
-	ct, ctOhm := b.ohmic.chargeTransfer(currentA)
+	ct, ctOhm := b.ohmic.chargeTransfer(&b.layer, currentA)
 	w, wOhm, gasA := b.charging.acceptance(currentA)
 	v = b.restV + float64(currentA*b.ohmic.ohm) + ct + float64(b.live*w)
 	slope = b.ohmic.ohm + ctOhm + float64(b.live*wOhm)

@@ -13,8 +13,8 @@ const (
 	coldV   = 7.2
 	emptyV  = 10.5 // 20 h capacity
 	runA    = 60.0 // one battery's share of a pump motor's 120 A
-	runS    = 0.1
-	runStep = 0.005
+	runS    = 2.0
+	runStep = 0.05
 )
 
 func validateStart(spec Spec, socPct, tempC float64) error {

@@ -83,12 +83,12 @@ func TestResistanceFacts(t *testing.T) {
 	}
 }
 
-// runMohm is the drop 100 ms after 60 A set in, over 60 A.
+// runMohm is the drop 2 s after 60 A set in, over 60 A.
 func runMohm(b Battery, socPct, tempC float64) float64 {
 	b.reset(socPct, tempC)
 	before, _ := b.Terminal(0)
-	for range 20 {
-		b.Step(0.005, -60, tempC)
+	for range 40 {
+		b.Step(0.05, -60, tempC)
 	}
 	after, _ := b.Terminal(-60)
 	return (before - after) / 60 * 1000

@@ -3,15 +3,14 @@ package cell
 import "liftbank/sim/detmath"
 
 // Make-up of a 100 Ah battery with the scale of resistances at one, six cells in series, 25 °C,
-// full. The scale is found from the rated CCA. Shares chosen so that resistance rises 1.5 to 2
-// times to -18 °C, 1.1 to 1.3 times to 50 % and 1.5 to 2.5 times to 0 % charge (general literature,
-// from memory) and falls 0.5 to 1 % per °C near 25 °C.
+// full, besides the reaction (Design.TransferPct). The scale is found from the rated CCA. Shares
+// chosen so that resistance rises 1.5 to 2 times to -18 °C, 1.1 to 1.3 times to 50 % and 1.5 to 2.5
+// times to 0 % charge (general literature, from memory) and falls 0.5 to 1 % per °C near 25 °C.
 const (
-	metalOhm  = 0.00090 // grids, straps, posts: metal, taken as constant over temperature
-	acidOhm   = 0.00100 // acid in pores and separator
-	massOhm   = 0.00060 // active mass; grows as lead sulfate, an insulator, fills it
-	exchangeA = 500.0   // exchange current at 25 °C, full
-	filmOhm   = 1.5e-8  // sulfate film at the plates, times (share left)^-4
+	metalOhm = 0.00090 // grids, straps, posts: metal, taken as constant over temperature
+	acidOhm  = 0.00100 // acid in pores and separator
+	massOhm  = 0.00060 // active mass; grows as lead sulfate, an insulator, fills it
+	filmOhm  = 1.5e-8  // sulfate film at the plates, times (share left)^-4
 )
 
 const (
@@ -34,12 +33,15 @@ const (
 type ohmic struct {
 	ohm          float64
 	inv2Exchange float64
+	exchange     float64 // exchange current over that at 25 °C, full
 	filmOhm      float64
 
 	// At this temperature.
 	acidOhm   float64
 	exchangeA float64
+	exchangeT float64 // exchangeA over that at 25 °C
 	ctV       float64 // transferV of all live cells
+	ctShare   float64 // ctV over that at 25 °C
 
 	// At 25 °C, full.
 	metalOhm0  float64
@@ -51,30 +53,38 @@ type ohmic struct {
 
 // size sets the resistances of an aged battery, for a scale of resistances over the capacity (unit)
 // and a share of the active mass that takes part.
-func (o *ohmic) size(a Aging, ratedAh, unit, active float64) {
+func (o *ohmic) size(d Design, a Aging, ratedAh, unit, active float64) {
 	live := float64(cells - a.ShortedCells)
 	unsulfated := 1 - float64(0.01*a.SulfationPct)
 	share := (live + float64(shortedOhmShare*(cells-live))) / cells
 	o.metalOhm0 = float64(float64(metalOhm*unit) * share)
 	o.acidOhm0 = float64(float64(acidOhm*unit)*share) / active
 	o.massOhm0 = float64(float64(massOhm*unit)*share) / float64(float64(active*unsulfated)*float64(active*active))
+	exchangeA := d.exchangeA()
 	o.exchangeA0 = float64(exchangeA*active) / unit
 	o.filmOhm0 = float64(float64(filmOhm*100)/ratedAh*share) / active
-	o.metalOhm0 += float64(float64(0.01*a.RaisedResistancePct) * newRunOhm(unit))
+	o.metalOhm0 += float64(float64(0.01*a.RaisedResistancePct) * newRunOhm(exchangeA, unit))
 	if a.OpenCell {
 		o.metalOhm0 += openOhm
 	}
 }
 
+// exchangeA is the exchange current for a scale of resistances of one and 100 Ah at 25 °C, full: the
+// one with which the reaction has TransferPct of the resistance at small currents.
+func (d Design) exchangeA() float64 {
+	share := float64(0.01 * d.TransferPct)
+	return float64(0.5*transferV(refC, cells)) * (1 - share) / float64(share*(metalOhm+acidOhm+massOhm))
+}
+
 // newRunOhm is the resistance of the new battery as a run shows it, in closed form: what
 // RaisedResistancePct is % of.
-func newRunOhm(unit float64) float64 {
+func newRunOhm(exchangeA, unit float64) float64 {
 	ct := transferV(refC, cells)
 	i0 := exchangeA / unit
 	return float64((metalOhm+acidOhm+massOhm)*unit) + float64(ct*detmath.Asinh(runA/(2*i0)))/runA
 }
 
-// transferV is 2 n RT/F, the charge-transfer voltage of n cells.
+// transferV is 2 n RT/F, the charge-transfer voltage of n cells: RT/F for each of two electrodes.
 func transferV(tempC, n float64) float64 {
 	return float64(float64(2*n)*gasJPerMolK) * (tempC + kelvin) / faradayC
 }
@@ -82,8 +92,9 @@ func transferV(tempC, n float64) float64 {
 // warm renews what depends on temperature.
 func (o *ohmic) warm(t *thermal, live float64) {
 	o.acidOhm = float64(o.acidOhm0 * t.acid)
-	o.exchangeA = float64(o.exchangeA0 * t.exchange)
+	o.exchangeA, o.exchangeT = float64(o.exchangeA0*t.exchange), t.exchange
 	o.ctV = transferV(t.atC, live)
+	o.ctShare = (t.atC + kelvin) / (refC + kelvin)
 }
 
 // refresh renews what Terminal needs from the state.
@@ -99,18 +110,18 @@ func (o *ohmic) refresh(w *wells, poreMolality float64) {
 	acid := float64(o.acidOhm * float64(0.5*(y+1/y)))
 	mass := o.massOhm0 / (1 - float64(massFill*drawn))
 	o.ohm = (o.metalOhm0 + acid) + mass
-	o.inv2Exchange = 0.5 / float64(o.exchangeA*(inactiveArea+float64((1-inactiveArea)*left)))
+	area := inactiveArea + float64((1-inactiveArea)*left)
+	o.inv2Exchange = 0.5 / float64(o.exchangeA*area)
+	o.exchange = float64(o.exchangeT * area)
 }
 
-// chargeTransfer is the Butler-Volmer overpotential of both electrodes in V, symmetric, 2 n RT/F
-// asinh(I/2I0), and its slope in ohm.
-func (o *ohmic) chargeTransfer(currentA float64) (v, slope float64) {
-	y, root := detmath.AsinhRoot(float64(currentA * o.inv2Exchange))
-	return float64(o.ctV * y), float64(o.ctV*o.inv2Exchange) / root
+// chargeTransfer is the overpotential of both electrodes in V at the end of a step, and its slope in
+// ohm. Once the double layer has relaxed it is Butler and Volmer's, symmetric: transferV
+// asinh(I/2I0).
+func (o *ohmic) chargeTransfer(l *layer, currentA float64) (v, slope float64) {
+	phi, dPhi := l.end(float64(currentA * o.inv2Exchange))
+	return float64(o.ctV * phi), float64(float64(o.ctV*o.inv2Exchange) * dPhi)
 }
-
-// transferAtRest is the slope of chargeTransfer at no current.
-func (o *ohmic) transferAtRest() float64 { return float64(o.ctV * o.inv2Exchange) }
 
 // film is the drop over the sulfate film in discharge, V (zero in charge, so that the slope steps
 // at no current), and its slope in ohm. It levels off at filmLimitV, where the cells have reversed

@@ -19,6 +19,7 @@ var sulzer2019 = Spec{
 		FullMolality: 6.58, EmptyMolality: 0.31, Ah10hPct: 98.6, Ah1hPct: 87.7, Ah0CPct: 100,
 		SelfDischargePctMonth: 2, GassingMaPer100Ah: 8, GassingPerV: 12,
 		AcceptanceH: 0.058, SurfaceChargeV: 0.022, SurfaceDecayH: 1,
+		TransferPct: 11, LayerS: 0.01,
 	},
 }
 

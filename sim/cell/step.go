@@ -4,11 +4,12 @@ import "math"
 
 const maxStepS = 60.0 // longer steps are taken in parts
 
-// Prepare makes the factors of a step length ahead of time. Step does so itself when the length
-// changes: calling this never changes a result.
+// Prepare makes the factors of a step length ahead of time, and tells Terminal how long the step is
+// that its current is asked for. Step makes them itself when the length changes: calling this never
+// changes what a step does.
 func (b *Battery) Prepare(dtS float64) {
-	if dtS > 0 && dtS <= maxStepS {
-		b.prepare(dtS)
+	if dtS > 0 {
+		b.prepare(min(dtS, maxStepS))
 	}
 }
 
@@ -22,8 +23,10 @@ func (b *Battery) prepare(dtS float64) {
 		b.heat.prepare(dtS)
 	}
 	b.stepS, b.stepAtC = dtS, t.atC
+	b.last = answer{} // of another length
 	b.acid.prepare(dtS, t)
 	b.surface.prepare(dtS, t)
+	b.layer.prepare(dtS)
 }
 
 // Step advances the battery by dtS seconds with currentA (positive charges) constant and the
@@ -55,6 +58,7 @@ func (b *Battery) step(dtS, currentA, ambientC float64) {
 	main := currentA - gasA
 	b.wells.step(main, gasA, selfA)
 	b.acid.step(main)
+	b.layer.step(float64(currentA * b.ohmic.inv2Exchange))
 	b.surface.step(dtS, currentA, (v-b.restV)/max(b.live, 1), b.wells.drain.hours)
 	if b.heat.step(b.lostW(currentA, v, gasA), ambientC) {
 		b.warm()
@@ -66,7 +70,7 @@ func (b *Battery) step(dtS, currentA, ambientC float64) {
 // same question.
 func (b *Battery) answered(currentA float64) (v, gasA float64) {
 	switch {
-	case currentA == 0:
+	case currentA == 0 && b.layer.phi == 0:
 		return b.restV, b.charging.gasRestA
 	case b.last.known && b.last.currentA == currentA:
 		return b.last.v, b.last.gasA
@@ -100,4 +104,5 @@ func (b *Battery) refresh() {
 	b.restV = float64(b.live * b.cellV)
 	b.ohmic.refresh(&b.wells, b.acid.poreMolality)
 	b.charging.refresh(&b.wells, b.cellV)
+	b.layer.refresh(b.ohmic.exchange, b.ohmic.ctShare)
 }

@@ -27,8 +27,8 @@ func (b *Battery) CapacityAh() float64 { return b.wells.fullAh }
 // TempC is the battery's temperature in °C.
 func (b *Battery) TempC() float64 { return b.heat.tempC }
 
-// ResistanceMohm25 is the resistance in mΩ as a motor run would show it: the drop 100 ms after 60 A
-// set in, over 60 A, at 25 °C, fully charged and rested.
+// ResistanceMohm25 is the resistance in mΩ as a motor run would show it: the drop 2 s after 60 A set
+// in, over 60 A, at 25 °C, fully charged and rested.
 func (b *Battery) ResistanceMohm25() float64 {
 	c := *b
 	c.reset(100, refC)

@@ -56,6 +56,14 @@ type Battery struct {
 	SoCPct    float64        `yaml:"soc_pct" want:"0 to 100"`                   // 100
 	Reversed  bool           `yaml:"reversed"`                                  // clamped the wrong way round
 	Aging     Aging          `yaml:"aging"`
+	Layer     Layer          `yaml:"layer"`
+}
+
+// Layer is the double layer of the plates and the reaction it lies across. Zero is that of the
+// chemistry.
+type Layer struct {
+	TransferPct float64 `yaml:"transfer_pct" want:"0 to 80"`  // the reaction's share of a new battery's resistance, 15
+	RelaxationS float64 `yaml:"relaxation_s" want:"0 to 1.5"` // at small currents, 25 °C, full, 0.08
 }
 
 // Aging is how far a battery has gone.

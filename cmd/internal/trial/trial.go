@@ -31,8 +31,8 @@ type Options struct {
 // what is counted nor what is said.
 const CoarseRest = 30 * time.Second
 
-// coarseTail is how long scans stay fast after a run then: four times what is read.
-const coarseTail = 500 * time.Millisecond
+// coarseTail is how long scans stay fast after a run then: what is read.
+const coarseTail = 1500 * time.Millisecond
 
 // Trial is a scenario being played.
 type Trial struct {

@@ -33,9 +33,12 @@ type Battery struct {
 	Kind      string         `json:"aging"` // new, metal, capacity, sulfation, mixed
 	Chemistry cell.Chemistry `json:"chemistry"`
 	TempC     float64        `json:"temp_c"`      // mean of the air
+	LagS      float64        `json:"lag_s"`       // of the double layer
+	LayerPct  float64        `json:"layer_pct"`   // the reaction's share of the resistance
 	TrueShare float64        `json:"true_share"`  // capability over rated
 	At        [points]Said   `json:"at"`          // after 20 and 30 judged runs, and at the end
 	CalledAt  uint32         `json:"called_runs"` // judged runs when first called tired or failed; 0: never
+	CalledFit bool           `json:"called_fit"`  // ever, fit or fit-low
 	Runs      uint32         `json:"runs_judged"`
 }
 
@@ -92,6 +95,7 @@ func play(ctx context.Context, o *suite.Options, seed uint64) ([]*Battery, error
 			k: k, trueA: truth[k].CrankingA, trueMohm: truth[k].ResistanceMohm,
 			Battery: Battery{
 				Seed: seed, ID: b.ID, Kind: aged[k], Chemistry: b.Chemistry, TempC: sc.Weather.MeanC,
+				LagS: b.Layer.RelaxationS, LayerPct: b.Layer.TransferPct,
 				TrueShare: truth[k].CrankingA / b.RatedCCA,
 			},
 		})
@@ -123,6 +127,7 @@ type follower struct {
 func (f *follower) step(out *rules.Output) {
 	s := &out.Battery[f.k]
 	f.Runs = s.RunsJudged
+	f.CalledFit = f.CalledFit || s.Verdict == loadtest.Fit || s.Verdict == loadtest.FitLow
 	if s.Verdict >= loadtest.Tired && f.CalledAt == 0 {
 		f.CalledAt = max(s.RunsJudged, 1)
 	}
@@ -148,8 +153,8 @@ func (f *follower) note(p int, s *rules.BatteryState) {
 
 // Summary returns a line about the battery.
 func (b *Battery) Summary() string {
-	text := fmt.Sprintf("unit %d battery %s %s %s %.0f °C, %.0f %% of rated:",
-		b.Seed, b.ID, b.Chemistry, b.Kind, b.TempC, 100*b.TrueShare)
+	text := fmt.Sprintf("unit %d battery %s %s %s %.0f °C, layer %.2f s %.0f %%, %.0f %% of rated:",
+		b.Seed, b.ID, b.Chemistry, b.Kind, b.TempC, b.LagS, b.LayerPct, 100*b.TrueShare)
 	for p, a := range b.At {
 		if a.Seen && a.Known {
 			text += fmt.Sprintf(" [%d: %+.1f ±%.1f %%, resistance %+.1f ±%.1f %%, %v]",
@@ -158,6 +163,9 @@ func (b *Battery) Summary() string {
 	}
 	return fmt.Sprintf("%s %d runs, called at %d", text, b.Runs, b.CalledAt)
 }
+
+// within10 reports whether the error is at most 10 %.
+func (a *Said) within10() bool { return math.Abs(a.OffPct) <= 10 }
 
 // within5 reports whether the error is at most 5 %.
 func (a *Said) within5() bool { return math.Abs(a.OffPct) <= 5 }

@@ -2,6 +2,7 @@ package capability
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"strings"
 	"time"
@@ -32,11 +33,13 @@ func Scenario(seed uint64) (sc scenario.Scenario, aged []string) {
 	sc = scenario.Default()
 	sc.Name, sc.Seed, sc.Days = fmt.Sprintf("aged-%d", seed), seed, days
 	sc.Start = time.Date(2025, 3, 3, 0, 0, 0, 0, time.UTC) // begins with a night's rest
+	layers := rand.New(rand.NewPCG(seed, 0x6c61796572))
 	n := 1 + random.IntN(3)
 	draw.Batteries(&sc, n, random)
 	for k := range sc.Bank.Batteries {
 		kind := &kinds[random.IntN(len(kinds))]
 		sc.Bank.Batteries[k].Aging = kind.at(draw.Between(random, 0.2, 1.1))
+		sc.Bank.Batteries[k].Layer = layerOf(layers)
 		aged = append(aged, kind.name)
 	}
 	draw.DiagonalLeads(&sc, 0.5)
@@ -49,6 +52,22 @@ func Scenario(seed uint64) (sc scenario.Scenario, aged []string) {
 		sc.Motor.RunA, sc.Motor.ReliefA, sc.Motor.BreakerA, sc.Motor.ResistanceMohm = 80, 107, 100, 39
 	}
 	return sc, aged
+}
+
+// Layers are drawn log-uniform. The lags are those of the two electrodes in PyBaMM's Sulzer2019
+// parameters (0.03 and 0.5 s) and beyond. The reaction's share, from half of to three times that of
+// the typical battery, is our choice: no published range was found. The bands of resistance over
+// temperature end near 14 %, and Sulzer2019 has some 75 %, which is not drawn.
+const (
+	leastLagS, mostLagS             = 0.01, 0.6
+	leastTransferPct, mostTransfPct = 5.0, 30.0
+)
+
+func layerOf(random *rand.Rand) scenario.Layer {
+	between := func(lo, hi float64) float64 { return lo * math.Pow(hi/lo, random.Float64()) }
+	return scenario.Layer{
+		TransferPct: between(leastTransferPct, mostTransfPct), RelaxationS: between(leastLagS, mostLagS),
+	}
 }
 
 // describe returns what --only is matched with.
