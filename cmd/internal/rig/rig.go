@@ -297,6 +297,9 @@ func (r *Rig) fault(f *scenario.SensorFault) (begin, end func(), err error) {
 	case "channel-warm":
 		return all(func(t *tap) { t.perC += f.Value }), all(func(t *tap) { t.perC -= f.Value }), nil
 	case "channel-scaled":
+		if f.Value == 0 {
+			return nil, nil, errors.New("channel-scaled by 0: want channel-stuck at 0")
+		}
 		scale := func(by float64) func() {
 			return all(func(t *tap) { t.sensor.Error.Gain = cmp.Or(t.sensor.Error.Gain, 1) * by })
 		}
