@@ -40,6 +40,15 @@ func (b *batteries) forget(i int) {
 	b.judge[i] = loadtest.Judge{}
 }
 
+// mistrust starts afresh what was learned of battery i from a sensor that was wrong; its capacity
+// stays.
+func (b *batteries) mistrust(i int) {
+	s, v, a := &b.spec[i], b.class.Of(unit.BatteryVoltage, i), b.class.Of(unit.BatteryCurrent, i)
+	b.load[i] = loadtest.New(loadtest.Params{Chemistry: s.Chemistry, RatedCCA: s.RatedCCA, Voltage: v, Current: a})
+	b.judge[i] = loadtest.Judge{}
+	b.est[i].Mistrust()
+}
+
 // stepBatteries applies the scan to the estimators of each battery, and returns what was stored
 // less what was given, Ah.
 func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
@@ -52,11 +61,15 @@ func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
 	for i, est := range e.cells.est {
 		b := e.read.Battery[i]
 		b.TempC = e.frame.Temps[i]
+		facts.Zero = e.frame.Zeros[i]
+		facts.Past, facts.MaybePast = e.trust.PastSensor(i)
 		drawn, charged, stored := est.DrawnAh(), est.ChargedAh(), est.StoredAh()
 		est.Step(e.last, &b, facts)
 		e.count.Share(i, est.DrawnAh()-drawn, est.ChargedAh()-charged)
 		movedAh += est.StoredAh() - stored
-		e.cells.stepLoad(i, e.out.At, &in.Battery[i], b.TempC, running)
+		own := in.Battery[i]
+		own.CurrentA.Value = e.flows[i].Value
+		e.cells.stepLoad(i, e.out.At, &own, b.TempC, running)
 	}
 	return movedAh
 }
@@ -121,6 +134,15 @@ func (b *batteries) capability(i int, at unit.Moment, s *view.BatteryState) {
 		}
 	}
 	s.Verdict, s.WaitsFor = b.judge[i].Step(&ev)
+}
+
+// overRating returns what each battery's capability is over its rating by its sensors, believed or
+// not.
+func (b *batteries) overRating() (share [MaxBatteries]unit.Estimate) {
+	for i, m := range b.load {
+		share[i] = over(m.CrankingA(), b.spec[i].RatedCCA)
+	}
+	return share
 }
 
 // over returns an estimate as a share of a rating.

@@ -9,6 +9,7 @@ import (
 	"liftbank/rules/detect"
 	"liftbank/rules/feed"
 	"liftbank/rules/finding"
+	"liftbank/rules/leadacid"
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
 	"liftbank/rules/pump"
@@ -16,6 +17,7 @@ import (
 	"liftbank/rules/trust"
 	"liftbank/rules/unit"
 	"liftbank/rules/view"
+	"liftbank/rules/zero"
 )
 
 // Engine follows one unit: it holds the parts that know something, and the order of one step. It
@@ -25,6 +27,7 @@ type Engine struct {
 	set settings.Settings
 
 	trust  *trust.Channels
+	zeros  *zero.Learner
 	cells  *batteries
 	net    *network.Meter
 	ahead  *ahead
@@ -44,8 +47,9 @@ type Engine struct {
 	due      time.Duration // next time that capability, links and the like are worked out
 	slow     bool          // they were in this step
 	feedPath Estimate
-	read     unit.Scan // what may be believed of the scan
-	posts    unit.Scan // the posts as measured, for the network
+	read     unit.Scan                  // what may be believed of the scan
+	posts    unit.Scan                  // the posts as measured, for the network
+	flows    [MaxBatteries]unit.Reading // the currents, believed or not, without the zeros
 	ended    []pump.Ended
 	frame    view.Frame
 	out      Output
@@ -62,7 +66,7 @@ func New(cfg Config) (*Engine, error) {
 	}
 	n := len(cfg.Batteries)
 	cfg.Classes = cfg.Classes.OrDefault()
-	e := &Engine{cfg: cfg, trust: trust.New(n)}
+	e := &Engine{cfg: cfg, trust: trust.New(n), zeros: newZeros(&cfg)}
 	e.cells, e.net = newBatteries(cfg.Batteries, &e.cfg.Classes), network.New(n, cfg.NegativeTap, &e.cfg.Classes)
 	if err := e.configure(); err != nil {
 		return nil, fmt.Errorf("rules: %w", err)
@@ -97,13 +101,14 @@ func (e *Engine) Step(in *Input) *Output {
 	e.trust.Mask(in, &e.read)
 	bank.FillTemps(&e.read, e.frame.Temps)
 	e.frame.TempC = e.frame.Temps[0]
+	e.takeZeros()
 	bankV, bankA := bank.Readings(&e.read, len(e.cfg.Batteries))
 
 	began := e.stepMotor(bankV, bankA)
 	moved := e.stepBatteries(in, began)
 	e.count.Energy(bankV, bankA, dt, began && e.cfg.HasCommand)
 	e.stepFeed(bankA)
-	stepNetwork(e.net, &e.frame, e.motor, &e.posts, e.cfg.NegativeTap)
+	stepNetwork(e.net, &e.frame, e.motor, e.trust, &e.posts, e.cfg.NegativeTap)
 	e.ahead.step(&e.frame, e.cells, e.motor)
 	e.summarize(bankV, bankA)
 	e.stepCounts(moved)
@@ -137,12 +142,8 @@ func (e *Engine) judge() {
 	e.found.Judge(detect.First)
 	f.Series, f.Reversed = e.book.AnyActive(detect.SeriesWired.Name), e.book.AnyActive(detect.Reversed.Name)
 	f.Look()
-	running, _ := e.motor.Running()
-	ran := e.motor.Last()
-	e.trust.Check(f.Raw, trust.Facts{
-		Running: running, EverRan: ran.Number > 0, RanTo: ran.Start + ran.Duration, Quiet: f.QuietFor > 0, InSeries: f.Series,
-		BankA: f.Bank.CurrentA, MinA: e.set.MotorMinA,
-	})
+	e.checkChannels()
+	e.learnZeros()
 	e.found.Judge(detect.Swift)
 	if e.slow {
 		e.stepDay()
@@ -153,6 +154,50 @@ func (e *Engine) judge() {
 	if e.slow || e.book.Pending() {
 		e.found.Explain()
 	}
+}
+
+// checkChannels compares the channels with each other, and starts afresh what was learned from one
+// that turns out to be wrong, or to be right again.
+func (e *Engine) checkChannels() {
+	f := &e.frame
+	running, since := e.motor.Running()
+	ran := e.motor.Last()
+	facts := trust.Facts{
+		Running: running, EverRan: ran.Number > 0, RanTo: ran.Start + ran.Duration, Quiet: f.QuietFor > 0, InSeries: f.Series,
+		BankA: f.Bank.CurrentA, MinA: e.set.MotorMinA, RunFor: e.last - since, Reversed: f.Reversed,
+	}
+	for i := range e.cfg.Batteries {
+		soc := &e.out.Battery[i].SoCPct
+		spec := &e.cfg.Batteries[i]
+		b := trust.BatteryFacts{FlowA: e.flows[i], RatedAh: spec.RatedAh, AtMostPct: 100, FullV: e.fullV(i)}
+		if soc.Known {
+			b.AtMostPct = soc.Value + 2*soc.Sigma
+		}
+		facts.Battery[i] = b
+	}
+	e.trust.Check(f.Raw, facts)
+	if e.slow && !running {
+		over := e.cells.overRating()
+		e.trust.Rated(&over)
+	}
+	for i := range e.cfg.Batteries {
+		if e.trust.Turned(i) {
+			e.cells.mistrust(i)
+			e.count.Replaced(i)
+			e.net = network.New(len(e.cfg.Batteries), e.cfg.NegativeTap, &e.cfg.Classes)
+			e.pump.Drops.Count = 0
+		}
+	}
+}
+
+// fullV returns the voltage at which battery i rests when it is full, at its temperature.
+func (e *Engine) fullV(i int) float64 {
+	v := e.cfg.Batteries[i].Chemistry.RestedVFromSoC(100)
+	if t := e.frame.Temps[i]; t.OK() {
+		shift, _ := leadacid.RestedVAtReference(0, t.Value)
+		v -= shift
+	}
+	return v
 }
 
 // emitFindings passes on what happened to findings as events.

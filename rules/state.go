@@ -19,6 +19,7 @@ import (
 	"liftbank/rules/pump"
 	"liftbank/rules/trust"
 	"liftbank/rules/unit"
+	"liftbank/rules/zero"
 )
 
 // StateVersion is the version of State that is written. It goes up when an older reader would take
@@ -47,6 +48,7 @@ type State struct {
 	Days         daily.Memory
 	Services     services
 	Channels     trust.Memory
+	Zeros        zero.State
 	Book         finding.BookState
 	Findings     detect.Memory
 }
@@ -77,7 +79,7 @@ func (e *Engine) State() *State {
 		RestedV: e.out.Bank.RestedV, CirculatingA: e.out.Bank.CirculatingA, FeedPath: e.feedPath,
 		Bank: e.count.Memory, Network: e.net.State(), Motor: e.motor.State(), Pump: e.pump.State, Feed: e.feed.State(),
 		Output:   e.output.OutputState,
-		Forecast: e.ahead.meter.State(), Days: e.days.Memory, Services: e.serve, Channels: e.trust.Memory,
+		Forecast: e.ahead.meter.State(), Days: e.days.Memory, Services: e.serve, Channels: e.trust.Memory, Zeros: e.zeros.State(),
 		Book: e.book.State(), Findings: e.found.Save(),
 	}
 	for i, b := range e.cfg.Batteries {
@@ -118,7 +120,7 @@ func (e *Engine) Restore(s *State) error {
 		e.motor.Restore(s.Motor), e.feed.Restore(s.Feed), e.ahead.meter.Restore(s.Forecast),
 		keep(&e.count.Memory, &s.Bank, s.Bank.Check), keep(&e.pump.State, &s.Pump, s.Pump.Check),
 		keep(&e.output.OutputState, &s.Output, s.Output.Check), keep(&e.days.Memory, &s.Days, s.Days.Check),
-		e.trust.Restore(s.Channels), e.found.Restore(s.Findings), e.book.Restore(s.Book),
+		e.trust.Restore(s.Channels), e.zeros.Restore(s.Zeros), e.found.Restore(s.Findings), e.book.Restore(s.Book),
 	}
 	e.from, e.due, e.serve = s.From, s.Due, s.Services
 	e.out.Bank.RestedV, e.out.Bank.CirculatingA = s.RestedV, s.CirculatingA

@@ -86,14 +86,21 @@ func (e *Engine) stepFeed(bankA Reading) {
 }
 
 // stepNetwork passes the posts as measured to what works out links and leads; what is not believed
-// is left out, and a negative post that is the board's ground is at 0 V.
-func stepNetwork(net *network.Meter, f *view.Frame, m *motor.Detector, posts *unit.Scan, ground [MaxBatteries]bool) {
+// is left out, so is a current
+// of which no run has shown yet that it has the right sign, and a negative post that is the board's
+// ground is at 0 V.
+func stepNetwork(
+	net *network.Meter, f *view.Frame, m *motor.Detector, tr *trust.Channels, posts *unit.Scan, ground [MaxBatteries]bool,
+) {
 	running, since := m.Running()
 	posts.At, posts.MotorV, posts.FeedV = f.At, f.Read.MotorV, f.Read.FeedV
 	for i := range f.Spec {
 		b := &posts.Battery[i]
 		*b = f.Raw.Battery[i]
-		b.VoltageV.Quality, b.CurrentA.Quality = f.Read.Battery[i].VoltageV.Quality, f.Read.Battery[i].CurrentA.Quality
+		b.VoltageV.Quality, b.CurrentA = f.Read.Battery[i].VoltageV.Quality, f.Read.Battery[i].CurrentA
+		if !tr.SignSeen(i) {
+			b.CurrentA.Quality = unit.Waiting
+		}
 		if b.NegativeV.Quality == unit.NotFitted && ground[i] {
 			b.NegativeV = unit.Reading{Quality: unit.Good}
 		}

@@ -159,7 +159,20 @@ func sensorFaultNames(u *Unit) []string {
 	for i := range u.sc.Sensors.Faults {
 		names = append(names, sensorSubject(&u.sc.Sensors.Faults[i]))
 	}
+	for _, i := range pastSensors(u) {
+		names = append(names, "current-"+u.sc.Faults[i].Battery)
+	}
 	return names
+}
+
+// pastSensors returns the faults that charge a battery past its current sensor.
+func pastSensors(u *Unit) (at []int) {
+	for i := range u.sc.Faults {
+		if u.sc.Faults[i].Kind == "posts-charged" {
+			at = append(at, i)
+		}
+	}
+	return at
 }
 
 func sensorSubject(f *scenario.SensorFault) string {
@@ -168,6 +181,8 @@ func sensorSubject(f *scenario.SensorFault) string {
 		return "chip-" + string(rune('0'+f.Chip))
 	case "bus-stuck":
 		return "bus"
+	case "channels-swapped":
+		return f.Channel + "/" + f.With
 	}
 	return f.Channel
 }

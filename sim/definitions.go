@@ -365,9 +365,13 @@ var definitions = []definition{
 	},
 	{
 		finding: "sense-fault", subjects: sensorFaultNames,
-		what: "a fault of a channel, an input chip or the bus is active",
+		what: "a fault of a channel, an input chip or the bus is active, or a battery is charged past its sensor",
 		why:  "by itself",
 		judge: func(u *Unit, i int) verdict {
+			if n := len(u.sc.Sensors.Faults); i >= n {
+				f := &u.sc.Faults[pastSensors(u)[i-n]]
+				return yesIf(u.tickAt >= f.At && u.tickAt < f.Until())
+			}
 			return yesIf(sensorFault(u, i) && u.sc.Sensors.Faults[i].Kind != "clock-unset")
 		},
 	},

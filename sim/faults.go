@@ -27,6 +27,7 @@ type wrong struct {
 	contactorDead, contactorStuck, breakerOpen, disconnectOpen bool
 	torque                                                     float64
 	drainA                                                     float64
+	past                                                       bank.Past
 }
 
 // faults is the scenario's faults over time.
@@ -136,6 +137,8 @@ func (f *faults) sum() wrong {
 			w.torque *= x.Factor
 		case "drain":
 			w.drainA += x.Amp
+		case "posts-charged":
+			w.past = bank.Past{SetV: x.Volt, LimitA: x.Amp}
 		}
 	})
 	return w
@@ -175,8 +178,11 @@ func (u *Unit) applyFaults() {
 	u.faults.each(func(x *scenario.Fault) {
 		k := max(0, u.sc.Bank.Index(x.Battery))
 		wire(&w, x, k)
-		if x.Kind == "battery-aged" {
+		switch x.Kind {
+		case "battery-aged":
 			aging[k] = agingOf(x.Aging)
+		case "posts-charged":
+			u.faults.now.past.At = k
 		}
 	})
 	if err := u.bank.SetWiring(w); err != nil {
@@ -189,6 +195,7 @@ func (u *Unit) applyFaults() {
 			u.story.assess(u, k)
 		}
 	}
+	u.bank.SetPast(u.faults.now.past)
 	u.feed.SetFault(u.faults.now.feed)
 	u.motor.SetTorque(u.faults.now.torque)
 	u.drainA = u.sc.BoardA + u.faults.now.drainA

@@ -174,10 +174,13 @@ func (c *checks) sensorFault(i int) {
 	if kind == nil {
 		return
 	}
-	c.needs(kind, at, []string{"channel", "chip", "value", "every"})
+	c.needs(kind, at, []string{"channel", "with", "chip", "value", "every"})
 	c.within(f.At, at)
 	if slices.Contains(kind.Needs, "channel") {
 		c.channel(f.Channel, at+".channel")
+	}
+	if slices.Contains(kind.Needs, "with") {
+		c.channel(f.With, at+".with")
 	}
 }
 

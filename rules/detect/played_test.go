@@ -3,6 +3,7 @@ package detect_test
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -25,6 +26,7 @@ import (
 	"liftbank/rules/trust"
 	"liftbank/rules/unit"
 	"liftbank/rules/view"
+	"liftbank/rules/zero"
 )
 
 const day = 24 * time.Hour
@@ -453,6 +455,10 @@ var ofBattery = map[string]func(u *played, i int, v string){
 	"current":     func(u *played, i int, v string) { u.raw.Battery[i].CurrentA = u.reading(v) },
 	"temperature": func(u *played, i int, v string) { u.raw.Battery[i].TempC = u.reading(v) },
 	"charge":      func(u *played, i int, v string) { u.f.Battery[i].SoCPct = u.estimate(v) },
+	"zero": func(u *played, i int, v string) {
+		u.f.Zeros[i] = u.estimate(v)
+		u.f.ZeroOff[i] = math.Abs(u.f.Zeros[i].Value) > zero.SaidA
+	},
 	"cranking":    func(u *played, i int, v string) { u.f.Battery[i].CrankingA = u.estimate(v) },
 	"resistance":  func(u *played, i int, v string) { u.f.Battery[i].Resistance = u.estimate(v) },
 	"capacity":    func(u *played, i int, v string) { u.f.Battery[i].CapacityAh = u.estimate(v) },

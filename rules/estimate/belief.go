@@ -30,6 +30,8 @@ const (
 	startPct       = 60.0             // %: charge before any evidence; our choice
 	minZeroSigmaA  = 0.05             // A: how well a zero can be known, beside what a parked bank gives; our choice
 	zeroShare      = 0.75             // ratio: deviation of a zero over its class, before it was seen at rest; our choice
+	maxZeroVar     = 20.0             // A²: of a zero, more is no sensor's; our choice
+	zeroOpened     = 1.2              // ratio: of a zero's variance, from which it is in doubt again; our choice
 	maxZero        = 1.25             // ratio: of its class, more is a fault or a drain; our choice
 	maxIdle        = 4                // ratio: of that, more is no trickle, and says nothing of a zero; our choice
 	idleA          = -0.03            // A: what a parked battery gives to the board and itself; our choice
@@ -97,6 +99,17 @@ func (b *Belief) takeCharge(at time.Duration, pct, sigmaPct float64, p *Params) 
 	b.ChargeReadAt = at
 	b.settle(p)
 	b.Filter.updateSoC(pct, sigmaPct/math.Sqrt(min(share, 1)))
+}
+
+// takeZero takes over how well the current sensor's zero is known, by somebody who takes it off.
+// What is in more doubt than before was not counted with so large an error.
+func (b *Belief) takeZero(sigmaA float64, p *Params) {
+	v := min(max(sq(sigmaA), sq(minZeroSigmaA)), maxZeroVar)
+	if v > zeroOpened*b.ZeroVar {
+		b.settle(p)
+		b.ZeroVarThen = v
+	}
+	b.ZeroA, b.ZeroVar = 0, v
 }
 
 // learnZero takes a reading of an idle bank that goes on resting as one of the current sensor's

@@ -34,6 +34,11 @@ type Facts struct {
 	// Held says that the current before these readings held until now: they were taken at once on a
 	// change. Otherwise the change is taken as even between the two.
 	Held bool
+	// Zero is what the current sensor shows without current, where somebody else learned it: it has
+	// been taken off the reading, and only its deviation is used. Not known: it is learned here.
+	Zero unit.Estimate
+	// Past says that charge flows in past the current sensor, MaybePast that it may.
+	Past, MaybePast bool
 }
 
 // Sample is what is known of one instant. Readings that are not usable are zero.
@@ -106,6 +111,9 @@ func (b *Battery) Step(at time.Duration, readings *unit.Battery, facts Facts) {
 	if dt <= 0 {
 		return
 	}
+	if facts.Zero.Known {
+		b.s.Belief.takeZero(facts.Zero.Sigma, &b.p)
+	}
 	if in.CurrentA.OK() {
 		in.CurrentA.Value -= b.s.ZeroA
 	}
@@ -117,12 +125,59 @@ func (b *Battery) Step(at time.Duration, readings *unit.Battery, facts Facts) {
 	b.s.Surface.relax(dt, b.s.Last.tempC())
 	b.count(&in)
 	b.watchRest(&in, watched)
-	b.watchHeld(&in, watched)
-	b.watchLoad(&in, watched)
-	b.watchCharge(&in)
+	if in.Past {
+		if !b.s.Last.Past {
+			b.Mistrust()
+		}
+		b.passBy(watched)
+	}
+	if in.Past || in.MaybePast {
+		b.s.Held.lose()
+		b.s.LoadFor = 0
+	} else {
+		b.watchHeld(&in, watched)
+		b.watchLoad(&in, watched)
+		b.watchCharge(&in)
+	}
 	b.watchKnee(&in)
-	b.s.Belief.learnZero(&in, watched, &b.s.Rest, &b.p)
+	if !in.Zero.Known {
+		b.s.Belief.learnZero(&in, watched, &b.s.Rest, &b.p)
+	}
 	b.s.Last, b.haveSoC = in, false
+}
+
+// pastPctPerHour is how much of the capacity an unknown charger may put in or not in an hour: 10 A
+// into 100 Ah is what a workshop has.
+const pastPctPerHour = 10.0 // %: in an hour, charge past the sensor that nobody counts; our choice
+
+// passBy lets charge flow in for dt that nobody counts: a later rest shows how much.
+func (b *Battery) passBy(dt time.Duration) {
+	b.s.Swing.Open, b.s.AfterPast, b.s.SurfaceV = false, true, surfaceV
+	b.s.CountedSigmaPct += pastPctPerHour * dt.Hours()
+}
+
+// ZeroMoved says that what the current sensor shows without current turned out to be more by so
+// many amperes than what was taken off: what was counted with that is put right.
+func (b *Battery) ZeroMoved(moreA float64) {
+	if moreA == 0 || !b.s.Begun || b.s.ZeroVar == 0 {
+		return
+	}
+	b.s.Belief.settle(&b.p)
+	f := &b.s.Filter
+	for i := range states {
+		f.X[i] += f.Cross[i][kZero] / b.s.ZeroVar * moreA
+	}
+	f.clamp()
+	b.haveSoC = false
+}
+
+// Mistrust says that the current sensor has been wrong for nobody knows how long: what was counted
+// is worth nothing.
+func (b *Battery) Mistrust() {
+	b.s.CountedSigmaPct += firstSigmaPct
+	b.s.Swing.Open = false
+	b.s.Held.end()
+	b.haveSoC = false
 }
 
 // interrupt ends what was being watched: after a gap it is not known how long it has lasted.

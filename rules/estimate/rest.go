@@ -27,6 +27,7 @@ type Rest struct {
 	FallAt    time.Duration // ... and when in the rest
 	TableAt   time.Duration // last time the table was read
 	TableRead bool
+	AfterPast bool // a charge went past the sensor, and what it left above the rested voltage still shows
 }
 
 // What a rest says.
@@ -127,7 +128,7 @@ func (r *Rest) into(f *Filter, last *Sample, p *Params) {
 		sigma *= math.Sqrt(float64(tableShare) / float64(max(last.At-r.TableAt, minReread)))
 	}
 	v25 := r.settledV()
-	if v25 > p.Chemistry.RestedVFromSoC(100)+aboveFullV && r.RestFor >= idleAfter {
+	if v25 > p.Chemistry.RestedVFromSoC(100)+aboveFullV && r.RestFor >= idleAfter && !r.AfterPast {
 		f.updateSoC(100, aboveFullPct) // only a charge near its end leaves so much
 	}
 	f.updateRested(p.Chemistry, v25, sigma)
@@ -165,6 +166,7 @@ func (b *Battery) watchRest(in *Sample, dt time.Duration) {
 	}
 	r.Jumped = false
 	r.RestedV += (v25 - r.RestedV) * approach(dt, voltageTau)
+	r.AfterPast = r.AfterPast && r.RestedV > b.p.Chemistry.RestedVFromSoC(100)
 	r.watchFall(b.s.Last.tempC())
 	if r.RestFor >= tableShare && (!r.TableRead || in.At-r.TableAt >= tableShare) {
 		b.commitRest(in) // a long rest speaks more than once: a small drain counts up meanwhile

@@ -72,8 +72,8 @@ func (s *State) check(p Params) error {
 	if s.Begun {
 		in("capacity", s.CapAh, minCap*p.RatedAh, max(maxCap, 1)*p.RatedAh)
 		in("variance of capacity", s.CapVar, 0, 1)
-		in("variance of zero", s.ZeroVar, minZeroSigmaA*minZeroSigmaA/2, 1)
-		in("variance of zero before", s.ZeroVarThen, minZeroSigmaA*minZeroSigmaA/2, 1)
+		in("variance of zero", s.ZeroVar, minZeroSigmaA*minZeroSigmaA/2, maxZeroVar)
+		in("variance of zero before", s.ZeroVarThen, minZeroSigmaA*minZeroSigmaA/2, maxZeroVar)
 		in("taper constant", s.TaperH, minTaperH*(1-rounding), maxTaperH*(1+rounding))
 		in("its variance", s.TaperVar, 0, 1)
 	}

@@ -60,6 +60,7 @@ const (
 	tiredSigmas  = 0.5  // ratio: of a figure's own uncertainty; our choice
 	failedSigmas = 1.0  // ratio: of a figure's own uncertainty; our choice
 	clearSigmas  = 1.0  // ratio: of a figure's own uncertainty; our choice
+	tooGoodShare = 1.5  // ratio: of rated, no battery is so much better than its rating; our choice
 	fitLowPct    = 75.0 // %: 12.45 V rested, flooded; below it a battery needs charge before a test; trade practice
 	fitLowSigmas = 1.0  // ratio: of the charge's own uncertainty; our choice
 	fitLowBack   = 3.0  // %: above that, for a battery to be charged again; our choice
@@ -82,8 +83,10 @@ const (
 
 // What a verdict waits for.
 var (
-	waitsForRuns   = unit.Says("waits.verdict-runs", "20 motor runs with voltage and current")
-	waitsForClear  = unit.Says("waits.verdict-clear", "a clearer capability: it is within its uncertainty of the limit")
+	waitsForRuns  = unit.Says("waits.verdict-runs", "20 motor runs with voltage and current")
+	waitsForClear = unit.Says("waits.verdict-clear", "a clearer capability: it is within its uncertainty of the limit")
+	waitsForScale = unit.Says("waits.verdict-scale", "a check of its current sensor's scale and of the rating given: it "+
+		"seems over 1.5 times as strong as that")
 	waitsForCharge = unit.Says("waits.verdict-charge", "a state of charge: needs a rest or a full charge")
 )
 
@@ -111,6 +114,8 @@ func (j *Judge) judge(e *Evidence) (Verdict, *unit.Text) {
 		return Unknown, waitsForRuns
 	case !e.Cranking.Known:
 		return Unknown, waitsForCharge
+	case e.Cranking.Value-e.Cranking.Sigma > tooGoodShare:
+		return Unknown, waitsForScale
 	}
 	failed, tired := j.under(e, replaceShare, failedSigmas, Failed), j.under(e, serviceShare, tiredSigmas, Tired)
 	switch {

@@ -20,6 +20,11 @@ const (
 	doubtMotorLow
 	doubtMotorHigh
 	doubtFeed
+	doubtReversed
+	doubtScale
+	doubtPast
+	doubtTap
+	doubtRating
 	doubts
 )
 
@@ -32,6 +37,29 @@ var doubtTexts = [doubts]*unit.Text{
 	doubtMotorLow:    unit.Says("sensor.motor-low", "no voltage at the motor terminal in three runs that drew current"),
 	doubtMotorHigh:   unit.Says("sensor.motor-high", "voltage at the motor terminal with the motor off and no current"),
 	doubtFeed:        unit.Says("sensor.feed-low", "well below the posts while charge flows through it"),
+	doubtReversed: unit.Says("sensor.reversed", "shows a charge while the motor pulls the battery down: it is on the "+
+		"wrong way around"),
+	doubtScale: unit.Says("sensor.scale", "shows another current for the same drop in voltage than before: its scale is "+
+		"wrong"),
+	doubtTap: unit.Says("sensor.tap", "differs from the feed's terminal at rest, and in runs from the motor's: its "+
+		"divider is wrong"),
+	doubtRating: unit.Says("sensor.rating", "makes its battery over 1.5 times as strong as its rating and far "+
+		"stronger than the others: its scale is wrong"),
+	doubtPast: ChargedPast,
+}
+
+// ChargedPast says that a charger is clamped on past a current sensor.
+var ChargedPast = unit.Says("sensor.past", "sees no current although the voltage rises into charge: a charger is "+
+	"clamped on past it")
+
+// Mounted reports whether a reason is that a sensor is on the wrong way around or has a wrong scale.
+func Mounted(why *unit.Text) bool {
+	for _, d := range []Doubt{doubtReversed, doubtScale, doubtRating, doubtTap} {
+		if why == doubtTexts[d] {
+			return true
+		}
+	}
+	return false
 }
 
 // Limits of doubt: each several times what good sensors of the class do (±10 mV, ±0.2 A, ±1 %, ±1
@@ -72,12 +100,16 @@ const (
 	lowMotorRuns    = 3                // count: runs in a row; our choice
 	motorOnV        = 3.0              // V: a motor terminal that is connected has more; our choice
 	settleAfterRun  = 5 * time.Second  // after a run the bank still moves and a coasting motor makes voltage; our choice
+	motorSettles    = time.Second      // of a run: inrush and the first oil are over; our choice
+	motorAboveV     = 0.25             // V: that a motor's terminal may read above its feed, two taps of 1 %; our choice
+	motorDropV      = 0.9              // V: that leads and contactor drop at the most: three times a good path; our choice
 	feedRest        = time.Hour        // without motor and feed, before the feed's terminal is compared; our choice
 )
 
 // Check looks for what channels contradict: themselves, each other, or what can be.
 func (c *Channels) Check(in *unit.Scan, f Facts) {
 	c.facts = f
+	c.turned = [unit.MaxBatteries]bool{}
 	running := f.Running
 	loads, load := c.loads(in)
 	calm := !running && (!f.EverRan || c.now-f.RanTo > settleAfterRun) && in.MotorCommand != unit.ContactOn
@@ -97,6 +129,11 @@ func (c *Channels) Check(in *unit.Scan, f Facts) {
 			k.HasLast = k.HasLast && s.Signal() == unit.BatteryTemp
 		}
 		k.Last, k.LastAt, k.HasLast = r.Value, c.now, true
+	}
+	if !f.InSeries && !f.Reversed {
+		c.seeMotor(in)
+		c.checkSigns(in)
+		c.checkPast(in)
 	}
 	if running || f.InSeries {
 		c.uncommandedFor(in)
@@ -120,6 +157,9 @@ func (c *Channels) uncommandedFor(in *unit.Scan) time.Duration {
 	}
 	return c.now - m.CommandedAt
 }
+
+// UncommandedFor returns for how long neither motor nor feed had been asked for in the last scan.
+func (c *Channels) UncommandedFor() time.Duration { return c.now - c.CommandedAt }
 
 // loads returns at which batteries voltage and current moved together since the scan before, as
 // they do when a load is switched, and whether there was one. A minute apart, readings of a unit at work
@@ -258,7 +298,9 @@ func (c *Channels) checkPosts(in *unit.Scan) {
 		if is && k.Suspect && !(joined && m.SharesAt > k.SuspectSince) {
 			after = forever // a link may have opened since the last run: the next one shows
 		}
+		had := k.Doubt
 		c.holdDoubt(k, doubtPosts, is, apart == 0 && agrees > 0 || !joined, after)
+		c.turned[i] = c.turned[i] || had != k.Doubt
 	}
 }
 
@@ -300,13 +342,15 @@ func (c *Channels) checkIdle(in *unit.Scan) {
 }
 
 // checkFeed uses that the feed's terminal is above the posts while charge flows through it, and at
-// rest has their voltage, or near none behind an open breaker.
+// rest has their voltage, or near none behind an open breaker. Beside a single battery it may as well
+// be that one's tap: the motor's terminal tells.
 func (c *Channels) checkFeed(in *unit.Scan) {
-	post := highestPost(in, c.n)
-	k := &c.Channel[unit.Feed]
-	if !in.FeedV.OK() || !post.OK() || post.Value < DeadPostV {
+	v := in.FeedV
+	post, low := c.nearestPost(in, v.Value)
+	if !v.OK() || !post.OK() || post.Value < DeadPostV {
 		return
 	}
+	k := &c.Channel[unit.Feed]
 	sum, ok := 0.0, true
 	for i := range c.n {
 		a := in.Battery[i].CurrentA
@@ -314,25 +358,96 @@ func (c *Channels) checkFeed(in *unit.Scan) {
 	}
 	charging := ok && sum > feedFlowsA && in.WakeLine == unit.ContactOn
 	resting := c.uncommandedFor(in) > feedRest && in.WakeLine == unit.ContactOff
-	v := in.FeedV.Value
+	odd := c.oddTap()
 	switch {
 	case charging:
-		c.holdDoubt(k, doubtFeed, v < post.Value-feedUnderV, v > post.Value-feedUnderV/2, agreesHold)
-	case resting && v > DeadPostV:
-		apart := math.Abs(v - post.Value)
-		c.holdDoubt(k, doubtFeed, apart > feedApartV, apart < feedAgreesV, suspectHold)
+		c.holdDoubt(k, doubtFeed, odd == feedOdd && v.Value < low-feedUnderV, v.Value > low-feedUnderV/2, agreesHold)
+	case resting && v.Value > DeadPostV:
+		apart := math.Abs(v.Value - post.Value)
+		c.holdDoubt(k, doubtFeed, odd == feedOdd && apart > feedApartV, apart < feedAgreesV, suspectHold)
 	default: // what a run's reading began just after it must not go on at the next charge
 		k.Suspect = false
 	}
 }
 
-func highestPost(in *unit.Scan, n int) (v unit.Reading) {
-	for i := range n {
-		if b := in.Battery[i].VoltageV; b.OK() && (!v.OK() || b.Value > v.Value) {
-			v = b
+// nearestPost returns the post whose voltage is nearest to v, and the highest that another one agrees
+// with; where none does, the lowest.
+func (c *Channels) nearestPost(in *unit.Scan, v float64) (post unit.Reading, agreed float64) {
+	lowest, shared := math.Inf(1), math.Inf(-1)
+	for i := range c.n {
+		b := in.Battery[i].VoltageV
+		if !b.OK() || b.Value < DeadPostV {
+			continue
+		}
+		lowest = min(lowest, b.Value)
+		for k := range c.n {
+			if o := in.Battery[k].VoltageV; k != i && o.OK() && math.Abs(o.Value-b.Value) < postsAgreeV {
+				shared = max(shared, b.Value)
+			}
+		}
+		if !post.OK() || math.Abs(b.Value-v) < math.Abs(post.Value-v) {
+			post = b
 		}
 	}
-	return v
+	if math.IsInf(shared, 0) {
+		shared = lowest
+	}
+	return post, shared
+}
+
+// Which of two taps that differ is the odd one.
+type odd uint8
+
+const (
+	feedOdd odd = iota
+	tapOdd
+	eitherOdd // nobody knows yet
+)
+
+// oddTap tells which tap of the feed's terminal and the one battery is the odd one, by the motor's
+// terminal in runs without a feed: below both, by what the leads drop.
+func (c *Channels) oddTap() odd {
+	m := &c.Memory
+	switch {
+	case c.n > 1 || c.Doubted(unit.Motor) || !m.MotorSeen:
+		return feedOdd
+	case m.Runs3 < lowMotorRuns:
+		return eitherOdd
+	}
+	tap, feed := m.likely(m.PostOverMotorV), m.likely(m.FeedOverMotorV)
+	switch {
+	case tap == feed:
+		return eitherOdd
+	case tap:
+		return feedOdd
+	}
+	return tapOdd
+}
+
+// likely reports whether a voltage so far above the motor's terminal is what feeds the motor.
+func (m *Memory) likely(overV float64) bool { return overV > -motorAboveV && overV < motorDropV }
+
+// seeMotor notes how far feed and battery are above the motor's terminal in a run without a feed.
+func (c *Channels) seeMotor(in *unit.Scan) {
+	m := &c.Memory
+	m.MotorSeen = m.MotorSeen || in.MotorV.OK()
+	v := in.Battery[0].VoltageV
+	if c.n > 1 || !c.facts.Running || c.facts.RunFor < motorSettles || in.WakeLine != unit.ContactOff ||
+		!in.MotorV.OK() || !(in.MotorV.Value >= motorOnV) || !v.OK() || !in.FeedV.OK() ||
+		!(in.FeedV.Value >= DeadPostV) || !sane(in.MotorV) || !sane(in.FeedV) || !sane(v) {
+		return
+	}
+	m.PostOverMotorV, m.FeedOverMotorV = v.Value-in.MotorV.Value, in.FeedV.Value-in.MotorV.Value
+	if m.RunSeen != c.now-c.facts.RunFor {
+		m.RunSeen, m.Runs3 = c.now-c.facts.RunFor, min(m.Runs3+1, lowMotorRuns)
+	}
+	k, odd := c.of(unit.BatteryVoltage, 0), c.oddTap()
+	switch {
+	case odd == tapOdd && k.Doubt == NoDoubt:
+		k.Doubt, k.DoubtSince, c.turned[0] = doubtTap, c.now, true
+	case k.Doubt == doubtTap && m.likely(m.PostOverMotorV):
+		k.Doubt, c.turned[0] = NoDoubt, true
+	}
 }
 
 func (c *Channels) checkMotor(in *unit.Scan) {

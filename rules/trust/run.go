@@ -41,6 +41,7 @@ func (c *Channels) RunSteps(r *Run) {
 		c.UnresponsiveV[i] = tallyTo(c.UnresponsiveV[i], stillVolts, unresponsiveRuns)
 		c.UnresponsiveA[i] = tallyTo(c.UnresponsiveA[i], stillAmps, unresponsiveRuns)
 	}
+	c.checkScale(r)
 }
 
 // RunMotor applies whether the motor's terminal showed voltage in a run that drew current.

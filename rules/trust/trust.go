@@ -25,6 +25,7 @@ type Channels struct {
 	now      time.Duration
 	facts    Facts
 	tempRead [unit.MaxBatteries]bool // since this start
+	turned   [unit.MaxBatteries]bool // in this scan
 }
 
 // Facts is what else of the unit is known in a scan.
@@ -36,18 +37,37 @@ type Facts struct {
 	InSeries bool          // the batteries are wired in series
 	BankA    unit.Reading  // current into the bank, as far as it is believed
 	MinA     float64       // drawn by a running motor
+	RunFor   time.Duration // for which it has run, while it runs
+	Reversed bool          // a battery is the wrong way around
+	Battery  [unit.MaxBatteries]BatteryFacts
+}
+
+// BatteryFacts is what else is known of one battery.
+type BatteryFacts struct {
+	FlowA     unit.Reading // its current, believed or not, without the sensor's zero
+	RatedAh   float64
+	AtMostPct float64 // that it may be charged
+	FullV     float64 // at which a full one rests at this temperature
 }
 
 // Memory is what is remembered of all channels. It is saved as it is.
 type Memory struct {
-	UnresponsiveV [unit.MaxBatteries]uint8   // runs in a row in which a voltage channel did not move
-	UnresponsiveA [unit.MaxBatteries]uint8   // the same of a current channel
-	LowMotor      uint8                      // runs in a row with current and no voltage at the motor
-	Shares        [unit.MaxBatteries]float64 // of the last run's current
-	HasShares     bool
-	SharesAt      time.Duration // when that was
-	CommandedAt   time.Duration // when motor or feed was last asked for
-	Channel       [unit.Channels]ChannelMemory
+	UnresponsiveV  [unit.MaxBatteries]uint8   // runs in a row in which a voltage channel did not move
+	UnresponsiveA  [unit.MaxBatteries]uint8   // the same of a current channel
+	LowMotor       uint8                      // runs in a row with current and no voltage at the motor
+	Shares         [unit.MaxBatteries]float64 // of the last run's current
+	HasShares      bool
+	SharesAt       time.Duration // when that was
+	CommandedAt    time.Duration // when motor or feed was last asked for
+	MotorSeen      bool          // voltage was read at the motor's terminal
+	Runs3          uint8         // runs, three at the most, in which these were read
+	RunSeen        time.Duration // when the last of them began
+	PostOverMotorV float64       // of a single battery, in a run without a feed
+	FeedOverMotorV float64
+	Sign           [unit.MaxBatteries]Sign
+	Past           [unit.MaxBatteries]Past
+	Steps          [unit.MaxBatteries]Step
+	Channel        [unit.Channels]ChannelMemory
 }
 
 // ChannelMemory is what is remembered of one channel.
@@ -204,6 +224,17 @@ func (c *Channels) Restore(m Memory) error {
 				"runs",
 				i, m.Shares[i], m.UnresponsiveV[i], m.UnresponsiveA[i], unresponsiveRuns)
 		}
+	}
+	for i := range m.Sign {
+		g, p, s := &m.Sign[i], &m.Past[i], &m.Steps[i]
+		for _, x := range []float64{g.RestV, g.RestA, p.InAh, p.MeanA, p.LessPct, p.FromV, p.FromA, p.TopV, s.V, s.A} {
+			if !within(x, -1e6, 1e6) {
+				return fmt.Errorf("channels of battery %d: %g: want a number up to 1e6", i, x)
+			}
+		}
+	}
+	if !within(m.PostOverMotorV, -1e6, 1e6) || !within(m.FeedOverMotorV, -1e6, 1e6) {
+		return fmt.Errorf("motor terminal: %g and %g V below: want numbers up to 1e6", m.PostOverMotorV, m.FeedOverMotorV)
 	}
 	for i := range m.Channel {
 		k := &m.Channel[i]

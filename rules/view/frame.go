@@ -31,11 +31,13 @@ type Frame struct {
 
 	Raw, Read *unit.Scan // as it came; as far as it is believed. Of the step under way
 	From      time.Duration
-	QuietFor  time.Duration   // for how long nothing has been on; zero while something is
-	TempC     unit.Reading    // of the batteries' box
-	Temps     []unit.Reading  // of each battery, or of a neighbor in the same box
-	RunSince  time.Duration   // of the motor run under way
-	Ended     []time.Duration // lengths of the motor runs that ended in this step
+	QuietFor  time.Duration                    // for how long nothing has been on; zero while something is
+	TempC     unit.Reading                     // of the batteries' box
+	Temps     []unit.Reading                   // of each battery, or of a neighbor in the same box
+	Zeros     [unit.MaxBatteries]unit.Estimate // that the current sensors show without current
+	ZeroOff   [unit.MaxBatteries]bool          // so much that it is said
+	RunSince  time.Duration                    // of the motor run under way
+	Ended     []time.Duration                  // lengths of the motor runs that ended in this step
 
 	Batteries []BatteryFacts
 	Posts     []PostState // joints that can be told apart from the links

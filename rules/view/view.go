@@ -91,6 +91,15 @@ func (v View) Channel() (unit.Channel, unit.Reading) {
 // WhyNot returns why a channel is not believed although it gives this reading; nil when it is.
 func (v View) WhyNot(c unit.Channel, r unit.Reading) *unit.Text { return v.f.Trust.WhyNot(c, r) }
 
+// Zero returns what a current channel shows without current, and whether that is so much that it is
+// said.
+func (v View) Zero(c unit.Channel) (a unit.Estimate, off bool) {
+	if c.Signal() != unit.BatteryCurrent {
+		return unit.Estimate{}, false
+	}
+	return v.f.Zeros[c.Battery()], v.f.ZeroOff[c.Battery()]
+}
+
 // Wiring returns how the batteries are joined.
 func (v View) Wiring() Wiring { return Wiring{v.f} }
 

@@ -55,6 +55,8 @@ type Bank struct {
 	Flow Flow // of the last Solve
 
 	n      int // batteries
+	past   Past
+	pastA  float64 // that the charger of past gives
 	wiring Wiring
 	cells  [MaxBatteries]cell.Battery
 
@@ -67,6 +69,40 @@ type Bank struct {
 	lp, ln     int // rungs of the load leads
 	current    [MaxBatteries]float64
 	iterations int // of the last Solve, for tests
+}
+
+// Past is a charger clamped on the posts of one battery, past its current sensor: that current
+// shows in no Flow. The zero value is none.
+type Past struct {
+	At     int     // battery
+	SetV   float64 // it holds
+	LimitA float64 // most that it gives
+}
+
+// SetPast clamps such a charger on, or takes it off.
+func (b *Bank) SetPast(p Past) {
+	if p != b.past {
+		b.past, b.pastA = p, 0
+	}
+}
+
+// charge moves the output of a charger on the posts by one step: half of the way to what holds its
+// voltage while the bank takes or gives what it did in the last one.
+func (b *Bank) charge() {
+	p := &b.past
+	if p.LimitA == 0 {
+		return
+	}
+	was, low, high := b.pastA, 0.0, p.LimitA
+	for range 40 { // to a billionth of the limit
+		b.pastA = (low + high) / 2
+		if v, _ := b.terminal(p.At, b.Flow.CurrentA[p.At]); v < p.SetV {
+			low = b.pastA
+		} else {
+			high = b.pastA
+		}
+	}
+	b.pastA = (b.pastA + was) / 2
 }
 
 // New joins batteries with a wiring.
@@ -120,12 +156,17 @@ func (b *Bank) Batteries() int { return b.n }
 // Battery returns battery k for reading, or for a change of its aging.
 func (b *Bank) Battery(k int) *cell.Battery { return &b.cells[k] }
 
-// BatteryA returns the current into battery k itself, charge positive, however it is clamped.
+// BatteryA returns the current into battery k itself, charge positive, however it is clamped and
+// whatever charges it past its sensor.
 func (b *Bank) BatteryA(k int) float64 {
-	if b.wiring.Reversed[k] {
-		return -b.Flow.CurrentA[k]
+	i := b.Flow.CurrentA[k]
+	if k == b.past.At {
+		i += b.pastA
 	}
-	return b.Flow.CurrentA[k]
+	if b.wiring.Reversed[k] {
+		return -i
+	}
+	return i
 }
 
 // Prepare says how long the step will be that Solve finds the currents of: the batteries' double
@@ -138,6 +179,7 @@ func (b *Bank) Prepare(dtS float64) {
 
 // Step lets dtS seconds pass with the currents of the last Solve, in air of ambientC.
 func (b *Bank) Step(dtS, ambientC float64) {
+	b.charge()
 	for k := range b.n {
 		b.cells[k].Step(dtS, b.BatteryA(k), ambientC)
 	}
@@ -146,6 +188,9 @@ func (b *Bank) Step(dtS, ambientC float64) {
 // terminal returns the voltage of battery k as clamped, without its posts, at current i into its
 // place, and its slope.
 func (b *Bank) terminal(k int, i float64) (v, slope float64) {
+	if k == b.past.At {
+		i += b.pastA
+	}
 	if b.wiring.Reversed[k] {
 		v, slope = b.cells[k].Terminal(-i)
 		return -v, slope

@@ -55,6 +55,8 @@ var Kinds = []Kind{
 	{"held-at-top", []string{"hold"}, []string{"motor-overrun"}, "the button is held this long at the end of travel"},
 	{"load-lead-resistive", []string{"side", "mohm"}, []string{"motor-drop"},
 		"this resistance is added to one lead from the bank to the motor"},
+	{"posts-charged", []string{"battery", "volt", "amp"}, []string{"sense-fault"},
+		"a charger of this voltage and most current is clamped on the battery's posts, past its current sensor"},
 }
 
 // SensorKinds lists the kinds of SensorFault; Needs are its fields. All are sense-faults but the
@@ -63,6 +65,12 @@ var SensorKinds = []Kind{
 	{"channel-open", []string{"channel"}, []string{"sense-fault"}, "wire off: the pin floats near ground"},
 	{"channel-stuck", []string{"channel", "value"}, []string{"sense-fault"}, "reads this value always"},
 	{"channel-off", []string{"channel", "value"}, []string{"sense-fault"}, "reads too high by this"},
+	{"channel-warm", []string{"channel", "value"}, []string{"sense-fault"},
+		"reads too high by this for each °C over 25"},
+	{"channel-scaled", []string{"channel", "value"}, []string{"sense-fault"},
+		"reads so many times the true value; below 0: the wrong way round"},
+	{"channels-swapped", []string{"channel", "with"}, []string{"sense-fault"},
+		"reads what belongs to the other, and the other way round"},
 	{"channel-noisy", []string{"channel", "value"}, []string{"sense-fault"}, "noise of this RMS value"},
 	{"dropouts", []string{"channel", "every"}, []string{"sense-fault"}, "one reading lost this often"},
 	{"chip-silent", []string{"chip"}, []string{"sense-fault"}, "the input chip does not acknowledge"},

@@ -234,6 +234,7 @@ type SensorFault struct {
 	At      time.Duration `yaml:"at" want:"0s to 4000d"`
 	For     time.Duration `yaml:"for" want:"0s to 4000d"` // 0: to the end
 	Channel string        `yaml:"channel"`
+	With    string        `yaml:"with"` // the channel that it is swapped with
 	// number of the input chip, in the order of the board's config
 	Chip  int           `yaml:"chip" want:"0 to 3"`
 	Value float64       `yaml:"value" want:"-1e4 to 1e4"` // what the kind needs, in the channel's unit

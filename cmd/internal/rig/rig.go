@@ -39,8 +39,14 @@ type tap struct {
 	chip   *board.Chip
 	ain    int
 	sensor board.Sensor
+	source *float64 // what it is wired to
+	tempC  *float64 // where it is
+	perC   float64  // that it drifts with that, from 25 °C
 	stuck  *float64
 }
+
+// driftFromC is where a sensor that drifts with temperature is right, °C.
+const driftFromC = 25
 
 // change is one fault of the board that begins or ends.
 type change struct {
@@ -176,13 +182,14 @@ func (r *Rig) connect(c *config.Channel, chips map[string]*board.Chip) error {
 	if battery != "" {
 		name += "-" + battery
 	}
-	t := &tap{chip: chips[c.Chip], ain: ain, sensor: board.Sensor{Front: front, TempC: func() float64 { return signals.AmbientC }}}
+	t := &tap{chip: chips[c.Chip], ain: ain, source: source, tempC: &b.TempC,
+		sensor: board.Sensor{Front: front, TempC: func() float64 { return signals.AmbientC }}}
 	t.sensor.Error.Seed = r.scenario.Seed<<8 + uint64(len(r.taps))
 	t.sensor.True = func(time.Duration) float64 {
 		if t.stuck != nil {
 			return *t.stuck
 		}
-		return *source
+		return *t.source + t.perC*(*t.tempC-driftFromC)
 	}
 	t.chip.Connect(ain, t.sensor.Analog())
 	r.taps[name] = t
@@ -290,6 +297,23 @@ func (r *Rig) fault(f *scenario.SensorFault) (begin, end func(), err error) {
 	case "channel-off":
 		return all(func(t *tap) { t.sensor.Error.Offset += f.Value }),
 			all(func(t *tap) { t.sensor.Error.Offset -= f.Value }), nil
+	case "channel-warm":
+		return all(func(t *tap) { t.perC += f.Value }), all(func(t *tap) { t.perC -= f.Value }), nil
+	case "channel-scaled":
+		if f.Value == 0 {
+			return nil, nil, errors.New("channel-scaled by 0: want channel-stuck at 0")
+		}
+		scale := func(by float64) func() {
+			return all(func(t *tap) { t.sensor.Error.Gain = cmp.Or(t.sensor.Error.Gain, 1) * by })
+		}
+		return scale(f.Value), scale(1 / f.Value), nil
+	case "channels-swapped":
+		with := r.named(f.With)
+		if len(taps) != 1 || len(with) != 1 || f.Channel == f.With {
+			return nil, nil, fmt.Errorf("channels %q and %q: want two", f.Channel, f.With)
+		}
+		swap := func() { taps[0].source, with[0].source = with[0].source, taps[0].source }
+		return swap, swap, nil
 	case "channel-noisy":
 		return all(func(t *tap) { t.sensor.Error.NoiseRMS += f.Value }),
 			all(func(t *tap) { t.sensor.Error.NoiseRMS -= f.Value }), nil

@@ -26,6 +26,8 @@ func TestSameSubject(t *testing.T) {
 		{"bank-low", "", "", true},
 		{"sense-fault", "voltage-b", "battery b voltage", true},
 		{"sense-fault", "voltage-b", "battery a voltage", false},
+		{"sense-fault", "current-a/current-b", "battery b current", true},
+		{"sense-fault", "current-a/current-b", "battery c current", false},
 		{"sense-fault", "feed", "feed voltage", true},
 		{"sense-fault", "chip 1", "battery a current", true},
 		{"link-resistive", "positive-link-ab", "positive link a-b", true},

@@ -24,6 +24,9 @@ func sameSubject(finding, truth, found string, ids []string) bool {
 
 // sameChannel compares channels. A fault of a chip or of the bus shows in any channel.
 func sameChannel(truth, found string) bool {
+	if one, other, two := strings.Cut(truth, "/"); two { // swapped: either is one of them
+		return sameChannel(one, found) || sameChannel(other, found)
+	}
 	quantity, battery, ok := scenario.SplitChannel(truth)
 	if !ok {
 		return true
