@@ -43,10 +43,10 @@ func (b *batteries) forget(i int) {
 // stepBatteries applies the scan to the estimators of each battery, and returns what was stored
 // less what was given, Ah.
 func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
-	running, _ := e.motor.Running()
+	running, since := e.motor.Running()
 	status, _ := e.feed.Status()
 	facts := estimate.Facts{
-		Held: began && e.cfg.HasCommand,
+		Held: began && e.cfg.HasCommand, Running: running && e.last-since < longestRun,
 		Idle: !running && (status == feed.Off || status == feed.Unknown),
 	}
 	for i, est := range e.cells.est {
@@ -75,6 +75,9 @@ func (b *batteries) stepLoad(i int, at unit.Moment, raw *unit.Battery, temp unit
 		b.load[i].Idle(at.Mono, &own, b.est[i].SoC())
 	}
 }
+
+// longestRun is the longest motor run: what lasts longer is a load.
+const longestRun = 5 * time.Minute // of a motor run; our choice
 
 const restedSigmaV = 0.05 // V: how well a rested voltage must have settled before it is given; our choice
 

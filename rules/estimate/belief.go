@@ -47,7 +47,7 @@ func newBelief(p *Params) Belief {
 	zero := sq(zeroShare * p.Current.Zero)
 	return Belief{
 		ZeroVar: zero, ZeroVarThen: zero, CapAh: p.RatedAh, CapVar: sq(leadacid.RatedSigma),
-		Filter: newFilter(p.Chemistry),
+		Filter: newFilter(p.Chemistry, p.Voltage),
 	}
 }
 

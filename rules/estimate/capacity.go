@@ -82,13 +82,18 @@ func (b *Belief) learnCapacity(lowPct, sigmaPct, leastSigma float64, p *Params) 
 }
 
 // rescale corrects the charge that was counted with a capacity that turned out to be larger by that
-// share.
+// share, and what was read of the curve with that charge.
 func (f *Filter) rescale(more, wasVar, nowVar float64) {
-	per := f.Cross[iSoC][kCap] / wasVar
-	f.P[iSoC][iSoC] -= sq(per) * (wasVar - nowVar)
-	f.X[iSoC] += per * more
+	var per [states]float64
 	for i := range states {
+		per[i] = f.Cross[i][kCap] / wasVar
 		f.Cross[i][kCap] *= nowVar / wasVar
+	}
+	for i := range states {
+		f.X[i] += per[i] * more
+		for j := range states {
+			f.P[i][j] -= per[i] * per[j] * (wasVar - nowVar)
+		}
 	}
 	f.clamp()
 }

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
 
 // The filter's states: the charge in percent, how far this block's rested voltage is from the table
@@ -62,14 +63,19 @@ const (
 	minVarV      = 1e-4 // V²: variance of the curve's ends; our choice
 	minVarDrop   = 1e-2 // ratio²: variance of what a load takes off; our choice
 	hoursPerDay  = 24   // h: in a day; physical
+	evenVar      = 3    // ratio: of a limit squared over the variance, anywhere inside it; physical
 )
 
-func newFilter(c *leadacid.Chemistry) Filter {
+// newFilter returns what is believed before any evidence. What the tap reads too much or too little
+// it does at both ends of the curve, with each reading: no number of them makes it less.
+func newFilter(c *leadacid.Chemistry, tap unit.SensorClass) Filter {
 	f := Filter{}
 	f.X[iSoC] = startPct
 	f.P[iSoC][iSoC] = sq(firstSigmaPct)
-	f.P[iFullV][iFullV], f.P[iDrop][iDrop] = sq(c.FullSigmaV), sq(dropSigma)
-	f.P[iEmptyV][iEmptyV] = sq(c.RestedSigmaV) + sq(wornSigmaV)
+	tapVar := (sq(tap.Zero) + sq(tap.Gain*c.RestedVFromSoC(startPct))) / evenVar
+	f.P[iFullV][iFullV], f.P[iDrop][iDrop] = sq(c.FullSigmaV)+tapVar, sq(dropSigma)
+	f.P[iEmptyV][iEmptyV] = sq(c.RestedSigmaV) + sq(wornSigmaV) + tapVar
+	f.P[iFullV][iEmptyV], f.P[iEmptyV][iFullV] = tapVar, tapVar
 	return f
 }
 
@@ -162,12 +168,13 @@ func (f *Filter) updateSoC(socPct, sigmaPct float64) {
 }
 
 // updateRested updates the filter with a rested voltage at 25 °C that may still be sigmaV from the
-// settled one.
-func (f *Filter) updateRested(c *leadacid.Chemistry, v25, sigmaV float64) {
+// settled one, tempV of that for its temperature: in a frost that lasts, each rest errs by that the
+// same way.
+func (f *Filter) updateRested(c *leadacid.Chemistry, v25, sigmaV, tempV float64) {
 	h, v := f.rested(c)
 	was := f.P[iSoC][iSoC]
-	f.update(&h, v25-v, sq(sigmaV)+sq(shapePart*c.RestedSigmaV))
-	f.P[iSoC][iSoC] = max(f.P[iSoC][iSoC], min(was, sq(restBestPct)))
+	f.update(&h, v25-v, sq(sigmaV)+sq(tempV)+sq(shapePart*c.RestedSigmaV))
+	f.P[iSoC][iSoC] = max(f.P[iSoC][iSoC], min(was, sq(restBestPct)+sq(tempV/h[iSoC])))
 }
 
 // rested returns the rested voltage at 25 °C and how it changes with each state.

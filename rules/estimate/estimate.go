@@ -31,6 +31,8 @@ type Facts struct {
 	// Idle says that neither feed nor motor is on: what flows is a trickle, and the current
 	// sensor's zero shows.
 	Idle bool
+	// Running says that a motor run is under way: the voltage is that of the run.
+	Running bool
 	// Held says that the current before these readings held until now: they were taken at once on a
 	// change. Otherwise the change is taken as even between the two.
 	Held bool
@@ -63,8 +65,7 @@ type Battery struct {
 	s      State
 	limits limits
 
-	soc     unit.Estimate // after the last step, once asked for
-	haveSoC bool
+	agreedPct float64 // counted since the charge was stated last, as far as two readings agree on it
 }
 
 // limits are what follows from the class of the sensors.
@@ -120,9 +121,10 @@ func (b *Battery) Step(at time.Duration, readings *unit.Battery, facts Facts) {
 	b.watchHeld(&in, watched)
 	b.watchLoad(&in, watched)
 	b.watchCharge(&in)
-	b.watchKnee(&in)
+	b.watchKnee(&in, watched)
 	b.s.Belief.learnZero(&in, watched, &b.s.Rest, &b.p)
-	b.s.Last, b.haveSoC = in, false
+	b.s.Last = in
+	b.say()
 }
 
 // interrupt ends what was being watched: after a gap it is not known how long it has lasted.
@@ -132,7 +134,7 @@ func (b *Battery) interrupt() {
 	}
 	b.s.Rest.end()
 	b.s.Held.end()
-	b.s.LoadFor = 0
+	b.s.LoadFor, b.s.Knee = 0, Knee{}
 }
 
 // dropImpossible clears readings that are not usable or that no battery can have, NaN included, so
@@ -167,6 +169,7 @@ func (b *Battery) begin(in *Sample) {
 		b.s.CurrentAt, b.s.CurrentSeen = in.At, true
 	}
 	b.s.DrawnSinceChargeAh = coupDeFouetShare * b.s.CapAh // a discharge in progress is taken as past its first dip
+	b.say()
 }
 
 // count adds the charge moved since the last usable current.
@@ -185,14 +188,8 @@ func (b *Battery) count(in *Sample) {
 		b.s.Swing.Open = false
 		return
 	}
-	mean := in.CurrentA.Value
-	switch {
-	case held:
-		mean = b.s.Last.CurrentA.Value
-	case b.s.Last.CurrentA.OK():
-		mean = (b.s.Last.CurrentA.Value + in.CurrentA.Value) / 2
-	}
 	hours := gap.Hours()
+	mean := b.meanA(in, held, hours)
 	ah := mean * hours
 	stored := ah
 	if ah >= 0 {
@@ -219,6 +216,27 @@ func (b *Battery) count(in *Sample) {
 	b.s.Belief.count(stored, hours)
 }
 
+// meanA returns the mean current since the last usable one. What only one of the two readings says
+// counts up to half of maxMovePct: there is such a part on either side of a reading.
+func (b *Battery) meanA(in *Sample, held bool, hours float64) float64 {
+	mean, agreed := in.CurrentA.Value, 0.0
+	if last := b.s.Last.CurrentA; held {
+		mean = last.Value
+	} else if last.OK() {
+		mean = (last.Value + in.CurrentA.Value) / 2
+		if last.Value*in.CurrentA.Value > 0 {
+			agreed = math.Copysign(min(math.Abs(last.Value), math.Abs(in.CurrentA.Value)), mean)
+		}
+	}
+	most := maxMovePct / 2 / 100 * b.s.CapAh / hours
+	b.agreedPct += 100 * agreed * hours / b.s.CapAh
+	if alone := mean - agreed; math.Abs(alone) > most {
+		b.s.CountedSigmaPct += min(100*(math.Abs(alone)-most)*hours/b.s.CapAh, maxMovePct)
+		return agreed + math.Copysign(most, alone)
+	}
+	return mean
+}
+
 // ZeroA returns what the current sensor shows without current.
 func (b *Battery) ZeroA() unit.Estimate {
 	return unit.Estimate{Value: b.s.ZeroA, Sigma: math.Sqrt(b.s.ZeroVar), Known: true}
@@ -226,23 +244,7 @@ func (b *Battery) ZeroA() unit.Estimate {
 
 // SoC returns the state of charge in percent. It is not known while its uncertainty is too large
 // for it to be shown.
-func (b *Battery) SoC() unit.Estimate {
-	if !b.s.Begun {
-		return unit.Estimate{}
-	}
-	if !b.haveSoC {
-		soc, variance := b.s.Filter.X[iSoC], b.s.Belief.variance(&b.p)
-		if b.s.Rest.readable() {
-			f := b.s.Filter
-			b.s.Belief.counting(&f, &b.p)
-			b.s.Rest.into(&f, &b.s.Last, &b.p)
-			soc, variance = f.X[iSoC], f.P[iSoC][iSoC]
-		}
-		sigma := math.Sqrt(variance)
-		b.soc, b.haveSoC = unit.Estimate{Value: soc, Sigma: sigma, Known: sigma <= knownSigmaPct}, true
-	}
-	return b.soc
-}
+func (b *Battery) SoC() unit.Estimate { return b.s.Said }
 
 // CapacityAh returns the present full capacity at the 20 h rate. It is not known before it was
 // learned well enough from a swing.

@@ -112,25 +112,34 @@ func (r *Rest) settledV() float64 { return r.RestedV - r.SurfaceV/2 + r.DipV/2 }
 
 // sigmaV is how far the terminals may still stand from the rested voltage, and how well it is read.
 func (r *Rest) sigmaV(last *Sample, p *Params) float64 {
-	temp := noTempSigmaV
-	if last.TempC.OK() {
-		_, temp = leadacid.TemperatureShiftV(last.TempC.Value)
+	return math.Sqrt(sq(r.unsettledV()) + sq(last.tempSigmaV()) + sq(p.Voltage.Zero))
+}
+
+// unsettledV is how far the terminals may still stand from the rested voltage.
+func (r *Rest) unsettledV() float64 { return math.Hypot(r.SurfaceV/2, r.DipV/2) }
+
+// tempSigmaV is how well a rested voltage is known for its temperature.
+func (in *Sample) tempSigmaV() float64 {
+	if !in.TempC.OK() {
+		return noTempSigmaV
 	}
-	return math.Sqrt(sq(r.SurfaceV/2) + sq(r.DipV/2) + sq(temp) + sq(p.Voltage.Zero))
+	_, sigma := leadacid.TemperatureShiftV(in.TempC.Value)
+	return sigma
 }
 
 // into takes the rest so far into f; last is the sample that it has come to.
 func (r *Rest) into(f *Filter, last *Sample, p *Params) {
-	sigma := r.sigmaV(last, p)
+	sigma, temp := r.unsettledV(), last.tempSigmaV()
 	if r.TableRead && last.At-r.TableAt < tableShare {
 		// Largely the same evidence as last time.
-		sigma *= math.Sqrt(float64(tableShare) / float64(max(last.At-r.TableAt, minReread)))
+		more := math.Sqrt(float64(tableShare) / float64(max(last.At-r.TableAt, minReread)))
+		sigma, temp = sigma*more, temp*more
 	}
 	v25 := r.settledV()
 	if v25 > p.Chemistry.RestedVFromSoC(100)+aboveFullV && r.RestFor >= idleAfter {
 		f.updateSoC(100, aboveFullPct) // only a charge near its end leaves so much
 	}
-	f.updateRested(p.Chemistry, v25, sigma)
+	f.updateRested(p.Chemistry, v25, sigma, temp)
 }
 
 // watchRest smooths the voltage while the battery is at rest, and takes the reading in when the

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"liftbank/rules/unit"
 )
 
 // State is all that an estimator knows, as plain values: it works on them, and they are saved as
@@ -25,7 +27,8 @@ type State struct {
 	LoadA              float64
 	LoadReadAt         time.Duration // last time its voltage was read
 	DrawnSinceChargeAh float64
-	AtKnee             bool
+	Knee               Knee
+	Said               unit.Estimate // the charge as it is stated
 
 	ChargedAh, DrawnAh float64 // counted in and out, both positive
 	StoredAh           float64 // charged less drawn and less what charging loses
@@ -94,6 +97,9 @@ func (s *State) check(p Params) error {
 	for _, d := range []time.Duration{s.RestFor, s.FallAt, s.LoadFor, s.SlopeFor, s.TaperFor, s.HeldFor} {
 		in("time in a state", float64(d), 0, maxTimeNs)
 	}
+	in("time at the empty end", float64(s.Knee.For), 0, maxTimeNs)
+	in("charge as stated", s.Said.Value, 0, 100)
+	in("its deviation", s.Said.Sigma, 0, maxMoved)
 	in("load", s.LoadA, -maxCurrentA-1, maxCurrentA+1)
 	in("taper", s.MissingPct, 0, maxTaperPct)
 	for _, x := range []float64{s.SlopeA, s.SlopeFromA, s.SlopeV, s.HeldA} {
