@@ -81,6 +81,23 @@ const longestRun = 5 * time.Minute // of a motor run; our choice
 
 const restedSigmaV = 0.05 // V: how well a rested voltage must have settled before it is given; our choice
 
+// What no battery with a dead cell can do: five charged cells make some 10.7 V.
+const (
+	givingV     = 12.2 // V: of the bank after a run; our choice
+	givingShare = 0.5  // ratio: of an even share of a run; our choice
+)
+
+// gave tells the judges which batteries gave their part of a run that has ended.
+func (b *batteries) gave(as *[unit.MaxBatteries]float64, bankV unit.Reading) {
+	sum := 0.0
+	for _, x := range as {
+		sum += x
+	}
+	for i := range b.judge {
+		b.judge[i].Gave(bankV.OK() && bankV.Value >= givingV && sum > 0 && as[i]*float64(len(b.judge)) >= givingShare*sum)
+	}
+}
+
 // charge fills in what is known of the charge of battery i.
 func (b *batteries) charge(i int, at unit.Moment, s *view.BatteryState) {
 	s.SoCPct = b.est[i].SoC()
