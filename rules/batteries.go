@@ -52,6 +52,7 @@ func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
 	for i, est := range e.cells.est {
 		b := e.read.Battery[i]
 		b.TempC = e.frame.Temps[i]
+		facts.NeighborA = e.cells.neighborA(i, &e.read)
 		drawn, charged, stored := est.DrawnAh(), est.ChargedAh(), est.StoredAh()
 		est.Step(e.last, &b, facts)
 		e.count.Share(i, est.DrawnAh()-drawn, est.ChargedAh()-charged)
@@ -59,6 +60,20 @@ func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
 		e.cells.stepLoad(i, e.out.At, &in.Battery[i], b.TempC, running)
 	}
 	return movedAh
+}
+
+// neighborA returns what the part of battery i would be of what the others carry, by their ratings.
+func (b *batteries) neighborA(i int, read *unit.Scan) (r unit.Reading) {
+	sum, ah := 0.0, 0.0
+	for k := range b.spec {
+		if a := read.Battery[k].CurrentA; k != i && a.OK() {
+			sum, ah = sum+a.Value, ah+b.spec[k].RatedAh
+		}
+	}
+	if ah > 0 {
+		r = unit.Reading{Value: sum * b.spec[i].RatedAh / ah, Quality: unit.Good}
+	}
+	return r
 }
 
 // stepLoad uses what was read, believed or not: a channel that reacts to a run again shows it here.

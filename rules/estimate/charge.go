@@ -105,7 +105,7 @@ func (b *Battery) watchKnee(in *Sample, dt time.Duration) {
 		sq(odd/outlierSigmas) > b.s.Filter.P[iSoC][iSoC]+sq(sigma) {
 		return
 	}
-	b.s.Belief.learnCapacity(left, sigma, b.p.Current.Gain, &b.p)
+	b.s.Belief.learnAtTheEmptyEnd(left, sigma, &b.p)
 	b.s.Filter.updateSoC(left, sigma)
 	k.Read = true
 }

@@ -36,6 +36,8 @@ type Facts struct {
 	// Held says that the current before these readings held until now: they were taken at once on a
 	// change. Otherwise the change is taken as even between the two.
 	Held bool
+	// NeighborA is what the battery's part would be of what its neighbors in a parallel bank carry.
+	NeighborA unit.Reading
 }
 
 // Sample is what is known of one instant. Readings that are not usable are zero.
@@ -107,7 +109,7 @@ func (b *Battery) Step(at time.Duration, readings *unit.Battery, facts Facts) {
 	if dt <= 0 {
 		return
 	}
-	if in.CurrentA.OK() {
+	if b.standIn(&in); in.CurrentA.OK() && !in.NeighborA.OK() {
 		in.CurrentA.Value -= b.s.ZeroA
 	}
 	watched := dt
@@ -148,6 +150,7 @@ func (in *Sample) dropImpossible() {
 	clear(&in.VoltageV, maxVoltageV)
 	clear(&in.CurrentA, maxCurrentA)
 	clear(&in.TempC, maxTempC)
+	clear(&in.NeighborA, maxCurrentA)
 	in.NegativeV = unit.Reading{} // not looked at
 }
 
@@ -176,6 +179,11 @@ func (b *Battery) begin(in *Sample) {
 func (b *Battery) count(in *Sample) {
 	held := in.Held && b.s.Last.CurrentA.OK()
 	if !in.CurrentA.OK() && !held { // an inrush exceeds the sensor's range, and until it began the last current held
+		b.goBlind(in)
+		return
+	}
+	if b.s.Blind.Blind { // what flowed until now is in the doubt
+		b.s.Blind.Blind, b.s.CurrentAt = false, in.At
 		return
 	}
 	gap := in.At - b.s.CurrentAt
@@ -185,16 +193,21 @@ func (b *Battery) count(in *Sample) {
 		// What flowed in between is not known: any charge is possible again after a day.
 		days := float64(gap) / float64(24*time.Hour)
 		b.s.CountedSigmaPct += firstSigmaPct * min(1, days)
-		b.s.Swing.Open = false
+		b.s.Down.Open, b.s.Up.Open = false, false
 		return
 	}
 	hours := gap.Hours()
 	mean := b.meanA(in, held, hours)
 	ah := mean * hours
-	stored := ah
+	stored, lost := ah, 0.0
+	b.s.Blind.use(-ah, hours, b.s.CapAh)
+	if in.NeighborA.OK() {
+		b.s.CountedSigmaPct += 100 * standInShare * math.Abs(ah) / b.s.CapAh
+		b.s.Down.Open, b.s.Up.Open = false, false
+	}
 	if ah >= 0 {
 		b.s.ChargedAh += ah
-		lost := ah * (1 - b.p.Chemistry.ChargeEfficiency)
+		lost = ah * (1 - b.p.Chemistry.ChargeEfficiency)
 		if in.VoltageV.OK() && in.VoltageV.Value > gasFromV {
 			lost += b.p.Chemistry.GassingA(b.p.RatedAh, in.VoltageV.Value, in.tempC()) * hours
 		}
@@ -213,7 +226,7 @@ func (b *Battery) count(in *Sample) {
 			b.s.DrawnSinceChargeAh *= 1 - min(1, share/memoryShare)
 		}
 	}
-	b.s.Belief.count(stored, hours)
+	b.s.Belief.count(stored, lost, hours)
 }
 
 // meanA returns the mean current since the last usable one. What only one of the two readings says

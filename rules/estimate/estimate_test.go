@@ -51,8 +51,8 @@ func TestALongRestGivesTheTablesCharge(t *testing.T) {
 	soc, sigma, ok := known(r.b.SoC())
 	require.True(t, ok)
 	assert.InDelta(t, 75, soc, 2)
-	assert.Less(t, sigma, 5.0)
-	assert.Greater(t, sigma, 2.0, "the table is not that good for any one block")
+	assert.Less(t, sigma, 6.5)
+	assert.Greater(t, sigma, 4.0, "neither the table nor the plates are that good in any one block")
 }
 
 func TestNothingIsSaidBeforeThereIsEvidence(t *testing.T) {
@@ -212,7 +212,7 @@ func TestTheCurrentSensorsZeroIsLearntAtRest(t *testing.T) {
 func TestCapacityIsLearntBetweenTwoTrustedPoints(t *testing.T) {
 	r := newRig(leadacid.Flooded, 100)
 	full := func() {
-		r.hold(8*time.Hour, time.Minute, 14.4, 15)
+		r.hold(280*time.Minute, time.Minute, 13.8, 15) // 70 Ah
 		r.hold(time.Hour, time.Minute, 14.4, 0.8)
 	}
 	r.hold(12*time.Hour, time.Minute, 12.65, 0)
@@ -228,7 +228,7 @@ func TestCapacityIsLearntBetweenTwoTrustedPoints(t *testing.T) {
 	assert.InDelta(t, 70, capAh, 70*0.08)
 	assert.Less(t, sigma, 70*0.08)
 	full()
-	before := capAh
+	before, _, _ := known(r.b.CapacityAh())
 	r.hold(2*time.Hour, time.Minute, 12.4, -5)
 	r.hold(20*time.Hour, time.Minute, 12.5, 0)
 	after, _, _ := known(r.b.CapacityAh())
@@ -252,7 +252,7 @@ func TestAGapInTheCurrentMakesUnsure(t *testing.T) {
 	r.at += 12 * time.Hour
 	r.hold(time.Second, time.Second, 12.2, -20)
 	_, after, _ := known(r.b.SoC())
-	assert.Greater(t, after, before+10)
+	assert.Greater(t, after, before+7)
 }
 
 func TestNoThermometerIsWorthMoreUncertainty(t *testing.T) {

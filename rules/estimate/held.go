@@ -70,6 +70,7 @@ const (
 	minSlope      = 0.02             // 1/h: less, and what flows is gas as much as charge; our choice
 	minFall       = 1.08             // ratio: less of a fall is none; our choice
 	slopeSteadyV  = 0.08             // V: by which a held voltage may move; our choice
+	tailSigma     = 0.5              // ratio: of what is missing, which no number of readings betters; published: 0.65 to 2 h
 	gasSigma      = 0.5              // ratio: of GassingA, good to a factor of two; our choice
 )
 
@@ -162,9 +163,13 @@ func (h *Held) readFull(x *heldSample, b *Belief, p *Params) {
 		sigma *= againSigma // much the same evidence as ten minutes ago
 	}
 	b.settle(p)
-	b.Filter.updateSoC(100-missing, sigma)
+	if !h.Full {
+		b.learnAtTheFullEnd(100-missing, sigma, p)
+	}
+	was := b.Filter.updateSoC(100-missing, sigma)
+	b.Filter.atLeast(math.Hypot(bestSigmaPct, tailSigma*missing), was)
 	h.MissingPct, h.FullReadAt = missing, x.at
-	b.beginSwing()
+	b.top()
 }
 
 // watchTail sees a held charge bring in next to nothing, as into a full block: at absorption

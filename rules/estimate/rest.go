@@ -127,38 +127,49 @@ func (in *Sample) tempSigmaV() float64 {
 	return sigma
 }
 
-// into takes the rest so far into f; last is the sample that it has come to.
-func (r *Rest) into(f *Filter, last *Sample, p *Params) {
-	sigma, temp := r.unsettledV(), last.tempSigmaV()
+// into takes the rest so far into f; last is the sample that it has come to, and capSigma how well
+// the capacity is known, as a share of it.
+func (r *Rest) into(f *Filter, last *Sample, capSigma float64, p *Params) {
+	share := 1.0
 	if r.TableRead && last.At-r.TableAt < tableShare {
 		// Largely the same evidence as last time.
-		more := math.Sqrt(float64(tableShare) / float64(max(last.At-r.TableAt, minReread)))
-		sigma, temp = sigma*more, temp*more
+		share = float64(max(last.At-r.TableAt, minReread)) / float64(tableShare)
 	}
 	v25 := r.settledV()
 	if v25 > p.Chemistry.RestedVFromSoC(100)+aboveFullV && r.RestFor >= idleAfter {
 		f.updateSoC(100, aboveFullPct) // only a charge near its end leaves so much
 	}
-	f.updateRested(p.Chemistry, v25, sigma, temp)
+	f.updateRested(p.Chemistry, v25, r.unsettledV(), last.tempSigmaV(), share, capSigma)
 }
 
 // watchRest smooths the voltage while the battery is at rest, and takes the reading in when the
 // rest ends.
 func (b *Battery) watchRest(in *Sample, dt time.Duration) {
 	r := &b.s.Rest
-	if !in.CurrentA.OK() || !in.VoltageV.OK() || !b.limits.resting(in.CurrentA.Value) {
-		if r.Resting && in.CurrentA.OK() {
+	// Without a current, nothing on for long is a rest.
+	still := in.CurrentA.OK() && b.limits.resting(in.CurrentA.Value) || b.s.Blind.Blind && in.Idle
+	if !in.VoltageV.OK() || !still {
+		if r.Resting && (in.CurrentA.OK() || b.s.Blind.Blind) {
 			b.commitRest(in)
 		}
 		r.end()
 		return
 	}
 	v25, _ := leadacid.RestedVAtReference(in.VoltageV.Value, in.tempC())
+	if r.Resting && !r.Jumped && math.Abs(v25-r.RestedV) > restJumpV {
+		// A load whose current is not in this reading yet, or a bad reading: wait for the next.
+		r.RestFor += dt
+		r.Jumped = true
+		return
+	}
 	if above := v25 - b.p.Chemistry.RestedVFromSoC(100); above > 0 {
 		// No block rests above its table's end: charge shows.
 		r.SurfaceV = max(r.SurfaceV, min(above, maxSurfaceV))
 	}
 	if v25 > heldV {
+		if r.Resting {
+			b.commitRest(in)
+		}
 		r.end()
 		return
 	}
@@ -167,11 +178,6 @@ func (b *Battery) watchRest(in *Sample, dt time.Duration) {
 		return
 	}
 	r.RestFor += dt
-	if jump := math.Abs(v25-r.RestedV) > restJumpV; jump && !r.Jumped {
-		// A load whose current is not in this reading yet, or a bad reading: wait for the next.
-		r.Jumped = true
-		return
-	}
 	r.Jumped = false
 	r.RestedV += (v25 - r.RestedV) * approach(dt, voltageTau)
 	r.watchFall(b.s.Last.tempC())
@@ -189,10 +195,10 @@ func (b *Battery) commitRest(in *Sample) {
 	known := &b.s.Belief
 	known.settle(&b.p)
 	known.learnFromRest(r.settledV(), r.sigmaV(&b.s.Last, &b.p), &b.p)
-	r.into(&known.Filter, &b.s.Last, &b.p)
+	r.into(&known.Filter, &b.s.Last, math.Sqrt(known.CapVar), &b.p)
 	sigma := math.Sqrt(known.Filter.P[iSoC][iSoC])
-	if !known.Swing.Open && sigma <= topSigmaPct && known.Filter.X[iSoC] >= topMinPct {
-		known.beginSwing()
+	if !known.Down.Open && sigma <= topSigmaPct && known.Filter.X[iSoC] >= topMinPct {
+		known.top()
 	}
 	r.TableAt, r.TableRead = in.At, true
 }

@@ -36,7 +36,7 @@ func (b *Battery) believed() (soc, variance float64) {
 	}
 	f := b.s.Filter
 	b.s.Belief.counting(&f, &b.p)
-	b.s.Rest.into(&f, &b.s.Last, &b.p)
+	b.s.Rest.into(&f, &b.s.Last, math.Sqrt(b.s.CapVar), &b.p)
 	return f.X[iSoC], f.P[iSoC][iSoC]
 }
 
