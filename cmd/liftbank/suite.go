@@ -18,11 +18,13 @@ import (
 	"liftbank/cmd/internal/suite/estimator"
 	"liftbank/cmd/internal/suite/findings"
 	"liftbank/cmd/internal/suite/healthy"
+	"liftbank/cmd/internal/suite/sensitivity"
 	"liftbank/cmd/internal/suite/wiring"
 )
 
 // suites lists the suites in the order of the help.
-var suites = []*suite.Suite{&estimator.Suite, &findings.Suite, &healthy.Suite, &wiring.Suite, &capability.Suite}
+var suites = []*suite.Suite{&estimator.Suite, &findings.Suite, &healthy.Suite, &wiring.Suite, &capability.Suite,
+	&sensitivity.Suite}
 
 type suiteCmd struct {
 	Name      string        `arg:"" optional:"" placeholder:"NAME" help:"Name of the suite."`

@@ -1,0 +1,260 @@
+// Mutants says which of the constants of rules the tests of rules notice, when each in turn is a
+// quarter smaller or larger. Run it in a checkout:
+//
+//	go run ./cmd/internal/mutants --sample 60
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"os/signal"
+	"path/filepath"
+	"regexp"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/alecthomas/kong"
+
+	"liftbank/cmd/internal/tweak"
+)
+
+type options struct {
+	Only    string  `placeholder:"REGEXP" help:"Only constants whose names match."`
+	Sample  int     `placeholder:"N" help:"Only so many changes, drawn at random."`
+	Seed    uint64  `default:"1" help:"Of the draw."`
+	Atleast float64 `name:"at-least" placeholder:"PCT" help:"Fail where fewer percent are noticed."`
+	Verbose bool    `short:"v" help:"Also say which test notices what."`
+}
+
+func main() {
+	var o options
+	kong.Parse(&o, kong.Description("Which changes of the constants of rules by a quarter the tests of rules notice."))
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	if err := run(ctx, &o, os.Stdout); err != nil {
+		fmt.Fprintln(os.Stderr, "mutants:", err)
+		os.Exit(1)
+	}
+}
+
+// mutant is a change of a constant.
+type mutant struct {
+	name    string
+	factor  float64
+	noticed string // the test package that did; empty for none
+}
+
+func run(ctx context.Context, o *options, out io.Writer) error {
+	root, err := tweak.Root(".")
+	if err != nil {
+		return err
+	}
+	folder, err := os.MkdirTemp("", "mutants")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(folder)
+	sources, err := tweak.New(ctx, root, folder)
+	if err != nil {
+		return err
+	}
+	mutants, err := o.mutants(sources.Names)
+	if err != nil {
+		return err
+	}
+	tests, err := build(ctx, sources, folder)
+	if err != nil {
+		return err
+	}
+	began := time.Now()
+	if err := each(ctx, mutants, func(m *mutant) error { return m.try(ctx, tests) }); err != nil {
+		return err
+	}
+	return o.report(out, mutants, sources, time.Since(began))
+}
+
+// factors are by what constants are changed.
+var factors = []float64{0.75, 1.25}
+
+func (o *options) mutants(names []string) (all []mutant, err error) {
+	only, err := regexp.Compile(o.Only)
+	if err != nil {
+		return nil, fmt.Errorf("--only: %w", err)
+	}
+	for _, name := range names {
+		for _, f := range factors {
+			if only.MatchString(name) {
+				all = append(all, mutant{name: name, factor: f})
+			}
+		}
+	}
+	if o.Sample > 0 && o.Sample < len(all) {
+		random := rand.New(rand.NewPCG(o.Seed, 1))
+		random.Shuffle(len(all), func(i, k int) { all[i], all[k] = all[k], all[i] })
+		all = all[:o.Sample]
+		slices.SortFunc(all, func(a, b mutant) int { return strings.Compare(a.name, b.name) })
+	}
+	if len(all) == 0 {
+		return nil, fmt.Errorf("--only %s: no constant matches", o.Only)
+	}
+	return all, nil
+}
+
+// test is the test program of a package.
+type test struct {
+	name, program, folder string
+	took                  time.Duration // with nothing changed
+}
+
+// build builds the tests of rules, and runs each with nothing changed: fast ones go first.
+func build(ctx context.Context, s *tweak.Sources, folder string) (tests []test, err error) {
+	entries, err := filepath.Glob(filepath.Join(s.Root, "rules", "*"))
+	if err != nil {
+		return nil, err
+	}
+	for _, dir := range append(entries, filepath.Join(s.Root, "rules")) {
+		name := filepath.Base(dir)
+		if files, _ := filepath.Glob(filepath.Join(dir, "*_test.go")); len(files) == 0 || name == "constants" {
+			continue
+		}
+		t := test{name: name, program: filepath.Join(folder, name+".test"), folder: dir}
+		if out, err := s.Go(ctx, "test", "-vet=off", "-c", "-o", t.program, dir).CombinedOutput(); err != nil {
+			return nil, fmt.Errorf("build the tests of %s: %w\n%s", name, err, out)
+		}
+		began := time.Now()
+		if out, failed, err := t.run(ctx, os.Environ(), 10*time.Minute); failed || err != nil {
+			return nil, fmt.Errorf("the tests of %s fail with nothing changed: %w\n%s", name, err, out)
+		}
+		t.took = time.Since(began)
+		tests = append(tests, t)
+	}
+	slices.SortFunc(tests, func(a, b test) int { return int(a.took - b.took) })
+	return tests, nil
+}
+
+// run runs the tests and reports whether one failed. A program that hangs or crashes has failed.
+func (t *test) run(ctx context.Context, env []string, most time.Duration) (out []byte, failed bool, err error) {
+	limited, cancel := context.WithTimeout(ctx, most)
+	defer cancel()
+	cmd := exec.CommandContext(limited, t.program, "-test.failfast", "-test.short")
+	cmd.Dir, cmd.Env = t.folder, env
+	out, err = cmd.CombinedOutput()
+	var exit *exec.ExitError
+	switch {
+	case ctx.Err() != nil:
+		return out, false, ctx.Err()
+	case err == nil:
+		return out, false, nil
+	case errors.As(err, &exit), limited.Err() != nil:
+		return out, true, nil
+	}
+	return out, false, fmt.Errorf("run the tests of %s: %w", t.name, err)
+}
+
+// try runs the tests of the constant's own package, then those of the others, until one notices.
+func (m *mutant) try(ctx context.Context, tests []test) error {
+	own, _, _ := strings.Cut(m.name, ".")
+	ordered := slices.Clone(tests)
+	slices.SortStableFunc(ordered, func(a, b test) int {
+		switch {
+		case a.name == own && b.name != own:
+			return -1
+		case b.name == own && a.name != own:
+			return 1
+		}
+		return 0
+	})
+	for i := range ordered {
+		t := &ordered[i]
+		_, failed, err := t.run(ctx, tweak.With(m.name, m.factor), 20*t.took+10*time.Second)
+		if err != nil {
+			return err
+		}
+		if failed {
+			m.noticed = t.name
+			return nil
+		}
+	}
+	return nil
+}
+
+// each calls f for all mutants, as many at once as there are processors.
+func each(ctx context.Context, mutants []mutant, f func(*mutant) error) error {
+	next := make(chan *mutant)
+	errs := make(chan error, runtime.GOMAXPROCS(0))
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var workers sync.WaitGroup
+	for range cap(errs) {
+		workers.Go(func() {
+			for m := range next {
+				if err := f(m); err != nil {
+					errs <- err
+					cancel()
+					return
+				}
+			}
+		})
+	}
+	for i := range mutants {
+		select {
+		case next <- &mutants[i]:
+		case <-ctx.Done():
+		}
+	}
+	close(next)
+	workers.Wait()
+	select {
+	case err := <-errs:
+		return err
+	default:
+		return ctx.Err()
+	}
+}
+
+func (o *options) report(out io.Writer, mutants []mutant, s *tweak.Sources, took time.Duration) error {
+	type count struct{ all, noticed int }
+	total, packages := count{}, map[string]*count{}
+	for _, m := range mutants {
+		own, _, _ := strings.Cut(m.name, ".")
+		p := packages[own]
+		if p == nil {
+			p = &count{}
+			packages[own] = p
+		}
+		p.all++
+		total.all++
+		if m.noticed != "" {
+			p.noticed++
+			total.noticed++
+			if o.Verbose {
+				fmt.Fprintf(out, "noticed by %-10s %s x %g\n", m.noticed, m.name, m.factor)
+			}
+			continue
+		}
+		fmt.Fprintf(out, "not noticed        %s x %g\n", m.name, m.factor)
+	}
+	names := make([]string, 0, len(packages))
+	for name := range packages {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	for _, name := range names {
+		fmt.Fprintf(out, "%-10s %4d of %4d\n", name, packages[name].noticed, packages[name].all)
+	}
+	pct := 100 * float64(total.noticed) / float64(total.all)
+	fmt.Fprintf(out, "noticed: %d of %d changes, %.0f %%; %d constants can be changed, %d can't; %v\n", total.noticed,
+		total.all, pct, len(s.Names), len(s.Fixed), took.Round(time.Second))
+	if pct < o.Atleast {
+		return fmt.Errorf("%.0f %% of the changes were noticed: want %g %%", pct, o.Atleast)
+	}
+	return nil
+}

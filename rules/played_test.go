@@ -1,0 +1,254 @@
+package rules_test
+
+import (
+	"cmp"
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/cmd/scenariofile"
+	"liftbank/cmd/slowtest"
+	"liftbank/rules"
+	"liftbank/rules/finding"
+	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
+	"liftbank/sim"
+	"liftbank/sim/board"
+	"liftbank/sim/scenario"
+)
+
+var update = flag.Bool("update", false, "write testdata/played")
+
+// player hands the signals of a simulated unit to an engine, each with a sensor's error, without a
+// board between.
+type player struct {
+	unit   *sim.Unit
+	engine *rules.Engine
+	in     rules.Input
+	out    *rules.Output
+	errs   map[string]*board.SensorError
+	edge   time.Duration // next change of a contact
+	start  time.Duration // of the last run
+	stop   time.Duration // of it
+	each   func(*rules.Output)
+}
+
+// sensorErrors are two thirds of the limits of the reference board's class, with signs that differ
+// from channel to channel.
+var sensorErrors = map[string]board.SensorError{
+	"voltage": {Offset: 0.0067, Gain: 0.0067, NoiseRMS: 0.002}, "negative": {Offset: 0.0067, Gain: 0.0067, NoiseRMS: 0.0005},
+	"current": {Offset: 0.13, Gain: 0.0067, NoiseRMS: 0.1}, "temp": {Offset: 0.7, NoiseRMS: 0.1},
+}
+
+func newPlayer(t *testing.T, sc scenario.Scenario) *player {
+	u, err := sim.New(sc, sc.Seed)
+	require.NoError(t, err)
+	cfg := rules.Config{HasCommand: true}
+	for i, b := range sc.Bank.Batteries {
+		chemistry, err := leadacid.Parse(string(b.Chemistry))
+		require.NoError(t, err)
+		cfg.Batteries = append(cfg.Batteries, rules.BatteryConfig{
+			ID: b.ID, Chemistry: chemistry, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA,
+		})
+		cfg.NegativeTap[i] = true
+	}
+	engine, err := rules.New(cfg)
+	require.NoError(t, err)
+	p := &player{unit: u, engine: engine, errs: map[string]*board.SensorError{}, start: -time.Hour, stop: -time.Hour}
+	p.look()
+	return p
+}
+
+// read returns what a sensor makes of a value.
+func (p *player) read(quantity string, k int, value float64) rules.Reading {
+	name := fmt.Sprint(quantity, k)
+	e := p.errs[name]
+	if e == nil {
+		limits := sensorErrors[quantity]
+		sign := []float64{1, -1, -1, 1, -1, 1, 1, -1}
+		n := len(p.errs)
+		limits.Seed = uint64(n + 1)
+		limits.Offset *= sign[n%8]
+		limits.Gain = 1 + limits.Gain*sign[n*3/2%8]
+		e = &limits
+		p.errs[name] = e
+	}
+	return good(e.Apply(value, p.unit.Now(), 25))
+}
+
+func (p *player) look() {
+	at, found := p.unit.NextEdge(p.unit.Now() + time.Hour)
+	p.edge = at
+	if !found {
+		p.edge = p.unit.Now() + time.Hour
+	}
+}
+
+// every returns the time to the next scan: short about a run's start and stop, as on a board.
+func (p *player) every() time.Duration {
+	now := p.unit.Now()
+	switch {
+	case p.in.MotorCommand == unit.ContactOn && now-p.start < time.Second, now-p.stop < 300*time.Millisecond:
+		return 6 * time.Millisecond
+	case p.in.MotorCommand == unit.ContactOn:
+		return 25 * time.Millisecond
+	}
+	return 5 * time.Second
+}
+
+func (p *player) play(length time.Duration) {
+	for p.unit.Now() < length {
+		to := min(p.unit.Now()+p.every(), p.edge)
+		p.unit.AdvanceTo(to)
+		p.scan()
+		if to == p.edge {
+			p.look()
+		}
+	}
+}
+
+func contact(on bool) rules.Contact {
+	if on {
+		return unit.ContactOn
+	}
+	return unit.ContactOff
+}
+
+func (p *player) scan() {
+	s, in, now := p.unit.Signals(), &p.in, p.unit.Now()
+	in.At = rules.Moment{Mono: now, Wall: p.unit.StartWall().Add(now), WallTrusted: true}
+	for k := range p.unit.Batteries() {
+		b := &s.Battery[k]
+		in.Battery[k] = rules.BatteryInput{
+			VoltageV: p.read("voltage", k, b.PositiveV), CurrentA: p.read("current", k, b.CurrentA),
+			TempC: p.read("temp", k, b.TempC),
+		}
+		if k > 0 {
+			in.Battery[k].NegativeV = p.read("negative", k, b.NegativeV)
+		}
+	}
+	in.FeedV, in.MotorV = p.read("voltage", 8, s.FeedV), p.read("voltage", 9, s.MotorV)
+	in.WakeLine, in.Disconnect = contact(s.WakeLine), contact(s.DisconnectClosed)
+	in.CommandEdges = nil
+	if command := contact(s.MotorCommand); command != in.MotorCommand {
+		if in.MotorCommand != unit.ContactNotFitted {
+			in.CommandEdges = []rules.Edge{{On: s.MotorCommand, At: now}}
+		}
+		in.MotorCommand = command
+		if s.MotorCommand {
+			p.start = now
+		} else {
+			p.stop = now
+		}
+	}
+	p.out = p.engine.Step(in)
+	if p.each != nil {
+		p.each(p.out)
+	}
+}
+
+// played are the units of TestPlayed: each chemistry, one to four batteries, cold and warm, sound
+// and with a fault of each part.
+var played = []struct {
+	name string
+	days float64
+}{
+	{"healthy-single", 4}, {"healthy-four", 5}, {"cycled-agm-cold", 5}, {"cycled-flooded", 5}, {"cycled-gel-hot", 5},
+	{"battery-tired", 5}, {"link-resistive", 4}, {"feed-weak-cable", 6}, {"parked-drain", 6}, {"freeze-risk", 5},
+	{"motor-hungry", 4}, {"sense-off", 3}, {"circulating", 4}, {"cell-shorted", 5}, {"balance-negative", 6},
+}
+
+// What is said of played units stays the same, to four digits: testdata/played has the events, and
+// every few hours the state. Whoever changes a rule or a constant sees here what it does, and renews the
+// files with -update once that is meant. What is true is for the suites and the other tests to say.
+func TestPlayed(t *testing.T) {
+	slowtest.SkipUnderRace(t)
+	for _, tt := range played {
+		t.Run(tt.name, func(t *testing.T) {
+			t.Parallel()
+			sc, err := scenariofile.Load(tt.name)
+			require.NoError(t, err)
+			p := newPlayer(t, sc)
+			var text strings.Builder
+			const every = 5 * time.Hour
+			next := every
+			p.each = func(out *rules.Output) {
+				writeEvents(&text, out)
+				if out.At.Mono >= next {
+					next += every
+					p.engine.UpdateForecast()
+					writeState(&text, out)
+				}
+			}
+			p.play(time.Duration(min(tt.days, sc.Days) * 24 * float64(time.Hour)))
+			file := filepath.Join("testdata", "played", tt.name+".txt")
+			if *update {
+				require.NoError(t, os.WriteFile(file, []byte(text.String()), 0o644))
+			}
+			want, err := os.ReadFile(file)
+			require.NoError(t, err)
+			if text.String() != string(want) {
+				assert.Fail(t, "not what "+file+" has", firstDifference(string(want), text.String()))
+			}
+		})
+	}
+}
+
+func firstDifference(want, got string) string {
+	w, g := strings.Split(want, "\n"), strings.Split(got, "\n")
+	for k := range w {
+		if k >= len(g) || w[k] != g[k] {
+			return fmt.Sprintf("line %d:\n- %s\n+ %s", k+1, w[k], g[min(k, len(g)-1)])
+		}
+	}
+	return "more lines"
+}
+
+func writeEvents(text *strings.Builder, out *rules.Output) {
+	at := out.At.Mono.Round(time.Second)
+	for _, e := range out.Events {
+		switch e.Kind {
+		case rules.FindingRaised, rules.FindingCleared:
+			r := &out.Findings[e.Finding]
+			verb := cmp.Or(map[rules.EventKind]string{rules.FindingRaised: "raised"}[e.Kind], "cleared")
+			fmt.Fprintf(text, "%v %s %s %s\n", at, verb, r.Def.Name, r.Subject)
+			for _, ev := range r.Evidence {
+				fmt.Fprintf(text, "    %s %s\n", ev.Name, evidence(&ev))
+			}
+		}
+	}
+}
+
+func evidence(e *finding.Evidence) string { return fmt.Sprintf("%.3g", e.Value) }
+
+func writeState(text *strings.Builder, out *rules.Output) {
+	fmt.Fprintf(text, "%v bank charge %s lifts %s full in %s circulating %s leads %v %v runs %d\n", out.At.Mono.Round(time.Second),
+		said(out.Bank.SoCPct), said(out.Bank.LiftsLeft), said(out.Bank.TimeToFullS), said(out.Bank.CirculatingA),
+		out.Bank.LoadLeads.Arrangement, out.Bank.FeedLeads.Arrangement, out.Motor.Runs)
+	for i := range out.Battery {
+		if b := &out.Battery[i]; b.ID != "" {
+			fmt.Fprintf(text, "    %s charge %s rested %s capacity %s resistance %s cranking %s trend %s share %s %s verdict %v\n", b.ID,
+				said(b.SoCPct), said(b.RestedV), said(b.CapacityAh), said(b.Resistance), said(b.CrankingA), said(b.Trend),
+				said(b.DrawSharePct), said(b.ChargeSharePct), b.Verdict)
+		}
+	}
+	for i := range out.Links {
+		l := &out.Links[i]
+		fmt.Fprintf(text, "    link %v %d %s\n", l.Side, l.From, said(l.Mohm))
+	}
+}
+
+// said returns an estimate to four digits, its uncertainty to three.
+func said(e rules.Estimate) string {
+	if !e.Known {
+		return "-"
+	}
+	return fmt.Sprintf("%.4g±%.3g", e.Value, e.Sigma)
+}
