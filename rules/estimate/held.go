@@ -70,7 +70,7 @@ const (
 	minSlope      = 0.02             // 1/h: less, and what flows is gas as much as charge; our choice
 	minFall       = 1.08             // ratio: less of a fall is none; our choice
 	slopeSteadyV  = 0.08             // V: by which a held voltage may move; our choice
-	tailSigma     = 0.5              // ratio: of what is missing, which no number of readings betters; published: 0.65 to 2 h
+	tailSigma     = 0.5              // ratio: of what is missing, however often it is read; published: 0.65 to 2 h
 	gasSigma      = 0.5              // ratio: of GassingA, good to a factor of two; our choice
 )
 
