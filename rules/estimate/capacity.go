@@ -32,11 +32,10 @@ const (
 const (
 	topMinPct     = 85.0 // %: charge after a rest, for a discharge to be measured from there; our choice
 	topSigmaPct   = 6.0  // %: and how well it must be known; our choice
-	lowMaxPct     = 60.0 // %: charge after a rest, for a charge to be measured from there; our choice
-	lowSigmaPct   = 10.0 // %: and how well it must be known; our choice
-	lostSigma     = 0.15 // ratio: of the capacity, lost with the acid left; no rests make it surer; our choice
+	lostSigma     = 0.10 // ratio: of the capacity, lost with the acid left; no rests make it surer; our choice
 	maxSwingSigma = 0.15 // ratio: of a swing that still tells something; our choice
 	restLearnV    = 0.03 // V: how well a rest must have settled for a capacity to be learned from it; our choice
+	chargeSigma   = 0.15 // ratio: of a capacity learned from what a charge brings in, part of which makes gas; our choice
 	shapePart     = 0.5  // ratio: of the table's error that is of its shape; our choice
 	restSteps     = 3    // count: of Newton's method, down to the charge of a rest; our choice
 )
@@ -76,15 +75,12 @@ func (b *Belief) learnFromRest(v25, sigmaV float64, p *Params) {
 	curve := full*full*f.P[iFullV][iFullV] + 2*full*empty*f.P[iFullV][iEmptyV] + empty*empty*f.P[iEmptyV][iEmptyV]
 	sigmaPct := math.Sqrt(max(curve, 0)+sq(sigmaV)+sq(shapePart*p.Chemistry.RestedSigmaV)) / h[iSoC]
 	b.learnCapacity(&b.Down, f.X[iSoC], sigmaPct, lostSigma, p)
-	if z := f.X[iSoC]; z <= lowMaxPct && sigmaPct <= lowSigmaPct && (!b.Up.Open || z <= b.Up.FromPct) {
-		b.Up, b.UpLeastSigma = beginSwing(z, sigmaPct), lostSigma
-	}
 }
 
 // learnAtTheEmptyEnd uses the empty end of a discharge, and measures the charge that comes from there.
 func (b *Belief) learnAtTheEmptyEnd(leftPct, sigmaPct float64, p *Params) {
 	b.learnCapacity(&b.Down, leftPct, sigmaPct, p.Current.Gain, p)
-	b.Up, b.UpLeastSigma = beginSwing(leftPct, sigmaPct), p.Current.Gain
+	b.Up, b.UpLeastSigma = beginSwing(leftPct, sigmaPct), chargeSigma
 }
 
 // learnAtTheFullEnd uses the end of a charge.
