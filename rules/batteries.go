@@ -52,10 +52,10 @@ func (b *batteries) mistrust(i int) {
 // stepBatteries applies the scan to the estimators of each battery, and returns what was stored
 // less what was given, Ah.
 func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
-	running, _ := e.motor.Running()
+	running, since := e.motor.Running()
 	status, _ := e.feed.Status()
 	facts := estimate.Facts{
-		Held: began && e.cfg.HasCommand,
+		Held: began && e.cfg.HasCommand, Running: running && e.last-since < longestRun,
 		Idle: !running && (status == feed.Off || status == feed.Unknown),
 	}
 	for i, est := range e.cells.est {
@@ -63,6 +63,7 @@ func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
 		b.TempC = e.frame.Temps[i]
 		facts.Zero = e.frame.Zeros[i]
 		facts.Past, facts.MaybePast = e.trust.PastSensor(i)
+		facts.NeighborA = e.cells.neighborA(i, &e.read)
 		drawn, charged, stored := est.DrawnAh(), est.ChargedAh(), est.StoredAh()
 		est.Step(e.last, &b, facts)
 		e.count.Share(i, est.DrawnAh()-drawn, est.ChargedAh()-charged)
@@ -72,6 +73,20 @@ func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
 		e.cells.stepLoad(i, e.out.At, &own, b.TempC, running)
 	}
 	return movedAh
+}
+
+// neighborA returns what the part of battery i would be of what the others carry, by their ratings.
+func (b *batteries) neighborA(i int, read *unit.Scan) (r unit.Reading) {
+	sum, ah := 0.0, 0.0
+	for k := range b.spec {
+		if a := read.Battery[k].CurrentA; k != i && a.OK() {
+			sum, ah = sum+a.Value, ah+b.spec[k].RatedAh
+		}
+	}
+	if ah > 0 {
+		r = unit.Reading{Value: sum * b.spec[i].RatedAh / ah, Quality: unit.Good}
+	}
+	return r
 }
 
 // stepLoad uses what was read, believed or not: a channel that reacts to a run again shows it here.
@@ -89,7 +104,27 @@ func (b *batteries) stepLoad(i int, at unit.Moment, raw *unit.Battery, temp unit
 	}
 }
 
+// longestRun is the longest motor run: what lasts longer is a load.
+const longestRun = 5 * time.Minute // of a motor run; our choice
+
 const restedSigmaV = 0.05 // V: how well a rested voltage must have settled before it is given; our choice
+
+// What no battery with a dead cell can do: five charged cells make some 10.7 V.
+const (
+	givingV     = 12.2 // V: of the bank after a run; our choice
+	givingShare = 0.5  // ratio: of an even share of a run; our choice
+)
+
+// gave tells the judges which batteries gave their part of a run that has ended.
+func (b *batteries) gave(as *[unit.MaxBatteries]float64, bankV unit.Reading) {
+	sum := 0.0
+	for _, x := range as {
+		sum += x
+	}
+	for i := range b.judge {
+		b.judge[i].Gave(bankV.OK() && bankV.Value >= givingV && sum > 0 && as[i]*float64(len(b.judge)) >= givingShare*sum)
+	}
+}
 
 // charge fills in what is known of the charge of battery i.
 func (b *batteries) charge(i int, at unit.Moment, s *view.BatteryState) {

@@ -444,8 +444,8 @@ func TestHeatAndFrost(t *testing.T) {
 	}
 	assert.True(t, play(52, 12.65).has("hot"))
 	assert.False(t, play(48, 12.65).has("hot"))
-	assert.True(t, play(-17, 11.9).has("freeze-risk"), "nearly empty")
-	assert.False(t, play(-17, 12.6).has("freeze-risk"), "full")
+	assert.True(t, play(-19, 11.9).has("freeze-risk"), "nearly empty")
+	assert.False(t, play(-19, 12.6).has("freeze-risk"), "full")
 	none := play(20, 12.6)
 	none.in.Battery[0].TempC, none.in.Battery[1].TempC = rules.Reading{}, rules.Reading{Quality: unit.NoAnswer}
 	none.hold(time.Minute, time.Second)

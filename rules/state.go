@@ -24,7 +24,7 @@ import (
 
 // StateVersion is the version of State that is written. It goes up when an older reader would take
 // a figure for another.
-const StateVersion = 2 // count: versions of the saved state; our choice
+const StateVersion = 3 // count: versions of the saved state; our choice
 
 // State is all that an engine has learned, to be saved: the parts' own memories as they are. Its
 // instants are on the engine's timeline, which continues over a restart: whoever restores a state

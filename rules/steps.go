@@ -149,6 +149,7 @@ func (e *Engine) stepPump(in *pump.Scan) {
 			e.trust.RunMotor(r.MotorVSeen)
 		}
 		e.trust.RunShares(&r.BatteryAs)
+		e.cells.gave(&r.BatteryAs, e.out.Bank.VoltageV)
 	}
 	unread := seen.Unread
 	if in.Running && in.BankA.OK() {

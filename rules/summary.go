@@ -63,7 +63,7 @@ func (e *Engine) summarizeBank(bankV, bankA Reading) {
 	s := &e.out.Bank
 	s.VoltageV, s.CurrentA = bankV, bankA
 	n := len(e.cfg.Batteries)
-	var sum, weight, variance, spreadVar float64
+	var sum, weight, sigma, spreadVar float64
 	low, high := math.Inf(1), math.Inf(-1)
 	s.ChargedAh, s.DrawnAh, s.CirculatingA = 0, 0, Estimate{}
 	known := true
@@ -72,7 +72,7 @@ func (e *Engine) summarizeBank(bankV, bankA Reading) {
 		ah := e.cfg.Batteries[i].RatedAh
 		known = known && b.SoCPct.Known
 		sum, weight = sum+b.SoCPct.Value*ah, weight+ah
-		variance += sq(b.SoCPct.Sigma * ah)
+		sigma += b.SoCPct.Sigma * ah // table, temperature and charger are the same for all: no mean is surer
 		spreadVar = max(spreadVar, sq(b.SoCPct.Sigma))
 		low, high = min(low, b.SoCPct.Value), max(high, b.SoCPct.Value)
 		s.ChargedAh += b.ChargedAh
@@ -80,7 +80,7 @@ func (e *Engine) summarizeBank(bankV, bankA Reading) {
 	}
 	s.SoCPct, s.SpreadPct = Estimate{}, Estimate{}
 	if known {
-		s.SoCPct = Estimate{Value: sum / weight, Sigma: math.Sqrt(variance) / weight, Known: true}
+		s.SoCPct = Estimate{Value: sum / weight, Sigma: sigma / weight, Known: true}
 		if n > 1 {
 			s.SpreadPct = Estimate{Value: high - low, Sigma: math.Sqrt(2 * spreadVar), Known: true}
 		}

@@ -130,7 +130,7 @@ func TestWhatIsCountedInADay(t *testing.T) {
 	assert.Zero(t, b.Known)
 }
 
-// A row of days has four midnights, and begins with a charge known to 4 %.
+// A row of days has four midnights, and begins with a charge known to 10 %.
 func TestARowOfDays(t *testing.T) {
 	var c counter
 	day := func(sigma float64) int {
@@ -146,9 +146,9 @@ func TestARowOfDays(t *testing.T) {
 		known = append(known, day(2))
 	}
 	assert.Equal(t, []int{1, 2, 3, 4, 4, 4}, known)
-	assert.Equal(t, 4, day(3.9))
-	assert.Equal(t, 0, day(4.1))
-	assert.Equal(t, 1, day(3.9), "the first of a row needs no start")
+	assert.Equal(t, 4, day(9.9))
+	assert.Equal(t, 0, day(10.1))
+	assert.Equal(t, 1, day(9.9), "the first of a row needs no start")
 	c.scan.Charge.Known = false
 	c.scan.Runs++
 	c.hold(24 * time.Hour)

@@ -16,7 +16,7 @@ const Midnights = 4 // count: midnights, that is three days between them; our ch
 
 const (
 	minDay       = 12 * time.Hour // a clock that is set must not make a day of an hour; our choice
-	knownPct     = 4.0            // %: how well a midnight's charge must be known to belong to a trend; our choice
+	knownPct     = 10.0           // %: how well a midnight's charge must be known; our choice
 	MidnightPct  = 1.5            // %: how far the estimated charge may wander between two midnights; our choice
 	standbyA     = 0.035          // A: controls asleep, on a bank of two; trade practice
 	standbySigma = 0.05           // A: uncertainty of it; trade practice
@@ -152,7 +152,7 @@ func (b *Book) record(in *Scan) {
 }
 
 // Waits says what the balance waits for.
-var Waits = unit.Says("waits.working-days", "four working days with the charge known to 4 %")
+var Waits = unit.Says("waits.working-days", "four working days with the charge known to 10 %")
 
 // Balance is what the duty leaves of the charge, day by day.
 type Balance struct {

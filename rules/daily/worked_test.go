@@ -87,7 +87,7 @@ func TestBalanceAsksTheCount(t *testing.T) {
 }
 
 // A working day counts from its own start: what parked days and their long rest change is not the
-// duty's. A night that is not known to 4 % breaks the row.
+// duty's. A night that is not known to 10 % breaks the row.
 func TestBalanceIsOfWorkingDaysAlone(t *testing.T) {
 	play := func(sigma float64, days ...[2]float64) daily.Balance { // charge at the start and the end of each
 		var b daily.Book
@@ -118,6 +118,6 @@ func TestBalanceIsOfWorkingDaysAlone(t *testing.T) {
 	assert.Less(t, weekend.ConfirmedFallPct, 0.5, "four percent less after a weekend, and the days gain")
 	b := play(2, [2]float64{94, 93}, [2]float64{93, 91}, [2]float64{91, 89}, [2]float64{88, 86})
 	assert.InDelta(t, -2*2.0, b.AhPerDay, 1e-9, "2 % of 200 Ah per day, and a weekend")
-	assert.True(t, play(3.8, [2]float64{94, 93}, [2]float64{93, 91}, [2]float64{91, 89}, [2]float64{89, 87}).Known)
-	assert.False(t, play(4.2, [2]float64{94, 93}, [2]float64{93, 91}, [2]float64{91, 89}, [2]float64{88, 86}).Known)
+	assert.True(t, play(9.8, [2]float64{94, 93}, [2]float64{93, 91}, [2]float64{91, 89}, [2]float64{89, 87}).Known)
+	assert.False(t, play(10.2, [2]float64{94, 93}, [2]float64{93, 91}, [2]float64{91, 89}, [2]float64{88, 86}).Known)
 }

@@ -57,7 +57,7 @@ const (
 	freezeHold    = 5 * time.Minute  // before it is raised; our choice
 	freezeRelease = 30 * time.Minute // before it clears; our choice
 	freezeClearC  = 2.0              // °C: further away, before it clears; our choice
-	freezeSigma   = 12.0             // %: how well the charge must be known: not one just switched on; our choice
+	freezeSigma   = 20.0             // %: how well the charge must be known: not one just switched on; our choice
 )
 
 var (

@@ -16,7 +16,8 @@ type Belief struct {
 	CapAh                float64 // present full capacity
 	CapVar               float64 // relative
 	CapLearned           bool    // from at least one swing
-	Swing                Swing
+	Down, Up             Swing   // a discharge from a known charge, a charge from one
+	UpLeastSigma         float64 // see learnCapacity
 	Filter               Filter
 	MovedPct, MovedHours float64       // counted since the filter was brought up to date
 	CountedSigmaPct      float64       // counted up since, of what is lost in charging and in gaps
@@ -49,22 +50,18 @@ func newBelief(p *Params) Belief {
 	zero := sq(zeroShare * p.Current.Zero)
 	return Belief{
 		ZeroVar: zero, ZeroVarThen: zero, CapAh: p.RatedAh, CapVar: sq(leadacid.RatedSigma),
-		Filter: newFilter(p.Chemistry),
+		Filter: newFilter(p.Chemistry, p.Voltage),
 	}
 }
 
-// count moves the charge by what was stored in so many hours.
-func (b *Belief) count(storedAh, hours float64) {
+// count moves the charge by what was stored in so many hours, and lost on the way in.
+func (b *Belief) count(storedAh, lostAh, hours float64) {
 	share := storedAh / b.CapAh
-	b.Swing.DrawnAh -= storedAh
+	b.Down.count(storedAh, lostAh, hours)
+	b.Up.count(storedAh, lostAh, hours)
 	b.Filter.X[iSoC] = min(max(b.Filter.X[iSoC]+100*share, 0), 100)
 	b.MovedPct += 100 * share
 	b.MovedHours += hours
-}
-
-// beginSwing begins a swing at the charge as it is believed now.
-func (b *Belief) beginSwing() {
-	b.Swing = Swing{Open: true, TopPct: b.Filter.X[iSoC], TopSigmaPct: math.Sqrt(b.Filter.P[iSoC][iSoC])}
 }
 
 // settle makes what was counted since the last reading part of the filter's deviations.
@@ -115,7 +112,7 @@ func (b *Belief) takeZero(sigmaA float64, p *Params) {
 // learnZero takes a reading of an idle bank that goes on resting as one of the current sensor's
 // zero.
 func (b *Belief) learnZero(in *Sample, dt time.Duration, rest *Rest, p *Params) {
-	if !in.Idle || !in.CurrentA.OK() || math.Abs(in.CurrentA.Value) > maxIdle*p.maxZeroA() ||
+	if !in.Idle || !in.CurrentA.OK() || in.NeighborA.OK() || math.Abs(in.CurrentA.Value) > maxIdle*p.maxZeroA() ||
 		!rest.Resting || rest.Jumped || rest.RestFor < idleAfter {
 		return
 	}

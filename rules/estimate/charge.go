@@ -19,11 +19,14 @@ const (
 
 // The end of a discharge.
 const (
-	kneeV        = 10.8    // V: near 10.5 V, the usual end of a 20 h discharge; our choice
-	kneeBackV    = 0.5     // V: above that, for a knee to be over; our choice
-	kneeMaxLoad  = 1.0 / 3 // 1/h: current over capacity, for a low voltage to be the knee; our choice
-	kneePct      = 2.0     // %: left there beyond what the rate leaves; our choice
-	kneeSigmaPct = 4.0     // %: of that; our choice
+	kneeV        = 10.8            // V: near 10.5 V, the usual end of a 20 h discharge; our choice
+	kneeBackV    = 0.5             // V: above that, for a knee to be over; our choice
+	kneeMaxLoad  = 1.0 / 3         // 1/h: current over capacity, for a low voltage to be the knee; our choice
+	kneePct      = 2.0             // %: left there beyond what the rate leaves; our choice
+	kneeSigmaPct = 4.0             // %: of that; our choice
+	kneeDwell    = time.Minute     // of such a voltage, before it is taken as the end; our choice
+	kneeOddDwell = 5 * time.Minute // the same, of an end that comes unexpected; our choice
+	kneeReadings = 3               // count: of such a voltage in a row, at least; our choice
 )
 
 // watchCharge reads the voltage of a charge before the charger holds it: little, but all there is
@@ -68,21 +71,41 @@ func (b *Battery) watchHeld(in *Sample, dt time.Duration) {
 	b.s.Held.watch(&x, dt, &b.s.Belief, &b.p)
 }
 
-// watchKnee sees the steep end of a discharge.
-func (b *Battery) watchKnee(in *Sample) {
+// Knee is a voltage as at the end of a discharge. Exported only to be saved.
+type Knee struct {
+	Low      bool          // it is that low now,
+	For      time.Duration // for so long,
+	Readings uint8         // in so many readings, counted up to kneeReadings
+	Read     bool          // it was taken as the end, and has not been left since
+}
+
+// watchKnee sees the steep end of a discharge. One that comes unexpected has to last longer before
+// it is believed.
+func (b *Battery) watchKnee(in *Sample, dt time.Duration) {
 	if !in.CurrentA.OK() || !in.VoltageV.OK() {
 		return
 	}
-	load := -in.CurrentA.Value / b.p.RatedAh
-	low := load > restShare && load <= kneeMaxLoad && in.VoltageV.Value < kneeV && in.VoltageV.Value > deadV
-	if low && !b.s.AtKnee {
-		b.s.Belief.settle(&b.p)
-		left, sigma := b.p.Chemistry.LeftPct(load, in.tempC())
-		left, sigma = left+kneePct, math.Hypot(kneeSigmaPct, sigma)
-		b.s.Belief.learnCapacity(left, sigma, b.p.Current.Gain, &b.p)
-		b.s.Filter.updateSoC(left, sigma)
+	k, load := &b.s.Knee, -in.CurrentA.Value/b.p.RatedAh
+	if load <= restShare || load > kneeMaxLoad || in.VoltageV.Value >= kneeV || in.VoltageV.Value <= deadV || in.Running {
+		k.Low, k.For, k.Readings = false, 0, 0
+		k.Read = k.Read && in.VoltageV.Value <= kneeV+kneeBackV
+		return
 	}
-	if low || in.VoltageV.Value > kneeV+kneeBackV {
-		b.s.AtKnee = low
+	if k.Low {
+		k.For += dt
 	}
+	k.Low, k.Readings = true, min(k.Readings+1, kneeReadings)
+	if k.Read || k.Readings < kneeReadings || k.For < kneeDwell {
+		return
+	}
+	b.s.Belief.settle(&b.p)
+	left, sigma := b.p.Chemistry.LeftPct(load, in.tempC())
+	left, sigma = left+kneePct, math.Hypot(kneeSigmaPct, sigma)
+	if odd := b.s.Filter.X[iSoC] - left; k.For < kneeOddDwell &&
+		sq(odd/outlierSigmas) > b.s.Filter.P[iSoC][iSoC]+sq(sigma) {
+		return
+	}
+	b.s.Belief.learnAtTheEmptyEnd(left, sigma, &b.p)
+	b.s.Filter.updateSoC(left, sigma)
+	k.Read = true
 }

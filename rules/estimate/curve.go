@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
 
 // The filter's states: the charge in percent, how far this block's rested voltage is from the table
@@ -33,11 +34,7 @@ type Filter struct {
 }
 
 // Constants of the voltage curve.
-//
-// A worn block is empty with acid left: a twentieth of its capacity lost is a twentieth of the
-// table's span.
 const (
-	wornSigmaV       = 0.04             // V: rested voltage of empty blocks, beyond the table's; our choice
 	dropSigma        = 0.4              // ratio: makes differ in what a load takes off; our choice
 	shapeSigmaV      = 0.04             // V: what is left of the curve's shape once its ends are known; our choice
 	shapePct         = 12.0             // %: readings closer than this in charge count as one; our choice
@@ -62,14 +59,21 @@ const (
 	minVarV      = 1e-4 // V²: variance of the curve's ends; our choice
 	minVarDrop   = 1e-2 // ratio²: variance of what a load takes off; our choice
 	hoursPerDay  = 24   // h: in a day; physical
+	evenVar      = 3    // ratio: of a limit squared over the variance, anywhere inside it; physical
 )
 
-func newFilter(c *leadacid.Chemistry) Filter {
+// newFilter returns what is believed before any evidence. What the tap reads too much or too little
+// it does at both ends of the curve, with each reading: no number of them makes it less.
+func newFilter(c *leadacid.Chemistry, tap unit.SensorClass) Filter {
 	f := Filter{}
 	f.X[iSoC] = startPct
 	f.P[iSoC][iSoC] = sq(firstSigmaPct)
-	f.P[iFullV][iFullV], f.P[iDrop][iDrop] = sq(c.FullSigmaV), sq(dropSigma)
-	f.P[iEmptyV][iEmptyV] = sq(c.RestedSigmaV) + sq(wornSigmaV)
+	tapVar := (sq(tap.Zero) + sq(tap.Gain*c.RestedVFromSoC(startPct))) / evenVar
+	f.P[iFullV][iFullV], f.P[iDrop][iDrop] = sq(c.FullSigmaV)+tapVar, sq(dropSigma)
+	span := c.RestedVFromSoC(100) - c.RestedVFromSoC(0)
+	f.P[iEmptyV][iEmptyV] = sq(c.RestedSigmaV) + sq(lostSigma*span) + tapVar
+	f.Cross[iEmptyV][kCap] = -sq(lostSigma) * span
+	f.P[iFullV][iEmptyV], f.P[iEmptyV][iFullV] = tapVar, tapVar
 	return f
 }
 
@@ -108,8 +112,9 @@ func widened(was, variance float64) float64 {
 }
 
 // update applies a reading that is innovation above what was expected; h says how the reading
-// changes with each state, r is its variance.
-func (f *Filter) update(h *[states]float64, innovation, r float64) {
+// changes with each state, r is its variance. It returns the variance of the charge before, as it turned
+// out to be.
+func (f *Filter) update(h *[states]float64, innovation, r float64) (was float64) {
 	var ph [states]float64
 	s := r
 	for i := range states {
@@ -118,13 +123,15 @@ func (f *Filter) update(h *[states]float64, innovation, r float64) {
 		}
 		s += h[i] * ph[i]
 	}
-	if odd := sq(innovation / outlierSigmas); odd > s && h[iSoC] != 0 {
-		// Sure of a wrong charge: what was thought of it is worth less.
-		more := min((odd-s)/sq(h[iSoC]), sq(firstSigmaPct))
+	if sq(innovation/outlierSigmas) > s && h[iSoC] != 0 {
+		// Sure of a wrong charge: what was thought of it is worth less, so much less that this is no
+		// surprise.
+		more := min((sq(innovation)-s)/sq(h[iSoC]), sq(firstSigmaPct))
 		f.P[iSoC][iSoC] += more
 		ph[iSoC] += more * h[iSoC]
 		s += more * sq(h[iSoC])
 	}
+	was = f.P[iSoC][iSoC]
 	var hc [considerStates]float64
 	for i := range states {
 		for k := range considerStates {
@@ -142,6 +149,7 @@ func (f *Filter) update(h *[states]float64, innovation, r float64) {
 		}
 	}
 	f.clamp()
+	return was
 }
 
 // clamp limits states and variances to their physical range.
@@ -156,18 +164,28 @@ func (f *Filter) clamp() {
 }
 
 // updateSoC updates the filter with a charge of socPct ± sigmaPct.
-func (f *Filter) updateSoC(socPct, sigmaPct float64) {
+func (f *Filter) updateSoC(socPct, sigmaPct float64) (was float64) {
 	h := [states]float64{iSoC: 1}
-	f.update(&h, socPct-f.X[iSoC], sq(sigmaPct))
+	return f.update(&h, socPct-f.X[iSoC], sq(sigmaPct))
 }
 
 // updateRested updates the filter with a rested voltage at 25 °C that may still be sigmaV from the
-// settled one.
-func (f *Filter) updateRested(c *leadacid.Chemistry, v25, sigmaV float64) {
+// settled one, and tempV off for its temperature. So much of that as the share is new. In a frost that
+// lasts each rest errs the same way, and so it does by the table's shape at one charge. Nor does any
+// rest show capacity that is lost with the acid left: capSigma is how far that may be from the one
+// counted with.
+func (f *Filter) updateRested(c *leadacid.Chemistry, v25, sigmaV, tempV, share, capSigma float64) {
 	h, v := f.rested(c)
-	was := f.P[iSoC][iSoC]
-	f.update(&h, v25-v, sq(sigmaV)+sq(shapePart*c.RestedSigmaV))
-	f.P[iSoC][iSoC] = max(f.P[iSoC][iSoC], min(was, sq(restBestPct)))
+	same := sq(tempV) + sq(shapePart*c.RestedSigmaV)
+	was := f.update(&h, v25-v, (sq(sigmaV)+same)/share)
+	hidden := (100 - f.X[iSoC]) * capSigma
+	f.atLeast(math.Sqrt(sq(restBestPct)+same/sq(h[iSoC])+sq(hidden)), was)
+}
+
+// atLeast keeps the charge from getting surer than sigmaPct by what has just been taken in; was is its
+// variance before.
+func (f *Filter) atLeast(sigmaPct, was float64) {
+	f.P[iSoC][iSoC] = max(f.P[iSoC][iSoC], min(was, sq(sigmaPct)))
 }
 
 // rested returns the rested voltage at 25 °C and how it changes with each state.
@@ -220,7 +238,7 @@ func (b *Battery) watchLoad(in *Sample, dt time.Duration) {
 	h, expected := b.s.Filter.loaded(b.p.Chemistry, perHour, t, left)
 	_, tempSigma := leadacid.TemperatureShiftV(t)
 	b.s.Belief.settle(&b.p)
-	was, end := b.s.Filter.P[iSoC][iSoC], min(1, kneeNearPct/max(b.s.Filter.X[iSoC]-left, 1))
-	b.s.Filter.update(&h, v25-expected, (sq(shapeSigmaV)+sq(tempSigma)+sq(leftSigma*end*h[iSoC]))/min(share, 1))
-	b.s.Filter.P[iSoC][iSoC] = max(b.s.Filter.P[iSoC][iSoC], min(was, sq(leftSigma*end)))
+	end := min(1, kneeNearPct/max(b.s.Filter.X[iSoC]-left, 1))
+	was := b.s.Filter.update(&h, v25-expected, (sq(shapeSigmaV)+sq(tempSigma)+sq(leftSigma*end*h[iSoC]))/min(share, 1))
+	b.s.Filter.atLeast(leftSigma*end, was)
 }

@@ -31,6 +31,8 @@ type Facts struct {
 	// Idle says that neither feed nor motor is on: what flows is a trickle, and the current
 	// sensor's zero shows.
 	Idle bool
+	// Running says that a motor run is under way: the voltage is that of the run.
+	Running bool
 	// Held says that the current before these readings held until now: they were taken at once on a
 	// change. Otherwise the change is taken as even between the two.
 	Held bool
@@ -39,6 +41,8 @@ type Facts struct {
 	Zero unit.Estimate
 	// Past says that charge flows in past the current sensor, MaybePast that it may.
 	Past, MaybePast bool
+	// NeighborA is what the battery's part would be of what its neighbors in a parallel bank carry.
+	NeighborA unit.Reading
 }
 
 // Sample is what is known of one instant. Readings that are not usable are zero.
@@ -68,8 +72,7 @@ type Battery struct {
 	s      State
 	limits limits
 
-	soc     unit.Estimate // after the last step, once asked for
-	haveSoC bool
+	agreedPct float64 // counted since the charge was stated last, as far as two readings agree on it
 }
 
 // limits are what follows from the class of the sensors.
@@ -114,7 +117,7 @@ func (b *Battery) Step(at time.Duration, readings *unit.Battery, facts Facts) {
 	if facts.Zero.Known {
 		b.s.Belief.takeZero(facts.Zero.Sigma, &b.p)
 	}
-	if in.CurrentA.OK() {
+	if b.standIn(&in); in.CurrentA.OK() && !in.NeighborA.OK() {
 		in.CurrentA.Value -= b.s.ZeroA
 	}
 	watched := dt
@@ -139,11 +142,12 @@ func (b *Battery) Step(at time.Duration, readings *unit.Battery, facts Facts) {
 		b.watchLoad(&in, watched)
 		b.watchCharge(&in)
 	}
-	b.watchKnee(&in)
+	b.watchKnee(&in, watched)
 	if !in.Zero.Known {
 		b.s.Belief.learnZero(&in, watched, &b.s.Rest, &b.p)
 	}
-	b.s.Last, b.haveSoC = in, false
+	b.s.Last = in
+	b.say()
 }
 
 // pastPctPerHour is how much of the capacity an unknown charger may put in or not in an hour: 10 A
@@ -152,7 +156,7 @@ const pastPctPerHour = 10.0 // %: in an hour, charge past the sensor that nobody
 
 // passBy lets charge flow in for dt that nobody counts: a later rest shows how much.
 func (b *Battery) passBy(dt time.Duration) {
-	b.s.Swing.Open, b.s.AfterPast, b.s.SurfaceV = false, true, surfaceV
+	b.s.Down.Open, b.s.Up.Open, b.s.AfterPast, b.s.SurfaceV = false, false, true, surfaceV
 	b.s.CountedSigmaPct += pastPctPerHour * dt.Hours()
 }
 
@@ -168,16 +172,14 @@ func (b *Battery) ZeroMoved(moreA float64) {
 		f.X[i] += f.Cross[i][kZero] / b.s.ZeroVar * moreA
 	}
 	f.clamp()
-	b.haveSoC = false
 }
 
 // Mistrust says that the current sensor has been wrong for nobody knows how long: what was counted
 // is worth nothing.
 func (b *Battery) Mistrust() {
 	b.s.CountedSigmaPct += firstSigmaPct
-	b.s.Swing.Open = false
+	b.s.Down.Open, b.s.Up.Open = false, false
 	b.s.Held.end()
-	b.haveSoC = false
 }
 
 // interrupt ends what was being watched: after a gap it is not known how long it has lasted.
@@ -187,7 +189,7 @@ func (b *Battery) interrupt() {
 	}
 	b.s.Rest.end()
 	b.s.Held.end()
-	b.s.LoadFor = 0
+	b.s.LoadFor, b.s.Knee = 0, Knee{}
 }
 
 // dropImpossible clears readings that are not usable or that no battery can have, NaN included, so
@@ -201,6 +203,7 @@ func (in *Sample) dropImpossible() {
 	clear(&in.VoltageV, maxVoltageV)
 	clear(&in.CurrentA, maxCurrentA)
 	clear(&in.TempC, maxTempC)
+	clear(&in.NeighborA, maxCurrentA)
 	in.NegativeV = unit.Reading{} // not looked at
 }
 
@@ -222,12 +225,18 @@ func (b *Battery) begin(in *Sample) {
 		b.s.CurrentAt, b.s.CurrentSeen = in.At, true
 	}
 	b.s.DrawnSinceChargeAh = coupDeFouetShare * b.s.CapAh // a discharge in progress is taken as past its first dip
+	b.say()
 }
 
 // count adds the charge moved since the last usable current.
 func (b *Battery) count(in *Sample) {
 	held := in.Held && b.s.Last.CurrentA.OK()
 	if !in.CurrentA.OK() && !held { // an inrush exceeds the sensor's range, and until it began the last current held
+		b.goBlind(in)
+		return
+	}
+	if b.s.Blind.Blind { // what flowed until now is in the doubt
+		b.s.Blind.Blind, b.s.CurrentAt = false, in.At
 		return
 	}
 	gap := in.At - b.s.CurrentAt
@@ -237,22 +246,21 @@ func (b *Battery) count(in *Sample) {
 		// What flowed in between is not known: any charge is possible again after a day.
 		days := float64(gap) / float64(24*time.Hour)
 		b.s.CountedSigmaPct += firstSigmaPct * min(1, days)
-		b.s.Swing.Open = false
+		b.s.Down.Open, b.s.Up.Open = false, false
 		return
 	}
-	mean := in.CurrentA.Value
-	switch {
-	case held:
-		mean = b.s.Last.CurrentA.Value
-	case b.s.Last.CurrentA.OK():
-		mean = (b.s.Last.CurrentA.Value + in.CurrentA.Value) / 2
-	}
 	hours := gap.Hours()
+	mean := b.meanA(in, held, hours)
 	ah := mean * hours
-	stored := ah
+	stored, lost := ah, 0.0
+	b.s.Blind.use(-ah, hours, b.s.CapAh)
+	if in.NeighborA.OK() {
+		b.s.CountedSigmaPct += 100 * standInShare * math.Abs(ah) / b.s.CapAh
+		b.s.Down.Open, b.s.Up.Open = false, false
+	}
 	if ah >= 0 {
 		b.s.ChargedAh += ah
-		lost := ah * (1 - b.p.Chemistry.ChargeEfficiency)
+		lost = ah * (1 - b.p.Chemistry.ChargeEfficiency)
 		if in.VoltageV.OK() && in.VoltageV.Value > gasFromV {
 			lost += b.p.Chemistry.GassingA(b.p.RatedAh, in.VoltageV.Value, in.tempC()) * hours
 		}
@@ -271,7 +279,28 @@ func (b *Battery) count(in *Sample) {
 			b.s.DrawnSinceChargeAh *= 1 - min(1, share/memoryShare)
 		}
 	}
-	b.s.Belief.count(stored, hours)
+	b.s.Belief.count(stored, lost, hours)
+}
+
+// meanA returns the mean current since the last usable one. What only one of the two readings says
+// counts up to half of maxMovePct: there is such a part on either side of a reading.
+func (b *Battery) meanA(in *Sample, held bool, hours float64) float64 {
+	mean, agreed := in.CurrentA.Value, 0.0
+	if last := b.s.Last.CurrentA; held {
+		mean = last.Value
+	} else if last.OK() {
+		mean = (last.Value + in.CurrentA.Value) / 2
+		if last.Value*in.CurrentA.Value > 0 {
+			agreed = math.Copysign(min(math.Abs(last.Value), math.Abs(in.CurrentA.Value)), mean)
+		}
+	}
+	most := maxMovePct / 2 / 100 * b.s.CapAh / hours
+	b.agreedPct += 100 * agreed * hours / b.s.CapAh
+	if alone := mean - agreed; math.Abs(alone) > most {
+		b.s.CountedSigmaPct += min(100*(math.Abs(alone)-most)*hours/b.s.CapAh, maxMovePct)
+		return agreed + math.Copysign(most, alone)
+	}
+	return mean
 }
 
 // ZeroA returns what the current sensor shows without current.
@@ -281,23 +310,7 @@ func (b *Battery) ZeroA() unit.Estimate {
 
 // SoC returns the state of charge in percent. It is not known while its uncertainty is too large
 // for it to be shown.
-func (b *Battery) SoC() unit.Estimate {
-	if !b.s.Begun {
-		return unit.Estimate{}
-	}
-	if !b.haveSoC {
-		soc, variance := b.s.Filter.X[iSoC], b.s.Belief.variance(&b.p)
-		if b.s.Rest.readable() {
-			f := b.s.Filter
-			b.s.Belief.counting(&f, &b.p)
-			b.s.Rest.into(&f, &b.s.Last, &b.p)
-			soc, variance = f.X[iSoC], f.P[iSoC][iSoC]
-		}
-		sigma := math.Sqrt(variance)
-		b.soc, b.haveSoC = unit.Estimate{Value: soc, Sigma: sigma, Known: sigma <= knownSigmaPct}, true
-	}
-	return b.soc
-}
+func (b *Battery) SoC() unit.Estimate { return b.s.Said }
 
 // CapacityAh returns the present full capacity at the 20 h rate. It is not known before it was
 // learned well enough from a swing.

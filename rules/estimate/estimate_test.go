@@ -28,8 +28,11 @@ type rig struct {
 	tempC float64
 }
 
+// newRig has a tap that was compared with a meter.
 func newRig(c *leadacid.Chemistry, ah float64) *rig {
-	return &rig{b: estimate.New(estimate.Params{Chemistry: c, RatedAh: ah}), tempC: 26.7}
+	tap := unit.DefaultClass(unit.BatteryVoltage)
+	tap.Gain = 0
+	return &rig{b: estimate.New(estimate.Params{Chemistry: c, RatedAh: ah, Voltage: tap}), tempC: 26.7}
 }
 
 // hold keeps voltage and current for span, sampled every dt.
@@ -48,8 +51,8 @@ func TestALongRestGivesTheTablesCharge(t *testing.T) {
 	soc, sigma, ok := known(r.b.SoC())
 	require.True(t, ok)
 	assert.InDelta(t, 75, soc, 2)
-	assert.Less(t, sigma, 5.0)
-	assert.Greater(t, sigma, 2.0, "the table is not that good for any one block")
+	assert.Less(t, sigma, 6.5)
+	assert.Greater(t, sigma, 4.0, "neither the table nor the plates are that good in any one block")
 }
 
 func TestNothingIsSaidBeforeThereIsEvidence(t *testing.T) {
@@ -63,9 +66,9 @@ func TestNothingIsSaidBeforeThereIsEvidence(t *testing.T) {
 
 func TestChargeIsCounted(t *testing.T) {
 	r := newRig(leadacid.Flooded, 100)
-	r.hold(12*time.Hour, time.Minute, 12.65, 0)
+	r.hold(12*time.Hour, time.Minute, 12.45, 0)
 	start, sigma0, _ := known(r.b.SoC())
-	r.hold(15*time.Minute, time.Second, 12.3, -20) // too short for its voltage to say anything
+	r.hold(15*time.Minute, time.Second, 12.1, -20) // too short for its voltage to say anything
 	soc, sigma, ok := known(r.b.SoC())
 	require.True(t, ok)
 	assert.InDelta(t, start-5, soc, 0.1)
@@ -115,8 +118,7 @@ func TestShortDrivesTellAFullBank(t *testing.T) {
 		{"not for long enough", 25, 14.4, 4 * time.Minute, false},
 	} {
 		t.Run(c.about, func(t *testing.T) {
-			r := newRig(leadacid.Flooded, 100)
-			r.tempC = c.tempC
+			r := &rig{b: estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100}), tempC: c.tempC}
 			for range 20 {
 				r.hold(c.held, time.Second, c.volts, 1)
 				r.hold(8*time.Second, time.Second, 11.8, -50)
@@ -137,7 +139,7 @@ func TestAGMFallsOffItsChargeSooner(t *testing.T) {
 		r := newRig(c, 100)
 		r.hold(16*time.Minute, time.Second, 14.4, 1.8)
 		gas := c.GassingA(100, 14.4, 25)
-		assert.InDelta(t, 100-hours*(1.8-gas), must(r.b), 0.1, "%v", c)
+		assert.InDelta(t, 100-hours*(1.8-gas), must(r.b), 0.2, "%v", c)
 	}
 }
 
@@ -185,7 +187,7 @@ func TestTheKneePutsAWrongStartRight(t *testing.T) {
 	r.hold(12*time.Hour, time.Minute, 12.7, 0) // says about 85 %
 	r.hold(5*time.Hour, 10*time.Second, 12.2, -1.0)
 	require.Greater(t, must(r.b), 40.0)
-	r.hold(time.Minute, time.Second, 10.7, -1.0)
+	r.hold(5*time.Minute+2*time.Second, time.Second, 10.7, -1.0)
 	assert.Less(t, must(r.b), 12.0)
 }
 
@@ -210,7 +212,7 @@ func TestTheCurrentSensorsZeroIsLearntAtRest(t *testing.T) {
 func TestCapacityIsLearntBetweenTwoTrustedPoints(t *testing.T) {
 	r := newRig(leadacid.Flooded, 100)
 	full := func() {
-		r.hold(8*time.Hour, time.Minute, 14.4, 15)
+		r.hold(280*time.Minute, time.Minute, 13.8, 15) // 70 Ah
 		r.hold(time.Hour, time.Minute, 14.4, 0.8)
 	}
 	r.hold(12*time.Hour, time.Minute, 12.65, 0)
@@ -218,15 +220,15 @@ func TestCapacityIsLearntBetweenTwoTrustedPoints(t *testing.T) {
 	assert.False(t, ok)
 	for range 2 {
 		full()
-		r.hold(14*time.Hour, time.Minute, 12.0, -5) // 70 Ah
-		r.hold(2*time.Minute, time.Second, 10.7, -5)
+		r.hold(14*time.Hour, time.Minute, 12.0, -5)  // 70 Ah
+		r.hold(6*time.Minute, time.Second, 10.7, -5) // a knee this early comes unexpected
 	}
 	capAh, sigma, ok := known(r.b.CapacityAh())
 	require.True(t, ok)
 	assert.InDelta(t, 70, capAh, 70*0.08)
 	assert.Less(t, sigma, 70*0.08)
 	full()
-	before := capAh
+	before, _, _ := known(r.b.CapacityAh())
 	r.hold(2*time.Hour, time.Minute, 12.4, -5)
 	r.hold(20*time.Hour, time.Minute, 12.5, 0)
 	after, _, _ := known(r.b.CapacityAh())
@@ -245,12 +247,12 @@ func TestAVoltageAheadOfItsCurrentIsNoRest(t *testing.T) {
 
 func TestAGapInTheCurrentMakesUnsure(t *testing.T) {
 	r := newRig(leadacid.Flooded, 100)
-	r.hold(12*time.Hour, time.Minute, 12.65, 0)
+	r.hold(12*time.Hour, time.Minute, 12.45, 0)
 	_, before, _ := known(r.b.SoC())
 	r.at += 12 * time.Hour
 	r.hold(time.Second, time.Second, 12.2, -20)
 	_, after, _ := known(r.b.SoC())
-	assert.Greater(t, after, before+10)
+	assert.Greater(t, after, before+7)
 }
 
 func TestNoThermometerIsWorthMoreUncertainty(t *testing.T) {
@@ -282,7 +284,7 @@ func TestAnySamplesKeepTheBounds(t *testing.T) {
 			for _, r := range []*unit.Reading{&in.VoltageV, &in.CurrentA, &in.TempC} {
 				r.Quality = unit.Quality(rapid.IntRange(int(unit.NotFitted), int(unit.OutOfRange)).Draw(t, "quality"))
 			}
-			facts := estimate.Facts{Held: rapid.Bool().Draw(t, "held")}
+			facts := estimate.Facts{Held: rapid.Bool().Draw(t, "held"), Running: rapid.Bool().Draw(t, "running")}
 			asked.Step(at, in, facts)
 			silent.Step(at, in, facts)
 			soc, sigma, _ := known(asked.SoC())

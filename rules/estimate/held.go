@@ -10,7 +10,9 @@ import (
 // Held is a charge whose voltage the charger holds, and what such charges have shown. Exported only
 // to be saved.
 type Held struct {
-	TaperFor   time.Duration // voltage held and current low
+	Holding    bool          // voltage held as of the last sample,
+	Tapered    bool          // and current low
+	TaperFor   time.Duration // for so long both
 	HeldFor    time.Duration // voltage held
 	HeldA      float64       // its current, averaged
 	AtTail     bool          // and that is next to nothing
@@ -68,6 +70,7 @@ const (
 	minSlope      = 0.02             // 1/h: less, and what flows is gas as much as charge; our choice
 	minFall       = 1.08             // ratio: less of a fall is none; our choice
 	slopeSteadyV  = 0.08             // V: by which a held voltage may move; our choice
+	tailSigma     = 0.5              // ratio: of what is missing, however often it is read; published: 0.65 to 2 h
 	gasSigma      = 0.5              // ratio: of GassingA, good to a factor of two; our choice
 )
 
@@ -90,12 +93,18 @@ func (x *heldSample) cold() float64 {
 // watch follows a held charge to its end: current tapered off. What is then still missing is some
 // time's worth of the current; the longer it lasts, the less.
 func (h *Held) watch(x *heldSample, dt time.Duration, b *Belief, p *Params) {
+	if !h.Holding { // what was before the first such sample is not known
+		h.Holding, dt = true, 0
+	}
 	h.watchTaper(x, dt, b.CapAh)
 	h.watchTail(x, dt, p.RatedAh)
 	if !(x.taperA < taperShare*p.RatedAh && x.currentA > -minRest*p.Current.Zero) {
-		h.TaperFor = 0
+		h.Tapered, h.TaperFor = false, 0
 		h.readTaper(x, b, p)
 		return
+	}
+	if !h.Tapered {
+		h.Tapered, dt = true, 0
 	}
 	h.TaperFor += dt
 	if h.TaperFor < fullHold && (h.TaperFor < absorbHold || !x.absorbing) {
@@ -113,7 +122,7 @@ func (h *Held) watch(x *heldSample, dt time.Duration, b *Belief, p *Params) {
 
 // lose: it is not known for how long the charger has held the voltage.
 func (h *Held) lose() {
-	h.TaperFor, h.SlopeFor, h.HeldFor, h.AtTail = 0, 0, 0, false
+	h.Holding, h.Tapered, h.TaperFor, h.SlopeFor, h.HeldFor, h.AtTail = false, false, 0, 0, 0, false
 }
 
 // end: the charger no longer holds the voltage.
@@ -154,9 +163,13 @@ func (h *Held) readFull(x *heldSample, b *Belief, p *Params) {
 		sigma *= againSigma // much the same evidence as ten minutes ago
 	}
 	b.settle(p)
-	b.Filter.updateSoC(100-missing, sigma)
+	if !h.Full {
+		b.learnAtTheFullEnd(100-missing, sigma, p)
+	}
+	was := b.Filter.updateSoC(100-missing, sigma)
+	b.Filter.atLeast(math.Hypot(bestSigmaPct, tailSigma*missing), was)
 	h.MissingPct, h.FullReadAt = missing, x.at
-	b.beginSwing()
+	b.top()
 }
 
 // watchTail sees a held charge bring in next to nothing, as into a full block: at absorption

@@ -98,7 +98,7 @@ func TestACurrentWithoutItsVoltageIsFoundOut(t *testing.T) {
 	r.hold(14*time.Hour, time.Minute, 12.80, 0)
 	after, sigma, ok := known(r.b.SoC())
 	require.True(t, ok)
-	assert.InDelta(t, before, after, 6, "± %g", sigma)
+	assert.InDelta(t, before, after, max(6, 1.5*sigma), "± %g", sigma)
 }
 
 // A day without rows: anything may have happened. What the battery shows afterwards is believed.
@@ -203,4 +203,107 @@ func TestAWorseClassIsLessSure(t *testing.T) {
 	}
 	assert.False(t, full(0.01))
 	assert.True(t, full(0.10))
+}
+
+// One row of a low voltage with a discharge, amid sound ones, moves the charge by 2 % at the most, and
+// leaves no trace in the capacity after a discharge.
+func TestOneOddRowMovesTheChargeByLittle(t *testing.T) {
+	for _, odd := range []struct{ volts, amps float64 }{
+		{10.5, -10}, {10.5, -30}, {12.6, -190}, {14.4, 0}, {12.0, 0}, {13.2, 190},
+	} {
+		for _, dt := range []time.Duration{time.Second, 10 * time.Second, time.Minute, 10 * time.Minute} {
+			r := newRig(leadacid.Flooded, 100)
+			r.hold(8*time.Hour, time.Minute, 14.4, 15)
+			r.hold(2*time.Hour, time.Minute, 14.4, 0.6)
+			z := r.discharge(7*time.Hour, time.Minute, leadacid.Flooded, 100, 5, 99)
+			r.hold(6*time.Hour, time.Minute, leadacid.Flooded.RestedVFromSoC(z), 0)
+			v := leadacid.Flooded.RestedVFromSoC(z)
+			r.hold(3*dt, dt, v, 0)
+			before := must(r.b)
+			r.hold(dt, dt, odd.volts, odd.amps)
+			assert.InDelta(t, before, must(r.b), 2, "%v, %v", odd, dt)
+			r.hold(10*dt, dt, v, 0)
+			assert.InDelta(t, before, must(r.b), 3, "%v, %v: afterwards, the rest having begun again", odd, dt)
+			assert.InDelta(t, 100, r.b.State().CapAh, 12, "%v, %v", odd, dt)
+		}
+	}
+}
+
+// In a motor run the voltage is the run's.
+func TestARunIsNoEmptyEnd(t *testing.T) {
+	play := func(running bool) float64 {
+		r := newRig(leadacid.Flooded, 100)
+		r.hold(12*time.Hour, time.Minute, 12.45, 0)
+		for range 7 * 60 {
+			r.at += time.Second
+			r.b.Step(r.at, readings(10.6, -6, r.tempC), estimate.Facts{Running: running})
+		}
+		return must(r.b)
+	}
+	assert.Less(t, play(false), 40.0)
+	assert.Greater(t, play(true), 68.0)
+}
+
+// A divider of 1 % resistors reads a twelve-volt block off by up to 0.12 V: as long as nothing but
+// rests is known, that is 15 % of charge.
+func TestATapsErrorIsPartOfTheDoubt(t *testing.T) {
+	b := estimate.New(estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 100})
+	r := &rig{b: b, tempC: 26.7}
+	r.hold(4*24*time.Hour, time.Minute, 12.45*1.008, 0)
+	pct, sigma, ok := known(b.SoC())
+	require.True(t, ok)
+	assert.InDelta(t, 75, pct, 2*sigma, "however often it is read")
+}
+
+// A current sensor dies with the bank in use: the doubt grows by what is used on a usual day, until
+// nothing is said; a long rest says what its voltage says; and the current of the battery beside it
+// serves in place of its own.
+func TestADeadCurrentSensorIsNoCertainty(t *testing.T) {
+	type scene struct{ idle, neighbor bool }
+	play := func(c scene) (pct, sigma float64, ok bool, truth float64) {
+		r := newRig(leadacid.Flooded, 100)
+		day := func(dead bool) {
+			step := func(span time.Duration, v, a float64, idle bool) {
+				for end := r.at + span; r.at < end; {
+					r.at += time.Minute
+					in := readings(v, a, r.tempC)
+					facts := estimate.Facts{Idle: idle && c.idle}
+					if c.neighbor {
+						facts.NeighborA = unit.Reading{Value: 1.1 * a, Quality: unit.Good}
+					}
+					if dead {
+						in.CurrentA.Quality = unit.NoAnswer
+					}
+					r.b.Step(r.at, in, facts)
+				}
+			}
+			step(2*time.Hour, 12.2, -5, false)
+			if !dead { // the feed is lost when the sensor dies
+				step(40*time.Minute, 13.9, 15, false)
+				step(time.Hour, 14.4, 0.5, false)
+			} else {
+				truth -= 10
+			}
+			step(20*time.Hour, leadacid.Flooded.RestedVFromSoC(truth), 0, true)
+		}
+		truth = 100
+		for range 10 {
+			day(false)
+		}
+		before, _, _ := known(r.b.SoC())
+		require.InDelta(t, 100, before, 2)
+		for range 4 {
+			day(true)
+		}
+		pct, sigma, ok = known(r.b.SoC())
+		return pct, sigma, ok, truth
+	}
+	_, sigma, ok, _ := play(scene{})
+	assert.False(t, ok, "± %g", sigma)
+	for _, c := range []scene{{idle: true}, {neighbor: true}} {
+		pct, sigma, ok, truth := play(c)
+		assert.True(t, ok, "%v", c)
+		assert.InDelta(t, truth, pct, 2*sigma, "%v", c)
+		assert.Less(t, sigma, 16.0, "%v", c)
+	}
 }

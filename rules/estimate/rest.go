@@ -113,44 +113,64 @@ func (r *Rest) settledV() float64 { return r.RestedV - r.SurfaceV/2 + r.DipV/2 }
 
 // sigmaV is how far the terminals may still stand from the rested voltage, and how well it is read.
 func (r *Rest) sigmaV(last *Sample, p *Params) float64 {
-	temp := noTempSigmaV
-	if last.TempC.OK() {
-		_, temp = leadacid.TemperatureShiftV(last.TempC.Value)
-	}
-	return math.Sqrt(sq(r.SurfaceV/2) + sq(r.DipV/2) + sq(temp) + sq(p.Voltage.Zero))
+	return math.Sqrt(sq(r.unsettledV()) + sq(last.tempSigmaV()) + sq(p.Voltage.Zero))
 }
 
-// into takes the rest so far into f; last is the sample that it has come to.
-func (r *Rest) into(f *Filter, last *Sample, p *Params) {
-	sigma := r.sigmaV(last, p)
+// unsettledV is how far the terminals may still stand from the rested voltage.
+func (r *Rest) unsettledV() float64 { return math.Hypot(r.SurfaceV/2, r.DipV/2) }
+
+// tempSigmaV is how well a rested voltage is known for its temperature.
+func (in *Sample) tempSigmaV() float64 {
+	if !in.TempC.OK() {
+		return noTempSigmaV
+	}
+	_, sigma := leadacid.TemperatureShiftV(in.TempC.Value)
+	return sigma
+}
+
+// into takes the rest so far into f; last is the sample that it has come to, and capSigma how well
+// the capacity is known, as a share of it.
+func (r *Rest) into(f *Filter, last *Sample, capSigma float64, p *Params) {
+	share := 1.0
 	if r.TableRead && last.At-r.TableAt < tableShare {
 		// Largely the same evidence as last time.
-		sigma *= math.Sqrt(float64(tableShare) / float64(max(last.At-r.TableAt, minReread)))
+		share = float64(max(last.At-r.TableAt, minReread)) / float64(tableShare)
 	}
 	v25 := r.settledV()
 	if v25 > p.Chemistry.RestedVFromSoC(100)+aboveFullV && r.RestFor >= idleAfter && !r.AfterPast {
 		f.updateSoC(100, aboveFullPct) // only a charge near its end leaves so much
 	}
-	f.updateRested(p.Chemistry, v25, sigma)
+	f.updateRested(p.Chemistry, v25, r.unsettledV(), last.tempSigmaV(), share, capSigma)
 }
 
 // watchRest smooths the voltage while the battery is at rest, and takes the reading in when the
 // rest ends.
 func (b *Battery) watchRest(in *Sample, dt time.Duration) {
 	r := &b.s.Rest
-	if !in.CurrentA.OK() || !in.VoltageV.OK() || !b.limits.resting(in.CurrentA.Value) {
-		if r.Resting && in.CurrentA.OK() {
+	// Without a current, nothing on for long is a rest.
+	still := in.CurrentA.OK() && b.limits.resting(in.CurrentA.Value) || b.s.Blind.Blind && in.Idle
+	if !in.VoltageV.OK() || !still {
+		if r.Resting && (in.CurrentA.OK() || b.s.Blind.Blind) {
 			b.commitRest(in)
 		}
 		r.end()
 		return
 	}
 	v25, _ := leadacid.RestedVAtReference(in.VoltageV.Value, in.tempC())
+	if r.Resting && !r.Jumped && math.Abs(v25-r.RestedV) > restJumpV {
+		// A load whose current is not in this reading yet, or a bad reading: wait for the next.
+		r.RestFor += dt
+		r.Jumped = true
+		return
+	}
 	if above := v25 - b.p.Chemistry.RestedVFromSoC(100); above > 0 {
 		// No block rests above its table's end: charge shows.
 		r.SurfaceV = max(r.SurfaceV, min(above, maxSurfaceV))
 	}
 	if v25 > heldV {
+		if r.Resting {
+			b.commitRest(in)
+		}
 		r.end()
 		return
 	}
@@ -159,11 +179,6 @@ func (b *Battery) watchRest(in *Sample, dt time.Duration) {
 		return
 	}
 	r.RestFor += dt
-	if jump := math.Abs(v25-r.RestedV) > restJumpV; jump && !r.Jumped {
-		// A load whose current is not in this reading yet, or a bad reading: wait for the next.
-		r.Jumped = true
-		return
-	}
 	r.Jumped = false
 	r.RestedV += (v25 - r.RestedV) * approach(dt, voltageTau)
 	r.AfterPast = r.AfterPast && r.RestedV > b.p.Chemistry.RestedVFromSoC(100)
@@ -182,10 +197,10 @@ func (b *Battery) commitRest(in *Sample) {
 	known := &b.s.Belief
 	known.settle(&b.p)
 	known.learnFromRest(r.settledV(), r.sigmaV(&b.s.Last, &b.p), &b.p)
-	r.into(&known.Filter, &b.s.Last, &b.p)
+	r.into(&known.Filter, &b.s.Last, math.Sqrt(known.CapVar), &b.p)
 	sigma := math.Sqrt(known.Filter.P[iSoC][iSoC])
-	if !known.Swing.Open && sigma <= topSigmaPct && known.Filter.X[iSoC] >= topMinPct {
-		known.beginSwing()
+	if !known.Down.Open && sigma <= topSigmaPct && known.Filter.X[iSoC] >= topMinPct {
+		known.top()
 	}
 	r.TableAt, r.TableRead = in.At, true
 }

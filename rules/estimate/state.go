@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"liftbank/rules/unit"
 )
 
 // State is all that an estimator knows, as plain values: it works on them, and they are saved as
@@ -25,7 +27,9 @@ type State struct {
 	LoadA              float64
 	LoadReadAt         time.Duration // last time its voltage was read
 	DrawnSinceChargeAh float64
-	AtKnee             bool
+	Knee               Knee
+	Blind              Blind
+	Said               unit.Estimate // the charge as it is stated
 
 	ChargedAh, DrawnAh float64 // counted in and out, both positive
 	StoredAh           float64 // charged less drawn and less what charging loses
@@ -49,7 +53,7 @@ const (
 	rounding    = 0.001 // ratio: by which a figure may be past its bound; our choice
 	maxTimeNs   = 1e18  // ns: of a time, 31 years; our choice
 	maxSumAh    = 1e12  // Ah: of a count; our choice
-	maxSwingPct = 1e3   // %: deviation of a swing's top; our choice
+	maxSwingPct = 1e3   // %: deviation of a swing's start; our choice
 	maxTaperPct = 1e6   // %: missing; our choice
 	maxSlopeA   = 1e7   // A: of a falling current; our choice
 	maxMoved    = 1e9   // %: counted, and h; our choice
@@ -94,21 +98,33 @@ func (s *State) check(p Params) error {
 	for _, d := range []time.Duration{s.RestFor, s.FallAt, s.LoadFor, s.SlopeFor, s.TaperFor, s.HeldFor} {
 		in("time in a state", float64(d), 0, maxTimeNs)
 	}
+	for _, x := range []float64{s.Blind.UsePct, s.Blind.UseAh, s.Blind.UseDays} {
+		in("usual use", x, 0, maxSumAh)
+	}
+	in("time at the empty end", float64(s.Knee.For), 0, maxTimeNs)
+	in("charge as stated", s.Said.Value, 0, 100)
+	in("its deviation", s.Said.Sigma, 0, maxMoved)
 	in("load", s.LoadA, -maxCurrentA-1, maxCurrentA+1)
 	in("taper", s.MissingPct, 0, maxTaperPct)
 	for _, x := range []float64{s.SlopeA, s.SlopeFromA, s.SlopeV, s.HeldA} {
 		in("held charge", x, -maxSlopeA, maxSlopeA)
 	}
-	in("top of swing", s.Swing.TopPct, 0, 100)
-	in("deviation of top", s.Swing.TopSigmaPct, 0, maxSwingPct)
+	for _, w := range []Swing{s.Down, s.Up} {
+		in("start of swing", w.FromPct, 0, 100)
+		in("its deviation", w.FromSigmaPct, 0, maxSwingPct)
+		in("moved in a swing", w.MovedAh, -maxSumAh, maxSumAh)
+		in("lost in a swing", w.LostAh, 0, maxSumAh)
+		in("hours of a swing", w.Hours, 0, maxMoved)
+	}
+	in("least deviation of capacity", s.UpLeastSigma, 0, 1)
 	for _, ah := range []float64{s.DrawnSinceChargeAh, s.ChargedAh, s.DrawnAh} {
 		in("charge counted", ah, 0, maxSumAh)
 	}
-	for _, ah := range []float64{s.StoredAh, s.Swing.DrawnAh} {
-		in("charge stored", ah, -maxSumAh, maxSumAh)
-	}
+	in("charge stored", s.StoredAh, -maxSumAh, maxSumAh)
 	last := s.Last
-	last.CurrentA.Value += s.ZeroA // as it was read
+	if !last.NeighborA.OK() {
+		last.CurrentA.Value += s.ZeroA // as it was read
+	}
 	if last.dropImpossible(); last.CurrentA.Quality != s.Last.CurrentA.Quality ||
 		last.VoltageV != s.Last.VoltageV || last.TempC != s.Last.TempC {
 		errs = append(errs, errors.New("last sample: impossible figures"))

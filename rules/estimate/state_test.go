@@ -82,19 +82,19 @@ func TestAStateThatCantBeIsRefused(t *testing.T) {
 	r.hold(12*time.Hour, time.Minute, 12.7, 0)
 	good := r.b.State()
 	for name, spoil := range map[string]func(*estimate.State){
-		"no number":        func(s *estimate.State) { s.Filter.X[0] = math.NaN() },
-		"charge":           func(s *estimate.State) { s.Filter.X[0] = 101 },
-		"negative":         func(s *estimate.State) { s.Filter.P[0][0] = -1 },
-		"capacity":         func(s *estimate.State) { s.CapAh = 0 },
-		"infinite":         func(s *estimate.State) { s.DrawnAh = math.Inf(1) },
-		"stored":           func(s *estimate.State) { s.StoredAh = math.Inf(-1) },
-		"another battery":  func(s *estimate.State) { s.RatedAh = 60 },
-		"another kind":     func(s *estimate.State) { s.Chemistry = "gel" },
-		"last voltage":     func(s *estimate.State) { s.Last.VoltageV.Value = math.NaN() },
-		"negative rest":    func(s *estimate.State) { s.RestFor = -1 },
-		"surface of 3 V":   func(s *estimate.State) { s.SurfaceV = 3 },
-		"zero of 20 A":     func(s *estimate.State) { s.ZeroA = 20 },
-		"swing's top 1000": func(s *estimate.State) { s.Swing.TopPct = 1000 },
+		"no number":       func(s *estimate.State) { s.Filter.X[0] = math.NaN() },
+		"charge":          func(s *estimate.State) { s.Filter.X[0] = 101 },
+		"negative":        func(s *estimate.State) { s.Filter.P[0][0] = -1 },
+		"capacity":        func(s *estimate.State) { s.CapAh = 0 },
+		"infinite":        func(s *estimate.State) { s.DrawnAh = math.Inf(1) },
+		"stored":          func(s *estimate.State) { s.StoredAh = math.Inf(-1) },
+		"another battery": func(s *estimate.State) { s.RatedAh = 60 },
+		"another kind":    func(s *estimate.State) { s.Chemistry = "gel" },
+		"last voltage":    func(s *estimate.State) { s.Last.VoltageV.Value = math.NaN() },
+		"negative rest":   func(s *estimate.State) { s.RestFor = -1 },
+		"surface of 3 V":  func(s *estimate.State) { s.SurfaceV = 3 },
+		"zero of 20 A":    func(s *estimate.State) { s.ZeroA = 20 },
+		"swing from 1000": func(s *estimate.State) { s.Up.FromPct = 1000 },
 	} {
 		bad := good
 		spoil(&bad)

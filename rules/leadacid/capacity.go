@@ -53,7 +53,7 @@ const TwentyHours = 20 // h: of the discharge that capacity is stated for; stand
 
 // RatedSigma is how far a battery of unknown history may be from its rated capacity; in use most
 // are below.
-const RatedSigma = 0.15 // ratio: of the rated capacity; our choice
+const RatedSigma = 0.17 // ratio: of the rated capacity; our choice
 
 // RateShare returns what of its 20 h capacity a block gives at so many times the 20 h rate, 1 at
 // that rate and below.

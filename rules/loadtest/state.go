@@ -88,8 +88,9 @@ func (s *State) check() error {
 
 // JudgeState is what a judge remembers, to be saved and restored.
 type JudgeState struct {
-	Last Verdict
-	Dead bool // a dead cell was seen last
+	Last       Verdict
+	Dead       bool  // a dead cell was seen
+	GivingRuns uint8 // runs in a row in which the battery gave its part
 }
 
 // State returns what is remembered.
@@ -97,8 +98,9 @@ func (j *Judge) State() JudgeState { return j.state }
 
 // Restore replaces what is remembered. An impossible verdict is refused and changes nothing.
 func (j *Judge) Restore(s JudgeState) error {
-	if int(s.Last) >= len(verdictWords) {
-		return fmt.Errorf("verdict: state: got %d: want 0 to %d", s.Last, len(verdictWords)-1)
+	if int(s.Last) >= len(verdictWords) || s.GivingRuns > soundGiving {
+		return fmt.Errorf("verdict: state: got %d, giving %d: want 0 to %d, and up to %d", s.Last, s.GivingRuns,
+			len(verdictWords)-1, soundGiving)
 	}
 	j.state = s
 	return nil

@@ -79,6 +79,7 @@ const (
 	deadTaking    = 3    // count: runs in which it took current, while counted charge says it is not flat; our choice
 	deadTakingAny = 20   // count: runs in which it took current, whatever the count says; our choice
 	deadMinSoC    = 40.0 // %: counted charge that is not flat; our choice
+	soundGiving   = 20   // count: runs in a row that no battery with a dead cell can have given; our choice
 )
 
 // What a verdict waits for.
@@ -94,9 +95,21 @@ var (
 // judged nothing.
 type Judge struct{ state JudgeState }
 
-// DeadCell reports whether the last evidence showed a dead cell. The charge of such a battery has
-// no meaning.
+// DeadCell reports whether the evidence has shown a dead cell, in the last step or before: cells
+// don't come back to life. The charge of such a battery has no meaning.
 func (j *Judge) DeadCell() bool { return j.state.Dead }
+
+// Gave takes whether the battery gave its part of a run that has ended, with the bank well above what
+// five cells make. Enough such runs in a row, and what looked like a dead cell was a sensor, fixed since.
+func (j *Judge) Gave(its bool) {
+	if !its {
+		j.state.GivingRuns = 0
+		return
+	}
+	if j.state.GivingRuns = min(j.state.GivingRuns+1, soundGiving); j.state.GivingRuns == soundGiving {
+		j.state.Dead = false
+	}
+}
 
 // Step returns the verdict and, for Unknown, what it waits for; else nil.
 func (j *Judge) Step(e *Evidence) (v Verdict, waitsFor *unit.Text) {
@@ -106,7 +119,10 @@ func (j *Judge) Step(e *Evidence) (v Verdict, waitsFor *unit.Text) {
 }
 
 func (j *Judge) judge(e *Evidence) (Verdict, *unit.Text) {
-	if j.state.Dead = e.deadCell(); j.state.Dead {
+	if e.deadCell() {
+		j.state.Dead, j.state.GivingRuns = true, 0
+	}
+	if j.state.Dead {
 		return Failed, nil
 	}
 	switch {

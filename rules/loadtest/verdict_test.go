@@ -122,6 +122,30 @@ func TestVerdictsDoNotFlicker(t *testing.T) {
 	assert.Equal(t, loadtest.Tired, step(0.64))
 }
 
+// A dead cell stays dead when its evidence fades: the neighbors are as flat by then. Only a battery
+// that gives its part again and again has none: the sensor was wrong.
+func TestADeadCellIsNotForgotten(t *testing.T) {
+	var j loadtest.Judge
+	dead, flat := sound(1), sound(0.7)
+	dead.EMFV = good(10.6)
+	flat.EMFV, flat.NeighborEMFV = good(10.9), good(11.2)
+	v, _ := j.Step(&dead)
+	assert.Equal(t, loadtest.Failed, v)
+	for range 100 {
+		v, _ = j.Step(&flat)
+		assert.Equal(t, loadtest.Failed, v)
+		assert.True(t, j.DeadCell())
+	}
+	for k := range 39 {
+		j.Gave(k != 19)
+	}
+	assert.True(t, j.DeadCell(), "not in a row")
+	var restored loadtest.Judge
+	assert.NoError(t, restored.Restore(j.State()))
+	restored.Gave(true)
+	assert.False(t, restored.DeadCell())
+}
+
 func TestVerdictWords(t *testing.T) {
 	var words []string
 	for v := loadtest.Unknown; v <= loadtest.Failed+1; v++ {
