@@ -184,7 +184,7 @@ func TestPlayed(t *testing.T) {
 				if out.At.Mono >= next {
 					next += every
 					p.engine.UpdateForecast()
-					writeState(&text, out)
+					writeState(&text, out, p.unit)
 				}
 			}
 			p.play(time.Duration(min(tt.days, sc.Days) * 24 * float64(time.Hour)))
@@ -228,14 +228,14 @@ func writeEvents(text *strings.Builder, out *rules.Output) {
 
 func evidence(e *finding.Evidence) string { return fmt.Sprintf("%.3g", e.Value) }
 
-func writeState(text *strings.Builder, out *rules.Output) {
+func writeState(text *strings.Builder, out *rules.Output, u *sim.Unit) {
 	fmt.Fprintf(text, "%v bank charge %s lifts %s full in %s circulating %s leads %v %v runs %d\n", out.At.Mono.Round(time.Second),
 		said(out.Bank.SoCPct), said(out.Bank.LiftsLeft), said(out.Bank.TimeToFullS), said(out.Bank.CirculatingA),
 		out.Bank.LoadLeads.Arrangement, out.Bank.FeedLeads.Arrangement, out.Motor.Runs)
 	for i := range out.Battery {
 		if b := &out.Battery[i]; b.ID != "" {
-			fmt.Fprintf(text, "    %s charge %s rested %s capacity %s resistance %s cranking %s trend %s share %s %s verdict %v\n", b.ID,
-				said(b.SoCPct), said(b.RestedV), said(b.CapacityAh), said(b.Resistance), said(b.CrankingA), said(b.Trend),
+			fmt.Fprintf(text, "    %s charge %s (true %.3g) rested %s capacity %s resistance %s cranking %s trend %s share %s %s verdict %v\n", b.ID,
+				said(b.SoCPct), u.SoCPct(i), said(b.RestedV), said(b.CapacityAh), said(b.Resistance), said(b.CrankingA), said(b.Trend),
 				said(b.DrawSharePct), said(b.ChargeSharePct), b.Verdict)
 		}
 	}
