@@ -35,7 +35,7 @@ func newBatteries(spec []view.Spec, class *unit.Classes) *batteries {
 // forget starts battery i afresh.
 func (b *batteries) forget(i int) {
 	s, v, a := &b.spec[i], b.class.Of(unit.BatteryVoltage, i), b.class.Of(unit.BatteryCurrent, i)
-	b.est[i] = estimate.New(estimate.Params{Chemistry: s.Chemistry, RatedAh: s.RatedAh, Voltage: v, Current: a})
+	b.est[i] = estimate.New(estimate.Params{Chemistry: s.Chemistry, RatedAh: s.RatedAh, Voltage: v, Current: a, Taps: len(b.spec)})
 	b.load[i] = loadtest.New(loadtest.Params{Chemistry: s.Chemistry, RatedCCA: s.RatedCCA, Voltage: v, Current: a})
 	b.judge[i] = loadtest.Judge{}
 }
@@ -60,7 +60,7 @@ func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
 	}
 	for i, est := range e.cells.est {
 		b := e.read.Battery[i]
-		b.TempC = e.frame.Temps[i]
+		b.VoltageV, b.TempC = e.taps.Evened(i, b.VoltageV), e.frame.Temps[i]
 		facts.Zero = e.frame.Zeros[i]
 		facts.Past, facts.MaybePast = e.trust.PastSensor(i)
 		facts.NeighborA = e.cells.neighborA(i, &e.read)

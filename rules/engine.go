@@ -14,6 +14,7 @@ import (
 	"liftbank/rules/network"
 	"liftbank/rules/pump"
 	"liftbank/rules/settings"
+	"liftbank/rules/tap"
 	"liftbank/rules/trust"
 	"liftbank/rules/unit"
 	"liftbank/rules/view"
@@ -28,6 +29,7 @@ type Engine struct {
 
 	trust  *trust.Channels
 	zeros  *zero.Learner
+	taps   *tap.Learner
 	cells  *batteries
 	net    *network.Meter
 	ahead  *ahead
@@ -66,7 +68,7 @@ func New(cfg Config) (*Engine, error) {
 	}
 	n := len(cfg.Batteries)
 	cfg.Classes = cfg.Classes.OrDefault()
-	e := &Engine{cfg: cfg, trust: trust.New(n), zeros: newZeros(&cfg)}
+	e := &Engine{cfg: cfg, trust: trust.New(n), zeros: newZeros(&cfg), taps: newTaps(&cfg)}
 	e.cells, e.net = newBatteries(cfg.Batteries, &e.cfg.Classes), network.New(n, cfg.NegativeTap, &e.cfg.Classes)
 	if err := e.configure(); err != nil {
 		return nil, fmt.Errorf("rules: %w", err)
@@ -144,6 +146,7 @@ func (e *Engine) judge() {
 	f.Look()
 	e.checkChannels()
 	e.learnZeros()
+	e.learnTaps()
 	e.found.Judge(detect.Swift)
 	if e.slow {
 		e.stepDay()

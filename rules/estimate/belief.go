@@ -50,7 +50,7 @@ func newBelief(p *Params) Belief {
 	zero := sq(zeroShare * p.Current.Zero)
 	return Belief{
 		ZeroVar: zero, ZeroVarThen: zero, CapAh: p.RatedAh, CapVar: sq(leadacid.RatedSigma),
-		Filter: newFilter(p.Chemistry, p.Voltage),
+		Filter: newFilter(p.Chemistry, p.Voltage, p.Taps),
 	}
 }
 

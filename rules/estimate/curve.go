@@ -63,12 +63,13 @@ const (
 )
 
 // newFilter returns what is believed before any evidence. What the tap reads too much or too little
-// it does at both ends of the curve, with each reading: no number of them makes it less.
-func newFilter(c *leadacid.Chemistry, tap unit.SensorClass) Filter {
+// it does at both ends of the curve, with each reading: no number of them makes it less. Of taps that
+// are evened out it is what they err by together.
+func newFilter(c *leadacid.Chemistry, tap unit.SensorClass, taps int) Filter {
 	f := Filter{}
 	f.X[iSoC] = startPct
 	f.P[iSoC][iSoC] = sq(firstSigmaPct)
-	tapVar := (sq(tap.Zero) + sq(tap.Gain*c.RestedVFromSoC(startPct))) / evenVar
+	tapVar := (sq(tap.Zero) + sq(tap.Gain*c.RestedVFromSoC(startPct))) / float64(evenVar*max(taps, 1))
 	f.P[iFullV][iFullV], f.P[iDrop][iDrop] = sq(c.FullSigmaV)+tapVar, sq(dropSigma)
 	span := c.RestedVFromSoC(100) - c.RestedVFromSoC(0)
 	f.P[iEmptyV][iEmptyV] = sq(c.RestedSigmaV) + sq(lostSigma*span) + tapVar

@@ -24,6 +24,7 @@ type Params struct {
 	RatedAh   float64 // 20 h capacity, Ah; > 0
 	Voltage   unit.SensorClass
 	Current   unit.SensorClass
+	Taps      int // whose mean Voltage's readings follow; 0: its own
 }
 
 // Facts are what the readings of a battery do not say.
