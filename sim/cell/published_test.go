@@ -90,10 +90,10 @@ func stored(b Battery, perHour, fromPct, toPct float64) float64 {
 }
 
 // Cranking power over that at 26.7 °C: US Army TM-5-1185 (65 % at -1.1 °C, 40 % at -17.8 °C) and a
-// dealer's chart (also 25 % at -28.9 °C); CA = 1.3 CCA, CCA = 0.77 MCA (Battery Council). Here as
-// the current that leaves 7.2 V after 30 s, and for power times that.
+// dealer's chart (also 25 % at -28.9 °C); CA = 1.3 CCA, CCA = 0.77 MCA (Battery Council). Here it is
+// the current that leaves 7.2 V after 30 s.
 //
-// Off: the model is too strong in the cold, by a half at -18 °C over 26.7 °C and by 6 % over 0 °C.
+// Off: the model is too strong in the cold, by some 65 % at -18 °C over 26.7 °C and by 6 % over 0 °C.
 // Since a battery meets its rated CCA at -18 °C by definition, this shows as a warm battery that is
 // too weak at hundreds of amperes. A resistance that rises 1.5 to 2 times by then, as published for
 // smaller currents (TestResistanceFacts), alone leaves 49 % at least: the published 40 % takes
@@ -107,8 +107,9 @@ func TestCrankingPowerOverTemperature(t *testing.T) {
 		warm := ampsDownTo(b, 26.7, 7.2, 30)
 		for _, r := range rows {
 			share := ampsDownTo(b, r.tempC, 7.2, 30) / warm
-			assert.True(t, share > r.least && share < r.most, "%s %g CCA at %g °C: got %.3f: want %g to %g, published %g",
-				s.Chemistry, s.RatedCCA, r.tempC, share, r.least, r.most, r.published)
+			assert.True(t, share > r.least && share < r.most,
+				"%s %g CCA at %g °C: got %.3f: want %g to %g, published %g", s.Chemistry, s.RatedCCA, r.tempC, share,
+				r.least, r.most, r.published)
 		}
 		ca := ampsDownTo(b, 0, 7.2, 30) / s.RatedCCA
 		assert.InDelta(t, 1.22, ca, 0.02, "%s %g CCA: published 1.3", s.Chemistry, s.RatedCCA)
@@ -135,8 +136,8 @@ func TestColdTestsOfOtherStandards(t *testing.T) {
 		c.Step(10, 0, -18)
 		assert.Greater(t, 10+secondsTo(&c, 6, 0.6*en), 150, "%s %g Ah: EN", s.Chemistry, s.RatedAh)
 
-		// IEC 60095-1, older: 8.4 V after 60 s; by trade DIN over 0.85 (from memory). Off: 3 to 10 %
-		// less.
+		// IEC 60095-1, older: 8.4 V after 60 s; by trade DIN over 0.85 (from memory). Off: 3 to 10
+		// % less.
 		iec := ampsDownTo(b, -18, 8.4, 60)
 		assert.InDelta(t, 0.935, iec/((s.RatedCCA-40)/1.5/0.85), 0.045, "%s %g Ah: IEC", s.Chemistry, s.RatedAh)
 	}
