@@ -57,9 +57,9 @@ func TestEfficiencyFalls(t *testing.T) {
 	}
 }
 
-// What a full battery takes when held, once steady: the law of Schiffer et al., J. Power Sources 168
-// (2007) 66-78 (from memory; 20 mA per 100 Ah at 2.23 V a cell and 25 °C, a factor e for each 1/11
-// V), which the model has, comes out at the posts through acceptance, surface charge and heat.
+// What a full battery takes when held, once steady: the law of Schiffer et al., J. Power Sources
+// 168 (2007) 66-78 (from memory; 20 mA per 100 Ah at 2.23 V a cell and 25 °C, a factor e for each
+// 1/11 V), which the model has, comes out at the posts through acceptance, surface charge and heat.
 // TestGassingIsAlikeAtItsPublishedOnsets is the outside check.
 func TestGassingOfFullBattery(t *testing.T) {
 	b := newBattery(t, Spec{Chemistry: Flooded, RatedAh: 100, RatedCCA: 950}, 100, 25)
@@ -75,7 +75,8 @@ func TestGassingOfFullBattery(t *testing.T) {
 
 // Forced on past full, all of the current is gas, at a voltage that Copetti et al. 1993 give as
 // 2.45 + 2.011 ln(1 + I/C10) V a cell (vented batteries), and general practice as 2.55 to 2.8 V at
-// C/20. Off: the model is 0.05 to 0.2 V a cell above Copetti, as it gasses less at the same voltage.
+// C/20. Off: the model is 0.05 to 0.2 V a cell above Copetti, as it gasses less at the same
+// voltage.
 func TestForcedOvercharge(t *testing.T) {
 	for _, s := range range12V {
 		c10 := s.RatedAh * s.design().Ah10hPct / 100
@@ -123,10 +124,10 @@ func TestSurfaceCharge(t *testing.T) {
 	}
 }
 
-// Self-discharge as a discharge to 10.5 V finds it, 90 days after another, against published ranges:
-// calcium flooded 1 to 3 % a month, low antimony 4 to 8 %, all starter and deep cycle 1 to 15 %; AGM
-// 1 to 3 % (from memory but for the widest). The factor of two per 10 °C is a maker's; Arrhenius has
-// it at one temperature only, and 2.26 to 1.88 times from 0 to 40 °C.
+// Self-discharge as a discharge to 10.5 V finds it, 90 days after another, against published
+// ranges: calcium flooded 1 to 3 % a month, low antimony 4 to 8 %, all starter and deep cycle 1 to
+// 15 %; AGM 1 to 3 % (from memory but for the widest). The factor of two per 10 °C is a maker's;
+// Arrhenius has it at one temperature only, and 2.26 to 1.88 times from 0 to 40 °C.
 func TestSelfDischarge(t *testing.T) {
 	limits := map[Chemistry][2]float64{Flooded: {1, 8}, AGM: {1, 3}, Gel: {1, 3}}
 	for _, s := range range12V {
@@ -145,7 +146,8 @@ func TestSelfDischarge(t *testing.T) {
 		fresh := left(25, 0)
 		lost := func(tempC float64) float64 { return 100 * (fresh - left(tempC, 90)) / s.RatedAh / 3 }
 		got := lost(25)
-		assert.True(t, got > limits[s.Chemistry][0] && got < limits[s.Chemistry][1], "%s: got %.1f %%", s.Chemistry, got)
+		assert.True(t, got > limits[s.Chemistry][0] && got < limits[s.Chemistry][1], "%s: got %.1f %%",
+			s.Chemistry, got)
 		for _, tempC := range []float64{0, 10, 20, 30} {
 			assert.InEpsilon(t, 2, lost(tempC+10)/lost(tempC), 0.15, "%s from %g °C", s.Chemistry, tempC)
 		}

@@ -90,14 +90,14 @@ func stored(b Battery, perHour, fromPct, toPct float64) float64 {
 }
 
 // Cranking power over that at 26.7 °C: US Army TM-5-1185 (65 % at -1.1 °C, 40 % at -17.8 °C) and a
-// dealer's chart (also 25 % at -28.9 °C); CA = 1.3 CCA, CCA = 0.77 MCA (Battery Council). Here it is
-// the current that leaves 7.2 V after 30 s.
+// dealer's chart (also 25 % at -28.9 °C); CA = 1.3 CCA, CCA = 0.77 MCA (Battery Council). Here it
+// is the current that leaves 7.2 V after 30 s.
 //
-// Off: the model is too strong in the cold, by some 65 % at -18 °C over 26.7 °C and by 6 % over 0 °C.
-// Since a battery meets its rated CCA at -18 °C by definition, this shows as a warm battery that is
-// too weak at hundreds of amperes. A resistance that rises 1.5 to 2 times by then, as published for
-// smaller currents (TestResistanceFacts), alone leaves 49 % at least: the published 40 % takes
-// plates that are short of acid after 30 s, in the cold more than here.
+// Off: the model is too strong in the cold, by some 65 % at -18 °C over 26.7 °C and by 6 % over 0
+// °C. Since a battery meets its rated CCA at -18 °C by definition, this shows as a warm battery
+// that is too weak at hundreds of amperes. A resistance that rises 1.5 to 2 times by then, as
+// published for smaller currents (TestResistanceFacts), alone leaves 49 % at least: the published
+// 40 % takes plates that are short of acid after 30 s, in the cold more than here.
 func TestCrankingPowerOverTemperature(t *testing.T) {
 	rows := []struct{ tempC, published, least, most float64 }{
 		{0, 0.65, 0.80, 0.83}, {-1.1, 0.65, 0.79, 0.82}, {-17.8, 0.40, 0.65, 0.69}, {-28.9, 0.25, 0.55, 0.60},
