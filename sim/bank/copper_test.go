@@ -9,8 +9,8 @@ import (
 	"liftbank/sim/cell"
 )
 
-// Drops over both conductors of a copper cable at 75 °C, from the resistances of NEC Chapter 9 Table
-// 8, worked: between the batteries' posts and the motor the network loses as much.
+// Drops over both conductors of a copper cable at 75 °C, from the resistances of NEC Chapter 9
+// Table 8, worked: between the batteries' posts and the motor the network loses as much.
 func TestLeadsDropAsCopperDoes(t *testing.T) {
 	ohmPerKft := map[string]float64{"4": 0.308, "2": 0.194, "1/0": 0.122, "2/0": 0.0967, "4/0": 0.0608}
 	rows := []struct {
@@ -18,8 +18,10 @@ func TestLeadsDropAsCopperDoes(t *testing.T) {
 		feet, amps float64
 		dropV      float64
 	}{
-		{"4", 15, 20, 0.1848}, {"4", 53, 20, 0.6530}, {"4", 3, 120, 0.2218}, {"4", 6, 120, 0.4435}, {"4", 53, 45, 1.4692},
-		{"2", 15, 20, 0.1164}, {"2", 53, 20, 0.4113}, {"2", 3, 120, 0.1397}, {"2", 6, 120, 0.2794}, {"2", 53, 45, 0.9254},
+		{"4", 15, 20, 0.1848}, {"4", 53, 20, 0.6530}, {"4", 3, 120, 0.2218}, {"4", 6, 120, 0.4435},
+		{"4", 53, 45, 1.4692},
+		{"2", 15, 20, 0.1164}, {"2", 53, 20, 0.4113}, {"2", 3, 120, 0.1397}, {"2", 6, 120, 0.2794},
+		{"2", 53, 45, 0.9254},
 		{"1/0", 15, 20, 0.0732}, {"1/0", 53, 20, 0.2586}, {"1/0", 3, 120, 0.0878}, {"1/0", 6, 120, 0.1757},
 		{"1/0", 53, 45, 0.5819},
 		{"2/0", 15, 20, 0.0580}, {"2/0", 53, 20, 0.2050}, {"2/0", 3, 120, 0.0696}, {"2/0", 6, 120, 0.1392},
