@@ -127,7 +127,7 @@ func TestSurfaceCharge(t *testing.T) {
 // Self-discharge as a discharge to 10.5 V finds it, 90 days after another, against published
 // ranges: calcium flooded 1 to 3 % a month, low antimony 4 to 8 %, all starter and deep cycle 1 to
 // 15 %; AGM 1 to 3 % (from memory but for the widest). The factor of two per 10 °C is a maker's;
-// Arrhenius has it at one temperature only, and 2.26 to 1.88 times from 0 to 40 °C.
+// Arrhenius has it at one temperature only, and 2.25 to 1.88 times from 0 to 40 °C.
 func TestSelfDischarge(t *testing.T) {
 	limits := map[Chemistry][2]float64{Flooded: {1, 8}, AGM: {1, 3}, Gel: {1, 3}}
 	for _, s := range range12V {

@@ -15,7 +15,7 @@ func batteryOf(t *testing.T, c Chemistry, socPct float64) *Battery {
 
 // Freezing points by specific gravity (whole °F, here in °C): a vehicle manual's storage table and
 // US Army TM-5-1185, every row, to 1.5 °C; and a third published set (Battery Council style), which
-// runs up to 16 °C colder: an acid may not freeze later than it says. Water at 10 % acid by weight
+// runs 10 to 13 °C colder: an acid may not freeze later than it says. Water at 10 % acid by weight
 // freezes at -4.5 °C (handbooks, from memory).
 func TestFreezingPointsAgainstPublishedTables(t *testing.T) {
 	rows := [][2]float64{

@@ -37,7 +37,7 @@ func TestGassingIsAlikeAtItsPublishedOnsets(t *testing.T) {
 // Both are of vented batteries for solar use.
 //
 // Off: the model gasses later, at the lower rate of Schiffer et al. 2007, and takes nearly all of a
-// current up to 90 %, where both have it fall from 80 % on. Above 95 % it agrees with Copetti.
+// current of C/10 up to 90 %, where both have it fall from 80 % on. At 99 % it agrees with Copetti.
 func TestChargeEfficiencyAgainstPublished(t *testing.T) {
 	b := newBattery(t, range12V[0], 100, 25)
 	bands := []struct{ from, to, published, ours float64 }{
