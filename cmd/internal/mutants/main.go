@@ -49,7 +49,7 @@ func main() {
 type mutant struct {
 	name    string
 	factor  float64
-	noticed string // the test package that did; empty for none
+	noticed string // the test package that did, or the unit played; empty for none
 }
 
 func run(ctx context.Context, o *options, out io.Writer) error {
@@ -108,11 +108,15 @@ func (o *options) mutants(names []string) (all []mutant, err error) {
 	return all, nil
 }
 
-// test is the test program of a package.
+// test is a test program of a package, or a part of it.
 type test struct {
 	name, program, folder string
+	args                  []string
 	took                  time.Duration // with nothing changed
 }
+
+// played is the slow test of rules: each of its units is a test of its own here.
+const played = "TestPlayed"
 
 // build builds the tests of rules, and runs each with nothing changed: fast ones go first.
 func build(ctx context.Context, s *tweak.Sources, folder string) (tests []test, err error) {
@@ -129,23 +133,45 @@ func build(ctx context.Context, s *tweak.Sources, folder string) (tests []test, 
 		if out, err := s.Go(ctx, "test", "-vet=off", "-c", "-o", t.program, dir).CombinedOutput(); err != nil {
 			return nil, fmt.Errorf("build the tests of %s: %w\n%s", name, err, out)
 		}
+		tests = append(tests, t.parts()...)
+	}
+	err = each(ctx, tests, func(t *test) error {
 		began := time.Now()
-		if out, failed, err := t.run(ctx, os.Environ(), 10*time.Minute); failed || err != nil {
-			return nil, fmt.Errorf("the tests of %s fail with nothing changed: %w\n%s", name, err, out)
+		out, failed, err := t.run(ctx, tweak.With("none", 1), 10*time.Minute)
+		if failed || err != nil {
+			return fmt.Errorf("the tests of %s fail with nothing changed: %w\n%s", t.name, err, out)
 		}
 		t.took = time.Since(began)
-		tests = append(tests, t)
-	}
+		return nil
+	})
 	slices.SortFunc(tests, func(a, b test) int { return int(a.took - b.took) })
-	return tests, nil
+	return tests, err
+}
+
+// parts returns the test of rules in parts, any other as it is.
+func (t test) parts() []test {
+	units, _ := filepath.Glob(filepath.Join(t.folder, "testdata", "played", "*.txt"))
+	if t.name != "rules" || len(units) == 0 {
+		return []test{t}
+	}
+	rest := t
+	rest.args = []string{"-test.skip=^" + played + "$"}
+	parts := []test{rest}
+	for _, u := range units {
+		unit := strings.TrimSuffix(filepath.Base(u), ".txt")
+		part := t
+		part.name, part.args = unit, []string{fmt.Sprintf("-test.run=^%s$/^%s$", played, unit)}
+		parts = append(parts, part)
+	}
+	return parts
 }
 
 // run runs the tests and reports whether one failed. A program that hangs or crashes has failed.
 func (t *test) run(ctx context.Context, env []string, most time.Duration) (out []byte, failed bool, err error) {
 	limited, cancel := context.WithTimeout(ctx, most)
 	defer cancel()
-	cmd := exec.CommandContext(limited, t.program, "-test.failfast", "-test.short")
-	cmd.Dir, cmd.Env = t.folder, env
+	cmd := exec.CommandContext(limited, t.program, append([]string{"-test.failfast", "-test.short"}, t.args...)...)
+	cmd.Dir, cmd.Env = t.folder, append(env, "GOMAXPROCS=1") // there are as many programs as processors
 	out, err = cmd.CombinedOutput()
 	var exit *exec.ExitError
 	switch {
@@ -186,9 +212,9 @@ func (m *mutant) try(ctx context.Context, tests []test) error {
 	return nil
 }
 
-// each calls f for all mutants, as many at once as there are processors.
-func each(ctx context.Context, mutants []mutant, f func(*mutant) error) error {
-	next := make(chan *mutant)
+// each calls f for all, as many at once as there are processors.
+func each[T any](ctx context.Context, all []T, f func(*T) error) error {
+	next := make(chan *T)
 	errs := make(chan error, runtime.GOMAXPROCS(0))
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -204,9 +230,9 @@ func each(ctx context.Context, mutants []mutant, f func(*mutant) error) error {
 			}
 		})
 	}
-	for i := range mutants {
+	for i := range all {
 		select {
-		case next <- &mutants[i]:
+		case next <- &all[i]:
 		case <-ctx.Done():
 		}
 	}
