@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"flag"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -250,6 +251,9 @@ func writeState(text *strings.Builder, out *rules.Output, u *sim.Unit) {
 func said(e rules.Estimate) string {
 	if !e.Known {
 		return "-"
+	}
+	if math.Abs(e.Value) < 1e-9*e.Sigma { // what is left of a difference by rounding
+		e.Value = 0
 	}
 	return fmt.Sprintf("%.4g±%.3g", e.Value, e.Sigma)
 }
