@@ -194,6 +194,9 @@ func TestPlayed(t *testing.T) {
 					next += every
 					p.engine.UpdateForecast()
 					writeState(&text, out, p.unit)
+					if next%(4*every) == 0 {
+						writeLearned(&text, p.engine)
+					}
 				}
 				p.over = !*update && !strings.HasPrefix(string(want), text.String())
 			}
