@@ -31,6 +31,7 @@ type options struct {
 	Sample  int     `placeholder:"N" help:"Only so many changes, drawn at random."`
 	Seed    uint64  `default:"1" help:"Of the draw."`
 	Atleast float64 `name:"at-least" placeholder:"PCT" help:"Fail where fewer percent are noticed."`
+	Own     bool    `help:"Only try the tests of each constant's own package: quick."`
 	Verbose bool    `short:"v" help:"Also say which test notices what."`
 }
 
@@ -70,15 +71,21 @@ func run(ctx context.Context, o *options, out io.Writer) error {
 	if err != nil {
 		return err
 	}
-	tests, err := build(ctx, sources, folder)
+	tests, err := o.build(ctx, sources, folder, mutants)
 	if err != nil {
 		return err
 	}
 	began := time.Now()
-	if err := each(ctx, mutants, func(m *mutant) error { return m.try(ctx, tests) }); err != nil {
+	if err := each(ctx, mutants, func(m *mutant) error { return m.try(ctx, tests, o.Own) }); err != nil {
 		return err
 	}
 	return o.report(out, mutants, sources, time.Since(began))
+}
+
+// own returns the package that the constant is of.
+func (m *mutant) own() string {
+	own, _, _ := strings.Cut(m.name, ".")
+	return own
 }
 
 // factors are by what constants are changed.
@@ -119,14 +126,15 @@ type test struct {
 const played = "TestPlayed"
 
 // build builds the tests of rules, and runs each with nothing changed: fast ones go first.
-func build(ctx context.Context, s *tweak.Sources, folder string) (tests []test, err error) {
+func (o *options) build(ctx context.Context, s *tweak.Sources, folder string, all []mutant) (tests []test, err error) {
 	entries, err := filepath.Glob(filepath.Join(s.Root, "rules", "*"))
 	if err != nil {
 		return nil, err
 	}
 	for _, dir := range append(entries, filepath.Join(s.Root, "rules")) {
 		name := filepath.Base(dir)
-		if files, _ := filepath.Glob(filepath.Join(dir, "*_test.go")); len(files) == 0 || name == "constants" {
+		if files, _ := filepath.Glob(filepath.Join(dir, "*_test.go")); len(files) == 0 || name == "constants" ||
+			o.Own && !slices.ContainsFunc(all, func(m mutant) bool { return m.own() == name }) {
 			continue
 		}
 		t := test{name: name, program: filepath.Join(folder, name+".test"), folder: dir}
@@ -186,8 +194,8 @@ func (t *test) run(ctx context.Context, env []string, most time.Duration) (out [
 }
 
 // try runs the tests of the constant's own package, then those of the others, until one notices.
-func (m *mutant) try(ctx context.Context, tests []test) error {
-	own, _, _ := strings.Cut(m.name, ".")
+func (m *mutant) try(ctx context.Context, tests []test, onlyOwn bool) error {
+	own := m.own()
 	ordered := slices.Clone(tests)
 	slices.SortStableFunc(ordered, func(a, b test) int {
 		switch {
@@ -200,6 +208,9 @@ func (m *mutant) try(ctx context.Context, tests []test) error {
 	})
 	for i := range ordered {
 		t := &ordered[i]
+		if onlyOwn && t.name != own {
+			continue
+		}
 		_, failed, err := t.run(ctx, tweak.With(m.name, m.factor), 20*t.took+10*time.Second)
 		if err != nil {
 			return err
@@ -250,7 +261,7 @@ func (o *options) report(out io.Writer, mutants []mutant, s *tweak.Sources, took
 	type count struct{ all, noticed int }
 	total, packages := count{}, map[string]*count{}
 	for _, m := range mutants {
-		own, _, _ := strings.Cut(m.name, ".")
+		own := m.own()
 		p := packages[own]
 		if p == nil {
 			p = &count{}
