@@ -50,6 +50,7 @@ func main() {
 type mutant struct {
 	name    string
 	factor  float64
+	tried   bool
 	noticed string // the test package that did, or the unit played; empty for none
 }
 
@@ -76,10 +77,12 @@ func run(ctx context.Context, o *options, out io.Writer) error {
 		return err
 	}
 	began := time.Now()
-	if err := each(ctx, mutants, func(m *mutant) error { return m.try(ctx, tests, o.Own) }); err != nil {
+	err = each(ctx, mutants, func(m *mutant) error { return m.try(ctx, tests, o.Own) })
+	if err != nil && !errors.Is(err, context.Canceled) {
 		return err
 	}
-	return o.report(out, mutants, sources, time.Since(began))
+	mutants = slices.DeleteFunc(mutants, func(m mutant) bool { return !m.tried }) // interrupted
+	return errors.Join(o.report(out, mutants, sources, time.Since(began)), err)
 }
 
 // own returns the package that the constant is of.
@@ -217,9 +220,10 @@ func (m *mutant) try(ctx context.Context, tests []test, onlyOwn bool) error {
 		}
 		if failed {
 			m.noticed = t.name
-			return nil
+			break
 		}
 	}
+	m.tried = true
 	return nil
 }
 
@@ -287,7 +291,7 @@ func (o *options) report(out io.Writer, mutants []mutant, s *tweak.Sources, took
 	for _, name := range names {
 		fmt.Fprintf(out, "%-10s %4d of %4d\n", name, packages[name].noticed, packages[name].all)
 	}
-	pct := 100 * float64(total.noticed) / float64(total.all)
+	pct := 100 * float64(total.noticed) / float64(max(total.all, 1))
 	fmt.Fprintf(out, "noticed: %d of %d changes, %.0f %%; %d constants can be changed, %d can't; %v\n", total.noticed,
 		total.all, pct, len(s.Names), len(s.Fixed), took.Round(time.Second))
 	if pct < o.Atleast {
