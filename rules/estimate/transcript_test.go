@@ -207,7 +207,56 @@ func (b *block) badly() {
 	b.charge(12*hour, minute, 14.4, 20)
 }
 
-// What an estimator makes of a simple block over two weeks stays the same to three digits:
+// bounds is what lies near the bounds of what is read: small and large loads, gaps, odd ends.
+func (b *block) bounds() {
+	const minute, hour = time.Minute, time.Hour
+	b.note("loads of all sizes, which change")
+	for _, a := range []float64{1.4, 1.7, 30, 37, 5, 7, 6, 9} {
+		b.draw(35*minute, minute, a)
+	}
+	b.rest(6*hour, minute)
+	b.note("gaps of 17 to 26 minutes")
+	for _, gap := range []time.Duration{17, 19, 21, 24, 26} {
+		b.draw(gap*minute, gap*minute, 5)
+		b.rest(hour, minute)
+	}
+	b.note("small charges, unsure")
+	b.est.Mistrust()
+	for _, a := range []float64{3.4, 3.8, 4.3, 5.2} {
+		b.charge(hour, minute, 14.4, a)
+	}
+	b.note("ends under loads of all sizes")
+	for _, a := range []float64{20, 28, 36} {
+		b.pct = 12
+		b.draw(3*hour, 10*time.Second, a)
+		b.rest(hour, minute)
+		b.pct = 50
+		b.charge(4*hour, minute, 14.5, 25)
+	}
+	b.note("hot and very cold")
+	for _, c := range []float64{-35, -22, -18, 44, 55} {
+		b.tempC = c
+		b.charge(3*hour, minute, 14.4, 20)
+		b.rest(4*hour, minute)
+	}
+	b.note("a small one, then one of another make")
+	b.capAh, b.tempC = 25, 25
+	for range 2 {
+		b.charge(9*hour, minute, 14.4, 20)
+		b.rest(3*hour, minute)
+		b.draw(40*hour, minute, 2)
+		b.rest(5*hour, minute)
+	}
+	b.capAh = 190
+	for range 3 {
+		b.charge(14*hour, minute, 14.4, 40)
+		b.rest(3*hour, minute)
+		b.draw(40*hour, minute, 7)
+		b.rest(5*hour, minute)
+	}
+}
+
+// What an estimator makes of a simple block over some weeks stays the same to three digits:
 // testdata has it. Whoever changes a constant sees here what it does, and renews the file with
 // -update once that is meant.
 func TestTranscripts(t *testing.T) {
@@ -216,6 +265,7 @@ func TestTranscripts(t *testing.T) {
 		b.est = estimate.New(estimate.Params{Chemistry: c, RatedAh: 100, Taps: 2})
 		b.weeks()
 		b.badly()
+		b.bounds()
 		b.write()
 		file := filepath.Join("testdata", c.Name+".txt")
 		if *update {
