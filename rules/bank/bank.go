@@ -137,15 +137,13 @@ func (c *Counter) Replaced(i int) {
 
 // Check refuses a saved memory that can't be.
 func (m *Memory) Check() error {
-	sums := []float64{m.ChargedWh, m.DrawnWh}
-	sums = append(append(sums, m.ShareDrawnAh[:]...), m.ShareChargedAh[:]...)
-	for _, x := range sums {
-		if !(x >= 0 && x < 1e9) {
-			return fmt.Errorf("bank: a sum of %g: want 0 to 1e9", x)
-		}
-	}
-	if !(m.LastW > -1e6 && m.LastW < 1e6) {
-		return fmt.Errorf("bank: power %g W: want -1e6 to 1e6", m.LastW)
+	var c unit.Check
+	c.Sum("energy", m.ChargedWh, m.DrawnWh)
+	c.Sum("charge", m.ShareDrawnAh[:]...)
+	c.Sum("charge", m.ShareChargedAh[:]...)
+	c.Finite("power", m.LastW)
+	if err := c.Err(); err != nil {
+		return fmt.Errorf("bank: %w", err)
 	}
 	return nil
 }

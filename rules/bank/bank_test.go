@@ -140,18 +140,18 @@ func TestReplacedForgetsThatBattery(t *testing.T) {
 
 func TestCheckRefusesWhatCannotBe(t *testing.T) {
 	edge := bank.Memory{
-		ChargedWh: 9.9e8, DrawnWh: 9.9e8, LastW: 9.9e5, ShareDrawnAh: [unit.MaxBatteries]float64{9.9e8},
-		ShareChargedAh: [unit.MaxBatteries]float64{9.9e8},
+		ChargedWh: 9.9e14, DrawnWh: 9.9e14, LastW: 9.9e14, ShareDrawnAh: [unit.MaxBatteries]float64{9.9e14},
+		ShareChargedAh: [unit.MaxBatteries]float64{9.9e14},
 	}
 	require.NoError(t, edge.Check())
-	edge.LastW = -9.9e5
+	edge.LastW = -9.9e14
 	require.NoError(t, edge.Check())
 	for what, change := range map[string]func(m *bank.Memory){
-		"charged": func(m *bank.Memory) { m.ChargedWh = 1.1e9 }, "drawn": func(m *bank.Memory) { m.DrawnWh = -1 },
-		"share drawn":   func(m *bank.Memory) { m.ShareDrawnAh[3] = 1.1e9 },
+		"charged": func(m *bank.Memory) { m.ChargedWh = 1.1e15 }, "drawn": func(m *bank.Memory) { m.DrawnWh = -1 },
+		"share drawn":   func(m *bank.Memory) { m.ShareDrawnAh[3] = 1.1e15 },
 		"share charged": func(m *bank.Memory) { m.ShareChargedAh[2] = math.NaN() },
-		"power":         func(m *bank.Memory) { m.LastW = 1.1e6 },
-		"power below":   func(m *bank.Memory) { m.LastW = -1.1e6 },
+		"power":         func(m *bank.Memory) { m.LastW = 1.1e15 },
+		"power below":   func(m *bank.Memory) { m.LastW = -1.1e15 },
 		"no power":      func(m *bank.Memory) { m.LastW = math.Inf(1) },
 	} {
 		bad := edge

@@ -205,31 +205,31 @@ func TestExtraHours(t *testing.T) {
 
 func TestCheckRefusesWhatCannotBe(t *testing.T) {
 	edge := daily.Memory{
-		Known: 4, NetAh: -9.9e4, From: 100, ChargedAh: 9.9e8, RunAs: [unit.MaxBatteries]float64{9.9e8, 0, 0, 0},
-		Charge: [daily.Midnights]float64{-9.9e2, 9.9e2}, FeedH: [daily.Midnights]float64{9.9e2},
-		WakeH: [daily.Midnights]float64{9.9e2},
-		InAh:  [daily.Midnights]float64{9.9e4}, DayNetAh: [daily.Midnights]float64{-9.9e4, 9.9e4},
+		Known: 4, NetAh: -9.9e14, From: 100, ChargedAh: 9.9e14, RunAs: [unit.MaxBatteries]float64{9.9e14, 0, 0, 0},
+		Charge: [daily.Midnights]float64{-9.9e14, 9.9e14}, FeedH: [daily.Midnights]float64{9.9e14},
+		WakeH: [daily.Midnights]float64{9.9e14},
+		InAh:  [daily.Midnights]float64{9.9e14}, DayNetAh: [daily.Midnights]float64{-9.9e14, 9.9e14},
 	}
 	require.NoError(t, edge.Check())
-	edge.NetAh = 9.9e4
+	edge.NetAh = 9.9e14
 	require.NoError(t, edge.Check())
 	for what, change := range map[string]func(m *daily.Memory){
 		"known": func(m *daily.Memory) { m.Known = 5 }, "known below": func(m *daily.Memory) { m.Known = -1 },
-		"charge":       func(m *daily.Memory) { m.Charge[3] = 1.1e3 },
-		"charge below": func(m *daily.Memory) { m.Charge[3] = -1.1e3 },
+		"charge":       func(m *daily.Memory) { m.Charge[3] = 1.1e15 },
+		"charge below": func(m *daily.Memory) { m.Charge[3] = -1.1e15 },
 		"no charge":    func(m *daily.Memory) { m.Charge[3] = math.NaN() },
-		"feed":         func(m *daily.Memory) { m.FeedH[1] = 1.1e3 },
+		"feed":         func(m *daily.Memory) { m.FeedH[1] = 1.1e15 },
 		"feed below":   func(m *daily.Memory) { m.FeedH[1] = -1 },
-		"wake":         func(m *daily.Memory) { m.WakeH[1] = 1.1e3 },
+		"wake":         func(m *daily.Memory) { m.WakeH[1] = 1.1e15 },
 		"wake below":   func(m *daily.Memory) { m.WakeH[1] = -1 },
-		"in":           func(m *daily.Memory) { m.InAh[1] = 1.1e5 },
+		"in":           func(m *daily.Memory) { m.InAh[1] = 1.1e15 },
 		"in below":     func(m *daily.Memory) { m.InAh[1] = -1 },
-		"day":          func(m *daily.Memory) { m.DayNetAh[1] = 1.1e5 },
-		"day below":    func(m *daily.Memory) { m.DayNetAh[1] = -1.1e5 },
-		"net":          func(m *daily.Memory) { m.NetAh = 1.1e5 }, "net below": func(m *daily.Memory) { m.NetAh = -1.1e5 },
+		"day":          func(m *daily.Memory) { m.DayNetAh[1] = 1.1e15 },
+		"day below":    func(m *daily.Memory) { m.DayNetAh[1] = -1.1e15 },
+		"net":          func(m *daily.Memory) { m.NetAh = 1.1e15 }, "net below": func(m *daily.Memory) { m.NetAh = -1.1e15 },
 		"from": func(m *daily.Memory) { m.From = 101 }, "from below": func(m *daily.Memory) { m.From = -1 },
-		"drawn": func(m *daily.Memory) { m.RunAs[2] = 1.1e9 }, "drawn below": func(m *daily.Memory) { m.RunAs[2] = -1 },
-		"charged":       func(m *daily.Memory) { m.ChargedAh = 1.1e9 },
+		"drawn": func(m *daily.Memory) { m.RunAs[2] = 1.1e15 }, "drawn below": func(m *daily.Memory) { m.RunAs[2] = -1 },
+		"charged":       func(m *daily.Memory) { m.ChargedAh = 1.1e15 },
 		"charged below": func(m *daily.Memory) { m.ChargedAh = -1 },
 	} {
 		bad := edge

@@ -3,9 +3,9 @@
 package daily
 
 import (
-	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"liftbank/rules/unit"
@@ -224,27 +224,18 @@ func (b *Book) confirmedFallPct(fallPct float64, bank *Bank) float64 {
 
 // Check refuses a saved memory that can't be.
 func (m *Memory) Check() error {
-	var errs []error
-	figure := func(what string, v, low, high float64) {
-		if !(v >= low && v <= high) {
-			errs = append(errs, fmt.Errorf("day: %s: %g: want %g to %g", what, v, low, high))
-		}
+	var c unit.Check
+	c.In("known", float64(m.Known), 0, Midnights)
+	c.Sum("a day", slices.Concat(m.FeedH[:], m.WakeH[:], m.InAh[:])...)
+	c.Finite("a day", slices.Concat(m.Charge[:], m.DayNetAh[:])...)
+	c.Finite("moved", m.NetAh)
+	c.In("charge at its start", m.From, 0, 100)
+	c.Sum("drawn", m.RunAs[:]...)
+	c.Sum("charged", m.ChargedAh)
+	if err := c.Err(); err != nil {
+		return fmt.Errorf("day: %w", err)
 	}
-	figure("known", float64(m.Known), 0, Midnights)
-	for k := range Midnights {
-		figure("charge", m.Charge[k], -1e3, 1e3)
-		figure("feed", m.FeedH[k], 0, 1e3)
-		figure("wake line", m.WakeH[k], 0, 1e3)
-		figure("charged", m.InAh[k], 0, 1e5)
-		figure("moved", m.DayNetAh[k], -1e5, 1e5)
-	}
-	figure("moved", m.NetAh, -1e5, 1e5)
-	figure("charge at its start", m.From, 0, 100)
-	for _, as := range m.RunAs {
-		figure("drawn", as, 0, 1e9)
-	}
-	figure("charged", m.ChargedAh, 0, 1e9)
-	return errors.Join(errs...)
+	return nil
 }
 
 func sq(x float64) float64 { return x * x }

@@ -80,3 +80,68 @@ func TestAfterAGapTheFeedIsAwaitedAnew(t *testing.T) {
 		"what was before and after the gap",
 	)
 }
+
+var set = feed.Settings{Allowance: 2 * time.Minute, PresentV: 13.3, PresentA: 1}
+
+// Each bound, on either side.
+func TestBoundsOfAFeed(t *testing.T) {
+	arrives := func(feedV float64) feed.Input {
+		r := reading(feedV, 0, true)
+		r.BankV = good(13.2)
+		return r
+	}
+	for _, tt := range []struct {
+		about string
+		in    feed.Input
+		want  feed.Status
+	}{
+		{"no bank keeps 13.9 V by itself", reading(13.95, 0, false), feed.Unasked},
+		{"below, it may", reading(13.85, 0, false), feed.Off},
+		{"0.3 V above the posts is two taps' error", arrives(13.48), feed.Present},
+		{"more does not arrive", arrives(13.52), feed.Missing},
+	} {
+		assert.Equal(t, tt.want, hold(feed.New(set), 0, 3*time.Minute, tt.in), tt.about)
+	}
+}
+
+// A gap of 20 minutes is part of what was before; the current is averaged over 3 s.
+func TestTimesOfAFeed(t *testing.T) {
+	for _, tt := range []struct {
+		gap  time.Duration
+		want time.Duration
+	}{{19 * time.Minute, 20 * time.Minute}, {20 * time.Minute, 21 * time.Minute}, {21 * time.Minute, time.Minute}} {
+		j := feed.New(set)
+		r := reading(14.2, 30, true)
+		hold(j, 0, time.Minute, r)
+		r.At = time.Minute + tt.gap
+		j.Step(&r)
+		assert.Equal(t, tt.want, j.FeedTime(), "%v", tt.gap)
+	}
+	j := feed.New(set)
+	hold(j, 0, time.Minute, reading(12.6, 0, true))
+	r := reading(12.6, 3.9, true)
+	r.At = time.Minute + time.Second
+	assert.Equal(t, feed.Awaited, j.Step(&r), "a quarter of 3.9 A after a second")
+	r = reading(12.6, 1.5, true)
+	r.At = time.Minute + 2*time.Second
+	assert.Equal(t, feed.Present, j.Step(&r), "and 1.5 A on it")
+	assert.InDelta(t, 3.9/4+(1.5-3.9/4)/4, j.State().SmoothA, 1e-9)
+}
+
+// What a converter gives is averaged over 10 s; from 8 A on it has shown what it can.
+func TestWhatAConverterGives(t *testing.T) {
+	for _, tt := range []struct {
+		amps  float64
+		known bool
+	}{{7.9, false}, {8.1, true}} {
+		var o feed.Output
+		_, ok := o.Step(0, feed.Present, good(0), false)
+		assert.False(t, ok)
+		a, ok := o.Step(10*time.Second, feed.Present, good(2*tt.amps), false)
+		assert.True(t, ok)
+		assert.InDelta(t, tt.amps, a, 1e-9, "half of a step after its time")
+		best, known := o.CanGive()
+		assert.InDelta(t, tt.amps, best, 1e-9)
+		assert.Equal(t, tt.known, known)
+	}
+}

@@ -58,8 +58,11 @@ func (o *Output) CanGive() (amps float64, known bool) {
 
 // Check refuses a saved state that can't be.
 func (s *OutputState) Check() error {
-	if !(s.BestA >= 0 && s.BestA <= 1e4 && s.Amps >= -1e4 && s.Amps <= 1e4) {
-		return fmt.Errorf("feed: best %g A, now %g A: want 0 to 1e4, and -1e4 to 1e4", s.BestA, s.Amps)
+	var c unit.Check
+	c.Sum("best current", s.BestA)
+	c.Finite("current", s.Amps)
+	if err := c.Err(); err != nil {
+		return fmt.Errorf("feed: output: %w", err)
 	}
 	return nil
 }

@@ -3,6 +3,8 @@ package feed
 import (
 	"fmt"
 	"time"
+
+	"liftbank/rules/unit"
 )
 
 // State is all that a judge knows, to be saved and restored.
@@ -18,23 +20,22 @@ type State struct {
 	WakeTime, FeedTime time.Duration // totals
 }
 
-const maxSmoothA = 1e4 // A: bound of a saved current; our choice
-
 // State returns what is known.
 func (j *Judge) State() State { return j.state }
 
 // Restore replaces what is known. An impossible state is refused and changes nothing.
 func (j *Judge) Restore(s State) error {
-	switch {
-	case s.Status > Unasked:
-		return fmt.Errorf("feed: state: status %d: want 0 to %d", s.Status, Unasked)
-	case s.Since > s.Last || s.WakeAt > s.Last:
-		return fmt.Errorf("feed: state: status since %v, wake line since %v: want not after the last reading, %v",
-			s.Since, s.WakeAt, s.Last)
-	case s.WakeTime < 0 || s.FeedTime < 0:
-		return fmt.Errorf("feed: state: total times %v and %v: want 0 or more", s.WakeTime, s.FeedTime)
-	case !(s.SmoothA > -maxSmoothA && s.SmoothA < maxSmoothA):
-		return fmt.Errorf("feed: state: current %g A: want a finite one", s.SmoothA)
+	var c unit.Check
+	if s.Status > Unasked {
+		c.Wrong("status %d: want 0 to %d", s.Status, Unasked)
+	}
+	if s.Since > s.Last || s.WakeAt > s.Last {
+		c.Wrong("status since %v, wake line since %v: want not after the last reading, %v", s.Since, s.WakeAt, s.Last)
+	}
+	c.Time("total times", s.WakeTime, s.FeedTime)
+	c.Finite("current", s.SmoothA)
+	if err := c.Err(); err != nil {
+		return fmt.Errorf("feed: state: %w", err)
 	}
 	j.state = s
 	return nil

@@ -1,7 +1,6 @@
 package forecast
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -40,66 +39,40 @@ func (m *Meter) Restore(s State) error {
 	return nil
 }
 
-// Bounds of a saved state, beyond those of the meter itself.
-const (
-	maxMeanN   = 1000  // count: values of a mean; our choice
-	maxAh      = 100   // Ah: of a run; our choice
-	minWh      = -100  // Wh: of a run; our choice
-	maxWh      = 2000  // Wh: of a run; our choice
-	maxRunS    = 1e5   // s: of a run; our choice
-	maxMotorA  = 5000  // A: of the motor, and a battery's mean; our choice
-	maxVolt    = 100   // V: of a mean; our choice
-	maxPathOhm = 20    // Ω: of the motor's path; our choice
-	maxTaperH  = 1000  // h: of a level; our choice
-	rounding   = 0.001 // ratio: by which a figure may be past its bound; our choice
-	maxSum     = 1e9   // A: and V and °C, of a mean in progress; our choice
-	maxBankA   = 20000 // A: of the bank, in charge; our choice
-	maxMeanC   = 200   // °C: of a mean; our choice
-	maxLateH   = 1     // h: that a run may have ended after the last scan; our choice
-)
+const rounding = 0.001 // ratio: by which a saved figure may be past its bound; our choice
 
 func (s *State) check() error {
-	var errs []error
-	in := func(what string, got, least, most float64) {
-		if !(got >= least && got <= most) {
-			errs = append(errs, fmt.Errorf("%s: %g: want %g to %g", what, got, least, most))
-		}
+	var c unit.Check
+	mean := func(what string, m *Mean) {
+		c.Finite(what, m.Value)
+		c.Sum(what+" count and variance", m.N, m.Variance)
 	}
-	mean := func(what string, m *Mean, least, most float64) {
-		in(what, m.Value, least, most)
-		in(what+" count", m.N, 0, maxMeanN)
-		in(what+" variance", m.Variance, 0, sq(most-least))
+	for _, m := range []*Mean{&s.RunAh, &s.RunWh, &s.SteadyA, &s.MotorV, &s.PathOhm} {
+		mean("a run", m)
 	}
-	mean("charge of a run", &s.RunAh, 0, maxAh)
-	mean("energy of a run", &s.RunWh, minWh, maxWh)
-	mean("length of a run", &s.RunS, 0, maxRunS)
-	mean("rest", &s.RestS, 0, maxRest.Seconds())
-	mean("motor current", &s.SteadyA, 0, maxMotorA)
-	mean("motor voltage", &s.MotorV, -maxVolt, maxVolt)
-	mean("motor path", &s.PathOhm, -maxPathOhm, maxPathOhm)
 	for k := range unit.MaxBatteries {
-		mean("voltage offset", &s.OffsetV[k], -maxOffsetV, maxOffsetV)
-		in("mean current", s.MeanA[k], -maxMotorA, maxMotorA)
+		mean("voltage offset", &s.OffsetV[k])
 	}
+	c.Finite("mean current", s.MeanA[:]...)
+	mean("time", &s.RunS)
+	mean("time", &s.RestS)
+	c.Sum("time, charge and current of a run", s.RunS.Value, s.RestS.Value, s.RunAh.Value, s.SteadyA.Value)
 	for l := range s.Tapers {
-		in("taper time", s.Tapers[l].Hours, 0, maxTaperH)
-		in("taper fall", s.Tapers[l].Fall, 0, maxTaper*(1+rounding))
+		c.Sum("taper time", s.Tapers[l].Hours)
+		c.In("taper fall", s.Tapers[l].Fall, 0, maxTaper*(1+rounding))
 	}
 	f := &s.Feed
-	in("means kept", float64(f.Count), 0, math.MaxInt32)
-	in("readings of a mean", float64(f.N), 0, math.MaxInt32)
-	for _, x := range []float64{f.SumV, f.SumA, f.SumT, f.LowA} {
-		in("sum of a mean", x, -maxSum, maxSum)
-	}
+	c.In("means kept", float64(f.Count), 0, math.MaxInt32)
+	c.In("readings of a mean", float64(f.N), 0, math.MaxInt32)
+	c.Finite("sum of a mean", f.SumV, f.SumA, f.SumT, f.LowA, s.HeldV25)
 	for i := range f.Kept {
-		in("mean voltage", f.Kept[i].Volt, -maxVolt, maxVolt)
-		in("mean charge current", f.Kept[i].Amps, -maxBankA, maxBankA)
-		in("mean temperature", f.Kept[i].TempC, -maxMeanC, maxMeanC)
+		c.Finite("mean in charge", f.Kept[i].Volt, f.Kept[i].Amps, f.Kept[i].TempC)
 	}
-	in("held voltage", s.HeldV25, -maxVolt, maxVolt)
-	in("last run", s.LastEnd.Hours(), math.Inf(-1), s.Now.Hours()+maxLateH)
-	in("last scan", s.Now.Hours(), 0, math.MaxFloat64)
-	return errors.Join(errs...)
+	if s.LastEnd > s.Now { // a run in progress is not in it
+		c.Wrong("last run: ended at %v: want %v at the latest", s.LastEnd, s.Now)
+	}
+	c.Time("last scan", s.Now)
+	return c.Err()
 }
 
 // ForgetBatteries drops what was learned of the batteries, since one of them was replaced: how they

@@ -16,21 +16,18 @@ var capacityShares = curve{
 // Bounds of the capacity by temperature, and of its uncertainty: every source lies within two of it,
 // the farthest at 0 °C (0.875: Copetti et al. 1993).
 const (
-	minShareC        = -60.0  // °C: colder changes nothing more; our choice
-	maxShareC        = 60.0   // °C: nor does warmer; our choice
 	minShare         = 0.15   // ratio: of the capacity at 25 °C; our choice
 	maxShare         = 1.2    // ratio: of the capacity at 25 °C; our choice
 	shareSigmaPerC   = 0.0045 // 1/°C: uncertainty away from 25 °C; published: spread of the sources
 	maxShareSigma    = 0.25   // ratio: uncertainty of the share; our choice
 	acceptancePer10C = 1.25   // ratio: slower taper, each 10 °C colder; trade practice
-	minAcceptanceC   = -40.0  // °C: colder changes nothing more; our choice
 )
 
 // CapacityShare returns what of its capacity at 25 °C a block has at tempC, 0.15 to 1.2, for a load
 // that takes the same time: a block that bears 10 A for 5 h at 25 °C bears CapacityShare times 10 A
 // for 5 h at tempC. Below -3.9 °C the table's last slope, 1.48 % per °C, goes on.
 func CapacityShare(tempC float64) float64 {
-	s, _ := capacityShares.at(min(max(tempC, minShareC), maxShareC))
+	s, _ := capacityShares.at(tempC)
 	return min(max(s, minShare), maxShare)
 }
 
@@ -82,5 +79,5 @@ func (c *Chemistry) HeldBackAh(capacityAh, amps, tempC float64) float64 {
 // 1.75. Slow dissolution alone, with an activation energy of 30 kJ/mol (general literature, from
 // memory), would make 2.8; diffusion alone, 2 % per °C, 1.6.
 func AcceptanceFactor(tempC float64) float64 {
-	return math.Pow(acceptancePer10C, (ReferenceC-min(max(tempC, minAcceptanceC), maxShareC))/10)
+	return math.Pow(acceptancePer10C, (ReferenceC-weather(tempC))/10)
 }

@@ -10,10 +10,7 @@ const Cells = 6 // count: cells of a 12 V block; physical
 const (
 	decadeV     = 0.2   // V: per cell and decade of gassing; from memory: Tafel slope of gas evolution
 	doublingC   = 10    // °C: per doubling of gassing; from memory: Arrhenius rule of thumb
-	minGassingV = 10.0  // V: lower changes nothing more; our choice
-	maxGassingV = 17.0  // V: nor does higher; our choice
-	minGassingC = -40.  // °C: colder changes nothing more; our choice
-	maxGassingC = 70.0  // °C: nor does warmer; our choice
+	maxGassingV = 17.0  // V: higher changes nothing more; our choice
 	cellVPerC   = 0.003 // V/°C: fall of a charger's voltage per cell; published: float and absorption settings
 )
 
@@ -30,9 +27,8 @@ const (
 // recombines) in a block of ratedAh held at voltageV and tempC. What is lost near full is gassing.
 // Good to a factor of two.
 func (c *Chemistry) GassingA(ratedAh, voltageV, tempC float64) float64 {
-	v := min(max(voltageV, minGassingV), maxGassingV)
-	t := min(max(tempC, minGassingC), maxGassingC)
-	return ratedAh * c.GassingPerAh * math.Exp(math.Ln10*(v-TaperV25)/(Cells*decadeV)+math.Ln2*(t-ReferenceC)/doublingC)
+	v := min(voltageV, maxGassingV)
+	return ratedAh * c.GassingPerAh * math.Exp(math.Ln10*(v-TaperV25)/(Cells*decadeV)+math.Ln2*(weather(tempC)-ReferenceC)/doublingC)
 }
 
 // ChargeLimitV returns the voltage of a 12 V block in volts that goes with limitV25 at 25 °C, with

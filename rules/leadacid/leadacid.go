@@ -57,6 +57,14 @@ type Chemistry struct {
 	ColdAcid float64
 }
 
+const (
+	coldestC = -40.0 // °C: colder changes nothing more; our choice
+	warmestC = 60.0  // °C: nor does warmer; our choice
+)
+
+// weather cuts a temperature off where no lift works and no source has figures.
+func weather(tempC float64) float64 { return min(max(tempC, coldestC), warmestC) }
+
 // All returns the chemistries in the order in which they are listed to people.
 func All() []*Chemistry { return []*Chemistry{Flooded, AGM, Gel} }
 

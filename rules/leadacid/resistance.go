@@ -33,8 +33,6 @@ const (
 	conductionK  = 1000   // K: rise of acid and active mass without the reaction; fitted to the simulator
 	reactionK    = 2600   // K: rise of the reaction; from memory: activation of exchange currents
 	kelvin       = 273.15 // K: 0 °C; physical
-	minAcidC     = -40.0  // °C: colder changes nothing more; our choice
-	maxAcidC     = 60.0   // °C: nor does warmer; our choice
 	acidK        = 1330   // K: rise of the acid's part; from memory: conductivity of the acid
 	acidK2       = 220000 // K²: rise of the reaction's part; fitted to the simulator
 	missingRise  = 0.28   // ratio: rise with the missing share; from memory: general literature
@@ -63,7 +61,7 @@ func ReactionFactor(tempC float64) float64 { return math.Exp(reactionK * inverse
 
 // inverseT returns 1/T less that at 25 °C, in 1/K.
 func inverseT(tempC float64) float64 {
-	return 1/(min(max(tempC, minAcidC), maxAcidC)+kelvin) - 1/(ReferenceC+kelvin)
+	return 1/(weather(tempC)+kelvin) - 1/(ReferenceC+kelvin)
 }
 
 // ChargeFactor returns what the resistance of a block at tempC and socPct is, over that at full

@@ -386,16 +386,19 @@ func TestRestoreRefusesWhatNoMeterHad(t *testing.T) {
 	b.runs(60)
 	good := b.meter.State()
 	for name, spoil := range map[string]func(*loadtest.State){
-		"metal resistance":  func(s *loadtest.State) { s.Parts.MetalMohm = -1 },
-		"acid resistance":   func(s *loadtest.State) { s.Parts.AcidMohm = math.NaN() },
-		"variance of metal": func(s *loadtest.State) { s.Parts.VarMetal = -1 },
-		"covariance":        func(s *loadtest.State) { s.Parts.Covar = 10 * (s.Parts.VarMetal + s.Parts.VarAcid) },
-		"correction":        func(s *loadtest.State) { s.Parts.CorrectionShare = math.Inf(1) },
-		"emf":               func(s *loadtest.State) { s.EMFV = 48 },
-		"lag:":              func(s *loadtest.State) { s.Lag.MeanS = 1 },
-		"trend sum":         func(s *loadtest.State) { s.Trend.XY = math.NaN() },
-		"runs taking":       func(s *loadtest.State) { s.TakingRuns = 200 },
-		"strikes":           func(s *loadtest.State) { s.Parts.Strikes = 100 },
+		"metal -1":         func(s *loadtest.State) { s.Parts.MetalMohm = -1 },
+		"acid NaN":         func(s *loadtest.State) { s.Parts.AcidMohm = math.NaN() },
+		"resistance: +Inf": func(s *loadtest.State) { s.Parts.AcidMohm = math.Inf(1) },
+		"layer resistance": func(s *loadtest.State) { s.Parts.LayerMohm = -1 },
+		"variance of":      func(s *loadtest.State) { s.Parts.VarMetal = -1 },
+		"covariance":       func(s *loadtest.State) { s.Parts.Covar = 10 * (s.Parts.VarMetal + s.Parts.VarAcid) },
+		"correction":       func(s *loadtest.State) { s.Parts.CorrectionShare = math.Inf(1) },
+		"emf":              func(s *loadtest.State) { s.EMFV = -1 },
+		"rest":             func(s *loadtest.State) { s.Rest.VoltageV = math.NaN() },
+		"lag:":             func(s *loadtest.State) { s.Lag.MeanS = 1 },
+		"trend sum":        func(s *loadtest.State) { s.Trend.XY = math.NaN() },
+		"runs taking":      func(s *loadtest.State) { s.TakingRuns = 200 },
+		"strikes":          func(s *loadtest.State) { s.Parts.Strikes = 100 },
 	} {
 		bad := good
 		spoil(&bad)

@@ -1,10 +1,11 @@
 package loadtest
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"time"
+
+	"liftbank/rules/unit"
 )
 
 // State is what a meter has learned: it works on it, and it is saved as it is. What a run in
@@ -42,48 +43,31 @@ func (m *Meter) Restore(s State) error {
 	return nil
 }
 
-// Bounds of a saved state, beyond those of the meter itself.
-const (
-	maxMohm       = 1000 * maxOhm // mΩ: resistance of a block; our choice
-	minMohm       = 1e-6          // mΩ: of a part; our choice
-	maxCorrection = 10            // ratio: that temperature and charge leave; our choice
-	maxEMFV       = 30            // V: EMF; our choice
-	maxReading    = 1e6           // V: and A, of a reading; our choice
-	maxTrendSum   = 1e12          // mΩ²: of a sum of the trend; our choice
-	rounding      = 1e-9          // ratio: by which a covariance may be past its bound; our choice
-)
+const rounding = 1e-9 // ratio: by which a saved covariance may be past its bound; our choice
 
 func (s *State) check() error {
-	var errs []error
-	in := func(field string, got, lo, hi float64) {
-		if !(got >= lo && got <= hi) {
-			errs = append(errs, fmt.Errorf("%s: got %g: want %g to %g", field, got, lo, hi))
-		}
-	}
+	var c unit.Check
 	if p := &s.Parts; p.Runs > 0 {
-		in("metal resistance", p.MetalMohm, minMohm, maxMohm)
-		in("acid resistance", p.AcidMohm, minMohm, maxMohm)
-		in("variance of metal", p.VarMetal, 0, maxMohm*maxMohm)
-		in("variance of acid", p.VarAcid, 0, maxMohm*maxMohm)
+		if !(p.MetalMohm > 0 && p.AcidMohm > 0) {
+			c.Wrong("resistance: metal %g, acid %g: want more than 0", p.MetalMohm, p.AcidMohm)
+		}
+		c.Sum("resistance", p.MetalMohm, p.AcidMohm)
+		c.Sum("layer resistance", p.LayerMohm)
+		c.Sum("correction", p.CorrectionShare)
+		c.Sum("variance of resistance", p.VarMetal, p.VarAcid, p.VarLayer)
 		covar := math.Sqrt(p.VarMetal*p.VarAcid) * (1 + rounding)
-		in("covariance", p.Covar, -covar, covar)
-		in("correction", p.CorrectionShare, 0, maxCorrection)
-		in("scatter", p.Scatter, minScatter, maxScatter)
-		in("layer resistance", p.LayerMohm, 0, maxMohm)
-		in("variance of layer", p.VarLayer, 0, maxMohm*maxMohm)
+		c.In("covariance", p.Covar, -covar, covar)
+		c.In("scatter", p.Scatter, minScatter, maxScatter)
 	}
-	in("strikes", float64(s.Parts.Strikes), -maxStrikes, maxStrikes)
-	in("emf", s.EMFV, 0, maxEMFV)
-	in("runs taking", float64(s.TakingRuns), 0, maxTaking)
-	in("lag", s.Lag.MeanS, -maxLagS, maxLagS)
-	in("lag runs", float64(s.Lag.Runs), 0, lagMemory)
-	in("rest voltage", s.Rest.VoltageV, -maxReading, maxReading)
-	in("rest current", s.Rest.CurrentA, -maxReading, maxReading)
-	in("trend weight", s.Trend.N, 0, trendMemory+1)
-	for _, x := range []float64{s.Trend.X, s.Trend.Y, s.Trend.XX, s.Trend.XY, s.Trend.YY} {
-		in("trend sum", x, -maxTrendSum, maxTrendSum)
-	}
-	return errors.Join(errs...)
+	c.In("strikes", float64(s.Parts.Strikes), -maxStrikes, maxStrikes)
+	c.Sum("emf", s.EMFV)
+	c.In("runs taking", float64(s.TakingRuns), 0, maxTaking)
+	c.In("lag", s.Lag.MeanS, -maxLagS, maxLagS)
+	c.In("lag runs", float64(s.Lag.Runs), 0, lagMemory)
+	c.Finite("rest", s.Rest.VoltageV, s.Rest.CurrentA)
+	c.In("trend weight", s.Trend.N, 0, trendMemory+1)
+	c.Finite("trend sum", s.Trend.X, s.Trend.Y, s.Trend.XX, s.Trend.XY, s.Trend.YY)
+	return c.Err()
 }
 
 // JudgeState is what a judge remembers, to be saved and restored.

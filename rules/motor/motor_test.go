@@ -182,3 +182,56 @@ func TestRunFigures(t *testing.T) {
 	assert.InDelta(t, 120.0*10/3600, r.DrawnAh, 0.003)
 	assert.InDelta(t, 12.4, r.MinBankV, 1e-9)
 }
+
+// drop has a motor seen by current which falls to a level for so long, and comes back; it returns the
+// runs counted then.
+func drop(toShareOfMinA float64, length time.Duration) uint64 {
+	d := motor.New(settings)
+	at := time.Duration(0)
+	hold := func(amps float64, span time.Duration) {
+		for end := at + span; at < end; at += ms {
+			d.Step(&motor.Input{At: at, CurrentA: good(-amps), VoltageV: good(12), Command: unit.ContactNotFitted})
+		}
+	}
+	hold(0, 100*ms)
+	hold(100, 500*ms)
+	hold(toShareOfMinA*settings.MinA, length)
+	hold(100, 500*ms)
+	hold(0, 500*ms)
+	return d.State().Runs
+}
+
+// A run ends with less than 0.6 of the least current, for 50 ms.
+func TestWhatEndsARunSeenByCurrent(t *testing.T) {
+	assert.EqualValues(t, 1, drop(0.65, 80*ms))
+	assert.EqualValues(t, 2, drop(0.55, 80*ms))
+	assert.EqualValues(t, 1, drop(0.5, 45*ms))
+	assert.EqualValues(t, 2, drop(0.5, 56*ms))
+}
+
+// Without a command, readings 5 s apart are of one run, further apart of two.
+func TestReadingsOfOneRun(t *testing.T) {
+	for gap, want := range map[time.Duration]uint64{4500 * ms: 1, 5500 * ms: 2} {
+		d := motor.New(settings)
+		at := time.Duration(0)
+		for _, a := range []float64{0, 100, 100, 100, 100, 100, 0, 0} {
+			d.Step(&motor.Input{At: at, CurrentA: good(-a), VoltageV: good(12), Command: unit.ContactNotFitted})
+			if at += 100 * ms; at == 300*ms {
+				at += gap
+			}
+		}
+		assert.Equal(t, want, d.State().Runs, "%v", gap)
+	}
+}
+
+// Over 20 minutes between two readings of a commanded run are counted, more are not.
+func TestChargeOverAGap(t *testing.T) {
+	for gap, want := range map[time.Duration]float64{20 * time.Minute: 20, 21 * time.Minute: 0} {
+		d := motor.New(settings)
+		for _, at := range []time.Duration{0, gap} {
+			d.Step(&motor.Input{At: at, CurrentA: good(-60), VoltageV: good(12), Command: unit.ContactOn})
+		}
+		d.Step(&motor.Input{At: gap + ms, CurrentA: good(0), VoltageV: good(12), Command: unit.ContactOff})
+		assert.InDelta(t, want, d.Last().DrawnAh, 0.01, "%v", gap)
+	}
+}

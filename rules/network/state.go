@@ -39,26 +39,16 @@ type Pending struct {
 // sane reports whether a window can be one.
 func (w *Window) sane() bool {
 	ok := func(s Sum) bool {
-		return s.Count >= 0 && s.Count <= w.Scans && within(s.Sum, -maxSum, maxSum) && (s.Count > 0 || s.Sum == 0)
+		return s.Count >= 0 && s.Count <= w.Scans && finite(s.Sum) && (s.Count > 0 || s.Sum == 0)
 	}
-	good := w.Scans >= 0 && w.Scans <= maxScans && within(w.DriftV, -maxFigure, maxFigure) && ok(w.Feed)
+	good := w.Scans >= 0 && finite(w.DriftV) && ok(w.Feed)
 	for k := range unit.MaxBatteries {
 		good = good && ok(w.Positive[k]) && ok(w.Negative[k]) && ok(w.Current[k])
 	}
 	return good
 }
 
-// Bounds of a saved state. No window gathers more than maxScans while the motor is off.
-const (
-	maxScans  = longScans + 2*baseScans // count: scans of a window; our choice
-	maxSum    = 1e9                     // V: and A, of a window's sums; our choice
-	maxFigure = 1e6                     // mΩ: mV and mV/V, of what was learned; our choice
-	maxVar    = 1e9                     // mΩ²: and the like, of what was learned; our choice
-	maxShare  = 10                      // ratio: of a charge, by battery; our choice
-	maxSplit  = 100                     // ratio: of a run, by battery; our choice
-	maxPerA   = 1e3                     // mV/A: dip of the posts; our choice
-	rounding  = 0.001                   // ratio: by which a covariance may be past its bound; our choice
-)
+const rounding = 0.001 // ratio: by which a saved covariance may be past its bound; our choice
 
 // Places is where the leads of one side sit: a battery, or -1.
 type Places struct{ Run, Charge int }
@@ -106,7 +96,7 @@ func (s *State) check(n int, fitted [unit.MaxBatteries]bool) error {
 		wrong("charge count: %g: want 0 to %g", s.ChargeCount, shareRuns)
 	}
 	for k, x := range s.ChargeShare {
-		if !within(x, -maxShare, maxShare) {
+		if !finite(x) {
 			wrong("charge share %d: %g: want a share", k, x)
 		}
 	}
@@ -135,7 +125,7 @@ func (s *State) check(n int, fitted [unit.MaxBatteries]bool) error {
 
 func (l *Line) sane() bool {
 	for i := range l.Mean {
-		if !within(l.Mean[i], -maxFigure, maxFigure) || !within(l.Cov[i][i], 0, maxVar) {
+		if !finite(l.Mean[i]) || !sum(l.Cov[i][i]) {
 			return false
 		}
 		for j := range l.Mean {
@@ -149,14 +139,24 @@ func (l *Line) sane() bool {
 }
 
 func (l *Runs) sane() bool {
-	return within(l.Count, 0, runMemory) && within(l.Var, 0, maxVar) && within(l.Drift, -maxFigure, maxFigure) &&
+	return within(l.Count, 0, runMemory) && sum(l.Var) && finite(l.Drift) &&
 		l.Mean.sane() && l.Outlier.sane()
 }
 
 func (c *Change) sane() bool {
-	return within(c.DropMohm, -maxFigure, maxFigure) && within(c.DipVPerA, -maxPerA, maxPerA) &&
-		within(c.Right, -maxSplit, maxSplit) && within(c.Near, -maxSplit, maxSplit) &&
-		within(c.Far, -maxSplit, maxSplit)
+	return finite(c.DropMohm, c.DipVPerA, c.Right, c.Near, c.Far)
+}
+
+func finite(x ...float64) bool {
+	var c unit.Check
+	c.Finite("", x...)
+	return c.Err() == nil
+}
+
+func sum(x float64) bool {
+	var c unit.Check
+	c.Sum("", x)
+	return c.Err() == nil
 }
 
 // within is false for NaN.

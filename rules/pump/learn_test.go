@@ -147,13 +147,13 @@ func TestStreakIsOfOneLoad(t *testing.T) {
 func TestCheckRefusesWhatCannotBe(t *testing.T) {
 	edge := State{
 		Usual: Usual{
-			Mean: [2]float64{9.9e3, 9.9e3}, Cov: [2][2]float64{{9.9e7, -9.9e7}, {9.9e7, 9.9e7}}, Streak: 100,
-			Ratios: 12, LastA: 9.9e3,
-			Ratio: [usualRuns]float64{9.9e2},
+			Mean: [2]float64{9.9e14, 9.9e14}, Cov: [2][2]float64{{9.9e14, -9.9e14}, {9.9e14, 9.9e14}}, Streak: 100,
+			Ratios: 12, LastA: 9.9e14,
+			Ratio: [usualRuns]float64{9.9e14},
 		},
 		Drops: Drops{
-			Count: 3, Mohm: [dropRuns]float64{-9.9e5, 9.9e5}, PostV: [dropRuns]float64{-9.9e2, 9.9e2},
-			Amps: [dropRuns]float64{-9.9e3, 9.9e3},
+			Count: 3, Mohm: [dropRuns]float64{-9.9e14, 9.9e14}, PostV: [dropRuns]float64{-9.9e14, 9.9e14},
+			Amps: [dropRuns]float64{-9.9e14, 9.9e14},
 		},
 	}
 	require.NoError(t, edge.Check())
@@ -166,20 +166,20 @@ func TestCheckRefusesWhatCannotBe(t *testing.T) {
 	for what, change := range map[string]func(s *State){
 		"ratios": func(s *State) { s.Usual.Ratios = 13 }, "drops": func(s *State) { s.Drops.Count = 4 },
 		"drops below": func(s *State) { s.Drops.Count = -1 }, "streak": func(s *State) { s.Usual.Streak = 101 },
-		"usual": func(s *State) { s.Usual.Mean[0] = 1.1e4 }, "usual below": func(s *State) { s.Usual.Mean[0] = -1 },
-		"drag": func(s *State) { s.Usual.Mean[1] = 1.1e4 }, "last": func(s *State) { s.Usual.LastA = 1.1e4 },
-		"variance":         func(s *State) { s.Usual.Cov[1][1] = 1.1e8 },
+		"usual": func(s *State) { s.Usual.Mean[0] = 1.1e15 }, "usual below": func(s *State) { s.Usual.Mean[0] = -1 },
+		"drag": func(s *State) { s.Usual.Mean[1] = 1.1e15 }, "last": func(s *State) { s.Usual.LastA = 1.1e15 },
+		"variance":         func(s *State) { s.Usual.Cov[1][1] = 1.1e15 },
 		"variance below":   func(s *State) { s.Usual.Cov[0][0] = -1e-9 },
-		"covariance":       func(s *State) { s.Usual.Cov[0][1] = 1.1e8 },
-		"covariance below": func(s *State) { s.Usual.Cov[1][0] = -1.1e8 },
-		"ratio":            func(s *State) { s.Usual.Ratio[3] = 1.1e3 },
+		"covariance":       func(s *State) { s.Usual.Cov[0][1] = 1.1e15 },
+		"covariance below": func(s *State) { s.Usual.Cov[1][0] = -1.1e15 },
+		"ratio":            func(s *State) { s.Usual.Ratio[3] = 1.1e15 },
 		"no ratio":         func(s *State) { s.Usual.Ratio[3] = nan },
-		"resistance":       func(s *State) { s.Drops.Mohm[1] = 1.1e6 },
-		"resistance below": func(s *State) { s.Drops.Mohm[1] = -1.1e6 },
-		"voltage":          func(s *State) { s.Drops.PostV[1] = 1.1e3 },
-		"voltage below":    func(s *State) { s.Drops.PostV[1] = -1.1e3 },
-		"current":          func(s *State) { s.Drops.Amps[2] = 1.1e4 },
-		"current below":    func(s *State) { s.Drops.Amps[2] = -1.1e4 },
+		"resistance":       func(s *State) { s.Drops.Mohm[1] = 1.1e15 },
+		"resistance below": func(s *State) { s.Drops.Mohm[1] = -1.1e15 },
+		"voltage":          func(s *State) { s.Drops.PostV[1] = 1.1e15 },
+		"voltage below":    func(s *State) { s.Drops.PostV[1] = -1.1e15 },
+		"current":          func(s *State) { s.Drops.Amps[2] = 1.1e15 },
+		"current below":    func(s *State) { s.Drops.Amps[2] = -1.1e15 },
 		"no number":        func(s *State) { s.Usual.Mean[0] = nan },
 	} {
 		bad := edge

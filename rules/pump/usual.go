@@ -1,10 +1,12 @@
 package pump
 
 import (
-	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"time"
+
+	"liftbank/rules/unit"
 )
 
 // Usual is what this motor usually draws while lifting, and how the last runs compare with it.
@@ -124,34 +126,22 @@ func (u *Usual) MeanRatio() float64 {
 
 // Check refuses a saved state that can't be.
 func (s *State) Check() error {
-	var errs []error
-	figure := func(what string, v, low, high float64) {
-		if !(v >= low && v <= high) {
-			errs = append(errs, fmt.Errorf("runs: %s: %g: want %g to %g", what, v, low, high))
-		}
-	}
+	var c unit.Check
 	u, d := &s.Usual, &s.Drops
-	figure("ratios", float64(u.Ratios), 0, usualRuns)
-	figure("drops", float64(d.Count), 0, dropRuns)
-	figure("streak", float64(u.Streak), 0, maxStreak)
-	figure("usual current", u.Mean[0], 0, 1e4)
-	figure("drag", u.Mean[1], 0, 1e4)
-	figure("last current", u.LastA, 0, 1e4)
+	c.In("ratios", float64(u.Ratios), 0, usualRuns)
+	c.In("drops", float64(d.Count), 0, dropRuns)
+	c.In("streak", float64(u.Streak), 0, maxStreak)
+	c.Sum("usual current", u.Mean[0], u.Mean[1], u.LastA)
 	for i := range u.Cov {
-		figure("variance", u.Cov[i][i], 0, 1e8)
-		for j := range u.Cov {
-			figure("covariance", u.Cov[i][j], -1e8, 1e8)
-		}
+		c.Sum("variance", u.Cov[i][i])
+		c.Finite("covariance", u.Cov[i][:]...)
 	}
-	for _, r := range u.Ratio {
-		figure("ratio", r, 0, 1e3)
+	c.Sum("ratio", u.Ratio[:]...)
+	c.Finite("drops", slices.Concat(d.Mohm[:], d.PostV[:], d.Amps[:])...)
+	if err := c.Err(); err != nil {
+		return fmt.Errorf("runs: %w", err)
 	}
-	for i := range dropRuns {
-		figure("resistance", d.Mohm[i], -1e6, 1e6)
-		figure("voltage", d.PostV[i], -1e3, 1e3)
-		figure("current", d.Amps[i], -1e4, 1e4)
-	}
-	return errors.Join(errs...)
+	return nil
 }
 
 func sq(x float64) float64 { return x * x }

@@ -62,7 +62,7 @@ func (l *Learner) Step(in *Scan) {
 	s := &l.s
 	mean, ok := l.mean(in)
 	if in.RestFor < restAfter || !in.Joined || !ok {
-		l.endWindow()
+		s.endWindow()
 		return
 	}
 	if s.Second == 0 {
@@ -81,10 +81,10 @@ func (l *Learner) Step(in *Scan) {
 	for i := range l.class {
 		s.Ratio[i] += (s.Sum[i]/s.Second - s.Ratio[i]) / s.Windows
 	}
-	l.endWindow()
+	s.endWindow()
 }
 
-func (l *Learner) endWindow() { l.s.Second, l.s.Sum = 0, [unit.MaxBatteries]float64{} }
+func (s *State) endWindow() { s.Second, s.Sum = 0, [unit.MaxBatteries]float64{} }
 
 // mean returns the mean of the taps of a bank in which hardly any current flows; the feed's is one
 // of them where it shows the bank. With a tap that is off by more than its class there is none.

@@ -77,3 +77,42 @@ func TestImpossibleStatesAreRefused(t *testing.T) {
 		assert.Equal(t, tap.State{}, l.State())
 	}
 }
+
+func TestTapsAreComparedFrom(t *testing.T) {
+	tests := []struct {
+		name    string
+		length  time.Duration
+		amps    float64 // through the second battery
+		off     float64 // of the first tap's deviation over its class, from the mean of both
+		windows float64
+	}{
+		{"an hour and a half", 91 * time.Minute, 0, 0, 1},
+		{"less", 90 * time.Minute, 0, 0, 0},
+		{"two windows", 122 * time.Minute, 0, 0, 2},
+		{"a small current", 91 * time.Minute, -1.4, 0, 1},
+		{"a current", 91 * time.Minute, -1.6, 0, 0},
+		{"within twice the class", 91 * time.Minute, 0, 1.9, 1},
+		{"beyond", 91 * time.Minute, 0, 2.1, 0},
+		{"a day and more", 30 * time.Hour, 0, 0, 48},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			l := tap.New([]unit.SensorClass{class, class})
+			rest(l, tt.length, func(in *tap.Scan) {
+				by := tt.off * class.ReadLow(12.6)
+				in.OwnV[0], in.OwnV[1] = good(12.6+by), good(12.6-by)
+				in.CurrentA[1], in.FeedV = good(tt.amps), unit.Reading{}
+			})
+			assert.Equal(t, tt.windows, l.State().Windows)
+		})
+	}
+}
+
+func TestStateIsTakenOverAtAnyTime(t *testing.T) {
+	a, b := tap.New([]unit.SensorClass{class, class}), tap.New([]unit.SensorClass{class, class})
+	rest(a, 4*time.Hour, func(in *tap.Scan) {
+		require.NoError(t, b.Restore(a.State()), "%v", in.Now)
+		assert.Equal(t, a.State(), b.State())
+	})
+	assert.True(t, a.Known())
+}

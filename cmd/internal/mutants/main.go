@@ -31,6 +31,7 @@ type options struct {
 	Sample  int     `placeholder:"N" help:"Only so many changes, drawn at random."`
 	Seed    uint64  `default:"1" help:"Of the draw."`
 	Atleast float64 `name:"at-least" placeholder:"PCT" help:"Fail where fewer percent are noticed."`
+	Own     bool    `help:"Only try the tests of each constant's own package: quick."`
 	Verbose bool    `short:"v" help:"Also say which test notices what."`
 }
 
@@ -49,7 +50,8 @@ func main() {
 type mutant struct {
 	name    string
 	factor  float64
-	noticed string // the test package that did; empty for none
+	tried   bool
+	noticed string // the test package that did, or the unit played; empty for none
 }
 
 func run(ctx context.Context, o *options, out io.Writer) error {
@@ -70,15 +72,23 @@ func run(ctx context.Context, o *options, out io.Writer) error {
 	if err != nil {
 		return err
 	}
-	tests, err := build(ctx, sources, folder)
+	tests, err := o.build(ctx, sources, folder, mutants)
 	if err != nil {
 		return err
 	}
 	began := time.Now()
-	if err := each(ctx, mutants, func(m *mutant) error { return m.try(ctx, tests) }); err != nil {
+	err = each(ctx, mutants, func(m *mutant) error { return m.try(ctx, tests, o.Own) })
+	if err != nil && !errors.Is(err, context.Canceled) {
 		return err
 	}
-	return o.report(out, mutants, sources, time.Since(began))
+	mutants = slices.DeleteFunc(mutants, func(m mutant) bool { return !m.tried }) // interrupted
+	return errors.Join(o.report(out, mutants, sources, time.Since(began)), err)
+}
+
+// own returns the package that the constant is of.
+func (m *mutant) own() string {
+	own, _, _ := strings.Cut(m.name, ".")
+	return own
 }
 
 // factors are by what constants are changed.
@@ -108,44 +118,71 @@ func (o *options) mutants(names []string) (all []mutant, err error) {
 	return all, nil
 }
 
-// test is the test program of a package.
+// test is a test program of a package, or a part of it.
 type test struct {
 	name, program, folder string
+	args                  []string
 	took                  time.Duration // with nothing changed
 }
 
+// played is the slow test of rules: each of its units is a test of its own here.
+const played = "TestPlayed"
+
 // build builds the tests of rules, and runs each with nothing changed: fast ones go first.
-func build(ctx context.Context, s *tweak.Sources, folder string) (tests []test, err error) {
+func (o *options) build(ctx context.Context, s *tweak.Sources, folder string, all []mutant) (tests []test, err error) {
 	entries, err := filepath.Glob(filepath.Join(s.Root, "rules", "*"))
 	if err != nil {
 		return nil, err
 	}
 	for _, dir := range append(entries, filepath.Join(s.Root, "rules")) {
 		name := filepath.Base(dir)
-		if files, _ := filepath.Glob(filepath.Join(dir, "*_test.go")); len(files) == 0 || name == "constants" {
+		if files, _ := filepath.Glob(filepath.Join(dir, "*_test.go")); len(files) == 0 || name == "constants" ||
+			o.Own && !slices.ContainsFunc(all, func(m mutant) bool { return m.own() == name }) {
 			continue
 		}
 		t := test{name: name, program: filepath.Join(folder, name+".test"), folder: dir}
 		if out, err := s.Go(ctx, "test", "-vet=off", "-c", "-o", t.program, dir).CombinedOutput(); err != nil {
 			return nil, fmt.Errorf("build the tests of %s: %w\n%s", name, err, out)
 		}
+		tests = append(tests, t.parts()...)
+	}
+	err = each(ctx, tests, func(t *test) error {
 		began := time.Now()
-		if out, failed, err := t.run(ctx, os.Environ(), 10*time.Minute); failed || err != nil {
-			return nil, fmt.Errorf("the tests of %s fail with nothing changed: %w\n%s", name, err, out)
+		out, failed, err := t.run(ctx, tweak.With("none", 1), 10*time.Minute)
+		if failed || err != nil {
+			return fmt.Errorf("the tests of %s fail with nothing changed: %w\n%s", t.name, err, out)
 		}
 		t.took = time.Since(began)
-		tests = append(tests, t)
-	}
+		return nil
+	})
 	slices.SortFunc(tests, func(a, b test) int { return int(a.took - b.took) })
-	return tests, nil
+	return tests, err
+}
+
+// parts returns the test of rules in parts, any other as it is.
+func (t test) parts() []test {
+	units, _ := filepath.Glob(filepath.Join(t.folder, "testdata", "played", "*.txt"))
+	if t.name != "rules" || len(units) == 0 {
+		return []test{t}
+	}
+	rest := t
+	rest.args = []string{"-test.skip=^" + played + "$"}
+	parts := []test{rest}
+	for _, u := range units {
+		unit := strings.TrimSuffix(filepath.Base(u), ".txt")
+		part := t
+		part.name, part.args = unit, []string{fmt.Sprintf("-test.run=^%s$/^%s$", played, unit)}
+		parts = append(parts, part)
+	}
+	return parts
 }
 
 // run runs the tests and reports whether one failed. A program that hangs or crashes has failed.
 func (t *test) run(ctx context.Context, env []string, most time.Duration) (out []byte, failed bool, err error) {
 	limited, cancel := context.WithTimeout(ctx, most)
 	defer cancel()
-	cmd := exec.CommandContext(limited, t.program, "-test.failfast", "-test.short")
-	cmd.Dir, cmd.Env = t.folder, env
+	cmd := exec.CommandContext(limited, t.program, append([]string{"-test.failfast", "-test.short"}, t.args...)...)
+	cmd.Dir, cmd.Env = t.folder, append(env, "GOMAXPROCS=1") // there are as many programs as processors
 	out, err = cmd.CombinedOutput()
 	var exit *exec.ExitError
 	switch {
@@ -160,8 +197,8 @@ func (t *test) run(ctx context.Context, env []string, most time.Duration) (out [
 }
 
 // try runs the tests of the constant's own package, then those of the others, until one notices.
-func (m *mutant) try(ctx context.Context, tests []test) error {
-	own, _, _ := strings.Cut(m.name, ".")
+func (m *mutant) try(ctx context.Context, tests []test, onlyOwn bool) error {
+	own := m.own()
 	ordered := slices.Clone(tests)
 	slices.SortStableFunc(ordered, func(a, b test) int {
 		switch {
@@ -174,21 +211,25 @@ func (m *mutant) try(ctx context.Context, tests []test) error {
 	})
 	for i := range ordered {
 		t := &ordered[i]
+		if onlyOwn && t.name != own {
+			continue
+		}
 		_, failed, err := t.run(ctx, tweak.With(m.name, m.factor), 20*t.took+10*time.Second)
 		if err != nil {
 			return err
 		}
 		if failed {
 			m.noticed = t.name
-			return nil
+			break
 		}
 	}
+	m.tried = true
 	return nil
 }
 
-// each calls f for all mutants, as many at once as there are processors.
-func each(ctx context.Context, mutants []mutant, f func(*mutant) error) error {
-	next := make(chan *mutant)
+// each calls f for all, as many at once as there are processors.
+func each[T any](ctx context.Context, all []T, f func(*T) error) error {
+	next := make(chan *T)
 	errs := make(chan error, runtime.GOMAXPROCS(0))
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -204,9 +245,9 @@ func each(ctx context.Context, mutants []mutant, f func(*mutant) error) error {
 			}
 		})
 	}
-	for i := range mutants {
+	for i := range all {
 		select {
-		case next <- &mutants[i]:
+		case next <- &all[i]:
 		case <-ctx.Done():
 		}
 	}
@@ -224,7 +265,7 @@ func (o *options) report(out io.Writer, mutants []mutant, s *tweak.Sources, took
 	type count struct{ all, noticed int }
 	total, packages := count{}, map[string]*count{}
 	for _, m := range mutants {
-		own, _, _ := strings.Cut(m.name, ".")
+		own := m.own()
 		p := packages[own]
 		if p == nil {
 			p = &count{}
@@ -250,7 +291,7 @@ func (o *options) report(out io.Writer, mutants []mutant, s *tweak.Sources, took
 	for _, name := range names {
 		fmt.Fprintf(out, "%-10s %4d of %4d\n", name, packages[name].noticed, packages[name].all)
 	}
-	pct := 100 * float64(total.noticed) / float64(total.all)
+	pct := 100 * float64(total.noticed) / float64(max(total.all, 1))
 	fmt.Fprintf(out, "noticed: %d of %d changes, %.0f %%; %d constants can be changed, %d can't; %v\n", total.noticed,
 		total.all, pct, len(s.Names), len(s.Fixed), took.Round(time.Second))
 	if pct < o.Atleast {
