@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"liftbank/rules/leadacid"
 	"liftbank/rules/unit"
 )
 
@@ -56,7 +57,8 @@ type point struct {
 
 // runState reads one run.
 type runState struct {
-	class class
+	class    class
+	parallel bool // others may hold it up
 
 	phase phase
 	exact bool
@@ -110,11 +112,22 @@ func (s *runState) begin(at time.Duration, exact bool, rest *Rest) {
 	s.haveStep, s.resting, s.lastA = false, mean{}, 0
 	s.base, s.haveBase = point{rest.At, rest.VoltageV, rest.CurrentA}, rest.Have && at-rest.At <= baseAge
 	s.leastA, s.highA = math.Inf(1), math.Inf(-1)
-	restA := 0.0
+	restA, slow := 0.0, 1.0
 	if s.haveBase {
 		restA = s.base.a
 	}
-	s.fit.begin(at, restA, max(s.beforeV(), startV))
+	if rest.Slower > 0 {
+		slow = rest.Slower
+	}
+	s.fit.begin(at, restA, max(s.beforeV(), startV), slow)
+}
+
+// slower returns how long the layers' lags are over those at 25 °C.
+func slower(tempC unit.Reading) float64 {
+	if !tempC.OK() {
+		return 1
+	}
+	return leadacid.ReactionFactor(tempC.Value)
 }
 
 // charged reports whether a reading at rest has a charger on, and says nothing of the line.
@@ -214,7 +227,7 @@ func (s *runState) take(p *point, edge time.Duration, where place) {
 // have in them. The rest before it still counts.
 func (s *runState) restart(p *point) {
 	v0 := s.fit.v0
-	s.fit.begin(s.start, s.fit.restA, heldV)
+	s.fit.begin(s.start, s.fit.restA, heldV, s.fit.slower)
 	s.fit.v0 = v0
 	s.fit.held = [layers]float64{}
 	s.rested()
@@ -269,6 +282,9 @@ func (s *runState) stopped() {
 		f.pass(f.last.a, (s.stop - f.last.at).Seconds())
 	}
 	s.lastA, f.last.at, f.last.a = f.last.a, s.stop, 0
+	for k := range f.tail {
+		f.tail[k] = 1
+	}
 }
 
 // after applies readings after the stop.
@@ -325,24 +341,9 @@ func (s *runState) read() (out result) {
 	if s.fit.n < minRead || s.highA-s.leastA < minEdgeA {
 		return out
 	}
-	e := expected{
-		scaleOhm: s.scaleOhm, bent: s.bent, beforeV: s.beforeV(), afterV: s.afterV(),
-		step: max(-s.lastA, minEdgeA) / s.stepA,
-	}
-	layer, ok := s.fit.solve(&e)
-	if ok && layer.bendOhm < 0 { // no reaction takes more for each ampere the more flow
-		e.bent = 0
-		layer, ok = s.fit.solve(&e)
-	}
-	if !ok {
+	if !s.view(&out.answer, s.beforeV(), s.afterV()) {
 		return out
 	}
-	// What earlier runs say of the layer helps with the whole, but must not be learned again.
-	e.layerOhm, e.layerSigma = s.layerOhm, s.layerSigma
-	if out.answer, ok = s.fit.solve(&e); !ok || !(out.ohm > minOhm && out.ohm < maxOhm) {
-		return out
-	}
-	out.layerOhm, out.layerSigma = layer.layerOhm, layer.layerSigma
 	out.ok = out.sigma < unsurePart*out.ohm
 	out.good = out.sigma < surePart*out.ohm
 	out.sigma = math.Hypot(out.sigma, inrushSigma*out.ohm)
@@ -351,6 +352,53 @@ func (s *runState) read() (out result) {
 		out.emfV, out.emfOK = v-a*out.ohm, true
 	}
 	return out
+}
+
+// view solves the run. A rest with next to no current may be the battery's own or held up by a
+// neighbor that gives it less than its sensor's zero; and after the stop a neighbor whose layers are
+// quicker may do so for a moment. The run is solved in each view, and the answers are weighed by how
+// likely they make its readings.
+func (s *runState) view(out *answer, beforeV, afterV float64) bool {
+	views := [...]expected{
+		{beforeV: beforeV, afterV: afterV},
+		{beforeV: beforeV, afterV: afterV, tailV: heldV},
+		{beforeV: heldV, afterV: afterV, tailV: heldV},
+		{beforeV: heldV, afterV: heldV, looseV: heldV, tailV: heldV},
+	}
+	have := false
+	for k := range views {
+		if k > 0 && !(s.parallel && (beforeV == idleV || afterV == idleV)) {
+			break
+		}
+		got, ok := s.solve(&views[k])
+		switch {
+		case ok && have:
+			*out = out.or(&got)
+		case ok:
+			*out, have = got, true
+		}
+	}
+	return have
+}
+
+// solve solves the run for one view of its rests.
+func (s *runState) solve(e *expected) (out answer, ok bool) {
+	e.scaleOhm, e.bent, e.step = s.scaleOhm, s.bent, max(-s.lastA, minEdgeA)/s.stepA
+	layer, ok := s.fit.solve(e)
+	if ok && layer.bendOhm < 0 { // no reaction takes more for each ampere the more flow
+		e.bent = 0
+		layer, ok = s.fit.solve(e)
+	}
+	if !ok {
+		return out, false
+	}
+	// What earlier runs say of the layer helps with the whole, but must not be learned again.
+	e.layerOhm, e.layerSigma = s.layerOhm, s.layerSigma
+	if out, ok = s.fit.solve(e); !ok || !(out.ohm > minOhm && out.ohm < maxOhm) {
+		return out, false
+	}
+	out.layerOhm, out.layerSigma = layer.layerOhm, layer.layerSigma
+	return out, true
 }
 
 func sq(x float64) float64 { return x * x }

@@ -23,6 +23,7 @@ type State struct {
 type Rest struct {
 	At                 time.Duration
 	VoltageV, CurrentA float64
+	Slower             float64 // lags of the layers, over those at 25 °C
 	Have               bool
 }
 
@@ -35,7 +36,7 @@ func (m *Meter) Restore(s State) error {
 	if err := s.check(); err != nil {
 		return fmt.Errorf("load test: state: %w", err)
 	}
-	*m = Meter{p: m.p, state: s, run: runState{class: m.run.class}}
+	*m = Meter{p: m.p, state: s, run: runState{class: m.run.class, parallel: m.p.Parallel}}
 	if s.Parts.Runs > 0 {
 		m.updateFigures()
 	}
@@ -49,6 +50,7 @@ const (
 	maxCorrection = 10            // ratio: that temperature and charge leave; our choice
 	maxEMFV       = 30            // V: EMF; our choice
 	maxReading    = 1e6           // V: and A, of a reading; our choice
+	maxSlower     = 100           // ratio: of lags over those at 25 °C; our choice
 	maxTrendSum   = 1e12          // mΩ²: of a sum of the trend; our choice
 	rounding      = 1e-9          // ratio: by which a covariance may be past its bound; our choice
 )
@@ -79,6 +81,7 @@ func (s *State) check() error {
 	in("lag runs", float64(s.Lag.Runs), 0, lagMemory)
 	in("rest voltage", s.Rest.VoltageV, -maxReading, maxReading)
 	in("rest current", s.Rest.CurrentA, -maxReading, maxReading)
+	in("rest lag", s.Rest.Slower, 0, maxSlower)
 	in("trend weight", s.Trend.N, 0, trendMemory+1)
 	for _, x := range []float64{s.Trend.X, s.Trend.Y, s.Trend.XX, s.Trend.XY, s.Trend.YY} {
 		in("trend sum", x, -maxTrendSum, maxTrendSum)

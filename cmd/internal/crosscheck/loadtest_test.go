@@ -46,7 +46,9 @@ func newLoadTester(t testing.TB, sc scenario.Scenario) *loadTester {
 	for _, b := range sc.Bank.Batteries {
 		chem, err := leadacid.Parse(string(b.Chemistry))
 		require.NoError(t, err)
-		l.meters = append(l.meters, loadtest.New(loadtest.Params{Chemistry: chem, RatedCCA: b.RatedCCA}))
+		l.meters = append(l.meters, loadtest.New(loadtest.Params{
+			Chemistry: chem, RatedCCA: b.RatedCCA, Parallel: len(sc.Bank.Batteries) > 1,
+		}))
 	}
 	return l
 }
