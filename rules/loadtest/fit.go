@@ -47,7 +47,7 @@ const (
 
 // layerS are the lags of the layers in s at 25 °C: from the shortest that readings show to the longest
 // to be expected, each some 3.5 times the one before. The capacity of a double layer hardly depends on
-// temperature, so that its lag goes with the resistance of the reaction: four times in hard frost.
+// temperature, so that its lag grows with the resistance of the reaction: see slower.
 var layerS = [layers]float64{0.02, 0.07, 0.25, 0.8}
 
 // place is that of an unknown.

@@ -38,6 +38,7 @@ const (
 const (
 	inrushSigma = 0.010 // ratio: of a resistance; our choice
 	surePart    = 0.06  // ratio: a fit as sure as this needs no rest to be good; our choice
+	rarer       = 2.0   // ratio: log of how much rarer each view of a rest is than the plainer one; our choice
 	unsurePart  = 0.25  // ratio: a fit less sure than this says nothing; our choice
 )
 
@@ -122,12 +123,13 @@ func (s *runState) begin(at time.Duration, exact bool, rest *Rest) {
 	s.fit.begin(at, restA, max(s.beforeV(), startV), slow)
 }
 
-// slower returns how long the layers' lags are over those at 25 °C.
+// slower returns how long the layers' lags are over those at 25 °C: with a run's current less than the
+// reaction's resistance, for the more overpotential there is, the less of it each ampere adds.
 func slower(tempC unit.Reading) float64 {
 	if !tempC.OK() {
 		return 1
 	}
-	return leadacid.ReactionFactor(tempC.Value)
+	return math.Sqrt(leadacid.ReactionFactor(tempC.Value))
 }
 
 // charged reports whether a reading at rest has a charger on, and says nothing of the line.
@@ -371,6 +373,7 @@ func (s *runState) view(out *answer, beforeV, afterV float64) bool {
 			break
 		}
 		got, ok := s.solve(&views[k])
+		got.logLikely -= rarer * float64(k)
 		switch {
 		case ok && have:
 			*out = out.or(&got)
