@@ -363,7 +363,6 @@ func (s *runState) read() (out result) {
 func (s *runState) view(out *answer, beforeV, afterV float64) bool {
 	views := [...]expected{
 		{beforeV: beforeV, afterV: afterV},
-		{beforeV: heldV, afterV: heldV},
 		{beforeV: beforeV, afterV: afterV, tailV: heldV},
 		{beforeV: heldV, afterV: afterV, tailV: heldV},
 		{beforeV: heldV, afterV: heldV, looseV: heldV, tailV: heldV},
