@@ -93,7 +93,9 @@ func (m *Meter) Idle(at time.Duration, in *unit.Battery, soc unit.Estimate) {
 	}
 	m.earlier[m.rests%len(m.earlier)] = m.state.Rest
 	m.rests++
-	m.state.Rest = Rest{At: at, VoltageV: in.VoltageV.Value, CurrentA: in.CurrentA.Value, Slower: slower(in.TempC), Have: true}
+	m.state.Rest = Rest{
+		At: at, VoltageV: in.VoltageV.Value, CurrentA: in.CurrentA.Value, Slower: slower(in.TempC), Have: true,
+	}
 }
 
 // Run applies readings within the run, as Idle.
