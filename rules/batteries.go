@@ -36,15 +36,21 @@ func newBatteries(spec []view.Spec, class *unit.Classes) *batteries {
 func (b *batteries) forget(i int) {
 	s, v, a := &b.spec[i], b.class.Of(unit.BatteryVoltage, i), b.class.Of(unit.BatteryCurrent, i)
 	b.est[i] = estimate.New(estimate.Params{Chemistry: s.Chemistry, RatedAh: s.RatedAh, Voltage: v, Current: a, Taps: len(b.spec)})
-	b.load[i] = loadtest.New(loadtest.Params{Chemistry: s.Chemistry, RatedCCA: s.RatedCCA, Voltage: v, Current: a})
+	b.load[i] = b.newMeter(i)
 	b.judge[i] = loadtest.Judge{}
+}
+
+func (b *batteries) newMeter(i int) *loadtest.Meter {
+	return loadtest.New(loadtest.Params{
+		Chemistry: b.spec[i].Chemistry, RatedCCA: b.spec[i].RatedCCA, Parallel: len(b.spec) > 1,
+		Voltage: b.class.Of(unit.BatteryVoltage, i), Current: b.class.Of(unit.BatteryCurrent, i),
+	})
 }
 
 // mistrust starts afresh what was learned of battery i from a sensor that was wrong; its capacity
 // stays.
 func (b *batteries) mistrust(i int) {
-	s, v, a := &b.spec[i], b.class.Of(unit.BatteryVoltage, i), b.class.Of(unit.BatteryCurrent, i)
-	b.load[i] = loadtest.New(loadtest.Params{Chemistry: s.Chemistry, RatedCCA: s.RatedCCA, Voltage: v, Current: a})
+	b.load[i] = b.newMeter(i)
 	b.judge[i] = loadtest.Judge{}
 	b.est[i].Mistrust()
 }

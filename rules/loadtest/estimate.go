@@ -41,6 +41,7 @@ const (
 	agingSigma      = 0.2   // ratio: of what the acid's part has grown beyond a new battery's; fitted to the simulator
 	shareSigmaNew   = 0.07  // ratio: of a new block's metal share from the prior one; our choice
 	shareSigmaGrown = 0.25  // ratio: of the metal share, per growth of resistance; our choice
+	metalGrown      = 0.55  // ratio: prior metal share of what has grown, between corrosion alone and plates; our choice
 	coldLayerSigma  = 0.3   // ratio: of ColdLayer, between models; our choice
 	maxUnsure       = 0.15  // ratio: a capability less sure than this is not said; our choice
 	minPart         = 0.02  // ratio: of the whole, that either part keeps; our choice
@@ -160,11 +161,15 @@ func (e *Parts) loosen(v float64) {
 
 // first sets the two parts by the prior share: z = metal + acid*g, metal = share (metal + acid).
 func (e *Parts) first(p *Params, z, noise float64, c conditions) {
-	const s = leadacid.MetalShare // ratio: prior share; our choice
 	g := c.acidFactor
+	s, grown := leadacid.MetalShare, 0.0
 	whole := z / (s + (1-s)*g)
+	for range 2 { // the share depends on the growth, and the growth a little on the share
+		grown = max(1-(1-leadacid.LayerShare)*p.Chemistry.RatedMohm(p.RatedCCA)/whole, 0)
+		s = leadacid.MetalShare + (metalGrown-leadacid.MetalShare)*grown
+		whole = z / (s + (1-s)*g)
+	}
 	e.MetalMohm, e.AcidMohm = s*whole, (1-s)*whole
-	grown := max(1-(1-leadacid.LayerShare)*p.Chemistry.RatedMohm(p.RatedCCA)/whole, 0)
 	shareSigma := math.Hypot(shareSigmaNew, shareSigmaGrown*grown)
 	// How either part moves with the share while z stays.
 	dWhole := whole * (g - 1) / (s + (1-s)*g)

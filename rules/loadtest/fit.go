@@ -32,11 +32,12 @@ const (
 	tailSpan  = 2 * time.Second // after the stop, that is read; our choice
 	emfV      = 2.0             // V: deviation of the line's start from the first reading; our choice
 	ownV      = 0.004           // V: deviation of a rest from the line where the battery gives current; our choice
-	idleV     = 0.006           // V: the same where next to no current flows; our choice
+	idleV     = 0.006           // V: the same where next to no current flows, and nothing holds it; our choice
 	heldV     = 0.1             // V: deviation of a rest from it where a neighbor or a charger holds it; our choice
 	modelV    = 0.002           // V: deviation of a reading by what the model leaves out; our choice
 	startV    = 0.03            // V: deviation of the layers by an inrush they don't follow in proportion; our choice
 	bentPart  = 0.3             // ratio: of the layer's share, that higher current may be off the line by; our choice
+	noTailV   = 1e-4            // V: deviation of a neighbor's layers that are not seen; our choice
 	noBend    = 1e-4            // ratio: deviation of a bend that is none; our choice
 	bentLeast = 0.02            // ratio: the same without a layer; our choice
 	ohmPrior  = 5.0             // ratio: deviation of the resistance at once, over what is expected of all; our choice
@@ -44,8 +45,9 @@ const (
 	slowPart  = 5.0             // ratio: deviation of slow and fade, over the same; our choice
 )
 
-// layerS are the lags of the layers in s: from the shortest that readings show to the longest to be
-// expected, each some 3.5 times the one before.
+// layerS are the lags of the layers in s at 25 °C: from the shortest that readings show to the longest
+// to be expected, each some 3.5 times the one before. The capacity of a double layer hardly depends on
+// temperature, so that its lag grows with the resistance of the reaction: see slower.
 var layerS = [layers]float64{0.02, 0.07, 0.25, 0.8}
 
 // place is that of an unknown.
@@ -61,7 +63,8 @@ const (
 	atFade = atSlow + 1
 	atBend = atFade + 1
 	atHeld = atBend + 1
-	places = atHeld + layers
+	atTail = atHeld + layers
+	places = atTail + layers
 )
 
 // row is what one reading is made of.
@@ -79,16 +82,18 @@ type fit struct {
 
 	y      [layers]float64 // currents behind their lags
 	held   [layers]float64 // what is left of what the layers began with
+	tail   [layers]float64 // what is left of what a neighbor's layers have at the stop
 	charge float64         // A s, over slowS
 	restA  float64         // before the run
 	looseV float64         // deviation of what the layers may have begun with
 	edge   time.Duration   // that since is counted from
+	slower float64         // the layers' lags over those at 25 °C
 }
 
 // begin starts a run at `at` from a rest, if there was one; looseV is the deviation of what
-// the layers may have been at.
-func (f *fit) begin(at time.Duration, restA, looseV float64) {
-	*f = fit{edge: at, looseV: looseV, restA: restA}
+// the layers may have been at, and slower their lags over those at 25 °C.
+func (f *fit) begin(at time.Duration, restA, looseV, slower float64) {
+	*f = fit{edge: at, looseV: looseV, restA: restA, slower: slower}
 	for k := range layers {
 		f.held[k], f.y[k] = 1, restA
 	}
@@ -100,9 +105,10 @@ func (f *fit) pass(a float64, dtS float64) {
 		return
 	}
 	for k := range layers {
-		left := math.Exp(-dtS / layerS[k])
+		left := math.Exp(-dtS / (layerS[k] * f.slower))
 		f.y[k] = a + (f.y[k]-a)*left
 		f.held[k] *= left
+		f.tail[k] *= left
 	}
 	f.charge += a * dtS / slowS
 }
@@ -119,6 +125,9 @@ func (f *fit) add(v, i float64, where place, stepA, sigma, weight float64) {
 	for k := range layers {
 		x[atLayer+place(k)] = f.y[k]
 		x[atHeld+place(k)] = f.held[k]
+		if where == atAfter {
+			x[atTail+place(k)] = f.tail[k]
+		}
 	}
 	x[atSlow], x[atFade] = f.charge, f.charge*f.charge/stepA
 	x[atBend] = i * i / stepA
@@ -141,11 +150,26 @@ func (f *fit) weigh(x *row, v, w float64) {
 }
 
 // answer is what a fit says, in ohm: for statedS after a step to the run's current, what of it is the layers',
-// and the standard deviation of both.
+// and the standard deviation of both; and how likely that makes the readings.
 type answer struct {
 	ohm, sigma           float64
 	layerOhm, layerSigma float64
 	bendOhm              float64
+
+	logLikely float64 // of the readings, up to a constant of the run
+}
+
+// or weighs two answers that rest on two views of a run by how likely each makes the readings.
+func (a *answer) or(b *answer) (out answer) {
+	w := 1 / (1 + math.Exp(b.logLikely-a.logLikely))
+	mix := func(x, xSigma, y, ySigma float64) (mean, sigma float64) {
+		return w*x + (1-w)*y, math.Sqrt(w*sq(xSigma) + (1-w)*sq(ySigma) + w*(1-w)*sq(x-y))
+	}
+	out.ohm, out.sigma = mix(a.ohm, a.sigma, b.ohm, b.sigma)
+	out.layerOhm, out.layerSigma = mix(a.layerOhm, a.layerSigma, b.layerOhm, b.layerSigma)
+	most, least := max(a.logLikely, b.logLikely), min(a.logLikely, b.logLikely)
+	out.logLikely = most + math.Log1p(math.Exp(least-most))
+	return out
 }
 
 // expected is what the battery is thought to be before a run's fit: resistances of about scaleOhm, of
@@ -156,6 +180,8 @@ type expected struct {
 	bent                 float64 // deviation of the bend over that
 	layerOhm, layerSigma float64 // none: sigma 0
 	beforeV, afterV      float64
+	tailV                float64 // deviation of what the neighbors' layers do to the rest after
+	looseV               float64 // deviation of what the layers may have begun with, at the least
 	step                 float64
 }
 
@@ -166,7 +192,8 @@ func (f *fit) solve(e *expected) (out answer, ok bool) {
 		atSlow: slowPart * scaleOhm, atFade: slowPart * scaleOhm, atBend: max(e.bent, noBend) * scaleOhm}
 	for k := range layers {
 		prior[atLayer+place(k)] = layerPart * scaleOhm
-		prior[atHeld+place(k)] = f.looseV / 2
+		prior[atHeld+place(k)] = max(f.looseV, e.looseV) / 2
+		prior[atTail+place(k)] = max(e.tailV, noTailV) / 2
 	}
 	whole, part := row{atOnce: 1, atBend: -e.step}, row{}
 	for k := range layers {
@@ -176,6 +203,7 @@ func (f *fit) solve(e *expected) (out answer, ok bool) {
 	m, x := f.m, f.r
 	for i := range places {
 		m[i][i] += 1 / (prior[i] * prior[i])
+		out.logLikely -= math.Log(prior[i])
 	}
 	if e.layerSigma > 0 {
 		w := 1 / (e.layerSigma * e.layerSigma)
@@ -190,7 +218,12 @@ func (f *fit) solve(e *expected) (out answer, ok bool) {
 		return out, false
 	}
 	forward(&m, &x)
+	out.logLikely += dot(&x, &x) / 2 // what the unknowns explain of the readings, at the cost of their freedom
+	for i := range places {
+		out.logLikely -= math.Log(m[i][i])
+	}
 	backward(&m, &x)
+
 	fault := math.Sqrt(max(f.misfit(&x), 1))
 	out.ohm, out.layerOhm, out.bendOhm = dot(&whole, &x), dot(&part, &x), x[atBend]
 	forward(&m, &whole)

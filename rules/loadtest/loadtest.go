@@ -32,6 +32,7 @@ type Params struct {
 	RatedCCA  float64 // A, SAE J537; > 0
 	Voltage   unit.SensorClass
 	Current   unit.SensorClass
+	Parallel  bool // with others beside it, that may hold it up at rest
 }
 
 // Meter follows one battery through its runs. It is not safe for concurrent use.
@@ -48,7 +49,7 @@ type Meter struct {
 func New(p Params) *Meter {
 	p.Voltage = p.Voltage.Or(unit.DefaultClass(unit.BatteryVoltage))
 	p.Current = p.Current.Or(unit.DefaultClass(unit.BatteryCurrent))
-	return &Meter{p: p, run: runState{class: classOf(&p)}}
+	return &Meter{p: p, run: runState{class: classOf(&p), parallel: p.Parallel}}
 }
 
 // class is what follows from the class of the sensors.
@@ -92,7 +93,9 @@ func (m *Meter) Idle(at time.Duration, in *unit.Battery, soc unit.Estimate) {
 	}
 	m.earlier[m.rests%len(m.earlier)] = m.state.Rest
 	m.rests++
-	m.state.Rest = Rest{At: at, VoltageV: in.VoltageV.Value, CurrentA: in.CurrentA.Value, Have: true}
+	m.state.Rest = Rest{
+		At: at, VoltageV: in.VoltageV.Value, CurrentA: in.CurrentA.Value, Slower: slower(in.TempC), Have: true,
+	}
 }
 
 // Run applies readings within the run, as Idle.

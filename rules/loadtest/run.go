@@ -38,6 +38,7 @@ const (
 const (
 	inrushSigma = 0.010 // ratio: of a resistance; our choice
 	surePart    = 0.06  // ratio: a fit as sure as this needs no rest to be good; our choice
+	rarer       = 2.0   // ratio: log of how much rarer each view of a rest is than the plainer one; our choice
 	unsurePart  = 0.25  // ratio: a fit less sure than this says nothing; our choice
 )
 
@@ -57,7 +58,8 @@ type point struct {
 
 // runState reads one run.
 type runState struct {
-	class class
+	class    class
+	parallel bool // others may hold it up
 
 	phase phase
 	exact bool
@@ -111,11 +113,14 @@ func (s *runState) begin(at time.Duration, exact bool, rest *Rest) {
 	s.haveStep, s.resting, s.lastA = false, mean{}, 0
 	s.base, s.haveBase = point{rest.At, rest.VoltageV, rest.CurrentA}, rest.Have && at-rest.At <= baseAge
 	s.leastA, s.highA = math.Inf(1), math.Inf(-1)
-	restA := 0.0
+	restA, slow := 0.0, 1.0
 	if s.haveBase {
 		restA = s.base.a
 	}
-	s.fit.begin(at, restA, max(s.beforeV(), startV, s.aboveV()))
+	if rest.Slower > 0 {
+		slow = rest.Slower
+	}
+	s.fit.begin(at, restA, max(s.beforeV(), startV, s.aboveV()), slow)
 }
 
 // aboveV returns by how much a charger had the battery above its rest before the run: so much its
@@ -125,6 +130,15 @@ func (s *runState) aboveV() float64 {
 		return 0
 	}
 	return max(s.base.v-leadacid.TaperRestV, 0)
+}
+
+// slower returns how long the layers' lags are over those at 25 °C: with a run's current less than the
+// reaction's resistance, for the more overpotential there is, the less of it each ampere adds.
+func slower(tempC unit.Reading) float64 {
+	if !tempC.OK() {
+		return 1
+	}
+	return math.Sqrt(leadacid.ReactionFactor(tempC.Value))
 }
 
 // charged reports whether a reading at rest has a charger on, and says nothing of the line.
@@ -224,7 +238,7 @@ func (s *runState) take(p *point, edge time.Duration, where place) {
 // have in them. The rest before it still counts.
 func (s *runState) restart(p *point) {
 	v0 := s.fit.v0
-	s.fit.begin(s.start, s.fit.restA, heldV)
+	s.fit.begin(s.start, s.fit.restA, heldV, s.fit.slower)
 	s.fit.v0 = v0
 	s.fit.held = [layers]float64{}
 	s.rested()
@@ -279,6 +293,9 @@ func (s *runState) stopped() {
 		f.pass(f.last.a, (s.stop - f.last.at).Seconds())
 	}
 	s.lastA, f.last.at, f.last.a = f.last.a, s.stop, 0
+	for k := range f.tail {
+		f.tail[k] = 1
+	}
 }
 
 // after applies readings after the stop.
@@ -335,24 +352,9 @@ func (s *runState) read() (out result) {
 	if s.fit.n < minRead || s.highA-s.leastA < minEdgeA {
 		return out
 	}
-	e := expected{
-		scaleOhm: s.scaleOhm, bent: s.bent, beforeV: s.beforeV(), afterV: s.afterV(),
-		step: max(-s.lastA, minEdgeA) / s.stepA,
-	}
-	layer, ok := s.fit.solve(&e)
-	if ok && layer.bendOhm < 0 { // no reaction takes more for each ampere the more flow
-		e.bent = 0
-		layer, ok = s.fit.solve(&e)
-	}
-	if !ok {
+	if !s.view(&out.answer, s.beforeV(), s.afterV()) {
 		return out
 	}
-	// What earlier runs say of the layer helps with the whole, but must not be learned again.
-	e.layerOhm, e.layerSigma = s.layerOhm, s.layerSigma
-	if out.answer, ok = s.fit.solve(&e); !ok || !(out.ohm > minOhm && out.ohm < maxOhm) {
-		return out
-	}
-	out.layerOhm, out.layerSigma = layer.layerOhm, layer.layerSigma
 	out.ok = out.sigma < unsurePart*out.ohm
 	out.good = out.sigma < surePart*out.ohm
 	out.sigma = math.Hypot(out.sigma, inrushSigma*out.ohm)
@@ -361,6 +363,54 @@ func (s *runState) read() (out result) {
 		out.emfV, out.emfOK = v-a*out.ohm, true
 	}
 	return out
+}
+
+// view solves the run. A rest with next to no current may be the battery's own or held up by a
+// neighbor that gives it less than its sensor's zero; and after the stop a neighbor whose layers are
+// quicker may do so for a moment. The run is solved in each view, and the answers are weighed by how
+// likely they make its readings.
+func (s *runState) view(out *answer, beforeV, afterV float64) bool {
+	views := [...]expected{
+		{beforeV: beforeV, afterV: afterV},
+		{beforeV: beforeV, afterV: afterV, tailV: heldV},
+		{beforeV: heldV, afterV: afterV, tailV: heldV},
+		{beforeV: heldV, afterV: heldV, looseV: heldV, tailV: heldV},
+	}
+	have := false
+	for k := range views {
+		if k > 0 && !(s.parallel && (beforeV == idleV || afterV == idleV)) {
+			break
+		}
+		got, ok := s.solve(&views[k])
+		got.logLikely -= rarer * float64(k)
+		switch {
+		case ok && have:
+			*out = out.or(&got)
+		case ok:
+			*out, have = got, true
+		}
+	}
+	return have
+}
+
+// solve solves the run for one view of its rests.
+func (s *runState) solve(e *expected) (out answer, ok bool) {
+	e.scaleOhm, e.bent, e.step = s.scaleOhm, s.bent, max(-s.lastA, minEdgeA)/s.stepA
+	layer, ok := s.fit.solve(e)
+	if ok && layer.bendOhm < 0 { // no reaction takes more for each ampere the more flow
+		e.bent = 0
+		layer, ok = s.fit.solve(e)
+	}
+	if !ok {
+		return out, false
+	}
+	// What earlier runs say of the layer helps with the whole, but must not be learned again.
+	e.layerOhm, e.layerSigma = s.layerOhm, s.layerSigma
+	if out, ok = s.fit.solve(e); !ok || !(out.ohm > minOhm && out.ohm < maxOhm) {
+		return out, false
+	}
+	out.layerOhm, out.layerSigma = layer.layerOhm, layer.layerSigma
+	return out, true
 }
 
 func sq(x float64) float64 { return x * x }

@@ -24,6 +24,7 @@ type State struct {
 type Rest struct {
 	At                 time.Duration
 	VoltageV, CurrentA float64
+	Slower             float64 // lags of the layers, over those at 25 °C
 	Have               bool
 }
 
@@ -36,7 +37,7 @@ func (m *Meter) Restore(s State) error {
 	if err := s.check(); err != nil {
 		return fmt.Errorf("load test: state: %w", err)
 	}
-	*m = Meter{p: m.p, state: s, run: runState{class: m.run.class}}
+	*m = Meter{p: m.p, state: s, run: runState{class: m.run.class, parallel: m.p.Parallel}}
 	if s.Parts.Runs > 0 {
 		m.updateFigures()
 	}
@@ -65,6 +66,7 @@ func (s *State) check() error {
 	c.In("lag", s.Lag.MeanS, -maxLagS, maxLagS)
 	c.In("lag runs", float64(s.Lag.Runs), 0, lagMemory)
 	c.Finite("rest", s.Rest.VoltageV, s.Rest.CurrentA)
+	c.Sum("rest lag", s.Rest.Slower)
 	c.In("trend weight", s.Trend.N, 0, trendMemory+1)
 	c.Finite("trend sum", s.Trend.X, s.Trend.Y, s.Trend.XX, s.Trend.XY, s.Trend.YY)
 	return c.Err()

@@ -46,7 +46,9 @@ func newLoadTester(t testing.TB, sc scenario.Scenario) *loadTester {
 	for _, b := range sc.Bank.Batteries {
 		chem, err := leadacid.Parse(string(b.Chemistry))
 		require.NoError(t, err)
-		l.meters = append(l.meters, loadtest.New(loadtest.Params{Chemistry: chem, RatedCCA: b.RatedCCA}))
+		l.meters = append(l.meters, loadtest.New(loadtest.Params{
+			Chemistry: chem, RatedCCA: b.RatedCCA, Parallel: len(sc.Bank.Batteries) > 1,
+		}))
 	}
 	return l
 }
@@ -132,7 +134,7 @@ func atTheirLimits(sc *scenario.Scenario, n int) {
 // The wanted figure is 5 %; the bounds beyond it are what this code was seen to give on these very
 // cases, kept so that it gets no worse. They are no proof of accuracy.
 //
-// Since the simulated battery has a double layer, what is new reads up to 13 % low: a battery that its
+// Since the simulated battery has a double layer, what is new reads up to 11 % low: a battery that its
 // neighbor holds up at rest, and a layer that empties, look much alike. It errs to the careful side.
 // Metal grown alone (corrosion) is what one temperature can't tell from the rest: in the warm it
 // weighs as much as acid and counts for more than it takes from a cold start, so that it errs to the
@@ -143,11 +145,11 @@ var loadTestAgings = []struct {
 	aging     scenario.Aging
 	low, high float64
 }{
-	{"new", scenario.Aging{}, -13, 6.5},
+	{"new", scenario.Aging{}, -11, 6.5},
 	{"resistance", scenario.Aging{RaisedResistancePct: 64}, -18, 9},
 	{"capacity", scenario.Aging{LostCapacityPct: 25}, -6, 6},
-	{"sulfation", scenario.Aging{SulfationPct: 19}, -19, 14},
-	{"mixed", scenario.Aging{LostCapacityPct: 13, RaisedResistancePct: 14, SulfationPct: 6.5}, -7.5, 11},
+	{"sulfation", scenario.Aging{SulfationPct: 19}, -10, 14},
+	{"mixed", scenario.Aging{LostCapacityPct: 13, RaisedResistancePct: 14, SulfationPct: 6.5}, -6.5, 11},
 }
 
 var loadTestRatings = []struct{ ah, cca float64 }{{100, 950}, {80, 500}, {70, 700}, {100, 1000}}
@@ -182,7 +184,7 @@ func TestLoadTestAgainstTheTruth(t *testing.T) {
 	}
 	t.Logf("%d batteries: rms %.1f %%, within 5 %%: %d, in sigmas rms %.2f", all.n, math.Sqrt(all.squares/float64(all.n)),
 		all.within5, math.Sqrt(all.sigmas/float64(all.n)))
-	assert.Less(t, math.Sqrt(all.squares/float64(all.n)), 6.5)
+	assert.Less(t, math.Sqrt(all.squares/float64(all.n)), 5.0)
 	assert.InDelta(t, 0.75, math.Sqrt(all.sigmas/float64(all.n)), 0.3,
 		"stated uncertainty: an honest one gives one or, with errors at the limit of a class, a little less")
 }
