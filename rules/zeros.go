@@ -7,8 +7,8 @@ import (
 )
 
 // newZeros returns the learner of the current sensors' zeros.
-func newZeros(cfg *Config) *zero.Learner {
-	var p zero.Params
+func newZeros(cfg *Config, ownA float64) *zero.Learner {
+	p := zero.Params{OwnA: ownA}
 	for i := range cfg.Batteries {
 		p.Class[i] = cfg.Classes.Of(unit.BatteryCurrent, i)
 		p.RatedAh = append(p.RatedAh, cfg.Batteries[i].RatedAh)

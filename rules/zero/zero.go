@@ -30,8 +30,7 @@ const (
 const (
 	zeroShare    = 0.75  // ratio: deviation of a zero over its class; our choice
 	slopePerC    = 0.05  // 1/°C: deviation of a slope over the zero's class: at 20 °C off as much again; our choice
-	drainA       = 0.05  // A: drawn by the board; published: a small board idles at some 56 mA; our choice
-	drainSigmaA  = 0.20  // A: from a board asleep to a small lamp; our choice
+	drainSigmaA  = 0.20  // A: beside the board's own, to a small lamp; our choice
 	wanderA      = 0.03  // A: change of a zero in a day, as a random walk; our choice
 	drainWanderA = 0.01  // A: change of the drain in a day, as a random walk; our choice
 	maxA         = 3.0   // A: more is no zero that can be taken off: the sensor is not believed; our choice
@@ -78,6 +77,7 @@ const (
 type Params struct {
 	Class   [unit.MaxBatteries]unit.SensorClass // of the current sensors
 	RatedAh []float64                           // of each battery
+	OwnA    float64                             // that the board draws
 }
 
 // Scan is what is known of one instant of a bank at rest, or not.
@@ -145,7 +145,7 @@ func New(p Params) *Learner {
 		l.s.P[iZero+i][iZero+i] = sq(zeroShare * p.Class[i].Zero)
 		l.s.P[iSlope+i][iSlope+i] = sq(slopePerC * p.Class[i].Zero)
 	}
-	l.s.X[iDrain], l.s.P[iDrain][iDrain] = drainA, sq(drainSigmaA)
+	l.s.X[iDrain], l.s.P[iDrain][iDrain] = p.OwnA, sq(drainSigmaA)
 	return l
 }
 

@@ -28,6 +28,7 @@ type bench struct {
 }
 
 func params(n int) (p zero.Params) {
+	p.OwnA = 0.05
 	for i := range n {
 		p.Class[i] = unit.DefaultClass(unit.BatteryCurrent)
 		p.RatedAh = append(p.RatedAh, 100)
@@ -227,4 +228,22 @@ func TestRestore(t *testing.T) {
 	fresh := zero.New(params(2))
 	require.NoError(t, fresh.Restore(zero.State{}), "of a version that learned none")
 	assert.Equal(t, zero.New(params(2)).State(), fresh.State())
+}
+
+// A board whose own draw is configured is expected to draw it: it is no zero of any sensor, nor in
+// more doubt than the board's of another unit.
+func TestTheBoardsOwnDrawIsExpected(t *testing.T) {
+	for n := 1; n <= 4; n++ {
+		p := params(n)
+		p.OwnA = 0.9
+		b := newBench(n)
+		b.l = zero.New(p)
+		b.flow = func(int) float64 { return -0.9 / float64(n) }
+		b.rests(6 * time.Hour)
+		assert.InDelta(t, 0.9, b.l.DrainA().Value, 0.1, n)
+		for i := range n {
+			assert.InDelta(t, 0, b.zero(i).Value, 0.05, "%d batteries, sensor %d", n, i)
+		}
+		assert.False(t, b.l.AnyOff(), n)
+	}
 }
