@@ -64,4 +64,9 @@ func (e *Engine) learnZeros() {
 		e.frame.ZeroOff[i] = e.zeros.Off(i)
 		e.cells.est[i].ZeroMoved(e.zeros.ZeroA(i, e.frame.Temps[i]).Value - e.frame.Zeros[i].Value)
 	}
+	for i, est := range e.cells.est {
+		if told := est.ZeroTold(); told.Known {
+			e.zeros.Counted(i, unit.Reading{Value: told.Value, Quality: unit.Good}, e.frame.Temps[i], told.Sigma)
+		}
+	}
 }

@@ -247,3 +247,30 @@ func TestTheBoardsOwnDrawIsExpected(t *testing.T) {
 		assert.False(t, b.l.AnyOff(), n)
 	}
 }
+
+// Where rests leave open whether all sensors are off or a drain is seen, the count tells: for the zero
+// of a sensor whose charge does not go with it, for the drain of one whose does.
+func TestTheCountTellsAZeroFromADrain(t *testing.T) {
+	for n := 1; n <= 4; n++ {
+		for _, zero := range []float64{-0.8, 0} {
+			b := newBench(n)
+			b.errA = func(int) float64 { return -0.8 }
+			b.rests(4 * time.Hour)
+			for i := range n {
+				b.l.Counted(i, good(zero-b.zero(i).Value), good(b.tempC), 0.1)
+			}
+			b.goesOn(time.Hour)
+			for i := range n {
+				assert.InDelta(t, zero, b.zero(i).Value, 0.15, "%d batteries, sensor %d", n, i)
+			}
+			assert.InDelta(t, 0.05+float64(n)*(0.8+zero), b.l.DrainA().Value, 0.2*float64(n), n)
+		}
+	}
+	b := newBench(2)
+	b.rests(4 * time.Hour)
+	before := b.l.State()
+	for _, bad := range []unit.Reading{good(0.5), good(math.NaN()), {}} {
+		b.l.Counted(0, bad, good(b.tempC), 0.1)
+		assert.Equal(t, before, b.l.State(), "%+v: nothing is open, or nothing is told", bad)
+	}
+}

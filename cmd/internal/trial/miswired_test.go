@@ -136,9 +136,7 @@ func TestAZeroThatIsOffIsNamedAndTakenOff(t *testing.T) {
 				assert.NotContains(t, x.others, "battery-tired")
 				assert.NotContains(t, x.others, "battery-failed")
 				assert.NotContains(t, x.others, "balance-negative")
-				if n > 1 { // beside no other it may as well be a drain, for days
-					assert.Less(t, float64(far)/float64(scans), 0.05)
-				}
+				assert.Less(t, float64(far)/float64(scans), 0.05)
 			})
 		}
 	}
