@@ -52,7 +52,8 @@ var BatteryFailed = Finding[None, None]{
 var (
 	failedCell      = cause("battery-failed.cell", "cell shorted or open")
 	failedSulfation = cause("battery-failed.sulfation", "hard sulfation after standing discharged")
-	failedSensor    = cause("battery-failed.sensor", "no fault of the battery: current sensor reversed, or with a wrong scale")
+	failedSensor    = cause("battery-failed.sensor", "no fault of the battery: current sensor reversed, or with a wrong "+
+		"scale")
 
 	channelsDisagree = why("channels-disagree", "its channels contradict the others")
 	cellDead         = why("cell-dead", "its voltage is 2 V low, or it takes current while the motor draws")

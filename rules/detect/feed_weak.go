@@ -80,8 +80,8 @@ var (
 
 	dropAfter  = why("drop-after-converter", "the drop is between converter and posts")
 	sagsBefore = why("sags-before-converter", "the converter's output sags, and nothing is lost after it")
-	tapsUnseen = why("taps-unseen", "the voltage taps of feed and battery have not been seen to agree yet: the next rest or "+
-		"three lifts without a feed will show")
+	tapsUnseen = why("taps-unseen", "the voltage taps of feed and battery have not been seen to agree yet: the next "+
+		"rest or three lifts without a feed will show")
 	canUnknown = why("converter-unknown", "what the converter can give is not known: set feed.rated_a")
 
 	canGive     = finding.NewLabel("converter-can", "converter can give", "A")

@@ -103,9 +103,9 @@ func (b *Belief) takeCharge(at time.Duration, pct, sigmaPct float64, p *Params) 
 	b.Filter.updateSoC(pct, sigmaPct)
 }
 
-// tellZero takes what a reading says of the zero of the current sensor, before the filter takes it in: the
-// charge counted with that zero since the readings before is not the one that is read. h, innovation
-// and variance are as in Filter.update.
+// tellZero takes what a reading says of the zero of the current sensor, before the filter takes it
+// in: the charge counted with that zero since the readings before is not the one that is read. h,
+// innovation and variance are as in Filter.update.
 func (b *Belief) tellZero(h *[states]float64, innovation, variance float64) {
 	f, c := &b.Filter, 0.0
 	for i := range states {

@@ -387,9 +387,9 @@ func (c *Channels) compareFeed(apart float64) {
 	}
 }
 
-// DropKnown reports whether what lies between the taps of feed and bank is a drop: of a single battery it
-// may be an error of its tap, until both have shown the same without a current, or the motor's
-// terminal has.
+// DropKnown reports whether what lies between the taps of feed and bank is a drop: of a single
+// battery it may be an error of its tap, until both have shown the same without a current, or the
+// motor's terminal has.
 func (c *Channels) DropKnown() bool {
 	return c.n > 1 || c.FeedAgreed || c.Runs3 >= lowMotorRuns && c.likely(c.PostOverMotorV)
 }
