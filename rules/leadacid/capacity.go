@@ -13,17 +13,17 @@ var capacityShares = curve{
 	[]float64{0.6579, 0.7407, 0.8000, 0.8696, 0.9259, 0.9615, 1, 1.0460, 1.0753, 1.1236, 1.1494, 1.1765},
 }
 
-// Bounds of the capacity by temperature, and of its uncertainty: by what the sources differ, about
-// a tenth at 0 °C and a fifth at -20 °C.
+// Bounds of the capacity by temperature, and of its uncertainty: every source lies within two of it,
+// the farthest at 0 °C (0.875: Copetti et al. 1993).
 const (
-	minShareC        = -60.0 // °C: colder changes nothing more; our choice
-	maxShareC        = 60.0  // °C: nor does warmer; our choice
-	minShare         = 0.15  // ratio: of the capacity at 25 °C; our choice
-	maxShare         = 1.2   // ratio: of the capacity at 25 °C; our choice
-	shareSigmaPerC   = 0.004 // 1/°C: uncertainty away from 25 °C; our choice
-	maxShareSigma    = 0.25  // ratio: uncertainty of the share; our choice
-	acceptancePer10C = 1.25  // ratio: slower taper, each 10 °C colder; trade practice
-	minAcceptanceC   = -40.0 // °C: colder changes nothing more; our choice
+	minShareC        = -60.0  // °C: colder changes nothing more; our choice
+	maxShareC        = 60.0   // °C: nor does warmer; our choice
+	minShare         = 0.15   // ratio: of the capacity at 25 °C; our choice
+	maxShare         = 1.2    // ratio: of the capacity at 25 °C; our choice
+	shareSigmaPerC   = 0.0045 // 1/°C: uncertainty away from 25 °C; published: spread of the sources
+	maxShareSigma    = 0.25   // ratio: uncertainty of the share; our choice
+	acceptancePer10C = 1.25   // ratio: slower taper, each 10 °C colder; trade practice
+	minAcceptanceC   = -40.0  // °C: colder changes nothing more; our choice
 )
 
 // CapacityShare returns what of its capacity at 25 °C a block has at tempC, 0.15 to 1.2, for a load

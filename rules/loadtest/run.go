@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"liftbank/rules/leadacid"
 	"liftbank/rules/unit"
 )
 
@@ -114,7 +115,16 @@ func (s *runState) begin(at time.Duration, exact bool, rest *Rest) {
 	if s.haveBase {
 		restA = s.base.a
 	}
-	s.fit.begin(at, restA, max(s.beforeV(), startV))
+	s.fit.begin(at, restA, max(s.beforeV(), startV, s.aboveV()))
+}
+
+// aboveV returns by how much a charger had the battery above its rest before the run: so much its
+// layers may have begun with.
+func (s *runState) aboveV() float64 {
+	if !s.haveBase || !charged(s.base.v, s.base.a) {
+		return 0
+	}
+	return max(s.base.v-leadacid.TaperRestV, 0)
 }
 
 // charged reports whether a reading at rest has a charger on, and says nothing of the line.
@@ -287,7 +297,7 @@ func (s *runState) far(p *point) {
 	if since > settle && since <= edgeSpan {
 		s.behind.add(p.v, p.a)
 	}
-	if !s.fit.have || since > tailSpan || p.a > idleChargeA {
+	if !s.fit.have || since > tailSpan || charged(p.v, p.a) {
 		return
 	}
 	s.resting.add(p.v, p.a)

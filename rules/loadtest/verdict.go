@@ -84,7 +84,7 @@ const (
 
 // What a verdict waits for.
 var (
-	waitsForRuns  = unit.Says("waits.verdict-runs", "20 motor runs with voltage and current")
+	waitsForRuns  = unit.Says("waits.verdict-runs", "20 motor runs with the feed off, and voltage and current read")
 	waitsForClear = unit.Says("waits.verdict-clear", "a clearer capability: it is within its uncertainty of the limit")
 	waitsForScale = unit.Says("waits.verdict-scale", "a check of its current sensor's scale and of the rating given: it "+
 		"seems over 1.5 times as strong as that")

@@ -62,11 +62,11 @@ func (l *Learner) Step(in *Scan) {
 	s := &l.s
 	mean, ok := l.mean(in)
 	if in.RestFor < restAfter || !in.Joined || !ok {
-		s.Second = 0
+		l.endWindow()
 		return
 	}
 	if s.Second == 0 {
-		s.From, s.Last, s.Second, s.Sum = in.Now, in.Now, 1e-9, [unit.MaxBatteries]float64{}
+		s.From, s.Last, s.Second = in.Now, in.Now, 1e-9
 		return
 	}
 	dt := (in.Now - s.Last).Seconds()
@@ -81,8 +81,10 @@ func (l *Learner) Step(in *Scan) {
 	for i := range l.class {
 		s.Ratio[i] += (s.Sum[i]/s.Second - s.Ratio[i]) / s.Windows
 	}
-	s.Second = 0
+	l.endWindow()
 }
+
+func (l *Learner) endWindow() { l.s.Second, l.s.Sum = 0, [unit.MaxBatteries]float64{} }
 
 // mean returns the mean of the taps of a bank in which hardly any current flows; the feed's is one
 // of them where it shows the bank. With a tap that is off by more than its class there is none.

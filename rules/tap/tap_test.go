@@ -61,6 +61,7 @@ func TestTapsAreEvenedOut(t *testing.T) {
 			if tt.known {
 				assert.InDelta(t, l.Evened(0, good(12.6*1.004)).Value, l.Evened(1, good(12.6*0.992)).Value, 1e-6, "one voltage")
 			}
+			l.Step(&tap.Scan{Now: 7 * time.Hour}) // the motor runs
 			on := tap.New([]unit.SensorClass{class, class})
 			require.NoError(t, on.Restore(l.State()))
 			assert.Equal(t, l.State(), on.State())

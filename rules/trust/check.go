@@ -112,6 +112,9 @@ func (c *Channels) Check(in *unit.Scan, f Facts) {
 	c.turned = [unit.MaxBatteries]bool{}
 	running := f.Running
 	loads, load := c.loads(in)
+	if !running && in.MotorCommand != unit.ContactOn {
+		c.watchLively(in)
+	}
 	calm := !running && (!f.EverRan || c.now-f.RanTo > settleAfterRun) && in.MotorCommand != unit.ContactOn
 	for _, s := range c.all {
 		r, k := *in.Reading(s), &c.Channel[s]

@@ -2,6 +2,7 @@ package trust
 
 import (
 	"math"
+	"time"
 
 	"liftbank/rules/unit"
 )
@@ -10,15 +11,17 @@ import (
 // moved, for unresponsiveRuns runs in a row. A current of seenA drops more than 60 mV over the
 // least resistance that a 12 V block has (2.5 mΩ, general literature, from memory); a dip of seenV
 // takes tens of amperes. A dead cell leaves a battery little more to give for a run or two; noise
-// of 0.1 A leaves none. A battery behind an open link does not dip: it must carry ownA itself.
+// of 0.1 A leaves none; nor is a current dead that the feed has moved since. A battery behind an open link does not dip: it must carry ownA itself.
 const (
-	unresponsiveRuns = 3     // count: runs in a row; our choice
-	stillV           = 0.015 // V: a channel that moved less did not react; our choice
-	stillA           = 0.5   // A: a channel that moved less did not react; our choice
-	seenA            = 25.0  // A: a step that other channels must show; our choice
-	ownA             = 12.5  // A: a step of the battery's own current that its voltage must show; our choice
-	seenV            = 0.20  // V: a dip that a current must be behind; our choice
-	minShareAs       = 50.0  // As: drawn by a run before its shares are kept; our choice
+	unresponsiveRuns = 3             // count: runs in a row; our choice
+	stillV           = 0.015         // V: a channel that moved less did not react; our choice
+	stillA           = 0.5           // A: a channel that moved less did not react; our choice
+	seenA            = 25.0          // A: a step that other channels must show; our choice
+	ownA             = 12.5          // A: a step of the battery's own current that its voltage must show; our choice
+	livelyA          = 5.0           // A: by which a current moves that lives, outside runs: the feed's; our choice
+	seenV            = 0.20          // V: a dip that a current must be behind; our choice
+	livelyFor        = 3 * time.Hour // after that, in which it is believed: a drive and a stop; our choice
+	minShareAs       = 50.0          // As: drawn by a run before its shares are kept; our choice
 )
 
 // RunSteps compares what each channel showed of the start of the run just ended.
@@ -37,11 +40,34 @@ func (c *Channels) RunSteps(r *Run) {
 			continue
 		}
 		stillVolts := math.Abs(r.StepV[i]) < stillV && flowElsewhere > 0 && r.StepA[i] < -ownA
-		stillAmps := math.Abs(r.StepA[i]) < stillA && r.StepV[i] < -seenV && flowElsewhere+dipElsewhere > 0 && r.ByCommand
+		stillAmps := math.Abs(r.StepA[i]) < stillA && r.StepV[i] < -seenV && flowElsewhere+dipElsewhere > 0 &&
+			r.ByCommand && !(c.Lively[i].Moved && c.now-c.Lively[i].At <= livelyFor)
 		c.UnresponsiveV[i] = tallyTo(c.UnresponsiveV[i], stillVolts, unresponsiveRuns)
 		c.UnresponsiveA[i] = tallyTo(c.UnresponsiveA[i], stillAmps, unresponsiveRuns)
 	}
 	c.checkScale(r)
+}
+
+// Lively is when a current was last seen to move outside runs.
+type Lively struct {
+	Have  bool
+	FromA float64 // from which it is compared
+	Moved bool
+	At    time.Duration
+}
+
+// watchLively follows what the currents show between runs.
+func (c *Channels) watchLively(in *unit.Scan) {
+	for i := range c.n {
+		a, l := in.Battery[i].CurrentA, &c.Lively[i]
+		switch {
+		case !a.OK() || !sane(a):
+		case !l.Have:
+			l.Have, l.FromA = true, a.Value
+		case math.Abs(a.Value-l.FromA) >= livelyA:
+			l.FromA, l.Moved, l.At = a.Value, true, c.now
+		}
+	}
 }
 
 // RunMotor applies whether the motor's terminal showed voltage in a run that drew current.

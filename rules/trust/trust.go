@@ -52,8 +52,9 @@ type BatteryFacts struct {
 
 // Memory is what is remembered of all channels. It is saved as it is.
 type Memory struct {
-	UnresponsiveV  [unit.MaxBatteries]uint8   // runs in a row in which a voltage channel did not move
-	UnresponsiveA  [unit.MaxBatteries]uint8   // the same of a current channel
+	UnresponsiveV  [unit.MaxBatteries]uint8 // runs in a row in which a voltage channel did not move
+	UnresponsiveA  [unit.MaxBatteries]uint8 // the same of a current channel
+	Lively         [unit.MaxBatteries]Lively
 	LowMotor       uint8                      // runs in a row with current and no voltage at the motor
 	Shares         [unit.MaxBatteries]float64 // of the last run's current
 	HasShares      bool
@@ -229,7 +230,8 @@ func (c *Channels) Restore(m Memory) error {
 	}
 	for i := range m.Sign {
 		g, p, s := &m.Sign[i], &m.Past[i], &m.Steps[i]
-		for _, x := range []float64{g.RestV, g.RestA, p.InAh, p.MeanA, p.LessPct, p.FromV, p.FromA, p.TopV, s.V, s.A} {
+		for _, x := range []float64{g.RestV, g.RestA, p.InAh, p.MeanA, p.LessPct, p.FromV, p.FromA, p.TopV, s.V, s.A,
+			m.Lively[i].FromA} {
 			if !within(x, -1e6, 1e6) {
 				return fmt.Errorf("channels of battery %d: %g: want a number up to 1e6", i, x)
 			}

@@ -110,10 +110,16 @@ type Step struct {
 func (c *Channels) checkScale(r *Run) {
 	for i := range c.n {
 		s, k := &c.Steps[i], c.of(unit.BatteryCurrent, i)
-		moved := r.Have[i] && r.StepV[i] <= -signV && r.StepA[i] <= -stillA &&
+		moved := r.Have[i] && r.StepV[i] <= -signV && r.StepA[i] <= -ownA &&
 			r.StepV[i] > -saneMost && r.StepA[i] > -saneMost
-		if other := k.Doubt != NoDoubt && k.Doubt != doubtScale && k.Doubt != doubtRating; !moved || other ||
+		if other := k.Doubt != NoDoubt && k.Doubt != doubtScale && k.Doubt != doubtRating; other ||
 			c.Doubted(unit.ChannelOf(unit.BatteryVoltage, i)) {
+			continue
+		}
+		if !moved {
+			if k.Doubt == NoDoubt { // it gave nothing: what it gives next is a battery's affair
+				*s = Step{}
+			}
 			continue
 		}
 		known := s.Runs >= scaleMin

@@ -57,8 +57,10 @@ func TestEfficiencyFalls(t *testing.T) {
 	}
 }
 
-// Schiffer et al., J. Power Sources 168 (2007) 66-78 (from memory): 20 mA per 100 Ah at 2.23 V a
-// cell and 25 °C, a factor e for each 1/11 V; what a full battery takes when held there.
+// What a full battery takes when held, once steady: the law of Schiffer et al., J. Power Sources
+// 168 (2007) 66-78 (from memory; 20 mA per 100 Ah at 2.23 V a cell and 25 °C, a factor e for each
+// 1/11 V), which the model has, comes out at the posts through acceptance, surface charge and heat.
+// TestGassingIsAlikeAtItsPublishedOnsets is the outside check.
 func TestGassingOfFullBattery(t *testing.T) {
 	b := newBattery(t, Spec{Chemistry: Flooded, RatedAh: 100, RatedCCA: 950}, 100, 25)
 	for _, cellV := range []float64{2.23, 2.30, 2.40, 2.50} {
@@ -71,15 +73,29 @@ func TestGassingOfFullBattery(t *testing.T) {
 	}
 }
 
-// Forced with C/20 a full battery goes to 2.55 to 2.8 V a cell, and all of it is gas.
+// Forced on past full, all of the current is gas, at a voltage that Copetti et al. 1993 give as
+// 2.45 + 2.011 ln(1 + I/C10) V a cell (vented batteries), and general practice as 2.55 to 2.8 V at
+// C/20. Off: the model is 0.05 to 0.2 V a cell above Copetti, as it gasses less at the same
+// voltage.
 func TestForcedOvercharge(t *testing.T) {
 	for _, s := range range12V {
-		b := newBattery(t, s, 100, 25)
-		b.Step(10*3600, s.RatedAh/20, 25)
-		v, _ := b.Terminal(s.RatedAh / 20)
-		assert.InDelta(t, 2.67, v/6, 0.15, "%s", s.Chemistry)
-		assert.InEpsilon(t, s.RatedAh/2, b.wells.gassedAh, 0.01)
-		assert.InDelta(t, 100, b.SoCPct(), 0.1)
+		c10 := s.RatedAh * s.design().Ah10hPct / 100
+		for _, perHour := range []float64{0.01, 0.05, 0.1, 0.2} {
+			b := newBattery(t, s, 100, 25)
+			amps := perHour * c10
+			for range 10 * 60 {
+				b.Step(60, amps, 25)
+				b.heat.tempC = 25
+			}
+			v, _ := b.Terminal(amps)
+			above := v/6 - (2.45 + 2.011*math.Log(1+perHour))
+			assert.True(t, above > 0.03 && above < 0.23, "%s at %g C: got %.2f V above", s.Chemistry, perHour, above)
+			if perHour == 0.05 {
+				assert.InDelta(t, 2.675, v/6, 0.125, "%s", s.Chemistry)
+			}
+			assert.InEpsilon(t, 10*amps, b.wells.gassedAh, 0.01)
+			assert.InDelta(t, 100, b.SoCPct(), 0.1)
+		}
 	}
 }
 
@@ -108,18 +124,33 @@ func TestSurfaceCharge(t *testing.T) {
 	}
 }
 
-// Self-discharge in 30 days at 25 °C: 5 % typical, AGM and gel 1 to 3 %; twice per 10 °C (published
-// ranges).
+// Self-discharge as a discharge to 10.5 V finds it, 90 days after another, against published
+// ranges: calcium flooded 1 to 3 % a month, low antimony 4 to 8 %, all starter and deep cycle 1 to
+// 15 %; AGM 1 to 3 % (from memory but for the widest). The factor of two per 10 °C is a maker's;
+// Arrhenius has it at one temperature only, and 2.25 to 1.88 times from 0 to 40 °C.
 func TestSelfDischarge(t *testing.T) {
-	month := map[Chemistry]float64{Flooded: 5, AGM: 2, Gel: 2}
+	limits := map[Chemistry][2]float64{Flooded: {1, 8}, AGM: {1, 3}, Gel: {1, 3}}
 	for _, s := range range12V {
-		lost := func(tempC float64) float64 {
+		left := func(tempC, days float64) float64 {
 			b := newBattery(t, s, 100, tempC)
-			b.Step(30*86400, 0, tempC)
-			return 100 - b.SoCPct()
+			b.Step(days*86400, 0, tempC)
+			b.heat.tempC = refC
+			b.warm()
+			drawn := 0.0
+			for v, _ := b.Terminal(-s.RatedAh / 20); v > 10.5; v, _ = b.Terminal(-s.RatedAh / 20) {
+				b.Step(6, -s.RatedAh/20, refC)
+				drawn += s.RatedAh / 20 / 600
+			}
+			return drawn
 		}
-		assert.InEpsilon(t, month[s.Chemistry], lost(25), 0.1, "%s", s.Chemistry)
-		assert.InEpsilon(t, 2, lost(30)/lost(20), 0.15, "%s", s.Chemistry)
+		fresh := left(25, 0)
+		lost := func(tempC float64) float64 { return 100 * (fresh - left(tempC, 90)) / s.RatedAh / 3 }
+		got := lost(25)
+		assert.True(t, got > limits[s.Chemistry][0] && got < limits[s.Chemistry][1], "%s: got %.1f %%",
+			s.Chemistry, got)
+		for _, tempC := range []float64{0, 10, 20, 30} {
+			assert.InEpsilon(t, 2, lost(tempC+10)/lost(tempC), 0.15, "%s from %g °C", s.Chemistry, tempC)
+		}
 	}
 }
 

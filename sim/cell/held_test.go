@@ -13,18 +13,33 @@ func batteryOf(t *testing.T, c Chemistry, socPct float64) *Battery {
 	return &b
 }
 
-// Third published set of freezing points (Battery Council style), which runs colder: an acid may
-// not freeze later than it says. Charges and gravities are those of the Battery Council table.
-func TestFreezingPointsAgainstAnotherTable(t *testing.T) {
-	for soc, want := range map[float64]struct{ gravity, notUnderC float64 }{
-		100: {1.265, -75}, 75: {1.225, -48.3}, 50: {1.190, -36.7}, 25: {1.155, -26.7}, 0: {1.120, -23.3},
-	} {
+// Freezing points by specific gravity (whole °F, here in °C): a vehicle manual's storage table and
+// US Army TM-5-1185, every row, to 1.5 °C; and a third published set (Battery Council style), which
+// runs 10 to 13 °C colder: an acid may not freeze later than it says. Water at 10 % acid by weight
+// freezes at -4.5 °C (handbooks, from memory).
+func TestFreezingPointsAgainstPublishedTables(t *testing.T) {
+	rows := [][2]float64{
+		{1.265, -59.4}, {1.225, -37.2}, {1.200, -27.2}, {1.150, -15.0}, {1.100, -7.8}, {1.050, -2.8},
+		{1.280, -67.8}, {1.250, -52.2}, {1.200, -26.7}, {1.150, -15.0}, {1.100, -7.2}, {1.067, -4.5},
+	}
+	for _, r := range rows {
+		assert.InDelta(t, r[1], between(freezing[:], r[0]), 1.5, "%v", r[0])
+	}
+	for _, r := range [][2]float64{{1.265, -59.4}, {1.225, -48.3}, {1.190, -36.7}, {1.155, -26.7}, {1.120, -23.3}} {
+		assert.GreaterOrEqual(t, between(freezing[:], r[0]), r[1], "%v", r[0])
+	}
+}
+
+// A battery's acid over charge: the gravities of the Battery Council table (steps of 0.005). The
+// battery freezes where acid of its own gravity does, gravity by another fit of the density table.
+func TestBatteryFreezesAtItsGravity(t *testing.T) {
+	for soc, gravity := range map[float64]float64{100: 1.265, 75: 1.225, 50: 1.190, 25: 1.155, 0: 1.120} {
 		b := batteryOf(t, Flooded, soc)
-		assert.InDelta(t, want.gravity, Gravity(b.RestedMolality()), 0.006, "%v %%", soc)
-		assert.Greater(t, b.FreezingC(), want.notUnderC, "%v %%", soc)
+		own := specificGravity(b.RestedMolality())
+		assert.InDelta(t, gravity, own, 0.006, "%v %%", soc)
+		assert.InDelta(t, between(freezing[:], own), b.FreezingC(), 1, "%v %%", soc)
 	}
 	assert.Less(t, batteryOf(t, AGM, 50).FreezingC(), batteryOf(t, Flooded, 50).FreezingC(), "stronger acid")
-	assert.InDelta(t, -4.5, between(freezing[:], 1.067), 1.5, "10 %% by weight: -4.5 °C (handbooks, from memory)")
 }
 
 // Lower than published voltages take longer to fill a battery, by the acceptance of the plates.
@@ -49,11 +64,8 @@ func TestRefillTakesLongerAtALowVoltage(t *testing.T) {
 	}
 }
 
-// Published: strong gassing sets in at 2.39 V a cell at 25 °C and 2.30 V at 50 °C (starter battery
-// handbook style table, from memory).
 func TestGassingRisesWithVoltageAndHeat(t *testing.T) {
 	b := batteryOf(t, Flooded, 100)
-	at25, at50 := b.HeldGassingA(14.34, 25), b.HeldGassingA(13.80, 50)
-	assert.True(t, at50/at25 > 0.5 && at50/at25 < 3, "%v A and %v A at the onsets", at25, at50)
+	assert.Greater(t, b.HeldGassingA(14.4, 35), b.HeldGassingA(14.4, 25))
 	assert.Greater(t, b.HeldGassingA(15, 25), 2*b.HeldGassingA(14.4, 25))
 }

@@ -1,0 +1,58 @@
+package trust_test
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+
+	"liftbank/rules/trust"
+	"liftbank/rules/unit"
+)
+
+// A battery with a dead cell gives next to nothing in runs, but the feed charges it: its sensor
+// lives. One that the feed moves no more, too, is dead.
+func TestADeadCellIsNoDeadSensor(t *testing.T) {
+	b := newBench(t, 2)
+	run := trust.Run{StepA: [unit.MaxBatteries]float64{0.2, -110}, StepV: [unit.MaxBatteries]float64{-0.5, -0.5},
+		Have: [unit.MaxBatteries]bool{true, true}, ByCommand: true}
+	stop := func(chargeA float64) {
+		b.in.WakeLine = unit.ContactOn
+		b.in.Battery[0].CurrentA, b.in.Battery[1].CurrentA = good(chargeA), good(3)
+		b.hold(30*time.Minute, time.Minute)
+		b.in.WakeLine = unit.ContactOff
+		b.in.Battery[0].CurrentA, b.in.Battery[1].CurrentA = good(0.2), good(-0.3)
+		b.hold(10*time.Minute, time.Minute)
+		for range 5 {
+			b.c.RunSteps(&run)
+		}
+	}
+	for range 4 {
+		stop(15)
+		assert.Empty(t, b.why(ampA))
+	}
+	for range 6 {
+		stop(0.2)
+	}
+	assert.Equal(t, "unresponsive", b.why(ampA))
+	stop(15)
+	assert.Empty(t, b.why(ampA), "it lives")
+}
+
+// What a battery gives after it gave nothing is its own affair, not its sensor's scale.
+func TestABatteryThatGaveNothingHasNoUsualStep(t *testing.T) {
+	b := newBench(t, 2)
+	runs := func(n int, ownA, otherA float64) {
+		for range n {
+			b.step(time.Minute)
+			b.c.RunSteps(&trust.Run{StepA: [unit.MaxBatteries]float64{ownA, otherA}, ByCommand: true,
+				StepV: [unit.MaxBatteries]float64{-0.5, -0.5}, Have: [unit.MaxBatteries]bool{true, true}})
+		}
+	}
+	runs(6, -60, -60)
+	runs(6, -3, -110)
+	runs(6, -30, -110)
+	assert.Empty(t, b.why(ampA))
+	runs(4, -60, -110)
+	assert.Equal(t, "scale", b.why(ampA), "that is one")
+}
