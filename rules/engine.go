@@ -68,11 +68,12 @@ func New(cfg Config) (*Engine, error) {
 	}
 	n := len(cfg.Batteries)
 	cfg.Classes = cfg.Classes.OrDefault()
-	e := &Engine{cfg: cfg, trust: trust.New(n), zeros: newZeros(&cfg), taps: newTaps(&cfg)}
+	e := &Engine{cfg: cfg, trust: trust.New(n), taps: newTaps(&cfg)}
 	e.cells, e.net = newBatteries(cfg.Batteries, &e.cfg.Classes), network.New(n, cfg.NegativeTap, &e.cfg.Classes)
 	if err := e.configure(); err != nil {
 		return nil, fmt.Errorf("rules: %w", err)
 	}
+	e.zeros = newZeros(&cfg, e.set.OwnDrawA)
 	for _, side := range []network.Side{network.Positive, network.Negative} {
 		for k := range n - 1 {
 			e.out.Links = append(e.out.Links, LinkState{Side: side, From: k, To: k + 1})

@@ -7,8 +7,8 @@ import (
 )
 
 // newZeros returns the learner of the current sensors' zeros.
-func newZeros(cfg *Config) *zero.Learner {
-	var p zero.Params
+func newZeros(cfg *Config, ownA float64) *zero.Learner {
+	p := zero.Params{OwnA: ownA}
 	for i := range cfg.Batteries {
 		p.Class[i] = cfg.Classes.Of(unit.BatteryCurrent, i)
 		p.RatedAh = append(p.RatedAh, cfg.Batteries[i].RatedAh)
@@ -63,5 +63,10 @@ func (e *Engine) learnZeros() {
 	for i := range e.cfg.Batteries {
 		e.frame.ZeroOff[i] = e.zeros.Off(i)
 		e.cells.est[i].ZeroMoved(e.zeros.ZeroA(i, e.frame.Temps[i]).Value - e.frame.Zeros[i].Value)
+	}
+	for i, est := range e.cells.est {
+		if told := est.ZeroTold(); told.Known {
+			e.zeros.Counted(i, unit.Reading{Value: told.Value, Quality: unit.Good}, e.frame.Temps[i], told.Sigma)
+		}
 	}
 }

@@ -1,6 +1,8 @@
 package detect
 
 import (
+	"math"
+
 	"liftbank/rules/finding"
 	"liftbank/rules/loadtest"
 	"liftbank/rules/unit"
@@ -23,7 +25,7 @@ var BatteryFailed = Finding[None, None]{
 			cause("battery-failed.worn", "worn out: plates shed or corroded"),
 			failedCell,
 			failedSulfation,
-			cause("battery-failed.sensor", "no fault of the battery: current sensor reversed, or with a wrong scale"),
+			failedSensor,
 		},
 		NextCheck: []string{
 			"Check the sensor first: have a second person run the lift, nobody on, under or beside the platform, and put a DC " +
@@ -43,16 +45,23 @@ var BatteryFailed = Finding[None, None]{
 	Needs: view.Parallel,
 	Ends:  []Work{NewBattery},
 	Judge: func(v view.View, _, _ *None) finding.Verdict {
-		return judgeBattery(v, loadtest.Failed, failedSulfation)
+		return judgeBattery(v, loadtest.Failed, failedSensor, failedSulfation)
 	},
 }
 
 var (
 	failedCell      = cause("battery-failed.cell", "cell shorted or open")
 	failedSulfation = cause("battery-failed.sulfation", "hard sulfation after standing discharged")
+	failedSensor    = cause("battery-failed.sensor", "no fault of the battery: current sensor reversed, or with a wrong "+
+		"scale")
 
 	channelsDisagree = why("channels-disagree", "its channels contradict the others")
 	cellDead         = why("cell-dead", "its voltage is 2 V low, or it takes current while the motor draws")
+
+	scaleOpen = why("scale-open", "a sensor that shows too little would look the same: the capacity, not known yet, "+
+		"would tell")
+	scaleAlike = why("scale-alike", "capability and capacity are low by the same part, as a sensor that shows too little "+
+		"makes both")
 
 	cellIs       = finding.NewLabel("cell", "cell", "")
 	takingRuns   = finding.NewLabel("taking-runs", "motor runs in which it took current", "")
@@ -68,8 +77,8 @@ var (
 )
 
 // judgeBattery turns the verdict on a battery into one on its finding: is says which verdict that
-// is.
-func judgeBattery(v view.View, is loadtest.Verdict, sulfation *unit.Text) finding.Verdict {
+// is, sensor and sulfation are causes that are likely at times.
+func judgeBattery(v view.View, is loadtest.Verdict, sensor, sulfation *unit.Text) finding.Verdict {
 	b := v.Own()
 	s := b.State()
 	switch {
@@ -88,8 +97,29 @@ func judgeBattery(v view.View, is loadtest.Verdict, sulfation *unit.Text) findin
 	}
 	verdict := v.Holds(cranking.Is(s.CrankingA.Value), sigmaA.Is(s.CrankingA.Sigma), ratedA.Is(b.Spec().RatedCCA),
 		resistance25.Is(s.Resistance.Value), ah, runsJudged.Is(float64(s.RunsJudged)))
+	if why := scaleSuspect(b); why != nil {
+		verdict = verdict.Suspect(sensor, why)
+	}
 	if v.Active("bank-undercharged", true) {
-		return verdict.Suspect(sulfation, notFull)
+		verdict = verdict.Suspect(sulfation, notFull)
 	}
 	return verdict
+}
+
+const scaleSigmas = 2.0 // ratio: of the uncertainty of capability against capacity; our choice
+
+// scaleSuspect returns why a current sensor that shows too little may be all that is wrong with a weak
+// battery; nil if it can't be. Such a sensor makes the resistance look higher and the capacity lower,
+// both by the same part, and nothing at the posts contradicts it.
+func scaleSuspect(b view.Battery) *unit.Text {
+	s, rated := b.State(), b.Spec()
+	if !s.CapacityAh.Known {
+		return scaleOpen
+	}
+	cranking, capacity := s.CrankingA.Value/rated.RatedCCA, s.CapacityAh.Value/rated.RatedAh
+	sigma := math.Hypot(s.CrankingA.Sigma/rated.RatedCCA, s.CapacityAh.Sigma/rated.RatedAh)
+	if math.Abs(cranking-capacity) > scaleSigmas*sigma {
+		return nil
+	}
+	return scaleAlike
 }

@@ -22,13 +22,15 @@ var BatteryTired = Finding[None, None]{
 			cause("battery-tired.worn", "worn: end of its years and cycles"),
 			tiredSulfation,
 			cause("battery-tired.level", "electrolyte low (flooded), or dried out (valve-regulated)"),
-			cause("battery-tired.sensor", "no fault of the battery: current sensor with a wrong scale"),
+			tiredSensor,
 		},
 		NextCheck: []string{
+			"Check the sensor first: have a second person run the lift, nobody on, under or beside the platform, and put a DC " +
+				"clamp meter on this battery's cable. The amperes must match the monitor. If not, fix the sensor and wait for 20 " +
+				"runs.",
 			"Flooded: check the level first. Plates exposed: cover them with distilled water before charging; top up after.",
 			"Charge the battery fully with a charger set for its chemistry, let it rest and test it alone.",
 			"Still below 80 %: plan its replacement. Check whether its neighbor is as old.",
-			"Good when tested alone: compare the monitor's current with a DC clamp meter in a motor run.",
 		},
 		Clears:          "The battery's figures are above the limit by their uncertainty.",
 		Steady:          "Needs 20 runs; clears one standard uncertainty above the limit.",
@@ -40,8 +42,11 @@ var BatteryTired = Finding[None, None]{
 	Needs: view.Parallel,
 	Ends:  []Work{NewBattery},
 	Judge: func(v view.View, _, _ *None) finding.Verdict {
-		return judgeBattery(v, loadtest.Tired, tiredSulfation)
+		return judgeBattery(v, loadtest.Tired, tiredSensor, tiredSulfation)
 	},
 }
 
-var tiredSulfation = cause("battery-tired.sulfation", "sulfation from being left short of charge")
+var (
+	tiredSulfation = cause("battery-tired.sulfation", "sulfation from being left short of charge")
+	tiredSensor    = cause("battery-tired.sensor", "no fault of the battery: current sensor with a wrong scale")
+)

@@ -88,6 +88,9 @@ func judgeLost(v view.View, _ *lostLimits, _ *None) finding.Verdict {
 	case feed.Unknown:
 		return finding.Unjudged(feedUnread)
 	case feed.Missing:
+		if !v.Wiring().DropKnown() && v.Feed().VoltageV().Value > v.Bank().HighestPost().Value+arrivesV {
+			return finding.Unjudged(tapsUnseen)
+		}
 		return whereLost(
 			v,
 			v.Holds(feedVoltage.Reads(v.Feed().VoltageV()), bankCurrent.Reads(v.Bank().CurrentA()), wakeIs.Says(on),

@@ -80,6 +80,8 @@ var (
 
 	dropAfter  = why("drop-after-converter", "the drop is between converter and posts")
 	sagsBefore = why("sags-before-converter", "the converter's output sags, and nothing is lost after it")
+	tapsUnseen = why("taps-unseen", "the voltage taps of feed and battery have not been seen to agree yet: the next "+
+		"rest or three lifts without a feed will show")
 	canUnknown = why("converter-unknown", "what the converter can give is not known: set feed.rated_a")
 
 	canGive     = finding.NewLabel("converter-can", "converter can give", "A")
@@ -97,6 +99,8 @@ func judgeWeak(v view.View, l *weakLimits, _ *None) finding.Verdict {
 		return finding.Unjudged(canUnknown)
 	case !ok:
 		return unchanged
+	case !v.Wiring().DropKnown():
+		return finding.Unjudged(tapsUnseen)
 	}
 	post, out, temp := v.Bank().HighestPost(), v.Feed().VoltageV(), v.Bank().TempOr25()
 	var drop unit.Reading

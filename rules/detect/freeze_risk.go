@@ -82,6 +82,8 @@ func judgeFreeze(v view.View, l *freezeLimits, _ *None) finding.Verdict {
 	switch {
 	case t.Value > leadacid.FreezingC(0)+l.MarginC+freezeClearC:
 		return absent // not even an empty one freezes
+	case !dead && v.Wiring().PostsDisagree():
+		return finding.Unjudged(postsDiffer)
 	case !soc.Known || soc.Sigma > freezeSigma:
 		return finding.Unjudged(chargeUnknown)
 	}

@@ -91,6 +91,7 @@ func newPlayed(t require.TestingT, name string, n int) *played {
 			u.f.Posts = append(u.f.Posts, view.PostState{Side: side, Battery: k})
 		}
 	}
+	u.f.Trust.FeedAgreed = true
 	u.start()
 	u.do("all: voltage = 12.6, current = 0, temperature = 25, charge = 90 ± 2, verdict = fit")
 	u.do("unit: wake = off, command = off, disconnect = none, feed voltage = 12.6, terminal = 0, feed = off")
@@ -521,6 +522,7 @@ var ofUnit = map[string]func(u *played, v string){
 	"disconnect":   func(u *played, v string) { u.raw.Disconnect = u.contact(v) },
 	"feed voltage": func(u *played, v string) { u.raw.FeedV = u.reading(v) },
 	"terminal":     func(u *played, v string) { u.raw.MotorV = u.reading(v) },
+	"taps agree":   func(u *played, v string) { u.f.Trust.FeedAgreed = u.yes(v) },
 	"clock": func(u *played, v string) {
 		u.f.At.WallTrusted, u.f.At.Wall = v == "set", time.Time{}
 		if v != "not told" {

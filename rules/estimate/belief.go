@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
 
 // Belief is what is believed of charge, capacity and current sensor: counting makes the errors of
@@ -22,6 +23,8 @@ type Belief struct {
 	MovedPct, MovedHours float64       // counted since the filter was brought up to date
 	CountedSigmaPct      float64       // counted up since, of what is lost in charging and in gaps
 	ChargeReadAt         time.Duration // last time a charge was read on its way to full
+
+	told unit.Estimate // of the sensor's zero by the last reading, until somebody takes it
 }
 
 // What counting leaves open, and what an idle bank says of the current sensor's zero.
@@ -94,9 +97,34 @@ func (b *Belief) variance(p *Params) float64 {
 func (b *Belief) takeCharge(at time.Duration, pct, sigmaPct float64, p *Params) {
 	share := float64(at-b.ChargeReadAt) / float64(chargeTime)
 	b.ChargeReadAt = at
+	sigmaPct /= math.Sqrt(min(share, 1))
 	b.settle(p)
-	b.Filter.updateSoC(pct, sigmaPct/math.Sqrt(min(share, 1)))
+	b.tellZero(&[states]float64{iSoC: 1}, pct-b.Filter.X[iSoC], sq(sigmaPct))
+	b.Filter.updateSoC(pct, sigmaPct)
 }
+
+// tellZero takes what a reading says of the zero of the current sensor, before the filter takes it
+// in: the charge counted with that zero since the readings before is not the one that is read. h,
+// innovation and variance are as in Filter.update.
+func (b *Belief) tellZero(h *[states]float64, innovation, variance float64) {
+	f, c := &b.Filter, 0.0
+	for i := range states {
+		c += h[i] * f.Cross[i][kZero]
+		for j := range states {
+			variance += h[i] * f.P[i][j] * h[j]
+		}
+	}
+	if c == 0 || sq(innovation/outlierSigmas) > variance {
+		return
+	}
+	// With the gain c/variance the zero's own would fall by c²/variance: so does one reading of this.
+	v := max(sq(b.ZeroVar/c)*variance-b.ZeroVar, 0)
+	if v < b.ZeroVar {
+		b.told = unit.Estimate{Value: innovation * b.ZeroVar / c, Sigma: math.Sqrt(toldTwice * v), Known: true}
+	}
+}
+
+const toldTwice = 2.0 // ratio: of the variance, as two readings err partly in the same way; our choice
 
 // takeZero takes over how well the current sensor's zero is known, by somebody who takes it off.
 // What is in more doubt than before was not counted with so large an error.

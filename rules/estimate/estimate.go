@@ -175,6 +175,14 @@ func (b *Battery) ZeroMoved(moreA float64) {
 	f.clamp()
 }
 
+// ZeroTold returns what the charge read last says of the zero that is left in the current sensor, once:
+// what was counted since the reading before, against both.
+func (b *Battery) ZeroTold() unit.Estimate {
+	told := b.s.told
+	b.s.told = unit.Estimate{}
+	return told
+}
+
 // Mistrust says that the current sensor has been wrong for nobody knows how long: what was counted
 // is worth nothing.
 func (b *Battery) Mistrust() {

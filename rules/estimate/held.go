@@ -166,6 +166,7 @@ func (h *Held) readFull(x *heldSample, b *Belief, p *Params) {
 	if !h.Full {
 		b.learnAtTheFullEnd(100-missing, sigma, p)
 	}
+	b.tellZero(&[states]float64{iSoC: 1}, 100-missing-b.Filter.X[iSoC], sq(sigma))
 	was := b.Filter.updateSoC(100-missing, sigma)
 	b.Filter.atLeast(math.Hypot(bestSigmaPct, tailSigma*missing), was)
 	h.MissingPct, h.FullReadAt = missing, x.at

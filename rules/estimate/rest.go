@@ -108,6 +108,8 @@ func (r *Rest) watchFall(tempC float64) {
 	r.FallFromV, r.FallAt = r.RestedV, r.RestFor
 }
 
+const openSigmas = 2.0 // ratio: of a zero's deviation, a current that may be none; our choice
+
 // settledV is the rested voltage at 25 °C that the rest so far leads to expect.
 func (r *Rest) settledV() float64 { return r.RestedV - r.SurfaceV/2 + r.DipV/2 }
 
@@ -149,6 +151,12 @@ func (b *Battery) watchRest(in *Sample, dt time.Duration) {
 	r := &b.s.Rest
 	// Without a current, nothing on for long is a rest.
 	still := in.CurrentA.OK() && b.limits.resting(in.CurrentA.Value) || b.s.Blind.Blind && in.Idle
+	if open := openSigmas * in.Zero.Sigma; !still && in.Idle && in.CurrentA.OK() && open >= b.limits.restA {
+		// What the sensor shows may be its zero. If it is a load, the voltage is below the rested one.
+		if still = math.Abs(in.CurrentA.Value) < open; still {
+			r.DipV = max(r.DipV, min(leadacid.LoadedDropV(math.Abs(in.CurrentA.Value)/b.s.CapAh), dipV))
+		}
+	}
 	if !in.VoltageV.OK() || !still {
 		if r.Resting && (in.CurrentA.OK() || b.s.Blind.Blind) {
 			b.commitRest(in)
@@ -197,6 +205,9 @@ func (b *Battery) commitRest(in *Sample) {
 	known := &b.s.Belief
 	known.settle(&b.p)
 	known.learnFromRest(r.settledV(), r.sigmaV(&b.s.Last, &b.p), &b.p)
+	h, expected := known.Filter.rested(b.p.Chemistry)
+	same := sq(b.s.Last.tempSigmaV()) + sq(shapePart*b.p.Chemistry.RestedSigmaV)
+	known.tellZero(&h, r.settledV()-expected, sq(r.unsettledV())+same)
 	r.into(&known.Filter, &b.s.Last, math.Sqrt(known.CapVar), &b.p)
 	sigma := math.Sqrt(known.Filter.P[iSoC][iSoC])
 	if !known.Down.Open && sigma <= topSigmaPct && known.Filter.X[iSoC] >= topMinPct {

@@ -41,7 +41,7 @@ const (
 	agingSigma      = 0.2   // ratio: of what the acid's part has grown beyond a new battery's; fitted to the simulator
 	shareSigmaNew   = 0.07  // ratio: of a new block's metal share from the prior one; our choice
 	shareSigmaGrown = 0.25  // ratio: of the metal share, per growth of resistance; our choice
-	metalGrown      = 0.55  // ratio: prior metal share of what has grown, between corrosion alone and plates; our choice
+	metalGrown      = 0.55  // ratio: prior metal share of what has grown, between corrosion alone and plates; fitted to the simulator
 	coldLayerSigma  = 0.3   // ratio: of ColdLayer, between models; our choice
 	maxUnsure       = 0.15  // ratio: a capability less sure than this is not said; our choice
 	minPart         = 0.02  // ratio: of the whole, that either part keeps; our choice

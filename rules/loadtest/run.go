@@ -38,7 +38,7 @@ const (
 const (
 	inrushSigma = 0.010 // ratio: of a resistance; our choice
 	surePart    = 0.06  // ratio: a fit as sure as this needs no rest to be good; our choice
-	rarer       = 2.0   // ratio: log of how much rarer each view of a rest is than the plainer one; our choice
+	rarer       = 2.0   // ratio: log of how much rarer each view of a rest is than the plainer one; fitted to the simulator
 	unsurePart  = 0.25  // ratio: a fit less sure than this says nothing; our choice
 )
 

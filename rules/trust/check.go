@@ -309,9 +309,12 @@ func (c *Channels) checkPosts(in *unit.Scan) {
 
 const forever = time.Duration(math.MaxInt64) // longer than any run of the agent; physical
 
-// PostsDisagree reports whether the posts differ at rest and it is not known yet whether a link or
-// a channel is the cause.
+// PostsDisagree reports whether the posts differ at rest, or a single one and the feed's terminal, and
+// it is not known yet whether a link or a channel is the cause.
 func (c *Channels) PostsDisagree() bool {
+	if c.FeedApart && c.oddTap() == eitherOdd {
+		return true
+	}
 	for i := range c.n {
 		if k := c.of(unit.BatteryVoltage, i); k.Suspect && k.Doubt == NoDoubt {
 			return true
@@ -359,6 +362,9 @@ func (c *Channels) checkFeed(in *unit.Scan) {
 		a := in.Battery[i].CurrentA
 		sum, ok = sum+a.Value, ok && a.OK()
 	}
+	if c.n == 1 && ok && math.Abs(sum) < feedFlowsA && in.WakeLine != unit.ContactOn && v.Value > DeadPostV {
+		c.compareFeed(math.Abs(v.Value - post.Value))
+	}
 	charging := ok && sum > feedFlowsA && in.WakeLine == unit.ContactOn
 	resting := c.uncommandedFor(in) > feedRest && in.WakeLine == unit.ContactOff
 	odd := c.oddTap()
@@ -371,6 +377,24 @@ func (c *Channels) checkFeed(in *unit.Scan) {
 	default: // what a run's reading began just after it must not go on at the next charge
 		k.Suspect = false
 	}
+}
+
+// compareFeed notes how far the taps of the feed and of a single battery are apart while no current
+// flows between them.
+func (c *Channels) compareFeed(apart float64) {
+	switch {
+	case apart < feedAgreesV:
+		c.FeedAgreed, c.FeedApart = true, false
+	case apart > feedApartV:
+		c.FeedAgreed, c.FeedApart = false, true
+	}
+}
+
+// DropKnown reports whether what lies between the taps of feed and bank is a drop: of a single
+// battery it may be an error of its tap, until both have shown the same without a current, or the
+// motor's terminal has.
+func (c *Channels) DropKnown() bool {
+	return c.n > 1 || c.FeedAgreed || c.Runs3 >= lowMotorRuns && c.likely(c.PostOverMotorV)
 }
 
 // nearestPost returns the post whose voltage is nearest to v, and the highest that another one agrees

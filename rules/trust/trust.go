@@ -65,6 +65,8 @@ type Memory struct {
 	RunSeen        time.Duration // when the last of them began
 	PostOverMotorV float64       // of a single battery, in a run without a feed
 	FeedOverMotorV float64
+	FeedAgreed     bool // with a single battery and no current, its tap and the feed's showed the same,
+	FeedApart      bool // or did not
 	Sign           [unit.MaxBatteries]Sign
 	Past           [unit.MaxBatteries]Past
 	Steps          [unit.MaxBatteries]Step

@@ -237,3 +237,31 @@ func TestTheMotorTellsWhichTapIsWrong(t *testing.T) {
 		assert.Equal(t, c.feed, b.why(unit.Feed), "%+v", c)
 	}
 }
+
+// Before the first lifts a single battery's tap that differs from the feed's terminal says nothing of
+// the battery, and nothing of a drop between them; taps that have agreed do.
+func TestASingleTapIsComparedWithTheFeeds(t *testing.T) {
+	b := newBench(t, 1)
+	b.step(time.Second)
+	assert.True(t, b.c.DropKnown(), "they agree")
+	assert.False(t, b.c.PostsDisagree())
+
+	b = newBench(t, 1)
+	b.in.Battery[0].VoltageV, b.in.FeedV, b.in.WakeLine = good(11.5), good(13.5), unit.ContactOn
+	b.in.Battery[0].CurrentA = good(20)
+	b.hold(time.Minute, time.Second)
+	assert.False(t, b.c.DropKnown(), "a charge shows no agreement")
+	assert.False(t, b.c.PostsDisagree())
+	b.in.FeedV, b.in.WakeLine, b.in.Battery[0].CurrentA = good(12.6), unit.ContactOff, good(0)
+	b.hold(time.Minute, time.Second)
+	assert.False(t, b.c.DropKnown())
+	assert.True(t, b.c.PostsDisagree())
+	b.in.FeedV = good(0.1)
+	b.hold(time.Minute, time.Second)
+	assert.True(t, b.c.PostsDisagree(), "an open breaker shows nothing")
+	b.in.FeedV = good(11.5)
+	b.hold(time.Minute, time.Second)
+	assert.True(t, b.c.DropKnown())
+	assert.False(t, b.c.PostsDisagree())
+	assert.True(t, newBench(t, 2).c.DropKnown(), "beside others it is compared with theirs")
+}

@@ -128,6 +128,9 @@ func (w Wiring) Joined() bool { return w.f.Trust.Joined(w.f.Raw) }
 // PostsDisagree reports whether the posts differ at rest and it is not known yet why.
 func (w Wiring) PostsDisagree() bool { return w.f.Trust.PostsDisagree() }
 
+// DropKnown reports whether what lies between the taps of feed and bank is known to be a drop.
+func (w Wiring) DropKnown() bool { return w.f.Trust.DropKnown() }
+
 // Links returns how many links there are.
 func (w Wiring) Links() int { return len(w.f.Links) }
 

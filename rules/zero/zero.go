@@ -30,8 +30,7 @@ const (
 const (
 	zeroShare    = 0.75  // ratio: deviation of a zero over its class; our choice
 	slopePerC    = 0.05  // 1/°C: deviation of a slope over the zero's class: at 20 °C off as much again; our choice
-	drainA       = 0.05  // A: drawn by the board; published: a small board idles at some 56 mA; our choice
-	drainSigmaA  = 0.20  // A: from a board asleep to a small lamp; our choice
+	drainSigmaA  = 0.20  // A: beside the board's own, to a small lamp; our choice
 	wanderA      = 0.03  // A: change of a zero in a day, as a random walk; our choice
 	drainWanderA = 0.01  // A: change of the drain in a day, as a random walk; our choice
 	maxA         = 3.0   // A: more is no zero that can be taken off: the sensor is not believed; our choice
@@ -53,6 +52,7 @@ const (
 	largeA      = 0.40             // A: more between neighbors may well flow for days: no zero; our choice
 	againstPart = 0.5              // ratio: of the largest, a sum below it is of currents against each other; our choice
 	alonePart   = 0.4              // ratio: of the largest, what the others add to it at the most; our choice
+	openA       = 0.25             // A: deviation of a zero that is open: over what its class leaves; our choice
 	outlier     = 2.5              // ratio: of its deviation, more opens what was believed; our choice
 	unknownA    = 10.0             // A: of differences that say nothing; our choice
 	restingV    = 13.2             // V: at 25 °C, above it something charges; published: AGM rests there after a charge
@@ -78,6 +78,7 @@ const (
 type Params struct {
 	Class   [unit.MaxBatteries]unit.SensorClass // of the current sensors
 	RatedAh []float64                           // of each battery
+	OwnA    float64                             // that the board draws
 }
 
 // Scan is what is known of one instant of a bank at rest, or not.
@@ -145,7 +146,7 @@ func New(p Params) *Learner {
 		l.s.P[iZero+i][iZero+i] = sq(zeroShare * p.Class[i].Zero)
 		l.s.P[iSlope+i][iSlope+i] = sq(slopePerC * p.Class[i].Zero)
 	}
-	l.s.X[iDrain], l.s.P[iDrain][iDrain] = drainA, sq(drainSigmaA)
+	l.s.X[iDrain], l.s.P[iDrain][iDrain] = p.OwnA, sq(drainSigmaA)
 	return l
 }
 
@@ -314,6 +315,19 @@ func (l *Learner) limit(i int, by, flow float64) float64 {
 	return outlier * math.Sqrt(v+sq(flow)+sq(sumA))
 }
 
+// Counted takes how far the zero of sensor i is above the one taken off, as the charge counted with it
+// shows against the voltages of two rests. It is used where rests alone leave open whether a zero or a
+// drain is seen.
+func (l *Learner) Counted(i int, above, temp unit.Reading, sigmaA float64) {
+	if z := l.ZeroA(i, temp); !above.OK() || z.Sigma < openA || !(math.Abs(above.Value) <= 2*maxSigmaA) {
+		return
+	}
+	var h [states]float64
+	h[iZero+i], h[iSlope+i] = 1, above25(temp)
+	l.apply(&h, above.Value, sq(max(sigmaA, sumA)))
+	l.limitStates()
+}
+
 func (l *Learner) widen(i int, by float64) {
 	l.s.P[i][i] = min(l.s.P[i][i]+by, sq(maxSigmaA))
 }
@@ -349,10 +363,15 @@ func (l *Learner) update(e, by *[unit.MaxBatteries]float64, flow float64) {
 			e[i] -= moved[iZero+i] + by[i]*moved[iSlope+i] - l.share[i]*moved[iDrain]
 		}
 	}
+	l.limitStates()
+}
+
+func (l *Learner) limitStates() {
 	for i := range l.n {
 		l.s.X[iZero+i] = min(max(l.s.X[iZero+i], -2*maxA), 2*maxA)
 		l.s.X[iSlope+i] = min(max(l.s.X[iSlope+i], -maxSlopeA), maxSlopeA)
 	}
+	l.s.X[iDrain] = min(max(l.s.X[iDrain], 0), 2*maxA)
 }
 
 // apply applies one reading that is y above what was expected, with variance r, and returns by how

@@ -28,6 +28,7 @@ type bench struct {
 }
 
 func params(n int) (p zero.Params) {
+	p.OwnA = 0.05
 	for i := range n {
 		p.Class[i] = unit.DefaultClass(unit.BatteryCurrent)
 		p.RatedAh = append(p.RatedAh, 100)
@@ -227,4 +228,49 @@ func TestRestore(t *testing.T) {
 	fresh := zero.New(params(2))
 	require.NoError(t, fresh.Restore(zero.State{}), "of a version that learned none")
 	assert.Equal(t, zero.New(params(2)).State(), fresh.State())
+}
+
+// A board whose own draw is configured is expected to draw it: it is no zero of any sensor, nor in
+// more doubt than the board's of another unit.
+func TestTheBoardsOwnDrawIsExpected(t *testing.T) {
+	for n := 1; n <= 4; n++ {
+		p := params(n)
+		p.OwnA = 0.9
+		b := newBench(n)
+		b.l = zero.New(p)
+		b.flow = func(int) float64 { return -0.9 / float64(n) }
+		b.rests(6 * time.Hour)
+		assert.InDelta(t, 0.9, b.l.DrainA().Value, 0.1, n)
+		for i := range n {
+			assert.InDelta(t, 0, b.zero(i).Value, 0.05, "%d batteries, sensor %d", n, i)
+		}
+		assert.False(t, b.l.AnyOff(), n)
+	}
+}
+
+// Where rests leave open whether all sensors are off or a drain is seen, the count tells: for the zero
+// of a sensor whose charge does not go with it, for the drain of one whose does.
+func TestTheCountTellsAZeroFromADrain(t *testing.T) {
+	for n := 1; n <= 4; n++ {
+		for _, zero := range []float64{-0.8, 0} {
+			b := newBench(n)
+			b.errA = func(int) float64 { return -0.8 }
+			b.rests(4 * time.Hour)
+			for i := range n {
+				b.l.Counted(i, good(zero-b.zero(i).Value), good(b.tempC), 0.1)
+			}
+			b.goesOn(time.Hour)
+			for i := range n {
+				assert.InDelta(t, zero, b.zero(i).Value, 0.15, "%d batteries, sensor %d", n, i)
+			}
+			assert.InDelta(t, 0.05+float64(n)*(0.8+zero), b.l.DrainA().Value, 0.2*float64(n), n)
+		}
+	}
+	b := newBench(2)
+	b.rests(4 * time.Hour)
+	before := b.l.State()
+	for _, bad := range []unit.Reading{good(0.5), good(math.NaN()), {}} {
+		b.l.Counted(0, bad, good(b.tempC), 0.1)
+		assert.Equal(t, before, b.l.State(), "%+v: nothing is open, or nothing is told", bad)
+	}
 }
