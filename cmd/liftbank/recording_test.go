@@ -18,6 +18,7 @@ import (
 
 	"liftbank/agent/recording"
 	"liftbank/cmd/internal/playback"
+	"liftbank/cmd/slowtest"
 )
 
 // simulated simulates a scenario and returns its recording, its configuration and what was said of
@@ -35,6 +36,7 @@ func simulated(t *testing.T, scenario, days string, more ...string) (rec, cfg, s
 // A recording that is replayed says the same of every finding, at the same instant, with the same
 // evidence, as the unit did: every reading comes back to the last bit.
 func TestARecordingSaysWhatTheUnitSaid(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	for _, c := range []struct {
 		scenario, days string
 		more           []string

@@ -13,6 +13,7 @@ import (
 
 	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/internal/trial"
+	"liftbank/cmd/slowtest"
 	"liftbank/rules"
 	"liftbank/sim/cell"
 	"liftbank/sim/scenario"
@@ -83,6 +84,7 @@ func playMiswired(t *testing.T, sc scenario.Scenario, each func(*trial.Trial, *r
 // A sensor that is mounted or scaled wrong is named, and no battery beside it is accused of anything.
 // Where nothing tells it from a battery of other strength, nobody is praised either.
 func TestAMiswiredSensorIsNamed(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	for k, c := range []struct {
 		channel string // with a dash, for the battery's id
 		value   float64
@@ -116,6 +118,7 @@ func TestAMiswiredSensorIsNamed(t *testing.T) {
 // A sensor that shows half from the start looks like a battery that is half as strong: whatever is said
 // of the battery names the sensor first.
 func TestASensorThatShowsHalfIsNamedFirst(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	for n := 1; n <= 4; n++ {
 		t.Run(fmt.Sprint(n), func(t *testing.T) {
 			t.Parallel()
@@ -146,6 +149,7 @@ func TestASensorThatShowsHalfIsNamedFirst(t *testing.T) {
 
 // A zero that is off by more than half an ampere is named, and the charge is right after a day.
 func TestAZeroThatIsOffIsNamedAndTakenOff(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	for n := 1; n <= 4; n++ {
 		for _, off := range []float64{-2.4, 1.1} {
 			t.Run(fmt.Sprintf("%g A, %d batteries", off, n), func(t *testing.T) {
@@ -179,6 +183,7 @@ func TestAZeroThatIsOffIsNamedAndTakenOff(t *testing.T) {
 // A charger on the posts of a battery: the sensor says so, the charge is in doubt, and a day of rest
 // later it is what it is.
 func TestAChargerPastTheSensor(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	sc := load(t, "posts-charged")
 	var while, after rules.Estimate
 	var truth float64
