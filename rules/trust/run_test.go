@@ -56,3 +56,27 @@ func TestABatteryThatGaveNothingHasNoUsualStep(t *testing.T) {
 	runs(4, -60, -110)
 	assert.Equal(t, "scale", b.why(ampA), "that is one")
 }
+
+// A battery that fades gives less, and the other makes up for it: the pump takes what it always
+// takes. A sensor that shows less makes the sum less.
+func TestAFadingBatteryIsNoScale(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		a, b float64
+		want string
+	}{
+		{"fades", -38, -74, ""}, {"gives more", -92, -49, ""}, {"shows less", -38, -60, "scale"}, {"shows more", -92, -60, "scale"},
+	} {
+		b := newBench(t, 2)
+		for k := range 14 {
+			r := trust.Run{StepA: [unit.MaxBatteries]float64{-60, -60}, StepV: [unit.MaxBatteries]float64{-0.5, -0.5},
+				Have: [unit.MaxBatteries]bool{true, true}, ByCommand: true}
+			if k >= 10 {
+				r.StepA[0], r.StepA[1] = tt.a, tt.b
+			}
+			b.step(time.Minute)
+			b.c.RunSteps(&r)
+		}
+		assert.Equal(t, tt.want, b.why(ampA), tt.name)
+	}
+}

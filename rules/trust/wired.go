@@ -96,6 +96,7 @@ const (
 	scaleNear     = 1.25 // ratio: of its drop and of the others' current; our choice
 	tooGood       = 1.5  // ratio: of capability to rating, more than any battery has; our choice
 	tooGoodBeside = 1.4  // ratio: of that to the others'; our choice
+	scaleSum      = 0.7  // ratio: of the change of the bank's current to the battery's, for its sensor to be it; our choice
 	scaleInARow   = 3    // count: runs that say so; our choice
 )
 
@@ -123,7 +124,8 @@ func (c *Channels) checkScale(r *Run) {
 			continue
 		}
 		known := s.Runs >= scaleMin
-		odd := known && !nearly(r.StepA[i]/s.A, scaleFar) && nearly(r.StepV[i]/s.V, scaleNear) && c.othersUsual(r, i)
+		odd := known && !nearly(r.StepA[i]/s.A, scaleFar) && nearly(r.StepV[i]/s.V, scaleNear) && c.othersUsual(r, i) &&
+			c.sumMoved(r, r.StepA[i]-s.A)
 		s.Scaled = tallyTo(s.Scaled, odd, scaleInARow)
 		switch {
 		case s.Scaled >= scaleInARow && k.Doubt == NoDoubt:
@@ -175,6 +177,16 @@ func (c *Channels) othersUsual(r *Run, i int) bool {
 		}
 	}
 	return true
+}
+
+// sumMoved reports whether the bank's current is other than usual by about as much as one battery's
+// is: the pump takes what it always takes, and what one battery gives less, others give more.
+func (c *Channels) sumMoved(r *Run, by float64) bool {
+	moved := 0.0
+	for j := range c.n {
+		moved += r.StepA[j] - c.Steps[j].A
+	}
+	return moved/by > scaleSum
 }
 
 func nearly(x, ratio float64) bool { return x < ratio && x > 1/ratio }
