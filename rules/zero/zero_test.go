@@ -274,3 +274,25 @@ func TestTheCountTellsAZeroFromADrain(t *testing.T) {
 		assert.Equal(t, before, b.l.State(), "%+v: nothing is open, or nothing is told", bad)
 	}
 }
+
+// A flat bank still rests, at 8 V and more; what is lower is no bank. 13.2 V is a charger's.
+func TestVoltagesAtWhichABankRests(t *testing.T) {
+	for volts, learns := range map[float64]bool{7.5: false, 8.5: true, 12.6: true, 13.1: true, 13.3: false} {
+		b := newBench(2)
+		b.volts, b.errA = volts, only(0, 0.6)
+		b.rests(12 * time.Hour)
+		assert.Equal(t, learns, b.zero(0).Sigma < 0.1, "%g V: %+v", volts, b.zero(0))
+	}
+}
+
+// A temperature that no box has is taken for 25 °C.
+func TestTemperaturesOfNoBox(t *testing.T) {
+	b := newBench(2)
+	b.tempC, b.errA = 45, only(0, 0.4)
+	b.rests(12 * time.Hour)
+	at := func(tempC float64) float64 { return b.l.ZeroA(0, good(tempC)).Value }
+	assert.NotEqual(t, at(25), at(90))
+	assert.NotEqual(t, at(25), at(-90))
+	assert.Equal(t, at(25), at(110))
+	assert.Equal(t, at(25), at(math.NaN()))
+}
