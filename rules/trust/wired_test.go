@@ -265,3 +265,28 @@ func TestASingleTapIsComparedWithTheFeeds(t *testing.T) {
 	assert.False(t, b.c.PostsDisagree())
 	assert.True(t, newBench(t, 2).c.DropKnown(), "beside others it is compared with theirs")
 }
+
+// What a single battery's post may be above the motor's terminal in a run: two taps of 1 % below it, and
+// what leads and contactor can drop above.
+func TestHowFarAPostIsFromTheMotor(t *testing.T) {
+	for _, tt := range []struct {
+		overV float64
+		known bool
+	}{{-0.3, false}, {-0.2, true}, {0.3, true}, {0.85, true}, {0.95, false}} {
+		b := newBench(t, 1)
+		b.in.FeedV = good(10.9) // its tap differs, so that the two never agree
+		b.step(time.Minute)
+		for range 3 {
+			b.f.Running, b.f.RunFor = true, 0
+			b.in.MotorV, b.in.Battery[0].VoltageV = good(11), good(11+tt.overV)
+			for range 6 {
+				b.f.RunFor += time.Second
+				b.step(time.Second)
+			}
+			b.f.Running, b.f.RunFor, b.f.EverRan, b.f.RanTo = false, 0, true, b.in.At.Mono
+			b.in.MotorV, b.in.Battery[0].VoltageV = good(0), good(12.6)
+			b.step(time.Minute)
+		}
+		assert.Equal(t, tt.known, b.c.DropKnown(), "%g V above", tt.overV)
+	}
+}
