@@ -6,11 +6,15 @@ import (
 	"crypto/subtle"
 	"crypto/tls"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/http"
 	"os"
+	"strconv"
+	"time"
 
 	"liftbank/agent/config"
+	"liftbank/agent/tries"
 )
 
 // Secured returns the listener with TLS where the configuration names a certificate. It reads the
@@ -34,7 +38,9 @@ func Secured(l net.Listener, h config.HTTP) (net.Listener, error) {
 // forScraper restricts a handler to one user where the configuration names one (HTTP basic
 // authentication, RFC 7617). It compares hashes, in constant time, so that neither content nor
 // length shows.
-func forScraper(next http.Handler, h config.HTTP) (http.Handler, error) {
+func forScraper(
+	next http.Handler, h config.HTTP, now func() time.Time, log *slog.Logger,
+) (http.Handler, error) {
 	if h.MetricsUser == "" {
 		return next, nil
 	}
@@ -47,16 +53,31 @@ func forScraper(next http.Handler, h config.HTTP) (http.Handler, error) {
 		return nil, fmt.Errorf("http.metrics_password_file: %s: first line empty: want the password there",
 			h.MetricsPasswordFile)
 	}
+	// Each address has its own tries: nobody can keep the scraper out from elsewhere.
+	limit := tries.New(tries.Options{OfOne: 10, Every: 10 * time.Second, Now: now})
 	user, password := sha256.Sum256([]byte(h.MetricsUser)), sha256.Sum256(line)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		u, p, _ := r.BasicAuth()
+		u, p, given := r.BasicAuth()
 		gotUser, gotPassword := sha256.Sum256([]byte(u)), sha256.Sum256([]byte(p))
-		if subtle.ConstantTimeCompare(user[:], gotUser[:])&subtle.ConstantTimeCompare(password[:],
-			gotPassword[:]) != 1 {
+		right := subtle.ConstantTimeCompare(user[:], gotUser[:])&
+			subtle.ConstantTimeCompare(password[:], gotPassword[:]) == 1
+		from := tries.AddressOf(r)
+		if given {
+			if wait := limit.TakeKnown(from); wait > 0 {
+				w.Header().Set("Retry-After", strconv.Itoa(int(wait.Seconds())))
+				http.Error(w, "too many tries", http.StatusTooManyRequests)
+				return
+			}
+		}
+		if !right {
+			if given {
+				log.Warn("wrong user or password for /metrics", "from", from)
+			}
 			w.Header().Set("WWW-Authenticate", `Basic realm="liftbank metrics", charset="UTF-8"`)
 			http.Error(w, "user and password required", http.StatusUnauthorized)
 			return
 		}
+		limit.Right(from, true)
 		next.ServeHTTP(w, r)
 	}), nil
 }

@@ -3,6 +3,7 @@ package agent
 import (
 	"context"
 	"fmt"
+	"path/filepath"
 
 	"liftbank/agent/config"
 	"liftbank/agent/page"
@@ -13,13 +14,14 @@ import (
 
 // pageOptions returns the options of the page.
 func (a *Agent) pageOptions() (page.Options, error) {
-	figures, err := forScraper(a.metrics(), a.opts.Config.HTTP)
+	figures, err := forScraper(a.metrics(), a.opts.Config.HTTP, a.opts.Now, a.opts.Log)
 	if err != nil {
 		return page.Options{}, err
 	}
 	o := page.Options{
 		Hub: a.hub, Now: a.opts.Now, Metrics: figures, Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
-		Actions: technician{a}, History: a.store, Calibration: map[string]visits.Calibration{},
+		PINToRead: a.opts.Config.HTTP.PINToRead,
+		Actions:   technician{a}, History: a.store, Calibration: map[string]visits.Calibration{},
 	}
 	if a.opts.Recorder != nil {
 		o.Recording = a.opts.Recorder
@@ -34,7 +36,7 @@ func (a *Agent) pageOptions() (page.Options, error) {
 		if err != nil {
 			return o, fmt.Errorf("visits.pin_file: %w (liftbank pin makes it)", err)
 		}
-		o.PIN = pin.NewGate(secret, a.opts.Now)
+		o.PIN = pin.NewGate(secret, a.opts.Now, pin.Options{File: a.triesFile(), Log: a.opts.Log})
 	}
 	if v.Dir == "" {
 		return o, nil
@@ -47,6 +49,14 @@ func (a *Agent) pageOptions() (page.Options, error) {
 	}
 	a.visits = o.Visits
 	return o, nil
+}
+
+// triesFile returns the file of the PIN's tries, beside the saved state; empty where none is saved.
+func (a *Agent) triesFile() string {
+	if a.opts.StateFile == "" {
+		return ""
+	}
+	return filepath.Join(filepath.Dir(a.opts.StateFile), "tries.json")
 }
 
 // handOver forwards the visits that an earlier start left, once there is a scan to tell the time.

@@ -14,7 +14,7 @@ import (
 func (c *Config) check(r *reading) {
 	c.Bank.check(r)
 	c.Visits.check(r)
-	c.HTTP.check(r)
+	c.HTTP.check(r, &c.Visits)
 	c.Board.checkChips(r)
 	c.Board.checkWiring(r)
 	for i := range c.Board.Channels {

@@ -88,6 +88,7 @@ type HTTP struct {
 	CertFile, KeyFile   string // PEM; with them everything is served over TLS
 	MetricsUser         string // whom /metrics is given to; empty: anybody
 	MetricsPasswordFile string // file whose first line is the password
+	PINToRead           bool   // the pages are shown only to those who have the PIN of visits
 }
 
 func defaultMQTT() MQTT {
@@ -218,7 +219,7 @@ func (h *HTTP) resolve(folder string) {
 	}
 }
 
-func (h *HTTP) check(r *reading) {
+func (h *HTTP) check(r *reading, v *Visits) {
 	want := func(missing bool, path, what string) {
 		if missing {
 			r.refuse("http."+path, "", what)
@@ -228,6 +229,7 @@ func (h *HTTP) check(r *reading) {
 	want(h.CertFile != "" && h.KeyFile == "", "cert_file", "want key_file with it")
 	want(h.MetricsUser != "" && h.MetricsPasswordFile == "", "metrics_user", "want metrics_password_file with it")
 	want(h.MetricsPasswordFile != "" && h.MetricsUser == "", "metrics_password_file", "want metrics_user with it")
+	want(h.PINToRead && v.PINFile == "", "pin_to_read", "want visits.pin_file with it")
 }
 
 func (h *HTTP) read(s *section) {
@@ -261,6 +263,8 @@ func (h *HTTP) read(s *section) {
 		isText,
 		about{doc: "file whose first line is that user's password", usually: "none"},
 	)
+	s.yesNo("pin_to_read", &h.PINToRead, about{doc: "the PIN of `visits.pin_file` is wanted to read the pages, too, which " +
+		"name technicians; /healthz, /readyz and /metrics stay as they are"})
 }
 
 const (

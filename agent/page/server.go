@@ -37,6 +37,7 @@ type Options struct {
 	Log        *slog.Logger // nil logs nothing
 
 	PIN       *pin.Gate      // who may change something; nil: nobody
+	PINToRead bool           // the PIN is wanted to read, too
 	Visits    *visit.Store   // nil: visits are not kept
 	Actions   visit.Actions  // what can be done about findings; nil: nothing
 	History   history.Source // nil: no past is kept
@@ -81,15 +82,15 @@ func New(opts Options) (*Server, error) {
 	stopping, s.stop = context.WithCancel(context.Background())
 	made := &sheets{hub: opts.Hub, staleAfter: opts.StaleAfter}
 	s.streams = &streams{site: s.site, made: made, most: opts.MaxStreams, stopping: stopping}
-	s.handler = web.Guard(opts.Hosts, s.routes(made, stopping))
+	s.handler = web.NewWork().Bound(web.Guard(opts.Hosts, s.routes(made, stopping)))
 	return s, nil
 }
 
 // routes are those of all pages. What changes something takes a form of bounded size from a page of
 // this unit's own; all but the choice of language and unit and the end of a session want the PIN.
-func (s *Server) routes(made *sheets, stopping context.Context) *http.ServeMux {
+func (s *Server) routes(made *sheets, stopping context.Context) http.Handler {
 	mux := http.NewServeMux()
-	o, access := &s.opts, web.NewAccess(s.site)
+	o, access := &s.opts, web.NewAccess(s.site, s.opts.PINToRead)
 	reports := visits.NewRecords(s.site, o.Visits, o.History)
 	for _, pages := range []interface{ Routes(*http.ServeMux) }{
 		s.site, access, s.streams, reports,
@@ -105,7 +106,7 @@ func (s *Server) routes(made *sheets, stopping context.Context) *http.ServeMux {
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)
 	}
-	return mux
+	return access.Readers(mux)
 }
 
 // Handler returns the routes with all checks and headers, for a server of the caller's.

@@ -13,7 +13,6 @@ import (
 	"regexp"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -354,64 +353,6 @@ func TestServeEnds(t *testing.T) {
 			})
 		})
 	}
-}
-
-// counted is a listener that notes how many of its connections were open at once.
-type counted struct {
-	net.Listener
-	open, most atomic.Int64
-}
-
-type countedConn struct {
-	net.Conn
-	close func()
-}
-
-func (c *countedConn) Close() error {
-	c.close()
-	return c.Conn.Close()
-}
-
-func (l *counted) Accept() (net.Conn, error) {
-	c, err := l.Listener.Accept()
-	if err != nil {
-		return nil, err
-	}
-	if n := l.open.Add(1); n > l.most.Load() { // only the server accepts
-		l.most.Store(n)
-	}
-	return &countedConn{Conn: c, close: sync.OnceFunc(func() { l.open.Add(-1) })}, nil
-}
-
-// Connections beyond the limit wait until another one ends, and are answered then.
-func TestConnectionsAreLimited(t *testing.T) {
-	s, err := New(Options{Hub: snapshot.NewHub(time.Now), Now: time.Now})
-	require.NoError(t, err)
-	inner, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	l := &counted{Listener: inner}
-	ctx, cancel := context.WithCancel(t.Context())
-	ended := make(chan error, 1)
-	go func() { ended <- s.Serve(ctx, l) }()
-	var clients []net.Conn
-	for range listen.MaxConns + 50 {
-		c, err := net.Dial("tcp", inner.Addr().String())
-		require.NoError(t, err)
-		clients = append(clients, c)
-	}
-	for _, c := range clients {
-		_, err := io.WriteString(c, "GET /healthz HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n")
-		require.NoError(t, err)
-	}
-	for _, c := range clients {
-		answer, err := io.ReadAll(c)
-		require.NoError(t, err)
-		assert.Contains(t, string(answer), "200 OK")
-		require.NoError(t, c.Close())
-	}
-	cancel()
-	require.NoError(t, <-ended)
-	assert.LessOrEqual(t, l.most.Load(), int64(listen.MaxConns))
 }
 
 func TestNewRefusesWhatIsMissing(t *testing.T) {

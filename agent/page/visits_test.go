@@ -138,7 +138,7 @@ func full(t testing.TB, more ...func(*Options)) func(*Options) {
 	return func(o *Options) {
 		secret, err := pin.Parse(quickPIN)
 		require.NoError(t, err)
-		o.PIN = pin.NewGate(secret, o.Now)
+		o.PIN = pin.NewGate(secret, o.Now, pin.Options{})
 		o.Actions = &deeds{}
 		o.Visits, err = visit.Open(visit.Options{
 			Dir: t.TempDir(), Unit: "t-1042", Form: visit.NewForm(
@@ -176,6 +176,12 @@ func post(s *Server, path string, form url.Values, change ...func(*http.Request)
 func session(s *Server) func(*http.Request) {
 	text, _ := s.opts.PIN.Session()
 	return func(r *http.Request) { r.AddCookie(&http.Cookie{Name: web.SessionCookie, Value: text}) }
+}
+
+// known returns what a browser sends that was let in before and has no session.
+func known(s *Server) func(*http.Request) {
+	text := s.opts.PIN.Device()
+	return func(r *http.Request) { r.AddCookie(&http.Cookie{Name: web.DeviceCookie, Value: text}) }
 }
 
 func asScript(r *http.Request) { r.Header.Set("Accept", web.TypeJSON) }

@@ -8,11 +8,8 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
-	"sync"
 	"syscall"
 	"time"
-
-	"golang.org/x/net/netutil"
 )
 
 // Limits of the server.
@@ -21,7 +18,6 @@ const (
 	idleLimit = 60 * time.Second
 	StopLimit = 5 * time.Second // for answers under way at the end
 	maxHeader = 16 << 10
-	MaxConns  = 256 // a phone has one stream and a few more open
 
 	// WriteLimit is the time for an answer, and for each event of a stream.
 	WriteLimit = 10 * time.Second
@@ -41,14 +37,14 @@ func Open(ctx context.Context, addr string) (net.Listener, error) {
 // what is left and returns nil. It closes l and leaves no goroutine behind. What clients do wrong
 // is logged for debugging only.
 func Serve(ctx context.Context, l net.Listener, h http.Handler, log *slog.Logger) error {
-	var spare newConns
+	var places places
 	srv := &http.Server{
-		Handler: h, ConnState: spare.follow, ReadTimeout: readLimit, ReadHeaderTimeout: readLimit,
+		Handler: h, ConnState: places.follow, ReadTimeout: readLimit, ReadHeaderTimeout: readLimit,
 		WriteTimeout: WriteLimit, IdleTimeout: idleLimit, MaxHeaderBytes: maxHeader,
 		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelDebug),
 	}
 	failed := make(chan error, 1)
-	go func() { failed <- srv.Serve(netutil.LimitListener(l, MaxConns)) }()
+	go func() { failed <- srv.Serve(bounded{l, &places}) }()
 	select {
 	case err := <-failed:
 		return errors.Join(fmt.Errorf("page: serve on %s: %w", l.Addr(), err), srv.Close())
@@ -56,7 +52,7 @@ func Serve(ctx context.Context, l net.Listener, h http.Handler, log *slog.Logger
 	}
 	finish, cancel := context.WithTimeout(context.Background(), StopLimit)
 	defer cancel()
-	spare.close()
+	places.stop()
 	err := srv.Shutdown(finish)
 	if errors.Is(err, context.DeadlineExceeded) { // a phone out of reach in the middle of a page
 		log.Info("page: open responses were cut off at shutdown", "address", l.Addr(), "after", StopLimit)
@@ -80,39 +76,4 @@ func hint(err error) string {
 		return ": this machine does not have that address: use one of its own, or just :PORT"
 	}
 	return ""
-}
-
-// newConns holds the connections on which no whole request came yet. Browsers open one to spare,
-// and http.Server.Shutdown waits for such a one for 5 s. Its zero value is ready.
-type newConns struct {
-	mu      sync.Mutex
-	conns   map[net.Conn]struct{}
-	stopped bool
-}
-
-// follow is a server's ConnState hook.
-func (u *newConns) follow(c net.Conn, state http.ConnState) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	switch {
-	case state != http.StateNew:
-		delete(u.conns, c)
-	case u.stopped:
-		c.Close()
-	default:
-		if u.conns == nil {
-			u.conns = map[net.Conn]struct{}{}
-		}
-		u.conns[c] = struct{}{}
-	}
-}
-
-// close closes them, and from now on every new one.
-func (u *newConns) close() {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	u.stopped = true
-	for c := range u.conns {
-		c.Close()
-	}
 }

@@ -2,25 +2,33 @@ package web
 
 import (
 	"errors"
-	"net"
 	"net/http"
 	"net/url"
 	"slices"
 	"strings"
+	"time"
 
 	"liftbank/agent/page/figures"
 	"liftbank/agent/page/words"
 	"liftbank/agent/pin"
+	"liftbank/agent/tries"
 )
 
-// SessionCookie is the name of the cookie of a session.
-const SessionCookie = "liftbank_session"
+// Names of cookies: of a session, and of a browser that was let in once.
+const (
+	SessionCookie = "liftbank_session"
+	DeviceCookie  = "liftbank_device"
+)
 
 // Access asks for the PIN before what changes something.
-type Access struct{ site *Site }
+type Access struct {
+	site   *Site
+	toRead bool
+}
 
-// NewAccess returns the access to a site's forms.
-func NewAccess(s *Site) *Access { return &Access{site: s} }
+// NewAccess returns the access to a site's forms. With toRead the PIN is asked for before anything
+// is shown, too.
+func NewAccess(s *Site, toRead bool) *Access { return &Access{s, toRead} }
 
 // Routes registers the page of the PIN.
 func (a *Access) Routes(mux *http.ServeMux) {
@@ -30,12 +38,15 @@ func (a *Access) Routes(mux *http.ServeMux) {
 }
 
 // pinView is the form that asks for the PIN. Kept are the fields of a form that came without a
-// session: nothing typed is lost.
+// session from a browser that was let in before: nothing typed is lost. From anybody else nothing
+// is sent back; the browser has it still.
 type pinView struct {
 	W            map[string]string
 	Action, Next string
 	Wrong        string
 	Kept         []hidden
+	GoBack       bool // a form was sent, and not kept
+	ToRead       bool // the PIN is wanted to read, too
 	None         bool // no PIN was set
 }
 
@@ -48,9 +59,9 @@ func (a *Access) Authorize(w http.ResponseWriter, r *http.Request) bool {
 		return true
 	}
 	if a.site.PIN != nil && r.PostForm.Has("pin") {
-		err := a.site.PIN.Try(addressOf(r), r.PostForm.Get("pin"))
+		err := a.site.PIN.Try(tries.AddressOf(r), device(r), r.PostForm.Get("pin"))
 		if err == nil {
-			a.begin(w)
+			a.begin(w, r)
 			return true
 		}
 		a.ask(w, r, err)
@@ -60,20 +71,29 @@ func (a *Access) Authorize(w http.ResponseWriter, r *http.Request) bool {
 	return false
 }
 
-// begin starts a session for the browser.
-func (a *Access) begin(w http.ResponseWriter) {
+// begin starts a session for the browser, and lets it be known again.
+func (a *Access) begin(w http.ResponseWriter, r *http.Request) {
 	text, life := a.site.PIN.Session()
-	http.SetCookie(w, &http.Cookie{
-		Name: SessionCookie, Value: text, Path: "/", MaxAge: int(life.Seconds()), HttpOnly: true,
+	http.SetCookie(w, cookie(r, SessionCookie, text, life))
+	if !a.site.known(r) {
+		http.SetCookie(w, cookie(r, DeviceCookie, a.site.PIN.Device(), pin.DeviceLife))
+	}
+}
+
+// cookie returns a cookie for this unit's pages alone; over TLS it never goes out in the clear. A
+// life below zero ends it.
+func cookie(r *http.Request, name, value string, life time.Duration) *http.Cookie {
+	return &http.Cookie{
+		Name: name, Value: value, Path: "/", MaxAge: int(life.Seconds()), HttpOnly: true, Secure: r.TLS != nil,
 		SameSite: http.SameSiteStrictMode,
-	})
+	}
 }
 
 // ask shows the form for the PIN in place of what was asked. wrong is why the last one wasn't
 // taken.
 func (a *Access) ask(w http.ResponseWriter, r *http.Request, wrong error) {
 	to := words.Of(r)
-	v := pinView{W: to.W, Action: r.URL.Path, None: a.site.PIN == nil}
+	v := pinView{W: to.W, Action: r.URL.Path, None: a.site.PIN == nil, ToRead: a.toRead}
 	status := http.StatusUnauthorized
 	wait, tooMany := errors.AsType[pin.WaitError](wrong)
 	switch {
@@ -91,19 +111,28 @@ func (a *Access) ask(w http.ResponseWriter, r *http.Request, wrong error) {
 	if r.Method == http.MethodGet || r.Method == http.MethodHead {
 		v.Action, v.Next = "/pin", OwnPath(r.URL.RequestURI())
 	}
-	for name, values := range r.PostForm {
+	if r.PostForm.Has("next") {
+		v.Next = OwnPath(r.PostForm.Get("next"))
+	}
+	if kept := keptOf(r.PostForm); a.site.known(r) {
+		v.Kept = kept
+	} else if v.GoBack = len(kept) > 0; v.GoBack {
+		v.Action = "/pin"
+	}
+	a.site.Show(w, r, status, Content{Template: "pin", Data: v, Title: to.W["PINTitle"]})
+}
+
+// keptOf returns the fields of a form that are sent again with the PIN.
+func keptOf(form url.Values) (kept []hidden) {
+	for name, values := range form {
 		for _, value := range values {
-			switch name {
-			case "pin":
-			case "next":
-				v.Next = value
-			default:
-				v.Kept = append(v.Kept, hidden{name, value})
+			if name != "pin" && name != "next" {
+				kept = append(kept, hidden{name, value})
 			}
 		}
 	}
-	slices.SortFunc(v.Kept, func(a, b hidden) int { return strings.Compare(a.Name+a.Value, b.Name+b.Value) })
-	a.site.Show(w, r, status, Content{Template: "pin", Data: v, Title: to.W["PINTitle"]})
+	slices.SortFunc(kept, func(a, b hidden) int { return strings.Compare(a.Name+a.Value, b.Name+b.Value) })
+	return kept
 }
 
 // signIn checks the PIN and continues where it was required.
@@ -116,27 +145,22 @@ func (a *Access) signIn(w http.ResponseWriter, r *http.Request) {
 // page asks for the PIN at a person's own wish.
 func (a *Access) page(w http.ResponseWriter, r *http.Request) {
 	to := words.Of(r)
-	v := pinView{W: to.W, Action: "/pin", Next: OwnPath(r.URL.Query().Get("next")), None: a.site.PIN == nil}
+	v := pinView{
+		W: to.W, Action: "/pin", Next: OwnPath(r.URL.Query().Get("next")), None: a.site.PIN == nil, ToRead: a.toRead,
+	}
 	if v.None {
 		v.Wrong = to.W["PINNone"]
 	}
 	a.site.Show(w, r, http.StatusOK, Content{Template: "pin", Data: v, Title: to.W["PINTitle"]})
 }
 
+// signOut ends the session, here and in the browser. The browser stays known.
 func (a *Access) signOut(w http.ResponseWriter, r *http.Request) {
-	http.SetCookie(w, &http.Cookie{
-		Name: SessionCookie, Path: "/", MaxAge: -1, HttpOnly: true, SameSite: http.SameSiteStrictMode,
-	})
-	http.Redirect(w, r, "/", http.StatusSeeOther)
-}
-
-// addressOf returns the address that tries of the PIN are counted by.
-func addressOf(r *http.Request) string {
-	host, _, err := net.SplitHostPort(r.RemoteAddr)
-	if err != nil {
-		return r.RemoteAddr
+	if c, err := r.Cookie(SessionCookie); err == nil && a.site.PIN != nil {
+		a.site.PIN.End(c.Value)
 	}
-	return host
+	http.SetCookie(w, cookie(r, SessionCookie, "", -time.Second))
+	http.Redirect(w, r, "/", http.StatusSeeOther)
 }
 
 // Require asks for the PIN before a page that is of use only with it; it reports whether the
@@ -151,4 +175,27 @@ func (a *Access) Require(w http.ResponseWriter, r *http.Request) bool {
 	}
 	http.Redirect(w, r, "/pin?"+url.Values{"next": {OwnPath(r.URL.RequestURI())}}.Encode(), http.StatusSeeOther)
 	return false
+}
+
+// openPaths are shown to everybody, also where the PIN is wanted to read: without them nobody could
+// sign in, and a service manager or Prometheus (which has a password of its own) has no session.
+var openPaths = []string{"/pin", "/settings", "/healthz", "/readyz", "/metrics"}
+
+// Readers turns away those without a session where the PIN is wanted to read.
+func (a *Access) Readers(next http.Handler) http.Handler {
+	if !a.toRead {
+		return next
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		reading := r.Method == http.MethodGet || r.Method == http.MethodHead // forms ask for themselves
+		switch {
+		case !reading || a.site.SignedIn(r), slices.Contains(openPaths, r.URL.Path),
+			strings.HasPrefix(r.URL.Path, "/assets/"):
+			next.ServeHTTP(w, r)
+		case WantsJSON(r) || strings.HasPrefix(r.URL.Path, "/api/") || r.URL.Path == "/live":
+			a.site.SendError(w, r, http.StatusUnauthorized, words.Of(r).W["PINAsk"])
+		default:
+			a.Require(w, r)
+		}
+	})
 }

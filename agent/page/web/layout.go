@@ -57,17 +57,25 @@ type Content struct {
 
 // Show sends a page.
 func (s *Site) Show(w http.ResponseWriter, r *http.Request, status int, c Content) {
-	body, err := Execute(c.Template, c.Data)
-	if err != nil {
-		s.RenderFailed(w, r, err)
+	end, ok := begin(r)
+	if !ok {
 		return
 	}
-	page, err := Execute("layout.html", s.shell(r, &c, template.HTML(body))) // escaped by its template
+	page, err := s.render(r, &c)
+	end()
 	if err != nil {
 		s.RenderFailed(w, r, err)
 		return
 	}
 	Send(w, r, status, TypeHTML, page)
+}
+
+func (s *Site) render(r *http.Request, c *Content) ([]byte, error) {
+	body, err := Execute(c.Template, c.Data)
+	if err != nil {
+		return nil, err
+	}
+	return Execute("layout.html", s.shell(r, c, template.HTML(body))) // escaped by its template
 }
 
 // Execute returns what a template makes of data.

@@ -53,10 +53,22 @@ var packers = sync.Pool{New: func() any { return gzip.NewWriter(nil) }}
 
 // Send writes one whole answer, packed if the client takes that.
 func Send(w http.ResponseWriter, r *http.Request, status int, contentType string, body []byte) {
+	end, ok := begin(r)
+	if !ok {
+		return
+	}
+	packed := len(body) >= packAbove && acceptsGzip(r)
+	if packed {
+		body = pack(body)
+	}
+	end()
+	if !reserve(r, int64(len(body))) {
+		busy(w)
+		return
+	}
 	w.Header().Set("Content-Type", contentType)
 	w.Header().Set("Vary", "Accept-Encoding")
-	if len(body) >= packAbove && acceptsGzip(r) {
-		body = pack(body)
+	if packed {
 		w.Header().Set("Content-Encoding", "gzip")
 	}
 	w.Header().Set("Content-Length", strconv.Itoa(len(body)))

@@ -47,9 +47,22 @@ func (s *Site) Routes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /settings", s.choose)
 }
 
-// ReadForm reads a form of bounded size, or says what was wrong with it.
+// ReadForm reads a form of bounded size, or says what was wrong with it. From a browser that was
+// never let in, no more is read than a PIN and a few lines.
 func (s *Site) ReadForm(w http.ResponseWriter, r *http.Request) bool {
-	r.Body = http.MaxBytesReader(w, r.Body, MaxBody)
+	most := int64(smallBody)
+	if s.SignedIn(r) || s.known(r) {
+		most = MaxBody
+	}
+	length := r.ContentLength
+	if length < 0 || length > most { // not said, or more than is read
+		length = most
+	}
+	if !reserve(r, length*workOverhead) {
+		busy(w)
+		return false
+	}
+	r.Body = http.MaxBytesReader(w, r.Body, most)
 	err := r.ParseForm()
 	if err == nil {
 		return true
@@ -79,6 +92,24 @@ func WantsJSON(r *http.Request) bool { return r.Header.Get("Accept") == TypeJSON
 func (s *Site) SignedIn(r *http.Request) bool {
 	c, err := r.Cookie(SessionCookie)
 	return err == nil && s.PIN != nil && s.PIN.Valid(c.Value)
+}
+
+// device returns what a browser shows of a time that it was let in.
+func device(r *http.Request) string {
+	c, err := r.Cookie(DeviceCookie)
+	if err != nil {
+		return ""
+	}
+	return c.Value
+}
+
+// known reports whether the browser was let in before, under the present PIN.
+func (s *Site) known(r *http.Request) bool {
+	if s.PIN == nil {
+		return false
+	}
+	_, known := s.PIN.Known(device(r))
+	return known
 }
 
 // Token returns a random ID for a form, so that a form sent twice is recognized.
