@@ -33,7 +33,7 @@ func TestPINIsWrittenAsAHash(t *testing.T) {
 	assert.Empty(t, out.String())
 	secret, err := pin.Load(path)
 	require.NoError(t, err)
-	assert.NoError(t, pin.NewGate(secret, time.Now).Try("x", "482915"))
+	assert.NoError(t, pin.NewGate(secret, time.Now, pin.Options{}).Try("x", "", "482915"))
 	f(0, "", "--file", path, "--make")
 	assert.Regexp(t, `^\d{6}\n$`, out.String())
 	f(exitFailed, "482915\n", "--file", filepath.Join(path, "no", "such", "folder"))
