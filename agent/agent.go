@@ -24,17 +24,21 @@ import (
 	"liftbank/agent/recording"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
+	"liftbank/agent/trouble"
 	"liftbank/agent/visit"
 	"liftbank/rules"
 )
 
 // Options are what an agent is made of besides its configuration.
 type Options struct {
-	Config    config.Config
-	Parts     Parts
-	Listener  net.Listener // of the page; the agent closes it
-	Session   string       // this start of the agent; unique among starts
-	StateFile string       // of the saved state, which outlives restarts; empty: none
+	Config   config.Config
+	Parts    Parts
+	Listener net.Listener // of the page; the agent closes it; nil opens one
+	// Open opens the listener of the page. It is called again and again until it succeeds: a page that
+	// can't be served is no reason not to measure.
+	Open      func(context.Context) (net.Listener, error)
+	Session   string // this start of the agent; unique among starts
+	StateFile string // of the saved state, which outlives restarts; empty: none
 	Version   string
 	Revision  string
 	Store     *store.Store        // from OpenStore; the agent runs it; nil keeps everything in memory
@@ -60,6 +64,7 @@ type Agent struct {
 	saves    SaveSchedule
 	timeline atomic.Pointer[timeline] // of the newest snapshot
 	visits   *visit.Store             // nil where none are kept
+	troubles trouble.Book             // of the monitor itself
 	store    *store.Store
 	rec      *recorder
 	seq      uint64
@@ -77,7 +82,7 @@ func New(o Options) (*Agent, error) {
 	a := &Agent{opts: o, core: core, hub: snapshot.NewHub(o.Now), store: o.Store, orders: make(chan order),
 		stopped: make(chan struct{})}
 	if o.StateFile != "" {
-		a.state = newStateWriter(o.StateFile, o.Log)
+		a.state = newStateWriter(o.StateFile, &a.troubles, o.Log)
 		a.state.restore(core)
 	}
 	if a.store == nil {
@@ -89,11 +94,7 @@ func New(o Options) (*Agent, error) {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
 	a.rec = a.newRecorder()
-	po, err := a.pageOptions()
-	if err != nil {
-		return nil, fmt.Errorf("agent: %w", err)
-	}
-	if a.server, err = page.New(po); err != nil {
+	if a.server, err = page.New(a.pageOptions()); err != nil {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
 	return a, nil
@@ -157,7 +158,7 @@ func (a *Agent) Run(ctx context.Context) error {
 	// What is kept, outlets and page outlive scanning, so that the last snapshot still goes out;
 	// the store outlives all that ask it.
 	stopStore := start(a.store.Run)
-	stopPage := start(func(ctx context.Context) error { return a.server.Serve(ctx, a.opts.Listener) })
+	stopPage := start(a.servePage)
 	stopOutlets := start(a.outlets.run)
 	stopSaving := func() {}
 	if a.state != nil {
@@ -258,7 +259,53 @@ func (a *Agent) publishSnapshot(now time.Time) {
 	a.lastMade = now
 	s := a.core.Snapshot(a.opts.Session, a.seq)
 	s.Outlets = a.outlets.shown()
+	s.Troubles = a.troublesNow()
 	tl := a.core.timeline()
 	a.timeline.Store(&tl)
 	a.hub.Publish(s)
+}
+
+// troublesNow returns what is wrong with the monitor itself.
+func (a *Agent) troublesNow() (list []snapshot.Trouble) {
+	health := a.store.Health()
+	a.troubles.Set(trouble.Store, health.Problem)
+	if health.SetAside != "" {
+		a.troubles.Set(trouble.SetAside, health.SetAside)
+	}
+	if a.opts.Recorder != nil {
+		a.troubles.Set(trouble.Recording, a.opts.Recorder.Problem())
+	}
+	for _, t := range a.troubles.List() {
+		list = append(list, snapshot.Trouble(t))
+	}
+	return list
+}
+
+// Troubles returns what is wrong with the monitor itself, as last looked at.
+func (a *Agent) Troubles() []trouble.Trouble { return a.troubles.List() }
+
+// Trouble notes what is wrong with a part of the monitor that the caller has set up.
+func (a *Agent) Trouble(part string, err error) { a.troubles.SetError(part, err) }
+
+// reopenEvery is how often opening the page's listener is tried.
+const reopenEvery = 30 * time.Second
+
+// servePage serves the page as soon as it can be.
+func (a *Agent) servePage(ctx context.Context) error {
+	l := a.opts.Listener
+	for l == nil {
+		var err error
+		l, err = a.opts.Open(ctx)
+		a.troubles.SetError(trouble.Page, err)
+		if err == nil {
+			a.opts.Log.Info("page served", "address", l.Addr())
+			break
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(reopenEvery):
+		}
+	}
+	return a.server.Serve(ctx, l)
 }

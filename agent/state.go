@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"liftbank/agent/safefile"
+	"liftbank/agent/trouble"
 	"liftbank/rules"
 )
 
@@ -47,13 +48,14 @@ func (s *SaveSchedule) Due(out *rules.Output) bool {
 // stateWriter writes states in its own goroutine: the card may take a second, and the scan must not
 // wait for it.
 type stateWriter struct {
-	path  string
-	log   *slog.Logger
-	queue chan *rules.State // the newest one only
+	path     string
+	troubles *trouble.Book
+	log      *slog.Logger
+	queue    chan *rules.State // the newest one only
 }
 
-func newStateWriter(path string, log *slog.Logger) *stateWriter {
-	return &stateWriter{path: path, log: log, queue: make(chan *rules.State, 1)}
+func newStateWriter(path string, troubles *trouble.Book, log *slog.Logger) *stateWriter {
+	return &stateWriter{path: path, troubles: troubles, log: log, queue: make(chan *rules.State, 1)}
 }
 
 // restore loads the saved state into c. If there is none, or it is unreadable, it logs that and
@@ -91,6 +93,7 @@ func (w *stateWriter) run(ctx context.Context) error {
 	failing := false
 	write := func(s *rules.State) {
 		err := w.write(s)
+		w.troubles.SetError(trouble.State, err)
 		if (err != nil) != failing {
 			if failing = err != nil; failing {
 				w.log.Warn("state can't be saved: a restart would lose what was learned", "err", err)

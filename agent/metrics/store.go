@@ -45,6 +45,9 @@ var (
 		"Records of the stream on the card, including those sent that may be asked for again.",
 		"stream",
 	)
+	monitorTrouble = desc(
+		"trouble", "1 while a part of the monitor itself can't be used, else 0; the unit's page says why.", "part",
+	)
 	storeUsable = desc("store_usable", "1 while the card can be written, else 0.")
 	// The problem is a label: there are about a dozen values, one at a time.
 	storeProblem   = desc("store_problem", "1 while the card can't be written. The label is the reason.", "problem")
