@@ -183,6 +183,17 @@ func remove(path string) error {
 	return nil
 }
 
+// MakeDir makes a folder that outlives a power cut, if it isn't there.
+func MakeDir(dir string, mode fs.FileMode) error {
+	if _, err := disk.Now().Stat(dir); err == nil {
+		return nil
+	}
+	if err := disk.Now().MkdirAll(dir, mode); err != nil {
+		return fmt.Errorf("safefile: %w", err)
+	}
+	return SyncDir(filepath.Dir(dir))
+}
+
 // SyncDir makes the names in a folder outlive a power cut.
 func SyncDir(dir string) error {
 	d, err := disk.Now().Open(dir)

@@ -55,7 +55,7 @@ var idForm = regexp.MustCompile(`^[0-9]{8}t[0-9]{6}-[0-9a-z]{6,32}$`)
 
 // Open reads the folder. HandOver then offers the outlet what it hasn't had.
 func Open(o Options) (*Store, error) {
-	if err := disk.Now().MkdirAll(o.Dir, 0o750); err != nil {
+	if err := safefile.MakeDir(o.Dir, 0o750); err != nil {
 		return nil, fmt.Errorf("visits: %w", err)
 	}
 	entries, err := disk.Now().ReadDir(o.Dir)

@@ -80,6 +80,9 @@ func (d *Disk) Cut(chance *rand.Rand) *Disk {
 	copies := map[*inode]*inode{}
 	for _, name := range slices.Sorted(maps.Keys(names)) {
 		from := names[name]
+		if parent := d.names[filepath.Dir(name)]; parent != nil && after.names[filepath.Dir(name)] == nil {
+			continue // its folder did not make it
+		}
 		if copies[from] == nil {
 			copies[from] = from.cut(chance)
 		}
