@@ -272,6 +272,9 @@ func (a *Agent) troublesNow() (list []snapshot.Trouble) {
 	if health.SetAside != "" {
 		a.troubles.Set(trouble.SetAside, health.SetAside)
 	}
+	if health.Damaged > 0 && health.Problem == "" {
+		a.troubles.Set(trouble.Store, fmt.Sprintf("%d damaged rows found and deleted: replace the card soon", health.Damaged))
+	}
 	if a.opts.Recorder != nil {
 		a.troubles.Set(trouble.Recording, a.opts.Recorder.Problem())
 	}

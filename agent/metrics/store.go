@@ -31,6 +31,11 @@ var storeFigures = []figure[kept]{
 		"Items dropped for lack of space since the agent started.",
 		func(h kept) *float64 { return count(h.Lost) },
 	),
+	counter(
+		"store_damaged_rows",
+		"Rows found damaged on the card, and deleted, since the agent started.",
+		func(h kept) *float64 { return count(h.Damaged) },
+	),
 	gauge(
 		"store_set_aside",
 		"1 if a damaged file was set aside since the agent started, else 0.",
