@@ -7,6 +7,7 @@ package agent
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net"
@@ -71,6 +72,7 @@ type Agent struct {
 	lastMade time.Time
 	orders   chan order
 	stopped  chan struct{} // closed when the loop has ended
+	scanned  atomic.Int64  // when the loop began to wait for its last scan, in ns of the process's clock
 }
 
 // New returns an agent. Nothing runs before Run.
@@ -169,7 +171,7 @@ func (a *Agent) Run(ctx context.Context) error {
 		stopRecording = start(a.opts.Recorder.Run)
 	}
 	stopHanding := start(a.handOver)
-	stopScanning := start(a.loop)
+	stopScanning := a.startScanning(group, ctx)
 
 	<-ctx.Done()
 	stopScanning()
@@ -181,6 +183,72 @@ func (a *Agent) Run(ctx context.Context) error {
 	stopPage()
 	stopStore()
 	return group.Wait()
+}
+
+// Times of a scan loop that hangs in a transfer on the bus, which nothing can end. Our choice: the
+// service manager's own watchdog would take two and a half minutes.
+const (
+	hangsAfter  = 10 * time.Second // more than any scan takes, rest_every not counted
+	hangsAtMost = 30 * time.Second // then the process ends, and is started again
+	hangsAtStop = 3 * time.Second  // that a stop waits for the loop
+)
+
+// ErrLoopHangs ends an agent whose scan loop hangs: only the end of the process frees the bus.
+var ErrLoopHangs = errors.New("scan loop hangs in a transfer on the bus: ending, to be started again")
+
+// startScanning runs the loop, watched: a loop that hangs is said, and ends the agent. The function
+// that it returns stops the loop, and gives up on one that hangs.
+func (a *Agent) startScanning(group *errgroup.Group, ctx context.Context) (stop func()) {
+	loopCtx, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	result := make(chan error, 1)
+	go func() { result <- a.loop(loopCtx) }() // outlives Run only if it hangs
+	watching := make(chan struct{})
+	stopping := make(chan struct{})
+	group.Go(func() error {
+		defer close(watching)
+		return a.watchLoop(result, stopping)
+	})
+	return func() { cancel(); close(stopping); <-watching }
+}
+
+// watchLoop waits for the loop's end and says when it hangs.
+func (a *Agent) watchLoop(result <-chan error, stopping <-chan struct{}) error {
+	allowed := hangsAfter + a.opts.Config.Board.Scan.RestEvery
+	look := time.NewTicker(time.Second)
+	defer look.Stop()
+	said := false
+	for {
+		select {
+		case err := <-result:
+			return err
+		case <-stopping:
+			select {
+			case err := <-result:
+				return err
+			case <-time.After(hangsAtStop):
+				a.opts.Log.Error("scan loop hangs: stopping without it")
+				return nil
+			}
+		case <-look.C:
+		}
+		since := a.opts.Now().Sub(time.Unix(0, a.scanned.Load()))
+		switch {
+		case since > allowed+hangsAtMost-hangsAfter:
+			return ErrLoopHangs
+		case since > allowed && !said:
+			said = true
+			a.opts.Log.Error("scan loop hangs in a transfer on the bus", "for", since.Round(time.Second))
+			a.troubles.Set(trouble.Bus, "a transfer on the bus does not return")
+			a.hub.Stall(true)
+			a.outlets.wake()
+		case since <= allowed && said:
+			said = false
+			a.opts.Log.Info("scan loop goes on")
+			a.troubles.Set(trouble.Bus, "")
+			a.hub.Stall(false)
+			a.outlets.wake()
+		}
+	}
 }
 
 // writeRest writes what the last scans brought to the card before the outlets stop, within a time
@@ -198,6 +266,7 @@ func (a *Agent) writeRest(ctx context.Context) {
 func (a *Agent) loop(ctx context.Context) error {
 	defer close(a.stopped)
 	for {
+		a.scanned.Store(a.opts.Now().UnixNano())
 		out, err := a.core.Next(ctx)
 		if err != nil {
 			if a.seq > 0 {

@@ -62,7 +62,7 @@ func (a *api) readyz(w http.ResponseWriter, r *http.Request) {
 		web.Send(w, r, http.StatusServiceUnavailable, web.TypeText, []byte(words.English.W["NoReadingYet"]+"\n"))
 		return
 	}
-	if age := a.site.Hub.Age(); age > a.site.StaleAfter {
+	if age := a.site.Hub.Age(); age > a.site.StaleAfter || a.site.Hub.Stalled() {
 		text := "last reading " + age.Round(time.Second).String() + " ago\n"
 		web.Send(w, r, http.StatusServiceUnavailable, web.TypeText, []byte(text))
 		return
