@@ -115,6 +115,7 @@ func (b *Battery) Step(at time.Duration, readings *unit.Battery, facts Facts) {
 	if dt <= 0 {
 		return
 	}
+	b.s.told = unit.Estimate{}
 	if facts.Zero.Known {
 		b.s.Belief.takeZero(facts.Zero.Sigma, &b.p)
 	}
@@ -175,8 +176,8 @@ func (b *Battery) ZeroMoved(moreA float64) {
 	f.clamp()
 }
 
-// ZeroTold returns what the charge read last says of the zero that is left in the current sensor, once:
-// what was counted since the reading before, against both.
+// ZeroTold returns what a charge read in the last step says of the zero that is left in the current
+// sensor, once: what was counted since the reading before, against both.
 func (b *Battery) ZeroTold() unit.Estimate {
 	told := b.s.told
 	b.s.told = unit.Estimate{}
