@@ -62,7 +62,7 @@ const (
 	gasFromV      = 13.0             // V: below it gassing is too little to count; our choice
 	lossSigma     = 0.5              // ratio: of what charging loses, known to a factor of two; our choice
 
-	maxVoltageV = 100.0  // V: of a reading; our choice
+	maxVoltageV = 18.0   // V: of a reading; no charger gives a block of six cells more in any frost; our choice
 	maxCurrentA = 5000.0 // A: of a reading; our choice
 	maxTempC    = 200.0  // °C: of a reading; our choice
 )
