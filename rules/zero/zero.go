@@ -102,6 +102,7 @@ type State struct {
 	At     time.Duration            // when time was last let pass
 	Window Window
 	Fall   Fall
+	Days   Days
 }
 
 // Window is what has been averaged so far.
@@ -181,7 +182,7 @@ func above25(temp unit.Reading) float64 {
 func (l *Learner) Step(in *Scan) {
 	w := &l.s.Window
 	if in.RestFor == 0 {
-		l.s.Window, l.s.Fall = Window{}, Fall{}
+		l.s.Window, l.s.Fall, l.s.Days = Window{}, Fall{}, Days{}
 		return
 	}
 	if in.RestFor < restAfter || !l.readable(in) {
@@ -201,6 +202,7 @@ func (l *Learner) Step(in *Scan) {
 	if in.Now-w.From >= window && w.Second > 0 {
 		v := w.VoltS / w.Second
 		l.watchFall(in, v)
+		l.watchDays(in, v)
 		l.take(in, v)
 		*w = Window{Begun: true, From: in.Now, Last: in.Now, BeforeV: v, Before: true, Again: w.Again}
 	}
@@ -415,20 +417,12 @@ func (l *Learner) watchFall(in *Scan, v float64) {
 	half := max((f.V-v)*ahPerVh, 0) / 2
 	r := sq(half) + sq(fallV*ahPerVh)
 	*f = Fall{Begun: true, At: in.Now, V: v, Read: f.Read}
-	p := &l.s.P[iDrain][iDrain]
-	y := half - l.s.X[iDrain]
-	if sq(y/outlier) > *p+r { // sure of a wrong drain: what it took belongs to the zeros
-		l.widen(iDrain, sq(y))
-		for i := range l.n {
-			l.widen(iZero+i, sq(y*l.share[i]))
-		}
-	}
-	if r >= *p {
+	if r >= l.s.P[iDrain][iDrain] {
+		l.doubtDrain(half, r)
 		return
 	}
 	f.Read = true
-	l.apply(&[states]float64{iDrain: 1}, y, r)
-	l.s.X[iDrain] = max(l.s.X[iDrain], 0)
+	l.takeDrain(half, r)
 }
 
 // State returns what has been learned.
@@ -452,6 +446,9 @@ func (l *Learner) Restore(s State) error {
 	w := &s.Window
 	if !(w.Second >= 0 && w.Second < 1e6) || w.Last < w.From {
 		return fmt.Errorf("zeros: averaged for %g s, from %v to %v", w.Second, w.From, w.Last)
+	}
+	if d := &s.Days; !(math.Abs(d.V) < 1e3) || !(d.SurfaceV >= 0 && d.SurfaceV < 1e3) {
+		return fmt.Errorf("zeros: fall from %g V, %g V of it surface charge", d.V, d.SurfaceV)
 	}
 	l.s = s
 	return nil
