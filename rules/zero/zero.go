@@ -30,7 +30,8 @@ const (
 const (
 	zeroShare    = 0.75  // ratio: deviation of a zero over its class; our choice
 	slopePerC    = 0.05  // 1/°C: deviation of a slope over the zero's class: at 20 °C off as much again; our choice
-	drainSigmaA  = 0.20  // A: beside the board's own, to a small lamp; our choice
+	drainSigmaA  = 0.30  // A: beside the board's own; a lamp of 5 W draws 0.4 A; our choice
+	oftenDrainA  = 0.20  // A: beside the board's own, of what is often left on; our choice
 	wanderA      = 0.03  // A: change of a zero in a day, as a random walk; our choice
 	drainWanderA = 0.01  // A: change of the drain in a day, as a random walk; our choice
 	maxA         = 3.0   // A: more is no zero that can be taken off: the sensor is not believed; our choice
@@ -313,7 +314,7 @@ func (l *Learner) open(e, by *[unit.MaxBatteries]float64, in *Scan) (flow float6
 // limit returns how far sensor i may be off before what was believed is opened.
 func (l *Learner) limit(i int, by, flow float64) float64 {
 	z, s := iZero+i, iSlope+i
-	v := l.s.P[z][z] + 2*by*l.s.P[z][s] + by*by*l.s.P[s][s] + sq(l.share[i])*l.s.P[iDrain][iDrain]
+	v := l.s.P[z][z] + 2*by*l.s.P[z][s] + by*by*l.s.P[s][s] + sq(l.share[i])*min(l.s.P[iDrain][iDrain], sq(oftenDrainA))
 	return outlier * math.Sqrt(v+sq(flow)+sq(sumA))
 }
 
