@@ -29,7 +29,7 @@ func (l *Learner) watchDays(in *Scan, v float64) {
 	if in.RestFor < fallAfter {
 		return
 	}
-	if !d.Begun {
+	if !d.Begun || v > d.V+fallV { // something charged
 		*d = Days{Begun: true, At: in.Now, V: v}
 		return
 	}

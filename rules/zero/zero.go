@@ -186,8 +186,12 @@ func (l *Learner) Step(in *Scan) {
 		l.s.Window, l.s.Fall, l.s.Days = Window{}, Fall{}, Days{}
 		return
 	}
-	if in.RestFor < restAfter || !l.readable(in) {
+	if in.RestFor < restAfter {
 		w.Begun = false
+		return
+	}
+	if !l.readable(in) { // or something charges: what falls afterwards is what that left
+		w.Begun, l.s.Fall.Begun, l.s.Days.Begun = false, false, false
 		return
 	}
 	if !w.Begun {
@@ -407,7 +411,7 @@ func (l *Learner) watchFall(in *Scan, v float64) {
 	if in.RestFor < fallAfter {
 		return
 	}
-	if !f.Begun {
+	if !f.Begun || v > f.V+fallV {
 		*f = Fall{Begun: true, At: in.Now, V: v, Read: f.Read}
 		return
 	}

@@ -174,6 +174,22 @@ func TestDaysOfRestTellASmallDrain(t *testing.T) {
 	}
 }
 
+// A charger clamped on the posts past the sensors lifts the voltage in the middle of a rest. What falls
+// off afterwards is no drain that a zero hides, nor was there none because nothing fell.
+func TestAChargeWithinARestIsNoFall(t *testing.T) {
+	b := newBench(1)
+	b.volts = 12.3
+	b.rests(12 * time.Hour)
+	b.volts = 14.4
+	b.goesOn(5 * time.Hour)
+	for k := range 48 {
+		b.volts = 12.75 + 0.45*math.Exp(-float64(k)/10)
+		b.goesOn(time.Hour)
+		assert.InDelta(t, 0, b.zero(0).Value, 0.15, "after %d h", k)
+		assert.InDelta(t, 0.05, b.l.DrainA().Value, 0.15, "after %d h", k)
+	}
+}
+
 // Twenty milliamperes per degree, nights of 0 to 24 °C: at 30 °C the zero is known without a rest
 // there.
 func TestAZeroDriftsWithTemperature(t *testing.T) {
