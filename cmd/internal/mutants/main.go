@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/exec"
 	"os/signal"
+	"path"
 	"path/filepath"
 	"regexp"
 	"runtime"
@@ -72,7 +73,7 @@ func run(ctx context.Context, o *options, out io.Writer) error {
 	if err != nil {
 		return err
 	}
-	tests, err := o.build(ctx, sources, folder, mutants)
+	tests, err := o.tests(ctx, sources, mutants)
 	if err != nil {
 		return err
 	}
@@ -122,14 +123,19 @@ func (o *options) mutants(names []string) (all []mutant, err error) {
 type test struct {
 	name, program, folder string
 	args                  []string
+	needs                 []string      // packages of rules that it is made of
 	took                  time.Duration // with nothing changed
 }
 
 // played is the slow test of rules: each of its units is a test of its own here.
 const played = "TestPlayed"
 
-// build builds the tests of rules, and runs each with nothing changed: fast ones go first.
-func (o *options) build(ctx context.Context, s *tweak.Sources, folder string, all []mutant) (tests []test, err error) {
+// tests returns the tests of rules, after it ran each with nothing changed: fast ones go first.
+func (o *options) tests(ctx context.Context, s *tweak.Sources, all []mutant) (tests []test, err error) {
+	needs, err := needed(ctx, s)
+	if err != nil {
+		return nil, err
+	}
 	entries, err := filepath.Glob(filepath.Join(s.Root, "rules", "*"))
 	if err != nil {
 		return nil, err
@@ -140,10 +146,7 @@ func (o *options) build(ctx context.Context, s *tweak.Sources, folder string, al
 			o.Own && !slices.ContainsFunc(all, func(m mutant) bool { return m.own() == name }) {
 			continue
 		}
-		t := test{name: name, program: filepath.Join(folder, name+".test"), folder: dir}
-		if out, err := s.Go(ctx, "test", "-vet=off", "-c", "-o", t.program, dir).CombinedOutput(); err != nil {
-			return nil, fmt.Errorf("build the tests of %s: %w\n%s", name, err, out)
-		}
+		t := test{name: name, program: s.Test(name), folder: dir, needs: needs[name]}
 		tests = append(tests, t.parts()...)
 	}
 	err = each(ctx, tests, func(t *test) error {
@@ -157,6 +160,29 @@ func (o *options) build(ctx context.Context, s *tweak.Sources, folder string, al
 	})
 	slices.SortFunc(tests, func(a, b test) int { return int(a.took - b.took) })
 	return tests, err
+}
+
+// needed returns of what packages of rules the tests of each are made: only those can notice.
+func needed(ctx context.Context, s *tweak.Sources) (map[string][]string, error) {
+	out, err := s.Go(ctx, "list", "-test", "-f", `{{.ForTest}} {{join .Deps " "}}`, "./rules/...").Output()
+	if err != nil {
+		return nil, fmt.Errorf("list the tests of rules: %w", err)
+	}
+	needs := map[string][]string{}
+	for line := range strings.Lines(string(out)) {
+		of, deps, _ := strings.Cut(strings.TrimSpace(line), " ")
+		if of == "" { // no test
+			continue
+		}
+		name := path.Base(of)
+		needs[name] = append(needs[name], name)
+		for _, d := range strings.Fields(deps) { // "liftbank/rules/unit", "[liftbank/rules/detect.test]"
+			if strings.HasPrefix(d, "liftbank/rules") {
+				needs[name] = append(needs[name], path.Base(d))
+			}
+		}
+	}
+	return needs, nil
 }
 
 // parts returns the test of rules in parts, any other as it is.
@@ -211,7 +237,7 @@ func (m *mutant) try(ctx context.Context, tests []test, onlyOwn bool) error {
 	})
 	for i := range ordered {
 		t := &ordered[i]
-		if onlyOwn && t.name != own {
+		if onlyOwn && t.name != own || !slices.Contains(t.needs, own) {
 			continue
 		}
 		_, failed, err := t.run(ctx, tweak.With(m.name, m.factor), 20*t.took+10*time.Second)
