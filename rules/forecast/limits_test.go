@@ -150,7 +150,7 @@ func TestWhenATaperIsSeen(t *testing.T) {
 	}
 	assert.True(t, seen(0.026, 0.2))
 	assert.False(t, seen(0.034, 0.2))
-	assert.True(t, seen(0, 0.0185))
+	assert.True(t, seen(0, 0.0172))
 	assert.False(t, seen(0, 0.012))
 
 	goesOn := func(share float64) bool {
@@ -158,7 +158,7 @@ func TestWhenATaperIsSeen(t *testing.T) {
 		u.feed(20, fixed(14.4), func(m float64) float64 { return 20 * math.Exp(-m/90) })
 		require.True(t, u.m.State().Feed.Low)
 		last := u.m.State().Feed.LowA
-		u.feed(2.2, fixed(14.4), fixed(share*last))
+		u.feed(15, fixed(14.4), fixed(share*last))
 		return u.m.State().Feed.Low
 	}
 	assert.True(t, goesOn(1))
