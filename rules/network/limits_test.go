@@ -244,8 +244,8 @@ func TestTapsThatAreNoDividers(t *testing.T) {
 		}
 		return w.m.State().Held[network.Positive].Charge >= 0
 	}
-	assert.True(t, placed(0.02))
-	assert.False(t, placed(0.045))
+	assert.True(t, placed(0.026))
+	assert.False(t, placed(0.036))
 }
 
 // What stands between the converter's terminal and the bank is a path only while it is joined: with

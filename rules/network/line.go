@@ -8,7 +8,7 @@ import "math"
 type Line struct {
 	Mean     [4]float64    // offset, gain, resistance, away
 	Cov      [4][4]float64 // symmetric
-	Count    int           // observations taken, up to minLine
+	Count    int           // observations taken
 	Outliers int           // observations in a row that did not fit
 	// ScatterCut is by how much less observations scatter than they are said to, as a share of the
 	// variance: 0 to maxScatterCut. Learned of links only.
@@ -107,7 +107,7 @@ func (l *Line) step(y, volts, amps, total, noise float64) {
 		}
 	}
 	l.repair()
-	l.Count = min(l.Count+1, minLine)
+	l.Count++
 }
 
 // learnScatter learns how much observations scatter: steps of a converter, for one, even out where
