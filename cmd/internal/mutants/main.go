@@ -125,13 +125,15 @@ type test struct {
 	args                  []string
 	needs                 []string      // packages of rules that it is made of
 	took                  time.Duration // with nothing changed
+	once                  sync.Once
+	broken                error // it fails with nothing changed
 }
 
 // played is the slow test of rules: each of its units is a test of its own here.
 const played = "TestPlayed"
 
-// tests returns the tests of rules, after it ran each with nothing changed: fast ones go first.
-func (o *options) tests(ctx context.Context, s *tweak.Sources, all []mutant) (tests []test, err error) {
+// tests returns the tests of rules, those of the units played last: they take longest.
+func (o *options) tests(ctx context.Context, s *tweak.Sources, all []mutant) (tests []*test, err error) {
 	needs, err := needed(ctx, s)
 	if err != nil {
 		return nil, err
@@ -146,20 +148,23 @@ func (o *options) tests(ctx context.Context, s *tweak.Sources, all []mutant) (te
 			o.Own && !slices.ContainsFunc(all, func(m mutant) bool { return m.own() == name }) {
 			continue
 		}
-		t := test{name: name, program: s.Test(name), folder: dir, needs: needs[name]}
+		t := &test{name: name, program: s.Test(name), folder: dir, needs: needs[name]}
 		tests = append(tests, t.parts()...)
 	}
-	err = each(ctx, tests, func(t *test) error {
+	return tests, nil
+}
+
+// passes runs a test once with nothing changed: how long that takes, and whether it fails by itself.
+func (t *test) passes(ctx context.Context) error {
+	t.once.Do(func() {
 		began := time.Now()
 		out, failed, err := t.run(ctx, tweak.With("none", 1), 10*time.Minute)
 		if failed || err != nil {
-			return fmt.Errorf("the tests of %s fail with nothing changed: %w\n%s", t.name, err, out)
+			t.broken = fmt.Errorf("the tests of %s fail with nothing changed: %w\n%s", t.name, err, out)
 		}
 		t.took = time.Since(began)
-		return nil
 	})
-	slices.SortFunc(tests, func(a, b test) int { return int(a.took - b.took) })
-	return tests, err
+	return t.broken
 }
 
 // needed returns of what packages of rules the tests of each are made: only those can notice.
@@ -186,19 +191,18 @@ func needed(ctx context.Context, s *tweak.Sources) (map[string][]string, error) 
 }
 
 // parts returns the test of rules in parts, any other as it is.
-func (t test) parts() []test {
+func (t *test) parts() []*test {
 	units, _ := filepath.Glob(filepath.Join(t.folder, "testdata", "played", "*.txt"))
 	if t.name != "rules" || len(units) == 0 {
-		return []test{t}
+		return []*test{t}
 	}
-	rest := t
-	rest.args = []string{"-test.skip=^" + played + "$"}
-	parts := []test{rest}
+	of := func(name, args string) *test {
+		return &test{name: name, program: t.program, folder: t.folder, needs: t.needs, args: []string{args}}
+	}
+	parts := []*test{of(t.name, "-test.skip=^"+played+"$")}
 	for _, u := range units {
 		unit := strings.TrimSuffix(filepath.Base(u), ".txt")
-		part := t
-		part.name, part.args = unit, []string{fmt.Sprintf("-test.run=^%s$/^%s$", played, unit)}
-		parts = append(parts, part)
+		parts = append(parts, of(unit, fmt.Sprintf("-test.run=^%s$/^%s$", played, unit)))
 	}
 	return parts
 }
@@ -222,23 +226,22 @@ func (t *test) run(ctx context.Context, env []string, most time.Duration) (out [
 	return out, false, fmt.Errorf("run the tests of %s: %w", t.name, err)
 }
 
-// try runs the tests of the constant's own package, then those of the others, until one notices.
-func (m *mutant) try(ctx context.Context, tests []test, onlyOwn bool) error {
+// try runs the tests of the constant's own package, then of those that are made of it, until one
+// notices.
+func (m *mutant) try(ctx context.Context, tests []*test, onlyOwn bool) error {
 	own := m.own()
-	ordered := slices.Clone(tests)
-	slices.SortStableFunc(ordered, func(a, b test) int {
+	var ordered []*test
+	for _, t := range tests {
 		switch {
-		case a.name == own && b.name != own:
-			return -1
-		case b.name == own && a.name != own:
-			return 1
+		case t.name == own:
+			ordered = slices.Insert(ordered, 0, t)
+		case !onlyOwn && slices.Contains(t.needs, own):
+			ordered = append(ordered, t)
 		}
-		return 0
-	})
-	for i := range ordered {
-		t := &ordered[i]
-		if onlyOwn && t.name != own || !slices.Contains(t.needs, own) {
-			continue
+	}
+	for _, t := range ordered {
+		if err := t.passes(ctx); err != nil {
+			return err
 		}
 		_, failed, err := t.run(ctx, tweak.With(m.name, m.factor), 20*t.took+10*time.Second)
 		if err != nil {
