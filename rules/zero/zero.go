@@ -34,10 +34,9 @@ const (
 	oftenDrainA  = 0.20  // A: beside the board's own, of what is often left on; our choice
 	wanderA      = 0.03  // A: change of a zero in a day, as a random walk; our choice
 	drainWanderA = 0.01  // A: change of the drain in a day, as a random walk; our choice
-	maxA         = 3.0   // A: more is no zero that can be taken off: the sensor is not believed; our choice
+	maxA         = 3.0   // A: more is no zero that can be taken off, and no zero is in more doubt; our choice
 	maxSlopeA    = 0.05  // A/°C: over twice what makes a fault by itself, 20 mA; our choice
 	maxTempC     = 100.0 // °C: of a box, either way; our choice
-	maxSigmaA    = 3.0   // A: no zero is in more doubt; our choice
 	hoursPerDay  = 24.0  // h: in a day; physical
 )
 
@@ -55,7 +54,6 @@ const (
 	alonePart   = 0.4              // ratio: of the largest, what the others add to it at the most; our choice
 	openA       = 0.25             // A: deviation of a zero that is open: over what its class leaves; our choice
 	outlier     = 2.5              // ratio: of its deviation, more opens what was believed; our choice
-	unknownA    = 10.0             // A: of differences that say nothing; our choice
 	restingV    = 13.2             // V: at 25 °C, above it something charges; published: AGM rests there after a charge
 	deadV       = 8.0              // V: below it there is no battery to rest; our choice
 	risesV      = 0.015            // V: in a window, with current into the bank: something charges; our choice
@@ -265,10 +263,10 @@ func (l *Learner) pass(now time.Duration) {
 	l.s.Begun, l.s.At = true, now
 	for i := range l.n {
 		p := &l.s.P[iZero+i][iZero+i]
-		*p = min(*p+days*sq(wanderA), sq(maxSigmaA))
+		*p = min(*p+days*sq(wanderA), sq(maxA))
 	}
 	p := &l.s.P[iDrain][iDrain]
-	*p = min(*p+days*sq(drainWanderA), sq(maxSigmaA))
+	*p = min(*p+days*sq(drainWanderA), sq(maxA))
 }
 
 // open makes room for what the errors e say against what was believed, and returns how much may
@@ -294,7 +292,7 @@ func (l *Learner) open(e, by *[unit.MaxBatteries]float64, in *Scan) (flow float6
 	switch alike := e[least]/e[most] > alonePart; {
 	case l.n > 1 && math.Abs(sum) < againstPart*large:
 		if large > largeA {
-			flow = unknownA
+			flow = math.Inf(1) // the differences say nothing
 		}
 	case alike && l.s.Window.Again && !l.s.Fall.Read && sum < l.s.X[iDrain]:
 		l.widen(iDrain, sq(sum)) // it came within a rest: something was switched on, or off
@@ -326,7 +324,7 @@ func (l *Learner) limit(i int, by, flow float64) float64 {
 // shows against the voltages of two rests. It is used where rests alone leave open whether a zero or a
 // drain is seen.
 func (l *Learner) Counted(i int, above, temp unit.Reading, sigmaA float64) {
-	if z := l.ZeroA(i, temp); !above.OK() || z.Sigma < openA || !(math.Abs(above.Value) <= 2*maxSigmaA) {
+	if z := l.ZeroA(i, temp); !above.OK() || z.Sigma < openA || !(math.Abs(above.Value) <= 2*maxA) {
 		return
 	}
 	var h [states]float64
@@ -336,7 +334,7 @@ func (l *Learner) Counted(i int, above, temp unit.Reading, sigmaA float64) {
 }
 
 func (l *Learner) widen(i int, by float64) {
-	l.s.P[i][i] = min(l.s.P[i][i]+by, sq(maxSigmaA))
+	l.s.P[i][i] = min(l.s.P[i][i]+by, sq(maxA))
 }
 
 // update applies a window: first the sum, which is known well, then differences of each battery to
@@ -443,8 +441,8 @@ func (l *Learner) Restore(s State) error {
 			return fmt.Errorf("zeros: state %d: %g: want %g at most", i, s.X[i], 2*maxA)
 		}
 		for j := range states {
-			if !(math.Abs(s.P[i][j]) <= 2*sq(maxSigmaA)) || s.P[i][i] < 0 {
-				return fmt.Errorf("zeros: variance %d, %d: %g: want %g at most", i, j, s.P[i][j], 2*sq(maxSigmaA))
+			if !(math.Abs(s.P[i][j]) <= 2*sq(maxA)) || s.P[i][i] < 0 {
+				return fmt.Errorf("zeros: variance %d, %d: %g: want %g at most", i, j, s.P[i][j], 2*sq(maxA))
 			}
 		}
 	}
