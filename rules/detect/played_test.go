@@ -579,6 +579,11 @@ var ofUnit = map[string]func(u *played, v string){
 			d.Mohm[i], d.Amps[i], d.PostV[i] = u.number(w[0]), u.number(w[3]), u.number(w[6])
 		}
 	},
+	"drop by starts": func(u *played, v string) { // "3 mΩ"
+		for i := range u.pump.Drops.Start {
+			u.pump.Drops.Start[i] = u.number(strings.TrimSuffix(v, " mΩ"))
+		}
+	},
 	"feed": func(u *played, v string) {
 		s := &u.f.Feed
 		for s.Status = feed.Unknown; s.Status.String() != v; s.Status++ {
