@@ -12,6 +12,7 @@ import (
 	"liftbank/cmd/internal/score"
 	"liftbank/cmd/internal/suite"
 	"liftbank/cmd/slowtest"
+	"liftbank/sim/scenario"
 )
 
 // A part of the suite that takes seconds: prompt findings, their times and their roots, and a
@@ -76,4 +77,15 @@ func TestARaiseInDoubtCountsOnceItIsTrue(t *testing.T) {
 		}
 	}
 	assert.Equal(t, map[string][3]int{"feed-low": {2, 0, 1}, "hot": {1, 1, 0}}, counts)
+}
+
+// A condition that begins as the run ends can't have been found.
+func TestAConditionAtTheEndIsNotMissed(t *testing.T) {
+	r := newReport()
+	for _, to := range []time.Duration{96 * time.Hour, 97 * time.Hour} {
+		r.add(&result{job: &job{name: "sense-off", seed: 1, sc: scenario.Scenario{Expect: []string{"sense-fault"}}},
+			Findings: &score.Findings{Spans: []score.Span{{Finding: "sense-fault", From: 96 * time.Hour, To: to, Found: -1}}}})
+	}
+	assert.Len(t, r.Missed, 1)
+	assert.Equal(t, 1, r.row("sense-fault").Cases)
 }

@@ -122,7 +122,7 @@ func (r *Report) addExpected(where, name string, x *result) {
 	found := false
 	for k := range x.Spans {
 		s := &x.Spans[k]
-		if s.Finding != name || s.To-s.From < bounds[name].within {
+		if s.Finding != name || s.To-s.From <= bounds[name].within {
 			continue // not long enough to have been found
 		}
 		if timed == nil || timed.Found < 0 && s.Found >= 0 {
