@@ -188,8 +188,8 @@ const (
 )
 
 // waitsForTaps is what a verdict waits for while battery and neighbor seem to be off in opposite ways.
-var waitsForTaps = unit.Says("waits.taps", "taps and sensors that can be told apart: another battery seems stronger than "+
-	"any is, as when the two are swapped")
+var waitsForTaps = unit.Says("waits.taps", "taps and sensors that can be told apart: another battery seems stronger "+
+	"than any is, as when the two are swapped")
 
 // tooStrongBeside reports whether another battery seems stronger than any is. Swapped taps or sensors
 // take from one battery's resistance what they add to another's: the weak one may be sound.
