@@ -18,8 +18,8 @@ var BalanceNegative = Finding[balanceLimits, None]{
 		Detected: "From midnight to midnight of working days, the charge, known to 10 % each night, fell by the set amount " +
 			"or more over three of them, and is below the set level, both by their uncertainty. What the lifts took and the " +
 			"feed brought, as counted, must not contradict it. Parked days and the first days after a full charge do not " +
-			"count. The day on which the charge falls below the service voltage, and the extra hours of charge a day that would hold " +
-			"it, come from the same figures.",
+			"count. The day on which the charge falls below the service voltage, and the extra hours of charge a day that " +
+			"would hold it, come from the same figures.",
 		Causes: []*unit.Text{
 			balanceShort,
 			balanceWake,
