@@ -133,10 +133,21 @@ func (e *Engine) stepCounts(movedAh float64) {
 	}
 	e.stepPump(&pump.Scan{
 		Now: e.last, Raw: f.Raw, Read: &e.read, BankA: e.out.Bank.CurrentA, Running: running, Since: since, Ended: f.Ended,
-		FeedA: carried, Fed: f.Carries, TempC: f.TempC,
+		FeedA: carried, Fed: f.Carries, Unsure: e.unsureRun(), TempC: f.TempC,
 	})
 	f.FeedA, f.FeedAOK = e.output.Step(e.last, status, e.out.Bank.CurrentA, running)
 	f.CanGiveA, f.CanGiveOK = e.output.CanGive()
+}
+
+// unsureRun reports whether it is not known what the bank gave in the last run: a current did not react,
+// long before its sensor is accused.
+func (e *Engine) unsureRun() bool {
+	for i := range e.cfg.Batteries {
+		if e.trust.StillInRun(i) && !e.cells.judge[i].DeadCell() {
+			return true
+		}
+	}
+	return false
 }
 
 // stepPump measures the run under way, and passes on what a run that has ended showed.

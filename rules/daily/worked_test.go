@@ -82,6 +82,7 @@ func TestBalanceAsksTheCount(t *testing.T) {
 		b.Known = daily.Midnights
 		got := b.Balance(bank())
 		assert.InDelta(t, c.confirmed, got.ConfirmedFallPct, 0.2, name)
+		assert.InDelta(t, 1.4, got.FallSigmaPct, 0.1, "%s: both together, 1.9 and 2.1 %%", name)
 		assert.InDelta(t, -2*c.fall/3, got.AhPerDay, 1e-9, "%s: what is said is by how much the charge fell", name)
 	}
 }

@@ -579,6 +579,11 @@ var ofUnit = map[string]func(u *played, v string){
 			d.Mohm[i], d.Amps[i], d.PostV[i] = u.number(w[0]), u.number(w[3]), u.number(w[6])
 		}
 	},
+	"drop by starts": func(u *played, v string) { // "3 mΩ"
+		for i := range u.pump.Drops.Start {
+			u.pump.Drops.Start[i] = u.number(strings.TrimSuffix(v, " mΩ"))
+		}
+	},
 	"feed": func(u *played, v string) {
 		s := &u.f.Feed
 		for s.Status = feed.Unknown; s.Status.String() != v; s.Status++ {
@@ -621,7 +626,10 @@ var ofUnit = map[string]func(u *played, v string){
 			b.AhPerDay, b.Known, b.Why = u.number(strings.Fields(v)[0]), true, nil
 		}
 	},
-	"confirmed fall": func(u *played, v string) { u.f.Balance.ConfirmedFallPct = u.number(v) },
+	"confirmed fall": func(u *played, v string) {
+		x := u.estimate(v)
+		u.f.Balance.ConfirmedFallPct, u.f.Balance.FallSigmaPct = x.Value, x.Sigma
+	},
 	"falls below in": func(u *played, v string) { u.f.Balance.FallsBelowDays = u.number(v) },
 	"extra hours":    func(u *played, v string) { u.f.Balance.ExtraChargeHours = u.number(v) },
 	"incomplete":     func(u *played, v string) { u.f.Day.Incomplete = u.yes(v) },

@@ -55,7 +55,7 @@ var (
 		"since service": {"0 cycles 0h", "900 cycles 2h", "1 cycles 90h"}, "known days": {"0", "4"},
 		"midnights": {"80 84", "80 79", "97 99"}, "feed hours": {"0", "3", "23"}, "wake hours": {"0", "4"},
 		"incomplete": yesNo,
-		"balance":    {"unknown", "-9 Ah a day", "4 Ah a day"}, "confirmed fall": {"0", "9"},
+		"balance":    {"unknown", "-9 Ah a day", "4 Ah a day"}, "confirmed fall": {"0 ± 1", "9 ± 1"},
 		"extra hours": {"0", "2", "30"},
 	}
 	drawnWords = []string{
