@@ -24,7 +24,6 @@ const (
 	startSpan  = 200 * time.Millisecond // of the start, whose currents must not be missing; our choice
 	edgeSpan   = 120 * time.Millisecond // from the stop, to either side, for the lag; our choice
 	baseAge    = 15 * time.Second       // of the oldest reading to compare a start with; our choice
-	pairGap    = 20 * time.Millisecond  // longest between two readings, for a rate of change; our choice
 
 	minEdgeA    = 15.0 // A: change of current worth reading, 10 mV over it is 0.7 mΩ; our choice
 	minStop     = 3    // count: readings on each side of the stop; our choice
@@ -33,6 +32,10 @@ const (
 	idleChargeA = 1.5  // A: a battery that takes more is held by a charger; our choice
 	idleHighV   = 13.6 // V: so is one that is higher before a run; our choice
 )
+
+// LongestScan is how far apart the readings of a motor run may be: the inrush falls by a tenth from
+// one to the next, and there are three on each side of a stop within edgeSpan.
+const LongestScan = 20 * time.Millisecond // between two readings of a run; our choice
 
 // What a run leaves uncertain by itself, besides what its fit says.
 const (
@@ -222,8 +225,8 @@ func (s *runState) take(p *point, edge time.Duration, where place) {
 		return
 	}
 	gap := p.at - last.at
-	paired := f.have && gap <= pairGap
-	if where == atE && (gap > pairGap && last.at-edge < startSpan || first && !s.exact) {
+	paired := f.have && gap <= LongestScan
+	if where == atE && (gap > LongestScan && last.at-edge < startSpan || first && !s.exact) {
 		s.restart(p)
 		return
 	}
