@@ -1,6 +1,7 @@
 package loadtest_test
 
 import (
+	"cmp"
 	"encoding/json"
 	"math"
 	"testing"
@@ -36,6 +37,7 @@ type bench struct {
 
 	offsetV, offsetA float64
 	gainV, gainA     float64       // 1: none
+	scan             time.Duration // between readings about a run; 0: 4 ms
 	lag              time.Duration // the voltage is read this much after the current
 	number           int
 	lose             func() bool // a scan without a usable pair
@@ -67,6 +69,7 @@ const scan = 4 * time.Millisecond
 // edges is different each time.
 func (b *bench) run(length time.Duration) {
 	b.number++
+	scan := cmp.Or(b.scan, scan)
 	start := b.now + time.Minute
 	phase := time.Duration(b.number * 2477 % 4000 * 1000) // of the scans, in ns
 	stop := start + length
@@ -222,6 +225,14 @@ func TestLostReadings(t *testing.T) {
 			require.InEpsilon(t, 4, b.shown(t), 0.01)
 		}
 	})
+}
+
+// As far apart as scans of a run may be, a load test is still one.
+func TestTheLongestScan(t *testing.T) {
+	b := newBench(leadacid.Flooded, 950)
+	b.scan = loadtest.LongestScan
+	b.runs(30)
+	assert.InEpsilon(t, 4, b.shown(t), 0.02)
 }
 
 // A neighbor holds the battery 0.1 V above its line at rest: a step of 60 A against that would
@@ -398,6 +409,7 @@ func TestRestoreRefusesWhatNoMeterHad(t *testing.T) {
 		"lag:":             func(s *loadtest.State) { s.Lag.MeanS = 1 },
 		"trend sum":        func(s *loadtest.State) { s.Trend.XY = math.NaN() },
 		"runs taking":      func(s *loadtest.State) { s.TakingRuns = 200 },
+		"odds":             func(s *loadtest.State) { s.Odds[1] = 1 },
 		"strikes":          func(s *loadtest.State) { s.Parts.Strikes = 100 },
 	} {
 		bad := good
