@@ -13,6 +13,7 @@ import (
 	"liftbank/rules/feed"
 	"liftbank/rules/finding"
 	"liftbank/rules/forecast"
+	"liftbank/rules/label"
 	"liftbank/rules/loadtest"
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
@@ -62,6 +63,8 @@ type BatteryMemory struct {
 	RatedAh    float64
 	RatedCCA   float64
 	Charge     estimate.State
+	Label      label.State
+	Others     []estimate.State // as other chemistries would have it
 	Load       loadtest.State
 	Verdict    loadtest.JudgeState
 	RestedV    Estimate
@@ -89,7 +92,8 @@ func (e *Engine) State() *State {
 		out := &e.out.Battery[i]
 		s.Battery = append(s.Battery, BatteryMemory{
 			ID: b.ID, Chemistry: b.Chemistry.Name, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA,
-			Charge: e.cells.est[i].State(), Load: e.cells.load[i].State(), Verdict: e.cells.judge[i].State(),
+			Charge: e.cells.est[i].State(), Label: e.cells.labeled[i].judge.State(), Others: e.cells.labeled[i].states(),
+			Load: e.cells.load[i].State(), Verdict: e.cells.judge[i].State(),
 			RestedV: out.RestedV, RestedAt: out.RestedAt,
 			Capability: out.CrankingA, Resistance: out.Resistance, CapacityAh: out.CapacityAh, RunsJudged: out.RunsJudged,
 			Said: out.Verdict, WaitsFor: unit.Saved{Text: out.WaitsFor},
@@ -173,7 +177,7 @@ func (b *batteries) restore(i int, m *BatteryMemory, out *BatteryState) error {
 	if m.Said > loadtest.Failed {
 		return fmt.Errorf("verdict %d: want 0 to %d", m.Said, loadtest.Failed)
 	}
-	err := errors.Join(b.est[i].Restore(m.Charge), b.load[i].Restore(m.Load), b.judge[i].Restore(m.Verdict))
+	err := errors.Join(b.est[i].Restore(m.Charge), b.labeled[i].restore(m), b.load[i].Restore(m.Load), b.judge[i].Restore(m.Verdict))
 	if err != nil {
 		return err
 	}

@@ -209,6 +209,7 @@ func (e *Engine) noteFull() {
 		}
 		f := &e.frame.Batteries[i]
 		e.cells.facts(i, f)
+		e.cells.weigh(i, &e.frame)
 		f.FullAt, f.FullEver = e.cells.lastFull(i, &e.count)
 		f.MaybeAt, f.MaybeEver = e.count.PossiblyFullAt[i], e.count.PossiblyFull[i]
 	}

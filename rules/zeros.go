@@ -62,7 +62,9 @@ func (e *Engine) learnZeros() {
 	e.zeros.Step(&s)
 	for i := range e.cfg.Batteries {
 		e.frame.ZeroOff[i] = e.zeros.Off(i)
-		e.cells.est[i].ZeroMoved(e.zeros.ZeroA(i, e.frame.Temps[i]).Value - e.frame.Zeros[i].Value)
+		moved := e.zeros.ZeroA(i, e.frame.Temps[i]).Value - e.frame.Zeros[i].Value
+		e.cells.est[i].ZeroMoved(moved)
+		e.cells.labeled[i].zeroMoved(moved)
 	}
 	for i, est := range e.cells.est {
 		if told := est.ZeroTold(); told.Known {

@@ -30,7 +30,11 @@ const (
 
 // What counts as evidence.
 const (
-	restAfter = 10 * time.Hour // of rest; published: 8 h, better 24
+	fallAfter = 4 * time.Hour  // of rest, before the fall of the voltage is read; our choice
+	fallTime  = 6 * time.Hour  // over which it is read; our choice
+	fallV     = 0.008          // V: of two readings hours apart, at another temperature; our choice
+	decay     = 10 * time.Hour // of what a charge leaves, at 25 °C; published: 6 h or more
+	coldC     = 12.0           // °C: so much colder make it twice as slow; our choice
 	again     = 12 * time.Hour // of the same rest, until it is read once more; our choice
 	unsettled = 0.03           // V: how well a rest must have settled; our choice
 	fullPct   = 2.0            // %: of a charge seen to its end; our choice
@@ -65,8 +69,8 @@ type Params struct {
 type Scan struct {
 	Now      time.Duration
 	RestFor  time.Duration // 0: not at rest
-	V25      float64       // the rested voltage that the rest so far leads to expect, at 25 °C
-	SigmaV   float64       // of that, the tap's error left out
+	V25      float64       // the voltage at rest, smoothed, at 25 °C
+	TempC    float64
 	StoredAh float64       // counted in less out, what charging loses left out
 	FullAt   time.Duration // when the battery was last seen full
 	Full     bool          // if it ever was
@@ -90,6 +94,8 @@ type State struct {
 	FullAh     float64 // Scan.StoredAh when it was full
 	FullSeen   bool
 	ReadFor    time.Duration // of the rest under way, when it was last read
+	FallV      float64       // where the reading of its fall began,
+	FallFor    time.Duration // and how long after it did
 	Last       time.Duration
 	Begun      bool
 	Goal       []float64 // weights by the evidence, in the order of leadacid.All
@@ -155,11 +161,33 @@ func (j *Judge) Step(in *Scan) {
 	if in.Full && (!s.FullSeen || in.FullAt > s.FullAt) {
 		s.FullSeen, s.FullAt, s.FullAh = true, in.FullAt, in.StoredAh
 	}
-	if in.RestFor < restAfter {
-		s.ReadFor = 0
+	if in.RestFor < fallAfter {
+		s.ReadFor, s.FallFor = 0, 0
 		return
 	}
-	if in.Unfit || !s.FullSeen || in.SigmaV > unsettled || s.ReadFor > 0 && in.RestFor-s.ReadFor < again {
+	if s.FallFor == 0 || in.RestFor < s.FallFor {
+		s.FallV, s.FallFor = in.V25, in.RestFor
+		return
+	}
+	if span := in.RestFor - s.FallFor; span >= fallTime {
+		j.read(in, leftV(s.FallV-in.V25, in.TempC, span))
+		s.FallV, s.FallFor = in.V25, in.RestFor
+	}
+}
+
+// leftV is how much of what a charge left may still stand in a voltage that fell so far in a time.
+func leftV(fallenV, tempC float64, span time.Duration) float64 {
+	tau := decay.Hours() * math.Exp2((leadacid.ReferenceC-tempC)/coldC)
+	left := math.Exp(-span.Hours() / tau)
+	return (max(fallenV, 0) + fallV) * left / (1 - left)
+}
+
+// read takes in a rest in whose voltage surfaceV may stand of a charge.
+func (j *Judge) read(in *Scan, surfaceV float64) {
+	s := &j.s
+	_, tempV := leadacid.TemperatureShiftV(in.TempC)
+	sigmaV := math.Hypot(surfaceV/2, tempV)
+	if in.Unfit || !s.FullSeen || sigmaV > unsettled || s.ReadFor > 0 && in.RestFor-s.ReadFor < again {
 		return
 	}
 	down := 100 * (s.FullAh - in.StoredAh) / j.p.RatedAh
@@ -169,7 +197,7 @@ func (j *Judge) Step(in *Scan) {
 		return
 	}
 	s.ReadFor = in.RestFor
-	s.Depth[min(max(int(down/(100/depths)), 0), depths-1)].take(in.V25, sq(in.SigmaV), down, sq(sigma))
+	s.Depth[min(max(int(down/(100/depths)), 0), depths-1)].take(in.V25-surfaceV/2, sq(sigmaV), down, sq(sigma))
 	j.weigh()
 }
 
@@ -335,7 +363,8 @@ func (j *Judge) Restore(s State) error {
 		c.Sum("variance", d.VarV, d.VarPct)
 	}
 	c.Finite("charge when full", s.FullAh)
-	c.Time("time at rest", s.ReadFor)
+	c.Time("time at rest", s.ReadFor, s.FallFor)
+	c.Finite("rested voltage", s.FallV)
 	if err := c.Err(); err != nil {
 		return fmt.Errorf("label: %w", err)
 	}

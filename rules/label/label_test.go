@@ -32,7 +32,7 @@ func cycle(j *label.Judge, times int, downs []float64, restedV func(down float64
 			in.StoredAh = -down
 			for in.RestFor < 14*time.Hour {
 				in.Now, in.RestFor = in.Now+time.Hour, in.RestFor+time.Hour
-				in.V25, in.SigmaV, in.ZeroA = restedV(down), 0.015, 0.05
+				in.V25, in.TempC, in.ZeroA = restedV(down), 20, 0.05
 				j.Step(&in)
 			}
 			in.RestFor = 0
@@ -150,32 +150,30 @@ func TestWhatDecides(t *testing.T) {
 
 // What is no evidence: a short rest, one that has not settled, a sensor at fault, a count over weeks.
 func TestWhatIsNoEvidence(t *testing.T) {
-	good := label.Scan{
-		Now: 30 * time.Hour, RestFor: 11 * time.Hour, V25: 13, SigmaV: 0.015, Full: true, FullAt: 10 * time.Hour, ZeroA: 0.05,
-	}
 	tests := []struct {
 		name   string
 		change func(*label.Scan)
-		counts bool
+		counts float64
 	}{
-		{"evidence", func(*label.Scan) {}, true},
-		{"short", func(in *label.Scan) { in.RestFor = 9 * time.Hour }, false},
-		{"unsettled", func(in *label.Scan) { in.SigmaV = 0.04 }, false},
-		{"at fault", func(in *label.Scan) { in.Unfit = true }, false},
-		{"never full", func(in *label.Scan) { in.Full = false }, false},
-		{"a zero not known", func(in *label.Scan) { in.ZeroA = 0.5 }, false},
+		{"a rest of 12 h", func(*label.Scan) {}, 1},
+		{"a short one", func(in *label.Scan) { in.RestFor = min(in.RestFor, 9*time.Hour) }, 0},
+		{"of a day, twice", func(in *label.Scan) { in.RestFor *= 2 }, 2},
+		{"surface charge still falls", func(in *label.Scan) { in.V25 += 0.2 - in.RestFor.Hours()*0.012 }, 0},
+		{"a hard frost, in which sources disagree", func(in *label.Scan) { in.TempC = -20 }, 0},
+		{"at fault", func(in *label.Scan) { in.Unfit = true }, 0},
+		{"never full", func(in *label.Scan) { in.Full = false }, 0},
+		{"a zero not known", func(in *label.Scan) { in.ZeroA = 0.5 }, 0},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
 			j := newJudge(leadacid.Flooded, tap(0.01))
-			in := good
-			tt.change(&in)
-			j.Step(&in)
-			assert.Equal(t, tt.counts, j.State().Depth[0].Rests == 1)
-			in.Now += time.Hour
-			in.RestFor += time.Hour
-			j.Step(&in)
-			assert.LessOrEqual(t, j.State().Depth[0].Rests, 1.0, "one rest counts once in half a day")
+			for hour := range 13 {
+				at := time.Duration(hour) * time.Hour
+				in := label.Scan{Now: 20*time.Hour + at, RestFor: at, V25: 12.7, TempC: 20, Full: true, FullAt: time.Hour, ZeroA: 0.05}
+				tt.change(&in)
+				j.Step(&in)
+			}
+			assert.InDelta(t, tt.counts, j.State().Depth[0].Rests, 0)
 		})
 	}
 }
