@@ -465,6 +465,9 @@ var ofBattery = map[string]func(u *played, i int, v string){
 	"capacity":    func(u *played, i int, v string) { u.f.Battery[i].CapacityAh = u.estimate(v) },
 	"runs judged": func(u *played, i int, v string) { u.f.Battery[i].RunsJudged = uint32(u.number(v)) },
 	"taking runs": func(u *played, i int, v string) { u.f.Batteries[i].TakingRuns = uint8(u.number(v)) },
+	"rests like": func(u *played, i int, v string) {
+		u.f.Batteries[i].RestsLike, _ = leadacid.Parse(v) // none for a word that is no chemistry
+	},
 	"dead cell": func(u *played, i int, v string) { // a battery with one has failed
 		u.f.Batteries[i].DeadCell = u.yes(v)
 		u.f.Battery[i].Verdict, u.f.Battery[i].WaitsFor = loadtest.Fit, nil
