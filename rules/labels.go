@@ -22,7 +22,9 @@ type labeled struct {
 // newLabeled starts battery i as each other chemistry would have it.
 func (b *batteries) newLabeled(i int) labeled {
 	p := b.params(i)
-	l := labeled{judge: label.New(label.Params{Chemistry: p.Chemistry, RatedAh: p.RatedAh, Voltage: p.Voltage, Taps: p.Taps})}
+	l := labeled{judge: label.New(label.Params{
+		Chemistry: p.Chemistry, RatedAh: p.RatedAh, Voltage: p.Voltage, Taps: p.Taps,
+	})}
 	for _, c := range leadacid.All() {
 		var other *estimate.Battery
 		if !p.Chemistry.Is(c.Name) {

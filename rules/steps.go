@@ -186,7 +186,7 @@ func (e *Engine) stepDay() {
 
 // balanceOf gathers what the balance needs to know of the bank.
 func balanceOf(cells *batteries, state *view.State, lowV, ownDrawA float64) *daily.Bank {
-	b := &daily.Bank{Charge: state.Bank.SoCPct, OwnDrawA: ownDrawA}
+	b := &daily.Bank{Charge: state.Bank.SoCPct, OwnDrawA: ownDrawA, ParkedA: state.Bank.ParkedDrawA}
 	for i := range cells.spec {
 		spec := &cells.spec[i]
 		b.CapacityAh += spec.RatedAh

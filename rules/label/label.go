@@ -350,7 +350,8 @@ func (j *Judge) Restore(s State) error {
 	var c unit.Check
 	if s.Chemistry != j.p.Chemistry.Name || len(s.Goal) != len(j.all) || len(s.Weight) != len(j.all) ||
 		s.LikeliestK < 0 || s.LikeliestK >= len(j.all) || s.Against && s.LikeliestK == j.own {
-		return fmt.Errorf("label: got %q with %d weights: want %s with %d", s.Chemistry, len(s.Weight), j.p.Chemistry, len(j.all))
+		return fmt.Errorf("label: got %q with %d weights: want %s with %d", s.Chemistry, len(s.Weight),
+			j.p.Chemistry, len(j.all))
 	}
 	for k := range s.Goal {
 		c.In("weight", s.Goal[k], 0, 1)

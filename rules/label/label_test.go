@@ -72,7 +72,8 @@ func TestPublishedScales(t *testing.T) {
 	}{
 		{"Battery Council, 26.7 °C", leadacid.Flooded, scale(25, 12.65, 12.45, 12.24, 12.06, 11.89), 0.001, ""},
 		{"recreational vehicles, question and answer", leadacid.Flooded, scale(25, 12.66, 12.45, 12.30, 12.15), 0.001, ""},
-		{"US Army TM-5-1185 table II, by gravity", leadacid.Flooded, scale(25, sg(1.280, 1.250, 1.220, 1.190, 1.130)...), 0.001, ""},
+		{"US Army TM-5-1185 table II, by gravity", leadacid.Flooded,
+			scale(25, sg(1.280, 1.250, 1.220, 1.190, 1.130)...), 0.001, ""},
 		{"solar, 3 h of rest, 10.5 V is empty", leadacid.Flooded,
 			scale(10, 12.70, 12.50, 12.42, 12.32, 12.20, 12.06, 11.90, 11.75, 11.58, 11.31, 10.50), 0.001, ""},
 		{"gel, the other reprint", leadacid.Flooded, scale(25, 12.85, 12.65, 12.35, 12.00, 11.80), 0.003, "agm or gel"},
@@ -169,7 +170,8 @@ func TestWhatIsNoEvidence(t *testing.T) {
 			j := newJudge(leadacid.Flooded, tap(0.01))
 			for hour := range 13 {
 				at := time.Duration(hour) * time.Hour
-				in := label.Scan{Now: 20*time.Hour + at, RestFor: at, V25: 12.7, TempC: 20, Full: true, FullAt: time.Hour, ZeroA: 0.05}
+				in := label.Scan{Now: 20*time.Hour + at, RestFor: at, V25: 12.7, TempC: 20, ZeroA: 0.05}
+				in.Full, in.FullAt = true, time.Hour
 				tt.change(&in)
 				j.Step(&in)
 			}
