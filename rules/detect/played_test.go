@@ -532,8 +532,9 @@ var ofUnit = map[string]func(u *played, v string){
 			u.f.At.Wall = time.Unix(1, 0)
 		}
 	},
-	"charge": func(u *played, v string) { u.f.Bank.SoCPct = u.estimate(v) },
-	"spread": func(u *played, v string) { u.f.Bank.SpreadPct = u.estimate(v) },
+	"charge":      func(u *played, v string) { u.f.Bank.SoCPct = u.estimate(v) },
+	"parked draw": func(u *played, v string) { u.f.Bank.ParkedDrawA = u.estimate(v) },
+	"spread":      func(u *played, v string) { u.f.Bank.SpreadPct = u.estimate(v) },
 	"rested": func(u *played, v string) {
 		u.f.Bank.RestedV = u.estimate(v)
 		u.f.Bank.Rested = u.f.Bank.RestedV.Known

@@ -41,7 +41,7 @@ var (
 	drawnOfUnit = map[string][]string{
 		"wake": contacts, "command": contacts, "disconnect": contacts, "feed voltage": volts, "terminal": volts,
 		"clock":  {"set", "unsure"},
-		"charge": percent, "spread": {"unknown", "3 ± 1", "30 ± 4"},
+		"charge": percent, "spread": {"unknown", "3 ± 1", "30 ± 4"}, "parked draw": {"unknown", "0.02 ± 0.01"},
 		"rested": {"unknown", "12.2 ± 0.02", "12.7 ± 0.02"}, "quiet": yesNo,
 		"relief": {"0s", "4s", "9s"}, "lifting at": {"0", "100"}, "learned runs": {"0", "30"},
 		"compared runs": {"0", "12"},
