@@ -62,10 +62,6 @@ const (
 	trickleA      = 1.0
 	flatDoubtPct  = 20.0
 	highS         = 60.0
-	longRestS     = 10 * 3600
-	fullEndPct    = 70.0
-	deepEndPct    = 35.0
-	bothEnds      = 2 // long rests at either
 	startGraceS   = 10.0
 )
 
@@ -359,19 +355,14 @@ var definitions = []definition{
 	},
 	{
 		finding: "label-mismatch", subjects: batteryNames,
-		what: "the battery is of another chemistry than the configuration says, and has rested for 10 h at 70 % or more " +
-			"and at 35 % or less, twice each; in doubt before",
-		why: "chemistries rest 0.15 V apart at most, and dividers of 1 % read 0.13 V wrong: only rests at both ends of " +
-			"the curve tell",
+		what: "in doubt where the battery is of another chemistry than the configuration says",
+		why: "chemistries rest 0.15 V apart at most, and dividers of 1 % read 0.13 V wrong: only rests both full and deeply " +
+			"discharged tell, and not always",
 		judge: func(u *Unit, k int) verdict {
-			b, seen := &u.sc.Bank.Batteries[k], &u.story.ends[k]
-			switch {
-			case b.Label() == b.Chemistry:
-				return no
-			case seen.full >= bothEnds && seen.deep >= bothEnds:
-				return yes
+			if b := &u.sc.Bank.Batteries[k]; b.Label() != b.Chemistry {
+				return either
 			}
-			return either
+			return no
 		},
 	},
 	{

@@ -32,7 +32,6 @@ type story struct {
 	sunkS     float64                  // so low with the motor off that the bank is empty
 	unwokenS  float64                  // ignition on at the tractor, and nothing at the box, since midnight
 	wokenS    float64                  // something at the box, since midnight
-	ends      [MaxBatteries]ends       // at which it has rested long
 	refill    refill                   // what the converter's voltage is good for
 	fell      bool                     // the contactor let go, or did not close, for lack of voltage; no good run since
 
@@ -76,11 +75,6 @@ func (s *story) tally(u *Unit, dt time.Duration, dtS float64) {
 	if flow.FeedA > 0 || flow.LoadA > 0 {
 		s.restS = 0
 	}
-	if s.restS >= longRestS && s.restS < longRestS+dtS {
-		for k := range u.bank.Batteries() {
-			s.ends[k].rested(u.bank.Battery(k).SoCPct())
-		}
-	}
 	s.wakeS += dtS
 	if !u.feed.WakeLine() {
 		s.wakeS = 0
@@ -97,18 +91,6 @@ func (s *story) tally(u *Unit, dt time.Duration, dtS float64) {
 		s.wokenS += dtS
 	} else if u.feed.Wake() {
 		s.unwokenS += dtS
-	}
-}
-
-// ends are long rests of a battery, by the end of its curve that they show.
-type ends struct{ full, deep int }
-
-func (e *ends) rested(socPct float64) {
-	switch {
-	case socPct >= fullEndPct:
-		e.full++
-	case socPct <= deepEndPct:
-		e.deep++
 	}
 }
 
