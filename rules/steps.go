@@ -197,7 +197,7 @@ func (e *Engine) stepDay() {
 
 // balanceOf gathers what the balance needs to know of the bank.
 func balanceOf(cells *batteries, state *view.State, lowV, ownDrawA float64) *daily.Bank {
-	b := &daily.Bank{Charge: state.Bank.SoCPct, OwnDrawA: ownDrawA}
+	b := &daily.Bank{Charge: state.Bank.SoCPct, OwnDrawA: ownDrawA, ParkedA: state.Bank.ParkedDrawA}
 	for i := range cells.spec {
 		spec := &cells.spec[i]
 		b.CapacityAh += spec.RatedAh
@@ -220,6 +220,7 @@ func (e *Engine) noteFull() {
 		}
 		f := &e.frame.Batteries[i]
 		e.cells.facts(i, f)
+		e.cells.weigh(i, &e.frame)
 		f.FullAt, f.FullEver = e.cells.lastFull(i, &e.count)
 		f.MaybeAt, f.MaybeEver = e.count.PossiblyFullAt[i], e.count.PossiblyFull[i]
 	}

@@ -359,6 +359,18 @@ var definitions = []definition{
 		judge: func(u *Unit, k int) verdict { return yesIf(u.bank.Battery(k).TempC() > hotC) },
 	},
 	{
+		finding: "label-mismatch", subjects: batteryNames,
+		what: "in doubt where the battery is of another chemistry than the configuration says",
+		why: "chemistries rest 0.15 V apart at most, and dividers of 1 % read 0.13 V wrong: only rests both full and deeply " +
+			"discharged tell, and not always",
+		judge: func(u *Unit, k int) verdict {
+			if b := &u.sc.Bank.Batteries[k]; b.Label() != b.Chemistry {
+				return either
+			}
+			return no
+		},
+	},
+	{
 		finding: "service-due",
 		what:    "lift cycles or motor hours at or over the lift's interval",
 		why:     "the lift maker's manual, as configured",

@@ -172,6 +172,7 @@ type Bank struct {
 	LowPct     float64       // charge at which it rests at the service voltage
 	Charge     unit.Estimate // %
 	OwnDrawA   float64       // of the board
+	ParkedA    unit.Estimate // that the bank gives with nothing on, the board included
 	ZeroSigmaA []float64     // of each current sensor
 }
 
@@ -213,12 +214,16 @@ func (b *Book) confirmedFallPct(fallPct float64, bank *Bank) (pct, sigma float64
 	for k := range Midnights - 1 {
 		hours, feedH, in, net = hours+24, feedH+b.FeedH[k], in+b.InAh[k], net+b.DayNetAh[k]
 	}
-	countVar := sq(standbySigma*hours) + sq(storedSigma*in)
+	idleA, idleSigma := standbyA+bank.OwnDrawA, standbySigma
+	if p := bank.ParkedA; p.Known && p.Sigma < standbySigma {
+		idleA, idleSigma = p.Value, p.Sigma
+	}
+	countVar := sq(idleSigma*hours) + sq(storedSigma*in)
 	for _, zero := range bank.ZeroSigmaA {
 		countVar += sq(zero * feedH)
 	}
 	countVar *= sq(100 / bank.CapacityAh)
-	counted := ((standbyA+bank.OwnDrawA)*hours - net) / bank.CapacityAh * 100
+	counted := (idleA*hours - net) / bank.CapacityAh * 100
 	ownVar := max(2*sq(midnightPct), sq(bank.Charge.Sigma))
 	sum := countVar + ownVar
 	return min(fallPct, (fallPct*countVar+counted*ownVar)/sum), math.Sqrt(countVar * ownVar / sum)

@@ -115,7 +115,7 @@ func holdsBalance(v view.View, b *daily.Balance, d *daily.Memory) finding.Verdic
 		extra = extraHours.Is(b.ExtraChargeHours)
 	}
 	verdict := v.Holds(lostPerWorkingDay.Is(-b.AhPerDay), charge.Is(d.Charge[0]), untilService.Is(b.FallsBelowDays), extra,
-		feedHours.Is(d.FeedH[0]), wakeHours.Is(d.WakeH[0]), boardDraws.Is(v.Settings().OwnDrawA*mAPerA),
+		feedHours.Is(d.FeedH[0]), wakeHours.Is(d.WakeH[0]), boardDraws.Is(ownDrawA(v)*mAPerA),
 		boardShare.Is(boardPct(v, -b.AhPerDay)))
 	switch {
 	case d.WakeH[0] < littleH && d.FeedH[0] < littleH:
