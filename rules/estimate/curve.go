@@ -103,9 +103,22 @@ func (f *Filter) drift(hours float64) {
 	f.P[iEmptyV][iEmptyV] += add
 }
 
-// widen adds to the variance of the charge.
+// widen adds to the variance of the charge. What cuts it off cuts what it shares with the other states
+// too: else no errors could have both.
 func (f *Filter) widen(variance float64) {
+	whole := f.P[iSoC][iSoC] + variance
 	f.P[iSoC][iSoC] = widened(f.P[iSoC][iSoC], variance)
+	if f.P[iSoC][iSoC] >= whole {
+		return
+	}
+	part := math.Sqrt(f.P[iSoC][iSoC] / whole)
+	for j := iSoC + 1; j < states; j++ {
+		f.P[iSoC][j] *= part
+		f.P[j][iSoC] = f.P[iSoC][j]
+	}
+	for k := range considerStates {
+		f.Cross[iSoC][k] *= part
+	}
 }
 
 func widened(was, variance float64) float64 {
