@@ -15,7 +15,7 @@ const (
 
 const (
 	exchangeEnergyK = 2600.0 // of the exchange current: 22 kJ/mol
-	acceptEnergyK   = 3600.0 // of the dissolution of sulfate in charge: 30 kJ/mol
+	acceptEnergyK   = 2600.0 // of the dissolution of sulfate in charge: 22 kJ/mol, twice the time at 0 °C (trade practice)
 	diffuseEnergyK  = 2174.0 // of acid's diffusion: Tiedemann and Newman, from memory; 2.4 % per °C
 	selfEnergyK     = 6200.0 // of self-discharge: twice per 10 °C
 	massFill        = 0.62   // share of a discharged battery's active mass conductance that is lost
