@@ -215,7 +215,7 @@ func (f *Filter) rested(c *leadacid.Chemistry) (h [states]float64, v25 float64) 
 // state.
 func (f *Filter) loaded(c *leadacid.Chemistry, perHour, tempC, leftPct float64) (h [states]float64, v25 float64) {
 	h, v25 = f.rested(c)
-	drop := leadacid.LoadedDropV(perHour) * (leadacid.MetalShare + (1-leadacid.MetalShare)*leadacid.AcidFactor(tempC))
+	drop := leadacid.LoadedDropV(perHour) * leadacid.ColdFactor(tempC)
 	growth, growthPer, knee, kneePer := c.LoadedV(f.X[iSoC], leftPct)
 	v25 -= (1+f.X[iDrop])*drop*growth + knee
 	h[iSoC] -= (1+f.X[iDrop])*drop*growthPer + kneePer
