@@ -394,7 +394,7 @@ func TestAWeakBatteryBesideOneThatIsTooStrongIsNotAccused(t *testing.T) {
 	tired, found := verdict(0.0036, 0.0055)
 	assert.Equal(t, loadtest.Tired, tired.Verdict, "%+v", tired.CrankingA)
 	assert.Contains(t, found, "battery-tiredb")
-	held, found := verdict(0.0025, 0.0055)
+	held, found := verdict(0.0022, 0.0055)
 	assert.Equal(t, loadtest.Unknown, held.Verdict, "%+v", held.CrankingA)
 	assert.Equal(t, "waits.taps", held.WaitsFor.ID)
 	assert.NotContains(t, found, "battery-tiredb")

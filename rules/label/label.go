@@ -101,7 +101,7 @@ type State struct {
 	Goal       []float64 // weights by the evidence, in the order of leadacid.All
 	Weight     []float64 // those that are used, on their way there
 	Against    bool      // the label is said to be wrong
-	Chemistry  string    // by its label
+	Label      string    // of the battery: a chemistry by its name
 	LikeliestK int       // index of the likeliest
 }
 
@@ -131,7 +131,7 @@ func New(p Params) *Judge {
 		j.prior = append(j.prior, share)
 	}
 	j.s = State{
-		Chemistry: p.Chemistry.Name, Goal: slices.Clone(j.prior), Weight: slices.Clone(j.prior), LikeliestK: j.own,
+		Label: p.Chemistry.Name, Goal: slices.Clone(j.prior), Weight: slices.Clone(j.prior), LikeliestK: j.own,
 	}
 	return j
 }
@@ -344,14 +344,15 @@ func (j *Judge) State() State {
 // Restore takes over what had been learned. One that can't be is refused and changes nothing; one
 // saved by a version that weighed none too, without an error.
 func (j *Judge) Restore(s State) error {
-	if s.Chemistry == "" && !s.Begun {
+	if s.Label == "" && !s.Begun {
 		return nil
 	}
 	var c unit.Check
-	if s.Chemistry != j.p.Chemistry.Name || len(s.Goal) != len(j.all) || len(s.Weight) != len(j.all) ||
+	own := j.p.Chemistry.Name
+	if s.Label != own || len(s.Goal) != len(j.all) || len(s.Weight) != len(j.all) ||
 		s.LikeliestK < 0 || s.LikeliestK >= len(j.all) || s.Against && s.LikeliestK == j.own {
-		return fmt.Errorf("label: got %q with %d weights: want %s with %d", s.Chemistry, len(s.Weight),
-			j.p.Chemistry, len(j.all))
+		return fmt.Errorf("label: got %q with %d weights: want %s with %d", s.Label, len(s.Weight),
+			own, len(j.all))
 	}
 	for k := range s.Goal {
 		c.In("weight", s.Goal[k], 0, 1)

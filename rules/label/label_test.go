@@ -190,7 +190,7 @@ func TestState(t *testing.T) {
 	require.NoError(t, k.Restore(label.State{}))
 	assert.Equal(t, j.State(), k.State(), "a version without it")
 	for name, change := range map[string]func(*label.State){
-		"of another":   func(s *label.State) { s.Chemistry = "gel" },
+		"of another":   func(s *label.State) { s.Label = "gel" },
 		"weights":      func(s *label.State) { s.Weight = s.Weight[:1] },
 		"weight":       func(s *label.State) { s.Goal[0] = 1.5 },
 		"rests":        func(s *label.State) { s.Depth[1].Rests = -1 },
