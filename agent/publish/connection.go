@@ -36,6 +36,8 @@ type link struct {
 	client mqtt.Client
 	cut    context.CancelFunc // ends the network connection at once
 
+	sent atomic.Int64 // messages handed to paho, for the guard
+
 	lost   chan struct{} // closed when paho has given the connection up and its goroutines have ended
 	reason error         // set before lost is closed
 
@@ -79,7 +81,7 @@ func (p *Publisher) connection(ctx context.Context, number uint64) error {
 	if err != nil {
 		return err
 	}
-	l.client = mqtt.NewClient(p.clientOptions(l, life, creds))
+	l.client = mqtt.NewClient(p.clientOptions(l, creds))
 	up, err := l.connect(ctx)
 	if !up {
 		return err
@@ -109,7 +111,7 @@ func (l *link) collectAcks() {
 	}
 }
 
-func (p *Publisher) clientOptions(l *link, life context.Context, creds credentials) *mqtt.ClientOptions {
+func (p *Publisher) clientOptions(l *link, creds credentials) *mqtt.ClientOptions {
 	o := mqtt.NewClientOptions().AddBroker(p.broker.String())
 	o.SetClientID(p.opts.ClientID)
 	o.SetUsername(p.opts.Username)
@@ -126,13 +128,16 @@ func (p *Publisher) clientOptions(l *link, life context.Context, creds credentia
 	o.SetBinaryWill(p.opts.topic("status"), p.status(records.Lost, l.number), qosAtLeastOnce, true)
 	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
 		failed := func(err error) { l.why.CompareAndSwap(nil, &err) }
-		conn, err := p.dial(life, creds, failed)
+		conn, err := l.dial(creds, failed)
 		if err != nil {
 			failed(err)
 		}
 		return conn, err
 	})
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
+		if why := l.why.Load(); why != nil {
+			err = *why
+		}
 		l.reason = fmt.Errorf("connection to %s lost: %w", p.broker.Host, err)
 		close(l.lost)
 	})
@@ -275,6 +280,7 @@ func (l *link) sendStatus(status string) error {
 // what becomes of the message otherwise shows in its token.
 func (l *link) send(leaf string, retained bool, payload []byte, acked func()) error {
 	sent := l.p.opts.Clock.Now()
+	l.sent.Add(1)
 	token := l.client.Publish(l.p.opts.topic(leaf), qosAtLeastOnce, retained, payload)
 	if err := token.Error(); err != nil {
 		return l.cause(err)

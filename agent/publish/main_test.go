@@ -52,6 +52,11 @@ func start(t *testing.T, opts Options) (p *Publisher, stop func()) {
 	t.Helper()
 	p, err := New(opts)
 	require.NoError(t, err)
+	return p, run(t, p)
+}
+
+// run runs a publisher until the test ends or stop is called, which waits for Run to return.
+func run(t *testing.T, p *Publisher) (stop func()) {
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- p.Run(ctx) }()
@@ -65,7 +70,7 @@ func start(t *testing.T, opts Options) (p *Publisher, stop func()) {
 		require.NoError(t, receive(t, ended, "Run to return"))
 	}
 	t.Cleanup(stop)
-	return p, stop
+	return stop
 }
 
 // receive waits for a value with patience.

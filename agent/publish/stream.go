@@ -22,6 +22,9 @@ type streamState struct {
 	asked        bool            // some were sent again at the last look, and nothing was heard since
 }
 
+// receivedTopic is the last level of the topic that the collector answers on.
+const receivedTopic = "received"
+
 // begin sets the streams to where the broker has acknowledged them, and subscribes to the
 // collector's receipts.
 func (l *link) begin() {
@@ -30,7 +33,7 @@ func (l *link) begin() {
 		l.streams[i].ackedAtCheck = l.streams[i].place
 	}
 	// QoS 0: a receipt says all that was said before it, so that a lost one costs nothing but time.
-	l.subscription = l.client.Subscribe(l.p.opts.topic("received"), 0, func(_ mqtt.Client, m mqtt.Message) {
+	l.subscription = l.client.Subscribe(l.p.opts.topic(receivedTopic), 0, func(_ mqtt.Client, m mqtt.Message) {
 		select {
 		case l.receipts <- m.Payload():
 		default:
