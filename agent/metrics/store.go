@@ -31,6 +31,11 @@ var storeFigures = []figure[kept]{
 		"Items dropped for lack of space since the agent started.",
 		func(h kept) *float64 { return count(h.Lost) },
 	),
+	counter(
+		"outbox_unconfirmed",
+		"Records deleted that no receiver confirmed in the time after they were sent, since the agent started.",
+		func(h kept) *float64 { return count(h.Unconfirmed) },
+	),
 	gauge(
 		"store_set_aside",
 		"1 if a damaged file was set aside since the agent started, else 0.",
@@ -40,7 +45,10 @@ var storeFigures = []figure[kept]{
 
 var (
 	outboxWaiting = desc("outbox_waiting", "Records of the stream that the outlet has not sent yet.", "outlet", "stream")
-	outboxKept    = desc(
+	outboxUnheard = desc(
+		"outbox_unheard_seconds", "Time for which sent records have waited for a receipt, 0 while none do.", "outlet",
+	)
+	outboxKept = desc(
 		"outbox_kept",
 		"Records of the stream on the card, including those sent that may be asked for again.",
 		"stream",
@@ -57,6 +65,9 @@ func collectStore(ch chan<- prometheus.Metric, h store.Health) {
 	collect(ch, storeFigures, &h)
 	send(ch, storeUsable, prometheus.GaugeValue, fromBool(h.Problem == ""))
 	collectProblem(ch, storeProblem, h.Problem)
+	for _, o := range h.Outlets {
+		send(ch, outboxUnheard, prometheus.GaugeValue, o.Unheard.Seconds(), o.Name)
+	}
 	for i := range outbox.Streams {
 		for _, o := range h.Outlets {
 			send(ch, outboxWaiting, prometheus.GaugeValue, float64(o.Waiting[i]), o.Name, outbox.Stream(i).String())

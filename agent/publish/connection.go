@@ -47,9 +47,9 @@ type link struct {
 	overdue  <-chan time.Time      // the oldest of them has had its time
 
 	streams       [outbox.Streams]streamState
-	pace          *rate.Limiter    // of records
-	paced         <-chan time.Time // when one may go again
-	receipts      chan []byte      // from paho's goroutine; bounded: the next one says all that is dropped
+	pace          *rate.Limiter     // of records
+	paced         <-chan time.Time  // when one may go again
+	receipts      chan heardReceipt // from paho's goroutine; bounded: the next one says all that is dropped
 	subscription  mqtt.Token
 	subscribeDone <-chan struct{}  // the broker has answered the subscription
 	recheck       <-chan time.Time // when to look for what no collector has confirmed
@@ -74,7 +74,7 @@ func (p *Publisher) connection(ctx context.Context, number uint64) error {
 	life, cut := context.WithCancel(context.Background()) // not ctx's child: goodbye comes after ctx
 	defer cut()
 	l := &link{
-		p: p, number: number, cut: cut, lost: make(chan struct{}), life: life, receipts: make(chan []byte, 4),
+		p: p, number: number, cut: cut, lost: make(chan struct{}), life: life, receipts: make(chan heardReceipt, 4),
 		snapshotDue: true, pace: rate.NewLimiter(rate.Every(p.opts.Limits.Pace), burst),
 	}
 	creds, err := p.credentials()

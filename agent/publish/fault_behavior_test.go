@@ -319,8 +319,9 @@ func TestTheCollectorGetsWhatTheBrokerDropped(t *testing.T) {
 	assert.Equal(t, uint64(4), seqOf())
 	receipt(c, fmt.Appendf(nil, form, 5, ""), false)
 	require.Eventually(t, func() bool {
+		flushed := storeOf(opts).Flush(t.Context())
 		left, err := opts.Outbox.After(t.Context(), outbox.Runs, 0, 10)
-		return err == nil && len(left) == 0
+		return flushed == nil && err == nil && len(left) == 0
 	}, patience, time.Millisecond)
 	assert.Equal(t, uint64(2), p.State().Repeated)
 	require.Eventually(t, func() bool { return p.State().Receipts == 2 }, patience, time.Millisecond)

@@ -25,6 +25,12 @@ type streamState struct {
 // receivedTopic is the last level of the topic that the collector answers on.
 const receivedTopic = "received"
 
+// heardReceipt is a message on received.
+type heardReceipt struct {
+	payload  []byte
+	retained bool // the broker had kept it from before the subscription
+}
+
 // begin sets the streams to where the broker has acknowledged them, and subscribes to the
 // collector's receipts.
 func (l *link) begin() {
@@ -35,7 +41,7 @@ func (l *link) begin() {
 	// QoS 0: a receipt says all that was said before it, so that a lost one costs nothing but time.
 	l.subscription = l.client.Subscribe(l.p.opts.topic(receivedTopic), 0, func(_ mqtt.Client, m mqtt.Message) {
 		select {
-		case l.receipts <- m.Payload():
+		case l.receipts <- heardReceipt{m.Payload(), m.Retained()}:
 		default:
 		}
 	})
@@ -119,6 +125,7 @@ func (l *link) sendStream(of outbox.Stream) error {
 		if l.p.opts.Deflate {
 			payload = pack(payload)
 		}
+		l.p.opts.Outbox.Handing(r)
 		acked := func() { l.p.opts.Outbox.Sent(r) }
 		if repeated {
 			l.p.setState(func(s *outlet.State) { s.Repeated++ })
@@ -132,26 +139,28 @@ func (l *link) sendStream(of outbox.Stream) error {
 }
 
 // confirm applies a message on received.
-func (l *link) confirm(message []byte) {
-	receipts, err := records.ParseReceived(l.p.opts.Unit, message)
+func (l *link) confirm(m heardReceipt) {
+	receipts, err := records.ParseReceived(l.p.opts.Unit, m.payload)
 	ctx, cancel := context.WithTimeout(l.life, l.p.opts.Limits.Ack)
 	defer cancel()
 	for _, r := range receipts {
+		r.Old = m.retained
 		again, known, problem := l.p.opts.Outbox.Confirm(ctx, r)
-		if problem != nil {
+		switch {
+		case errors.Is(problem, outbox.ErrUnsent):
 			err = problem
 			continue
-		}
-		if known {
+		case problem != nil: // the store's doing: the next receipt says it again
+			l.p.opts.Log.Warn("receipt not applied", "unit", l.p.opts.Unit, "stream", r.Stream, "err", problem)
+			continue
+		case known:
 			l.p.setState(func(s *outlet.State) { s.Receipts++ })
 			l.recheckSoon(r.Stream)
 		}
 		l.repeat(r.Stream, again)
 	}
 	if err != nil {
-		if !errors.Is(err, context.Canceled) {
-			l.p.setState(func(s *outlet.State) { s.Refused++ })
-		}
+		l.p.setState(func(s *outlet.State) { s.Refused++ })
 		l.p.opts.Log.Debug("receipt rejected", "unit", l.p.opts.Unit, "err", err)
 	}
 }
@@ -206,7 +215,7 @@ func (l *link) resendUnconfirmed() {
 		of, st := outbox.Stream(i), &l.streams[i]
 		acked := st.ackedAtCheck
 		st.ackedAtCheck = l.p.opts.Outbox.Resume(of)
-		if !l.p.opts.Outbox.Collected(of) {
+		if !l.p.opts.Outbox.Collected() {
 			continue
 		}
 		ctx, cancel := context.WithTimeout(l.life, l.p.opts.Limits.Ack)
