@@ -57,7 +57,7 @@ var (
 	// The problem is a label: there are about a dozen values, one at a time.
 	storeProblem   = desc("store_problem", "1 while the card can't be written. The label is the reason.", "problem")
 	publishProblem = desc(
-		"publish_problem", "1 while there is no connection to the receiver. The label is the reason.", "outlet", "problem",
+		"publish_problem", "1 while what is sent may not reach the receiver. The label is the reason.", "outlet", "problem",
 	)
 )
 

@@ -55,8 +55,8 @@ type State struct {
 	Name      string    // of the kind
 	Connected bool      // the receiver can be reached
 	Since     time.Time // of Connected being as it is; zero before Run
-	// Problem is why there is no connection, one of a few texts; "" with one, or before the first
-	// attempt ended.
+	// Problem is why there is no connection, or why what is sent may not arrive, one of a few texts;
+	// "" if all is well, or before the first attempt ended.
 	Problem         string
 	LastError       string // the error behind the last problem; "" if there never was one
 	Failures        uint64 // connections that failed to come up or were lost, since the start

@@ -51,6 +51,7 @@ func (p *Publisher) credentials() (credentials, error) {
 			return c, fmt.Errorf("mqtt certificate: %w: %w", errFile, err)
 		}
 		c.tls.Certificates = []tls.Certificate{cert}
+		p.judgeName(cert.Leaf)
 	}
 	return c, nil
 }

@@ -89,10 +89,13 @@ func receive[T any](t testing.TB, from <-chan T, what string) T {
 var stores sync.Map
 
 // openOutbox returns the place of MQTT in a store in memory that runs until the test ends.
-func openOutbox(t testing.TB) *outbox.Outlet {
+func openOutbox(t testing.TB) *outbox.Outlet { return openOutboxAt(t, time.Now) }
+
+// openOutboxAt is openOutbox with a clock.
+func openOutboxAt(t testing.TB, now func() time.Time) *outbox.Outlet {
 	t.Helper()
 	s, err := store.Open(store.Options{
-		Session: "5f0c2a9e", Layout: readings.LayoutOf([]string{"a"}), Outlets: []string{name}, Now: time.Now,
+		Session: "5f0c2a9e", Layout: readings.LayoutOf([]string{"a"}), Outlets: []string{name}, Now: now,
 	})
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())

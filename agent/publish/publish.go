@@ -117,6 +117,7 @@ type Publisher struct {
 	budget *budget
 
 	encoder records.Encoder
+	doubt   string // why what is sent may not arrive although there is a connection; of Run's goroutine
 
 	mu    sync.Mutex // over all below; never held while sending
 	state outlet.State
@@ -173,6 +174,9 @@ func (p *Publisher) State() outlet.State {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	s := p.state
+	if s.Connected && s.Problem == "" && p.opts.Outbox.Silent() >= unheardLimit {
+		s.Problem = unheard
+	}
 	s.Bytes, s.BudgetLevel = p.budget.total(), p.budget.level()
 	return s
 }
@@ -256,7 +260,7 @@ func (p *Publisher) connected() {
 			s.Reconnects++
 		}
 		p.wasUp = true
-		s.Connected, s.Since, s.Problem, s.ReceiptsBlocked = true, p.opts.Clock.Now(), "", false
+		s.Connected, s.Since, s.Problem, s.ReceiptsBlocked = true, p.opts.Clock.Now(), p.doubt, false
 	})
 	p.opts.Log.Info("broker connected", "broker", p.broker.Host, "unit", p.opts.Unit)
 }

@@ -137,6 +137,17 @@ func (o *Outlet) lastReceipt() (last time.Duration) {
 	return last
 }
 
+// Silent returns for how long a receiver that confirms records has said nothing of what was sent;
+// 0 where none confirms.
+func (o *Outlet) Silent() time.Duration {
+	if !o.Collected() {
+		return 0
+	}
+	o.outbox.opts.Lock.Lock()
+	defer o.outbox.opts.Lock.Unlock()
+	return o.Unheard()
+}
+
 // Unheard returns for how long sent records have waited for a receipt; 0 while none do. The caller
 // holds the outbox's lock.
 func (o *Outlet) Unheard() time.Duration {
