@@ -63,7 +63,7 @@ type State struct {
 	Reconnects      uint64 // connections that came up after the first
 	Published       uint64 // messages that the next hop acknowledged
 	Repeated        uint64 // records sent again because the receiver asked for them or didn't confirm them
-	Dropped         uint64 // messages given up: a figure that can't be encoded
+	Dropped         uint64 // messages given up: can't be encoded, or the next hop does not take them
 	Bytes           uint64 // sent and received since the start, headers included
 	BudgetLevel     int    // how scarce the budget of bytes is: 0 plenty, 3 used up
 	Receipts        uint64 // of the receiver, applied

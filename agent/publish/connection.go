@@ -44,6 +44,9 @@ type link struct {
 	life     context.Context
 	why      atomic.Pointer[error] // the first error of dialing or reading; paho keeps its text only
 	inflight []inflight            // in the order sent
+	acks     int                   // messages acknowledged
+	alone    string                // last level of the topic of the one message that may be under way; "": any
+	retry    <-chan time.Time      // when one that is held may be tried again
 	overdue  <-chan time.Time      // the oldest of them has had its time
 
 	streams       [outbox.Streams]streamState
@@ -64,9 +67,18 @@ type link struct {
 
 // inflight is a message sent and not acknowledged.
 type inflight struct {
+	outgoing
 	token mqtt.Token
 	sent  time.Time
-	acked func() // called once the broker has acknowledged it
+}
+
+// outgoing is a message to be sent.
+type outgoing struct {
+	leaf     string    // last level of the topic
+	key      recordKey // of a record; else zero
+	retained bool
+	bytes    int
+	acked    func() // called once the broker has acknowledged it
 }
 
 // connection makes one connection and serves it. nil means that ctx ended it.
@@ -93,6 +105,7 @@ func (p *Publisher) connection(ctx context.Context, number uint64) error {
 	} else {
 		l.abandon()
 		l.collectAcks()
+		l.blame(err)
 	}
 	return err
 }
@@ -125,7 +138,7 @@ func (p *Publisher) clientOptions(l *link, creds credentials) *mqtt.ClientOption
 	o.SetWriteTimeout(p.opts.Limits.Write)
 	o.SetKeepAlive(p.opts.Limits.KeepAlive)
 	o.SetPingTimeout(p.opts.Limits.Ping)
-	o.SetBinaryWill(p.opts.topic("status"), p.status(records.Lost, l.number), qosAtLeastOnce, true)
+	o.SetBinaryWill(p.opts.topic(statusTopic), p.status(records.Lost, l.number), qosAtLeastOnce, true)
 	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
 		failed := func(err error) { l.why.CompareAndSwap(nil, &err) }
 		conn, err := l.dial(creds, failed)
@@ -212,6 +225,8 @@ func (l *link) live(ctx context.Context) error {
 			}
 		case <-l.paced:
 			l.paced = nil
+		case <-l.retry:
+			l.retry = nil
 		case m := <-l.receipts:
 			l.confirm(m)
 		case <-l.subscribeDone:
@@ -229,8 +244,11 @@ func (l *link) live(ctx context.Context) error {
 }
 
 // fill sends what is waiting as far as the window allows: findings, the newest snapshot, visits,
-// runs, readings.
+// runs, readings; last what is held.
 func (l *link) fill() error {
+	if l.alone != "" {
+		return nil
+	}
 	if err := l.sendStream(outbox.Findings); err != nil {
 		return err
 	}
@@ -242,14 +260,14 @@ func (l *link) fill() error {
 			return err
 		}
 	}
-	return nil
+	return l.sendAlone()
 }
 
 // sendSnapshot sends the current snapshot if it is due or its findings differ from those last sent.
 // One is under way at a time: a slow link gets fewer, never older ones.
 func (l *link) sendSnapshot() error {
 	s := l.p.opts.Hub.Current()
-	if s == nil || l.snapshotPending || len(l.inflight) >= window {
+	if s == nil || l.snapshotPending || len(l.inflight) >= l.room() || l.held(snapshotTopic, recordKey{}) {
 		return nil
 	}
 	level := l.p.budget.level()
@@ -264,28 +282,33 @@ func (l *link) sendSnapshot() error {
 		l.p.opts.Log.Error("snapshot can't be encoded", "unit", l.p.opts.Unit, "err", err)
 		return nil
 	}
-	l.snapshotPending = true
 	if l.p.opts.Deflate {
 		payload = pack(payload)
 	}
-	return l.send("snapshot", true, payload, func() { l.snapshotPending = false })
+	if most := l.p.refused.snapshot; most > 0 && len(payload) >= most {
+		return nil
+	}
+	l.snapshotPending = true
+	acked := func() { l.snapshotPending = false }
+	return l.send(outgoing{leaf: snapshotTopic, retained: true, acked: acked}, payload)
 }
 
 func (l *link) sendStatus(status string) error {
 	l.birth = l.p.opts.Clock.After(birthEvery)
-	return l.send("status", true, l.p.status(status, l.number), func() {})
+	return l.send(outgoing{leaf: statusTopic, retained: true, acked: func() {}}, l.p.status(status, l.number))
 }
 
 // send hands a message to paho, which may take up to Limits.Write. An error is of the connection;
 // what becomes of the message otherwise shows in its token.
-func (l *link) send(leaf string, retained bool, payload []byte, acked func()) error {
+func (l *link) send(m outgoing, payload []byte) error {
 	sent := l.p.opts.Clock.Now()
 	l.sent.Add(1)
-	token := l.client.Publish(l.p.opts.topic(leaf), qosAtLeastOnce, retained, payload)
+	m.bytes = len(payload)
+	token := l.client.Publish(l.p.opts.topic(m.leaf), qosAtLeastOnce, m.retained, payload)
 	if err := token.Error(); err != nil {
 		return l.cause(err)
 	}
-	l.inflight = append(l.inflight, inflight{token: token, sent: sent, acked: acked})
+	l.inflight = append(l.inflight, inflight{outgoing: m, token: token, sent: sent})
 	if len(l.inflight) == 1 {
 		l.overdue = l.p.opts.Clock.After(l.p.opts.Limits.Ack)
 	}
@@ -300,6 +323,7 @@ func (l *link) finishOldest() error {
 		return l.cause(err)
 	}
 	first.acked()
+	l.taken(&first)
 	l.p.setState(func(s *outlet.State) { s.Published++ })
 	l.inflight = l.inflight[1:]
 	l.overdue = nil
@@ -321,16 +345,29 @@ func (l *link) cause(err error) error {
 	}
 }
 
-// goodbye sends what fits the window and that the agent is off, and waits for the broker to have it
-// all.
+// goodbye sends what fits the window, what is held, and that the agent is off, and waits for the
+// broker to have it all.
 func (l *link) goodbye() error {
 	limit := l.p.opts.Clock.After(l.p.opts.Limits.Stop)
 	if err := l.fill(); err != nil {
 		return err
 	}
+	if len(l.p.refused.suspects) > 0 { // what waits until it can be sent alone
+		if err := l.drain(limit); err != nil {
+			return err
+		}
+		if err := l.fill(); err != nil {
+			return err
+		}
+	}
 	if err := l.sendStatus(records.Offline); err != nil {
 		return err
 	}
+	return l.drain(limit)
+}
+
+// drain waits for the broker to have acknowledged all that was sent.
+func (l *link) drain(limit <-chan time.Time) error {
 	for len(l.inflight) > 0 {
 		select {
 		case <-l.inflight[0].token.Done():

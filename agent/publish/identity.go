@@ -49,6 +49,8 @@ func checkName(leaf *x509.Certificate, unit string) error {
 const (
 	wrongName = "unit's certificate has another name"
 	unheard   = "no confirmation from the collector"
+	// A message can't be told by its connection: see refused.
+	refusesMessage = "broker ends the connection at a message"
 )
 
 // unheardLimit is how long a collector that confirms may say nothing of what was sent before that

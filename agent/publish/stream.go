@@ -22,8 +22,12 @@ type streamState struct {
 	asked        bool            // some were sent again at the last look, and nothing was heard since
 }
 
-// receivedTopic is the last level of the topic that the collector answers on.
-const receivedTopic = "received"
+// Last levels of topics that are no streams.
+const (
+	receivedTopic = "received" // what the collector answers on
+	statusTopic   = "status"
+	snapshotTopic = "snapshot"
+)
 
 // heardReceipt is a message on received.
 type heardReceipt struct {
@@ -90,12 +94,15 @@ func (l *link) next(of outbox.Stream) (r outbox.Record, repeated, ok bool) {
 	}
 	switch {
 	case len(st.again) > 0:
-		if !l.takeToken() {
+		if l.held(of.String(), keyOf(&st.again[0])) || !l.takeToken() {
 			return r, false, false
 		}
 		r, st.again = st.again[0], st.again[1:]
 		return r, true, true
 	case len(st.ready) > 0:
+		if l.held(of.String(), keyOf(&st.ready[0])) {
+			return r, false, false
+		}
 		if of != outbox.Findings && !l.takeToken() {
 			return r, false, false
 		}
@@ -108,34 +115,48 @@ func (l *link) next(of outbox.Stream) (r outbox.Record, repeated, ok bool) {
 
 // sendStream sends a stream's records in order, those first that are to be sent again.
 func (l *link) sendStream(of outbox.Stream) error {
-	for len(l.inflight) < window {
+	for len(l.inflight) < l.room() {
 		r, repeated, ok := l.next(of)
 		if !ok {
 			return nil
 		}
-		payload, err := l.p.encoder.Body(&r)
-		if err != nil { // not the connection's fault: the record is lost, and a gap says so
-			l.p.setState(func(s *outlet.State) { s.Dropped++ })
-			l.p.opts.Log.Error("record can't be encoded", "unit", l.p.opts.Unit, "stream", of, "seq", r.Seq, "err", err)
-			r.Gap = "can't be encoded"
-			if payload, err = l.p.encoder.Body(&r); err != nil {
-				continue
-			}
-		}
-		if l.p.opts.Deflate {
-			payload = pack(payload)
+		key := keyOf(&r)
+		payload := l.p.payload(&r)
+		if payload == nil {
+			continue
 		}
 		l.p.opts.Outbox.Handing(r)
 		acked := func() { l.p.opts.Outbox.Sent(r) }
 		if repeated {
 			l.p.setState(func(s *outlet.State) { s.Repeated++ })
-			acked = func() {}
+			acked = func() { l.p.tookAgain(key) }
 		}
-		if err := l.send(of.String(), false, payload, acked); err != nil {
+		if err := l.send(outgoing{leaf: of.String(), key: key, acked: acked}, payload); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// payload returns the message of a record. A gap stands for one that can't be sent; it has the
+// record's number. nil: not even that can be encoded.
+func (p *Publisher) payload(r *outbox.Record) []byte {
+	if why, given := p.refused.gaps[keyOf(r)]; given {
+		r.Gap, r.Body = why, nil
+	}
+	payload, err := p.encoder.Body(r)
+	if err != nil { // not the connection's fault: the record is lost, and a gap says so
+		p.dropped()
+		p.opts.Log.Error("record can't be encoded", "unit", p.opts.Unit, "stream", r.Stream, "seq", r.Seq, "err", err)
+		r.Gap = "can't be encoded"
+		if payload, err = p.encoder.Body(r); err != nil {
+			return nil
+		}
+	}
+	if p.opts.Deflate {
+		payload = pack(payload)
+	}
+	return payload
 }
 
 // confirm applies a message on received.
@@ -156,6 +177,9 @@ func (l *link) confirm(m heardReceipt) {
 		case known:
 			l.p.setState(func(s *outlet.State) { s.Receipts++ })
 			l.recheckSoon(r.Stream)
+		}
+		if !m.retained { // one that the broker kept says nothing of what was sent since
+			l.p.asked(r.Stream, again)
 		}
 		l.repeat(r.Stream, again)
 	}
