@@ -125,7 +125,8 @@ func (e *Engine) Restore(s *State) error {
 		keep(&e.count.Memory, &s.Bank, s.Bank.Check), keep(&e.pump.State, &s.Pump, s.Pump.Check),
 		keep(&e.output.OutputState, &s.Output, s.Output.Check), keep(&e.away, &s.Away, s.Away.Check),
 		keep(&e.days.Memory, &s.Days, s.Days.Check),
-		e.trust.Restore(s.Channels), e.zeros.Restore(s.Zeros), e.taps.Restore(s.Taps), e.found.Restore(s.Findings), e.book.Restore(s.Book),
+		e.trust.Restore(s.Channels), e.zeros.Restore(s.Zeros), e.taps.Restore(s.Taps), e.found.Restore(s.Findings),
+		e.book.Restore(s.Book),
 	}
 	e.from, e.due, e.serve = s.From, s.Due, s.Services
 	e.out.Bank.RestedV, e.out.Bank.CirculatingA = s.RestedV, s.CirculatingA

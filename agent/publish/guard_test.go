@@ -193,7 +193,8 @@ func TestSizesOfWhatABrokerSends(t *testing.T) {
 	const most = 1<<28 - 1 // section 2.2.3
 	begin := join(welcome, []byte{0x31}, lengthOf(most), []byte{0, byte(len(receivedHere))}, []byte(receivedHere))
 	rest := int64(most - 2 - len(receivedHere))
-	out, skipped, err = heard(io.MultiReader(bytes.NewReader(begin), io.LimitReader(zeros{}, rest), bytes.NewReader(next)), 1)
+	all := io.MultiReader(bytes.NewReader(begin), io.LimitReader(zeros{}, rest), bytes.NewReader(next))
+	out, skipped, err = heard(all, 1)
 	require.NoError(t, err)
 	assert.Equal(t, 1, skipped)
 	assert.Equal(t, join(welcome, next), out)

@@ -48,7 +48,8 @@ func TestCheckCertificate(t *testing.T) {
 	text := filepath.Join(dir, "text.pem")
 	require.NoError(t, os.WriteFile(text, []byte("not a certificate"), 0o600))
 	broken := filepath.Join(dir, "broken.pem")
-	require.NoError(t, os.WriteFile(broken, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: []byte("x")}), 0o600))
+	nothing := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: []byte("x")})
+	require.NoError(t, os.WriteFile(broken, nothing, 0o600))
 	check := func(change func(*config.MQTT)) error {
 		c := config.Config{}
 		c.Unit.ID = "t-1042"

@@ -169,10 +169,12 @@ func (p *Publisher) dropped() { p.setState(func(s *outlet.State) { s.Dropped++ }
 // asked notes that a collector asks for records now. One that it got again and again, as far as the
 // broker says, and still asks for, will never reach it.
 func (p *Publisher) asked(of outbox.Stream, list []outbox.Record) {
+	now := p.opts.Clock.Now()
 	for i := range list {
 		key := keyOf(&list[i])
-		t, is := p.refused.tries[key]
-		if _, given := p.refused.gaps[key]; given || !is || t.acked.IsZero() || p.opts.Clock.Now().Sub(t.acked) < p.opts.Limits.Confirm {
+		t := p.refused.tries[key]
+		_, given := p.refused.gaps[key]
+		if given || t.acked.IsZero() || now.Sub(t.acked) < p.opts.Limits.Confirm {
 			continue
 		}
 		t.n, t.acked = t.n+1, time.Time{}

