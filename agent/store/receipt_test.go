@@ -21,6 +21,12 @@ func (h *hand) put(of outbox.Stream, n int) {
 	h.flush()
 }
 
+// breakCard has the card take nothing until the next flush.
+func (h *hand) breakCard() {
+	h.t.Helper()
+	require.NoError(h.t, h.card.ask(h.t.Context(), func() error { h.card.fault(errStopped); return nil }))
+}
+
 // answers returns what a receipt is answered with: session:number, or a gap with its reason.
 func (h *hand) answers(r outbox.Receipt) (out []string) {
 	h.t.Helper()
@@ -98,8 +104,10 @@ func TestAReceiptDeletesNothingUnsent(t *testing.T) {
 	// The same for what is in memory only, because the card takes nothing.
 	h.put(outbox.Runs, 1)
 	sendThrough(t, h.Outlet, outbox.Runs, 1)
+	h.breakCard()
 	h.AddRecord(trusted(0), outbox.Runs, []byte("{}"))
 	assert.Empty(t, h.answers(outbox.Receipt{Stream: outbox.Runs, Session: "s1", Through: 2}))
+	sendThrough(t, h.Outlet, outbox.Runs, 2)
 	h.flush()
 	assert.Equal(t, []string{"s1:2"}, h.numbers(outbox.Runs))
 }
@@ -133,9 +141,11 @@ func TestWhatIsThereIsNeverAGap(t *testing.T) {
 		h.answers(outbox.Receipt{Stream: outbox.Runs, Session: "s2", Missing: want}))
 	h.stop()
 	h = open(t, dir, "s4", Limits{})
+	h.put(outbox.Visits, 1)
 	for range 3 {
-		h.pass(2 * time.Hour) // nothing of s1 and s2 is left but their names
+		h.pass(2 * time.Hour)
 	}
+	assert.Equal(t, []string{"first/runs/s3", "first/visits/s4", "ran_ms"}, h.notes(), "no more than there are sessions")
 	assert.Equal(t, []string{"s4:5-5 first 8 no longer stored", "s3:6"},
 		h.answers(outbox.Receipt{Stream: outbox.Runs, Session: "s4", Through: 4, Missing: [][2]uint64{{5, 6}}}))
 	assert.Equal(t, []string{"s3:6"},
@@ -149,14 +159,54 @@ func TestWhatIsThereIsNeverAGap(t *testing.T) {
 		h.answers(outbox.Receipt{Stream: outbox.Runs, Session: "s3", Missing: [][2]uint64{{2, 3}}}), "its records tell")
 }
 
+// A session of which not even the first number is known any more: a file of before these were noted.
+// A gap says no more than is known.
+func TestAGapOfAnUnknownSession(t *testing.T) {
+	dir := t.TempDir()
+	h := open(t, dir, "s1", Limits{})
+	h.put(outbox.Runs, 5)
+	h.put(outbox.Visits, 1) // keeps the session
+	sendThrough(t, h.Outlet, outbox.Runs, 5)
+	h.answers(outbox.Receipt{Stream: outbox.Runs, Session: "s1", Through: 5})
+	h.stop()
+	h = open(t, dir, "s2", Limits{})
+	require.NoError(t, h.card.ask(t.Context(), func() error {
+		_, err := h.card.db.Exec("DELETE FROM meta WHERE name LIKE 'first/%'")
+		return err
+	}))
+	assert.Equal(t, []string{"s1:3-4 first 3 no longer stored"},
+		h.answers(outbox.Receipt{Stream: outbox.Runs, Session: "s1", Missing: [][2]uint64{{3, 4}}}))
+}
+
+// notes returns the names in the table meta.
+func (h *hand) notes() (names []string) {
+	h.t.Helper()
+	require.NoError(h.t, h.card.ask(h.t.Context(), func() error {
+		rows, err := h.card.db.Query("SELECT name FROM meta ORDER BY name")
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var name string
+			if err := rows.Scan(&name); err != nil {
+				return err
+			}
+			names = append(names, name)
+		}
+		return rows.Err()
+	}))
+	return names
+}
+
 // What is in memory only, because the card takes nothing, is there too.
 func TestWhatIsInMemoryIsThere(t *testing.T) {
 	h := open(t, t.TempDir(), "s1", Limits{})
 	h.put(outbox.Runs, 1)
+	h.breakCard()
 	for range 2 {
 		h.AddRecord(trusted(0), outbox.Runs, []byte("{}"))
 	}
-	require.NoError(t, h.card.ask(t.Context(), func() error { h.card.fault(errStopped); return nil }))
 	all, err := h.After(t.Context(), outbox.Runs, 0, 10)
 	require.NoError(t, err)
 	require.Len(t, all, 3)
@@ -255,26 +305,28 @@ func TestReceiptsRideWithTheNextCommit(t *testing.T) {
 	assert.Empty(t, h.numbers(outbox.Runs), "an orderly end writes it")
 }
 
-// A transaction that fails takes back that receipts were written.
+// A transaction that fails, before the receipts or after them, takes back that they were written.
 func TestReceiptsOutliveAFailedCommit(t *testing.T) {
-	dir := t.TempDir()
-	h := open(t, dir, "s1", Limits{})
-	h.put(outbox.Runs, 2)
-	sendThrough(t, h.Outlet, outbox.Runs, 2)
-	h.answers(outbox.Receipt{Stream: outbox.Runs, Session: "s1", Through: 2})
-	require.NoError(t, h.card.ask(t.Context(), func() error {
-		_, err := h.card.db.Exec("CREATE TRIGGER no BEFORE INSERT ON cursors BEGIN SELECT RAISE(ABORT, 'no'); END")
-		h.card.commit()
-		return err
-	}))
-	require.NotEmpty(t, h.Health().Problem)
-	assert.Len(t, h.numbers(outbox.Runs), 2)
-	require.NoError(t, h.card.ask(t.Context(), func() error {
-		_, err := h.card.db.Exec("DROP TRIGGER no")
-		return err
-	}))
-	h.flush()
-	assert.Empty(t, h.numbers(outbox.Runs))
+	for _, at := range []string{"INSERT ON cursors", "DELETE ON outbox"} {
+		dir := t.TempDir()
+		h := open(t, dir, "s1", Limits{})
+		h.put(outbox.Runs, 2)
+		sendThrough(t, h.Outlet, outbox.Runs, 2)
+		h.answers(outbox.Receipt{Stream: outbox.Runs, Session: "s1", Through: 2})
+		require.NoError(t, h.card.ask(t.Context(), func() error {
+			_, err := h.card.db.Exec("CREATE TRIGGER no BEFORE " + at + " BEGIN SELECT RAISE(ABORT, 'no'); END")
+			h.card.commit()
+			return err
+		}))
+		require.NotEmpty(t, h.Health().Problem)
+		assert.Len(t, h.numbers(outbox.Runs), 2)
+		require.NoError(t, h.card.ask(t.Context(), func() error {
+			_, err := h.card.db.Exec("DROP TRIGGER no")
+			return err
+		}))
+		h.flush()
+		assert.Empty(t, h.numbers(outbox.Runs), at)
+	}
 }
 
 // How long sent records have waited for a receipt, over restarts too.
