@@ -12,6 +12,7 @@ import (
 	"liftbank/rules/leadacid"
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
+	"liftbank/rules/parked"
 	"liftbank/rules/pump"
 	"liftbank/rules/settings"
 	"liftbank/rules/tap"
@@ -30,6 +31,7 @@ type Engine struct {
 	trust  *trust.Channels
 	zeros  *zero.Learner
 	taps   *tap.Learner
+	parked *parked.Learner
 	cells  *batteries
 	net    *network.Meter
 	ahead  *ahead
@@ -69,7 +71,7 @@ func New(cfg Config) (*Engine, error) {
 	}
 	n := len(cfg.Batteries)
 	cfg.Classes = cfg.Classes.OrDefault()
-	e := &Engine{cfg: cfg, trust: trust.New(n), taps: newTaps(&cfg)}
+	e := &Engine{cfg: cfg, trust: trust.New(n), taps: newTaps(&cfg), parked: &parked.Learner{}}
 	e.cells, e.net = newBatteries(cfg.Batteries, &e.cfg.Classes), network.New(n, cfg.NegativeTap, &e.cfg.Classes)
 	if err := e.configure(); err != nil {
 		return nil, fmt.Errorf("rules: %w", err)
@@ -155,6 +157,7 @@ func (e *Engine) judge() {
 	if e.slow {
 		e.stepDay()
 		e.noteFull()
+		e.learnParked()
 		e.serve.fill(&e.out.Motor)
 		e.found.Judge(detect.Slow)
 	}

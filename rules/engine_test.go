@@ -428,6 +428,36 @@ func TestResistanceIsBetweenTheBatterysOwnPosts(t *testing.T) {
 	assert.InDelta(t, x.Value, y.Value, 1e-9)
 }
 
+// Swapped taps make one battery as much too strong as they make another too weak: the weak one is not
+// accused while its neighbor seems stronger than any battery is.
+func TestAWeakBatteryBesideOneThatIsTooStrongIsNotAccused(t *testing.T) {
+	verdict := func(ohmA, ohmB float64) (rules.BatteryState, []string) {
+		b := newBench(t, twoFlooded())
+		for range 30 {
+			b.set(12.65, -0.1)
+			b.hold(10*time.Minute, 5*time.Second)
+			b.in.At.Mono += time.Second
+			b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: b.in.At.Mono}}, unit.ContactOn
+			b.set(12.65, -120)
+			b.in.Battery[0].VoltageV, b.in.Battery[1].VoltageV = good(12.65-60*ohmA), good(12.65-60*ohmB)
+			b.step()
+			b.hold(4*time.Second, 10*time.Millisecond)
+			b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{At: b.in.At.Mono}}, unit.ContactOff
+			b.set(12.65, -0.1)
+			b.step()
+			b.hold(time.Second, 10*time.Millisecond)
+		}
+		return b.out.Battery[1], b.active()
+	}
+	tired, found := verdict(0.0036, 0.0055)
+	assert.Equal(t, loadtest.Tired, tired.Verdict, "%+v", tired.CrankingA)
+	assert.Contains(t, found, "battery-tiredb")
+	held, found := verdict(0.0022, 0.0055)
+	assert.Equal(t, loadtest.Unknown, held.Verdict, "%+v", held.CrankingA)
+	assert.Equal(t, "waits.taps", held.WaitsFor.ID)
+	assert.NotContains(t, found, "battery-tiredb")
+}
+
 func TestEdgesAloneCountARunBetweenTwoScans(t *testing.T) {
 	b := newBench(t, twoFlooded())
 	b.hold(10*time.Second, time.Second)

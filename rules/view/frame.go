@@ -65,8 +65,9 @@ type Frame struct {
 // BatteryFacts is what of a battery only detectors need.
 type BatteryFacts struct {
 	DeadCell   bool
-	TakingRuns uint8         // motor runs in which it took current
-	RestedV    unit.Estimate // at 25 °C, however well known
+	RestsLike  *leadacid.Chemistry // beyond doubt, where that is not its label's; nil: as labeled
+	TakingRuns uint8               // motor runs in which it took current
+	RestedV    unit.Estimate       // at 25 °C, however well known
 	RestFor    time.Duration
 	FullAt     time.Duration // when it was last full,
 	FullEver   bool          // if it ever was
