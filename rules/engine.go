@@ -47,6 +47,7 @@ type Engine struct {
 
 	begun    bool
 	from     time.Duration // of the first scan, or the last new battery
+	away     unit.Away     // when nobody watched
 	last     time.Duration
 	due      time.Duration // next time that capability, links and the like are worked out
 	slow     bool          // they were in this step
@@ -76,6 +77,7 @@ func New(cfg Config) (*Engine, error) {
 		return nil, fmt.Errorf("rules: %w", err)
 	}
 	e.zeros = newZeros(&cfg, e.set.OwnDrawA)
+	e.frame.Away = &e.away
 	for _, side := range []network.Side{network.Positive, network.Negative} {
 		for k := range n - 1 {
 			e.out.Links = append(e.out.Links, LinkState{Side: side, From: k, To: k + 1})
@@ -136,6 +138,7 @@ func (e *Engine) begin(in *Input) (dt time.Duration) {
 		e.found.Gap()
 		e.trust.Gap()
 		e.count.IsQuiet, e.output.HasAmps = false, false
+		e.away.Add(e.last, dt)
 	}
 	return dt
 }

@@ -1,6 +1,7 @@
 package rules_test
 
 import (
+	"encoding/json"
 	"testing"
 	"time"
 
@@ -271,6 +272,63 @@ func TestBankUnderchargedAfterAWeekWithoutAFullCharge(t *testing.T) {
 	b.hold(time.Hour, time.Second)
 	assert.Empty(t, b.active(), "charged to its end")
 	assert.True(t, b.out.Bank.FullKnown)
+}
+
+// A start with a trusted clock that is a year ahead looks like a year without power, and the next
+// one, with the right clock, like none. What lasts for days is counted while somebody watches: the
+// year raises nothing, and nothing is forgotten.
+func TestAYearThatOnlyTheClockKnowsOfAgesNothing(t *testing.T) {
+	const day = 24 * time.Hour
+	off := func(b *bench, span time.Duration) {
+		saved, err := json.Marshal(b.engine.State())
+		require.NoError(t, err)
+		s := &rules.State{}
+		require.NoError(t, json.Unmarshal(saved, s))
+		b.engine, err = rules.New(twoFlooded())
+		require.NoError(t, err)
+		require.NoError(t, b.engine.Restore(s))
+		b.in.At.Mono += span
+		b.step()
+	}
+	full := func(b *bench) {
+		b.set(14.4, 2)
+		b.in.FeedV = good(14.5)
+		b.hold(time.Hour, time.Second)
+		b.set(12.3, 0)
+	}
+	low := func(b *bench) { // to 40 % or less
+		full(b)
+		b.set(11.9, -12)
+		b.hold(12*time.Hour, 10*time.Second)
+		b.set(11.9, 0)
+		b.hold(time.Hour, time.Minute)
+	}
+	raised := func(b *bench) bool { return b.finding("bank-undercharged", "").Active() }
+	for name, before := range map[string]func(b *bench){
+		"never full": func(b *bench) { b.set(12.5, 0) }, "full at first": full, "short of charge": low,
+	} {
+		t.Run(name, func(t *testing.T) {
+			plain, b := newBench(t, twoFlooded()), newBench(t, twoFlooded())
+			for _, x := range []*bench{plain, b} {
+				before(x)
+				x.hold(day, time.Minute)
+			}
+			require.Equal(t, plain.active(), b.active())
+			off(b, 365*day)
+			for hours := range 30 * 24 {
+				if hours == 1 {
+					off(b, time.Second)
+				}
+				plain.hold(time.Hour, time.Minute)
+				b.hold(time.Hour, time.Minute)
+				if raised(b) {
+					require.True(t, raised(plain), "%d h after it", hours)
+					return
+				}
+			}
+			assert.Equal(t, "short of charge", name, "what was known of the charge is lost: nothing else is")
+		})
+	}
 }
 
 // Drives of eight minutes, shorter than any charge's end. Published absorption 14.4 V at 25 °C,

@@ -36,6 +36,7 @@ type State struct {
 	Version      int
 	At           Moment        // of the last scan
 	From         time.Duration // of the first scan ever, or the last new battery
+	Away         unit.Away     // when nobody watched
 	Due          time.Duration // next time that capability, links and the like are worked out
 	RestedV      Estimate      // of the bank
 	CirculatingA Estimate
@@ -82,7 +83,7 @@ type BatteryMemory struct {
 // State returns what has been learned. It shares no memory with the engine.
 func (e *Engine) State() *State {
 	s := &State{
-		Version: StateVersion, At: e.out.At, From: e.from, Due: e.due,
+		Version: StateVersion, At: e.out.At, From: e.from, Away: e.away, Due: e.due,
 		RestedV: e.out.Bank.RestedV, CirculatingA: e.out.Bank.CirculatingA, FeedPath: e.feedPath,
 		Bank: e.count.Memory, Network: e.net.State(), Motor: e.motor.State(), Pump: e.pump.State, Feed: e.feed.State(),
 		Output:   e.output.OutputState,
@@ -128,7 +129,8 @@ func (e *Engine) Restore(s *State) error {
 	errs := []error{
 		e.motor.Restore(s.Motor), e.feed.Restore(s.Feed), e.ahead.meter.Restore(s.Forecast),
 		keep(&e.count.Memory, &s.Bank, s.Bank.Check), keep(&e.pump.State, &s.Pump, s.Pump.Check),
-		keep(&e.output.OutputState, &s.Output, s.Output.Check), keep(&e.days.Memory, &s.Days, s.Days.Check),
+		keep(&e.output.OutputState, &s.Output, s.Output.Check), keep(&e.away, &s.Away, s.Away.Check),
+		keep(&e.days.Memory, &s.Days, s.Days.Check),
 		e.trust.Restore(s.Channels), e.zeros.Restore(s.Zeros), e.taps.Restore(s.Taps), e.parked.Restore(s.Parked),
 		e.found.Restore(s.Findings), e.book.Restore(s.Book),
 	}

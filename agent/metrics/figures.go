@@ -545,7 +545,8 @@ var publishFigures = []figure[pub]{
 		func(p pub) *float64 { return count(p.Published) }, labelOutlet,
 	),
 	counter(
-		"publish_dropped", "MQTT messages dropped because a figure could not be encoded as JSON.",
+		"publish_dropped",
+		"MQTT messages given up: a figure could not be encoded as JSON, or the broker does not take the message.",
 		func(p pub) *float64 { return count(p.Dropped) }, labelOutlet,
 	),
 	counter(

@@ -9,6 +9,7 @@ import (
 
 	"liftbank/agent"
 	"liftbank/agent/config"
+	"liftbank/agent/publish"
 )
 
 type checkCmd struct {
@@ -35,6 +36,9 @@ func (c checkCmd) Run(s streams) error {
 	fmt.Fprintf(s.out, "%s: OK: unit %s, %d batteries, %d input chips, %d channels, %d contacts\n", c.Config,
 		cfg.Unit.ID,
 		len(cfg.Bank.Batteries), len(cfg.Board.Chips), len(cfg.Board.Channels), len(cfg.Board.Contacts))
+	if err := publish.CheckCertificate(&cfg); err != nil {
+		return fmt.Errorf("%s: %w", c.Config, err)
+	}
 	if !c.Probe {
 		return nil
 	}

@@ -3,11 +3,18 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"crypto/x509/pkix"
 	"encoding/csv"
 	"encoding/json"
+	"encoding/pem"
 	"fmt"
 	"io"
 	"math"
+	"math/big"
 	"net"
 	"net/http"
 	"os"
@@ -136,6 +143,34 @@ func TestCheck(t *testing.T) {
 		assert.Equal(t, exitUsage, code, name)
 		assert.Regexp(t, `unit\.yaml`+c.want, errs, name)
 	}
+}
+
+// A unit that was given another's certificate: the configuration is right, and yet nothing would
+// arrive.
+func TestCheckComparesTheCertificatesName(t *testing.T) {
+	text, err := readFile(filepath.Join("..", "..", "deploy", "board-four-batteries.yaml"))
+	require.NoError(t, err)
+	for name, want := range map[string]int{"lift-4": 0, "lift-3": exitFailed} {
+		pair := certificate(t, name)
+		c := write(t, "unit.yaml", text+"\nmqtt:\n  broker: mqtts://broker.example\n  cert_file: "+pair+
+			"\n  key_file: "+pair+"\n")
+		_, errs, code := command(t, "", "check", "--config", c)
+		assert.Equal(t, want, code, errs)
+		if want == exitFailed {
+			assert.Contains(t, errs, `common name "lift-3": want unit.id "lift-4"`)
+		}
+	}
+}
+
+// certificate writes one with a common name, signed by itself.
+func certificate(t *testing.T, commonName string) (file string) {
+	t.Helper()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	require.NoError(t, err)
+	leaf := &x509.Certificate{SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: commonName}}
+	der, err := x509.CreateCertificate(rand.Reader, leaf, leaf, &key.PublicKey, key)
+	require.NoError(t, err)
+	return write(t, commonName+".pem", string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})))
 }
 
 func TestRunWithoutABusSaysSo(t *testing.T) {

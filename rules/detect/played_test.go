@@ -73,6 +73,7 @@ func newPlayed(t require.TestingT, name string, n int) *played {
 	u := &played{t: t, name: name, values: limit.Values{}, why: map[int]*unit.Text{}, quiet: -1,
 		rest: make([]time.Duration, n)}
 	u.f = view.Frame{
+		Away:  &unit.Away{},
 		State: &view.State{Battery: make([]view.BatteryState, n)}, Raw: &u.raw, Read: &u.read, Trust: trust.New(n),
 		Days: &u.days,
 		Pump: &u.pump, Temps: make([]unit.Reading, n), Batteries: make([]view.BatteryFacts, n),

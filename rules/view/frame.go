@@ -31,6 +31,7 @@ type Frame struct {
 
 	Raw, Read *unit.Scan // as it came; as far as it is believed. Of the step under way
 	From      time.Duration
+	Away      *unit.Away                       // when nobody watched
 	QuietFor  time.Duration                    // for how long nothing has been on; zero while something is
 	TempC     unit.Reading                     // of the batteries' box
 	Temps     []unit.Reading                   // of each battery, or of a neighbor in the same box
