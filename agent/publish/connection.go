@@ -222,8 +222,7 @@ func (l *link) live(ctx context.Context) error {
 				return err
 			}
 		case <-l.overdue:
-			return fmt.Errorf("broker %s: no acknowledgement within %v: %w", l.p.broker.Host, l.p.opts.Limits.Ack,
-				errSilent)
+			return fmt.Errorf("broker %s: no acknowledgement within %v: %w", l.p.broker.Host, l.allowance(), errSilent)
 		case <-l.p.wake:
 		case <-l.p.opts.Outbox.News():
 			for i := range l.streams {
@@ -325,9 +324,15 @@ func (l *link) send(m outgoing, payload []byte) error {
 	}
 	l.inflight = append(l.inflight, inflight{outgoing: m, token: token, sent: sent})
 	if len(l.inflight) == 1 {
-		l.overdue = l.p.opts.Clock.After(l.p.opts.Limits.Ack)
+		l.overdue = l.p.opts.Clock.After(l.allowance())
 	}
 	return nil
+}
+
+// allowance returns how long the oldest message under way may take: its bytes count on a slow link.
+func (l *link) allowance() time.Duration {
+	const slowest = 1000 // bytes a second; our choice: GPRS has twice as much
+	return l.p.opts.Limits.Ack + time.Duration(l.inflight[0].bytes)*time.Second/slowest
 }
 
 // finishOldest takes the oldest message, which is done, off the list. With reconnecting off, a
@@ -344,7 +349,7 @@ func (l *link) finishOldest() error {
 	l.overdue = nil
 	if len(l.inflight) > 0 {
 		age := l.p.opts.Clock.Now().Sub(l.inflight[0].sent)
-		l.overdue = l.p.opts.Clock.After(max(0, l.p.opts.Limits.Ack-age))
+		l.overdue = l.p.opts.Clock.After(max(0, l.allowance()-age))
 	}
 	return nil
 }

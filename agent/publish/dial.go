@@ -73,11 +73,11 @@ func (l *link) dial(c credentials, failed func(error)) (net.Conn, error) {
 		return newGuard(conn, p.opts.topic(receivedTopic), &l.sent, p.opts.Clock.Now, oversized, failed)
 	}
 	if c.tls == nil {
-		return guarded(metered{conn, p.budget.spend}), nil
+		return guarded(&metered{Conn: conn, cost: p.budget.spend}), nil
 	}
 	handshake, cancel := context.WithTimeout(life, p.opts.Limits.Connect)
 	defer cancel()
-	wire := &gate{metered: metered{conn, p.budget.spend}}
+	wire := &gate{metered: metered{Conn: conn, cost: p.budget.spend}}
 	secured := tls.Client(wire, c.tls)
 	if err := secured.HandshakeContext(handshake); err != nil {
 		return nil, errors.Join(fmt.Errorf("tls to %s: %w", p.broker.Host, err), conn.Close())

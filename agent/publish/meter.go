@@ -3,20 +3,25 @@ package publish
 import (
 	"net"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
 // Bytes of IP and TCP headers with timestamps, beside what a packet carries.
 const headerBytes = 52
 
-// metered is a network connection whose bytes are counted.
+// metered is a network connection whose bytes are counted, with a time limit for each segment: a
+// large message takes a slow link longer than a small one.
 type metered struct {
 	net.Conn
-	cost func(int)
+	cost    func(int)
+	allowed atomic.Int64 // ns, for a segment to leave; 0: any time
 }
 
+const segment = 1400
+
 // Read counts what is read: each packet has its headers and is answered by an acknowledgement.
-func (m metered) Read(p []byte) (int, error) {
+func (m *metered) Read(p []byte) (int, error) {
 	n, err := m.Conn.Read(p)
 	if n > 0 {
 		m.cost(n + 2*headerBytes)
@@ -24,14 +29,38 @@ func (m metered) Read(p []byte) (int, error) {
 	return n, err
 }
 
+// SetWriteDeadline sets the time until each segment must have left.
+func (m *metered) SetWriteDeadline(at time.Time) error {
+	allowed := time.Duration(0)
+	if !at.IsZero() {
+		allowed = max(time.Until(at), 1)
+	}
+	m.allowed.Store(int64(allowed))
+	return m.Conn.SetWriteDeadline(at)
+}
+
 // Write counts what is sent; the peer's acknowledgement comes with its answer.
-func (m metered) Write(p []byte) (int, error) {
-	n, err := m.Conn.Write(p)
+func (m *metered) Write(p []byte) (n int, err error) {
+	n, err = m.write(p)
 	if n > 0 {
-		const segment = 1400
 		m.cost(n + headerBytes*(1+n/segment))
 	}
 	return n, err
+}
+
+func (m *metered) write(p []byte) (n int, err error) {
+	for {
+		k, err := m.Conn.Write(p[n:min(n+segment, len(p))])
+		n += k
+		if err != nil || n >= len(p) {
+			return n, err
+		}
+		if allowed := time.Duration(m.allowed.Load()); allowed > 0 {
+			if err := m.Conn.SetWriteDeadline(time.Now().Add(allowed)); err != nil {
+				return n, err
+			}
+		}
+	}
 }
 
 // budget is how many bytes may go over the link: an allowance that grows evenly, up to a day's. It

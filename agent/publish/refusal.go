@@ -93,9 +93,10 @@ func (l *link) sendAlone() error {
 	return nil
 }
 
-// room is how many messages may be under way.
+// room is how many messages may be under way. A large one is the last until it has arrived: on a slow
+// link the next could not leave in its time.
 func (l *link) room() int {
-	if l.alone != "" {
+	if n := len(l.inflight); l.alone != "" || n > 0 && l.inflight[n-1].bytes >= largeBytes {
 		return 1
 	}
 	return window

@@ -5,8 +5,11 @@ import (
 	"compress/zlib"
 	"io"
 	"math"
+	"net"
+	"os"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -123,6 +126,59 @@ func TestBudget(t *testing.T) {
 	assert.Equal(t, 0, b.level())
 	assert.Equal(t, uint64(55_000), b.total())
 	assert.Equal(t, 0, newBudget(0, func() time.Time { return at }).level())
+}
+
+// A link of 350 bytes a second: a message of 60 s is sent in spite of a limit of 5 s, which is for a
+// segment. One on which nothing moves any more is given up.
+func TestALargeMessageOnASlowLink(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		near, far := net.Pipe()
+		spent := 0
+		m := &metered{Conn: near, cost: func(n int) { spent += n }}
+		message := bytes.Repeat([]byte{'x'}, 15*segment)
+		got := make(chan []byte)
+		go func() {
+			var all []byte
+			for len(all) < len(message) {
+				time.Sleep(4 * time.Second) // the bubble's time, not ours
+				b := make([]byte, segment)
+				n, err := io.ReadFull(far, b)
+				assert.NoError(t, err)
+				all = append(all, b[:n]...)
+			}
+			got <- all
+		}()
+		begun := time.Now()
+		require.NoError(t, m.SetWriteDeadline(time.Now().Add(5*time.Second)))
+		n, err := m.Write(message)
+		require.NoError(t, err)
+		assert.Equal(t, len(message), n)
+		assert.Equal(t, message, <-got)
+		assert.Equal(t, time.Minute, time.Since(begun))
+		assert.Equal(t, len(message)+16*headerBytes, spent)
+
+		require.NoError(t, m.SetWriteDeadline(time.Now().Add(5*time.Second)))
+		_, err = m.Write(message)
+		require.ErrorIs(t, err, os.ErrDeadlineExceeded)
+		assert.Equal(t, time.Minute+5*time.Second, time.Since(begun))
+		require.NoError(t, m.SetWriteDeadline(time.Time{}))
+		assert.Zero(t, m.allowed.Load())
+		require.NoError(t, near.Close())
+		require.NoError(t, far.Close())
+	})
+}
+
+// What is under way beside a large message, and how long that may take.
+func TestALargeMessageTakesItsTime(t *testing.T) {
+	l := &link{p: must(New(options(t, "mqtt://broker")))}
+	assert.Equal(t, window, l.room())
+	l.inflight = []inflight{{outgoing: outgoing{bytes: largeBytes - 1}}}
+	assert.Equal(t, window, l.room())
+	assert.Equal(t, 30*time.Second+32767*time.Millisecond, l.allowance())
+	l.inflight = append(l.inflight, inflight{outgoing: outgoing{bytes: largeBytes}})
+	assert.Equal(t, 1, l.room())
+	l.inflight = append(l.inflight[:1], inflight{})
+	assert.Equal(t, window, l.room())
 }
 
 func FuzzBroker(f *testing.F) {
