@@ -347,6 +347,13 @@ func (a *Agent) troublesNow() (list []snapshot.Trouble) {
 	if a.opts.Recorder != nil {
 		a.troubles.Set(trouble.Recording, a.opts.Recorder.Problem())
 	}
+	misled := ""
+	for _, o := range a.outlets.states() {
+		if o.Connected && o.Problem != "" {
+			misled = o.Name + ": " + o.Problem
+		}
+	}
+	a.troubles.Set(trouble.Outlet, misled)
 	for _, t := range a.troubles.List() {
 		list = append(list, snapshot.Trouble(t))
 	}

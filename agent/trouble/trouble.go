@@ -12,6 +12,7 @@ import (
 const (
 	Bus       = "bus"       // input chips can't be reached at all
 	Metrics   = "metrics"   // /metrics isn't served
+	Outlet    = "outlet"    // connected, and what is sent doesn't get where it should
 	Page      = "page"      // the page isn't served
 	PIN       = "pin"       // nobody can change anything
 	Recording = "recording" // scans aren't recorded
@@ -22,7 +23,7 @@ const (
 )
 
 // Parts are all of them, in order.
-var Parts = []string{Bus, Metrics, Page, PIN, Recording, SetAside, State, Store, Visits}
+var Parts = []string{Bus, Metrics, Outlet, Page, PIN, Recording, SetAside, State, Store, Visits}
 
 // Trouble is what is wrong with one part, in English.
 type Trouble struct{ Part, Problem string }
