@@ -117,7 +117,7 @@ func TestReplayRefusesBadInput(t *testing.T) {
 
 func TestCheck(t *testing.T) {
 	good := filepath.Join("..", "..", "deploy", "board-two-batteries.yaml")
-	out, errs, code := command(t, "", "check", "--config", good)
+	out, errs, code := command(t, "", "check", "--fields-only", "--config", good)
 	require.Zero(t, code, errs)
 	assert.Contains(t, out,
 		"board-two-batteries.yaml: OK: unit lift-1, 2 batteries, 2 input chips, 8 channels, 3 contacts")
@@ -133,7 +133,7 @@ func TestCheck(t *testing.T) {
 		require.Contains(t, text, c.from, name)
 		bad := write(t, "unit.yaml", strings.Replace(text, c.from, c.to, 1))
 		_, errs, code := command(t, "", "check", "--config", bad)
-		assert.Equal(t, exitUsage, code, name)
+		assert.Equal(t, exitConfig, code, name)
 		assert.Regexp(t, `unit\.yaml`+c.want, errs, name)
 	}
 }
@@ -146,7 +146,7 @@ func TestRunWithoutABusSaysSo(t *testing.T) {
 	assert.Equal(t, exitFailed, code)
 	assert.Contains(t, errs, "i2c-97")
 	_, errs, code = command(t, "", "run", "--config", "no-such.yaml")
-	assert.Equal(t, exitUsage, code)
+	assert.Equal(t, exitConfig, code)
 	assert.Contains(t, errs, "no-such.yaml")
 }
 
@@ -187,6 +187,15 @@ func TestUsageErrors(t *testing.T) {
 		{[]string{"nonsense"}, "nonsense"},
 		{[]string{"run"}, "--config"},
 		{[]string{"run", "--nonsense"}, "try: liftbank run --help"},
+		{[]string{"help", "nonsense"}, "nonsense"},
+		{[]string{"completion", "csh"}, "csh"},
+		{[]string{"check", "--config", "x", "--as", "no-such-user"}, "no-such-user"},
+		{[]string{"simulate", "--scenario", "healthy-day", "--json"}, "want --list with it"},
+		{[]string{"replay", "--bank", "-", "-"}, "several on standard input"},
+		{[]string{"demo", "--broker-cert", "x.pem"}, "want --broker with it"},
+		{[]string{"demo", "--broker", "mqtts://localhost", "--broker-ca", "no-such.pem"}, "no-such.pem: not there"},
+		{[]string{"demo", "--broker", "http://localhost"}, "http://localhost"},
+		{[]string{"demo", "--unit", "Ü"}, "unit.id"},
 	} {
 		_, errs, code := command(t, "", c.args...)
 		assert.Equal(t, exitUsage, code, c.args)
@@ -197,11 +206,16 @@ func TestUsageErrors(t *testing.T) {
 func TestHelp(t *testing.T) {
 	out, _, code := command(t, "", "help")
 	require.Zero(t, code)
-	for _, name := range []string{"run", "demo", "check", "pin", "explain", "replay", "simulate", "suite", "constants"} {
+	for _, name := range []string{
+		"run", "demo", "check", "pin", "explain", "replay", "simulate", "suite", "constants", "completion",
+	} {
 		assert.Contains(t, out, name)
 		help, _, code := command(t, "", name, "--help")
 		require.Zero(t, code, name)
 		assert.Contains(t, help, "Example: liftbank "+name)
+		same, _, code := command(t, "", "help", name)
+		require.Zero(t, code, name)
+		assert.Equal(t, help, same)
 	}
 }
 

@@ -22,7 +22,7 @@ import (
 )
 
 type runCmd struct {
-	Config   string `required:"" placeholder:"FILE" help:"Configuration file of the unit."`
+	Config   string `required:"" placeholder:"FILE" help:"Configuration file of the unit; - is standard input."`
 	Record   string `placeholder:"DIR" help:"Keep the last days at full rate in this folder, for liftbank replay. On SIGUSR1, or from the page, copy them to one file to take along."`
 	RecordMB int    `name:"record-mb" default:"500" placeholder:"MB" help:"Most that --record keeps; the oldest goes first. The copy takes as much again (default ${default})."`
 	Verbose  bool   `short:"v" help:"Log more."`
@@ -30,18 +30,18 @@ type runCmd struct {
 
 // Help returns an example.
 func (runCmd) Help() string {
-	return "Stops on SIGTERM or SIGINT: scanning stops, the last snapshot is sent, the broker is told.\n\n" +
+	return "Stops on SIGTERM, SIGINT or SIGHUP: scanning stops, the last snapshot is sent, the broker is told.\n\n" +
 		"A working day takes some 4 MB of --record. A card that is full or fails stops the recording, not the measuring: " +
 		"the log and the service's status say so, and it is tried again.\n\n" +
-		"Exit code 2: the configuration is wrong and nothing was started. 1: it ran and failed.\n\nExample: " +
+		"Exit code 78: the configuration can't be used and nothing was started. 1: it ran and failed.\n\nExample: " +
 		"liftbank run --config /etc/liftbank/unit.yaml --record /var/lib/liftbank/record"
 }
 
 // Run watches the real board until told to stop.
 func (c runCmd) Run(s streams) error {
-	cfg, err := config.Load(c.Config)
+	cfg, err := loadConfig(c.Config, s.in)
 	if err != nil {
-		return loadError(err)
+		return err
 	}
 	log := newLog(s.err, c.Verbose)
 	hw, err := openBoard(&cfg)
@@ -203,14 +203,6 @@ func inOneLine(a *agent.Agent, rec *recording.Recorder) string {
 		}
 	}
 	return text
-}
-
-// loadError marks a configuration that can't be read as a usage error.
-func loadError(err error) error {
-	if _, bad := errors.AsType[config.Errors](err); bad {
-		return err
-	}
-	return usageError{err}
 }
 
 func newLog(w io.Writer, verbose bool) *slog.Logger {
