@@ -7,6 +7,7 @@ package agent
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net"
@@ -24,17 +25,21 @@ import (
 	"liftbank/agent/recording"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
+	"liftbank/agent/trouble"
 	"liftbank/agent/visit"
 	"liftbank/rules"
 )
 
 // Options are what an agent is made of besides its configuration.
 type Options struct {
-	Config    config.Config
-	Parts     Parts
-	Listener  net.Listener // of the page; the agent closes it
-	Session   string       // this start of the agent; unique among starts
-	StateFile string       // of the saved state, which outlives restarts; empty: none
+	Config   config.Config
+	Parts    Parts
+	Listener net.Listener // of the page; the agent closes it; nil opens one
+	// Open opens the listener of the page. It is called again and again until it succeeds: a page that
+	// can't be served is no reason not to measure.
+	Open      func(context.Context) (net.Listener, error)
+	Session   string // this start of the agent; unique among starts
+	StateFile string // of the saved state, which outlives restarts; empty: none
 	Version   string
 	Revision  string
 	Store     *store.Store        // from OpenStore; the agent runs it; nil keeps everything in memory
@@ -60,12 +65,14 @@ type Agent struct {
 	saves    SaveSchedule
 	timeline atomic.Pointer[timeline] // of the newest snapshot
 	visits   *visit.Store             // nil where none are kept
+	troubles trouble.Book             // of the monitor itself
 	store    *store.Store
 	rec      *recorder
 	seq      uint64
 	lastMade time.Time
 	orders   chan order
 	stopped  chan struct{} // closed when the loop has ended
+	scanned  atomic.Int64  // when the loop began to wait for its last scan, in ns of the process's clock
 }
 
 // New returns an agent. Nothing runs before Run.
@@ -77,7 +84,7 @@ func New(o Options) (*Agent, error) {
 	a := &Agent{opts: o, core: core, hub: snapshot.NewHub(o.Now), store: o.Store, orders: make(chan order),
 		stopped: make(chan struct{})}
 	if o.StateFile != "" {
-		a.state = newStateWriter(o.StateFile, o.Log)
+		a.state = newStateWriter(o.StateFile, &a.troubles, o.Log)
 		a.state.restore(core)
 	}
 	if a.store == nil {
@@ -89,11 +96,7 @@ func New(o Options) (*Agent, error) {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
 	a.rec = a.newRecorder()
-	po, err := a.pageOptions()
-	if err != nil {
-		return nil, fmt.Errorf("agent: %w", err)
-	}
-	if a.server, err = page.New(po); err != nil {
+	if a.server, err = page.New(a.pageOptions()); err != nil {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
 	return a, nil
@@ -157,7 +160,7 @@ func (a *Agent) Run(ctx context.Context) error {
 	// What is kept, outlets and page outlive scanning, so that the last snapshot still goes out;
 	// the store outlives all that ask it.
 	stopStore := start(a.store.Run)
-	stopPage := start(func(ctx context.Context) error { return a.server.Serve(ctx, a.opts.Listener) })
+	stopPage := start(a.servePage)
 	stopOutlets := start(a.outlets.run)
 	stopSaving := func() {}
 	if a.state != nil {
@@ -168,7 +171,7 @@ func (a *Agent) Run(ctx context.Context) error {
 		stopRecording = start(a.opts.Recorder.Run)
 	}
 	stopHanding := start(a.handOver)
-	stopScanning := start(a.loop)
+	stopScanning := a.startScanning(group, ctx)
 
 	<-ctx.Done()
 	stopScanning()
@@ -180,6 +183,72 @@ func (a *Agent) Run(ctx context.Context) error {
 	stopPage()
 	stopStore()
 	return group.Wait()
+}
+
+// Times of a scan loop that hangs in a transfer on the bus, which nothing can end. Our choice: the
+// service manager's own watchdog would take two and a half minutes.
+const (
+	hangsAfter  = 10 * time.Second // more than any scan takes, rest_every not counted
+	hangsAtMost = 30 * time.Second // then the process ends, and is started again
+	hangsAtStop = 3 * time.Second  // that a stop waits for the loop
+)
+
+// ErrLoopHangs ends an agent whose scan loop hangs: only the end of the process frees the bus.
+var ErrLoopHangs = errors.New("scan loop hangs in a transfer on the bus: ending, to be started again")
+
+// startScanning runs the loop, watched: a loop that hangs is said, and ends the agent. The function
+// that it returns stops the loop, and gives up on one that hangs.
+func (a *Agent) startScanning(group *errgroup.Group, ctx context.Context) (stop func()) {
+	loopCtx, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	result := make(chan error, 1)
+	go func() { result <- a.loop(loopCtx) }() // outlives Run only if it hangs
+	watching := make(chan struct{})
+	stopping := make(chan struct{})
+	group.Go(func() error {
+		defer close(watching)
+		return a.watchLoop(result, stopping)
+	})
+	return func() { cancel(); close(stopping); <-watching }
+}
+
+// watchLoop waits for the loop's end and says when it hangs.
+func (a *Agent) watchLoop(result <-chan error, stopping <-chan struct{}) error {
+	allowed := hangsAfter + a.opts.Config.Board.Scan.RestEvery
+	look := time.NewTicker(time.Second)
+	defer look.Stop()
+	said := false
+	for {
+		select {
+		case err := <-result:
+			return err
+		case <-stopping:
+			select {
+			case err := <-result:
+				return err
+			case <-time.After(hangsAtStop):
+				a.opts.Log.Error("scan loop hangs: stopping without it")
+				return nil
+			}
+		case <-look.C:
+		}
+		since := a.opts.Now().Sub(time.Unix(0, a.scanned.Load()))
+		switch {
+		case since > allowed+hangsAtMost-hangsAfter:
+			return ErrLoopHangs
+		case since > allowed && !said:
+			said = true
+			a.opts.Log.Error("scan loop hangs in a transfer on the bus", "for", since.Round(time.Second))
+			a.troubles.Set(trouble.Bus, "a transfer on the bus does not return")
+			a.hub.Stall(true)
+			a.outlets.wake()
+		case since <= allowed && said:
+			said = false
+			a.opts.Log.Info("scan loop goes on")
+			a.troubles.Set(trouble.Bus, "")
+			a.hub.Stall(false)
+			a.outlets.wake()
+		}
+	}
 }
 
 // writeRest writes what the last scans brought to the card before the outlets stop, within a time
@@ -197,6 +266,7 @@ func (a *Agent) writeRest(ctx context.Context) {
 func (a *Agent) loop(ctx context.Context) error {
 	defer close(a.stopped)
 	for {
+		a.scanned.Store(a.opts.Now().UnixNano())
 		out, err := a.core.Next(ctx)
 		if err != nil {
 			if a.seq > 0 {
@@ -258,7 +328,56 @@ func (a *Agent) publishSnapshot(now time.Time) {
 	a.lastMade = now
 	s := a.core.Snapshot(a.opts.Session, a.seq)
 	s.Outlets = a.outlets.shown()
+	s.Troubles = a.troublesNow()
 	tl := a.core.timeline()
 	a.timeline.Store(&tl)
 	a.hub.Publish(s)
+}
+
+// troublesNow returns what is wrong with the monitor itself.
+func (a *Agent) troublesNow() (list []snapshot.Trouble) {
+	health := a.store.Health()
+	a.troubles.Set(trouble.Store, health.Problem)
+	if health.SetAside != "" {
+		a.troubles.Set(trouble.SetAside, health.SetAside)
+	}
+	if health.Damaged > 0 && health.Problem == "" {
+		a.troubles.Set(trouble.Store, fmt.Sprintf("%d damaged rows found and deleted: replace the card soon", health.Damaged))
+	}
+	if a.opts.Recorder != nil {
+		a.troubles.Set(trouble.Recording, a.opts.Recorder.Problem())
+	}
+	for _, t := range a.troubles.List() {
+		list = append(list, snapshot.Trouble(t))
+	}
+	return list
+}
+
+// Troubles returns what is wrong with the monitor itself, as last looked at.
+func (a *Agent) Troubles() []trouble.Trouble { return a.troubles.List() }
+
+// Trouble notes what is wrong with a part of the monitor that the caller has set up.
+func (a *Agent) Trouble(part string, err error) { a.troubles.SetError(part, err) }
+
+// reopenEvery is how often opening the page's listener is tried.
+const reopenEvery = 30 * time.Second
+
+// servePage serves the page as soon as it can be.
+func (a *Agent) servePage(ctx context.Context) error {
+	l := a.opts.Listener
+	for l == nil {
+		var err error
+		l, err = a.opts.Open(ctx)
+		a.troubles.SetError(trouble.Page, err)
+		if err == nil {
+			a.opts.Log.Info("page served", "address", l.Addr())
+			break
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(reopenEvery):
+		}
+	}
+	return a.server.Serve(ctx, l)
 }

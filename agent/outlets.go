@@ -67,6 +67,13 @@ func (all outlets) run(ctx context.Context) error {
 	return g.Wait()
 }
 
+// wake has all of them look whether there is something new to say.
+func (all outlets) wake() {
+	for _, o := range all {
+		o.Wake()
+	}
+}
+
 // states returns how each of them does.
 func (all outlets) states() (states []outlet.State) {
 	for _, o := range all {

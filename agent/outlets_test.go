@@ -16,6 +16,7 @@ import (
 
 // fakeOutlet runs until it is stopped, or fails at once.
 type fakeOutlet struct {
+	woken   int
 	state   outlet.State
 	every   time.Duration
 	failure error
@@ -32,6 +33,7 @@ func (f *fakeOutlet) Run(ctx context.Context) error {
 }
 
 func (f *fakeOutlet) State() outlet.State          { return f.state }
+func (f *fakeOutlet) Wake()                        { f.woken++ }
 func (f *fakeOutlet) ReadingsEvery() time.Duration { return f.every }
 
 func TestOutletsTogether(t *testing.T) {

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"liftbank/agent/safefile"
+	"liftbank/agent/trouble"
 	"liftbank/rules"
 )
 
@@ -47,34 +48,61 @@ func (s *SaveSchedule) Due(out *rules.Output) bool {
 // stateWriter writes states in its own goroutine: the card may take a second, and the scan must not
 // wait for it.
 type stateWriter struct {
-	path  string
-	log   *slog.Logger
-	queue chan *rules.State // the newest one only
+	path     string
+	troubles *trouble.Book
+	log      *slog.Logger
+	queue    chan *rules.State // the newest one only
+	// unread is a saved state that is there and could not be read at the start: nothing is written
+	// over it, and it is tried again.
+	unread bool
 }
 
-func newStateWriter(path string, log *slog.Logger) *stateWriter {
-	return &stateWriter{path: path, log: log, queue: make(chan *rules.State, 1)}
+func newStateWriter(path string, troubles *trouble.Book, log *slog.Logger) *stateWriter {
+	return &stateWriter{path: path, troubles: troubles, log: log, queue: make(chan *rules.State, 1)}
 }
 
-// restore loads the saved state into c. If there is none, or it is unreadable, it logs that and
+// restore loads the saved state into c. If there is none, or it is of no use, it logs that and
 // leaves c unchanged.
 func (w *stateWriter) restore(c *Core) {
 	text, err := safefile.Load(w.path)
-	if err != nil {
+	switch {
+	case errors.Is(err, safefile.ErrUnreadable):
+		w.unread = true
+		w.troubles.SetError(trouble.State, err)
+		w.log.Error("saved state can't be read: starting without it, and saving nothing over it", "err", err)
+		return
+	case err != nil:
 		w.log.Warn("saved state damaged", "err", err)
+		w.troubles.SetError(trouble.SetAside, err)
 	}
 	if text == nil {
 		return
 	}
 	s := &rules.State{}
-	if err := json.Unmarshal(text, s); err != nil {
-		w.log.Warn("saved state unreadable: starting without it", "file", w.path, "err", err)
+	if err = json.Unmarshal(text, s); err == nil {
+		err = c.Restore(s)
+	} else {
+		err = fmt.Errorf("%w: %w", rules.ErrStateRefused, err)
+	}
+	if errors.Is(err, rules.ErrStateRefused) {
+		w.refused(err)
 		return
 	}
-	if err := c.Restore(s); err != nil {
+	if err != nil {
 		w.log.Warn("saved state restored in part", "file", w.path, "err", err)
 	}
 	w.log.Info("saved state restored", "saved", s.At.Wall, "runs", s.Motor.Runs)
+}
+
+// refused keeps a state that this version can't take under another name.
+func (w *stateWriter) refused(why error) {
+	to, err := safefile.SetAside(w.path)
+	if err != nil { // saving would write over it
+		w.unread = true
+		why = errors.Join(why, err)
+	}
+	w.troubles.SetError(trouble.SetAside, fmt.Errorf("%s: %w", to, why))
+	w.log.Error("saved state refused: starting without it", "file", w.path, "kept as", to, "err", why)
 }
 
 // enqueue hands a state over to be written; an older one that waits is dropped.
@@ -86,11 +114,32 @@ func (w *stateWriter) enqueue(s *rules.State) {
 	w.queue <- s // only the loop sends, so there is room
 }
 
+// rereadEvery is how often a state is tried again that could not be read.
+const rereadEvery = time.Minute
+
+// ErrStateBack ends an agent that began without its saved state when that can be read again: the
+// next start takes it up.
+var ErrStateBack = errors.New("saved state can be read again: start the agent again to take it up")
+
 // run writes until ctx ends, and then what still waits. A card that takes nothing is logged.
 func (w *stateWriter) run(ctx context.Context) error {
+	again := time.NewTicker(rereadEvery)
+	defer again.Stop()
+	for w.unread {
+		select {
+		case <-w.queue: // what was learned since is not worth what was learned before
+		case <-ctx.Done():
+			return nil
+		case <-again.C:
+			if _, err := safefile.Load(w.path); !errors.Is(err, safefile.ErrUnreadable) {
+				return ErrStateBack
+			}
+		}
+	}
 	failing := false
 	write := func(s *rules.State) {
 		err := w.write(s)
+		w.troubles.SetError(trouble.State, err)
 		if (err != nil) != failing {
 			if failing = err != nil; failing {
 				w.log.Warn("state can't be saved: a restart would lose what was learned", "err", err)

@@ -3,20 +3,26 @@ package agent
 import (
 	"context"
 	"fmt"
+	"net/http"
 	"path/filepath"
 
 	"liftbank/agent/config"
 	"liftbank/agent/page"
 	"liftbank/agent/page/visits"
 	"liftbank/agent/pin"
+	"liftbank/agent/trouble"
 	"liftbank/agent/visit"
 )
 
 // pageOptions returns the options of the page.
-func (a *Agent) pageOptions() (page.Options, error) {
+// What it needs and can't use is a trouble, no error: measuring goes on, and the page says so.
+func (a *Agent) pageOptions() page.Options {
 	figures, err := forScraper(a.metrics(), a.opts.Config.HTTP, a.opts.Now, a.opts.Log)
 	if err != nil {
-		return page.Options{}, err
+		a.unusable(trouble.Metrics, err)
+		figures = http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+			http.Error(w, "not served: its password can't be read", http.StatusServiceUnavailable)
+		})
 	}
 	o := page.Options{
 		Hub: a.hub, Now: a.opts.Now, Metrics: figures, Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
@@ -34,21 +40,29 @@ func (a *Agent) pageOptions() (page.Options, error) {
 	if v.PINFile != "" {
 		secret, err := pin.Load(v.PINFile)
 		if err != nil {
-			return o, fmt.Errorf("visits.pin_file: %w (liftbank pin makes it)", err)
+			a.unusable(trouble.PIN, fmt.Errorf("visits.pin_file: %w (liftbank pin makes it)", err))
+		} else {
+			o.PIN = pin.NewGate(secret, a.opts.Now, pin.Options{File: a.triesFile(), Log: a.opts.Log})
 		}
-		o.PIN = pin.NewGate(secret, a.opts.Now, pin.Options{File: a.triesFile(), Log: a.opts.Log})
 	}
 	if v.Dir == "" {
-		return o, nil
+		return o
 	}
 	if o.Visits, err = openVisits(&a.opts.Config, technician{a}, visitOutlet{a}); err != nil {
-		return o, err
+		a.unusable(trouble.Visits, err)
+		return o
 	}
 	if damaged := o.Visits.Damaged(); damaged != "" {
 		a.opts.Log.Warn("visit draft unreadable: renamed", "file", damaged)
 	}
 	a.visits = o.Visits
-	return o, nil
+	return o
+}
+
+// unusable notes and logs what can't be used.
+func (a *Agent) unusable(part string, err error) {
+	a.troubles.SetError(part, err)
+	a.opts.Log.Error("can't be used: measuring goes on without it", "part", part, "err", err)
 }
 
 // triesFile returns the file of the PIN's tries, beside the saved state; empty where none is saved.

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent"
+	"liftbank/agent/page/web"
 	"liftbank/agent/pin"
 	"liftbank/agent/store/outbox"
 	"liftbank/agent/visit"
@@ -44,7 +45,9 @@ func TestAVisitOutlivesTheAgent(t *testing.T) {
 		require.NoError(t, err)
 		resp.Body.Close()
 		for _, c := range resp.Cookies() {
-			session = c
+			if c.Name == web.SessionCookie {
+				session = c
+			}
 		}
 		return resp.StatusCode
 	}

@@ -17,6 +17,7 @@ import (
 	"liftbank/agent/metrics"
 	"liftbank/agent/outlet"
 	"liftbank/agent/snapshot"
+	"liftbank/agent/store"
 	"liftbank/sim/scenario"
 )
 
@@ -51,6 +52,7 @@ func inventoryOf(t *testing.T) inventory {
 		hub.Publish(s)
 		families, err := metrics.New(metrics.Options{
 			Hub: hub, Outlets: func() []outlet.State { return []outlet.State{{Name: "mqtt", Since: time.Unix(1, 0)}} },
+			Store:   func() store.Health { return store.Health{Problem: "disk full"} },
 			Started: time.Unix(1, 0),
 		}).Gather()
 		require.NoError(t, err)

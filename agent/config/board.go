@@ -14,11 +14,12 @@ import (
 // Board is the monitor board: input chips, what is wired to them, contacts, and how often they are
 // read.
 type Board struct {
-	I2CBus   string // name or number as the operating system has it: 1, /dev/i2c-1
-	Chips    []Chip // 1 to 8
-	Channels []Channel
-	Contacts []Contact // at most one for each signal
-	Scan     Scan
+	I2CBus         string // name or number as the operating system has it: 1, /dev/i2c-1
+	SCLPin, SDAPin string // of the bus; empty: they are not used
+	Chips          []Chip // 1 to 8
+	Channels       []Channel
+	Contacts       []Contact // at most one for each signal
+	Scan           Scan
 }
 
 // Chip is one input chip.
@@ -240,6 +241,14 @@ func defaultBoard() Board {
 func (b *Board) read(s *section) {
 	s.text("i2c_bus", &b.I2CBus, "the bus the chips are on: a number, or a name such as /dev/i2c-1", isName,
 		about{doc: "I2C bus; there is no default, because the lowest one is often another device's", required: true})
+	for _, p := range []struct {
+		name, line string
+		to         *string
+	}{{"i2c_scl_pin", "clock", &b.SCLPin}, {"i2c_sda_pin", "data", &b.SDAPin}} {
+		s.text(p.name, p.to, "the name of a line, such as GPIO3", isText, about{doc: "pin of the bus's " + p.line +
+			" line. With both, a chip that holds the data line is clocked off it, where this machine lets the pins be used " +
+			"while the bus is closed", usually: "none: the kernel's driver alone frees the bus"})
+	}
 	list(s, "chips", &b.Chips, 1, maxChips, about{doc: "input chips on the bus", required: true}, (*Chip).read)
 	list(s, "channels", &b.Channels, 2, maxChannels, about{doc: "analog inputs", required: true},
 		func(c *Channel, s *section) { c.read(s, b) })

@@ -16,6 +16,13 @@ func (c *Config) check(r *reading) {
 	c.Visits.check(r)
 	c.HTTP.check(r, &c.Visits)
 	c.Board.checkChips(r)
+	if b := &c.Board; (b.SCLPin == "") != (b.SDAPin == "") {
+		missing := "i2c_scl_pin"
+		if b.SDAPin == "" {
+			missing = "i2c_sda_pin"
+		}
+		r.refuse("board."+missing, "", "want it with the other one")
+	}
 	c.Board.checkWiring(r)
 	for i := range c.Board.Channels {
 		ch := &c.Board.Channels[i]

@@ -8,6 +8,7 @@ package metrics
 import (
 	"net/http"
 	"runtime"
+	"slices"
 	"strings"
 	"time"
 
@@ -17,6 +18,7 @@ import (
 	"liftbank/agent/outlet"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
+	"liftbank/agent/trouble"
 )
 
 // Options configures a collector.
@@ -110,6 +112,10 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		collect(ch, chipFigures, &s.Chips[i], s.Chips[i].Name)
 	}
 	collectFindings(ch, s)
+	for _, part := range trouble.Parts {
+		bad := slices.ContainsFunc(s.Troubles, func(t snapshot.Trouble) bool { return t.Part == part })
+		send(ch, monitorTrouble, prometheus.GaugeValue, fromBool(bad), part)
+	}
 }
 
 // collectFindings makes the samples of the findings and of those that can't be judged.

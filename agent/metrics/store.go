@@ -31,6 +31,11 @@ var storeFigures = []figure[kept]{
 		"Items dropped for lack of space since the agent started.",
 		func(h kept) *float64 { return count(h.Lost) },
 	),
+	counter(
+		"store_damaged_rows",
+		"Rows found damaged on the card, and deleted, since the agent started.",
+		func(h kept) *float64 { return count(h.Damaged) },
+	),
 	gauge(
 		"store_set_aside",
 		"1 if a damaged file was set aside since the agent started, else 0.",
@@ -44,6 +49,9 @@ var (
 		"outbox_kept",
 		"Records of the stream on the card, including those sent that may be asked for again.",
 		"stream",
+	)
+	monitorTrouble = desc(
+		"trouble", "1 while a part of the monitor itself can't be used, else 0; the unit's page says why.", "part",
 	)
 	storeUsable = desc("store_usable", "1 while the card can be written, else 0.")
 	// The problem is a label: there are about a dozen values, one at a time.

@@ -20,6 +20,8 @@ type Outlet interface {
 	Run(ctx context.Context) error
 	// State returns how sending goes. It may be called from any goroutine, before Run too.
 	State() State
+	// Wake has the outlet look whether there is something new to say. It does not wait.
+	Wake()
 	// ReadingsEvery returns the time between two batches of readings that the outlet wants; 0 is
 	// none.
 	ReadingsEvery() time.Duration

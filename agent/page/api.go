@@ -54,11 +54,25 @@ func (a *api) healthz(w http.ResponseWriter, r *http.Request) {
 	web.Send(w, r, http.StatusOK, web.TypeText, []byte("ok\n"))
 }
 
-// readyz reports whether there is a snapshot to show.
+// readyz reports whether there is a snapshot to show. A part of the monitor that can't be used, such
+// as a full card, is no reason not to be ready: the answer says so.
 func (a *api) readyz(w http.ResponseWriter, r *http.Request) {
-	if a.site.Hub.Current() == nil {
+	snap := a.site.Hub.Current()
+	if snap == nil {
 		web.Send(w, r, http.StatusServiceUnavailable, web.TypeText, []byte(words.English.W["NoReadingYet"]+"\n"))
 		return
 	}
-	web.Send(w, r, http.StatusOK, web.TypeText, []byte("ok\n"))
+	if age := a.site.Hub.Age(); age > a.site.StaleAfter || a.site.Hub.Stalled() {
+		text := "last reading " + age.Round(time.Second).String() + " ago\n"
+		web.Send(w, r, http.StatusServiceUnavailable, web.TypeText, []byte(text))
+		return
+	}
+	text := "ok\n"
+	if len(snap.Troubles) > 0 {
+		text = "degraded\n"
+		for _, t := range snap.Troubles {
+			text += t.Part + ": " + t.Problem + "\n"
+		}
+	}
+	web.Send(w, r, http.StatusOK, web.TypeText, []byte(text))
 }

@@ -58,6 +58,7 @@ type link struct {
 	snapshotDue     bool               // its interval is over
 	interval        <-chan time.Time
 	birth           <-chan time.Time
+	said            string // the status sent last
 }
 
 // inflight is a message sent and not acknowledged.
@@ -176,11 +177,16 @@ func (l *link) abandon() {
 
 // live publishes until ctx ends (nil after a clean goodbye) or the connection fails.
 func (l *link) live(ctx context.Context) error {
-	if err := l.sendStatus(records.Online); err != nil {
+	if err := l.sendStatus(l.statusNow()); err != nil {
 		return err
 	}
 	l.begin()
 	for {
+		if now := l.statusNow(); now != l.said {
+			if err := l.sendStatus(now); err != nil {
+				return err
+			}
+		}
 		if err := l.fill(); err != nil {
 			return err
 		}
@@ -216,7 +222,7 @@ func (l *link) live(ctx context.Context) error {
 		case <-l.interval:
 			l.snapshotDue = true
 		case <-l.birth:
-			if err := l.sendStatus(records.Online); err != nil {
+			if err := l.sendStatus(l.statusNow()); err != nil {
 				return err
 			}
 		}
@@ -266,7 +272,16 @@ func (l *link) sendSnapshot() error {
 	return l.send("snapshot", true, payload, func() { l.snapshotPending = false })
 }
 
+// statusNow returns how the unit is.
+func (l *link) statusNow() string {
+	if l.p.opts.Hub.Stalled() {
+		return records.Stalled
+	}
+	return records.Online
+}
+
 func (l *link) sendStatus(status string) error {
+	l.said = status
 	l.birth = l.p.opts.Clock.After(birthEvery)
 	return l.send("status", true, l.p.status(status, l.number), func() {})
 }

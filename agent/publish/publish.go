@@ -180,6 +180,9 @@ func (p *Publisher) State() outlet.State {
 // ReadingsEvery returns the time between batches of readings that are wanted.
 func (p *Publisher) ReadingsEvery() time.Duration { return p.opts.ReadingsEvery }
 
+// Wake has the connection look whether there is something to send.
+func (p *Publisher) Wake() { p.notify() }
+
 func (p *Publisher) notify() {
 	select {
 	case p.wake <- struct{}{}:

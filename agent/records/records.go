@@ -37,6 +37,7 @@ const (
 const (
 	Online  = "online"
 	Offline = "offline" // sent by the agent itself before it leaves
+	Stalled = "stalled" // connected, and nothing is measured: a transfer on the bus doesn't return
 	Lost    = "lost"    // sent on the agent's behalf when it is gone without a word
 )
 

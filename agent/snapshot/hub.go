@@ -16,6 +16,7 @@ import (
 type Hub struct {
 	now     func() time.Time
 	current atomic.Pointer[entry]
+	stalled atomic.Bool
 }
 
 // entry is one snapshot and what is derived from it on first use.
@@ -49,6 +50,13 @@ func (h *Hub) Publish(s *Snapshot) {
 
 // Current returns the newest snapshot, or nil before the first.
 func (h *Hub) Current() *Snapshot { return h.current.Load().snapshot }
+
+// Stall notes whether snapshots have stopped coming because nothing can be measured. The newest one
+// stays as it is.
+func (h *Hub) Stall(stalled bool) { h.stalled.Store(stalled) }
+
+// Stalled reports whether nothing can be measured.
+func (h *Hub) Stalled() bool { return h.stalled.Load() }
 
 // Age returns the time since the newest snapshot was published, or since the hub was made before
 // the first.

@@ -34,6 +34,14 @@ type Snapshot struct {
 	Channels []Channel `json:"channels"`
 	Chips    []Chip    `json:"chips"`
 	Outlets  []Outlet  `json:"outlets,omitempty"` // where results are sent
+	// what is wrong with the monitor itself; measuring goes on
+	Troubles []Trouble `json:"troubles,omitempty"`
+}
+
+// Trouble is what is wrong with one part of the monitor itself.
+type Trouble struct {
+	Part    string `json:"part"`    // bus, metrics, page, pin, recording, set-aside, state, store or visits
+	Problem string `json:"problem"` // in English
 }
 
 // Outlet is one way in which results are sent.

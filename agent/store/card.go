@@ -26,6 +26,9 @@ type card struct {
 	db       *sql.DB // nil while there is no file
 	rows     past.Rows
 	lastTidy time.Time
+	lost     []*outbox.Entry  // gaps for what a file that was in use may have taken with it
+	damaged  string           // file to copy from once there is a new one; empty: none
+	scrubbed map[string]int64 // key up to which each table was looked at in this round
 }
 
 // question is one to the file.
@@ -39,7 +42,7 @@ var errStopped = errors.New("store: stopped")
 func newCard(s *Store) *card {
 	return &card{
 		store: s, wake: make(chan struct{}, 1), asks: make(chan question), ended: make(chan struct{}),
-		lastTidy: s.opts.Now(),
+		lastTidy: s.opts.Now(), scrubbed: map[string]int64{},
 	}
 }
 
@@ -128,36 +131,93 @@ func (c *card) attach() error {
 	dir := c.store.opts.Dir
 	db, err := file.Open(dir)
 	if err != nil && file.IsDamage(err) && dir != "" {
-		if err = c.setAside(err); err == nil {
+		var damaged string
+		if damaged, err = c.setAside(err); err == nil {
+			c.damaged = damaged
 			db, err = file.Open(dir)
 		}
 	}
 	if err != nil {
 		return err
 	}
+	salvaged := c.damaged != ""
+	if salvaged {
+		c.salvage(db)
+	}
 	err = c.rows.Load(db, c.store.opts.Layout)
 	if err == nil {
 		err = c.store.outbox.Load(db)
 	}
+	if err == nil {
+		err = c.nameHoles(db, salvaged)
+	}
 	if err != nil {
 		return errors.Join(err, db.Close())
 	}
-	c.db = db
+	c.db, c.damaged = db, ""
 	return nil
 }
 
 // setAside renames a damaged file, so that a new one can be started.
-func (c *card) setAside(why error) error {
+func (c *card) setAside(why error) (to string, err error) {
 	s := c.store
-	to := file.DamagedName(s.opts.Now(), s.opts.Session)
-	s.opts.Log.Error("store damaged: renamed, starting with a new file",
+	to = file.DamagedName(s.opts.Now(), s.opts.Session)
+	s.opts.Log.Error("store damaged: renamed, starting with a new file and what can be read of this one",
 		"file", filepath.Join(s.opts.Dir, file.Name), "renamed to", filepath.Join(s.opts.Dir, to), "err", why)
 	if err := file.SetAside(s.opts.Dir, to); err != nil {
-		return err
+		return "", err
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.health.SetAside = to
+	return to, nil
+}
+
+// salvageLimit is the time that a start takes for a damaged file; the service manager waits longer.
+const salvageLimit = 40 * time.Second
+
+// salvage fills a new file with what can be read of the damaged one.
+func (c *card) salvage(db *sql.DB) {
+	s := c.store
+	path := filepath.Join(s.opts.Dir, c.damaged)
+	ctx, cancel := context.WithTimeout(context.Background(), salvageLimit)
+	defer cancel()
+	got, err := file.Salvage(ctx, db, path)
+	rows := 0
+	for _, n := range got.Rows {
+		rows += n
+	}
+	s.opts.Log.Warn("store: rows of the damaged file copied", "rows", rows, "some lost", got.Lost || err != nil, "err", err)
+}
+
+// nameHoles has gaps stand for the records that a damaged file has taken with it, and for those in
+// this file that are not as they were written.
+func (c *card) nameHoles(db *sql.DB, salvaged bool) error {
+	s := c.store
+	tx, err := db.BeginTx(context.Background(), nil)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = tx.Rollback() }() // does nothing after Commit
+	bad, err := s.outbox.Scrub(tx)
+	if err != nil {
+		return fmt.Errorf("store: outbox: %w", err)
+	}
+	if bad == 0 && !salvaged {
+		return nil
+	}
+	left, err := s.outbox.NameHoles(tx, c.lost)
+	if err != nil {
+		return fmt.Errorf("store: salvage: %w", err)
+	}
+	if err := tx.Commit(); err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.queue.Prepend(left)
+	s.health.Damaged += uint64(bad)
+	c.lost = nil
 	return nil
 }
 
@@ -288,12 +348,14 @@ func (c *card) abandon(err error) {
 	if s.opts.Dir == "" {
 		return
 	}
-	if err := c.setAside(err); err != nil {
+	damaged, err := c.setAside(err)
+	if err != nil {
 		s.opts.Log.Error("damaged store can't be renamed", "err", err)
 	}
+	c.damaged = damaged
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.queue.Prepend(s.outbox.Abandon(s.spans.Last()))
+	c.lost = s.outbox.Abandon(s.spans.Last())
 	s.spans.Forget()
 	c.rows.Forget()
 }

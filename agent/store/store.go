@@ -74,6 +74,7 @@ type Health struct {
 	Commits   uint64                // since the start
 	Failed    uint64                // commits that failed
 	Pending   int                   // things that wait to be written
+	Damaged   uint64                // rows found damaged since the start, and deleted
 	Lost      uint64                // things dropped for lack of space
 	Outlets   []OutletHealth        // in the order of the options
 	Kept      [outbox.Streams]int64 // records of each stream on the card, sent ones among them

@@ -99,9 +99,18 @@ func (h *hand) damage() {
 	h.t.Helper()
 	require.NoError(h.t, h.card.ask(h.t.Context(), func() error {
 		h.card.abandon(file.ErrDamaged)
+		for _, name := range damagedFiles(h.t, h.opts.Dir) { // nothing of it can be read
+			require.NoError(h.t, os.WriteFile(name, []byte("rubbish"), 0o600))
+		}
 		h.card.fault(file.ErrDamaged)
 		return nil
 	}))
+}
+
+func damagedFiles(t testing.TB, dir string) []string {
+	list, err := filepath.Glob(filepath.Join(dir, "damaged-*"))
+	require.NoError(t, err)
+	return list
 }
 
 // trusted is a moment of a clock that is set: day0 and mono after it.

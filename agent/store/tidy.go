@@ -2,11 +2,13 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
 	"time"
 
 	"liftbank/agent/store/file"
 	"liftbank/agent/store/past"
+	"liftbank/agent/store/tables"
 )
 
 // tidyEvery is how often the store deletes what is too old, too much or done.
@@ -39,6 +41,10 @@ func (c *card) tidyAll() error {
 	if err := past.Tidy(tx, s.opts.Limits.keep()); err != nil {
 		return err
 	}
+	damaged, err := c.scrub(tx)
+	if err != nil {
+		return err
+	}
 	lost, err := s.outbox.Tidy(tx)
 	s.mu.Lock()
 	s.health.Lost += lost
@@ -64,8 +70,37 @@ func (c *card) tidyAll() error {
 	if err := tx.Commit(); err != nil {
 		return err
 	}
+	s.mu.Lock()
+	s.health.Damaged += uint64(damaged)
+	s.mu.Unlock()
 	_, err = c.db.Exec("PRAGMA incremental_vacuum(256)")
 	return err
+}
+
+// scrubRows bounds what one tidy looks at in a table: a month of minutes is looked at in a day.
+const scrubRows = 2000
+
+// scrub looks at some rows of each table and deletes those that are not as they were written.
+func (c *card) scrub(tx *sql.Tx) (damaged int64, err error) {
+	for _, t := range tables.Checked {
+		if len(t.Keys) > 1 {
+			continue // a few rows, all of them in memory
+		}
+		bad, last, err := t.Scrub(tx, c.scrubbed[t.Name], scrubRows)
+		if err != nil {
+			return damaged, fmt.Errorf("%s: %w", t.Name, err)
+		}
+		c.scrubbed[t.Name] = last
+		if bad > 0 && t.Name == "outbox" {
+			if _, err := c.store.outbox.NameHoles(tx, nil); err != nil {
+				return damaged, err
+			}
+		}
+		if damaged += bad; bad > 0 {
+			c.store.opts.Log.Warn("store: damaged rows deleted", "table", t.Name, "rows", bad)
+		}
+	}
+	return damaged, nil
 }
 
 // measure notes the file's size and the number of records stored.

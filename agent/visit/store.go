@@ -13,6 +13,7 @@ import (
 	"sync"
 	"time"
 
+	"liftbank/agent/disk"
 	"liftbank/agent/safefile"
 )
 
@@ -54,15 +55,18 @@ var idForm = regexp.MustCompile(`^[0-9]{8}t[0-9]{6}-[0-9a-z]{6,32}$`)
 
 // Open reads the folder. HandOver then offers the outlet what it hasn't had.
 func Open(o Options) (*Store, error) {
-	if err := os.MkdirAll(o.Dir, 0o750); err != nil {
+	if err := safefile.MakeDir(o.Dir, 0o750); err != nil {
 		return nil, fmt.Errorf("visits: %w", err)
 	}
-	left, err := filepath.Glob(filepath.Join(o.Dir, safefile.Unfinished))
+	entries, err := disk.Now().ReadDir(o.Dir)
 	if err != nil {
 		return nil, fmt.Errorf("visits: %w", err)
 	}
-	for _, name := range left { // the agent was killed while it wrote: what they were to replace is whole
-		if err := os.Remove(name); err != nil {
+	for _, e := range entries { // the agent was killed while it wrote: what they were to replace is whole
+		if left, err := filepath.Match(safefile.Unfinished, e.Name()); err != nil || !left {
+			continue
+		}
+		if err := disk.Now().Remove(filepath.Join(o.Dir, e.Name())); err != nil {
 			return nil, fmt.Errorf("visits: %w", err)
 		}
 	}
@@ -75,7 +79,7 @@ func Open(o Options) (*Store, error) {
 
 func (k *Store) readDraft() error {
 	path := filepath.Join(k.o.Dir, draftFile)
-	b, err := os.ReadFile(path)
+	b, err := disk.ReadFile(path)
 	if errors.Is(err, os.ErrNotExist) {
 		return nil
 	}
@@ -93,7 +97,7 @@ func (k *Store) readDraft() error {
 	if d.Beside == nil {
 		d.Beside = map[string]MonitorFigure{}
 	}
-	if _, err := os.Stat(k.path(d.ID)); err == nil { // killed between the end of the visit and that of its draft
+	if _, err := disk.Now().Stat(k.path(d.ID)); err == nil { // killed between the end of the visit and that of its draft
 		return k.remove(path)
 	}
 	k.draft = &d
@@ -104,8 +108,8 @@ func (k *Store) readDraft() error {
 func (k *Store) setAside(path, why string) (string, error) {
 	for i := 1; ; i++ {
 		to := filepath.Join(k.o.Dir, fmt.Sprintf("draft-%s-%d.json", why, i))
-		if _, err := os.Stat(to); errors.Is(err, os.ErrNotExist) {
-			if err := os.Rename(path, to); err != nil {
+		if _, err := disk.Now().Stat(to); errors.Is(err, os.ErrNotExist) {
+			if err := disk.Now().Rename(path, to); err != nil {
 				return "", fmt.Errorf("visits: %w", err)
 			}
 			return to, safefile.SyncDir(k.o.Dir)
@@ -315,7 +319,7 @@ func (k *Store) HandOver() error {
 		return err
 	}
 	for _, id := range ids {
-		if _, err := os.Stat(k.path(id) + ".sent"); err == nil {
+		if _, err := disk.Now().Stat(k.path(id) + ".sent"); err == nil {
 			continue
 		}
 		v, err := k.Get(id)
@@ -349,7 +353,7 @@ func (k *Store) Get(id string) (*Visit, error) {
 	if !idForm.MatchString(id) {
 		return nil, ErrNone
 	}
-	b, err := os.ReadFile(k.path(id))
+	b, err := disk.ReadFile(k.path(id))
 	if errors.Is(err, os.ErrNotExist) {
 		return nil, ErrNone
 	}
@@ -383,7 +387,7 @@ func (k *Store) List(n int) (newest []*Visit, all int, err error) {
 
 // ids returns the IDs of the finished visits, oldest first.
 func (k *Store) ids() ([]string, error) {
-	entries, err := os.ReadDir(k.o.Dir)
+	entries, err := disk.Now().ReadDir(k.o.Dir)
 	if err != nil {
 		return nil, fmt.Errorf("visits: %w", err)
 	}
@@ -415,7 +419,7 @@ func (k *Store) write(path string, what any) (err error) {
 }
 
 func (k *Store) remove(path string) error {
-	if err := os.Remove(path); err != nil {
+	if err := disk.Now().Remove(path); err != nil {
 		return fmt.Errorf("visits: %w", err)
 	}
 	return safefile.SyncDir(k.o.Dir)

@@ -10,7 +10,7 @@ import (
 
 // openBoard opens the bus and the pins that a configuration names.
 func openBoard(cfg *config.Config) (*hardware.Hardware, error) {
-	h := hardware.Config{Bus: cfg.Board.I2CBus}
+	h := hardware.Config{Bus: cfg.Board.I2CBus, SCL: cfg.Board.SCLPin, SDA: cfg.Board.SDAPin}
 	for _, c := range cfg.Board.Chips {
 		h.Chips = append(h.Chips, c.ChipConfig)
 	}

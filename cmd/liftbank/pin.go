@@ -17,6 +17,7 @@ import (
 	"golang.org/x/term"
 
 	"liftbank/agent/config"
+	"liftbank/agent/disk"
 	"liftbank/agent/pin"
 	"liftbank/agent/safefile"
 	"liftbank/cmd/internal/access"
@@ -112,11 +113,15 @@ type belongsTo struct {
 }
 
 // give gives a file to whom it is to belong to.
-func (b belongsTo) give(f *os.File) error {
-	if err := b.chown(f); err != nil {
+func (b belongsTo) give(f disk.File) error {
+	file, ok := f.(*os.File)
+	if !ok {
+		return fmt.Errorf("%s: not a file of this system", f.Name())
+	}
+	if err := b.chown(file); err != nil {
 		return err
 	}
-	return f.Chmod(b.mode)
+	return file.Chmod(b.mode)
 }
 
 func (c pinCmd) code(s streams) (string, error) {

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"os"
 	"os/signal"
 	"path/filepath"
@@ -19,6 +20,7 @@ import (
 	"liftbank/agent/config"
 	"liftbank/agent/page/listen"
 	"liftbank/agent/recording"
+	"liftbank/agent/trouble"
 )
 
 type runCmd struct {
@@ -56,20 +58,11 @@ func (c runCmd) Run(s streams) error {
 	for _, remark := range hw.Remarks {
 		log.Debug("driver not loaded", "why", remark)
 	}
-	l, err := listen.Open(s.ctx, cfg.HTTP.Listen)
-	if err != nil {
-		return err
+	if c.RecordMB < recording.LeastBytes>>20 || c.RecordMB > mostRecordMB {
+		return usageError{fmt.Errorf("--record-mb %d: want %d to %d", c.RecordMB, recording.LeastBytes>>20, mostRecordMB)}
 	}
-	secured, err := agent.Secured(l, cfg.HTTP)
-	if err != nil {
-		return errors.Join(usageError{err}, l.Close())
-	}
-	l = secured
 	session := newSession()
-	rec, err := c.recorder(&cfg, session, log)
-	if err != nil {
-		return errors.Join(usageError{err}, l.Close())
-	}
+	rec, recordErr := c.recorder(&cfg, session, log)
 	dir := cfg.Store.Dir
 	if dir == "" {
 		dir = os.Getenv("STATE_DIRECTORY") // of the service manager
@@ -77,20 +70,25 @@ func (c runCmd) Run(s streams) error {
 	if dir == "" {
 		log.Warn("no state is kept across restarts: no store.dir and no state folder from the service manager")
 	}
+	if cfg.Visits.Dir == "" && dir != "" {
+		cfg.Visits.Dir = filepath.Join(dir, "visits")
+	}
 	kept, err := agent.OpenStore(cfg, dir, session, time.Now, log)
 	if err != nil {
-		return errors.Join(err, l.Close())
+		return err
 	}
 	var a *agent.Agent
-	manager := newService(func() string { return inOneLine(a, rec) }, log)
+	manager := newService(func() string { return inOneLine(a) }, log)
 	a, err = agent.New(agent.Options{
-		Config: cfg, Parts: partsOf(hw), Listener: l, Session: session, Store: kept, StateFile: stateFile(dir),
+		Config: cfg, Parts: partsOf(hw), Open: openPage(&cfg.HTTP), Session: session, Store: kept,
+		StateFile: stateFile(dir),
 		Recorder: rec, Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
 	})
 	if err != nil {
-		return errors.Join(err, l.Close())
+		return err
 	}
-	log.Info("started", "unit", cfg.Unit.ID, "page", "http://"+l.Addr().String())
+	a.Trouble(trouble.Recording, recordErr)
+	log.Info("started", "unit", cfg.Unit.ID)
 
 	ctx, cancel := context.WithCancel(s.ctx)
 	defer cancel()
@@ -111,19 +109,32 @@ func (c runCmd) Run(s streams) error {
 	return errors.Join(err, contactsErr)
 }
 
-// recorder returns what keeps all scans, nil where that is not asked for.
+// openPage returns what opens the page's listener, with TLS where the configuration has it.
+func openPage(h *config.HTTP) func(context.Context) (net.Listener, error) {
+	return func(ctx context.Context) (net.Listener, error) {
+		l, err := listen.Open(ctx, h.Listen)
+		if err != nil {
+			return nil, err
+		}
+		secured, err := agent.Secured(l, *h)
+		if err != nil {
+			return nil, errors.Join(err, l.Close())
+		}
+		return secured, nil
+	}
+}
+
+// recorder returns what keeps all scans, nil where that is not asked for or can't be.
 func (c runCmd) recorder(cfg *config.Config, session string, log *slog.Logger) (*recording.Recorder, error) {
 	if c.Record == "" {
 		return nil, nil
-	}
-	if c.RecordMB < recording.LeastBytes>>20 || c.RecordMB > mostRecordMB {
-		return nil, fmt.Errorf("--record-mb %d: want %d to %d", c.RecordMB, recording.LeastBytes>>20, mostRecordMB)
 	}
 	rec, err := recording.NewRecorder(recording.RecorderOptions{
 		Dir: c.Record, MaxBytes: int64(c.RecordMB) << 20, Config: cfg, Session: session, Zone: zoneName(), Now: time.Now,
 		Log: log,
 	})
 	if err != nil {
+		log.Error("nothing is recorded", "err", err)
 		return nil, fmt.Errorf("--record: %w", err)
 	}
 	return rec, nil
@@ -187,15 +198,10 @@ func stateFile(dir string) string {
 }
 
 // inOneLine says how the agent is, for the service manager.
-func inOneLine(a *agent.Agent, rec *recording.Recorder) string {
+func inOneLine(a *agent.Agent) string {
 	text := "measuring"
-	if rec != nil {
-		if p := rec.Problem(); p != "" {
-			text += ", recording: " + p
-		}
-	}
-	if p := a.Store().Health().Problem; p != "" {
-		text += ", store: " + p
+	for _, t := range a.Troubles() {
+		text += ", " + t.Part + ": " + t.Problem
 	}
 	for _, o := range a.Outlets() {
 		if o.Problem != "" {

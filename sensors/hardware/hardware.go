@@ -26,6 +26,7 @@ import (
 // Config names what is to be opened.
 type Config struct {
 	Bus      string               // as in "/dev/i2c-1", or "I2C1"
+	SCL, SDA string               // pins of the bus, to clock a chip off it that holds a line; empty: not done
 	Chips    []sensors.ChipConfig // in the order of the board's chips
 	Contacts []Contact
 }
@@ -47,7 +48,7 @@ type Hardware struct {
 	// Remarks are drivers that were not loaded and why, for the log. Every machine has some.
 	Remarks []string
 
-	bus     i2c.BusCloser
+	bus     *reopening // nil without chips on a bus
 	pins    []gpio.PinIn
 	watcher *contact.Watcher // nil without contacts
 }
@@ -167,7 +168,11 @@ func (h *Hardware) openChips(cfg Config, m machine) error {
 		}
 	}
 	for i, c := range cfg.Chips {
-		chip, err := c.Open(h.bus, h.Clock)
+		var bus i2c.Bus
+		if h.bus != nil {
+			bus = h.bus
+		}
+		chip, err := c.Open(bus, h.Clock)
 		if err != nil {
 			return fmt.Errorf("chips[%d]: %w", i, err)
 		}
@@ -187,12 +192,41 @@ func (h *Hardware) openBus(cfg Config, m machine) error {
 			return fmt.Errorf("I2C bus %s: %w", cfg.Bus, err)
 		}
 	}
-	bus, err := ref.Open()
+	free, err := freeing(cfg, m)
+	if err != nil {
+		return err
+	}
+	bus, err := newReopening(cfg.Bus, ref.Open, free, h.Clock.Now)
 	if err != nil {
 		return fmt.Errorf("I2C bus %s: open: %w", cfg.Bus, err)
 	}
 	h.bus = bus
 	return nil
+}
+
+// freeing returns what clocks a chip off the bus; nil where no pins are named for that.
+func freeing(cfg Config, m machine) (func() error, error) {
+	if cfg.SCL == "" && cfg.SDA == "" {
+		return nil, nil
+	}
+	scl, sda := m.pin(cfg.SCL), m.pin(cfg.SDA)
+	if scl == nil || sda == nil {
+		return nil, fmt.Errorf("I2C bus %s: pins %q and %q: not on this machine: %s", cfg.Bus, cfg.SCL, cfg.SDA,
+			m.pinsInWords())
+	}
+	return func() error {
+		defer release(scl)
+		defer release(sda)
+		return freeLine(scl, sda, time.Sleep)
+	}, nil
+}
+
+// Reopened returns how often the bus was opened again because no transfer succeeded.
+func (h *Hardware) Reopened() uint64 {
+	if h.bus == nil {
+		return 0
+	}
+	return h.bus.reopens.Load()
 }
 
 func (h *Hardware) openContacts(cfg Config, m machine) error {

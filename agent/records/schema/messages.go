@@ -130,7 +130,7 @@ func battery(s *jsonschema.Schema) { s.Pattern = "^[a-d]$" }
 
 // limits are by type and member. A test reports one that no message has.
 var limits = map[string]limit{
-	"Status.status":     oneOf(records.Online, records.Offline, records.Lost),
+	"Status.status":     oneOf(records.Online, records.Stalled, records.Offline, records.Lost),
 	"Status.connection": from(1),
 
 	"Head.first":  from(1),

@@ -17,6 +17,7 @@ import (
 	"modernc.org/sqlite"
 	lib "modernc.org/sqlite/lib"
 
+	"liftbank/agent/safefile"
 	"liftbank/agent/store/tables"
 )
 
@@ -42,7 +43,7 @@ var pragmas = []string{
 func Open(dir string) (*sql.DB, error) {
 	name := ":memory:"
 	if dir != "" {
-		if err := os.MkdirAll(dir, 0o750); err != nil {
+		if err := safefile.MakeDir(dir, 0o750); err != nil {
 			return nil, fmt.Errorf("store: %w", err)
 		}
 		path, err := filepath.Abs(filepath.Join(dir, Name))

@@ -190,7 +190,7 @@ func (b *Outbox) abandon(of Stream, now *spans.Span) *Entry {
 	}
 	return &Entry{
 		Stream: of, Seq: next - 1, n: nextN - 1, span: now, first: st.first, from: from, monoMS: now.FromMS(),
-		gap: "store damaged",
+		gap: gapDamaged,
 	}
 }
 
@@ -211,7 +211,7 @@ func (b *Outbox) Load(db *sql.DB) error {
 // the file could be read keep their numbers, because they may have been sent. Only their places in
 // the outbox move behind what is there. The caller holds the lock.
 func (b *Outbox) loadStreams(db *sql.DB) error {
-	rows, err := db.Query("SELECT stream, next_seq, next_id FROM streams")
+	rows, err := db.Query("SELECT stream, next_seq, next_id FROM sound_streams")
 	if err != nil {
 		return fmt.Errorf("store: streams: %w", err)
 	}
@@ -254,7 +254,7 @@ func (b *Outbox) loadStreams(db *sql.DB) error {
 // loadCursors reads the outlets' cursors in the streams that were read for the first time. The
 // caller holds the lock.
 func (b *Outbox) loadCursors(db *sql.DB, fresh [Streams]bool) error {
-	rows, err := db.Query("SELECT outlet, stream, sent, done, confirmed_ms FROM cursors")
+	rows, err := db.Query("SELECT outlet, stream, sent, done, confirmed_ms FROM sound_cursors")
 	if err != nil {
 		return fmt.Errorf("store: cursors: %w", err)
 	}

@@ -47,7 +47,7 @@ func (b *Outbox) unwritten(out []Record, of Stream, place int64, n int) []Record
 func stored(db *sql.DB, of Stream, where string, args ...any) (out []Record, err error) {
 	rows, err := db.Query(`SELECT o.id, p.session, o.first_seq, o.from_seq, o.seq, o.mono_ms, o.gap, o.body,
 		p.off_ms, p.trusted
-		FROM outbox o JOIN spans p ON p.ord = o.span WHERE `+where, args...)
+		FROM sound_outbox o JOIN sound_spans p ON p.ord = o.span WHERE `+where, args...)
 	if err != nil {
 		return nil, fmt.Errorf("store: outbox: %w", err)
 	}

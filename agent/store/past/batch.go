@@ -59,7 +59,7 @@ func Batches(tx *sql.Tx, session string, take func(Batch) error) error {
 func nextBatch(tx *sql.Tx, session string, after int64) (b Batch, last int64, err error) {
 	last = after
 	rows, err := tx.Query(`SELECT m.id, m.data, l.series, p.session, p.off_ms, p.trusted
-		FROM minutes m JOIN layouts l ON l.id = m.layout JOIN spans p ON p.ord = m.id >> 40
+		FROM sound_minutes m JOIN sound_layouts l ON l.id = m.layout JOIN sound_spans p ON p.ord = m.id >> 40
 		WHERE m.id > ? ORDER BY m.id LIMIT ?`, after, batchBins)
 	if err != nil {
 		return b, last, err

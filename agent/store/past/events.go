@@ -9,14 +9,14 @@ import (
 
 // AddRun writes a motor run that began at a key, with its first second, which may be empty.
 func AddRun(tx *sql.Tx, at int64, r history.Run, detail []byte) error {
-	if _, err := tx.Exec("INSERT OR REPLACE INTO runs VALUES(?, ?, ?, ?)",
+	if _, err := tx.Exec("INSERT OR REPLACE INTO runs(id, duration_ms, mean_a, peak_a) VALUES(?, ?, ?, ?)",
 		at, int64(r.DurationS*1000), r.MeanA, r.PeakA); err != nil {
 		return err
 	}
 	if len(detail) == 0 {
 		return nil
 	}
-	_, err := tx.Exec("INSERT OR REPLACE INTO details VALUES(?, ?)", at, detail)
+	_, err := tx.Exec("INSERT OR REPLACE INTO details(id, data) VALUES(?, ?)", at, detail)
 	return err
 }
 

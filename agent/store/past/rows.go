@@ -89,7 +89,7 @@ func (r *Rows) Forget() { r.last = Mark{} }
 // Add writes a minute of a span in the form of [readings.AppendRow].
 func (r *Rows) Add(tx *sql.Tx, span int64, start time.Duration, data []byte) error {
 	id := tables.Key(span, start.Milliseconds())
-	if _, err := tx.Exec("INSERT OR REPLACE INTO minutes VALUES(?, ?, ?)", id, r.layout, data); err != nil {
+	if _, err := tx.Exec("INSERT OR REPLACE INTO minutes(id, layout, data) VALUES(?, ?, ?)", id, r.layout, data); err != nil {
 		return err
 	}
 	next := Mark{span, start.Truncate(time.Millisecond), r.layout, true}
@@ -120,7 +120,7 @@ func (r *Rows) rollup(tx *sql.Tx, next Mark) error {
 
 func condense(tx *sql.Tx, t Tier, last Mark, begin time.Duration) error {
 	ms := begin.Milliseconds()
-	rows, err := tx.Query("SELECT data, (SELECT series FROM layouts WHERE layouts.id = layout) FROM "+t.from+
+	rows, err := tx.Query("SELECT data, (SELECT series FROM layouts WHERE layouts.id = layout) FROM sound_"+t.from+
 		" WHERE id >= ? AND id < ? AND layout = ?",
 		tables.Key(last.span, ms), tables.Key(last.span, ms+t.Width.Milliseconds()), last.layout)
 	if err != nil {
@@ -148,7 +148,7 @@ func condense(tx *sql.Tx, t Tier, last Mark, begin time.Duration) error {
 	if err := rows.Close(); err != nil {
 		return err
 	}
-	_, err = tx.Exec("INSERT OR REPLACE INTO "+t.Table+" VALUES(?, ?, ?)",
+	_, err = tx.Exec("INSERT OR REPLACE INTO "+t.Table+"(id, layout, data) VALUES(?, ?, ?)",
 		tables.Key(last.span, ms), last.layout, readings.AppendRow(nil, readings.Merge(begin, parts)))
 	return err
 }

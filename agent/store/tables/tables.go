@@ -18,10 +18,14 @@ var ErrNewer = errors.New("file written by a newer version")
 
 // migrations bring a file from one version (PRAGMA user_version) to the next. One that was released
 // is never changed.
-var migrations = [Newest]func(*sql.Tx) error{first, perOutlet}
+var migrations = [Newest]func(*sql.Tx) error{first, perOutlet, withSums}
 
-// Newest is the version that the program reads and writes.
-const Newest = 2
+// Versions of the file. Newest is the one that the program reads and writes.
+const (
+	WithCursors   = 2
+	WithChecksums = 3
+	Newest        = WithChecksums
+)
 
 // Streams as they are numbered in a file of version 1.
 const (

@@ -34,7 +34,7 @@ func FirstSecond(db *sql.DB, at time.Time) (Detail, error) {
 		}
 		var data []byte
 		var id, off int64
-		err := db.QueryRow(`SELECT id, data, abs(id - ?1) FROM details
+		err := db.QueryRow(`SELECT id, data, abs(id - ?1) FROM sound_details
 			WHERE id BETWEEN ?1 - 500 AND ?1 + 500 AND id >> 40 = ?2 ORDER BY abs(id - ?1) LIMIT 1`,
 			tables.Key(sp.ord, want), sp.ord).Scan(&id, &data, &off)
 		if err == nil && off < nearest {

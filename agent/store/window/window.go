@@ -61,7 +61,7 @@ func (w *window) read(db *sql.DB) error {
 type stretch struct{ ord, fromMS, offMS int64 }
 
 func allSpans(db *sql.DB) ([]stretch, error) {
-	rows, err := db.Query("SELECT ord, from_ms, off_ms FROM spans ORDER BY ord")
+	rows, err := db.Query("SELECT ord, from_ms, off_ms FROM sound_spans ORDER BY ord")
 	if err != nil {
 		return nil, fmt.Errorf("history: %w", err)
 	}
@@ -113,7 +113,7 @@ func newWindow(q history.Query) *window {
 }
 
 func (w *window) loadLayouts(db *sql.DB) error {
-	rows, err := db.Query("SELECT id, series FROM layouts")
+	rows, err := db.Query("SELECT id, series FROM sound_layouts")
 	if err != nil {
 		return fmt.Errorf("history: %w", err)
 	}
@@ -196,7 +196,7 @@ func (w *window) scanBetween(db *sql.DB, sp stretch, t past.Tier, lo, hi int64) 
 }
 
 func (w *window) scan(db *sql.DB, sp stretch, t past.Tier, lo, hi int64) error {
-	rows, err := db.Query("SELECT id, layout, data FROM "+t.Table+" WHERE id >= ? AND id < ? ORDER BY id", lo, hi)
+	rows, err := db.Query("SELECT id, layout, data FROM sound_"+t.Table+" WHERE id >= ? AND id < ? ORDER BY id", lo, hi)
 	if err != nil {
 		return fmt.Errorf("history: %w", err)
 	}
@@ -256,7 +256,7 @@ func (w *window) addRuns(db *sql.DB, sp stretch) error {
 	if w.toMS-sp.offMS <= 0 {
 		return nil
 	}
-	rows, err := db.Query("SELECT id, duration_ms, mean_a, peak_a FROM runs WHERE id >= ? AND id < ? ORDER BY id",
+	rows, err := db.Query("SELECT id, duration_ms, mean_a, peak_a FROM sound_runs WHERE id >= ? AND id < ? ORDER BY id",
 		tables.Key(sp.ord, w.fromMS-sp.offMS), tables.Key(sp.ord, w.toMS-sp.offMS))
 	if err != nil {
 		return fmt.Errorf("history: runs: %w", err)
@@ -292,7 +292,7 @@ func (w *window) addFindings(db *sql.DB, spans []stretch) error {
 		offset[sp.ord] = sp.offMS
 	}
 	at := func(key int64) time.Time { return time.UnixMilli(tables.MonoMS(key) + offset[tables.Span(key)]).UTC() }
-	rows, err := db.Query("SELECT id, name, subject, severity, ended FROM findings ORDER BY id")
+	rows, err := db.Query("SELECT id, name, subject, severity, ended FROM sound_findings ORDER BY id")
 	if err != nil {
 		return fmt.Errorf("history: findings: %w", err)
 	}

@@ -1,0 +1,70 @@
+package agent
+
+import (
+	"context"
+	"log/slog"
+	"syscall"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"liftbank/agent/disk"
+	"liftbank/agent/disk/crash"
+	"liftbank/agent/safefile"
+	"liftbank/agent/trouble"
+	"liftbank/rules"
+)
+
+// A saved state that can't be read at the start is not written over, however much is learned since.
+// It is tried again, and once it can be read the agent ends, so that the next start takes it up.
+func TestAStateThatCannotBeReadIsKept(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := crash.New("/card")
+		defer disk.Use(d)()
+		require.NoError(t, safefile.Save("/card/learned", []byte(`{"before":1}`)))
+		require.NoError(t, safefile.Save("/card/learned", []byte(`{"newest":1}`)))
+		d.Fail = func(_ int, op, name string) error {
+			if op == "read" && name == "/card/learned" {
+				return syscall.EIO
+			}
+			return nil
+		}
+		var troubles trouble.Book
+		w := newStateWriter("/card/learned", &troubles, slog.New(slog.DiscardHandler))
+		w.restore(nil) // it must not come to the core
+		require.Len(t, troubles.List(), 1)
+		assert.Equal(t, trouble.State, troubles.List()[0].Part)
+		ended := make(chan error, 1)
+		go func() { ended <- w.run(context.Background()) }()
+		for range 100 {
+			w.enqueue(&rules.State{})
+			time.Sleep(time.Minute)
+		}
+		d.Fail = nil
+		require.ErrorIs(t, <-ended, ErrStateBack)
+		got, err := safefile.Load("/card/learned")
+		require.NoError(t, err)
+		assert.JSONEq(t, `{"newest":1}`, string(got))
+	})
+}
+
+// A state of another version is kept under another name.
+func TestAStateThatIsRefusedIsKept(t *testing.T) {
+	d := crash.New("/card")
+	defer disk.Use(d)()
+	require.NoError(t, safefile.Save("/card/learned", []byte(`{"version":`)))
+	var troubles trouble.Book
+	w := newStateWriter("/card/learned", &troubles, slog.New(slog.DiscardHandler))
+	w.restore(nil)
+	assert.False(t, w.unread)
+	require.Len(t, troubles.List(), 1)
+	assert.Equal(t, trouble.SetAside, troubles.List()[0].Part)
+	assert.Contains(t, troubles.List()[0].Problem, "/card/learned.refused")
+	require.NoError(t, w.write(&rules.State{}))
+	kept, err := disk.ReadFile("/card/learned.refused")
+	require.NoError(t, err)
+	assert.Contains(t, string(kept), `{"version":`)
+}
