@@ -26,7 +26,9 @@ func TestManualIsOfTheCommands(t *testing.T) {
 	page, err := cmd.Output()
 	require.NoError(t, err, said.String())
 	assert.Empty(t, said.String())
-	for _, part := range []string{"NAME", "check --config=FILE", "--fields-only", "EXIT STATUS", "78", "/etc/liftbank/unit.yaml"} {
+	for _, part := range []string{
+		"NAME", "check --config=FILE", "--fields-only", "EXIT STATUS", "78", "/etc/liftbank/unit.yaml",
+	} {
 		assert.Contains(t, string(page), part)
 	}
 	assert.NotContains(t, string(page), "HIDDEN")

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"math"
 	"os"
@@ -21,6 +22,7 @@ import (
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
 	"liftbank/sim/curve"
+	"liftbank/sim/scenario"
 )
 
 type demoCmd struct {
@@ -76,32 +78,42 @@ func (demoCmd) Help() string {
 		"--broker-key lift-1.key"
 }
 
-// Run shows the demonstration.
-func (c demoCmd) Run(s streams) (err error) {
+// scenario checks the flags and loads what is to be shown.
+func (c demoCmd) scenario(stdin io.Reader) (scenario.Scenario, error) {
 	if !(c.Speed >= 0.1 && c.Speed <= 50000) {
-		return usageError{fmt.Errorf("--speed %g: want 0.1 to 50000", c.Speed)}
+		return scenario.Scenario{}, usageError{fmt.Errorf("--speed %g: want 0.1 to 50000", c.Speed)}
 	}
 	if c.For < 0 {
-		return usageError{fmt.Errorf("--for %v: want a positive time such as 60s", c.For)}
+		return scenario.Scenario{}, usageError{fmt.Errorf("--for %v: want a positive time such as 60s", c.For)}
 	}
-	sc, err := loadScenario(c.Scenario, s.in)
+	return loadScenario(c.Scenario, stdin)
+}
+
+// board returns what the unit's configuration says of page and broker. Without a broker of one's own it
+// starts one, which stop stops.
+func (c demoCmd) board() (o refboard.Options, stop func() error, err error) {
+	o = refboard.Options{Listen: c.Listen, Broker: c.Broker.URL}
+	stop = func() error { return nil }
+	if o.Account, err = c.Broker.account(); err != nil || o.Broker != "" {
+		return o, stop, err
+	}
+	address, stop, err := startBroker(c.MQTTListen)
+	o.Broker = "mqtt://" + address
+	return o, stop, err
+}
+
+// Run shows the demonstration.
+func (c demoCmd) Run(s streams) (err error) {
+	sc, err := c.scenario(s.in)
 	if err != nil {
 		return err
 	}
-	account, err := c.Broker.account()
+	board, stop, err := c.board()
 	if err != nil {
 		return err
 	}
-	broker := c.Broker.URL
-	if broker == "" {
-		addr, stop, err := startBroker(c.MQTTListen)
-		if err != nil {
-			return err
-		}
-		broker = "mqtt://" + addr
-		defer func() { err = errors.Join(err, stop()) }()
-	}
-	text := refboard.YAML(&sc, c.Unit, refboard.Options{Listen: c.Listen, Broker: broker, Account: account})
+	defer func() { err = errors.Join(err, stop()) }()
+	text := refboard.YAML(&sc, c.Unit, board)
 	cfg, err := config.Parse("demo.yaml", []byte(text))
 	if err != nil {
 		return usageError{err}
@@ -140,7 +152,7 @@ func (c demoCmd) Run(s streams) (err error) {
 	fmt.Fprintf(s.out,
 		"scenario  %s: %s\npage      http://%s/   PIN for changes: %s\nmetrics   http://%s/metrics\nmqtt      %s   "+
 			"topic liftbank/v1/%s/#\nspeed     %g simulated seconds per second; the unit's clock starts at %s\n",
-		sc.Name, sc.Description, l.Addr(), code, l.Addr(), broker, c.Unit, c.Speed,
+		sc.Name, sc.Description, l.Addr(), code, l.Addr(), board.Broker, c.Unit, c.Speed,
 		unit.Unit.StartWall().Format(time.RFC3339))
 	return c.show(s, a, text)
 }

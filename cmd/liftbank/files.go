@@ -41,7 +41,8 @@ func openInput(name string, stdin io.Reader) (io.ReadCloser, string, error) {
 	return readCloser{z, in}, shown, nil
 }
 
-// readAll reads a small file whole, standard input for "-", and gives the name that errors call it by.
+// readAll reads a small file whole, standard input for "-", and gives the name that errors call it
+// by.
 func readAll(name string, stdin io.Reader) (data []byte, shown string, err error) {
 	const most = 1 << 20 // bytes: more than the reader of any such file takes
 	if name == "-" {

@@ -46,8 +46,8 @@ func buildProgram(to string, a about) error {
 	return err
 }
 
-// partsOf returns the list of the program's parts in the CycloneDX form: modules with version, checksum
-// and license.
+// partsOf returns the list of the program's parts in the CycloneDX form: modules with version,
+// checksum and license.
 func partsOf(program, dir string, a about) ([]byte, error) {
 	if _, err := tool([]string{"GOBIN=" + dir}, "go", "install", partsTool); err != nil {
 		return nil, err
