@@ -26,6 +26,8 @@ var (
 	// stateFolders is the service's own folder by both its names. The service manager gives it to
 	// whichever user the service gets.
 	stateFolders = []string{"/var/lib/liftbank", "/var/lib/private/liftbank"}
+	// bound are the devices that the service sees: buses and GPIO chips, each up to a number.
+	bound = map[string]int{"/dev/i2c-": 31, "/dev/gpiochip": 15}
 	// hidden are the folders that the service sees empty, or has its own of.
 	hidden = []string{"/home", "/root", "/run/user", "/tmp", "/var/tmp"}
 )
@@ -106,7 +108,21 @@ func (u User) Read(path string) error { return u.use(path, 4, fs.FileMode.IsRegu
 
 // Device reports why the user can't read and write a device; nil: it can.
 func (u User) Device(path string) error {
+	if u.service && !sees(path) {
+		return errors.New("the service does not see it: want BindPaths= with it in the unit file (systemctl edit liftbank)")
+	}
 	return u.use(path, 6, func(m fs.FileMode) bool { return m&fs.ModeCharDevice != 0 }, "a device")
+}
+
+// sees reports whether the service sees a device.
+func sees(path string) bool {
+	for prefix, most := range bound {
+		if number, ok := strings.CutPrefix(path, prefix); ok {
+			n, err := strconv.Atoi(number)
+			return err == nil && n <= most
+		}
+	}
+	return false
 }
 
 func (u User) use(path string, want uint32, kind func(fs.FileMode) bool, kindName string) error {

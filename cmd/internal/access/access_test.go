@@ -5,6 +5,7 @@ package access
 import (
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -131,5 +132,15 @@ func TestServiceGroupsAreTheUnitFiles(t *testing.T) {
 	text, err := os.ReadFile(filepath.Join("..", "..", "..", "deploy", "systemd", "liftbank.service"))
 	require.NoError(t, err)
 	assert.Contains(t, string(text), "\nSupplementaryGroups="+strings.Join(ServiceGroups, " ")+"\n")
+	var binds []string
+	for _, m := range regexp.MustCompile(`-(/dev/\S+)`).FindAllStringSubmatch(string(text), -1) {
+		binds = append(binds, m[1])
+		assert.True(t, sees(m[1]), m[1])
+	}
+	assert.Len(t, binds, 32+16)
+	for _, unseen := range []string{"/dev/i2c-32", "/dev/gpiochip16", "/dev/mem", "/dev/i2c-x"} {
+		assert.False(t, sees(unseen))
+		assert.ErrorContains(t, User{Name: Service, service: true}.Device(unseen), "does not see it")
+	}
 	assert.Contains(t, string(text), "\nStateDirectory="+filepath.Base(stateFolders[0])+"\n")
 }
