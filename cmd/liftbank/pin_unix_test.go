@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/user"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"syscall"
@@ -97,6 +98,7 @@ type typist struct {
 	lines []string
 	mu    sync.Mutex
 	said  bytes.Buffer
+	types sync.WaitGroup
 }
 
 // Write is called with what the command says.
@@ -106,18 +108,24 @@ func (p *typist) Write(b []byte) (int, error) {
 	if strings.HasSuffix(string(b), ": ") && len(p.lines) > 0 {
 		line := p.lines[0]
 		p.lines = p.lines[1:]
-		go func() {
-			for hidden := false; !hidden; {
-				state, err := unix.IoctlGetTermios(int(p.near.Fd()), unix.TCGETS)
-				if err != nil {
-					return // the test has ended
-				}
-				hidden = state.Lflag&unix.ECHO == 0
-			}
-			_, _ = p.far.WriteString(line)
-		}()
+		p.types.Go(func() {
+			hides(p.t, p.near)
+			_, err := p.far.WriteString(line)
+			assert.NoError(p.t, err)
+		})
 	}
 	return p.said.Write(b)
+}
+
+// hides waits until a terminal hides what is typed.
+func hides(t *testing.T, near *os.File) {
+	for hidden := false; !hidden; runtime.Gosched() {
+		state, err := unix.IoctlGetTermios(int(near.Fd()), unix.TCGETS)
+		if !assert.NoError(t, err) {
+			return
+		}
+		hidden = state.Lflag&unix.ECHO == 0
+	}
 }
 
 func TestPINIsNotShownOnATerminal(t *testing.T) {
@@ -127,6 +135,7 @@ func TestPINIsNotShownOnATerminal(t *testing.T) {
 		path = filepath.Join(t.TempDir(), "pin")
 		p := &typist{t: t, far: far, near: near, lines: lines}
 		code := run(streams{t.Context(), near, p, p}, []string{"pin", "--file", path})
+		p.types.Wait()
 		assert.Equal(t, want, code, p.said.String())
 		state, err := unix.IoctlGetTermios(int(near.Fd()), unix.TCGETS)
 		require.NoError(t, err)
@@ -159,6 +168,7 @@ func TestPINInterrupted(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	p := &typist{t: t, far: far, near: near}
 	interrupt := interrupter{p, near, cancel}
+	defer p.types.Wait()
 	code := run(streams{ctx, near, p, interrupt}, []string{"pin", "--file", filepath.Join(t.TempDir(), "pin")})
 	assert.Equal(t, exitUsage, code)
 	assert.Contains(t, p.said.String(), "interrupted")
@@ -179,13 +189,10 @@ type interrupter struct {
 // Write is called with what the command says.
 func (i interrupter) Write(b []byte) (int, error) {
 	if strings.HasSuffix(string(b), ": ") {
-		go func() {
-			for hidden := false; !hidden; {
-				state, err := unix.IoctlGetTermios(int(i.near.Fd()), unix.TCGETS)
-				hidden = err != nil || state.Lflag&unix.ECHO == 0
-			}
+		i.types.Go(func() {
+			hides(i.t, i.near)
 			i.cancel()
-		}()
+		})
 	}
 	return i.typist.Write(b)
 }
