@@ -12,8 +12,8 @@ import (
 // Bounds of the memory that requests take, all together and those of one address: forms that were
 // read and answers that were not taken yet. The service has 64 MiB for everything.
 const (
-	workBytes    = 3 << 20
-	workOfOne    = 3 << 19
+	workBytes    = 6 << 20
+	workOfOne    = 3 << 20  // the longest answer, a year of history at 4,000 points, has some 2
 	workSlots    = 2        // answers that are made at a time; each takes up to 2 MiB meanwhile
 	workOverhead = 4        // memory that reading a form takes, over its length
 	retryAfterS  = "2"      // asked of a client that is turned away
