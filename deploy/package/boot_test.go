@@ -65,17 +65,26 @@ systemctl restart liftbank
 answers
 state
 curl -fsS http://127.0.0.1:8480/metrics | grep -E '^(process_resident|liftbank_build_info)'
+part visit
+url=http://127.0.0.1:8480
+pin=$(sed -n 's/.*PIN for changes: //p' /root/demo)
+web() { curl -fsS --cookie-jar /root/jar --cookie /root/jar "$@"; }
+web --data "pin=$pin" $url/pin >/dev/null
+web --data 'by=R. Vega' $url/visit/begin >/dev/null
+id=$(web $url/visit | sed -n 's/.*name="id" value="\([^"]*\)".*/\1/p' | head -1)
+web --data "id=$id" $url/visit/finish >/dev/null
+curl -fsS $url/api/v1/visits
 part upgraded
 install /opt/2.deb
 answers
 curl -fsS http://127.0.0.1:8480/metrics | grep '^liftbank_build_info'
 state
-ls /var/lib/liftbank/demo
+curl -fsS $url/api/v1/visits
 part 'rolled back'
 install /opt/1.deb
 answers
 curl -fsS http://127.0.0.1:8480/metrics | grep '^liftbank_build_info'
-ls /var/lib/liftbank/demo
+curl -fsS $url/api/v1/visits
 part removed
 dpkg --remove liftbank 2>&1
 systemctl is-active liftbank
@@ -193,8 +202,9 @@ func TestPackageOnABootedSystem(t *testing.T) {
 		"try": {"i2c-1 opens", "i2c-3 is not there", "few devices", "liftbank-pin-1", "the secret of root is not read",
 			"its folder is written", "the configuration is not written", "its own processes only"},
 		"running":         {"ActiveState=active", "NRestarts=0", "process_resident_memory_bytes", `version="1"`},
-		"upgraded":        {`version="2"`, "ActiveState=active", "unit.db"},
-		"rolled back":     {`version="1"`, "unit.db"},
+		"visit":           {"R. Vega"},
+		"upgraded":        {`version="2"`, "ActiveState=active", "R. Vega"},
+		"rolled back":     {`version="1"`, "R. Vega"},
 		"removed":         {"\ninactive\n", "stopped   after"},
 		"installed again": {"\nactive\n"},
 		"purged":          {"/etc/liftbank:\npin\nroots\nunit.yaml\n\n/var/lib/private/liftbank:\n", "no packages found"},
