@@ -63,15 +63,25 @@ func (c pinCmd) Run(s streams) error {
 	return errors.Join(err, c.sayWhoReads(s))
 }
 
-// sayWhoReads says whose the file is now: the service must be able to read it.
+// sayWhoReads says whose the file is now, and what lets the service read it where this machine has
+// the service's group.
 func (c pinCmd) sayWhoReads(s streams) error {
 	info, err := os.Stat(c.File)
 	if err != nil {
 		return fmt.Errorf("PIN: %w", err)
 	}
-	_, err = fmt.Fprintf(s.err, "%s written: %s; liftbank check --as liftbank tells whether the service can read it\n",
-		c.File, access.Owner(info))
-	return err
+	fmt.Fprintf(s.err, "%s written: %s\n", c.File, access.Owner(info))
+	if _, err := user.LookupGroup(secretsGroup); err != nil {
+		return nil
+	}
+	service, err := access.Lookup(access.Service)
+	if err == nil {
+		err = service.Read(c.File)
+	}
+	if err != nil {
+		fmt.Fprintf(s.err, "the service can't read it: %v: want --group %s\n", err, secretsGroup)
+	}
+	return nil
 }
 
 // secretsGroup is the group that the service is in to read secrets.

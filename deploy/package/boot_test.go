@@ -44,6 +44,11 @@ dpkg-query --show --showformat='${Status}\n' liftbank
 systemctl is-enabled liftbank
 getent group i2c gpio liftbank-secrets
 state
+part pin
+touch /etc/liftbank/older && chmod 0600 /etc/liftbank/older
+liftbank pin --make --file /etc/liftbank/older
+liftbank pin --make --file /etc/liftbank/older --group liftbank-secrets
+rm /etc/liftbank/older
 part wrong
 liftbank pin --make --file /etc/liftbank/pin 2>&1 >/dev/null
 echo 'unit: {id: LIFT}' >/etc/liftbank/unit.yaml
@@ -196,7 +201,9 @@ func TestPackageOnABootedSystem(t *testing.T) {
 	for name, want := range map[string][]string{
 		"installed": {"install ok installed\ndisabled\n", "i2c:x:", "gpio:x:", "liftbank-secrets:x:", "next, as root",
 			"ActiveState=inactive"},
-		"wrong": {"ActiveState=failed", "Result=exit-code", "NRestarts=0", "ExecMainStatus=78",
+		"pin": {"older written: root:root 0600\nthe service can't read it: no permission to read it (root:root 0600): want " +
+			"--group liftbank-secrets\n", "older written: root:liftbank-secrets 0640\n"},
+		"wrong": {"pin written: root:liftbank-secrets 0640\n", "ActiveState=failed", "Result=exit-code", "NRestarts=0", "ExecMainStatus=78",
 			"StatusText=not started until the configuration is right: "},
 		"check": {"visits.pin_file  /etc/liftbank/pin  OK", "/dev/i2c-1         OK"},
 		"try": {"i2c-1 opens", "i2c-3 is not there", "few devices", "liftbank-pin-1", "the secret of root is not read",
