@@ -57,7 +57,7 @@ func wholeSetUp(t *testing.T) *config.Config {
 	cert, key := pair(t, dir, "unit", checkedAt.AddDate(-1, 0, 0), checkedAt.AddDate(1, 0, 0))
 	secret, err := pin.Make("482915")
 	require.NoError(t, err)
-	c := &config.Config{}
+	c := &config.Config{Unit: config.Unit{ID: "lift-1"}}
 	c.Board.I2CBus = "/dev/null" // a device that there is everywhere
 	c.MQTT = &config.MQTT{PasswordFile: file("password", "x\n"), CAFile: cert, CertFile: cert, KeyFile: key}
 	c.Store.Dir = filepath.Join(dir, "store")

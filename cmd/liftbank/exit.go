@@ -13,7 +13,7 @@ import (
 const (
 	exitFailed = 1  // it ran and failed
 	exitUsage  = 2  // a flag, an argument or an input file is wrong: nothing was begun
-	exitConfig = 78 // the configuration can't be used (EX_CONFIG of sysexits.h): nothing was begun
+	exitConfig = 78 // run's configuration or flags can't be used, or that of check or replay (EX_CONFIG of sysexits.h)
 )
 
 // exitCodes is the table that help, man page and README have.
@@ -24,7 +24,7 @@ var exitCodes = []struct {
 	{0, "done"},
 	{exitFailed, "the command ran and failed, was interrupted, or check found something that does not work"},
 	{exitUsage, "a flag, an argument or an input file is wrong; nothing was begun"},
-	{exitConfig, "the configuration can't be used; nothing was begun, and the service is not started again"},
+	{exitConfig, "the configuration, or a flag of run, can't be used; nothing was begun, and the service is not started again"},
 }
 
 // exitTable returns the exit codes, a line each.
@@ -51,6 +51,19 @@ type shownError struct{ error }
 
 func (e shownError) Unwrap() error { return e.error }
 
+// exitCodeOf returns the exit code for an error of a command. A flag of run is a part of the service's
+// set-up: starting it again would not help either.
+func exitCodeOf(command string, err error) int {
+	code := exitCode(err)
+	if code == exitUsage && command == "run" {
+		code = exitConfig
+	}
+	if code == exitConfig {
+		tellManager(err)
+	}
+	return code
+}
+
 func exitCode(err error) int {
 	if _, bad := errors.AsType[configError](err); bad {
 		return exitConfig
@@ -68,5 +81,5 @@ func tellManager(err error) {
 		line += " ..."
 	}
 	// Without a service manager there is nobody to tell, and the log has it anyway.
-	_, _ = daemon.SdNotify(false, "STATUS=not started until the configuration is right: "+line)
+	_, _ = daemon.SdNotify(false, "STATUS=not started until the set-up is right: "+line)
 }

@@ -43,7 +43,7 @@ func TestTheManagerIsToldOfAWrongConfiguration(t *testing.T) {
 	n, err := socket.Read(buf)
 	require.NoError(t, err)
 	said := string(buf[:n])
-	assert.True(t, strings.HasPrefix(said, "STATUS=not started until the configuration is right: standard input:1: "),
+	assert.True(t, strings.HasPrefix(said, "STATUS=not started until the set-up is right: standard input:1: "),
 		said)
 	assert.NotContains(t, said, "\n")
 }

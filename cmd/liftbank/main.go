@@ -84,8 +84,12 @@ func run(s streams, args []string) int {
 		return 0
 	}
 	if err != nil {
-		fmt.Fprintf(s.err, "liftbank: %v\ntry: %s\n", err, helpFor(err))
-		return exitUsage
+		command, help := commandOf(err), "liftbank help"
+		if command != "" {
+			help = "liftbank " + command + " --help"
+		}
+		fmt.Fprintf(s.err, "liftbank: %v\ntry: %s\n", err, help)
+		return exitCodeOf(command, usageError{err})
 	}
 	err = ctx.Run(s, parser)
 	if err == nil {
@@ -94,21 +98,17 @@ func run(s streams, args []string) int {
 	if _, shown := errors.AsType[shownError](err); !shown {
 		fmt.Fprintf(s.err, "liftbank: %v\n", err)
 	}
-	code := exitCode(err)
-	if code == exitConfig {
-		tellManager(err)
-	}
-	return code
+	return exitCodeOf(ctx.Selected().Name, err)
 }
 
-// helpFor returns the command line that explains what went wrong with another.
-func helpFor(err error) string {
+// commandOf returns the command whose command line could not be parsed, or "".
+func commandOf(err error) string {
 	if parse, ok := errors.AsType[*kong.ParseError](err); ok {
 		if node := parse.Context.Selected(); node != nil {
-			return "liftbank " + node.Name + " --help"
+			return node.Name
 		}
 	}
-	return "liftbank help"
+	return ""
 }
 
 // errAnswered ends parsing where a flag has been answered already.

@@ -204,7 +204,7 @@ func TestPackageOnABootedSystem(t *testing.T) {
 		"pin": {"older written: root:root 0600\nthe service can't read it: no permission to read it (root:root 0600): want " +
 			"--group liftbank-secrets\n", "older written: root:liftbank-secrets 0640\n"},
 		"wrong": {"pin written: root:liftbank-secrets 0640\n", "ActiveState=failed", "Result=exit-code", "NRestarts=0", "ExecMainStatus=78",
-			"StatusText=not started until the configuration is right: "},
+			"StatusText=not started until the set-up is right: "},
 		"check": {"visits.pin_file  /etc/liftbank/pin  OK", "/dev/i2c-1         OK"},
 		"try": {"i2c-1 opens", "i2c-3 is not there", "few devices", "liftbank-pin-1", "the secret of root is not read",
 			"its folder is written", "the configuration is not written", "its own processes only"},
