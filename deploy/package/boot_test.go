@@ -34,7 +34,7 @@ part() { echo "== $1"; }
 install() { dpkg --force-depends --install "$1" 2>&1; }
 state() { systemctl show -p ActiveState,Result,NRestarts,ExecMainStatus,StatusText liftbank; }
 drop() { mkdir -p /etc/systemd/system/liftbank.service.d
-	printf '[Service]\nType=%s\nExecStart=\nExecStart=%s\nStandardOutput=file:/root/%s\n' "$@" \
+	printf '[Service]\nType=%s\nExecStart=\nExecStart=%s\nStandardOutput=append:/root/%s\n' "$@" \
 	>/etc/systemd/system/liftbank.service.d/test.conf; systemctl daemon-reload; }
 answers() { for i in $(seq 150); do curl -fsS http://127.0.0.1:8480/readyz && return; sleep 0.2; done; }
 
@@ -72,7 +72,7 @@ state
 curl -fsS http://127.0.0.1:8480/metrics | grep -E '^(process_resident|liftbank_build_info)'
 part visit
 url=http://127.0.0.1:8480
-pin=$(sed -n 's/.*PIN for changes: //p' /root/demo)
+pin=$(sed -n 's/.*PIN for changes: //p' /root/demo | tail -1)
 web() { curl -fsS --cookie-jar /root/jar --cookie /root/jar "$@"; }
 web --data "pin=$pin" $url/pin >/dev/null
 web --data 'by=R. Vega' $url/visit/begin >/dev/null
