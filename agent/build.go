@@ -114,8 +114,8 @@ func bankOf(b *rules.BankState) snapshot.Bank {
 		ChargedWh: round(b.ChargedWh, percentDecimals), DrawnWh: round(b.DrawnWh, percentDecimals),
 		LiftsLeft: estimateOf(b.LiftsLeft, 0), LiftsWaitFor: textOf(b.LiftsWaitFor),
 		TimeToFullS: estimateOf(b.TimeToFullS, 0), FullWaitsFor: textOf(b.FullWaitsFor),
-		CirculatingA: estimateOf(b.CirculatingA, ampereDecimals),
-		MotorLeads:   b.LoadLeads.Arrangement.String(), FeedLeads: b.FeedLeads.Arrangement.String(),
+		CirculatingA: estimateOf(b.CirculatingA, ampereDecimals), ParkedDrawA: estimateOf(b.ParkedDrawA, ampereDecimals),
+		MotorLeads: b.LoadLeads.Arrangement.String(), FeedLeads: b.FeedLeads.Arrangement.String(),
 	}
 	if b.FullKnown {
 		out.SinceFullS = figure(b.SinceFull.Seconds(), 0)

@@ -130,7 +130,7 @@ func TestAsyncAPIDocumentIsOfTheseMessages(t *testing.T) {
 	for name, o := range doc.Operations {
 		leaf := o.Channel.last()
 		operated[leaf] = true
-		assert.Equal(t, 1, o.Bindings.MQTT.QoS, name)
+		assert.Equal(t, map[string]int{"receive": 0, "send": 1}[o.Action], o.Bindings.MQTT.QoS, name)
 		assert.Equal(t, leaf == "status" || leaf == "snapshot", o.Bindings.MQTT.Retain, name)
 		right := map[string]string{"send": "write", "receive": "read"}[o.Action]
 		assert.Contains(t, acl, "\npattern "+right+" liftbank/v1/%u/"+leaf+"\n", name)

@@ -53,8 +53,8 @@ func (a *ahead) step(f *view.Frame, cells *batteries, m *motor.Detector) {
 // learn gathers what the estimators know.
 func (a *ahead) learn(f *view.Frame, cells *batteries) {
 	k := &a.known
-	for i, est := range cells.est {
-		k.SoC[i], k.CapacityAh[i], k.Mohm[i] = est.SoC(), est.CapacityAh(), f.Battery[i].Resistance
+	for i := range cells.est {
+		k.SoC[i], k.CapacityAh[i], k.Mohm[i] = cells.soc(i), cells.capacityAh(i), f.Battery[i].Resistance
 		k.SoC[i].Known = k.SoC[i].Known && !cells.judge[i].DeadCell()
 	}
 }

@@ -14,17 +14,18 @@ import (
 
 // batteries are the estimators of each battery.
 type batteries struct {
-	spec  []view.Spec
-	class *unit.Classes
-	est   []*estimate.Battery
-	load  []*loadtest.Meter
-	judge []loadtest.Judge
+	spec    []view.Spec
+	class   *unit.Classes
+	est     []*estimate.Battery // as their labels have them
+	labeled []labeled
+	load    []*loadtest.Meter
+	judge   []loadtest.Judge
 }
 
 func newBatteries(spec []view.Spec, class *unit.Classes) *batteries {
 	b := &batteries{
 		spec: spec, class: class, est: make([]*estimate.Battery, len(spec)), load: make([]*loadtest.Meter, len(spec)),
-		judge: make([]loadtest.Judge, len(spec)),
+		judge: make([]loadtest.Judge, len(spec)), labeled: make([]labeled, len(spec)),
 	}
 	for i := range spec {
 		b.forget(i)
@@ -34,10 +35,15 @@ func newBatteries(spec []view.Spec, class *unit.Classes) *batteries {
 
 // forget starts battery i afresh.
 func (b *batteries) forget(i int) {
-	s, v, a := &b.spec[i], b.class.Of(unit.BatteryVoltage, i), b.class.Of(unit.BatteryCurrent, i)
-	b.est[i] = estimate.New(estimate.Params{Chemistry: s.Chemistry, RatedAh: s.RatedAh, Voltage: v, Current: a, Taps: len(b.spec)})
+	b.est[i] = estimate.New(b.params(i))
+	b.labeled[i] = b.newLabeled(i)
 	b.load[i] = b.newMeter(i)
 	b.judge[i] = loadtest.Judge{}
+}
+
+func (b *batteries) params(i int) estimate.Params {
+	s, v, a := &b.spec[i], b.class.Of(unit.BatteryVoltage, i), b.class.Of(unit.BatteryCurrent, i)
+	return estimate.Params{Chemistry: s.Chemistry, RatedAh: s.RatedAh, Voltage: v, Current: a, Taps: len(b.spec)}
 }
 
 func (b *batteries) newMeter(i int) *loadtest.Meter {
@@ -53,6 +59,7 @@ func (b *batteries) mistrust(i int) {
 	b.load[i] = b.newMeter(i)
 	b.judge[i] = loadtest.Judge{}
 	b.est[i].Mistrust()
+	b.labeled[i].mistrust()
 }
 
 // stepBatteries applies the scan to the estimators of each battery, and returns what was stored
@@ -72,6 +79,7 @@ func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
 		facts.NeighborA = e.cells.neighborA(i, &e.read)
 		drawn, charged, stored := est.DrawnAh(), est.ChargedAh(), est.StoredAh()
 		est.Step(e.last, &b, facts)
+		e.cells.labeled[i].step(e.last, &b, &facts)
 		e.count.Share(i, est.DrawnAh()-drawn, est.ChargedAh()-charged)
 		movedAh += est.StoredAh() - stored
 		own := in.Battery[i]
@@ -104,9 +112,9 @@ func (b *batteries) stepLoad(i int, at unit.Moment, raw *unit.Battery, temp unit
 	own := *raw
 	own.VoltageV, own.TempC = raw.OwnV(), temp
 	if running {
-		b.load[i].Run(at.Mono, &own, b.est[i].SoC())
+		b.load[i].Run(at.Mono, &own, b.soc(i))
 	} else {
-		b.load[i].Idle(at.Mono, &own, b.est[i].SoC())
+		b.load[i].Idle(at.Mono, &own, b.soc(i))
 	}
 }
 
@@ -134,7 +142,7 @@ func (b *batteries) gave(as *[unit.MaxBatteries]float64, bankV unit.Reading) {
 
 // charge fills in what is known of the charge of battery i.
 func (b *batteries) charge(i int, at unit.Moment, s *view.BatteryState) {
-	s.SoCPct = b.est[i].SoC()
+	s.SoCPct = b.soc(i)
 	if b.judge[i].DeadCell() {
 		s.SoCPct = unit.Estimate{}
 	}
@@ -156,14 +164,14 @@ func (b *batteries) capability(i int, at unit.Moment, s *view.BatteryState) {
 	}
 	m, rated := b.load[i], &b.spec[i]
 	s.Resistance, s.RunsJudged, s.CrankingA, s.Trend = m.ResistanceMohm(), m.Runs(), m.CrankingA(), m.Trend()
-	s.CapacityAh = b.est[i].CapacityAh()
+	s.CapacityAh = b.capacityAh(i)
 	s.HealthPct = unit.Estimate{
 		Value: 100 * s.CapacityAh.Value / rated.RatedAh, Sigma: 100 * s.CapacityAh.Sigma / rated.RatedAh,
 		Known: s.CapacityAh.Known,
 	}
 	ev := loadtest.Evidence{
 		Runs: s.RunsJudged, Cranking: over(s.CrankingA, rated.RatedCCA), Capacity: over(s.CapacityAh, rated.RatedAh),
-		SoC: b.est[i].SoC(), EMFV: emfV(m), TakingRuns: m.TakingRuns(),
+		SoC: b.soc(i), EMFV: emfV(m), TakingRuns: m.TakingRuns(),
 	}
 	if s.RestedV.Known &&
 		s.RestedAt == at.Mono { // a rest before a charge says nothing of a cell: an empty battery was as low
@@ -175,6 +183,31 @@ func (b *batteries) capability(i int, at unit.Moment, s *view.BatteryState) {
 		}
 	}
 	s.Verdict, s.WaitsFor = b.judge[i].Step(&ev)
+	weak := (s.Verdict == loadtest.Tired || s.Verdict == loadtest.Failed) && !b.judge[i].DeadCell()
+	if byRuns := !s.CapacityAh.Known || s.HealthPct.Value >= soundPct; weak && byRuns && b.tooStrongBeside(i) {
+		s.Verdict, s.WaitsFor = loadtest.Unknown, waitsForTaps
+	}
+}
+
+// A new battery gives up to some 1.2 times its rating.
+const (
+	strongShare = 1.25 // ratio: of rated, a battery that seems to give more is doubted beside a weak one; our choice
+	soundPct    = 80.0 // %: capacity of a battery that is not weak by it; published: US Bureau of Reclamation guide
+)
+
+// waitsForTaps is what a verdict waits for while battery and neighbor seem to be off in opposite ways.
+var waitsForTaps = unit.Says("waits.taps", "taps and sensors that can be told apart: another battery seems stronger "+
+	"than any is, as when the two are swapped")
+
+// tooStrongBeside reports whether another battery seems stronger than any is. Swapped taps or sensors
+// take from one battery's resistance what they add to another's: the weak one may be sound.
+func (b *batteries) tooStrongBeside(i int) bool {
+	for j, x := range b.overRating() {
+		if j != i && x.Known && x.Value > strongShare {
+			return true
+		}
+	}
+	return false
 }
 
 // overRating returns what each battery's capability is over its rating by its sensors, believed or

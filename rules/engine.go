@@ -12,6 +12,7 @@ import (
 	"liftbank/rules/leadacid"
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
+	"liftbank/rules/parked"
 	"liftbank/rules/pump"
 	"liftbank/rules/settings"
 	"liftbank/rules/tap"
@@ -30,6 +31,7 @@ type Engine struct {
 	trust  *trust.Channels
 	zeros  *zero.Learner
 	taps   *tap.Learner
+	parked *parked.Learner
 	cells  *batteries
 	net    *network.Meter
 	ahead  *ahead
@@ -45,6 +47,7 @@ type Engine struct {
 
 	begun    bool
 	from     time.Duration // of the first scan, or the last new battery
+	away     unit.Away     // when nobody watched
 	last     time.Duration
 	due      time.Duration // next time that capability, links and the like are worked out
 	slow     bool          // they were in this step
@@ -68,12 +71,13 @@ func New(cfg Config) (*Engine, error) {
 	}
 	n := len(cfg.Batteries)
 	cfg.Classes = cfg.Classes.OrDefault()
-	e := &Engine{cfg: cfg, trust: trust.New(n), taps: newTaps(&cfg)}
+	e := &Engine{cfg: cfg, trust: trust.New(n), taps: newTaps(&cfg), parked: &parked.Learner{}}
 	e.cells, e.net = newBatteries(cfg.Batteries, &e.cfg.Classes), network.New(n, cfg.NegativeTap, &e.cfg.Classes)
 	if err := e.configure(); err != nil {
 		return nil, fmt.Errorf("rules: %w", err)
 	}
 	e.zeros = newZeros(&cfg, e.set.OwnDrawA)
+	e.frame.Away = &e.away
 	for _, side := range []network.Side{network.Positive, network.Negative} {
 		for k := range n - 1 {
 			e.out.Links = append(e.out.Links, LinkState{Side: side, From: k, To: k + 1})
@@ -134,6 +138,7 @@ func (e *Engine) begin(in *Input) (dt time.Duration) {
 		e.found.Gap()
 		e.trust.Gap()
 		e.count.IsQuiet, e.output.HasAmps = false, false
+		e.away.Add(e.last, dt)
 	}
 	return dt
 }
@@ -152,6 +157,7 @@ func (e *Engine) judge() {
 	if e.slow {
 		e.stepDay()
 		e.noteFull()
+		e.learnParked()
 		e.serve.fill(&e.out.Motor)
 		e.found.Judge(detect.Slow)
 	}

@@ -1,6 +1,7 @@
 package rules_test
 
 import (
+	"encoding/json"
 	"testing"
 	"time"
 
@@ -273,6 +274,63 @@ func TestBankUnderchargedAfterAWeekWithoutAFullCharge(t *testing.T) {
 	assert.True(t, b.out.Bank.FullKnown)
 }
 
+// A start with a trusted clock that is a year ahead looks like a year without power, and the next
+// one, with the right clock, like none. What lasts for days is counted while somebody watches: the
+// year raises nothing, and nothing is forgotten.
+func TestAYearThatOnlyTheClockKnowsOfAgesNothing(t *testing.T) {
+	const day = 24 * time.Hour
+	off := func(b *bench, span time.Duration) {
+		saved, err := json.Marshal(b.engine.State())
+		require.NoError(t, err)
+		s := &rules.State{}
+		require.NoError(t, json.Unmarshal(saved, s))
+		b.engine, err = rules.New(twoFlooded())
+		require.NoError(t, err)
+		require.NoError(t, b.engine.Restore(s))
+		b.in.At.Mono += span
+		b.step()
+	}
+	full := func(b *bench) {
+		b.set(14.4, 2)
+		b.in.FeedV = good(14.5)
+		b.hold(time.Hour, time.Second)
+		b.set(12.3, 0)
+	}
+	low := func(b *bench) { // to 40 % or less
+		full(b)
+		b.set(11.9, -12)
+		b.hold(12*time.Hour, 10*time.Second)
+		b.set(11.9, 0)
+		b.hold(time.Hour, time.Minute)
+	}
+	raised := func(b *bench) bool { return b.finding("bank-undercharged", "").Active() }
+	for name, before := range map[string]func(b *bench){
+		"never full": func(b *bench) { b.set(12.5, 0) }, "full at first": full, "short of charge": low,
+	} {
+		t.Run(name, func(t *testing.T) {
+			plain, b := newBench(t, twoFlooded()), newBench(t, twoFlooded())
+			for _, x := range []*bench{plain, b} {
+				before(x)
+				x.hold(day, time.Minute)
+			}
+			require.Equal(t, plain.active(), b.active())
+			off(b, 365*day)
+			for hours := range 30 * 24 {
+				if hours == 1 {
+					off(b, time.Second)
+				}
+				plain.hold(time.Hour, time.Minute)
+				b.hold(time.Hour, time.Minute)
+				if raised(b) {
+					require.True(t, raised(plain), "%d h after it", hours)
+					return
+				}
+			}
+			assert.Equal(t, "short of charge", name, "what was known of the charge is lost: nothing else is")
+		})
+	}
+}
+
 // Drives of eight minutes, shorter than any charge's end. Published absorption 14.4 V at 25 °C,
 // more in the cold; what a bank takes at it, and what its rested voltage then is: common practice,
 // no source.
@@ -368,6 +426,36 @@ func TestResistanceIsBetweenTheBatterysOwnPosts(t *testing.T) {
 	x, y := b.out.Battery[0].Resistance, b.out.Battery[1].Resistance
 	require.True(t, x.Known && y.Known)
 	assert.InDelta(t, x.Value, y.Value, 1e-9)
+}
+
+// Swapped taps make one battery as much too strong as they make another too weak: the weak one is not
+// accused while its neighbor seems stronger than any battery is.
+func TestAWeakBatteryBesideOneThatIsTooStrongIsNotAccused(t *testing.T) {
+	verdict := func(ohmA, ohmB float64) (rules.BatteryState, []string) {
+		b := newBench(t, twoFlooded())
+		for range 30 {
+			b.set(12.65, -0.1)
+			b.hold(10*time.Minute, 5*time.Second)
+			b.in.At.Mono += time.Second
+			b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: b.in.At.Mono}}, unit.ContactOn
+			b.set(12.65, -120)
+			b.in.Battery[0].VoltageV, b.in.Battery[1].VoltageV = good(12.65-60*ohmA), good(12.65-60*ohmB)
+			b.step()
+			b.hold(4*time.Second, 10*time.Millisecond)
+			b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{At: b.in.At.Mono}}, unit.ContactOff
+			b.set(12.65, -0.1)
+			b.step()
+			b.hold(time.Second, 10*time.Millisecond)
+		}
+		return b.out.Battery[1], b.active()
+	}
+	tired, found := verdict(0.0036, 0.0055)
+	assert.Equal(t, loadtest.Tired, tired.Verdict, "%+v", tired.CrankingA)
+	assert.Contains(t, found, "battery-tiredb")
+	held, found := verdict(0.0022, 0.0055)
+	assert.Equal(t, loadtest.Unknown, held.Verdict, "%+v", held.CrankingA)
+	assert.Equal(t, "waits.taps", held.WaitsFor.ID)
+	assert.NotContains(t, found, "battery-tiredb")
 }
 
 func TestEdgesAloneCountARunBetweenTwoScans(t *testing.T) {

@@ -294,6 +294,41 @@ func TestMotorDrop(t *testing.T) {
 	assert.True(t, b.finding("sense-fault", "motor voltage").Active())
 }
 
+// A current sensor that sticks halves what the motor seems to draw: it is no drop, though the sensor is
+// accused after three runs only, or, just after a charge, after hours.
+func TestAStillCurrentIsNoDrop(t *testing.T) {
+	play := func(stuck bool) *bench {
+		cfg := twoFlooded()
+		cfg.Limits = limit.Values{"motor.run_a": 100}
+		b := newBench(t, cfg)
+		for _, bankA := range []float64{-0.1, 20, -0.1} {
+			b.set(12.6, bankA)
+			b.hold(time.Minute, time.Second)
+		}
+		for range 4 {
+			start := b.in.At.Mono + time.Second
+			b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{On: true, At: start}}, unit.ContactOn
+			for b.in.At.Mono = start; b.in.At.Mono < start+4*time.Second; b.in.At.Mono += 20 * time.Millisecond {
+				b.set(12.15, -100)
+				b.in.MotorV = good(11.8)
+				if stuck {
+					b.in.Battery[0].CurrentA = good(0)
+				}
+				b.step()
+			}
+			b.in.CommandEdges, b.in.MotorCommand = []rules.Edge{{At: b.in.At.Mono}}, unit.ContactOff
+			b.set(12.6, -0.1)
+			b.in.MotorV = good(0)
+			b.step()
+			b.hold(30*time.Second, time.Second)
+			require.False(t, b.has("motor-drop"))
+		}
+		return b
+	}
+	assert.Empty(t, play(true).finding("sense-fault", "battery a current").Evidence, "not accused yet")
+	assert.Empty(t, play(false).finding("motor-drop", "").Because, "it can be judged where all currents move")
+}
+
 // With the feed on, the motor draws past the batteries' sensors, and two gains of 1 % make more of
 // a higher voltage.
 func TestMotorDropWithTheFeedOn(t *testing.T) {

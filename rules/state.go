@@ -13,9 +13,11 @@ import (
 	"liftbank/rules/feed"
 	"liftbank/rules/finding"
 	"liftbank/rules/forecast"
+	"liftbank/rules/label"
 	"liftbank/rules/loadtest"
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
+	"liftbank/rules/parked"
 	"liftbank/rules/pump"
 	"liftbank/rules/tap"
 	"liftbank/rules/trust"
@@ -34,6 +36,7 @@ type State struct {
 	Version      int
 	At           Moment        // of the last scan
 	From         time.Duration // of the first scan ever, or the last new battery
+	Away         unit.Away     // when nobody watched
 	Due          time.Duration // next time that capability, links and the like are worked out
 	RestedV      Estimate      // of the bank
 	CirculatingA Estimate
@@ -51,6 +54,7 @@ type State struct {
 	Channels     trust.Memory
 	Zeros        zero.State
 	Taps         tap.State
+	Parked       parked.State
 	Book         finding.BookState
 	Findings     detect.Memory
 }
@@ -62,6 +66,8 @@ type BatteryMemory struct {
 	RatedAh    float64
 	RatedCCA   float64
 	Charge     estimate.State
+	Label      label.State
+	Others     []estimate.State // as other chemistries would have it
 	Load       loadtest.State
 	Verdict    loadtest.JudgeState
 	RestedV    Estimate
@@ -77,19 +83,20 @@ type BatteryMemory struct {
 // State returns what has been learned. It shares no memory with the engine.
 func (e *Engine) State() *State {
 	s := &State{
-		Version: StateVersion, At: e.out.At, From: e.from, Due: e.due,
+		Version: StateVersion, At: e.out.At, From: e.from, Away: e.away, Due: e.due,
 		RestedV: e.out.Bank.RestedV, CirculatingA: e.out.Bank.CirculatingA, FeedPath: e.feedPath,
 		Bank: e.count.Memory, Network: e.net.State(), Motor: e.motor.State(), Pump: e.pump.State, Feed: e.feed.State(),
 		Output:   e.output.OutputState,
 		Forecast: e.ahead.meter.State(), Days: e.days.Memory, Services: e.serve, Channels: e.trust.Memory, Zeros: e.zeros.State(),
-		Taps: e.taps.State(),
+		Taps: e.taps.State(), Parked: e.parked.State(),
 		Book: e.book.State(), Findings: e.found.Save(),
 	}
 	for i, b := range e.cfg.Batteries {
 		out := &e.out.Battery[i]
 		s.Battery = append(s.Battery, BatteryMemory{
 			ID: b.ID, Chemistry: b.Chemistry.Name, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA,
-			Charge: e.cells.est[i].State(), Load: e.cells.load[i].State(), Verdict: e.cells.judge[i].State(),
+			Charge: e.cells.est[i].State(), Label: e.cells.labeled[i].judge.State(), Others: e.cells.labeled[i].states(),
+			Load: e.cells.load[i].State(), Verdict: e.cells.judge[i].State(),
 			RestedV: out.RestedV, RestedAt: out.RestedAt,
 			Capability: out.CrankingA, Resistance: out.Resistance, CapacityAh: out.CapacityAh, RunsJudged: out.RunsJudged,
 			Said: out.Verdict, WaitsFor: unit.Saved{Text: out.WaitsFor},
@@ -122,8 +129,10 @@ func (e *Engine) Restore(s *State) error {
 	errs := []error{
 		e.motor.Restore(s.Motor), e.feed.Restore(s.Feed), e.ahead.meter.Restore(s.Forecast),
 		keep(&e.count.Memory, &s.Bank, s.Bank.Check), keep(&e.pump.State, &s.Pump, s.Pump.Check),
-		keep(&e.output.OutputState, &s.Output, s.Output.Check), keep(&e.days.Memory, &s.Days, s.Days.Check),
-		e.trust.Restore(s.Channels), e.zeros.Restore(s.Zeros), e.taps.Restore(s.Taps), e.found.Restore(s.Findings), e.book.Restore(s.Book),
+		keep(&e.output.OutputState, &s.Output, s.Output.Check), keep(&e.away, &s.Away, s.Away.Check),
+		keep(&e.days.Memory, &s.Days, s.Days.Check),
+		e.trust.Restore(s.Channels), e.zeros.Restore(s.Zeros), e.taps.Restore(s.Taps), e.parked.Restore(s.Parked),
+		e.found.Restore(s.Findings), e.book.Restore(s.Book),
 	}
 	e.from, e.due, e.serve = s.From, s.Due, s.Services
 	e.out.Bank.RestedV, e.out.Bank.CirculatingA = s.RestedV, s.CirculatingA
@@ -173,7 +182,8 @@ func (b *batteries) restore(i int, m *BatteryMemory, out *BatteryState) error {
 	if m.Said > loadtest.Failed {
 		return fmt.Errorf("verdict %d: want 0 to %d", m.Said, loadtest.Failed)
 	}
-	err := errors.Join(b.est[i].Restore(m.Charge), b.load[i].Restore(m.Load), b.judge[i].Restore(m.Verdict))
+	err := errors.Join(b.est[i].Restore(m.Charge), b.labeled[i].restore(m), b.load[i].Restore(m.Load),
+		b.judge[i].Restore(m.Verdict))
 	if err != nil {
 		return err
 	}

@@ -133,10 +133,21 @@ func (e *Engine) stepCounts(movedAh float64) {
 	}
 	e.stepPump(&pump.Scan{
 		Now: e.last, Raw: f.Raw, Read: &e.read, BankA: e.out.Bank.CurrentA, Running: running, Since: since, Ended: f.Ended,
-		FeedA: carried, Fed: f.Carries, TempC: f.TempC,
+		FeedA: carried, Fed: f.Carries, Unsure: e.unsureRun(), TempC: f.TempC,
 	})
 	f.FeedA, f.FeedAOK = e.output.Step(e.last, status, e.out.Bank.CurrentA, running)
 	f.CanGiveA, f.CanGiveOK = e.output.CanGive()
+}
+
+// unsureRun reports whether it is not known what the bank gave in the last run: a current did not react,
+// long before its sensor is accused.
+func (e *Engine) unsureRun() bool {
+	for i := range e.cfg.Batteries {
+		if e.trust.StillInRun(i) && !e.cells.judge[i].DeadCell() {
+			return true
+		}
+	}
+	return false
 }
 
 // stepPump measures the run under way, and passes on what a run that has ended showed.
@@ -186,7 +197,7 @@ func (e *Engine) stepDay() {
 
 // balanceOf gathers what the balance needs to know of the bank.
 func balanceOf(cells *batteries, state *view.State, lowV, ownDrawA float64) *daily.Bank {
-	b := &daily.Bank{Charge: state.Bank.SoCPct, OwnDrawA: ownDrawA}
+	b := &daily.Bank{Charge: state.Bank.SoCPct, OwnDrawA: ownDrawA, ParkedA: state.Bank.ParkedDrawA}
 	for i := range cells.spec {
 		spec := &cells.spec[i]
 		b.CapacityAh += spec.RatedAh
@@ -209,6 +220,7 @@ func (e *Engine) noteFull() {
 		}
 		f := &e.frame.Batteries[i]
 		e.cells.facts(i, f)
+		e.cells.weigh(i, &e.frame)
 		f.FullAt, f.FullEver = e.cells.lastFull(i, &e.count)
 		f.MaybeAt, f.MaybeEver = e.count.PossiblyFullAt[i], e.count.PossiblyFull[i]
 	}

@@ -18,7 +18,7 @@ const (
 	lowBankFor   = 3 * 24 * time.Hour
 	lowRestedV   = 12.4 // 25 °C: charge before test if under (service manuals)
 	restedAfterS = 3600
-	balanceFall  = 3.0  // % SoC over storyDays-1 working days
+	balanceFall  = 3.0  // % SoC over storyDays working days
 	balanceUnder = 90.0 // %: a fall from a full charge to just under it is no loss
 	unevenRatio  = 1.10 // a battery's share over an even one
 	unevenDoubt  = 0.04 // so far under it sensors of ±1 %, at opposite ends in a bank of four, can't tell
@@ -185,14 +185,19 @@ var definitions = []definition{
 	{
 		finding: "balance-negative",
 		follows: []string{"feed-lost", "feed-weak", "feed-low", "wake-missing", "parked-drain", "battery-failed"},
-		what:    "the bank's charge at midnight after working days fell by 3 % or more over three of them, to under 90 %",
-		why:     "a trend over days of duty; parked days and the first days after a full charge say nothing",
+		what: "from midnight to midnight of three working days the batteries gave 3 % or more of their charge, all in all, " +
+			"and stand under 90 %",
+		why: "a trend over days of duty; parked days and the first days after a full charge say nothing",
 		judge: func(u *Unit, _ int) verdict {
 			s := &u.story
 			if s.known < storyDays {
 				return unknown
 			}
-			return yesIf(s.midnights[storyDays-1]-s.midnights[0] >= balanceFall && s.midnights[0] < balanceUnder)
+			gained := 0.0
+			for _, x := range s.gained {
+				gained += x
+			}
+			return yesIf(-gained >= balanceFall && s.workedPct < balanceUnder)
 		},
 	},
 	{
@@ -352,6 +357,18 @@ var definitions = []definition{
 		what:  "a battery over 50 °C",
 		why:   "charging is stopped there (common practice, no source)",
 		judge: func(u *Unit, k int) verdict { return yesIf(u.bank.Battery(k).TempC() > hotC) },
+	},
+	{
+		finding: "label-mismatch", subjects: batteryNames,
+		what: "in doubt where the battery is of another chemistry than the configuration says",
+		why: "chemistries rest 0.15 V apart at most, and dividers of 1 % read 0.13 V wrong: only rests both full and deeply " +
+			"discharged tell, and not always",
+		judge: func(u *Unit, k int) verdict {
+			if b := &u.sc.Bank.Batteries[k]; b.Label() != b.Chemistry {
+				return either
+			}
+			return no
+		},
 	},
 	{
 		finding: "service-due",

@@ -15,8 +15,8 @@ type counters struct {
 	thisRun  time.Duration // circuit closed in this run
 }
 
-// storyDays is how many midnights are remembered.
-const storyDays = 4
+// storyDays is how many working days are remembered.
+const storyDays = 3
 
 // story is what conditions need to know of the past: a few figures, however long the run.
 type story struct {
@@ -40,8 +40,11 @@ type story struct {
 	lastBank  time.Duration               // bank SoC at 60 % or more
 	outAh     [MaxBatteries]float64       // by motor runs, since midnight
 	outDayAh  [MaxBatteries]float64       // the day before
-	midnights [storyDays]float64          // bank SoC at the last midnights that followed a day with runs, newest first
+	gained    [storyDays]float64          // bank SoC, from midnight to midnight of the last days with runs
 	known     int                         // how many of them
+	workedPct float64                     // bank SoC at the end of the last of them
+	nightPct  float64                     // at the last midnight,
+	night     bool                        // if there was one
 	runsThen  uint64                      // motor runs at the last midnight after a day with runs,
 	runsToday uint64                      // and at the last
 	sound     bank.Bank                   // the bank with a sound feed path, for what it would accept
@@ -163,13 +166,17 @@ func (s *story) midnight(u *Unit) {
 	s.outDayAh, s.outAh = s.outAh, [MaxBatteries]float64{}
 	s.unwokenS, s.wokenS = 0, 0
 	s.runsToday = u.count.runs
+	from, begun, now := s.nightPct, s.night, bankSoCPct(u)
+	s.nightPct, s.night = now, true
 	if u.count.runs == s.runsThen {
 		return // a day without runs says nothing about the balance of the duty
 	}
-	s.runsThen = u.count.runs
-	copy(s.midnights[1:], s.midnights[:storyDays-1])
-	s.midnights[0] = bankSoCPct(u)
-	s.known = min(s.known+1, storyDays)
+	s.runsThen, s.workedPct = u.count.runs, now
+	if begun {
+		copy(s.gained[1:], s.gained[:storyDays-1])
+		s.gained[0] = now - from
+		s.known = min(s.known+1, storyDays)
+	}
 }
 
 // bankSoCPct returns the true charge of the bank, % of what its batteries hold when full.

@@ -457,3 +457,31 @@ func TestSeedOverrides(t *testing.T) {
 	assert.NotEqual(t, *own.Signals(), *other.Signals())
 	assert.Equal(t, bank.MaxBatteries, MaxBatteries)
 }
+
+// What a drain takes on parked days is not the duty's doing: on its working days this unit gains.
+func TestParkedDaysAreNotTheDutysBalance(t *testing.T) {
+	slowtest.SkipUnderRace(t)
+	u := unit(t, "healthy-day", func(sc *scenario.Scenario) {
+		sc.Days = 9
+		sc.Duty.Drive = [2]time.Duration{10 * time.Minute, 12 * time.Minute}
+		sc.Faults = []scenario.Fault{{Kind: "drain", At: 5 * day, For: 2 * day, Amp: 2.5}} // Saturday and Sunday
+	})
+	u.AdvanceTo(3*day - 5*hour)
+	before := bankSoCPct(u)
+	u.AdvanceTo(8*day - 4*hour) // Monday's midnight has passed: it starts at five
+	after := bankSoCPct(u)
+	require.Equal(t, storyDays, u.story.known)
+	assert.Less(t, after, min(before-balanceFall, balanceUnder), "from Wednesday to Monday it fell")
+	assert.Negative(t, truthOf(u, "balance-negative", "").First)
+}
+
+// A duty that takes more than it brings is one, from the fourth midnight on.
+func TestABalanceThatIsNegative(t *testing.T) {
+	slowtest.SkipUnderRace(t)
+	u := unit(t, "balance-negative", nil)
+	u.AdvanceTo(4*day - 6*hour)
+	assert.Negative(t, truthOf(u, "balance-negative", "").First)
+	u.AdvanceTo(5 * day)
+	c := truthOf(u, "balance-negative", "")
+	assert.True(t, c.Active && c.Cause)
+}

@@ -330,6 +330,10 @@ var unitFigures = join([]figure[snap]{
 		unchanged, func(s snap) snapshot.Estimate { return s.Bank.CirculatingA },
 	),
 	estimate(
+		"bank_parked_draw", "amperes", "Drawn from the parked bank with nothing on, the board included, in amperes.",
+		unchanged, func(s snap) snapshot.Estimate { return s.Bank.ParkedDrawA },
+	),
+	estimate(
 		"bank_lifts_left", "", "Lifts that the bank can still make with the feed off.", unchanged,
 		func(s snap) snapshot.Estimate { return s.Bank.LiftsLeft },
 	),
@@ -541,7 +545,8 @@ var publishFigures = []figure[pub]{
 		func(p pub) *float64 { return count(p.Published) }, labelOutlet,
 	),
 	counter(
-		"publish_dropped", "MQTT messages dropped because a figure could not be encoded as JSON.",
+		"publish_dropped",
+		"MQTT messages given up: a figure could not be encoded as JSON, or the broker does not take the message.",
 		func(p pub) *float64 { return count(p.Dropped) }, labelOutlet,
 	),
 	counter(

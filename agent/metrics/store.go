@@ -36,6 +36,11 @@ var storeFigures = []figure[kept]{
 		"Rows found damaged on the card, and deleted, since the agent started.",
 		func(h kept) *float64 { return count(h.Damaged) },
 	),
+	counter(
+		"outbox_unconfirmed",
+		"Records deleted that no receiver confirmed in the time after they were sent, since the agent started.",
+		func(h kept) *float64 { return count(h.Unconfirmed) },
+	),
 	gauge(
 		"store_set_aside",
 		"1 if a damaged file was set aside since the agent started, else 0.",
@@ -45,7 +50,10 @@ var storeFigures = []figure[kept]{
 
 var (
 	outboxWaiting = desc("outbox_waiting", "Records of the stream that the outlet has not sent yet.", "outlet", "stream")
-	outboxKept    = desc(
+	outboxUnheard = desc(
+		"outbox_unheard_seconds", "Time for which sent records have waited for a receipt, 0 while none do.", "outlet",
+	)
+	outboxKept = desc(
 		"outbox_kept",
 		"Records of the stream on the card, including those sent that may be asked for again.",
 		"stream",
@@ -57,7 +65,7 @@ var (
 	// The problem is a label: there are about a dozen values, one at a time.
 	storeProblem   = desc("store_problem", "1 while the card can't be written. The label is the reason.", "problem")
 	publishProblem = desc(
-		"publish_problem", "1 while there is no connection to the receiver. The label is the reason.", "outlet", "problem",
+		"publish_problem", "1 while what is sent may not reach the receiver. The label is the reason.", "outlet", "problem",
 	)
 )
 
@@ -65,6 +73,9 @@ func collectStore(ch chan<- prometheus.Metric, h store.Health) {
 	collect(ch, storeFigures, &h)
 	send(ch, storeUsable, prometheus.GaugeValue, fromBool(h.Problem == ""))
 	collectProblem(ch, storeProblem, h.Problem)
+	for _, o := range h.Outlets {
+		send(ch, outboxUnheard, prometheus.GaugeValue, o.Unheard.Seconds(), o.Name)
+	}
 	for i := range outbox.Streams {
 		for _, o := range h.Outlets {
 			send(ch, outboxWaiting, prometheus.GaugeValue, float64(o.Waiting[i]), o.Name, outbox.Stream(i).String())

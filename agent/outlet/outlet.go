@@ -57,15 +57,15 @@ type State struct {
 	Name      string    // of the kind
 	Connected bool      // the receiver can be reached
 	Since     time.Time // of Connected being as it is; zero before Run
-	// Problem is why there is no connection, one of a few texts; "" with one, or before the first
-	// attempt ended.
+	// Problem is why there is no connection, or why what is sent may not arrive, one of a few texts;
+	// "" if all is well, or before the first attempt ended.
 	Problem         string
 	LastError       string // the error behind the last problem; "" if there never was one
 	Failures        uint64 // connections that failed to come up or were lost, since the start
 	Reconnects      uint64 // connections that came up after the first
 	Published       uint64 // messages that the next hop acknowledged
 	Repeated        uint64 // records sent again because the receiver asked for them or didn't confirm them
-	Dropped         uint64 // messages given up: a figure that can't be encoded
+	Dropped         uint64 // messages given up: can't be encoded, or the next hop does not take them
 	Bytes           uint64 // sent and received since the start, headers included
 	BudgetLevel     int    // how scarce the budget of bytes is: 0 plenty, 3 used up
 	Receipts        uint64 // of the receiver, applied

@@ -109,6 +109,7 @@ func bankPairs(to *words.Reader, b snapshot.Bank) []pair {
 		estimatePair(to, to.W["ResistanceRatio"], b.ResistanceRatio, figures.MohmDecimals, ""),
 		estimatePair(to, to.W["Rested"], b.RestedV, figures.VoltDecimals, when),
 		estimatePair(to, to.W["Circulating"], b.CirculatingA, figures.AmpereDecimals, ""),
+		estimatePair(to, to.W["ParkedDraw"], b.ParkedDrawA, figures.AmpereDecimals, ""),
 		{to.W["LoadLeads"], to.Label("LeadsMean", b.MotorLeads), ""},
 		{to.W["FeedLeads"], to.Label("LeadsMean", b.FeedLeads), ""},
 		{to.W["SinceFull"], figures.MaybeSeconds(b.SinceFullS), ""},

@@ -52,11 +52,12 @@ func subscribe(t *testing.T, broker string) <-chan message {
 	return got
 }
 
-// next waits for the next message on leaf.
+// next waits for the next message on leaf as it is sent. A broker may hand on a copy of what it
+// retained, too, where that came while it took the subscription.
 func next(t *testing.T, got <-chan message, leaf string) message {
 	t.Helper()
 	for {
-		if m := receive(t, got, "a message on "+leaf); m.leaf == leaf {
+		if m := receive(t, got, "a message on "+leaf); m.leaf == leaf && !m.retained {
 			return m
 		}
 	}
@@ -156,7 +157,32 @@ func conversation(t *testing.T, direct string) {
 func TestEmbeddedBroker(t *testing.T) { conversation(t, embedded(t)) }
 
 // The real broker of a fleet (Debian package mosquitto).
-func TestMosquitto(t *testing.T) {
+func TestMosquitto(t *testing.T) { conversation(t, mosquitto(t, "")) }
+
+// The same with a limit on what it takes, at which it ends connections.
+func TestMosquittoWithALimit(t *testing.T) {
+	broker := mosquitto(t, "max_packet_size 20000\n")
+	opts := options(t, broker)
+	opts.Limits.Hold = time.Millisecond
+	got := subscribe(t, broker)
+	addVisit(t, opts, "v1", 40_000)
+	addVisit(t, opts, "v2", 10)
+	addRun(t, opts, snapshot.Run{Number: 1})
+	p, _ := start(t, opts)
+	next(t, got, "runs")
+	var gap records.Gap
+	require.NoError(t, json.Unmarshal(next(t, got, "visits").payload, &gap))
+	assert.Equal(t, tooLarge, gap.Because)
+	assert.Equal(t, uint64(1), gap.Seq)
+	var visits records.Visit
+	require.NoError(t, json.Unmarshal(next(t, got, "visits").payload, &visits))
+	assert.Equal(t, "v2", visits.Visit.ID)
+	assert.Equal(t, uint64(1), p.State().Dropped)
+}
+
+// mosquitto runs the broker until the test ends, with more lines of configuration.
+func mosquitto(t *testing.T, more string) (broker string) {
+	t.Helper()
 	const program = "/usr/sbin/mosquitto"
 	if _, err := os.Stat(program); err != nil {
 		if os.Getenv("CI") == "true" {
@@ -169,7 +195,7 @@ func TestMosquitto(t *testing.T) {
 	addr := l.Addr().(*net.TCPAddr)
 	require.NoError(t, l.Close())
 	config := filepath.Join(t.TempDir(), "mosquitto.conf")
-	text := "listener " + strconv.Itoa(addr.Port) + " 127.0.0.1\nallow_anonymous true\npersistence false\n"
+	text := "listener " + strconv.Itoa(addr.Port) + " 127.0.0.1\nallow_anonymous true\npersistence false\n" + more
 	require.NoError(t, os.WriteFile(config, []byte(text), 0o600))
 	ctx, cancel := context.WithCancel(context.Background())
 	cmd := exec.CommandContext(ctx, program, "-c", config)
@@ -179,7 +205,7 @@ func TestMosquitto(t *testing.T) {
 	require.NoError(t, cmd.Start())
 	t.Cleanup(func() { cancel(); _ = cmd.Wait() })
 	receive(t, ready.seen, "mosquitto to run")
-	conversation(t, "mqtt://"+addr.String())
+	return "mqtt://" + addr.String()
 }
 
 // watcher is a writer that tells when a word has gone by.

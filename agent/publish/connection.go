@@ -36,18 +36,23 @@ type link struct {
 	client mqtt.Client
 	cut    context.CancelFunc // ends the network connection at once
 
+	sent atomic.Int64 // messages handed to paho, for the guard
+
 	lost   chan struct{} // closed when paho has given the connection up and its goroutines have ended
 	reason error         // set before lost is closed
 
 	life     context.Context
 	why      atomic.Pointer[error] // the first error of dialing or reading; paho keeps its text only
 	inflight []inflight            // in the order sent
+	acks     int                   // messages acknowledged
+	alone    string                // last level of the topic of the one message that may be under way; "": any
+	retry    <-chan time.Time      // when one that is held may be tried again
 	overdue  <-chan time.Time      // the oldest of them has had its time
 
 	streams       [outbox.Streams]streamState
-	pace          *rate.Limiter    // of records
-	paced         <-chan time.Time // when one may go again
-	receipts      chan []byte      // from paho's goroutine; bounded: the next one says all that is dropped
+	pace          *rate.Limiter     // of records
+	paced         <-chan time.Time  // when one may go again
+	receipts      chan heardReceipt // from paho's goroutine; bounded: the next one says all that is dropped
 	subscription  mqtt.Token
 	subscribeDone <-chan struct{}  // the broker has answered the subscription
 	recheck       <-chan time.Time // when to look for what no collector has confirmed
@@ -63,9 +68,18 @@ type link struct {
 
 // inflight is a message sent and not acknowledged.
 type inflight struct {
+	outgoing
 	token mqtt.Token
 	sent  time.Time
-	acked func() // called once the broker has acknowledged it
+}
+
+// outgoing is a message to be sent.
+type outgoing struct {
+	leaf     string    // last level of the topic
+	key      recordKey // of a record; else zero
+	retained bool
+	bytes    int
+	acked    func() // called once the broker has acknowledged it
 }
 
 // connection makes one connection and serves it. nil means that ctx ended it.
@@ -73,14 +87,14 @@ func (p *Publisher) connection(ctx context.Context, number uint64) error {
 	life, cut := context.WithCancel(context.Background()) // not ctx's child: goodbye comes after ctx
 	defer cut()
 	l := &link{
-		p: p, number: number, cut: cut, lost: make(chan struct{}), life: life, receipts: make(chan []byte, 4),
+		p: p, number: number, cut: cut, lost: make(chan struct{}), life: life, receipts: make(chan heardReceipt, 4),
 		snapshotDue: true, pace: rate.NewLimiter(rate.Every(p.opts.Limits.Pace), burst),
 	}
 	creds, err := p.credentials()
 	if err != nil {
 		return err
 	}
-	l.client = mqtt.NewClient(p.clientOptions(l, life, creds))
+	l.client = mqtt.NewClient(p.clientOptions(l, creds))
 	up, err := l.connect(ctx)
 	if !up {
 		return err
@@ -92,6 +106,7 @@ func (p *Publisher) connection(ctx context.Context, number uint64) error {
 	} else {
 		l.abandon()
 		l.collectAcks()
+		l.blame(err)
 	}
 	return err
 }
@@ -110,7 +125,7 @@ func (l *link) collectAcks() {
 	}
 }
 
-func (p *Publisher) clientOptions(l *link, life context.Context, creds credentials) *mqtt.ClientOptions {
+func (p *Publisher) clientOptions(l *link, creds credentials) *mqtt.ClientOptions {
 	o := mqtt.NewClientOptions().AddBroker(p.broker.String())
 	o.SetClientID(p.opts.ClientID)
 	o.SetUsername(p.opts.Username)
@@ -124,16 +139,19 @@ func (p *Publisher) clientOptions(l *link, life context.Context, creds credentia
 	o.SetWriteTimeout(p.opts.Limits.Write)
 	o.SetKeepAlive(p.opts.Limits.KeepAlive)
 	o.SetPingTimeout(p.opts.Limits.Ping)
-	o.SetBinaryWill(p.opts.topic("status"), p.status(records.Lost, l.number), qosAtLeastOnce, true)
+	o.SetBinaryWill(p.opts.topic(statusTopic), p.status(records.Lost, l.number), qosAtLeastOnce, true)
 	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
 		failed := func(err error) { l.why.CompareAndSwap(nil, &err) }
-		conn, err := p.dial(life, creds, failed)
+		conn, err := l.dial(creds, failed)
 		if err != nil {
 			failed(err)
 		}
 		return conn, err
 	})
 	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
+		if why := l.why.Load(); why != nil {
+			err = *why
+		}
 		l.reason = fmt.Errorf("connection to %s lost: %w", p.broker.Host, err)
 		close(l.lost)
 	})
@@ -213,6 +231,8 @@ func (l *link) live(ctx context.Context) error {
 			}
 		case <-l.paced:
 			l.paced = nil
+		case <-l.retry:
+			l.retry = nil
 		case m := <-l.receipts:
 			l.confirm(m)
 		case <-l.subscribeDone:
@@ -230,8 +250,11 @@ func (l *link) live(ctx context.Context) error {
 }
 
 // fill sends what is waiting as far as the window allows: findings, the newest snapshot, visits,
-// runs, readings.
+// runs, readings; last what is held.
 func (l *link) fill() error {
+	if l.alone != "" {
+		return nil
+	}
 	if err := l.sendStream(outbox.Findings); err != nil {
 		return err
 	}
@@ -243,14 +266,14 @@ func (l *link) fill() error {
 			return err
 		}
 	}
-	return nil
+	return l.sendAlone()
 }
 
 // sendSnapshot sends the current snapshot if it is due or its findings differ from those last sent.
 // One is under way at a time: a slow link gets fewer, never older ones.
 func (l *link) sendSnapshot() error {
 	s := l.p.opts.Hub.Current()
-	if s == nil || l.snapshotPending || len(l.inflight) >= window {
+	if s == nil || l.snapshotPending || len(l.inflight) >= l.room() || l.held(snapshotTopic, recordKey{}) {
 		return nil
 	}
 	level := l.p.budget.level()
@@ -265,11 +288,15 @@ func (l *link) sendSnapshot() error {
 		l.p.opts.Log.Error("snapshot can't be encoded", "unit", l.p.opts.Unit, "err", err)
 		return nil
 	}
-	l.snapshotPending = true
 	if l.p.opts.Deflate {
 		payload = pack(payload)
 	}
-	return l.send("snapshot", true, payload, func() { l.snapshotPending = false })
+	if most := l.p.refused.snapshot; most > 0 && len(payload) >= most {
+		return nil
+	}
+	l.snapshotPending = true
+	acked := func() { l.snapshotPending = false }
+	return l.send(outgoing{leaf: snapshotTopic, retained: true, acked: acked}, payload)
 }
 
 // statusNow returns how the unit is.
@@ -283,18 +310,20 @@ func (l *link) statusNow() string {
 func (l *link) sendStatus(status string) error {
 	l.said = status
 	l.birth = l.p.opts.Clock.After(birthEvery)
-	return l.send("status", true, l.p.status(status, l.number), func() {})
+	return l.send(outgoing{leaf: statusTopic, retained: true, acked: func() {}}, l.p.status(status, l.number))
 }
 
 // send hands a message to paho, which may take up to Limits.Write. An error is of the connection;
 // what becomes of the message otherwise shows in its token.
-func (l *link) send(leaf string, retained bool, payload []byte, acked func()) error {
+func (l *link) send(m outgoing, payload []byte) error {
 	sent := l.p.opts.Clock.Now()
-	token := l.client.Publish(l.p.opts.topic(leaf), qosAtLeastOnce, retained, payload)
+	l.sent.Add(1)
+	m.bytes = len(payload)
+	token := l.client.Publish(l.p.opts.topic(m.leaf), qosAtLeastOnce, m.retained, payload)
 	if err := token.Error(); err != nil {
 		return l.cause(err)
 	}
-	l.inflight = append(l.inflight, inflight{token: token, sent: sent, acked: acked})
+	l.inflight = append(l.inflight, inflight{outgoing: m, token: token, sent: sent})
 	if len(l.inflight) == 1 {
 		l.overdue = l.p.opts.Clock.After(l.p.opts.Limits.Ack)
 	}
@@ -309,6 +338,7 @@ func (l *link) finishOldest() error {
 		return l.cause(err)
 	}
 	first.acked()
+	l.taken(&first)
 	l.p.setState(func(s *outlet.State) { s.Published++ })
 	l.inflight = l.inflight[1:]
 	l.overdue = nil
@@ -330,16 +360,29 @@ func (l *link) cause(err error) error {
 	}
 }
 
-// goodbye sends what fits the window and that the agent is off, and waits for the broker to have it
-// all.
+// goodbye sends what fits the window, what is held, and that the agent is off, and waits for the
+// broker to have it all.
 func (l *link) goodbye() error {
 	limit := l.p.opts.Clock.After(l.p.opts.Limits.Stop)
 	if err := l.fill(); err != nil {
 		return err
 	}
+	if len(l.p.refused.suspects) > 0 { // what waits until it can be sent alone
+		if err := l.drain(limit); err != nil {
+			return err
+		}
+		if err := l.fill(); err != nil {
+			return err
+		}
+	}
 	if err := l.sendStatus(records.Offline); err != nil {
 		return err
 	}
+	return l.drain(limit)
+}
+
+// drain waits for the broker to have acknowledged all that was sent.
+func (l *link) drain(limit <-chan time.Time) error {
 	for len(l.inflight) > 0 {
 		select {
 		case <-l.inflight[0].token.Done():

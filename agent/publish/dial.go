@@ -51,13 +51,16 @@ func (p *Publisher) credentials() (credentials, error) {
 			return c, fmt.Errorf("mqtt certificate: %w: %w", errFile, err)
 		}
 		c.tls.Certificates = []tls.Certificate{cert}
+		p.judgeName(cert.Leaf)
 	}
 	return c, nil
 }
 
-// dial opens the network connection. It ends at once when life does, at any stage. failed hears why
-// reading from it ended: with TLS 1.3 a broker's refusal of the unit's certificate comes only then.
-func (p *Publisher) dial(life context.Context, c credentials, failed func(error)) (net.Conn, error) {
+// dial opens the network connection. It ends at once when l.life does, at any stage. failed hears
+// why reading from it ended: with TLS 1.3 a broker's refusal of the unit's certificate comes only
+// then.
+func (l *link) dial(c credentials, failed func(error)) (net.Conn, error) {
+	p, life := l.p, l.life
 	// TCP keep-alive probes off: MQTT pings do their work at a fraction of the bytes.
 	dialer := net.Dialer{KeepAlive: -1, Timeout: p.opts.Limits.Connect}
 	conn, err := dialer.DialContext(life, "tcp", p.broker.Host)
@@ -65,40 +68,40 @@ func (p *Publisher) dial(life context.Context, c credentials, failed func(error)
 		return nil, err
 	}
 	context.AfterFunc(life, func() { _ = conn.Close() })
-	oversized := func() { p.setState(func(s *outlet.State) { s.Oversized++ }) }
+	guarded := func(conn net.Conn) net.Conn {
+		oversized := func() { p.setState(func(s *outlet.State) { s.Oversized++ }) }
+		return newGuard(conn, p.opts.topic(receivedTopic), &l.sent, p.opts.Clock.Now, oversized, failed)
+	}
 	if c.tls == nil {
-		return newMeter(conn, p.budget.spend, oversized, failed), nil
+		return guarded(metered{conn, p.budget.spend}), nil
 	}
 	handshake, cancel := context.WithTimeout(life, p.opts.Limits.Connect)
 	defer cancel()
-	wire := &gate{Conn: conn, cost: p.budget.spend}
+	wire := &gate{metered: metered{conn, p.budget.spend}}
 	secured := tls.Client(wire, c.tls)
 	if err := secured.HandshakeContext(handshake); err != nil {
 		return nil, errors.Join(fmt.Errorf("tls to %s: %w", p.broker.Host, err), conn.Close())
 	}
 	wire.open.Store(true)
-	return newMeter(secured, nil, oversized, failed), nil
+	return guarded(secured), nil
 }
 
 // gate counts the encrypted traffic of TLS once the handshake is over.
 type gate struct {
-	net.Conn
-	cost func(int)
+	metered
 	open atomic.Bool
 }
 
 func (g *gate) Read(p []byte) (int, error) {
-	n, err := g.Conn.Read(p)
-	if n > 0 && g.open.Load() {
-		g.cost(n + 2*headerBytes)
+	if g.open.Load() {
+		return g.metered.Read(p)
 	}
-	return n, err
+	return g.Conn.Read(p)
 }
 
 func (g *gate) Write(p []byte) (int, error) {
-	n, err := g.Conn.Write(p)
-	if n > 0 && g.open.Load() {
-		g.cost(n + headerBytes)
+	if g.open.Load() {
+		return g.metered.Write(p)
 	}
-	return n, err
+	return g.Conn.Write(p)
 }

@@ -110,7 +110,7 @@ func TestUselessBroker(t *testing.T) {
 	f("drops after its yes", func(_ int, c *faultConn) { c.connack(0) }, Limits{}, "lost", "connection lost")
 	f("speaks another protocol", func(_ int, c *faultConn) {
 		_, _ = c.Write([]byte("HTTP/1.1 400 Bad Request\r\n\r\n"))
-	}, Limits{}, "connect to 127.0.0.1", "connection lost")
+	}, Limits{}, "packet type 4 before the answer to CONNECT", "broker does not use MQTT")
 	f("never acknowledges", func(_ int, c *faultConn) { c.connack(0); c.serve(nothing) },
 		Limits{Ack: 50 * time.Millisecond}, "no acknowledgement within 50ms", "broker does not answer")
 }
@@ -264,35 +264,26 @@ func TestStoppedWhileConnecting(t *testing.T) {
 	assert.Less(t, time.Since(begun), patience, "not the 30 s that connecting may take")
 }
 
-// The agent subscribes to receipts alone, and a message sent to it all the same does nothing, not
-// even stop it.
+// The agent subscribes to receipts alone, and says nothing else that asks a broker for anything.
 func TestNothingElseIsListenedTo(t *testing.T) {
-	pushed := make(chan struct{})
-	b := newFaultBroker(t, nil, func(_ int, c *faultConn) {
-		c.connack(0)
-		push := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
-		push.TopicName, push.Qos, push.MessageID, push.Payload = "fleet/v1/t-1042/snapshot", 1, 7,
-			[]byte(`{"motor":"on"}`)
-		c.answer(push)
-		close(pushed)
-		c.serve(everything)
-	})
+	b := newFaultBroker(t, nil, func(_ int, c *faultConn) { c.connack(0); c.serve(everything) })
 	opts := options(t, b.url())
 	_, stop := start(t, opts)
 	c := receive(t, b.accepted, "a connection")
-	receive(t, pushed, "the push")
-	addRun(t, opts, snapshot.Run{Number: 1})
-	c.nextPublish("runs")
+	require.Eventually(t, func() bool { return len(c.seen) >= 3 }, patience, time.Millisecond)
 	stop()
 	b.close()
+	var asked []string
 	for len(c.seen) > 0 {
 		switch p := (<-c.seen).(type) {
 		case *packets.SubscribePacket:
-			assert.Equal(t, []string{"fleet/v1/t-1042/received"}, p.Topics)
+			asked = append(asked, p.Topics...)
+			assert.Equal(t, []byte{0}, p.Qoss)
 		case *packets.UnsubscribePacket:
 			t.Errorf("sent %v", p)
 		}
 	}
+	assert.Equal(t, []string{receivedHere}, asked)
 }
 
 // receipt is a collector's message as a broker hands it on.
@@ -328,8 +319,9 @@ func TestTheCollectorGetsWhatTheBrokerDropped(t *testing.T) {
 	assert.Equal(t, uint64(4), seqOf())
 	receipt(c, fmt.Appendf(nil, form, 5, ""), false)
 	require.Eventually(t, func() bool {
+		flushed := storeOf(opts).Flush(t.Context())
 		left, err := opts.Outbox.After(t.Context(), outbox.Runs, 0, 10)
-		return err == nil && len(left) == 0
+		return flushed == nil && err == nil && len(left) == 0
 	}, patience, time.Millisecond)
 	assert.Equal(t, uint64(2), p.State().Repeated)
 	require.Eventually(t, func() bool { return p.State().Receipts == 2 }, patience, time.Millisecond)

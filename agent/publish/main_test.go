@@ -52,6 +52,11 @@ func start(t *testing.T, opts Options) (p *Publisher, stop func()) {
 	t.Helper()
 	p, err := New(opts)
 	require.NoError(t, err)
+	return p, run(t, p)
+}
+
+// run runs a publisher until the test ends or stop is called, which waits for Run to return.
+func run(t *testing.T, p *Publisher) (stop func()) {
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)
 	go func() { ended <- p.Run(ctx) }()
@@ -65,7 +70,7 @@ func start(t *testing.T, opts Options) (p *Publisher, stop func()) {
 		require.NoError(t, receive(t, ended, "Run to return"))
 	}
 	t.Cleanup(stop)
-	return p, stop
+	return stop
 }
 
 // receive waits for a value with patience.
@@ -84,10 +89,13 @@ func receive[T any](t testing.TB, from <-chan T, what string) T {
 var stores sync.Map
 
 // openOutbox returns the place of MQTT in a store in memory that runs until the test ends.
-func openOutbox(t testing.TB) *outbox.Outlet {
+func openOutbox(t testing.TB) *outbox.Outlet { return openOutboxAt(t, time.Now) }
+
+// openOutboxAt is openOutbox with a clock.
+func openOutboxAt(t testing.TB, now func() time.Time) *outbox.Outlet {
 	t.Helper()
 	s, err := store.Open(store.Options{
-		Session: "5f0c2a9e", Layout: readings.LayoutOf([]string{"a"}), Outlets: []string{name}, Now: time.Now,
+		Session: "5f0c2a9e", Layout: readings.LayoutOf([]string{"a"}), Outlets: []string{name}, Now: now,
 	})
 	require.NoError(t, err)
 	ctx, cancel := context.WithCancel(context.Background())

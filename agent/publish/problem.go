@@ -71,6 +71,8 @@ func problemOf(err error) string {
 		return "broker unreachable"
 	case errors.Is(err, errMalformed):
 		return "broker does not use MQTT"
+	case errors.Is(err, errUnasked):
+		return "broker sends what was not asked for"
 	case errors.Is(err, errSilent), errors.Is(err, os.ErrDeadlineExceeded), errors.Is(err, context.DeadlineExceeded):
 		return "broker does not answer"
 	}

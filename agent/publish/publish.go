@@ -89,6 +89,7 @@ type Limits struct {
 	// Confirm is for a collector to confirm what the broker acknowledged, before it is sent again;
 	// doubles up to 6 h; 15 min.
 	Confirm time.Duration
+	Hold    time.Duration // before a message that a broker refused is tried again; doubles up to 6 h; 2 min
 }
 
 func (l Limits) withDefaults() Limits {
@@ -99,7 +100,7 @@ func (l Limits) withDefaults() Limits {
 		{&l.Connect, 30 * time.Second}, {&l.Write, 5 * time.Second}, {&l.Ack, 30 * time.Second},
 		{&l.KeepAlive, 4 * time.Minute}, {&l.Ping, 15 * time.Second}, {&l.Stop, 5 * time.Second},
 		{&l.BackoffMin, time.Second}, {&l.BackoffMax, 2 * time.Minute}, {&l.BackoffKept, time.Minute},
-		{&l.Pace, 100 * time.Millisecond}, {&l.Confirm, 15 * time.Minute},
+		{&l.Pace, 100 * time.Millisecond}, {&l.Confirm, 15 * time.Minute}, {&l.Hold, 2 * time.Minute},
 	} {
 		if *d.field == 0 {
 			*d.field = d.value
@@ -117,6 +118,8 @@ type Publisher struct {
 	budget *budget
 
 	encoder records.Encoder
+	refused refused
+	doubt   string // why what is sent may not arrive although there is a connection; of Run's goroutine
 
 	mu    sync.Mutex // over all below; never held while sending
 	state outlet.State
@@ -143,6 +146,7 @@ func New(opts Options) (*Publisher, error) {
 	return &Publisher{
 		opts: opts, broker: broker, wake: make(chan struct{}, 1), budget: newBudget(opts.Budget, opts.Clock.Now),
 		encoder: records.Encoder{Unit: opts.Unit, SenML: opts.SenML}, state: outlet.State{Name: name},
+		refused: newRefused(),
 	}, nil
 }
 
@@ -173,6 +177,9 @@ func (p *Publisher) State() outlet.State {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	s := p.state
+	if s.Connected && s.Problem == "" && p.opts.Outbox.Silent() >= unheardLimit {
+		s.Problem = unheard
+	}
 	s.Bytes, s.BudgetLevel = p.budget.total(), p.budget.level()
 	return s
 }
@@ -254,12 +261,16 @@ func (p *Publisher) setState(change func(*outlet.State)) {
 
 // connected notes a connection that came up.
 func (p *Publisher) connected() {
+	doubt := p.doubt
+	if p.refusing() {
+		doubt = refusesMessage
+	}
 	p.setState(func(s *outlet.State) {
 		if p.wasUp {
 			s.Reconnects++
 		}
 		p.wasUp = true
-		s.Connected, s.Since, s.Problem, s.ReceiptsBlocked = true, p.opts.Clock.Now(), "", false
+		s.Connected, s.Since, s.Problem, s.ReceiptsBlocked = true, p.opts.Clock.Now(), doubt, false
 	})
 	p.opts.Log.Info("broker connected", "broker", p.broker.Host, "unit", p.opts.Unit)
 }

@@ -22,6 +22,19 @@ type streamState struct {
 	asked        bool            // some were sent again at the last look, and nothing was heard since
 }
 
+// Last levels of topics that are no streams.
+const (
+	receivedTopic = "received" // what the collector answers on
+	statusTopic   = "status"
+	snapshotTopic = "snapshot"
+)
+
+// heardReceipt is a message on received.
+type heardReceipt struct {
+	payload  []byte
+	retained bool // the broker had kept it from before the subscription
+}
+
 // begin sets the streams to where the broker has acknowledged them, and subscribes to the
 // collector's receipts.
 func (l *link) begin() {
@@ -30,9 +43,9 @@ func (l *link) begin() {
 		l.streams[i].ackedAtCheck = l.streams[i].place
 	}
 	// QoS 0: a receipt says all that was said before it, so that a lost one costs nothing but time.
-	l.subscription = l.client.Subscribe(l.p.opts.topic("received"), 0, func(_ mqtt.Client, m mqtt.Message) {
+	l.subscription = l.client.Subscribe(l.p.opts.topic(receivedTopic), 0, func(_ mqtt.Client, m mqtt.Message) {
 		select {
-		case l.receipts <- m.Payload():
+		case l.receipts <- heardReceipt{m.Payload(), m.Retained()}:
 		default:
 		}
 	})
@@ -81,12 +94,15 @@ func (l *link) next(of outbox.Stream) (r outbox.Record, repeated, ok bool) {
 	}
 	switch {
 	case len(st.again) > 0:
-		if !l.takeToken() {
+		if l.held(of.String(), keyOf(&st.again[0])) || !l.takeToken() {
 			return r, false, false
 		}
 		r, st.again = st.again[0], st.again[1:]
 		return r, true, true
 	case len(st.ready) > 0:
+		if l.held(of.String(), keyOf(&st.ready[0])) {
+			return r, false, false
+		}
 		if of != outbox.Findings && !l.takeToken() {
 			return r, false, false
 		}
@@ -99,56 +115,76 @@ func (l *link) next(of outbox.Stream) (r outbox.Record, repeated, ok bool) {
 
 // sendStream sends a stream's records in order, those first that are to be sent again.
 func (l *link) sendStream(of outbox.Stream) error {
-	for len(l.inflight) < window {
+	for len(l.inflight) < l.room() {
 		r, repeated, ok := l.next(of)
 		if !ok {
 			return nil
 		}
-		payload, err := l.p.encoder.Body(&r)
-		if err != nil { // not the connection's fault: the record is lost, and a gap says so
-			l.p.setState(func(s *outlet.State) { s.Dropped++ })
-			l.p.opts.Log.Error("record can't be encoded", "unit", l.p.opts.Unit, "stream", of, "seq", r.Seq, "err", err)
-			r.Gap = "can't be encoded"
-			if payload, err = l.p.encoder.Body(&r); err != nil {
-				continue
-			}
+		key := keyOf(&r)
+		payload := l.p.payload(&r)
+		if payload == nil {
+			continue
 		}
-		if l.p.opts.Deflate {
-			payload = pack(payload)
-		}
+		l.p.opts.Outbox.Handing(r)
 		acked := func() { l.p.opts.Outbox.Sent(r) }
 		if repeated {
 			l.p.setState(func(s *outlet.State) { s.Repeated++ })
-			acked = func() {}
+			acked = func() { l.p.tookAgain(key) }
 		}
-		if err := l.send(of.String(), false, payload, acked); err != nil {
+		if err := l.send(outgoing{leaf: of.String(), key: key, acked: acked}, payload); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
+// payload returns the message of a record. A gap stands for one that can't be sent; it has the
+// record's number. nil: not even that can be encoded.
+func (p *Publisher) payload(r *outbox.Record) []byte {
+	if why, given := p.refused.gaps[keyOf(r)]; given {
+		r.Gap, r.Body = why, nil
+	}
+	payload, err := p.encoder.Body(r)
+	if err != nil { // not the connection's fault: the record is lost, and a gap says so
+		p.dropped()
+		p.opts.Log.Error("record can't be encoded", "unit", p.opts.Unit, "stream", r.Stream, "seq", r.Seq, "err", err)
+		r.Gap = "can't be encoded"
+		if payload, err = p.encoder.Body(r); err != nil {
+			return nil
+		}
+	}
+	if p.opts.Deflate {
+		payload = pack(payload)
+	}
+	return payload
+}
+
 // confirm applies a message on received.
-func (l *link) confirm(message []byte) {
-	receipts, err := records.ParseReceived(l.p.opts.Unit, message)
+func (l *link) confirm(m heardReceipt) {
+	receipts, err := records.ParseReceived(l.p.opts.Unit, m.payload)
 	ctx, cancel := context.WithTimeout(l.life, l.p.opts.Limits.Ack)
 	defer cancel()
 	for _, r := range receipts {
+		r.Old = m.retained
 		again, known, problem := l.p.opts.Outbox.Confirm(ctx, r)
-		if problem != nil {
+		switch {
+		case errors.Is(problem, outbox.ErrUnsent):
 			err = problem
 			continue
-		}
-		if known {
+		case problem != nil: // the store's doing: the next receipt says it again
+			l.p.opts.Log.Warn("receipt not applied", "unit", l.p.opts.Unit, "stream", r.Stream, "err", problem)
+			continue
+		case known:
 			l.p.setState(func(s *outlet.State) { s.Receipts++ })
 			l.recheckSoon(r.Stream)
+		}
+		if !m.retained { // one that the broker kept says nothing of what was sent since
+			l.p.asked(r.Stream, again)
 		}
 		l.repeat(r.Stream, again)
 	}
 	if err != nil {
-		if !errors.Is(err, context.Canceled) {
-			l.p.setState(func(s *outlet.State) { s.Refused++ })
-		}
+		l.p.setState(func(s *outlet.State) { s.Refused++ })
 		l.p.opts.Log.Debug("receipt rejected", "unit", l.p.opts.Unit, "err", err)
 	}
 }
@@ -203,7 +239,7 @@ func (l *link) resendUnconfirmed() {
 		of, st := outbox.Stream(i), &l.streams[i]
 		acked := st.ackedAtCheck
 		st.ackedAtCheck = l.p.opts.Outbox.Resume(of)
-		if !l.p.opts.Outbox.Collected(of) {
+		if !l.p.opts.Outbox.Collected() {
 			continue
 		}
 		ctx, cancel := context.WithTimeout(l.life, l.p.opts.Limits.Ack)

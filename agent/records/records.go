@@ -134,8 +134,13 @@ func RunBody(r snapshot.Run) ([]byte, error) { return json.Marshal(r) }
 // FindingBody returns what the store keeps of a finding's change. Its times may be stand-ins.
 func FindingBody(f snapshot.Finding) ([]byte, error) { return json.Marshal(f) }
 
-// VisitBody returns what the store keeps of a finished visit. Its times may be stand-ins.
-func VisitBody(v visit.Visit) ([]byte, error) { return json.Marshal(v) }
+// maxVisit bounds the record of a visit, in bytes: below the 128 KiB that common brokers take, with
+// room for the head. All other records are far smaller.
+const maxVisit = 96 << 10
+
+// VisitBody returns what the store keeps of a finished visit, shortened where it is longer than
+// brokers take. Its times may be stand-ins.
+func VisitBody(v visit.Visit) ([]byte, error) { return v.Bounded(maxVisit) }
 
 // keptBatch is a batch of readings in the store. Start is a stand-in while the batch is of the
 // record's own session.

@@ -86,7 +86,8 @@ type Bank struct {
 	// what time_to_full_s waits for, or why the feed can't fill the bank
 	FullWaitsFor *Text    `json:"full_waits_for,omitempty"`
 	CirculatingA Estimate `json:"circulating_a"`
-	MotorLeads   string   `json:"motor_leads"` // diagonal, same-post, between (any other) or unknown
+	ParkedDrawA  Estimate `json:"parked_draw_a"` // with nothing on, the board included; learned while parked for weeks
+	MotorLeads   string   `json:"motor_leads"`   // diagonal, same-post, between (any other) or unknown
 	FeedLeads    string   `json:"feed_leads"`
 	MotorLeadsAt *Leads   `json:"motor_leads_at,omitempty"` // nil: can't be located
 	FeedLeadsAt  *Leads   `json:"feed_leads_at,omitempty"`

@@ -66,24 +66,28 @@ type Options struct {
 
 // Health is the state of the card and of what waits.
 type Health struct {
-	Problem   string                // "" while the card can be written; else "disk full", "read-only", ...
-	Detail    string                // the error behind it
-	Since     time.Time             // of Problem being as it is
-	SetAside  string                // the damaged file that was renamed last, "" for none
-	SizeBytes int64                 // of the file
-	Commits   uint64                // since the start
-	Failed    uint64                // commits that failed
-	Pending   int                   // things that wait to be written
-	Damaged   uint64                // rows found damaged since the start, and deleted
-	Lost      uint64                // things dropped for lack of space
-	Outlets   []OutletHealth        // in the order of the options
-	Kept      [outbox.Streams]int64 // records of each stream on the card, sent ones among them
+	Problem   string    // "" while the card can be written; else "disk full", "read-only", ...
+	Detail    string    // the error behind it
+	Since     time.Time // of Problem being as it is
+	SetAside  string    // the damaged file that was renamed last, "" for none
+	SizeBytes int64     // of the file
+	Commits   uint64    // since the start
+	Failed    uint64    // commits that failed
+	Pending   int       // things that wait to be written
+	Damaged   uint64    // rows found damaged since the start, and deleted
+	Lost      uint64    // things dropped for lack of space
+	// Unconfirmed is how many records were deleted that no receiver had confirmed some time after they
+	// were sent (Limits.Grace).
+	Unconfirmed uint64
+	Outlets     []OutletHealth        // in the order of the options
+	Kept        [outbox.Streams]int64 // records of each stream on the card, sent ones among them
 }
 
 // OutletHealth is how far one outlet is behind.
 type OutletHealth struct {
 	Name    string
 	Waiting [outbox.Streams]int64 // records of each stream that it has not sent
+	Unheard time.Duration         // for which sent records have waited for a receipt; 0 while none do
 }
 
 // Store keeps one unit's history and outbox. All methods may be called from any goroutine.
@@ -154,7 +158,7 @@ func (s *Store) Health() Health {
 	h := s.health
 	h.Pending = s.queue.Len()
 	for _, o := range s.outbox.Outlets() {
-		h.Outlets = append(h.Outlets, OutletHealth{o.Name(), o.Waiting()})
+		h.Outlets = append(h.Outlets, OutletHealth{o.Name(), o.Waiting(), o.Unheard()})
 	}
 	return h
 }

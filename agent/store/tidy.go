@@ -45,9 +45,10 @@ func (c *card) tidyAll() error {
 	if err != nil {
 		return err
 	}
-	lost, err := s.outbox.Tidy(tx)
+	lost, unconfirmed, err := s.outbox.Tidy(tx)
 	s.mu.Lock()
 	s.health.Lost += lost
+	s.health.Unconfirmed += unconfirmed
 	s.mu.Unlock()
 	if err != nil {
 		return err

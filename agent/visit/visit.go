@@ -67,6 +67,7 @@ type Visit struct {
 	Findings     []Remaining   `json:"findings"` // that stand at the end
 	Note         string        `json:"note,omitempty"`
 	Revision     int           `json:"revision"`
+	Shortened    bool          `json:"shortened,omitempty"` // to be sent: the unit has it whole
 }
 
 // Counters is how much the lift has worked.

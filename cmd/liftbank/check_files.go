@@ -15,6 +15,7 @@ import (
 
 	"liftbank/agent/config"
 	"liftbank/agent/pin"
+	"liftbank/agent/publish"
 	"liftbank/cmd/internal/access"
 )
 
@@ -175,10 +176,11 @@ func (f *fileReport) certificate(named config.File, data []byte, key string, cfg
 	f.name(named, leaf, cfg)
 }
 
-// name checks whom a certificate names. Programs ask the page's certificate for the name that they
-// called, and never for the common name.
+// name checks whom a certificate names: of the page, the names that programs call it by; for the
+// broker, the unit.
 func (f *fileReport) name(named config.File, leaf *x509.Certificate, cfg *config.Config) {
 	if named.Field != "http.cert_file" {
+		f.problem(publish.CheckCertificate(cfg))
 		return
 	}
 	for _, host := range cfg.HTTP.HostNames {

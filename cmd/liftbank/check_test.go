@@ -167,6 +167,17 @@ func TestCheckOfCertificates(t *testing.T) {
 	}, remarks)
 }
 
+// A unit that was given another's certificate: everything can be read, and yet nothing would arrive.
+func TestCheckComparesTheCertificatesName(t *testing.T) {
+	c := wholeSetUp(t)
+	c.Unit.ID = "lift-2"
+	said := problems(c)
+	assert.Contains(t, said["mqtt.cert_file"], `common name "lift-1": want unit.id "lift-2"`)
+	assert.Len(t, said, 1)
+	c.MQTT.Username = "lift-2" // the broker goes by that name
+	assert.Empty(t, problems(c))
+}
+
 // checked writes a configuration whose bus and pins are there, and gives its name.
 func checked(t *testing.T, more string) string {
 	t.Helper()

@@ -20,7 +20,7 @@ var layers = map[string][]string{
 		"unit limit",
 		"settings",
 		"leadacid finding",
-		"estimate loadtest network motor feed forecast pump daily bank trust zero tap",
+		"estimate loadtest network motor feed forecast pump daily bank trust zero tap label parked",
 		"view",
 		"detect",
 		".",

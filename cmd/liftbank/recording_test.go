@@ -209,7 +209,7 @@ func TestASecondGridSaysWhatItCanNotJudge(t *testing.T) {
 		return 0
 	}
 	_, errs := replayed(t, rowsOf(1, 3, lifts))
-	assert.Contains(t, errs, "not judged: scans are about 1s apart in motor runs: want 30ms or less")
+	assert.Contains(t, errs, "not judged: scans are about 1s apart in motor runs: want 20ms or less")
 	assert.NotContains(t, errs, "motor runs, their number")
 	assert.NotContains(t, errs, "clock-unsure")
 }

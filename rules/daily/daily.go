@@ -17,7 +17,7 @@ const Midnights = 4 // count: midnights, that is three days between them; our ch
 const (
 	minDay       = 12 * time.Hour // a clock that is set must not make a day of an hour; our choice
 	knownPct     = 10.0           // %: how well a midnight's charge must be known; our choice
-	MidnightPct  = 1.5            // %: how far the estimated charge may wander between two midnights; our choice
+	midnightPct  = 1.5            // %: how far the estimated charge may wander between two midnights; our choice
 	standbyA     = 0.035          // A: controls asleep, on a bank of two; trade practice
 	standbySigma = 0.05           // A: uncertainty of it; trade practice
 	storedSigma  = 0.03           // ratio: how well the stored part of a charge is known; our choice
@@ -158,7 +158,8 @@ var Waits = unit.Says("waits.working-days", "four working days with the charge k
 type Balance struct {
 	AhPerDay         float64 // gained per working day; negative: lost
 	Sigma            float64 // standard deviation, Ah
-	ConfirmedFallPct float64 // of the charge, over all the days looked at: as much of its fall as the count confirms
+	ConfirmedFallPct float64 // of the charge, over all the days looked at: as much of its fall as the count confirms,
+	FallSigmaPct     float64 // and how well that is known
 	FallsBelowDays   float64 // working days until the bank rests below the service voltage; only with a loss
 	ExtraChargeHours float64 // per working day, that would hold it; 0 when not known
 	Known            bool
@@ -171,6 +172,7 @@ type Bank struct {
 	LowPct     float64       // charge at which it rests at the service voltage
 	Charge     unit.Estimate // %
 	OwnDrawA   float64       // of the board
+	ParkedA    unit.Estimate // that the bank gives with nothing on, the board included
 	ZeroSigmaA []float64     // of each current sensor
 }
 
@@ -183,9 +185,9 @@ func (b *Book) Balance(bank *Bank) Balance {
 	total := b.Charge[Midnights-1] - b.Charge[0]
 	fall := total / days
 	out := Balance{
-		AhPerDay: -fall / 100 * bank.CapacityAh, Sigma: math.Sqrt2 * MidnightPct / days / 100 * bank.CapacityAh, Known: true,
-		ConfirmedFallPct: b.confirmedFallPct(total, bank),
+		AhPerDay: -fall / 100 * bank.CapacityAh, Sigma: math.Sqrt2 * midnightPct / days / 100 * bank.CapacityAh, Known: true,
 	}
+	out.ConfirmedFallPct, out.FallSigmaPct = b.confirmedFallPct(total, bank)
 	if fall <= 0 {
 		return out
 	}
@@ -201,25 +203,30 @@ func (b *Book) Balance(bank *Bank) Balance {
 }
 
 // confirmedFallPct returns how much of a fall of the charge over the working days the count
-// confirms, %.
+// confirms, %, and its standard deviation.
 //
 // The estimated charge and the count each say something of it; both together, weighted by their
 // variances, bound it: in hard frost the estimate wanders over days without a charge that corrects
 // it, and no ampere hour is missing. The count sees what lifts take and the feed brings, and not
 // what lies on the bank all day long, which is less than a current sensor's zero error.
-func (b *Book) confirmedFallPct(fallPct float64, bank *Bank) float64 {
+func (b *Book) confirmedFallPct(fallPct float64, bank *Bank) (pct, sigma float64) {
 	hours, feedH, in, net := 0.0, 0.0, 0.0, 0.0
 	for k := range Midnights - 1 {
 		hours, feedH, in, net = hours+24, feedH+b.FeedH[k], in+b.InAh[k], net+b.DayNetAh[k]
 	}
-	countVar := sq(standbySigma*hours) + sq(storedSigma*in)
+	idleA, idleSigma := standbyA+bank.OwnDrawA, standbySigma
+	if p := bank.ParkedA; p.Known && p.Sigma < standbySigma {
+		idleA, idleSigma = p.Value, p.Sigma
+	}
+	countVar := sq(idleSigma*hours) + sq(storedSigma*in)
 	for _, zero := range bank.ZeroSigmaA {
 		countVar += sq(zero * feedH)
 	}
 	countVar *= sq(100 / bank.CapacityAh)
-	counted := ((standbyA+bank.OwnDrawA)*hours - net) / bank.CapacityAh * 100
-	ownVar := max(2*sq(MidnightPct), sq(bank.Charge.Sigma))
-	return min(fallPct, (fallPct*countVar+counted*ownVar)/(countVar+ownVar))
+	counted := (idleA*hours - net) / bank.CapacityAh * 100
+	ownVar := max(2*sq(midnightPct), sq(bank.Charge.Sigma))
+	sum := countVar + ownVar
+	return min(fallPct, (fallPct*countVar+counted*ownVar)/sum), math.Sqrt(countVar * ownVar / sum)
 }
 
 // Check refuses a saved memory that can't be.

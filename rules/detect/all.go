@@ -11,7 +11,7 @@ var All = []Kind{
 	&SeriesWired, &Reversed, &FeedLost, &FeedWeak, &FeedHigh, &WakeMissing, &FeedLow, &BatteryFailed,
 	&LinkResistive, &BatteryTired, &MotorStuck, &MotorDead, &MotorOverrun, &MotorHungry, &MotorStarved,
 	&MotorDrop, &ParkedDrain, &BalanceNegative, &BankFlat, &BankUndercharged, &BankLow, &ShareUneven,
-	&Circulating, &FreezeRisk, &Hot, &ServiceDue, &ClockUnsure, &SenseFault,
+	&Circulating, &FreezeRisk, &Hot, &LabelMismatch, &ServiceDue, &ClockUnsure, &SenseFault,
 }
 
 // Lookup returns the definition of a finding, or nil.

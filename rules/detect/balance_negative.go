@@ -15,11 +15,11 @@ var BalanceNegative = Finding[balanceLimits, None]{
 		Severity: finding.Repair,
 		Title:    "Bank loses charge day by day",
 		Summary:  "On this duty the bank loses charge day by day.",
-		Detected: "From midnight to midnight of working days, the charge, known to 4 % each night, fell by the set amount " +
-			"or more over three of them, to below the set level. What the lifts took and the feed brought, as counted, must " +
-			"not contradict it. Parked days and the first days after a full charge do not count. The day on which the charge " +
-			"falls below the service voltage, and the extra hours of charge a day that would hold it, come from the same " +
-			"figures.",
+		Detected: "From midnight to midnight of working days, the charge, known to 10 % each night, fell by the set amount " +
+			"or more over three of them, and is below the set level, both by their uncertainty. What the lifts took and the " +
+			"feed brought, as counted, must not contradict it. Parked days and the first days after a full charge do not " +
+			"count. The day on which the charge falls below the service voltage, and the extra hours of charge a day that " +
+			"would hold it, come from the same figures.",
 		Causes: []*unit.Text{
 			balanceShort,
 			balanceWake,
@@ -97,7 +97,7 @@ func judgeBalance(v view.View, l *balanceLimits, _ *None) finding.Verdict {
 		return unchanged
 	case !b.Known:
 		return finding.Unjudged(b.Why)
-	case b.ConfirmedFallPct >= l.FallPct+daily.MidnightPct/2 && d.Charge[0] < l.BelowPct:
+	case b.ConfirmedFallPct-b.FallSigmaPct >= l.FallPct && d.Charge[0]+v.Bank().Charge().Sigma < l.BelowPct:
 		return holdsBalance(v, b, d)
 	case d.Charge[0] >= d.Charge[1] || d.Charge[0] >= balanceOverPct:
 		return absent
@@ -115,7 +115,7 @@ func holdsBalance(v view.View, b *daily.Balance, d *daily.Memory) finding.Verdic
 		extra = extraHours.Is(b.ExtraChargeHours)
 	}
 	verdict := v.Holds(lostPerWorkingDay.Is(-b.AhPerDay), charge.Is(d.Charge[0]), untilService.Is(b.FallsBelowDays), extra,
-		feedHours.Is(d.FeedH[0]), wakeHours.Is(d.WakeH[0]), boardDraws.Is(v.Settings().OwnDrawA*mAPerA),
+		feedHours.Is(d.FeedH[0]), wakeHours.Is(d.WakeH[0]), boardDraws.Is(ownDrawA(v)*mAPerA),
 		boardShare.Is(boardPct(v, -b.AhPerDay)))
 	switch {
 	case d.WakeH[0] < littleH && d.FeedH[0] < littleH:

@@ -103,7 +103,7 @@ func judgeFlat(v view.View, _ *None, m *flatMemory) finding.Verdict {
 		m.Since = v.Now()
 	}
 	soc := v.Bank().Charge()
-	empty := idle && m.Since > 0 && v.Now()-m.Since >= flatFor || !running && restsEmpty(v) ||
+	empty := idle && m.Since > 0 && v.Watched(m.Since) >= flatFor || !running && restsEmpty(v) ||
 		soc.Known && soc.Value+flatSigmas*soc.Sigma < flatPct
 	switch {
 	case m.Fell >= flatRuns || empty:

@@ -18,7 +18,9 @@ var BankLow = Finding[lowLimits, None]{
 		Summary:  "The rested bank is below the voltage at which a battery should be charged before anything else.",
 		Detected: "With the bank at rest for at least an hour and settled to within 50 mV, the average voltage at the " +
 			"batteries' own posts, at 25 °C, is below the threshold (12.4 V, common practice). Until a full charge has been " +
-			"seen, the limit is 70 mV lower: half of what a tap may read low.",
+			"seen, the limit is 70 mV lower: half of what a tap may read low. After one, also: the charge, known to 10 %, is " +
+			"below that of a battery at the threshold, and the voltage is above it by no more than taps may read high (1 % " +
+			"and 10 mV).",
 		Causes: []*unit.Text{
 			cause("bank-low.short", "less charge than the lifts take: short drives, or a feed that does not deliver"),
 			cause("bank-low.drain", "something left on that drains the parked bank"),
@@ -28,7 +30,7 @@ var BankLow = Finding[lowLimits, None]{
 			"Charge the bank fully with a charger set for its chemistry, let it rest, and read again.",
 			"Low again within days: check the feed first, then look for a drain with everything off.",
 		},
-		Clears:       "A rested voltage 50 mV above the threshold, or a charge seen to its end.",
+		Clears:       "A rested voltage 50 mV above the threshold with the charge up again, or a charge seen to its end.",
 		Steady:       "Raised after 10 min at rest; clears 50 mV higher.",
 		RaisedWithin: "10 min after the rest is long enough",
 		Settings:     []string{"findings.bank_low_v", "findings.rest_time"},
@@ -55,6 +57,9 @@ const (
 	lowHold         = 10 * time.Minute // before it is raised; our choice
 	lowRelease      = 10 * time.Minute // before it clears; our choice
 	noFullYetMargin = 0.07             // V: half of what a tap may err, 1 % and 10 mV; our choice
+	lowTapsHighV    = 0.14             // V: that taps of 1 % and 10 mV may read high; physical
+	lowKnownPct     = 10.0             // %: how well the charge must be known to say what such taps don't; our choice
+	lowBackPct      = 3.0              // %: above the threshold's charge, for it to be up again; our choice
 )
 
 var (
@@ -75,12 +80,34 @@ func judgeLow(v view.View, l *lowLimits, _ *None) finding.Verdict {
 		return absent
 	case !bank.Rested:
 		return lowBeyondUncertainty(v, most)
+	case lowByCharge(v, standing):
+		return v.Holds(restedV.Is(bank.RestedV.Value), thresholdV.Is(most), restFor.Is(v.Bank().RestFor().Hours()),
+			charge.Is(v.Bank().Charge().Value), sigmaPct.Is(v.Bank().Charge().Sigma))
 	case bank.RestedV.Value < most:
 		return v.Holds(restedV.Is(bank.RestedV.Value), thresholdV.Is(most), restFor.Is(v.Bank().RestFor().Hours()))
 	case bank.RestedV.Value >= l.ClearV:
 		return absent
 	}
 	return unchanged
+}
+
+// lowByCharge reports whether the charge counted since the last full one says what taps that read high
+// hide.
+func lowByCharge(v view.View, standing bool) bool {
+	soc, bank, most, rated := v.Bank().Charge(), v.Bank().State(), 0.0, 0.0
+	if !bank.FullKnown || !soc.Known || soc.Sigma > lowKnownPct || bank.RestedV.Value >= v.Settings().LowV+lowTapsHighV {
+		return false
+	}
+	for i := range v.Batteries() {
+		spec := v.Battery(i).Spec()
+		pct, _ := spec.Chemistry.SoCFromRestedV(v.Settings().LowV)
+		most, rated = most+pct*spec.RatedAh, rated+spec.RatedAh
+	}
+	most /= rated
+	if standing {
+		most += lowBackPct
+	}
+	return soc.Value < most
 }
 
 // lowBeyondUncertainty judges a bank whose rested voltage is not known well, as in the cold: it

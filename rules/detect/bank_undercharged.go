@@ -23,7 +23,8 @@ var BankUndercharged = Finding[underLimits, underMemory]{
 			"current so low that at most 3 % can be missing (about 1/40 of the capacity at 14.4 V when warm). It also counts " +
 			"as full when it is calculated to be 97 % or more and known to 3 %. It counts as possibly full, and nothing is " +
 			"said, when it is known to 4 %; or known to 2 % and within that of 97 %; or when the bank takes less than 1/100 " +
-			"of its capacity per hour at absorption voltage, or still less in float.",
+			"of its capacity per hour at absorption voltage, or still less in float. Time in which the monitor was off " +
+			"does not count.",
 		Causes: []*unit.Text{
 			cause("bank-undercharged.short", "drives too short for the lifts made"),
 			cause("bank-undercharged.feed", "feed that delivers less than it should: drop in the cable, plug or breaker, or "+
@@ -91,7 +92,7 @@ func (m *underMemory) blind(v view.View) bool {
 	for i := range v.Batteries() {
 		b := v.Battery(i)
 		gone := b.VoltageV().Faulty() || b.CurrentA().Faulty()
-		long := m.Blind[i] > 0 && v.Now()-m.Blind[i] >= blindFor
+		long := m.Blind[i] > 0 && v.Watched(m.Blind[i]) >= blindFor
 		switch {
 		case gone && m.Blind[i] == 0:
 			m.Blind[i] = max(v.Now(), 1)
@@ -130,7 +131,7 @@ func judgeUnder(v view.View, l *underLimits, m *underMemory) finding.Verdict {
 	m.Low = m.Low && (low || !up)
 	under := time.Duration(0)
 	if m.Low {
-		under = v.Now() - m.Since
+		under = v.Watched(m.Since)
 	}
 	overdue := since >= l.After
 	switch {
@@ -154,8 +155,8 @@ func judgeUnder(v view.View, l *underLimits, m *underMemory) finding.Verdict {
 func possiblyFullWithin(v view.View, span time.Duration) bool {
 	for i := range v.Batteries() {
 		b := v.Battery(i).Facts()
-		full := b.FullEver && v.Now()-b.FullAt < span
-		maybe := b.MaybeEver && v.Now()-b.MaybeAt < span
+		full := b.FullEver && v.Watched(b.FullAt) < span
+		maybe := b.MaybeEver && v.Watched(b.MaybeAt) < span
 		if !full && !maybe && !b.DeadCell {
 			return false
 		}
@@ -178,9 +179,9 @@ func unfilledFor(v view.View, from *[unit.MaxBatteries]time.Duration) (since tim
 		case b.DeadCell:
 			continue
 		case !b.FullEver:
-			return v.Now() - max(v.From(), from[i]), false
+			return v.Watched(max(v.From(), from[i])), false
 		}
 		oldest, counted = min(oldest, max(b.FullAt, from[i])), true
 	}
-	return v.Now() - oldest, counted
+	return v.Watched(oldest), counted
 }

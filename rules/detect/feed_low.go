@@ -162,7 +162,7 @@ func (m *feedLowMemory) follow(v view.View, l *feedLowLimits) {
 		m.Drives, h.Tapered = 0, false
 	case math.Abs(h.Smoothed-h.V) > feedLowBandV:
 		h.Since, h.V, h.FromA = v.Now(), h.Smoothed, amps
-	case v.Now()-h.Since >= feedLowHold && amps > 0 && amps <= feedLowFall*h.FromA &&
+	case v.Watched(h.Since) >= feedLowHold && amps > 0 && amps <= feedLowFall*h.FromA &&
 		h.Smoothed >= leadacid.ChargeLimitV(v.Settings().FeedPresentV, max(temp, leadacid.ReferenceC)):
 		h.Tapered = true
 		m.V, m.C, m.A, m.FromA = h.Smoothed, temp, amps, h.FromA

@@ -136,6 +136,7 @@ var (
 	restedV          = finding.NewLabel("rested-v", "rested voltage at 25 °C", "V")
 	sigmaA           = finding.NewLabel("sigma-a", "standard uncertainty", "A")
 	sigmaMohm        = finding.NewLabel("sigma-mohm", "standard uncertainty", "mΩ")
+	sigmaPct         = finding.NewLabel("sigma-pct", "standard uncertainty", "%")
 	sigmaV           = finding.NewLabel("sigma-v", "standard uncertainty", "V")
 	temperature      = finding.NewLabel("temperature", "temperature", "°C")
 	terminal         = finding.NewLabel("motor-terminal", "motor terminal", "V")

@@ -16,8 +16,9 @@ var MotorDrop = Finding[dropLimits, None]{
 		Summary:  "Too much voltage is lost between the bank and the pump motor.",
 		Detected: "In motor runs, the voltage at the bank's positive post less that at the motor terminal, at this motor's " +
 			"usual current, is above the limit over three runs (starting circuit, positive side 0.3 V: voltage drop guide, " +
-			"2024), by more than two voltage channels may err. With the feed on, what the feed can give counts as drawn too. " +
-			"The negative lead is not included.",
+			"2024), by more than two voltage channels may err; or by more than a quarter, by how much more is lost at the " +
+			"start, which draws more, where that is read every 50 ms. With the feed on, what the feed can give counts as " +
+			"drawn too. The negative lead is not included.",
 		Causes: []*unit.Text{
 			cause("motor-drop.contactor", "contactor's main contacts burnt"),
 			cause("motor-drop.lug", "lug loose or corroded at breaker, disconnect, contactor or motor"),
@@ -56,6 +57,7 @@ type dropLimits struct{ V float64 }
 const (
 	dropGains  = 0.02 // ratio: gains of two voltage channels at opposite ends; physical
 	dropZeroV  = 0.01 // V: zero error of the post's channel; physical
+	startSure  = 0.75 // ratio: of a drop by starts, for channels that are read up to a scan apart; our choice
 	usualPostV = 11.5 // V: of a post in a run without a feed, the least that is allowed for; our choice
 )
 
@@ -87,10 +89,14 @@ func judgeDrop(v view.View, l *dropLimits, _ *None) finding.Verdict {
 		amps = v.Motor().Usual().Mean[0]
 	}
 	drop := mohm * amps / 1000
+	least := drop - unsureV
+	if start, ok := drops.ByStart(); ok {
+		least = min(max(least, startSure*start*amps/1000), drop+unsureV)
+	}
 	switch {
-	case drop-unsureV > l.V:
+	case least > l.V:
 		return v.Holds(dropToMotor.Is(drop), limitV.Is(l.V), resistance.Is(mohm), atCurrent.Is(amps))
-	case drop-unsureV < fixedPart*l.V:
+	case least < fixedPart*l.V:
 		return absent
 	}
 	return unchanged

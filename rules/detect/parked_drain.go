@@ -100,12 +100,22 @@ var (
 	boardShare = finding.NewLabel("board-share", "that is, of what is lost", "%")
 )
 
+// ownDrawA returns what the board draws: as it is configured, and no more than all that is drawn from
+// the parked bank, where that has been learned.
+func ownDrawA(v view.View) float64 {
+	own := v.Settings().OwnDrawA
+	if all := v.Bank().State().ParkedDrawA; all.Known {
+		own = min(own, all.Value+all.Sigma)
+	}
+	return own
+}
+
 // boardPct returns the board's part of a loss in Ah a day, 0 to 100 %.
 func boardPct(v view.View, ahPerDay float64) float64 {
 	if ahPerDay <= 0 {
 		return 0
 	}
-	return min(100*v.Settings().OwnDrawA*hoursPerDay/ahPerDay, 100)
+	return min(100*ownDrawA(v)*hoursPerDay/ahPerDay, 100)
 }
 
 // judgeParked looks at the charge once an hour.
@@ -132,7 +142,7 @@ func judgeParked(v view.View, l *parkedLimits, m *parkedMemory) finding.Verdict 
 	most := l.PartPct / 100 * rated / days(l.Time)
 	switch {
 	case perDay >= most && fall >= parkedMinPct:
-		own := v.Settings().OwnDrawA
+		own := ownDrawA(v)
 		verdict := v.Holds(lostPerDay.Is(perDay), limitPerDay.Is(most), charge.Is(soc.Value), parkedFor.Is(days(parked)),
 			boardDraws.Is(own*mAPerA), boardShare.Is(boardPct(v, perDay)))
 		if boardPct(v, perDay) >= boardMostPct {

@@ -73,6 +73,7 @@ func newPlayed(t require.TestingT, name string, n int) *played {
 	u := &played{t: t, name: name, values: limit.Values{}, why: map[int]*unit.Text{}, quiet: -1,
 		rest: make([]time.Duration, n)}
 	u.f = view.Frame{
+		Away:  &unit.Away{},
 		State: &view.State{Battery: make([]view.BatteryState, n)}, Raw: &u.raw, Read: &u.read, Trust: trust.New(n),
 		Days: &u.days,
 		Pump: &u.pump, Temps: make([]unit.Reading, n), Batteries: make([]view.BatteryFacts, n),
@@ -465,6 +466,9 @@ var ofBattery = map[string]func(u *played, i int, v string){
 	"capacity":    func(u *played, i int, v string) { u.f.Battery[i].CapacityAh = u.estimate(v) },
 	"runs judged": func(u *played, i int, v string) { u.f.Battery[i].RunsJudged = uint32(u.number(v)) },
 	"taking runs": func(u *played, i int, v string) { u.f.Batteries[i].TakingRuns = uint8(u.number(v)) },
+	"rests like": func(u *played, i int, v string) {
+		u.f.Batteries[i].RestsLike, _ = leadacid.Parse(v) // none for a word that is no chemistry
+	},
 	"dead cell": func(u *played, i int, v string) { // a battery with one has failed
 		u.f.Batteries[i].DeadCell = u.yes(v)
 		u.f.Battery[i].Verdict, u.f.Battery[i].WaitsFor = loadtest.Fit, nil
@@ -529,8 +533,9 @@ var ofUnit = map[string]func(u *played, v string){
 			u.f.At.Wall = time.Unix(1, 0)
 		}
 	},
-	"charge": func(u *played, v string) { u.f.Bank.SoCPct = u.estimate(v) },
-	"spread": func(u *played, v string) { u.f.Bank.SpreadPct = u.estimate(v) },
+	"charge":      func(u *played, v string) { u.f.Bank.SoCPct = u.estimate(v) },
+	"parked draw": func(u *played, v string) { u.f.Bank.ParkedDrawA = u.estimate(v) },
+	"spread":      func(u *played, v string) { u.f.Bank.SpreadPct = u.estimate(v) },
 	"rested": func(u *played, v string) {
 		u.f.Bank.RestedV = u.estimate(v)
 		u.f.Bank.Rested = u.f.Bank.RestedV.Known
@@ -579,6 +584,11 @@ var ofUnit = map[string]func(u *played, v string){
 			d.Mohm[i], d.Amps[i], d.PostV[i] = u.number(w[0]), u.number(w[3]), u.number(w[6])
 		}
 	},
+	"drop by starts": func(u *played, v string) { // "3 mΩ"
+		for i := range u.pump.Drops.Start {
+			u.pump.Drops.Start[i] = u.number(strings.TrimSuffix(v, " mΩ"))
+		}
+	},
 	"feed": func(u *played, v string) {
 		s := &u.f.Feed
 		for s.Status = feed.Unknown; s.Status.String() != v; s.Status++ {
@@ -621,7 +631,10 @@ var ofUnit = map[string]func(u *played, v string){
 			b.AhPerDay, b.Known, b.Why = u.number(strings.Fields(v)[0]), true, nil
 		}
 	},
-	"confirmed fall": func(u *played, v string) { u.f.Balance.ConfirmedFallPct = u.number(v) },
+	"confirmed fall": func(u *played, v string) {
+		x := u.estimate(v)
+		u.f.Balance.ConfirmedFallPct, u.f.Balance.FallSigmaPct = x.Value, x.Sigma
+	},
 	"falls below in": func(u *played, v string) { u.f.Balance.FallsBelowDays = u.number(v) },
 	"extra hours":    func(u *played, v string) { u.f.Balance.ExtraChargeHours = u.number(v) },
 	"incomplete":     func(u *played, v string) { u.f.Day.Incomplete = u.yes(v) },

@@ -32,8 +32,8 @@ var (
 		"temperature": celsius, "charge": percent,
 		"cranking": {"unknown", "900 ± 20", "400 ± 30", "0 ± 0"}, "resistance": {"unknown", "5 ± 0.1", "7 ± 0.1"},
 		"capacity": {"unknown", "60 ± 4"}, "verdict": {"unknown", "fit", "fit-low", "tired", "failed"},
-		"dead cell": yesNo,
-		"rested":    {"unknown", "12.2 ± 0.05", "12.2 ± 0.3", "12.6 ± 0.02"}, "at rest": yesNo, "full": last,
+		"dead cell": yesNo, "rests like": {"agm", "itself"},
+		"rested": {"unknown", "12.2 ± 0.05", "12.2 ± 0.3", "12.6 ± 0.02"}, "at rest": yesNo, "full": last,
 		"maybe full": last,
 		"chemistry":  {"flooded", "agm", "gel"}, "drawn": {"0", "0.2", "5", "7"}, "share of a run": {"0", "0.5", "1"},
 		"still voltage": {"0", "2", "3"}, "still current": {"0", "1", "3"}, "suspect": yesNo,
@@ -41,7 +41,7 @@ var (
 	drawnOfUnit = map[string][]string{
 		"wake": contacts, "command": contacts, "disconnect": contacts, "feed voltage": volts, "terminal": volts,
 		"clock":  {"set", "unsure"},
-		"charge": percent, "spread": {"unknown", "3 ± 1", "30 ± 4"},
+		"charge": percent, "spread": {"unknown", "3 ± 1", "30 ± 4"}, "parked draw": {"unknown", "0.02 ± 0.01"},
 		"rested": {"unknown", "12.2 ± 0.02", "12.7 ± 0.02"}, "quiet": yesNo,
 		"relief": {"0s", "4s", "9s"}, "lifting at": {"0", "100"}, "learned runs": {"0", "30"},
 		"compared runs": {"0", "12"},
@@ -55,7 +55,7 @@ var (
 		"since service": {"0 cycles 0h", "900 cycles 2h", "1 cycles 90h"}, "known days": {"0", "4"},
 		"midnights": {"80 84", "80 79", "97 99"}, "feed hours": {"0", "3", "23"}, "wake hours": {"0", "4"},
 		"incomplete": yesNo,
-		"balance":    {"unknown", "-9 Ah a day", "4 Ah a day"}, "confirmed fall": {"0", "9"},
+		"balance":    {"unknown", "-9 Ah a day", "4 Ah a day"}, "confirmed fall": {"0 ± 1", "9 ± 1"},
 		"extra hours": {"0", "2", "30"},
 	}
 	drawnWords = []string{

@@ -1,6 +1,7 @@
 package detect
 
 import (
+	"slices"
 	"time"
 
 	"liftbank/rules/finding"
@@ -98,7 +99,16 @@ func oneCause(a, b view.Subject, x, y *finding.Record) bool {
 		return true
 	}
 	p, q := x.Evidence, y.Evidence
-	return len(p) > 0 && len(q) > 0 && p[0].Words == q[0].Words && p[0].Words != nil
+	if len(p) == 0 || len(q) == 0 || p[0].Words == nil {
+		return false
+	}
+	return p[0].Words == q[0].Words || slices.Contains(unreached, p[0].Words) && slices.Contains(unreached, q[0].Words)
+}
+
+// unreached are the ways in which input chips show that the bus to them has failed: some time out,
+// others don't answer, or come back without their settings.
+var unreached = []*unit.Text{
+	unit.NoAnswer.Text(), unit.BusStuck.Text(), unit.NotReady.Text(), unit.ChipReset.Text(),
 }
 
 // judgeSense judges one channel by itself.

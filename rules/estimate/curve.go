@@ -103,9 +103,22 @@ func (f *Filter) drift(hours float64) {
 	f.P[iEmptyV][iEmptyV] += add
 }
 
-// widen adds to the variance of the charge.
+// widen adds to the variance of the charge. What cuts it off cuts what it shares with the other states
+// too: else no errors could have both.
 func (f *Filter) widen(variance float64) {
+	whole := f.P[iSoC][iSoC] + variance
 	f.P[iSoC][iSoC] = widened(f.P[iSoC][iSoC], variance)
+	if f.P[iSoC][iSoC] >= whole {
+		return
+	}
+	part := math.Sqrt(f.P[iSoC][iSoC] / whole)
+	for j := iSoC + 1; j < states; j++ {
+		f.P[iSoC][j] *= part
+		f.P[j][iSoC] = f.P[iSoC][j]
+	}
+	for k := range considerStates {
+		f.Cross[iSoC][k] *= part
+	}
 }
 
 func widened(was, variance float64) float64 {
@@ -202,7 +215,7 @@ func (f *Filter) rested(c *leadacid.Chemistry) (h [states]float64, v25 float64) 
 // state.
 func (f *Filter) loaded(c *leadacid.Chemistry, perHour, tempC, leftPct float64) (h [states]float64, v25 float64) {
 	h, v25 = f.rested(c)
-	drop := leadacid.LoadedDropV(perHour) * (leadacid.MetalShare + (1-leadacid.MetalShare)*leadacid.AcidFactor(tempC))
+	drop := leadacid.LoadedDropV(perHour) * leadacid.ColdFactor(tempC)
 	growth, growthPer, knee, kneePer := c.LoadedV(f.X[iSoC], leftPct)
 	v25 -= (1+f.X[iDrop])*drop*growth + knee
 	h[iSoC] -= (1+f.X[iDrop])*drop*growthPer + kneePer

@@ -62,7 +62,7 @@ const (
 	gasFromV      = 13.0             // V: below it gassing is too little to count; our choice
 	lossSigma     = 0.5              // ratio: of what charging loses, known to a factor of two; our choice
 
-	maxVoltageV = 100.0  // V: of a reading; our choice
+	maxVoltageV = 18.0   // V: of a reading; no charger gives a block of six cells more in any frost; our choice
 	maxCurrentA = 5000.0 // A: of a reading; our choice
 	maxTempC    = 200.0  // °C: of a reading; our choice
 )
@@ -115,6 +115,7 @@ func (b *Battery) Step(at time.Duration, readings *unit.Battery, facts Facts) {
 	if dt <= 0 {
 		return
 	}
+	b.s.told = unit.Estimate{}
 	if facts.Zero.Known {
 		b.s.Belief.takeZero(facts.Zero.Sigma, &b.p)
 	}
@@ -175,8 +176,8 @@ func (b *Battery) ZeroMoved(moreA float64) {
 	f.clamp()
 }
 
-// ZeroTold returns what the charge read last says of the zero that is left in the current sensor, once:
-// what was counted since the reading before, against both.
+// ZeroTold returns what a charge read in the last step says of the zero that is left in the current
+// sensor, once: what was counted since the reading before, against both.
 func (b *Battery) ZeroTold() unit.Estimate {
 	told := b.s.told
 	b.s.told = unit.Estimate{}

@@ -96,7 +96,7 @@ func (h *Held) watch(x *heldSample, dt time.Duration, b *Belief, p *Params) {
 	if !h.Holding { // what was before the first such sample is not known
 		h.Holding, dt = true, 0
 	}
-	h.watchTaper(x, dt, b.CapAh)
+	h.watchTaper(x, dt, b.CapAh, p.Chemistry.TaperH)
 	h.watchTail(x, dt, p.RatedAh)
 	if !(x.taperA < taperShare*p.RatedAh && x.currentA > -minRest*p.Current.Zero) {
 		h.Tapered, h.TaperFor = false, 0
@@ -197,8 +197,10 @@ func (h *Held) missingPct(x *heldSample, taperA, capAh float64) (pct, sigmaPct f
 }
 
 // watchTaper learns from how quickly a held charge's current falls what is missing for a current:
-// were it to fall on at that pace, it would bring in itself times the time constant.
-func (h *Held) watchTaper(x *heldSample, dt time.Duration, capAh float64) {
+// were it to fall on at that pace, it would bring in itself times the time constant. A current that
+// falls quickly at first and slowly later brings in more than its pace says: it is read once what is
+// quicker than usual must be over, and each break starts that again.
+func (h *Held) watchTaper(x *heldSample, dt time.Duration, capAh, usualH float64) {
 	if h.SlopeFor == 0 || x.taperA <= 0 || math.Abs(x.v25-h.SlopeV) > slopeSteadyV {
 		h.SlopeFor, h.SlopeA, h.SlopeFromA, h.SlopeV = dt, x.taperA, x.taperA, x.v25
 		return
@@ -212,7 +214,7 @@ func (h *Held) watchTaper(x *heldSample, dt time.Duration, capAh float64) {
 		return
 	}
 	u := h.SlopeA / capAh
-	if u > minSlope && u < maxSlope && h.SlopeFromA > minFall*h.SlopeA {
+	if h.HeldFor.Hours() >= usualH && u > minSlope && u < maxSlope && h.SlopeFromA > minFall*h.SlopeA {
 		tau := (h.SlopeFor - slopeMean).Hours() / math.Log(h.SlopeFromA/h.SlopeA) *
 			(x.v25 - leadacid.TaperRestV) / (leadacid.TaperV25 - leadacid.TaperRestV) / x.cold()
 		relative := math.Log(min(max(tau, minTaperH), maxTaperH) / h.TaperH)

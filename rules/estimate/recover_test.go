@@ -307,3 +307,13 @@ func TestADeadCurrentSensorIsNoCertainty(t *testing.T) {
 		assert.Less(t, sigma, 16.0, "%v", c)
 	}
 }
+
+// Twice a block's voltage is that of two in series, and no sign of a charge held to its end (published
+// settings of chargers end at 15.5 V at 25 °C, 1.3 V more at -20 °C).
+func TestTheVoltageOfTwoBlocksIsNoCharge(t *testing.T) {
+	r := newRig(leadacid.Flooded, 100)
+	r.hold(12*time.Hour, time.Minute, 25.2, 0)
+	_, ever := r.b.Full()
+	assert.False(t, ever)
+	assert.False(t, r.b.SoC().Known)
+}

@@ -77,6 +77,35 @@ func TestARestartCostsNothing(t *testing.T) {
 	})
 }
 
+// A charge counted far past full, over and over, is in more doubt than can be said; its state is one
+// that can be all the same.
+func TestACountPastAllSenseCanBeSaved(t *testing.T) {
+	p := estimate.Params{Chemistry: leadacid.Flooded, RatedAh: 5}
+	b := estimate.New(p)
+	good := func(x float64) unit.Reading { return unit.Reading{Value: x, Quality: unit.Good} }
+	for k := range 4 * 60 {
+		b.Step(time.Duration(k)*time.Minute, &unit.Battery{CurrentA: good(-20), TempC: good(25)}, estimate.Facts{})
+	}
+	b.ZeroMoved(0.01) // brings the filter up to what was counted
+	require.NoError(t, estimate.New(p).Restore(thereAndBack(t, b.State())))
+}
+
+// What a reading says of the current sensor's zero is said in the step that read it, and no state
+// carries it on.
+func TestAToldZeroIsNotKept(t *testing.T) {
+	r := newRig(leadacid.Flooded, 100)
+	r.hold(24*time.Hour, time.Minute, 12.6, 0)
+	r.hold(time.Hour, time.Minute, 12.4, -3)
+	told := 0
+	for range 24 * 60 {
+		r.hold(time.Minute, time.Minute, 12.55, 0)
+		if !assert.ObjectsAreEqual(thereAndBack(t, r.b.State()), r.b.State()) {
+			told++
+		}
+	}
+	assert.LessOrEqual(t, told, 3, "of a day's steps")
+}
+
 func TestAStateThatCantBeIsRefused(t *testing.T) {
 	r := newRig(leadacid.AGM, 100)
 	r.hold(12*time.Hour, time.Minute, 12.7, 0)

@@ -31,7 +31,6 @@ const (
 	offsetMemory = 8.0             // count: runs that an offset remembers: it changes with charge; our choice
 	minRuns      = 8               // count: runs before a figure is said, and as many as make minLifts; our choice
 	minLifts     = 4               // count: lift cycles before a figure is said; our choice
-	minSteadyN   = 2               // count: runs with a steady part; our choice
 	settled      = time.Second     // of a run, until inrush and start of the pump are over; our choice
 	minSteady    = 1 * time.Second // of a run, for its voltages to count; our choice
 	maxRest      = 3 * time.Minute // between two runs: longer is no rest between lifts of a stop; our choice
@@ -153,7 +152,7 @@ func (m *Meter) learnVoltages(s *runSums, in *Inputs) {
 }
 
 func (m *Meter) liftsWait() *unit.Text {
-	if float64(m.state.Runs) < max(minRuns, float64(minLifts*m.p.CycleRuns)) || m.state.SteadyA.N < minSteadyN {
+	if float64(m.state.Runs) < max(minRuns, float64(minLifts*m.p.CycleRuns)) {
 		return waitsForLifts
 	}
 	return nil

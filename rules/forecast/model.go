@@ -25,13 +25,8 @@ const (
 	stepShare              = 0.03             // ratio: of the capacity, drawn in one step; our choice
 	stepCut                = 4                // ratio: by which a step is made shorter near the end; our choice
 	minStep                = 0.25             // count: lifts, of the last step; our choice
-	maxSteps               = 600              // count: steps; our choice
-	maxLifts               = 20000.0          // count: lifts; our choice
-	minRestN               = 3                // count: rests, before their mean is taken; our choice
 	restRuns               = 5                // ratio: rest over run, before any is known; our choice
 	minPathN               = 2                // count: runs with a voltage at the motor; our choice
-	fullPct                = 100              // %: a full battery; physical
-	minSoCPct              = -20.0            // %: below empty, where the table's line ends; our choice
 )
 
 // kneeOhm returns Shepherd's K in Ω.
@@ -94,7 +89,7 @@ func (m *Meter) model(k int, in *Inputs, c *change) modelBattery {
 	b := modelBattery{
 		chem: p.Chemistry, capAh: ah * c.capacity, tempC: t, shiftV: at - ref,
 		share:      leadacid.CapacityShare(t) * (1 + p.Chemistry.SlowShare) * c.share,
-		coldFactor: leadacid.ResistanceFactor(t, fullPct), kneeOhm: m.knee[k] * p.RatedAh / ah,
+		coldFactor: leadacid.ResistanceFactor(t, 100), kneeOhm: m.knee[k] * p.RatedAh / ah,
 	}
 	b.baseOhm = p.Chemistry.RatedMohm(p.RatedCCA) / 1000
 	if in.Mohm[k].Known {
@@ -109,9 +104,9 @@ func (m *Meter) model(k int, in *Inputs, c *change) modelBattery {
 
 func (b *modelBattery) socPct() float64 { return 100 * (1 - b.missingAh/b.capAh) }
 
-// restV is the battery's rested voltage.
+// restV is the battery's rested voltage; below empty the table's last line goes on.
 func (b *modelBattery) restV() float64 {
-	return b.chem.RestedVFromSoC(max(b.socPct(), minSoCPct)) + b.shiftV
+	return b.chem.RestedVFromSoC(b.socPct()) + b.shiftV
 }
 
 // ohm is its resistance in a run, the knee included.
@@ -173,10 +168,11 @@ func (p *modelBank) move(hours float64) {
 // lifts lets the bank on paper work until it can't, and gives the number of lifts.
 func (m *Meter) lifts(in *Inputs, c *change) float64 {
 	p := modelBank{m: m, n: m.n, slower: c.slower}
-	var capAh float64
+	var capAh, mostAh float64
 	for k := range m.n {
 		p.b[k] = m.model(k, in, c)
 		capAh += p.b[k].capAh
+		mostAh += p.b[k].share * p.b[k].capAh
 	}
 	st := &m.state
 	runs := float64(m.p.CycleRuns)
@@ -187,15 +183,12 @@ func (m *Meter) lifts(in *Inputs, c *change) float64 {
 		return 0
 	}
 	count, step := 0.0, max(1, stepShare*capAh/(runs*st.RunAh.Value))
-	for range maxSteps {
+	for count*runH*amps < mostAh {
 		next := p
 		ok := next.advance(step, amps, runH, restH)
 		switch {
 		case ok:
 			p, count = next, count+step
-			if count >= maxLifts {
-				return count
-			}
 		case step > minStep:
 			step /= stepCut
 		default:
@@ -207,7 +200,7 @@ func (m *Meter) lifts(in *Inputs, c *change) float64 {
 
 // restS is the rest between runs; where none is known yet the runs' own length five times.
 func (m *Meter) restS() float64 {
-	if m.state.RestS.N < minRestN {
+	if m.state.RestS.N == 0 {
 		return restRuns * m.state.RunS.Value
 	}
 	return m.state.RestS.Value

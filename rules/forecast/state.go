@@ -39,8 +39,6 @@ func (m *Meter) Restore(s State) error {
 	return nil
 }
 
-const rounding = 0.001 // ratio: by which a saved figure may be past its bound; our choice
-
 func (s *State) check() error {
 	var c unit.Check
 	mean := func(what string, m *Mean) {
@@ -59,7 +57,7 @@ func (s *State) check() error {
 	c.Sum("time, charge and current of a run", s.RunS.Value, s.RestS.Value, s.RunAh.Value, s.SteadyA.Value)
 	for l := range s.Tapers {
 		c.Sum("taper time", s.Tapers[l].Hours)
-		c.In("taper fall", s.Tapers[l].Fall, 0, maxTaper*(1+rounding))
+		c.In("taper fall", s.Tapers[l].Fall, 0, maxTaper)
 	}
 	f := &s.Feed
 	c.In("means kept", float64(f.Count), 0, math.MaxInt32)

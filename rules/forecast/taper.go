@@ -12,14 +12,12 @@ import (
 // it is.
 const (
 	gasShare     = 0.5  // ratio: of GassingA; our choice
-	minDrive     = 0.1  // ratio: of a taper's speed at leadacid.TaperV25, at a low voltage; our choice
 	priorWeight  = 0.15 // ratio: weight of the published time constant, as ln(current) fallen; our choice
 	priorSigma   = 0.35 // ratio: deviation of that; published: measured tapers, 0.65 to 2 h
 	learnedSigma = 0.06 // ratio: deviation of a learned time constant; our choice
 	otherLevel   = 0.1  // ratio: what the next level of current says of one; our choice
 	maxTaper     = 1.5  // ratio: weight that a learned one can have, as ln(current) fallen; our choice
 	levels       = 5    // count: levels of current; our choice
-	bisections   = 40   // count: steps to find a current; our choice
 )
 
 // taperLevels are the upper ends of the levels of current, in shares of the capacity per hour,
@@ -42,9 +40,10 @@ func (p *Params) gas(mean *Point) (amps float64) {
 }
 
 // drive is how much faster the taper runs at this voltage and temperature than at 14.4 V and 25 °C.
+// The voltage is one that fills the bank, minFullV25 or more.
 func drive(v25, tempC float64) float64 {
 	byVoltage := (v25 - leadacid.TaperRestV) / (leadacid.TaperV25 - leadacid.TaperRestV)
-	return max(byVoltage, minDrive) / leadacid.AcceptanceFactor(tempC)
+	return byVoltage / leadacid.AcceptanceFactor(tempC)
 }
 
 // learnTaper takes in by how much the current fell over the kept means.
@@ -52,14 +51,14 @@ func (c *Charging) learnTaper(p *Params) {
 	a, b := &c.Feed.Kept[0], &c.Feed.Kept[windows-1]
 	gas := p.gas(b)
 	ia, ib := a.Amps-gas, b.Amps-gas
-	if ib < minFeedShare*p.ratedAh() || ia <= ib {
+	if ib < minFeedShare*p.ratedAh() || ia <= ib || volt25(b) < minFullV25 {
 		return
 	}
 	l := &c.Tapers[levelOf(math.Sqrt(ia*ib)/p.ratedAh())]
 	l.Hours += (b.At - a.At).Hours() * drive(volt25(b), b.TempC)
 	l.Fall += math.Log(ia / ib)
 	if over := l.Fall / maxTaper; over > 1 {
-		l.Hours, l.Fall = l.Hours/over, l.Fall/over
+		l.Hours, l.Fall = l.Hours/over, maxTaper
 	}
 }
 
@@ -130,17 +129,20 @@ func (p *taperPlan) level(l int) (top, bottom float64) {
 	return top, bottom
 }
 
-// current returns the taper's current in A when so much is missing.
+// current returns the taper's current in A when so much is missing, the inverse of missingAh.
 func (p *taperPlan) current(missingAh float64) float64 {
-	lo, hi := 0.0, p.capAh
-	for range bisections {
-		if mid := (lo + hi) / 2; p.missingAh(mid) < missingAh {
-			lo = mid
-		} else {
-			hi = mid
+	for l := levels - 1; l > 0; l-- {
+		top, bottom := p.level(l)
+		h, _ := p.tau(l)
+		all := (top - bottom) * h / p.drive
+		if missingAh <= all {
+			return bottom + missingAh*p.drive/h
 		}
+		missingAh -= all
 	}
-	return (lo + hi) / 2
+	_, bottom := p.level(0)
+	h, _ := p.tau(0)
+	return min(bottom+missingAh*p.drive/h, p.capAh)
 }
 
 // hours returns how long the current takes to fall from one to another, with the uncertainty of

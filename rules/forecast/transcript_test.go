@@ -44,7 +44,7 @@ func (s *story) lifts(u *bankUnit) {
 		s.say(about, u.m.LiftsLeft(&u.known))
 		u.known = was
 	}
-	for _, pct := range []float64{5, 12, 20, 35, 50, 65, 80, 95, 100} {
+	for _, pct := range []float64{1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 20, 35, 50, 65, 80, 95, 100} {
 		for _, sigma := range []float64{1, 8} {
 			with(fmt.Sprintf("  %g±%g %%", pct, sigma), func(k int) {
 				u.known.SoC[k].Value, u.known.SoC[k].Sigma = pct, sigma
@@ -122,6 +122,9 @@ func TestTranscript(t *testing.T) {
 		s.say(fmt.Sprintf("  %d", k), u.m.LiftsLeft(&u.known))
 	}
 	s.lifts(u)
+	far := newUnit(2, nil)
+	far.liftsAt(9, 120, 11.9, 11.5, 9*time.Second, 10*time.Minute)
+	s.say("lifts ten minutes apart", far.m.LiftsLeft(&far.known))
 	for _, tt := range []struct{ hours, limitA, tauH, volt, missing, tempC float64 }{
 		{9, 30, 1.5, 14.4, 90, 25}, {3, 30, 1.5, 14.4, 100, 25}, {5, 12, 2.2, 14.2, 60, 25}, {8, 30, 3, 14.9, 90, 0},
 		{5, 30, 1.2, 13.6, 40, 25}, {3, 30, 1.5, 13.1, 40, 25}, {2, 0.4, 1.5, 14.4, 40, 25}, {4, 60, 0.8, 14.7, 120, 25},

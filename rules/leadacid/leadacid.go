@@ -51,9 +51,9 @@ type Chemistry struct {
 	TaperH float64
 
 	// ColdAcid is what the acid's part of the resistance is in the SAE J537 cold cranking test,
-	// over that of a run at 25 °C, the reaction (ColdLayer) left out. It takes in that the acid at
-	// the plates runs thin in 30 s. It is the one fitted figure: the condition is that a new battery just meets its
-	// rated CCA.
+	// over that of a run at 25 °C, the reaction (ColdLayer) left out: ConductionFactor, 2.07, and
+	// what it adds that the acid at the plates runs thin in 30 s. It is the one fitted figure: the
+	// condition is that a new battery just meets its rated CCA.
 	ColdAcid float64
 }
 

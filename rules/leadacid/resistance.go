@@ -7,15 +7,10 @@ import "math"
 // Age raises either, and which of them decides what a warm battery's resistance says of its cold
 // cranking.
 //
-// AcidFactor is exp(1330 x + 220000 x²), x = 1/T - 1/298.15 K: the first term is a rise of 1.5 %
-// per °C near 25 °C, as of the acid's conductivity, the second lets the reaction at the plates,
-// which the cold slows more, come up. Within the published bands the second figure was set against
-// simulated batteries at -20 °C, new and aged ones: it is no independent value.
-//
-// AcidFactor is of all that the cold raises in the first seconds. Where a run shows the reaction by
-// itself, by the double layer that relaxes across it, each part has its own: ConductionFactor is
-// exp(1000 x), acid and the active mass with it; ReactionFactor is exp(2600 x), 22 kJ/mol as exchange
-// currents have. A new block's parts together then keep the published bands: 1.8 times at -18 °C.
+// ConductionFactor is of the acid and the active mass with it: AcidShare of it rises as the published
+// conductivity of battery acid (SG 1.28) falls, 2.8 times at -18 °C, and the rest does not.
+// ReactionFactor, of the reaction at the plates, is exp(2600 x), x = 1/T - 1/298.15 K: 22 kJ/mol, as
+// exchange currents have.
 //
 // ChargeFactor is 1 + 0.28 x + 0.72 x⁴ with x the missing share: 1.19 and 2.0 at 25 °C, of
 // published 1.1 to 1.3 times at 50 % and 1.5 to 2.5 empty. In the cold the same charge missing is a
@@ -23,45 +18,44 @@ import "math"
 // °C (IEEE Std 485, interpolated) and along that straight line to 40 %.
 const (
 	// MetalShare is the metal part of a new block's resistance at 25 °C and full charge. It is
-	// bounded by the published rise of the whole: see AcidFactor.
+	// bounded by the published rise of the whole: see ColdFactor.
 	MetalShare = 0.40 // ratio: metal part of a new block's resistance; our choice
 
 	// LayerShare is the reaction's part of a new block's resistance at 25 °C and full charge, in
 	// seconds. One porous-electrode model's published parameters have more (Sulzer et al. 2019).
 	LayerShare = 0.11 // ratio: reaction's part of a new block's resistance; our choice
 
-	conductionK  = 1000   // K: rise of acid and active mass without the reaction; fitted to the simulator
+	acidShare    = 0.60   // ratio: acid's part of what conducts besides metal; our choice
+	acidK        = 3440   // K: rise of battery acid's resistance; published: Tiedemann and Newman 1979, from memory
+	acidK2       = 721860 // K²: same in 1/T²; published: Tiedemann and Newman 1979, from memory
 	reactionK    = 2600   // K: rise of the reaction; from memory: activation of exchange currents
 	kelvin       = 273.15 // K: 0 °C; physical
-	acidK        = 1330   // K: rise of the acid's part; from memory: conductivity of the acid
-	acidK2       = 220000 // K²: rise of the reaction's part; fitted to the simulator
 	missingRise  = 0.28   // ratio: rise with the missing share; from memory: general literature
 	missingRise4 = 0.72   // ratio: rise with its fourth power; from memory: general literature
 	chargePerC   = 0.0112 // 1/°C: fall of the capacity; from memory: IEEE Std 485
 	minCharge    = 0.4    // ratio: of the capacity, in the cold; our choice
 )
 
-// AcidFactor returns what the acid's part of the resistance is at tempC, over that at 25 °C. The
-// temperature is limited to -40 to 60 °C.
-//
-// With MetalShare it makes 1.76 of the whole at -18 °C and -0.9 % per °C at 25 °C: published are
-// 1.5 to 2.0 and -0.5 to -1.0 % (general literature, from memory).
-func AcidFactor(tempC float64) float64 {
-	x := inverseT(tempC)
-	return math.Exp(x * (acidK + acidK2*x))
-}
-
 // ConductionFactor returns what acid and active mass, without the reaction, have of resistance at
-// tempC over that at 25 °C.
-func ConductionFactor(tempC float64) float64 { return math.Exp(conductionK * inverseT(tempC)) }
+// tempC over that at 25 °C. The temperature is limited to -40 to 60 °C.
+func ConductionFactor(tempC float64) float64 {
+	now, ref := 1/(weather(tempC)+kelvin), 1/(ReferenceC+kelvin)
+	acid := math.Exp(acidK2*(now*now-ref*ref) - acidK*(now-ref))
+	return 1 + acidShare*(acid-1)
+}
 
 // ReactionFactor returns what the reaction at the plates has of resistance at tempC over that at 25
 // °C.
-func ReactionFactor(tempC float64) float64 { return math.Exp(reactionK * inverseT(tempC)) }
+func ReactionFactor(tempC float64) float64 {
+	return math.Exp(reactionK * (1/(weather(tempC)+kelvin) - 1/(ReferenceC+kelvin)))
+}
 
-// inverseT returns 1/T less that at 25 °C, in 1/K.
-func inverseT(tempC float64) float64 {
-	return 1/(weather(tempC)+kelvin) - 1/(ReferenceC+kelvin)
+// ColdFactor returns what the resistance of a new block at tempC is, over that at 25 °C.
+//
+// It makes 1.94 at -18 °C and -0.8 % per °C at 25 °C: published are 1.5 to 2.0 and -0.5 to -1.0 %
+// (general literature, from memory).
+func ColdFactor(tempC float64) float64 {
+	return (1-LayerShare)*(MetalShare+(1-MetalShare)*ConductionFactor(tempC)) + LayerShare*ReactionFactor(tempC)
 }
 
 // ChargeFactor returns what the resistance of a block at tempC and socPct is, over that at full
@@ -75,7 +69,7 @@ func ChargeFactor(tempC, socPct float64) float64 {
 // ResistanceFactor returns what the resistance of a new block at tempC and socPct is, over that at
 // 25 °C and full charge.
 func ResistanceFactor(tempC, socPct float64) float64 {
-	return ChargeFactor(tempC, socPct) * (MetalShare + (1-MetalShare)*AcidFactor(tempC))
+	return ChargeFactor(tempC, socPct) * ColdFactor(tempC)
 }
 
 // ColdLayer is what the reaction's part is in the SAE J537 test, over a run's at 25 °C. The cold

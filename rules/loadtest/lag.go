@@ -47,7 +47,7 @@ func (l *Lag) learn(s *runState) {
 		if d := p.at - s.stop; d < -lagSpan || d > lagSpan {
 			continue
 		}
-		if dt > pairGap {
+		if dt > LongestScan {
 			return
 		}
 		area += dt.Seconds() * ((p.a-a0)/(a1-a0) - (p.v-v0)/(v1-v0))

@@ -8,7 +8,7 @@ import "math"
 type Line struct {
 	Mean     [4]float64    // offset, gain, resistance, away
 	Cov      [4][4]float64 // symmetric
-	Count    int           // observations taken, up to maxLine
+	Count    int           // observations taken
 	Outliers int           // observations in a row that did not fit
 	// ScatterCut is by how much less observations scatter than they are said to, as a share of the
 	// variance: 0 to maxScatterCut. Learned of links only.
@@ -27,7 +27,6 @@ const (
 // day, and does not scatter.
 const (
 	middleV       = 13.0  // V: where a line's gain has no effect; our choice
-	maxLine       = 1000  // count: observations counted; our choice
 	minLine       = 6     // count: observations before a line says anything; our choice
 	oddSigmas     = 5.0   // ratio: an observation this far off does not fit ...; our choice
 	minOddMV      = 6.0   // mV: ... if that is more than this; our choice
@@ -37,7 +36,6 @@ const (
 	maxScatterCut = 0.7   // ratio: of the variance; our choice
 	flowingA      = 4.0   // A: current with which a change is one of the resistance; our choice
 	reopenShare   = 0.1   // ratio: of a change, that may be a sensor's zero; our choice
-	minVarMohm    = 1e-12 // mΩ²: variance of a resistance; our choice
 )
 
 // newLine returns a line that knows what sensors may be: gains by gainMVPerV, offsets by offsetMV
@@ -109,7 +107,7 @@ func (l *Line) step(y, volts, amps, total, noise float64) {
 		}
 	}
 	l.repair()
-	l.Count = min(l.Count+1, maxLine)
+	l.Count++
 }
 
 // learnScatter learns how much observations scatter: steps of a converter, for one, even out where

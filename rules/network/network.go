@@ -100,8 +100,7 @@ func New(n int, negativeFitted [unit.MaxBatteries]bool, classes *unit.Classes) *
 const (
 	runFrom    = 250 * time.Millisecond // of a run, left out; our choice
 	settleFor  = 3 * time.Second        // after a run, left out; our choice
-	maxBaseAge = 3 * time.Minute        // of the moment before that a run is compared with; our choice
-	baseSlack  = time.Minute            // and so much more for its last scan; our choice
+	maxBaseAge = 4 * time.Minute        // of the moment before, when a run that is compared with it ends; our choice
 	baseScans  = 8                      // count: scans taken together; our choice
 	minBase    = 2                      // count: scans of a moment before; our choice
 	runScans   = 5                      // count: scans of a run; our choice
@@ -182,8 +181,7 @@ func totalA(s *unit.Scan, n int) (sum float64) {
 func (m *Meter) endRun() {
 	p := &m.state.Pending
 	base, run := &p.Base, &m.run
-	fresh := base.Scans >= minBase && p.Now-base.At <= maxBaseAge+run.At-base.At &&
-		run.At-base.At <= maxBaseAge+baseSlack
+	fresh := base.Scans >= minBase && run.At-base.At <= maxBaseAge
 	if fresh && run.Scans >= runScans {
 		from, to := base.means(m.n), run.means(m.n)
 		learned := false

@@ -9,8 +9,7 @@ import (
 
 // Limits of the voltages of the two paths, to the motor and from the converter.
 const (
-	maxPathMV  = 5000                   // mV: over a path; our choice
-	closedMV   = 400                    // mV: the feed over the bank, breaker closed and no current; our choice
+	closedMV   = 400                    // mV: between feed and bank, breaker closed and no current; our choice
 	closedA    = 0.5                    // A: without current; our choice
 	pieceLasts = 500 * time.Millisecond // of a run, whose readings are taken together; our choice
 	minMotorV  = 1.0                    // V: at the motor's terminal; our choice
@@ -30,7 +29,7 @@ func (m *Meter) learnFeedPath(s *scene) {
 		return
 	}
 	over := 1000 * (s.feedV - s.postV[Positive][at])
-	if math.Abs(over) > maxPathMV || s.totalA < closedA && math.Abs(over) > closedMV {
+	if over < -closedMV || s.totalA < closedA && over > closedMV {
 		return
 	}
 	// The current is taken as read, under zero too: its sensors' zeros then go into the line's

@@ -25,17 +25,15 @@ type Change struct {
 // Limits of what a run says. Drift is a drift when it is beyond driftFar and driftMohm: then only
 // the last runs tell.
 const (
-	runMemory   = 30.0    // count: runs in the means; our choice
-	minRunA     = 20.0    // A: change of the bank's current; our choice
-	firstMohm   = 0.05    // mΩ: spread of runs before it is known, half a millivolt of 10; our choice
-	minSpread   = 0.1     // ratio: of that, the least spread of a mean; our choice
-	minOddShare = 1.0 / 3 // ratio: of that, the least spread that an outlier is held against; our choice
-	oddRunMohm  = 0.10    // mΩ: a run this far off is no accident if the next one agrees; our choice
-	oddRun      = 5.0     // ratio: and so many standard deviations; our choice
-	driftShare  = 0.2     // ratio: of a run in Drift, whose deviation is a third of a run's; our choice
-	driftFar    = 1.0     // ratio: Drift over a run's standard deviation; our choice
-	driftMohm   = 0.02    // mΩ: Drift; our choice
-	driftMemory = 5.0     // count: runs that then tell; our choice
+	runMemory   = 30.0 // count: runs in the means; our choice
+	minRunA     = 20.0 // A: change of the bank's current; our choice
+	firstMohm   = 0.05 // mΩ: spread of runs before it is known, half a millivolt of 10; our choice
+	oddRunMohm  = 0.10 // mΩ: a run this far off is no accident if the next one agrees; our choice
+	oddRun      = 5.0  // ratio: and so many standard deviations; our choice
+	driftShare  = 0.2  // ratio: of a run in Drift, whose deviation is a third of a run's; our choice
+	driftFar    = 1.0  // ratio: Drift over a run's standard deviation; our choice
+	driftMohm   = 0.02 // mΩ: Drift; our choice
+	driftMemory = 5.0  // count: runs that then tell; our choice
 )
 
 // Limits of what a 12 V battery may show in a run: its resistance is 2.5 to 7 mΩ new (general
@@ -46,7 +44,6 @@ const (
 	judgedA    = 8.0   // A: a current that must show in the voltage; our choice
 	deafA      = 2.0   // A: a current this small ...; our choice
 	deafDipV   = 0.15  // V: ... beside a dip this large is not measured; our choice
-	maxChangeV = 6.0   // V: over a link; more is no 12 V bank in parallel; our choice
 	jumpMohm   = 1.0   // mΩ: by which a link that jumped is less sure by charges; our choice
 	jumpFactor = 2     // ratio: and so many times the jump; our choice
 )
@@ -62,7 +59,7 @@ func (m *Meter) learnRun(into *[sides][maxLinks]Runs, from, to *scene) bool {
 	for side := range Side(sides) {
 		for k := range m.n - 1 {
 			drop, ok := d.dropMV(side, k)
-			if !ok || math.Abs(drop) > 1000*maxChangeV {
+			if !ok {
 				continue
 			}
 			jump := into[side][k].learn(Change{
@@ -134,7 +131,7 @@ func (l *Runs) learn(c Change) (jump float64) {
 }
 
 func (l *Runs) far(miss float64) bool {
-	return math.Abs(miss) > oddRunMohm && sq(miss) > sq(oddRun)*max(l.Var, sq(minOddShare*firstMohm))
+	return math.Abs(miss) > oddRunMohm && sq(miss) > sq(oddRun)*l.Var
 }
 
 func (c *Change) blend(x Change, share float64) {
@@ -148,7 +145,7 @@ func (c *Change) blend(x Change, share float64) {
 // perAmpere returns the drop per ampere of the bank, in mΩ, with the difference of the taps' gains
 // taken out.
 func (l *Runs) perAmpere(gain figure) figure {
-	spread := max(l.Var, sq(minSpread*firstMohm)) / max(l.Count, 1)
+	spread := l.Var / max(l.Count, 1)
 	return figure{
 		l.Mean.DropMohm - gain.value*l.Mean.DipVPerA,
 		math.Sqrt(spread + sq(gain.sigma*l.Mean.DipVPerA)),

@@ -135,7 +135,7 @@ func (l *Line) sane() bool {
 			}
 		}
 	}
-	return l.Count >= 0 && l.Count <= maxLine && l.Outliers >= 0 && within(l.ScatterCut, 0, maxScatterCut)
+	return l.Count >= 0 && l.Outliers >= 0 && within(l.ScatterCut, 0, maxScatterCut)
 }
 
 func (l *Runs) sane() bool {

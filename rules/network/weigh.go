@@ -308,7 +308,10 @@ func (r *rail) byCharge(k int, g hypothesis, loose float64) (s split, ok bool) {
 	// which a filter takes for currents. That leaves both coefficients less sure, together; it does
 	// not touch what one of them must be beside the other.
 	rr, ar := unsure*l.Cov[slope][slope], unsure*l.Cov[away][slope]
-	aa := l.Cov[away][away] + (unsure-1)*sq(l.Cov[away][slope])/max(l.Cov[slope][slope], minVarMohm)
+	aa := l.Cov[away][away]
+	if v := l.Cov[slope][slope]; v > 0 {
+		aa += (unsure - 1) * sq(l.Cov[away][slope]) / v
+	}
 	s.vMohm = rr + gains
 	s.cov = ar - after*rr
 	s.vOff = max(aa-2*after*ar+after*rr, 0) + joints + gains

@@ -137,7 +137,7 @@ func (s *State) Check() error {
 		c.Finite("covariance", u.Cov[i][:]...)
 	}
 	c.Sum("ratio", u.Ratio[:]...)
-	c.Finite("drops", slices.Concat(d.Mohm[:], d.PostV[:], d.Amps[:])...)
+	c.Finite("drops", slices.Concat(d.Mohm[:], d.PostV[:], d.Amps[:], d.Start[:])...)
 	if err := c.Err(); err != nil {
 		return fmt.Errorf("runs: %w", err)
 	}

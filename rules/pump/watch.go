@@ -18,6 +18,10 @@ const (
 	levelTo    = 2500 * time.Millisecond // the lift has got going; our choice
 	minLift    = 3 * time.Second         // shorter runs are corrections of height; our choice
 	minLiftS   = 1.0                     // s: of lifting, before a run says what the motor draws; our choice
+	startFrom  = 20 * time.Millisecond   // of a start: its first scan may have begun before it; our choice
+	startGap   = 50 * time.Millisecond   // longest between two readings of a start; our choice
+	startRead  = 5                       // count: readings of a start, at the least; our choice
+	startOverA = 25.0                    // A: that a start must draw above the lift, to tell a drop; our choice
 )
 
 // Levels within a run.
@@ -46,6 +50,7 @@ type Scan struct {
 	Ended   []time.Duration // lengths of the runs that ended in this scan
 	FeedA   float64         // the most that the feed carries of the motor's current; negative: not known
 	Fed     bool            // it carries some
+	Unsure  bool            // in the run that ended a current did not react: what the motor drew is not known
 	TempC   unit.Reading
 }
 
@@ -69,6 +74,7 @@ type run struct {
 	liftAs, liftS  float64 // ampere seconds and seconds of lifting
 	dropVs, dropAs float64 // bank to motor
 	postVs, dropS  float64 // bank over ground in that time
+	start          startSums
 	level          float64 // A, mean when the lift had got going; 0: not yet
 	levelAs        float64
 	levelS         float64
@@ -80,6 +86,12 @@ type run struct {
 	motorRestV     float64       // what the motor's tap shows without voltage
 	batteryAs      [unit.MaxBatteries]float64
 	baseA          [unit.MaxBatteries]float64 // before the run, where nothing charged
+}
+
+// startSums are those of a start: the motor draws two to four times the current of the lift.
+type startSums struct {
+	vs, as, s float64 // bank to motor, and drawn from the bank, over time
+	n         int
 }
 
 // New returns a Watch that has seen nothing.
@@ -116,7 +128,8 @@ func (w *Watch) Step(in *Scan, ended []Ended) Seen {
 	if !r.on {
 		r.on, r.last = true, in.Now
 	}
-	dt := (in.Now - r.last).Seconds()
+	before := r.last
+	dt := (in.Now - before).Seconds()
 	r.last = in.Now
 	if !in.BankA.OK() {
 		seen.Unread = !Inrush(true, in.Since, in.Now)
@@ -128,8 +141,14 @@ func (w *Watch) Step(in *Scan, ended []Ended) Seen {
 		r.batteryAs[i] += as
 		seen.DrawnAs[i] = as
 	}
-	if at >= liftFrom {
+	switch {
+	case at >= liftFrom:
 		w.lift(in, amps, at, dt)
+	case at > startFrom && at <= inrushTime && in.Now-before <= startGap:
+		if over, _, ok := w.drop(in); ok {
+			x := &r.start
+			x.vs, x.as, x.s, x.n = x.vs+over*dt, x.as+amps*dt, x.s+dt, x.n+1
+		}
 	}
 	return seen
 }
@@ -154,11 +173,10 @@ func (w *Watch) lift(in *Scan, amps float64, at time.Duration, dt float64) {
 	r.currentLost = r.currentLost || amps < w.set.MinA
 	if at <= liftTo && !r.currentLost {
 		r.liftAs, r.liftS = r.liftAs+amps*dt, r.liftS+dt
-		v := LowestPositive(in.Read, w.set.Batteries)
+		over, v, ok := w.drop(in)
 		r.bankSagged = r.bankSagged || v < minMotorV
-		m := in.Read.MotorV
-		if in.Raw.NegativesNear(w.set.Batteries, negativeV) && m.OK() && m.Value > MotorOnV && !math.IsInf(v, 0) {
-			r.dropVs, r.dropAs = r.dropVs+(v-m.Value+r.motorRestV)*dt, r.dropAs+amps*dt
+		if ok {
+			r.dropVs, r.dropAs = r.dropVs+over*dt, r.dropAs+amps*dt
 			r.postVs, r.dropS = r.postVs+v*dt, r.dropS+dt
 		}
 	}
@@ -180,6 +198,14 @@ func (w *Watch) lift(in *Scan, amps float64, at time.Duration, dt float64) {
 	}
 }
 
+// drop returns what is lost from the bank to the motor's terminal, and the bank's voltage; ok is false
+// where it can't be read.
+func (w *Watch) drop(in *Scan) (over, bankV float64, ok bool) {
+	v, m := LowestPositive(in.Read, w.set.Batteries), in.Read.MotorV
+	ok = in.Raw.NegativesNear(w.set.Batteries, negativeV) && m.OK() && m.Value > MotorOnV && !math.IsInf(v, 0)
+	return v - m.Value + w.run.motorRestV, v, ok
+}
+
 // end learns from a run that has ended.
 func (w *Watch) end(in *Scan, length time.Duration) Ended {
 	r := &w.run
@@ -187,7 +213,7 @@ func (w *Watch) end(in *Scan, length time.Duration) Ended {
 		BatteryAs: r.batteryAs, MotorVSeen: r.motorVSeen,
 		MotorRead: r.liftS >= minLiftS && in.Raw.MotorV.OK() && r.liftAs/r.liftS >= w.set.MinA,
 	}
-	if length >= minLift && r.liftS >= minLiftS {
+	if length >= minLift && r.liftS >= minLiftS && !in.Unsure {
 		if r.dropAs > 0 && in.FeedA >= 0 {
 			w.Drops.add(r, in.FeedA)
 		}
@@ -228,6 +254,7 @@ type Drops struct {
 	Mohm  [dropRuns]float64
 	PostV [dropRuns]float64 // of the bank in these runs
 	Amps  [dropRuns]float64 // of the motor
+	Start [dropRuns]float64 // mΩ, by what the start drew and lost more than the lift; 0: not seen
 	Count int
 }
 
@@ -237,10 +264,36 @@ func (d *Drops) add(r *run, feedA float64) {
 	copy(d.Mohm[1:], d.Mohm[:dropRuns-1])
 	copy(d.PostV[1:], d.PostV[:dropRuns-1])
 	copy(d.Amps[1:], d.Amps[:dropRuns-1])
-	d.Amps[0] = r.dropAs/r.dropS + feedA
+	copy(d.Start[1:], d.Start[:dropRuns-1])
+	d.Amps[0], d.Start[0] = r.dropAs/r.dropS+feedA, r.startMohm()
 	d.Mohm[0] = 1000 * r.dropVs / r.dropS / d.Amps[0]
 	d.PostV[0] = r.postVs / r.dropS
 	d.Count = min(d.Count+1, dropRuns)
+}
+
+// startMohm returns the resistance to the motor by the difference of start and lift: two taps that
+// differ by a part of their voltage, and a feed that gives what it can, do the same to both.
+func (r *run) startMohm() float64 {
+	x := &r.start
+	if x.n < startRead || r.dropS == 0 {
+		return 0
+	}
+	amps := x.as/x.s - r.dropAs/r.dropS
+	if amps < startOverA {
+		return 0
+	}
+	return 1000 * (x.vs/x.s - r.dropVs/r.dropS) / amps
+}
+
+// ByStart returns the mean resistance by the starts, mΩ; ok is false where one was not seen.
+func (d *Drops) ByStart() (mohm float64, ok bool) {
+	for _, r := range d.Start {
+		if r == 0 {
+			return 0, false
+		}
+		mohm += r / dropRuns
+	}
+	return mohm, true
 }
 
 // Known reports whether there are enough runs.

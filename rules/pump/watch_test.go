@@ -164,6 +164,62 @@ func TestDropToTheMotor(t *testing.T) {
 	assert.Equal(t, 3, b.w.Drops.Count)
 }
 
+// A start that draws 300 A and falls to the lift's 100 A shows the resistance whatever the taps err by:
+// 4 mΩ, with a motor's tap that reads 2 % high. It must be read every 50 ms, and draw 25 A more.
+func TestDropByTheStart(t *testing.T) {
+	run := func(b *bench, most float64, every time.Duration) {
+		b.in.Running, b.in.Since = true, b.in.Now
+		for at := every; at < 5*time.Second; at += every {
+			amps := 100 + (most-100)*math.Exp(-at.Seconds()/0.1)
+			b.in.Now += every
+			bank := 12.4 - 0.004*amps
+			for i := range 2 {
+				b.scan.Battery[i].VoltageV, b.scan.Battery[i].CurrentA = good(bank), good(-amps/2)
+			}
+			b.in.BankA, b.scan.MotorV = good(-amps), good(1.02*(bank-0.004*amps))
+			b.look()
+		}
+		b.in.Ended = []time.Duration{5 * time.Second}
+		b.rest(tick)
+	}
+	for _, tt := range []struct {
+		most  float64
+		every time.Duration
+		known bool
+	}{
+		{300, 10 * time.Millisecond, true}, {300, 45 * time.Millisecond, true}, {300, 55 * time.Millisecond, false},
+		{300, time.Second, false}, {120, 10 * time.Millisecond, false},
+	} {
+		b := newBench(0)
+		for range 3 {
+			_, ok := b.w.Drops.ByStart()
+			assert.False(t, ok, "of three runs")
+			run(b, tt.most, tt.every)
+		}
+		mohm, ok := b.w.Drops.ByStart()
+		assert.Equal(t, tt.known, ok, "%+v", tt)
+		byLift, _, _ := b.w.Drops.Mean()
+		assert.InDelta(t, 4-2.3, byLift, 0.2, "%+v", tt)
+		if ok {
+			assert.InDelta(t, 4, mohm, 0.2, "%+v: 2 %% of what the bank falls by, 8 mΩ", tt)
+		}
+	}
+}
+
+// A current that did not react makes the rest of the bank's current look like the motor's: such a run
+// says nothing.
+func TestARunWithAStillCurrentTeachesNothing(t *testing.T) {
+	b := newBench(0)
+	b.in.Unsure = true
+	b.run(5*time.Second, steady(50), nil)
+	assert.Zero(t, b.w.Drops.Count)
+	assert.Zero(t, b.w.Usual.Count)
+	b.in.Unsure = false
+	b.run(5*time.Second, steady(100), nil)
+	assert.Equal(t, 1, b.w.Drops.Count)
+	assert.EqualValues(t, 1, b.w.Usual.Count)
+}
+
 func TestRunsThatSayNothingOfTheDrop(t *testing.T) {
 	count := func(change func(b *bench), scan func(b *bench)) int {
 		b := newBench(0)

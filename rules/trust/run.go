@@ -35,18 +35,24 @@ func (c *Channels) RunSteps(r *Run) {
 			flowElsewhere++
 		}
 	}
+	c.stillInRun = [unit.MaxBatteries]bool{}
 	for i := range c.n {
 		if !r.Have[i] {
 			continue
 		}
 		stillVolts := math.Abs(r.StepV[i]) < stillV && flowElsewhere > 0 && r.StepA[i] < -ownA
-		stillAmps := math.Abs(r.StepA[i]) < stillA && r.StepV[i] < -seenV && flowElsewhere+dipElsewhere > 0 &&
-			r.ByCommand && !(c.Lively[i].Moved && c.now-c.Lively[i].At <= livelyFor)
+		still := math.Abs(r.StepA[i]) < stillA && r.StepV[i] < -seenV && flowElsewhere+dipElsewhere > 0
+		c.stillInRun[i] = still
+		stillAmps := still && r.ByCommand && !(c.Lively[i].Moved && c.now-c.Lively[i].At <= livelyFor)
 		c.UnresponsiveV[i] = tallyTo(c.UnresponsiveV[i], stillVolts, unresponsiveRuns)
 		c.UnresponsiveA[i] = tallyTo(c.UnresponsiveA[i], stillAmps, unresponsiveRuns)
 	}
 	c.checkScale(r)
 }
+
+// StillInRun reports whether the current of battery i did not move in the last run while its voltage
+// dipped. If no dead cell explains it, nobody knows what the bank gave in that run.
+func (c *Channels) StillInRun(i int) bool { return c.stillInRun[i] }
 
 // Lively is when a current was last seen to move outside runs.
 type Lively struct {

@@ -80,3 +80,21 @@ func TestAFadingBatteryIsNoScale(t *testing.T) {
 		assert.Equal(t, tt.want, b.why(ampA), tt.name)
 	}
 }
+
+// A current that did not react is told from the first run on, long before its sensor is accused, and
+// though the feed has just moved it.
+func TestACurrentThatIsStillInARun(t *testing.T) {
+	b := newBench(t, 2)
+	b.in.Battery[0].CurrentA = good(0)
+	b.hold(time.Minute, time.Second)
+	b.in.Battery[0].CurrentA = good(15)
+	b.hold(time.Minute, time.Second)
+	run := trust.Run{StepA: [unit.MaxBatteries]float64{0.4, -55}, StepV: [unit.MaxBatteries]float64{-0.5, -0.5},
+		Have: [unit.MaxBatteries]bool{true, true}}
+	b.c.RunSteps(&run)
+	assert.True(t, b.c.StillInRun(0))
+	assert.False(t, b.c.StillInRun(1))
+	run.StepA[0] = -0.6
+	b.c.RunSteps(&run)
+	assert.False(t, b.c.StillInRun(0))
+}

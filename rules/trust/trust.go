@@ -26,6 +26,8 @@ type Channels struct {
 	facts    Facts
 	tempRead [unit.MaxBatteries]bool // since this start
 	turned   [unit.MaxBatteries]bool // in this scan
+
+	stillInRun [unit.MaxBatteries]bool // a current that did not move in the last run
 }
 
 // Facts is what else of the unit is known in a scan.

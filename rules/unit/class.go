@@ -33,10 +33,8 @@ const (
 	currentNoiseA = 0.1          // A: noise of a Hall sensor; our choice
 	currentZeroA  = 0.2          // A: zero of a Hall sensor; our choice
 	currentGain   = 0.01         // ratio: gain of a Hall sensor; our choice
-	tempStepC     = 0.003        // °C: step of a thermistor's channel; our choice
 	tempNoiseC    = 0.1          // °C: noise of a thermistor; our choice
 	tempZeroC     = 1.0          // °C: zero of a thermistor; our choice
-	tempGain      = 0.0          // ratio: gain of a thermistor; our choice
 )
 
 // DefaultClass returns the class of a signal where a unit does not say its own.
@@ -47,7 +45,7 @@ func DefaultClass(s Signal) SensorClass {
 	case BatteryCurrent:
 		return SensorClass{currentStepA, currentNoiseA, currentZeroA, currentGain}
 	case BatteryTemp:
-		return SensorClass{tempStepC, tempNoiseC, tempZeroC, tempGain}
+		return SensorClass{Noise: tempNoiseC, Zero: tempZeroC} // a curve has no gain
 	}
 	return SensorClass{tapStepV, tapNoiseV, tapZeroV, tapGain}
 }

@@ -31,6 +31,7 @@ type Frame struct {
 
 	Raw, Read *unit.Scan // as it came; as far as it is believed. Of the step under way
 	From      time.Duration
+	Away      *unit.Away                       // when nobody watched
 	QuietFor  time.Duration                    // for how long nothing has been on; zero while something is
 	TempC     unit.Reading                     // of the batteries' box
 	Temps     []unit.Reading                   // of each battery, or of a neighbor in the same box
@@ -64,8 +65,9 @@ type Frame struct {
 // BatteryFacts is what of a battery only detectors need.
 type BatteryFacts struct {
 	DeadCell   bool
-	TakingRuns uint8         // motor runs in which it took current
-	RestedV    unit.Estimate // at 25 °C, however well known
+	RestsLike  *leadacid.Chemistry // beyond doubt, where that is not its label's; nil: as labeled
+	TakingRuns uint8               // motor runs in which it took current
+	RestedV    unit.Estimate       // at 25 °C, however well known
 	RestFor    time.Duration
 	FullAt     time.Duration // when it was last full,
 	FullEver   bool          // if it ever was

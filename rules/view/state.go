@@ -77,6 +77,7 @@ type BankState struct {
 	LiftsWaitFor    *unit.Text    // what LiftsLeft waits for; nil when known
 	TimeToFullS     unit.Estimate // seconds until full at the present feed
 	FullWaitsFor    *unit.Text    // what TimeToFullS waits for, or why the feed can't fill the bank; nil when known
+	ParkedDrawA     unit.Estimate // with nothing on, the board included, by how the rested voltage falls
 	CirculatingA    unit.Estimate // half the sum of absolute currents at rest with nothing on
 }
 

@@ -26,6 +26,12 @@ func Of(f *Frame, s *Subject) View { return View{f, s} }
 // Now returns the instant of the scan, Moment with the wall clock's label.
 func (v View) Now() time.Duration { return v.f.At.Mono }
 
+// Watched returns how long the unit was watched since an instant: what lasts for days is counted by
+// that, because how long the agent was off only the wall clock tells.
+func (v View) Watched(since time.Duration) time.Duration {
+	return max(v.Now()-since-v.f.Away.Since(since), 0)
+}
+
 // Moment returns the instant of the scan with the wall clock's label.
 func (v View) Moment() unit.Moment { return v.f.At }
 

@@ -30,13 +30,13 @@ const (
 const (
 	zeroShare    = 0.75  // ratio: deviation of a zero over its class; our choice
 	slopePerC    = 0.05  // 1/°C: deviation of a slope over the zero's class: at 20 °C off as much again; our choice
-	drainSigmaA  = 0.20  // A: beside the board's own, to a small lamp; our choice
+	drainSigmaA  = 0.30  // A: beside the board's own; a lamp of 5 W draws 0.4 A; our choice
+	oftenDrainA  = 0.20  // A: beside the board's own, of what is often left on; our choice
 	wanderA      = 0.03  // A: change of a zero in a day, as a random walk; our choice
 	drainWanderA = 0.01  // A: change of the drain in a day, as a random walk; our choice
-	maxA         = 3.0   // A: more is no zero that can be taken off: the sensor is not believed; our choice
+	maxA         = 3.0   // A: more is no zero that can be taken off, and no zero is in more doubt; our choice
 	maxSlopeA    = 0.05  // A/°C: over twice what makes a fault by itself, 20 mA; our choice
 	maxTempC     = 100.0 // °C: of a box, either way; our choice
-	maxSigmaA    = 3.0   // A: no zero is in more doubt; our choice
 	hoursPerDay  = 24.0  // h: in a day; physical
 )
 
@@ -54,7 +54,6 @@ const (
 	alonePart   = 0.4              // ratio: of the largest, what the others add to it at the most; our choice
 	openA       = 0.25             // A: deviation of a zero that is open: over what its class leaves; our choice
 	outlier     = 2.5              // ratio: of its deviation, more opens what was believed; our choice
-	unknownA    = 10.0             // A: of differences that say nothing; our choice
 	restingV    = 13.2             // V: at 25 °C, above it something charges; published: AGM rests there after a charge
 	deadV       = 8.0              // V: below it there is no battery to rest; our choice
 	risesV      = 0.015            // V: in a window, with current into the bank: something charges; our choice
@@ -102,6 +101,7 @@ type State struct {
 	At     time.Duration            // when time was last let pass
 	Window Window
 	Fall   Fall
+	Days   Days
 }
 
 // Window is what has been averaged so far.
@@ -181,11 +181,15 @@ func above25(temp unit.Reading) float64 {
 func (l *Learner) Step(in *Scan) {
 	w := &l.s.Window
 	if in.RestFor == 0 {
-		l.s.Window, l.s.Fall = Window{}, Fall{}
+		l.s.Window, l.s.Fall, l.s.Days = Window{}, Fall{}, Days{}
 		return
 	}
-	if in.RestFor < restAfter || !l.readable(in) {
+	if in.RestFor < restAfter {
 		w.Begun = false
+		return
+	}
+	if !l.readable(in) { // or something charges: what falls afterwards is what that left
+		w.Begun, l.s.Fall.Begun, l.s.Days.Begun = false, false, false
 		return
 	}
 	if !w.Begun {
@@ -201,6 +205,7 @@ func (l *Learner) Step(in *Scan) {
 	if in.Now-w.From >= window && w.Second > 0 {
 		v := w.VoltS / w.Second
 		l.watchFall(in, v)
+		l.watchDays(in, v)
 		l.take(in, v)
 		*w = Window{Begun: true, From: in.Now, Last: in.Now, BeforeV: v, Before: true, Again: w.Again}
 	}
@@ -258,10 +263,10 @@ func (l *Learner) pass(now time.Duration) {
 	l.s.Begun, l.s.At = true, now
 	for i := range l.n {
 		p := &l.s.P[iZero+i][iZero+i]
-		*p = min(*p+days*sq(wanderA), sq(maxSigmaA))
+		*p = min(*p+days*sq(wanderA), sq(maxA))
 	}
 	p := &l.s.P[iDrain][iDrain]
-	*p = min(*p+days*sq(drainWanderA), sq(maxSigmaA))
+	*p = min(*p+days*sq(drainWanderA), sq(maxA))
 }
 
 // open makes room for what the errors e say against what was believed, and returns how much may
@@ -287,7 +292,7 @@ func (l *Learner) open(e, by *[unit.MaxBatteries]float64, in *Scan) (flow float6
 	switch alike := e[least]/e[most] > alonePart; {
 	case l.n > 1 && math.Abs(sum) < againstPart*large:
 		if large > largeA {
-			flow = unknownA
+			flow = math.Inf(1) // the differences say nothing
 		}
 	case alike && l.s.Window.Again && !l.s.Fall.Read && sum < l.s.X[iDrain]:
 		l.widen(iDrain, sq(sum)) // it came within a rest: something was switched on, or off
@@ -311,7 +316,7 @@ func (l *Learner) open(e, by *[unit.MaxBatteries]float64, in *Scan) (flow float6
 // limit returns how far sensor i may be off before what was believed is opened.
 func (l *Learner) limit(i int, by, flow float64) float64 {
 	z, s := iZero+i, iSlope+i
-	v := l.s.P[z][z] + 2*by*l.s.P[z][s] + by*by*l.s.P[s][s] + sq(l.share[i])*l.s.P[iDrain][iDrain]
+	v := l.s.P[z][z] + 2*by*l.s.P[z][s] + by*by*l.s.P[s][s] + sq(l.share[i])*min(l.s.P[iDrain][iDrain], sq(oftenDrainA))
 	return outlier * math.Sqrt(v+sq(flow)+sq(sumA))
 }
 
@@ -319,7 +324,7 @@ func (l *Learner) limit(i int, by, flow float64) float64 {
 // shows against the voltages of two rests. It is used where rests alone leave open whether a zero or a
 // drain is seen.
 func (l *Learner) Counted(i int, above, temp unit.Reading, sigmaA float64) {
-	if z := l.ZeroA(i, temp); !above.OK() || z.Sigma < openA || !(math.Abs(above.Value) <= 2*maxSigmaA) {
+	if z := l.ZeroA(i, temp); !above.OK() || z.Sigma < openA || !(math.Abs(above.Value) <= 2*maxA) {
 		return
 	}
 	var h [states]float64
@@ -329,7 +334,7 @@ func (l *Learner) Counted(i int, above, temp unit.Reading, sigmaA float64) {
 }
 
 func (l *Learner) widen(i int, by float64) {
-	l.s.P[i][i] = min(l.s.P[i][i]+by, sq(maxSigmaA))
+	l.s.P[i][i] = min(l.s.P[i][i]+by, sq(maxA))
 }
 
 // update applies a window: first the sum, which is known well, then differences of each battery to
@@ -404,7 +409,7 @@ func (l *Learner) watchFall(in *Scan, v float64) {
 	if in.RestFor < fallAfter {
 		return
 	}
-	if !f.Begun {
+	if !f.Begun || v > f.V+fallV {
 		*f = Fall{Begun: true, At: in.Now, V: v, Read: f.Read}
 		return
 	}
@@ -415,20 +420,12 @@ func (l *Learner) watchFall(in *Scan, v float64) {
 	half := max((f.V-v)*ahPerVh, 0) / 2
 	r := sq(half) + sq(fallV*ahPerVh)
 	*f = Fall{Begun: true, At: in.Now, V: v, Read: f.Read}
-	p := &l.s.P[iDrain][iDrain]
-	y := half - l.s.X[iDrain]
-	if sq(y/outlier) > *p+r { // sure of a wrong drain: what it took belongs to the zeros
-		l.widen(iDrain, sq(y))
-		for i := range l.n {
-			l.widen(iZero+i, sq(y*l.share[i]))
-		}
-	}
-	if r >= *p {
+	if r >= l.s.P[iDrain][iDrain] {
+		l.doubtDrain(half, r)
 		return
 	}
 	f.Read = true
-	l.apply(&[states]float64{iDrain: 1}, y, r)
-	l.s.X[iDrain] = max(l.s.X[iDrain], 0)
+	l.takeDrain(half, r)
 }
 
 // State returns what has been learned.
@@ -444,14 +441,17 @@ func (l *Learner) Restore(s State) error {
 			return fmt.Errorf("zeros: state %d: %g: want %g at most", i, s.X[i], 2*maxA)
 		}
 		for j := range states {
-			if !(math.Abs(s.P[i][j]) <= 2*sq(maxSigmaA)) || s.P[i][i] < 0 {
-				return fmt.Errorf("zeros: variance %d, %d: %g: want %g at most", i, j, s.P[i][j], 2*sq(maxSigmaA))
+			if !(math.Abs(s.P[i][j]) <= 2*sq(maxA)) || s.P[i][i] < 0 {
+				return fmt.Errorf("zeros: variance %d, %d: %g: want %g at most", i, j, s.P[i][j], 2*sq(maxA))
 			}
 		}
 	}
 	w := &s.Window
 	if !(w.Second >= 0 && w.Second < 1e6) || w.Last < w.From {
 		return fmt.Errorf("zeros: averaged for %g s, from %v to %v", w.Second, w.From, w.Last)
+	}
+	if d := &s.Days; !(math.Abs(d.V) < 1e3) || !(d.SurfaceV >= 0 && d.SurfaceV < 1e3) {
+		return fmt.Errorf("zeros: fall from %g V, %g V of it surface charge", d.V, d.SurfaceV)
 	}
 	l.s = s
 	return nil

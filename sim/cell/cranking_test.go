@@ -23,8 +23,11 @@ func TestVirtualJ537(t *testing.T) {
 var halfCCA = []struct{ tempC, leastV float64 }{{21, 9.6}, {16, 9.5}, {10, 9.4}, {4, 9.3}, {-1, 9.1}, {-7, 8.9},
 	{-12, 8.7}, {-18, 8.5}}
 
+// The manuals don't say down to which capability a battery passes. In the model the table's limits
+// are those of batteries at 55 to 67 % of their rated CCA, at every temperature and by each way to get
+// there. Off: lost capacity shows less in a warm battery, so that of a battery worn in that way the
+// warm limits ask some 9 % less than the cold ones.
 func TestHalfCCALoadTest(t *testing.T) {
-	// A battery at 60 % capability by each way it can get there.
 	ways := map[string]func(x float64) Aging{
 		"raised resistance": func(x float64) Aging { return Aging{RaisedResistancePct: 4 * x} },
 		"lost capacity":     func(x float64) Aging { return Aging{LostCapacityPct: x} },
@@ -40,10 +43,12 @@ func TestHalfCCALoadTest(t *testing.T) {
 				s.Chemistry, s.RatedCCA, row.tempC)
 		}
 		for name, way := range ways {
-			weak := weakenedTo(b, 0.6*s.RatedCCA, way)
+			weak, fair := weakenedTo(b, 0.55*s.RatedCCA, way), weakenedTo(b, 0.7*s.RatedCCA, way)
 			for _, row := range halfCCA {
 				assert.Less(t, loadTest(weak, row.tempC, s.RatedCCA/2, 15), row.leastV,
-					"%s %g CCA at 60 %% by %s at %g °C", s.Chemistry, s.RatedCCA, name, row.tempC)
+					"%s %g CCA at 55 %% by %s at %g °C", s.Chemistry, s.RatedCCA, name, row.tempC)
+				assert.Greater(t, loadTest(fair, row.tempC, s.RatedCCA/2, 15), row.leastV,
+					"%s %g CCA at 70 %% by %s at %g °C", s.Chemistry, s.RatedCCA, name, row.tempC)
 			}
 		}
 	}

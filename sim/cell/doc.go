@@ -12,11 +12,12 @@
 //     Cold lets less of the plates take part.
 //   - Fast acid gradient (electrolyte.go) in the pores, with one time constant when acid is used up
 //     and a longer one when it is made.
-//   - Resistances (kinetics.go): metal, acid by its conductivity, discharged active mass; charge
-//     transfer by Butler-Volmer (asinh); a sulfate film that closes the plates near empty.
-//   - Acceptance and gassing (gassing.go): in charge the main reaction runs short of sulfate while
-//     water splitting rises exponentially with voltage; both share the current at one potential
-//     (Wright's omega function).
+//   - Resistances (kinetics.go): metal, acid by its conductivity over temperature and strength
+//     (conductivity.go), discharged active mass; charge transfer by Butler-Volmer (asinh); a sulfate
+//     film that closes the plates near empty.
+//   - Acceptance and gassing (gassing.go): in charge the main reaction is limited by what sulfate is
+//     left to dissolve while water splitting rises exponentially with voltage; both share the current
+//     at one potential.
 //   - Surface charge (surface.go), self-discharge (gassing.go), lumped heat (heat.go).
 //
 // The scale of the resistances is not a parameter: [New] finds the one with which the battery just

@@ -48,10 +48,12 @@ func (h *heat) step(lostW, ambientC float64) bool {
 type thermal struct {
 	atC      float64
 	active   float64 // activeShare
-	acid     float64 // acid resistance over 25 °C
+	acid     float64 // acid's resistance is acid exp(c (acidBend + acidBend2 c))/c: see acidFactors
+	acidBend float64
 	exchange float64 // exchange current over 25 °C
-	accept   float64 // acceptance resistance over 25 °C
+	accept   float64 // dissolution of sulfate in charge over 25 °C
 	diffuse  float64 // acid diffusion over 25 °C
+	spread   float64 // its root
 	selfRate float64 // self-discharge and gassing at a given voltage over 25 °C
 }
 
@@ -59,13 +61,17 @@ const thermalStepC = 0.02
 
 func newThermal(tempC, coldPower float64) thermal {
 	inv := 1/(tempC+kelvin) - 1/(refC+kelvin)
+	acid, acidBend := acidFactors(tempC)
+	diffuse := detmath.Exp(float64(-diffuseEnergyK * inv))
 	return thermal{
 		atC:      tempC,
 		active:   detmath.Pow(activeShare(tempC), coldPower),
-		acid:     detmath.Exp(float64(acidEnergyK * inv)),
+		acid:     acid,
+		acidBend: acidBend,
 		exchange: detmath.Exp(float64(-exchangeEnergyK * inv)),
-		accept:   detmath.Exp(float64(acceptEnergyK * inv)),
-		diffuse:  detmath.Exp(float64(-diffuseEnergyK * inv)),
+		accept:   detmath.Exp(float64(-acceptEnergyK * inv)),
+		diffuse:  diffuse,
+		spread:   math.Sqrt(diffuse),
 		selfRate: detmath.Exp(float64(-selfEnergyK * inv)),
 	}
 }

@@ -24,20 +24,39 @@ const (
 func (b *Battery) RefillH(postV, tempC float64) float64 {
 	c := *b
 	c.reset(refillFromPct, tempC)
-	most, amps := float64(refillMostA*c.CapacityAh()), 0.0
+	most := float64(refillMostA * c.CapacityAh())
 	for at := 0; at < refillMostH*3600; at += refillStepS {
 		if c.SoCPct() >= refillToPct {
 			return float64(at) / 3600
 		}
-		for range 20 {
-			v, slope := c.Terminal(amps)
-			amps = clamp(amps+(postV-v)/slope, 0, most)
-			if v-postV < settledV && postV-v < settledV {
-				break
-			}
-		}
-		c.Step(refillStepS, amps, tempC)
+		c.Step(refillStepS, c.HeldA(postV, most), tempC)
 		c.heat.tempC = tempC
 	}
 	return refillMostH
+}
+
+// HeldA returns the current that holds postV between the posts, 0 to most A: Newton's steps within
+// what is known, halving where they leave it, since the voltage bends either way.
+func (b *Battery) HeldA(postV, most float64) float64 {
+	lo, hi := 0.0, most
+	amps := most
+	for range 60 {
+		v, slope := b.Terminal(amps)
+		switch {
+		case v-postV < settledV && postV-v < settledV:
+			return amps
+		case v < postV:
+			lo = amps
+		default:
+			hi = amps
+		}
+		if lo == hi {
+			break
+		}
+		amps += (postV - v) / slope
+		if !(amps > lo && amps < hi) {
+			amps = 0.5 * (lo + hi)
+		}
+	}
+	return amps
 }

@@ -10,23 +10,21 @@ const (
 	metalOhm = 0.00090 // grids, straps, posts: metal, taken as constant over temperature
 	acidOhm  = 0.00100 // acid in pores and separator
 	massOhm  = 0.00060 // active mass; grows as lead sulfate, an insulator, fills it
-	filmOhm  = 1.5e-8  // sulfate film at the plates, times (share left)^-4
+	filmOhm  = 1.8e-8  // sulfate film at the plates, times (share left)^-4
 )
 
 const (
-	acidPeakMolality = 4.4    // conductivity's peak, about 30 % by weight
-	acidEnergyK      = 1390.0 // activation of acid's conductivity over R: 2.2 times from -18 to 25 °C
-	exchangeEnergyK  = 3000.0 // of the exchange current: 25 kJ/mol
-	acceptEnergyK    = 3600.0 // of the dissolution of sulfate in charge: 30 kJ/mol
-	diffuseEnergyK   = 1700.0 // of acid's diffusion: 2 % per °C
-	selfEnergyK      = 6200.0 // of self-discharge: twice per 10 °C
-	massFill         = 0.62   // share of a discharged battery's active mass conductance that is lost
-	filmFrom         = 0.5    // share left below which the film begins
-	filmFloor        = 0.01   // smallest share left that the film's formula sees
-	filmLimitV       = 18.0   // a battery driven into reversal settles here: 3 V a cell below its EMF
-	inactiveArea     = 0.12   // exchange area that stays when the plates are empty
-	openOhm          = 10e3   // an open strap: creepage
-	shortedOhmShare  = 0.5    // of a cell's resistance that a shorted cell keeps
+	exchangeEnergyK = 2600.0 // of the exchange current: 22 kJ/mol
+	acceptEnergyK   = 2600.0 // of the dissolution of sulfate in charge: 22 kJ/mol, twice the time at 0 °C (trade practice)
+	diffuseEnergyK  = 2174.0 // of acid's diffusion: Tiedemann and Newman, from memory; 2.4 % per °C
+	selfEnergyK     = 6200.0 // of self-discharge: twice per 10 °C
+	massFill        = 0.62   // share of a discharged battery's active mass conductance that is lost
+	filmFrom        = 0.5    // share left below which the film begins
+	filmFloor       = 0.01   // smallest share left that the film's formula sees
+	filmLimitV      = 18.0   // a battery driven into reversal settles here: 3 V a cell below its EMF
+	inactiveArea    = 0.12   // exchange area that stays when the plates are empty
+	openOhm         = 10e3   // an open strap: creepage
+	shortedOhmShare = 0.5    // of a cell's resistance that a shorted cell keeps
 )
 
 // ohmic is what stands in the way of a current besides the charge and gassing branch.
@@ -37,7 +35,9 @@ type ohmic struct {
 	filmOhm      float64
 
 	// At this temperature.
-	acidOhm   float64
+	acidOhm   float64 // times exp(acidBend c)/c
+	acidBend  float64
+	acidExp   nearExp
 	exchangeA float64
 	exchangeT float64 // exchangeA over that at 25 °C
 	ctV       float64 // transferV of all live cells
@@ -91,7 +91,7 @@ func transferV(tempC, n float64) float64 {
 
 // warm renews what depends on temperature.
 func (o *ohmic) warm(t *thermal, live float64) {
-	o.acidOhm = float64(o.acidOhm0 * t.acid)
+	o.acidOhm, o.acidBend = float64(o.acidOhm0*t.acid), t.acidBend
 	o.exchangeA, o.exchangeT = float64(o.exchangeA0*t.exchange), t.exchange
 	o.ctV = transferV(t.atC, live)
 	o.ctShare = (t.atC + kelvin) / (refC + kelvin)
@@ -106,8 +106,8 @@ func (o *ohmic) refresh(w *wells, poreMolality float64) {
 		o.filmOhm = float64(o.filmOhm0 * (1/float64(l2*l2) - 1/(filmFrom*filmFrom*filmFrom*filmFrom)))
 	}
 	drawn := min(w.plateShare(), 1)
-	y := float64(poreMolality * (1 / acidPeakMolality))
-	acid := float64(o.acidOhm * float64(0.5*(y+1/y)))
+	c := molarity(poreMolality)
+	acid := float64(o.acidOhm*o.acidExp.of(float64(c*(o.acidBend+float64(acidBend2*c))))) / c
 	mass := o.massOhm0 / (1 - float64(massFill*drawn))
 	o.ohm = (o.metalOhm0 + acid) + mass
 	area := inactiveArea + float64((1-inactiveArea)*left)

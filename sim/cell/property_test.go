@@ -4,7 +4,6 @@ import (
 	"math"
 	"testing"
 
-	"github.com/stretchr/testify/assert"
 	"pgregory.net/rapid"
 )
 
@@ -174,16 +173,4 @@ func TestQuestionsDontChangeState(t *testing.T) {
 			t.Fatalf("got %+v: want %+v", asked, silent)
 		}
 	})
-}
-
-func TestOmega(t *testing.T) {
-	for x := -60.0; x < 1e6; x += 0.01 * (1 + math.Abs(x)) {
-		w, lnW := omega(x)
-		assert.InDelta(t, x, w+math.Log(w), 3e-10*(1+math.Abs(x)), "at %g", x)
-		assert.InDelta(t, math.Log(w), lnW, 1e-9*(1+math.Abs(x)), "at %g", x)
-	}
-	w, _ := omega(1)
-	assert.InDelta(t, 1, w, 1e-14) // 1 + ln 1 = 1
-	w, _ = omega(0)
-	assert.InDelta(t, 0.5671432904097838, w, 1e-14) // the omega constant
 }

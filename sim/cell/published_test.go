@@ -36,31 +36,27 @@ func TestGassingIsAlikeAtItsPublishedOnsets(t *testing.T) {
 // bands (the first read, the others from memory), and the equation of Copetti et al. 1993, worked.
 // Both are of vented batteries for solar use.
 //
-// Off: the model gasses later, at the lower rate of Schiffer et al. 2007, and takes nearly all of a
-// current of C/10 up to 90 %, where both have it fall from 80 % on. At 99 % it agrees with Copetti.
+// Off: the two contradict each other at 80 % and C/10 (0.55 and 0.93), where the model has nothing to
+// lose yet. It bends later and more sharply than Copetti's equation: up to 0.14 more before its limit
+// and 0.15 less beyond it.
 func TestChargeEfficiencyAgainstPublished(t *testing.T) {
 	b := newBattery(t, range12V[0], 100, 25)
-	bands := []struct{ from, to, published, ours float64 }{
-		{20, 50, 0.95, 0.999}, // "above 95 %" when low
-		{0, 84, 0.91, 0.999},
-		{79, 84, 0.55, 0.997},
-		{90, 95, 0.50, 0.760}, // "below 50 %" above 90 %
-	}
-	for _, r := range bands {
-		got := stored(b, 0.1, r.from, r.to)
-		assert.InDelta(t, r.ours, got, 0.005, "%g to %g %%: published %g", r.from, r.to, r.published)
-	}
-	worked := []struct{ perHour, soc, published, ours float64 }{
-		{0.05, 50, 0.99995, 1}, {0.05, 80, 0.98072, 1}, {0.05, 90, 0.86114, 0.99}, {0.05, 95, 0.62736, 0.90},
-		{0.05, 99, 0.17916, 0.19},
-		{0.1, 50, 0.99875, 1}, {0.1, 80, 0.93108, 1}, {0.1, 90, 0.73748, 0.97}, {0.1, 95, 0.48763, 0.57},
-		{0.1, 99, 0.12518, 0.10},
-		{0.2, 50, 0.98283, 1}, {0.2, 80, 0.80326, 0.99}, {0.2, 90, 0.55645, 0.77}, {0.2, 95, 0.33400, 0.30},
-		{0.2, 99, 0.07808, 0.05},
+	assert.Greater(t, stored(b, 0.1, 20, 50), 0.95, "published: above 0.95 when low")
+	assert.Less(t, stored(b, 0.1, 90, 99), 0.5, "published: below 0.5 above 90 %")
+	assert.InDelta(t, 0.55, stored(b, 0.1, 90, 95), 0.005, "published: below 0.5 above 90 %")
+	assert.InDelta(t, 0.999, stored(b, 0.1, 0, 84), 0.005, "published 0.91")
+	assert.InDelta(t, 0.997, stored(b, 0.1, 79, 84), 0.005, "published 0.55")
+	worked := []struct{ perHour, soc, published, off float64 }{
+		{0.05, 50, 0.99995, 0}, {0.05, 80, 0.98072, 0.02}, {0.05, 90, 0.86114, 0.135}, {0.05, 95, 0.62736, 0.125},
+		{0.05, 99, 0.17916, -0.035},
+		{0.1, 50, 0.99875, 0}, {0.1, 80, 0.93108, 0.065}, {0.1, 90, 0.73748, 0.10}, {0.1, 95, 0.48763, -0.11},
+		{0.1, 99, 0.12518, -0.05},
+		{0.2, 50, 0.98283, 0.015}, {0.2, 80, 0.80326, 0.14}, {0.2, 90, 0.55645, -0.13}, {0.2, 95, 0.33400, -0.145},
+		{0.2, 99, 0.07808, -0.045},
 	}
 	for _, r := range worked {
 		got := stored(b, r.perHour, r.soc-0.05, r.soc+0.05)
-		assert.InDelta(t, r.ours, got, 0.02, "%g C at %g %%: published %g", r.perHour, r.soc, r.published)
+		assert.InDelta(t, r.off, got-r.published, 0.01, "%g C at %g %%: published %g", r.perHour, r.soc, r.published)
 	}
 	// Thin-plate valve-regulated: up to 98 % of a whole charge comes back (a study, read), falling
 	// with the rate.
@@ -93,16 +89,12 @@ func stored(b Battery, perHour, fromPct, toPct float64) float64 {
 // dealer's chart (also 25 % at -28.9 °C); CA = 1.3 CCA, CCA = 0.77 MCA (Battery Council). Here it
 // is the current that leaves 7.2 V after 30 s.
 //
-// Off: by these the model is too strong in the cold, by some 65 % at -18 °C over 26.7 °C and by 6 %
-// over 0 °C. Since a battery meets its rated CCA at -18 °C by definition, this is a warm battery
-// that is too weak. Publications contradict each other here: from 21 to -18 °C the charts take 2.3
-// times (92 % at 21 °C, by straight line), but the least voltages at half CCA, 9.6 and 8.5 V, allow
-// for 1.32 times; the model lies between, at 1.4. With acid's activation at 1800 K for 1390 it
-// would have CA = 1.3 CCA and 3.0 V/CCA when warm, for 3.3; but then a battery down to 60 % would
-// pass that load test at 21 °C.
+// Off: the charts alone ask for 1.6 times from -18 to 0 °C, the Battery Council for 1.3; the model has
+// 1.27 to 1.33. The conductivity of acid has the cold take 2.7 times of that part of the resistance
+// and metal nothing, so that the charts' 40 % is out of reach for the whole at a fixed end voltage.
 func TestCrankingPowerOverTemperature(t *testing.T) {
 	rows := []struct{ tempC, published, least, most float64 }{
-		{0, 0.65, 0.80, 0.83}, {-1.1, 0.65, 0.79, 0.82}, {-17.8, 0.40, 0.65, 0.69}, {-28.9, 0.25, 0.55, 0.60},
+		{0, 0.65, 0.78, 0.82}, {-1.1, 0.65, 0.77, 0.81}, {-17.8, 0.40, 0.59, 0.65}, {-28.9, 0.25, 0.46, 0.52},
 	}
 	for _, s := range range12V {
 		b := newBattery(t, s, 100, 25)
@@ -114,7 +106,7 @@ func TestCrankingPowerOverTemperature(t *testing.T) {
 				r.least, r.most, r.published)
 		}
 		ca := ampsDownTo(b, 0, 7.2, 30) / s.RatedCCA
-		assert.InDelta(t, 1.22, ca, 0.02, "%s %g CCA: published 1.3", s.Chemistry, s.RatedCCA)
+		assert.InDelta(t, 1.3, ca, 0.03, "%s %g CCA", s.Chemistry, s.RatedCCA)
 	}
 }
 

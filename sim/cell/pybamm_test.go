@@ -12,9 +12,9 @@ import (
 // acid and rates fitted to the curves of testdata/pybamm (its acid is stronger than usual, and all
 // but used up at the end of a discharge). Its capacity does not depend on temperature and it has no
 // side reactions and next to no acceptance resistance; AcceptanceH, SurfaceChargeV and Ah0CPct say
-// so.
+// so. Its resistance does not either: the rated CCA is the one that makes it so at 25 °C.
 var sulzer2019 = Spec{
-	Chemistry: AGM, RatedAh: 21.75, RatedCCA: 258,
+	Chemistry: AGM, RatedAh: 21.75, RatedCCA: 230,
 	Design: Design{
 		FullMolality: 6.58, EmptyMolality: 0.31, Ah10hPct: 98.6, Ah1hPct: 87.7, Ah0CPct: 100,
 		SelfDischargePctMonth: 2, GassingMaPer100Ah: 8, GassingPerV: 12,

@@ -12,7 +12,7 @@ var Findings = []string{
 	"bank-undercharged", "balance-negative", "share-uneven", "link-resistive", "battery-tired",
 	"battery-failed", "circulating", "series-wired", "reversed", "motor-overrun", "motor-hungry",
 	"motor-starved", "motor-stuck", "motor-dead", "motor-drop", "parked-drain", "freeze-risk", "hot",
-	"service-due", "sense-fault", "clock-unsure",
+	"label-mismatch", "service-due", "sense-fault", "clock-unsure",
 }
 
 // Kind is what can go wrong with a unit: its name, the fields of Fault it needs, and the findings

@@ -1,6 +1,7 @@
 package scenario
 
 import (
+	"cmp"
 	"time"
 
 	"liftbank/sim/cell"
@@ -51,6 +52,7 @@ func (b *Bank) Index(id string) int {
 type Battery struct {
 	ID        string         `yaml:"id" want:"one of a, b, c, d"`
 	Chemistry cell.Chemistry `yaml:"chemistry" want:"one of flooded, agm, gel"` // flooded
+	Labeled   cell.Chemistry `yaml:"labeled" want:"one of flooded, agm, gel"`   // what the configuration says; what it is
 	RatedAh   float64        `yaml:"rated_ah" want:"20 to 400"`                 // at the 20 h rate, 100
 	RatedCCA  float64        `yaml:"rated_cca" want:"100 to 2000"`              // A, SAE J537, 950
 	SoCPct    float64        `yaml:"soc_pct" want:"0 to 100"`                   // 100
@@ -58,6 +60,9 @@ type Battery struct {
 	Aging     Aging          `yaml:"aging"`
 	Layer     Layer          `yaml:"layer"`
 }
+
+// Label returns the chemistry that the configuration says.
+func (b *Battery) Label() cell.Chemistry { return cmp.Or(b.Labeled, b.Chemistry) }
 
 // Layer is the double layer of the plates and the reaction it lies across. Zero is that of the
 // chemistry.

@@ -63,6 +63,7 @@ type stream struct {
 	nextN   int64  // place of the next record
 	changed bool
 	kept    bool // the file was read: next is from there
+	noted   bool // the file has first
 }
 
 // New returns an outbox that knows of no file yet.
@@ -126,7 +127,7 @@ func (b *Outbox) WriteReadings(tx *sql.Tx, now rules.Moment, at *spans.Span, bod
 // Changed reports whether a cursor is to be written. The caller holds the lock.
 func (b *Outbox) Changed() bool {
 	return slices.ContainsFunc(b.outlets, func(o *Outlet) bool {
-		return slices.ContainsFunc(o.cursors[:], func(c cursor) bool { return c.changed })
+		return o.claimed || slices.ContainsFunc(o.cursors[:], func(c cursor) bool { return c.changed })
 	})
 }
 
@@ -169,7 +170,7 @@ func (b *Outbox) Abandon(now *spans.Span) (gaps []*Entry) {
 
 func (b *Outbox) abandon(of Stream, now *spans.Span) *Entry {
 	st := &b.streams[of]
-	st.changed = true
+	st.changed, st.noted = true, false
 	next, nextN := st.next, st.nextN
 	for e := range b.opts.Card.Waiting() {
 		if e.Stream == of {
@@ -275,6 +276,10 @@ func (b *Outbox) loadCursors(db *sql.DB, fresh [Streams]bool) error {
 		c.sent, c.done = sent, done
 		if confirmed.Valid {
 			c.confirmed = time.Duration(confirmed.Int64) * time.Millisecond
+			c.written = c.confirmed
+		}
+		if o.waits < 0 { // how long what is there has waited is not known better
+			o.waitsFrom = max(o.lastReceipt(), 0)
 		}
 	}
 	if err := rows.Err(); err != nil {
@@ -290,6 +295,11 @@ type Numbers struct{ streams [Streams]stream }
 // moment. The caller holds the lock.
 func (b *Outbox) Begin() Numbers {
 	b.numbered = false
+	for _, o := range b.outlets {
+		if !o.claimed {
+			clear(o.claims) // the last transaction wrote them
+		}
+	}
 	return Numbers{b.streams}
 }
 
@@ -311,9 +321,17 @@ func (b *Outbox) Write(tx *sql.Tx, given Numbers) error {
 			i, int64(st.next), st.nextN); err != nil {
 			return err
 		}
+		if !st.noted {
+			if _, err := tx.Exec("INSERT OR REPLACE INTO meta VALUES(?, ?)",
+				firstName(Stream(i), b.opts.Session), int64(st.first)); err != nil {
+				return err
+			}
+		}
 		b.opts.Lock.Lock()
-		if now := &b.streams[i]; now.nextN == st.nextN {
-			now.changed = false // should the commit fail, Revert sets it again
+		now := &b.streams[i]
+		now.noted = true // should the commit fail, Revert sets these again
+		if now.nextN == st.nextN {
+			now.changed = false
 		}
 		b.opts.Lock.Unlock()
 	}
@@ -322,7 +340,7 @@ func (b *Outbox) Write(tx *sql.Tx, given Numbers) error {
 			return err
 		}
 	}
-	return nil
+	return b.writeClaims(tx)
 }
 
 // Revert takes back what a transaction that failed gave and noted. The caller holds the lock.
@@ -332,9 +350,12 @@ func (b *Outbox) Revert(given Numbers) {
 		b.streams[Readings].next, b.streams[Readings].nextN = was.next, was.nextN
 	}
 	for i := range b.streams {
-		b.streams[i].changed = true
+		b.streams[i].changed, b.streams[i].noted = true, false
 		for _, o := range b.outlets {
 			o.cursors[i].changed = true
 		}
+	}
+	for _, o := range b.outlets {
+		o.claimed = len(o.claims) > 0
 	}
 }

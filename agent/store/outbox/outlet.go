@@ -21,21 +21,34 @@ type Outlet struct {
 	news    chan struct{}
 	cursors [Streams]cursor        // under the outbox's lock
 	lastAck [Streams]time.Duration // of the goroutine that owns the file
+
+	// claims are what was confirmed since the last commit. They belong to the goroutine that owns the
+	// file; claimed, that there are some which no transaction has written, is under the lock.
+	claims  map[claimKey]uint64
+	claimed bool
+
+	// Under the outbox's lock:
+	waits     time.Duration // running time since which sent records wait for a receipt; -1: none do
+	waitsFrom time.Duration // what waits becomes when something is sent; -1: that moment
 }
 
 // cursor is how far an outlet is in one stream.
 type cursor struct {
 	sent      int64         // n up to which everything was sent, and taken by the next hop
 	sentSeq   uint64        // the number at sent; 0 when not of this session
+	handed    int64         // n up to which everything was handed to the next hop, since the start
 	done      int64         // n up to which the outlet is done by the age of what it sent
 	confirmed time.Duration // running time of the last receipt; -1: none ever
+	written   time.Duration // confirmed, as it is on the card
 	changed   bool
 }
 
 func newOutlet(b *Outbox, name string) *Outlet {
-	o := &Outlet{outbox: b, name: name, news: make(chan struct{}, 1)}
+	o := &Outlet{
+		outbox: b, name: name, news: make(chan struct{}, 1), claims: map[claimKey]uint64{}, waits: -1, waitsFrom: -1,
+	}
 	for i := range o.cursors {
-		o.cursors[i].confirmed = -1
+		o.cursors[i].confirmed, o.cursors[i].written = -1, -1
 	}
 	return o
 }
@@ -59,6 +72,21 @@ func (o *Outlet) Resume(of Stream) int64 {
 	return tables.RecordKey(of, o.cursors[of].sent)
 }
 
+// Handing notes that a record is about to be handed to the next hop, with all of its stream before
+// it. A receiver can have no other.
+func (o *Outlet) Handing(r Record) {
+	o.outbox.opts.Lock.Lock()
+	defer o.outbox.opts.Lock.Unlock()
+	c := &o.cursors[r.Stream]
+	c.handed = max(c.handed, tables.RecordNumber(r.ID))
+}
+
+// handedKey returns the place up to which a stream was handed to the next hop. The caller holds the
+// outbox's lock.
+func (o *Outlet) handedKey(of Stream) int64 {
+	return tables.RecordKey(of, max(o.cursors[of].handed, o.cursors[of].sent))
+}
+
 // Sent notes that the next hop has taken a record and all of its stream before it. That reaches the
 // card with the next commit: after a crash a record may be sent again, with its number.
 func (o *Outlet) Sent(r Record) {
@@ -68,19 +96,65 @@ func (o *Outlet) Sent(r Record) {
 	c := &o.cursors[r.Stream]
 	if n := tables.RecordNumber(r.ID); n > c.sent {
 		c.sent, c.changed = n, true
+		if o.waits < 0 {
+			o.waits = o.waitsFrom
+			if o.waits < 0 {
+				o.waits = b.runTime()
+			}
+		}
 		if r.Session == b.opts.Session {
 			c.sentSeq = r.Seq
 		}
 	}
 }
 
-// Collected reports whether a receiver confirms this stream's records, so that sending one is not
-// the last word.
-func (o *Outlet) Collected(of Stream) bool {
+// heard notes a receipt. When it came need not be known better than to the hour on the card. The
+// caller holds the outbox's lock.
+func (o *Outlet) heard(of Stream) {
+	const known = time.Hour
+	c := &o.cursors[of]
+	c.confirmed = o.outbox.runTime()
+	c.changed = c.changed || c.written < 0 || c.confirmed-c.written >= known
+	o.waits, o.waitsFrom = -1, -1
+}
+
+// Collected reports whether a receiver confirms records, so that sending one is not the last word.
+// One that was heard on any stream is one for all: it may have got nothing of another yet.
+func (o *Outlet) Collected() bool {
 	o.outbox.opts.Lock.Lock()
 	defer o.outbox.opts.Lock.Unlock()
-	c := o.cursors[of].confirmed
-	return c >= 0 && o.outbox.runTime()-c < o.outbox.opts.Collector
+	last := o.lastReceipt()
+	return last >= 0 && o.outbox.runTime()-last < o.outbox.opts.Collector
+}
+
+// lastReceipt returns the running time of the last receipt, -1 if there was none. The caller holds
+// the outbox's lock.
+func (o *Outlet) lastReceipt() (last time.Duration) {
+	last = -1
+	for i := range o.cursors {
+		last = max(last, o.cursors[i].confirmed)
+	}
+	return last
+}
+
+// Silent returns for how long a receiver that confirms records has said nothing of what was sent;
+// 0 where none confirms.
+func (o *Outlet) Silent() time.Duration {
+	if !o.Collected() {
+		return 0
+	}
+	o.outbox.opts.Lock.Lock()
+	defer o.outbox.opts.Lock.Unlock()
+	return o.Unheard()
+}
+
+// Unheard returns for how long sent records have waited for a receipt; 0 while none do. The caller
+// holds the outbox's lock.
+func (o *Outlet) Unheard() time.Duration {
+	if o.waits < 0 {
+		return 0
+	}
+	return o.outbox.runTime() - o.waits
 }
 
 // Unconfirmed returns the oldest records of a stream that were sent and that no receiver has
@@ -121,7 +195,7 @@ func (o *Outlet) age(tx *sql.Tx, of Stream) error {
 	if !sent.Valid {
 		return nil
 	}
-	if !o.Collected(of) {
+	if !o.Collected() {
 		b.opts.Lock.Lock()
 		if c := &o.cursors[of]; sent.Int64 > c.done {
 			c.done, c.changed = sent.Int64, true
@@ -152,7 +226,9 @@ func (o *Outlet) write(tx *sql.Tx) error {
 	for i := range o.cursors {
 		lock.Lock()
 		c := o.cursors[i]
-		o.cursors[i].changed = false // should the commit fail, Revert sets it again
+		if c.changed { // should the commit fail, Revert sets it again
+			o.cursors[i].changed, o.cursors[i].written = false, c.confirmed
+		}
 		lock.Unlock()
 		if !c.changed {
 			continue

@@ -68,10 +68,3 @@ func stored(db *sql.DB, of Stream, where string, args ...any) (out []Record, err
 	}
 	return out, nil
 }
-
-// ranged returns up to n records of a stream and session with numbers from to to.
-func ranged(db *sql.DB, of Stream, session string, from, to uint64, n int) ([]Record, error) {
-	const where = "o.id > ? AND o.id < ? AND p.session = ? AND o.seq >= ? AND o.from_seq <= ? ORDER BY o.id LIMIT ?"
-	return stored(db, of, where,
-		tables.RecordKey(of, 0), tables.RecordKey(of+1, 0), session, int64(from), int64(to), n)
-}

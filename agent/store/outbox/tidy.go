@@ -9,26 +9,34 @@ import (
 
 // Tidy deletes records that every outlet is done with. Then it makes room by the oldest batches of
 // readings, and if that isn't enough the oldest runs, each time leaving a gap that says so. It
-// returns how many records were lost that way.
-func (b *Outbox) Tidy(tx *sql.Tx) (lost uint64, err error) {
+// returns how many records were lost that way, and how many were deleted that no receiver confirmed.
+func (b *Outbox) Tidy(tx *sql.Tx) (lost, unconfirmed uint64, err error) {
 	for i := range streamCount {
 		for _, o := range b.outlets {
 			if err := o.age(tx, i); err != nil {
-				return 0, err
+				return lost, unconfirmed, err
 			}
 		}
-		if err := b.drop(tx, i); err != nil {
-			return 0, err
+		n, err := b.unconfirmed(tx, i)
+		if err == nil {
+			err = b.drop(tx, i)
 		}
+		if err != nil {
+			return lost, unconfirmed, err
+		}
+		unconfirmed += n
 	}
 	for _, give := range []Stream{Readings, Runs} {
 		n, err := b.giveUp(tx, give)
 		lost += n
 		if err != nil {
-			return lost, err
+			return lost, unconfirmed, err
 		}
 	}
-	return lost, nil
+	_, err = tx.Exec(`DELETE FROM meta WHERE name LIKE ?1 || '%'
+		AND substr(name, instr(substr(name, length(?1) + 1), '/') + length(?1) + 1) NOT IN (SELECT session FROM spans)`,
+		firstPrefix)
+	return lost, unconfirmed, err
 }
 
 // giveUp replaces the oldest records of a stream by one gap until the outbox fits.
@@ -89,21 +97,42 @@ func (b *Outbox) giveUp(tx *sql.Tx, of Stream) (lost uint64, err error) {
 const confirmedBy = `EXISTS (SELECT 1 FROM receipts c WHERE c.outlet = ? AND c.stream = ?
 	AND c.session = p.session AND c.through >= o.seq)`
 
+// done returns a condition on a record o of the outbox with its span p: every outlet is done with
+// it.
+func (b *Outbox) done(of Stream) (where string, args []any) {
+	all := []string{"o.id > ? AND o.id < ?"}
+	args = []any{tables.RecordKey(of, 0), tables.RecordKey(of+1, 0)}
+	b.opts.Lock.Lock()
+	defer b.opts.Lock.Unlock()
+	for _, o := range b.outlets {
+		all = append(all, "(o.id <= ? OR "+confirmedBy+")")
+		args = append(args, tables.RecordKey(of, o.cursors[of].done), o.name, of)
+	}
+	return strings.Join(all, " AND "), args
+}
+
+// unconfirmed returns how many of the records that drop would delete no receiver has confirmed.
+func (b *Outbox) unconfirmed(tx *sql.Tx, of Stream) (n uint64, err error) {
+	if len(b.outlets) == 0 {
+		return 0, nil
+	}
+	where, args := b.done(of)
+	for _, o := range b.outlets {
+		where += " AND NOT " + confirmedBy
+		args = append(args, o.name, of)
+	}
+	row := tx.QueryRow("SELECT count(*) FROM outbox o JOIN spans p ON p.ord = o.span WHERE o.gap = '' AND "+where, args...)
+	return n, row.Scan(&n)
+}
+
 // drop deletes the records of a stream that every outlet is done with. Without an outlet none is:
 // they wait for one.
 func (b *Outbox) drop(tx *sql.Tx, of Stream) error {
 	if len(b.outlets) == 0 {
 		return nil
 	}
-	where := []string{"o.id > ? AND o.id < ?"}
-	args := []any{tables.RecordKey(of, 0), tables.RecordKey(of+1, 0)}
-	b.opts.Lock.Lock()
-	for _, o := range b.outlets {
-		where = append(where, "(o.id <= ? OR "+confirmedBy+")")
-		args = append(args, tables.RecordKey(of, o.cursors[of].done), o.name, of)
-	}
-	b.opts.Lock.Unlock()
+	where, args := b.done(of)
 	_, err := tx.Exec(`DELETE FROM outbox WHERE id IN (SELECT o.id FROM outbox o JOIN spans p ON p.ord = o.span WHERE `+
-		strings.Join(where, " AND ")+`)`, args...)
+		where+`)`, args...)
 	return err
 }

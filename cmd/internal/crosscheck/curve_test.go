@@ -159,10 +159,7 @@ func (r *bench) step(amps float64) (v float64) {
 func (r *bench) charge(limitA, volts float64) {
 	amps := limitA
 	for n := 0; n < int(30*time.Hour/benchStep); n++ {
-		for range 4 {
-			v, slope := r.cell.Terminal(amps)
-			amps = min(max(amps+(volts-v)/max(slope, 1e-4), 0), limitA)
-		}
+		amps = r.cell.HeldA(volts, limitA)
 		r.step(amps)
 		if amps < limitA/40 && n > int(8*time.Hour/benchStep) {
 			return

@@ -1,10 +1,11 @@
 // Command fieldtest does to store and publishing what the field does: kills, broker restarts, a
-// month without coverage; and measures what a day costs on the link and on the card. It needs
+// month without coverage, a month with a broker that restarts daily; and measures what a day costs on the link and on the card. It needs
 // mosquitto (Debian package) and prints tables.
 //
 //	go run ./cmd/internal/fieldtest kill -kills 1000 -restarts 100
 //	go run ./cmd/internal/fieldtest outage -days 30
 //	go run ./cmd/internal/fieldtest card -days 3
+//	go run ./cmd/internal/fieldtest soak -days 30 -speed 20000
 //	go run ./cmd/internal/fieldtest fill -days 365 -dir DIR
 //	go build -o ./fieldtest ./cmd/internal/fieldtest && unshare -n sh -c 'ip link set lo up; ./fieldtest wire'
 package main
@@ -28,7 +29,7 @@ func main() {
 
 func run(ctx context.Context, args []string) error {
 	if len(args) == 0 {
-		return fmt.Errorf("want kill, outage, card, fill or wire")
+		return fmt.Errorf("want kill, outage, card, soak, fill or wire")
 	}
 	flags := flag.NewFlagSet(args[0], flag.ContinueOnError)
 	kills := flags.Int("kills", 100, "processes killed")
@@ -59,6 +60,8 @@ func run(ctx context.Context, args []string) error {
 		return child(ctx, *dir, *broker, *drain)
 	case "outage":
 		return outageTest(ctx, *dir, *days)
+	case "soak":
+		return soakTest(ctx, *dir, *scenario, *days, *speed)
 	case "fill":
 		return fillTest(ctx, *dir, *days)
 	case "card":
@@ -66,5 +69,5 @@ func run(ctx context.Context, args []string) error {
 	case "wire":
 		return wireTest(ctx, *dir, *scenario, *speed, *deflate)
 	}
-	return fmt.Errorf("%q: want kill, outage, card, fill or wire", args[0])
+	return fmt.Errorf("%q: want kill, outage, card, soak, fill or wire", args[0])
 }

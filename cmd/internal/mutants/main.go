@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/exec"
 	"os/signal"
+	"path"
 	"path/filepath"
 	"regexp"
 	"runtime"
@@ -72,7 +73,7 @@ func run(ctx context.Context, o *options, out io.Writer) error {
 	if err != nil {
 		return err
 	}
-	tests, err := o.build(ctx, sources, folder, mutants)
+	tests, err := o.tests(ctx, sources, mutants)
 	if err != nil {
 		return err
 	}
@@ -122,14 +123,21 @@ func (o *options) mutants(names []string) (all []mutant, err error) {
 type test struct {
 	name, program, folder string
 	args                  []string
+	needs                 []string      // packages of rules that it is made of
 	took                  time.Duration // with nothing changed
+	once                  sync.Once
+	broken                error // it fails with nothing changed
 }
 
 // played is the slow test of rules: each of its units is a test of its own here.
 const played = "TestPlayed"
 
-// build builds the tests of rules, and runs each with nothing changed: fast ones go first.
-func (o *options) build(ctx context.Context, s *tweak.Sources, folder string, all []mutant) (tests []test, err error) {
+// tests returns the tests of rules, those of the units played last: they take longest.
+func (o *options) tests(ctx context.Context, s *tweak.Sources, all []mutant) (tests []*test, err error) {
+	needs, err := needed(ctx, s)
+	if err != nil {
+		return nil, err
+	}
 	entries, err := filepath.Glob(filepath.Join(s.Root, "rules", "*"))
 	if err != nil {
 		return nil, err
@@ -140,39 +148,61 @@ func (o *options) build(ctx context.Context, s *tweak.Sources, folder string, al
 			o.Own && !slices.ContainsFunc(all, func(m mutant) bool { return m.own() == name }) {
 			continue
 		}
-		t := test{name: name, program: filepath.Join(folder, name+".test"), folder: dir}
-		if out, err := s.Go(ctx, "test", "-vet=off", "-c", "-o", t.program, dir).CombinedOutput(); err != nil {
-			return nil, fmt.Errorf("build the tests of %s: %w\n%s", name, err, out)
-		}
+		t := &test{name: name, program: s.Test(name), folder: dir, needs: needs[name]}
 		tests = append(tests, t.parts()...)
 	}
-	err = each(ctx, tests, func(t *test) error {
+	return tests, nil
+}
+
+// passes runs a test once with nothing changed: how long that takes, and whether it fails by itself.
+func (t *test) passes(ctx context.Context) error {
+	t.once.Do(func() {
 		began := time.Now()
 		out, failed, err := t.run(ctx, tweak.With("none", 1), 10*time.Minute)
 		if failed || err != nil {
-			return fmt.Errorf("the tests of %s fail with nothing changed: %w\n%s", t.name, err, out)
+			t.broken = fmt.Errorf("the tests of %s fail with nothing changed: %w\n%s", t.name, err, out)
 		}
 		t.took = time.Since(began)
-		return nil
 	})
-	slices.SortFunc(tests, func(a, b test) int { return int(a.took - b.took) })
-	return tests, err
+	return t.broken
+}
+
+// needed returns of what packages of rules the tests of each are made: only those can notice.
+func needed(ctx context.Context, s *tweak.Sources) (map[string][]string, error) {
+	out, err := s.Go(ctx, "list", "-test", "-f", `{{.ForTest}} {{join .Deps " "}}`, "./rules/...").Output()
+	if err != nil {
+		return nil, fmt.Errorf("list the tests of rules: %w", err)
+	}
+	needs := map[string][]string{}
+	for line := range strings.Lines(string(out)) {
+		of, deps, _ := strings.Cut(strings.TrimSpace(line), " ")
+		if of == "" { // no test
+			continue
+		}
+		name := path.Base(of)
+		needs[name] = append(needs[name], name)
+		for _, d := range strings.Fields(deps) { // "liftbank/rules/unit", "[liftbank/rules/detect.test]"
+			if strings.HasPrefix(d, "liftbank/rules") {
+				needs[name] = append(needs[name], path.Base(d))
+			}
+		}
+	}
+	return needs, nil
 }
 
 // parts returns the test of rules in parts, any other as it is.
-func (t test) parts() []test {
+func (t *test) parts() []*test {
 	units, _ := filepath.Glob(filepath.Join(t.folder, "testdata", "played", "*.txt"))
 	if t.name != "rules" || len(units) == 0 {
-		return []test{t}
+		return []*test{t}
 	}
-	rest := t
-	rest.args = []string{"-test.skip=^" + played + "$"}
-	parts := []test{rest}
+	of := func(name, args string) *test {
+		return &test{name: name, program: t.program, folder: t.folder, needs: t.needs, args: []string{args}}
+	}
+	parts := []*test{of(t.name, "-test.skip=^"+played+"$")}
 	for _, u := range units {
 		unit := strings.TrimSuffix(filepath.Base(u), ".txt")
-		part := t
-		part.name, part.args = unit, []string{fmt.Sprintf("-test.run=^%s$/^%s$", played, unit)}
-		parts = append(parts, part)
+		parts = append(parts, of(unit, fmt.Sprintf("-test.run=^%s$/^%s$", played, unit)))
 	}
 	return parts
 }
@@ -196,23 +226,22 @@ func (t *test) run(ctx context.Context, env []string, most time.Duration) (out [
 	return out, false, fmt.Errorf("run the tests of %s: %w", t.name, err)
 }
 
-// try runs the tests of the constant's own package, then those of the others, until one notices.
-func (m *mutant) try(ctx context.Context, tests []test, onlyOwn bool) error {
+// try runs the tests of the constant's own package, then of those that are made of it, until one
+// notices.
+func (m *mutant) try(ctx context.Context, tests []*test, onlyOwn bool) error {
 	own := m.own()
-	ordered := slices.Clone(tests)
-	slices.SortStableFunc(ordered, func(a, b test) int {
+	var ordered []*test
+	for _, t := range tests {
 		switch {
-		case a.name == own && b.name != own:
-			return -1
-		case b.name == own && a.name != own:
-			return 1
+		case t.name == own:
+			ordered = slices.Insert(ordered, 0, t)
+		case !onlyOwn && slices.Contains(t.needs, own):
+			ordered = append(ordered, t)
 		}
-		return 0
-	})
-	for i := range ordered {
-		t := &ordered[i]
-		if onlyOwn && t.name != own {
-			continue
+	}
+	for _, t := range ordered {
+		if err := t.passes(ctx); err != nil {
+			return err
 		}
 		_, failed, err := t.run(ctx, tweak.With(m.name, m.factor), 20*t.took+10*time.Second)
 		if err != nil {

@@ -9,6 +9,7 @@ import (
 	"liftbank/agent/config"
 	"liftbank/agent/recording"
 	"liftbank/rules"
+	"liftbank/rules/loadtest"
 )
 
 // intervals are how far apart scans were: a histogram, four bins an octave from a millisecond on.
@@ -42,9 +43,6 @@ func (h *intervals) median() time.Duration {
 
 // What a rate must be for something to be judged.
 const (
-	// inRuns is how far apart scans of a motor run may be for load tests: three of them on each
-	// side of a stop, within the 110 ms that rules/loadtest reads there.
-	inRuns = 30 * time.Millisecond
 	// forRuns is how far apart they may be for a run to be followed by its current: rules/motor.
 	forRuns = 5 * time.Second
 	// mostSplit is the share of scans with a battery's voltage or current alone: a board has hardly
@@ -81,11 +79,11 @@ func (r *Rates) NotJudged(out *rules.Output, hasCommand bool) (all []string) {
 	const tests = "resistance, cold cranking capability, verdict, links and leads: not judged: "
 	switch {
 	case verdict:
-	case r.run.n > 0 && run > inRuns:
-		all = append(all, fmt.Sprintf("%sscans are about %v apart in motor runs: want %v or less", tests, run, inRuns))
+	case r.run.n > 0 && run > loadtest.LongestScan:
+		all = append(all, fmt.Sprintf("%sscans are about %v apart in motor runs: want %v or less", tests, run, loadtest.LongestScan))
 	case r.run.n == 0 && rest > forRuns:
 		all = append(all, fmt.Sprintf("%sscans are about %v apart and no motor run was seen: want %v or less in runs",
-			tests, rest, inRuns))
+			tests, rest, loadtest.LongestScan))
 	case r.run.n == 0:
 		all = append(all, tests+"no motor run was seen")
 	default:

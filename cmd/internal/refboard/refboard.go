@@ -51,7 +51,7 @@ func YAML(sc *scenario.Scenario, unit string, b Options) string {
 	line := func(format string, args ...any) { fmt.Fprintf(&w, format+"\n", args...) }
 	line("unit:\n  id: %s\nbank:\n  layout: parallel\n  batteries:", unit)
 	for _, bat := range sc.Bank.Batteries {
-		line("    - {id: %s, chemistry: %s, rated_ah: %g, rated_cca: %g}", bat.ID, bat.Chemistry, bat.RatedAh,
+		line("    - {id: %s, chemistry: %s, rated_ah: %g, rated_cca: %g}", bat.ID, bat.Label(), bat.RatedAh,
 			bat.RatedCCA)
 	}
 	line("board:\n  i2c_bus: simulated\n  chips:")

@@ -63,3 +63,26 @@ func TestPowerCutsCostNoKnowledge(t *testing.T) {
 	assert.Equal(t, want.Bank.FullKnown, got.Bank.FullKnown)
 	assert.InDelta(t, want.Bank.SinceFull.Hours(), got.Bank.SinceFull.Hours(), 0.1)
 }
+
+// A clock that is a year ahead in every other start, and trusted: no finding comes of it that does
+// not come without.
+func TestAClockAheadMakesNoFinding(t *testing.T) {
+	slowtest.SkipUnderRace(t)
+	const length = 6 * day
+	cuts := trial.Restarts{Every: 25 * time.Hour, Off: 40 * time.Second}
+	ahead := cuts
+	ahead.Ahead = 365 * day
+	_, want := outputAfter(t, "healthy-day", length, cuts)
+	rep, got := outputAfter(t, "healthy-day", length, ahead)
+	assert.Empty(t, rep.False)
+	active := func(out *rules.Output) (names []string) {
+		for i := range out.Findings {
+			if out.Findings[i].Active() {
+				names = append(names, out.Findings[i].Def.Name)
+			}
+		}
+		return names
+	}
+	assert.Equal(t, active(want), active(got))
+	assert.Greater(t, got.At.Mono, 365*day, "the clock was believed")
+}

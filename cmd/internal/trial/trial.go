@@ -43,6 +43,7 @@ type Trial struct {
 	name        string
 	cfg         config.Config
 	restartAt   time.Duration
+	starts      int // after the first
 	saves       agent.SaveSchedule
 	saved       *rules.State // what was learned, as last saved
 	scansBefore uint64       // by the agents that lost power

@@ -26,7 +26,11 @@ type Sources struct {
 	Names   []string // of the constants: package.name
 	Fixed   []string // constants that must stay, such as lengths of arrays
 	overlay string   // file
+	tests   string   // folder of their test programs
 }
+
+// allErrors has the compiler name all lines that it refuses, not the first ten.
+const allErrors = "-gcflags=liftbank/...=-e"
 
 // New writes sources into a folder, for a module at root. They take the place of the module's own
 // in what Go runs.
@@ -35,14 +39,17 @@ func New(ctx context.Context, root, folder string) (*Sources, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Sources{Root: root, overlay: filepath.Join(folder, "overlay.json")}
+	s := &Sources{Root: root, overlay: filepath.Join(folder, "overlay.json"), tests: filepath.Join(folder, "tests")}
+	if err := os.MkdirAll(s.tests, 0o700); err != nil {
+		return nil, err
+	}
 	for {
 		if err := s.write(m, folder); err != nil {
 			return nil, err
 		}
-		out, err := s.Go(ctx, "build", "-gcflags=-e", "-o", os.DevNull, "./cmd/liftbank").CombinedOutput()
+		out, err := s.Go(ctx, "build", allErrors, "-o", os.DevNull, "./cmd/liftbank").CombinedOutput()
 		if err == nil {
-			out, err = s.Go(ctx, "test", "-vet=off", "-gcflags=-e", "-run=^$", "./rules/...").CombinedOutput()
+			out, err = s.Go(ctx, "test", "-vet=off", allErrors, "-c", "-o", s.tests, "./rules/...").CombinedOutput()
 		}
 		if err == nil {
 			break
@@ -73,6 +80,9 @@ func (s *Sources) Go(ctx context.Context, command string, args ...string) *exec.
 	cmd.Dir = s.Root
 	return cmd
 }
+
+// Test returns the test program of a package of rules, over the sources. One without tests has none.
+func (s *Sources) Test(name string) string { return filepath.Join(s.tests, name+".test") }
 
 // With returns the environment in which a program built over the sources has a constant of another
 // value.

@@ -23,7 +23,7 @@ type yardsticks struct {
 func newYardsticks(sc *scenario.Scenario) *yardsticks {
 	y := &yardsticks{}
 	for _, b := range sc.Bank.Batteries {
-		chem, err := leadacid.Parse(string(b.Chemistry))
+		chem, err := leadacid.Parse(string(b.Label()))
 		if err != nil {
 			panic("bug: scenario's chemistry: " + err.Error())
 		}

@@ -9,8 +9,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/cmd/internal/score"
 	"liftbank/cmd/internal/suite"
 	"liftbank/cmd/slowtest"
+	"liftbank/sim/scenario"
 )
 
 // A part of the suite that takes seconds: prompt findings, their times and their roots, and a
@@ -31,6 +33,7 @@ func TestPromptFindings(t *testing.T) {
 	found := map[string]int{}
 	for _, x := range r.Rows {
 		found[x.Finding] = x.Found
+		assert.GreaterOrEqual(t, x.Raised, x.Found, "%s: what was found was raised", x.Finding)
 	}
 	for _, name := range []string{"series-wired", "reversed", "feed-high", "motor-dead", "feed-lost"} {
 		assert.Equal(t, 1, found[name], name)
@@ -51,4 +54,38 @@ func TestSweepOfOneChannel(t *testing.T) {
 	assert.Equal(t, 2, r.Sweep.Cases)
 	assert.Positive(t, r.Sweep.Found)
 	assert.Empty(t, r.Sweep.False)
+}
+
+// A finding raised while its condition was too near its limit to tell counts as raised once the
+// condition is true while it stands; it is not early. Where it never becomes true, it says nothing.
+func TestARaiseInDoubtCountsOnceItIsTrue(t *testing.T) {
+	h := func(n float64) time.Duration { return time.Duration(n * float64(time.Hour)) }
+	r := newReport()
+	r.add(&result{job: &job{name: "feed-low", seed: 1}, Findings: &score.Findings{
+		Spans: []score.Span{{Finding: "feed-low", From: h(50), To: h(90), Found: h(50)}},
+		Raises: []score.Raise{
+			{Finding: "feed-low", From: h(40), To: h(90), Doubtful: true},
+			{Finding: "feed-high", From: h(1), To: h(2), Doubtful: true},
+			{Finding: "feed-low", From: h(10), To: h(60)},
+			{Finding: "hot", From: h(1), To: h(2)},
+		},
+	}})
+	counts := map[string][3]int{}
+	for _, x := range r.Rows {
+		if x.Raised > 0 {
+			counts[x.Finding] = [3]int{x.Raised, x.False, x.Early}
+		}
+	}
+	assert.Equal(t, map[string][3]int{"feed-low": {2, 0, 1}, "hot": {1, 1, 0}}, counts)
+}
+
+// A condition that begins as the run ends can't have been found.
+func TestAConditionAtTheEndIsNotMissed(t *testing.T) {
+	r := newReport()
+	for _, to := range []time.Duration{96 * time.Hour, 97 * time.Hour} {
+		r.add(&result{job: &job{name: "sense-off", seed: 1, sc: scenario.Scenario{Expect: []string{"sense-fault"}}},
+			Findings: &score.Findings{Spans: []score.Span{{Finding: "sense-fault", From: 96 * time.Hour, To: to, Found: -1}}}})
+	}
+	assert.Len(t, r.Missed, 1)
+	assert.Equal(t, 1, r.row("sense-fault").Cases)
 }

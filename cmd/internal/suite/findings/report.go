@@ -66,9 +66,7 @@ func (r *Report) add(x *result) {
 	r.Runs++
 	where := fmt.Sprintf("%s seed %d", x.name, x.seed)
 	for k := range x.Raises {
-		if !x.Raises[k].Doubtful {
-			r.addRaise(where, x, &x.Raises[k])
-		}
+		r.addRaise(where, x, &x.Raises[k])
 	}
 	if x.sweep {
 		r.Sweep.add(where, x)
@@ -82,14 +80,19 @@ func (r *Report) add(x *result) {
 	}
 }
 
+// addRaise adds one raise. One about a condition too near its limit to tell counts where the condition
+// was or became true: it is neither false nor early.
 func (r *Report) addRaise(where string, x *result, raise *score.Raise) {
+	ok, early := x.True(raise)
+	if raise.Doubtful && !ok {
+		return
+	}
 	row := r.row(raise.Finding)
 	row.Raised++
 	line := fmt.Sprintf("%s: %s %s at %s%s", where, raise.Finding, raise.Subject, raise.From.Round(time.Second),
 		raise.Evidence)
-	ok, early := x.True(raise)
 	switch {
-	case ok && early > score.Linger && !x.sweep:
+	case ok && early > score.Linger && !raise.Doubtful && !x.sweep:
 		row.Early++
 		r.Early = append(r.Early, fmt.Sprintf("%s, by %s", line, early.Round(time.Minute)))
 	case ok:
@@ -119,7 +122,7 @@ func (r *Report) addExpected(where, name string, x *result) {
 	found := false
 	for k := range x.Spans {
 		s := &x.Spans[k]
-		if s.Finding != name || s.To-s.From < bounds[name].within {
+		if s.Finding != name || s.To-s.From <= bounds[name].within {
 			continue // not long enough to have been found
 		}
 		if timed == nil || timed.Found < 0 && s.Found >= 0 {
