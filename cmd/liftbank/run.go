@@ -82,7 +82,7 @@ func (c runCmd) Run(s streams) error {
 	a, err = agent.New(agent.Options{
 		Config: cfg, Parts: partsOf(hw), Open: openPage(&cfg.HTTP), Session: session, Store: kept,
 		StateFile: stateFile(dir),
-		Recorder: rec, Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
+		Recorder:  rec, Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
 	})
 	if err != nil {
 		return err
