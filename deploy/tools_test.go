@@ -74,6 +74,8 @@ type process struct {
 	more chan struct{} // something was written; cap 1
 	ends chan struct{} // closed when it has ended
 	kill func()
+	tell func(os.Signal)
+	err  error // of its end, once it has ended
 }
 
 // launch starts a program. Its output can be waited for.
@@ -84,8 +86,9 @@ func launch(t *testing.T, path string, args ...string) *process {
 	cmd.Stdout, cmd.Stderr = p, p
 	require.NoError(t, cmd.Start())
 	p.kill = func() { _ = cmd.Process.Kill() }
+	p.tell = func(s os.Signal) { _ = cmd.Process.Signal(s) }
 	go func() {
-		_ = cmd.Wait()
+		p.err = cmd.Wait()
 		close(p.ends)
 	}()
 	t.Cleanup(p.stop)

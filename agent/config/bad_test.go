@@ -139,7 +139,7 @@ var badFiles = map[string][]string{
 		`12: board.channels[0].scale.bottom_ohm: missing: want 100 to 1000000 ohm`,
 		`13: board.channels[1].chip: none: want the name of one of board.chips`,
 		`14: board.scan.rest_every: 1: want a time from 200ms to 1m (no unit: write 1s if it is meant in seconds)`,
-		`15: http.port: unknown field: want cert_file, host_names, key_file, listen, metrics_password_file or metrics_user`,
+		`15: http.port: unknown field: want cert_file, host_names, key_file, listen, metrics_password_file, metrics_user or pin_to_read`,
 	},
 	"missing-field": {
 		`5: bank.batteries[0].chemistry: missing: want ` + leadacid.Names(),

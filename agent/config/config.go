@@ -55,7 +55,7 @@ func Load(path string) (Config, error) {
 // names of files in it start from. The error, if any, is [Errors].
 func Parse(file string, data []byte) (Config, error) {
 	c := Default()
-	r := open(file, data)
+	r := open(file, data, "unit, bank, board and so on")
 	if r.root(c.read) {
 		c.check(r)
 	}
@@ -74,7 +74,7 @@ func Parse(file string, data []byte) (Config, error) {
 // [Errors].
 func LoadBank(file string, data []byte) (Bank, error) {
 	var b Bank
-	r := open(file, data)
+	r := open(file, data, "bank")
 	if r.root(func(s *section) {
 		s.section("bank", false, aboutBank, func(s *section) { b.read(s, anyRatings) })
 	}) {

@@ -348,7 +348,7 @@ func TestBadBankFile(t *testing.T) {
 	require.EqualError(t, err, "bank.yaml:1: unit: unknown field: want bank\nbank.yaml:6: board: unknown field: want bank")
 
 	_, err = config.LoadBank("bank.yaml", []byte("layout: parallel\n"))
-	require.EqualError(t, err, "bank.yaml:1: bank: missing: want a section\nbank.yaml:1: layout: unknown field: want bank")
+	require.EqualError(t, err, "bank.yaml:1: none of the sections: want sections: bank")
 
 	_, err = config.LoadBank("bank.yaml", []byte("bank: {layout: parallel, batteries: [{id: a, chemistry: gel, "+
 		"rated_ah: 0, rated_cca: 100 A},\n  {id: a}]}"))

@@ -29,8 +29,8 @@ type field struct {
 	path, accepts, byDefault, doc, only string
 }
 
-func open(file string, data []byte) *reading {
-	return &reading{in: strict.Open(file, data, strict.Options{Sections: "unit, bank, board and so on"})}
+func open(file string, data []byte, sections string) *reading {
+	return &reading{in: strict.Open(file, data, strict.Options{Sections: sections})}
 }
 
 // root reads the outermost section and reports whether there is one.

@@ -80,13 +80,19 @@ func makeWay(path string) error {
 // WriteFile replaces a file in one step, readable for its owner alone. Whoever reads it has the
 // whole old or the whole new one, and once WriteFile has returned nil, the new one outlives a power
 // cut. It is for files that other programs read too, so they carry no checksum.
-func WriteFile(path string, data []byte) (err error) {
+func WriteFile(path string, data []byte) error {
+	return Replace(path, data, func(disk.File) error { return nil })
+}
+
+// Replace is WriteFile for a file of another owner or mode: prepare gives it to whom it belongs
+// before it takes its place.
+func Replace(path string, data []byte, prepare func(disk.File) error) (err error) {
 	f, err := disk.Now().CreateTemp(filepath.Dir(path), Unfinished) // mode 0600
 	if err != nil {
 		return fmt.Errorf("safefile: %w", err)
 	}
 	_, err = f.Write(data)
-	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
+	if err = errors.Join(err, prepare(f), f.Sync(), f.Close()); err == nil {
 		err = disk.Now().Rename(f.Name(), path)
 	}
 	if err != nil {

@@ -2,107 +2,232 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"strings"
 	"sync"
 	"text/tabwriter"
 	"time"
 
 	"liftbank/agent"
 	"liftbank/agent/config"
-	"liftbank/agent/publish"
+	"liftbank/agent/snapshot"
+	"liftbank/cmd/internal/access"
 )
 
 type checkCmd struct {
-	Config string `required:"" placeholder:"FILE" help:"Configuration of the unit."`
-	Probe  bool   `help:"Also read every channel and contact of the board once and print them."`
+	Config     string `required:"" placeholder:"FILE" help:"Configuration of the unit; - is standard input."`
+	As         string `placeholder:"USER" help:"Check what this user can read and write, instead of yourself; liftbank is the user of the service, which exists only while the service runs."`
+	FieldsOnly bool   `name:"fields-only" help:"Don't look at the files, folders and devices that the configuration names: for the configuration of another machine."`
+	Probe      bool   `help:"Also read every channel and contact of the board once and print them."`
+	JSON       bool   `name:"json" help:"Print JSON."`
 }
 
 // Help returns an example.
 func (checkCmd) Help() string {
-	return "Prints every error with file, line, field and what is accepted; exit code 2. With --probe, exit code 1 " +
-		"if a channel " +
-		"can't be read.\n\nExample: liftbank check --config unit.yaml --probe"
+	return "Prints every error with file, line, field and what is accepted; exit code 78. Then looks at each file, " +
+		"folder and device that the configuration names: whether it can be read or written, what is in it, and dates " +
+		"and keys of certificates; exit code 1 if one can't be used. The agent measures without them, and says so. " +
+		"--as goes by permission bits and groups. With --probe, exit code 1 if a channel can't be read.\n\n" +
+		"Example: liftbank check --config /etc/liftbank/unit.yaml --as liftbank --probe"
+}
+
+// checkReport is what check found.
+type checkReport struct {
+	Config     string       `json:"config"`
+	OK         bool         `json:"ok"`
+	Errors     []fieldError `json:"errors,omitempty"`   // of the configuration: nothing else was checked then
+	Problems   []string     `json:"problems,omitempty"` // why it is not OK, in a few words
+	Unit       string       `json:"unit,omitempty"`
+	Batteries  int          `json:"batteries"`
+	InputChips int          `json:"input_chips"`
+	Channels   int          `json:"channels"`
+	Contacts   int          `json:"contacts"`
+	As         string       `json:"as,omitempty"`
+	Files      []fileReport `json:"files,omitempty"`
+	Probe      *probeReport `json:"probe,omitempty"`
+}
+
+// fieldError is one mistake in a configuration.
+type fieldError struct {
+	File  string `json:"file,omitempty"`
+	Line  int    `json:"line,omitempty"`
+	Field string `json:"field,omitempty"`
+	Value string `json:"value,omitempty"` // as written, or what is wrong in a word or two
+	Want  string `json:"want"`
 }
 
 // Run checks the configuration.
 func (c checkCmd) Run(s streams) error {
-	cfg, err := config.Load(c.Config)
+	as := access.Self()
+	if c.As != "" {
+		var err error
+		if as, err = access.Lookup(c.As); err != nil {
+			return usageError{fmt.Errorf("--as: %w", err)}
+		}
+	}
+	cfg, err := loadConfig(c.Config, s.in)
 	if err != nil {
-		return loadError(err)
+		return c.refuse(s.out, err)
 	}
-	if _, err := agent.RulesConfig(&cfg); err != nil {
-		return usageError{fmt.Errorf("%s: %w", c.Config, err)}
+	r := checkReport{
+		Config: c.Config, OK: true, Unit: cfg.Unit.ID, Batteries: len(cfg.Bank.Batteries),
+		InputChips: len(cfg.Board.Chips), Channels: len(cfg.Board.Channels), Contacts: len(cfg.Board.Contacts), As: c.As,
 	}
-	fmt.Fprintf(s.out, "%s: OK: unit %s, %d batteries, %d input chips, %d channels, %d contacts\n", c.Config,
-		cfg.Unit.ID,
-		len(cfg.Bank.Batteries), len(cfg.Board.Chips), len(cfg.Board.Channels), len(cfg.Board.Contacts))
-	if err := publish.CheckCertificate(&cfg); err != nil {
-		return fmt.Errorf("%s: %w", c.Config, err)
+	if err := as.Groups(); err != nil {
+		r.OK, r.Problems = false, append(r.Problems, err.Error())
 	}
-	if !c.Probe {
-		return nil
+	if !c.FieldsOnly {
+		r.Files = checkFiles(&cfg, as, time.Now())
+		r.countFiles()
 	}
-	return probe(s, cfg)
+	var probeErr error
+	if c.Probe {
+		r.Probe, probeErr = probe(s.ctx, cfg)
+		r.countProbe(probeErr)
+	}
+	if c.JSON {
+		err = writeJSON(s.out, r)
+	} else {
+		err = r.print(s.out)
+	}
+	if err == nil && !r.OK {
+		err = errors.New(strings.Join(r.Problems, "; "))
+		if c.JSON {
+			err = shownError{err}
+		}
+	}
+	return err
+}
+
+// refuse reports a configuration that can't be used.
+func (c checkCmd) refuse(out io.Writer, err error) error {
+	if !c.JSON {
+		return err
+	}
+	r := checkReport{Config: c.Config}
+	if all, ok := errors.AsType[config.Errors](err); ok {
+		for _, e := range all {
+			r.Errors = append(r.Errors, fieldError{File: e.File, Line: e.Line, Field: e.Path, Value: e.Value, Want: e.Want})
+		}
+	} else {
+		r.Errors = []fieldError{{File: c.Config, Want: err.Error()}}
+	}
+	return errors.Join(shownError{err}, writeJSON(out, r))
+}
+
+func (r *checkReport) countFiles() {
+	bad := 0
+	for _, f := range r.Files {
+		if f.Problem != "" {
+			bad++
+		}
+	}
+	if bad == 0 {
+		return
+	}
+	r.OK = false
+	text := fmt.Sprintf("%d of %d files, folders and devices can't be used", bad, len(r.Files))
+	if r.As != "" {
+		text += " by " + r.As
+	}
+	r.Problems = append(r.Problems, text)
+}
+
+func (r *checkReport) countProbe(err error) {
+	if err != nil {
+		r.OK = false
+		r.Problems = append(r.Problems, err.Error())
+		return
+	}
+	bad := 0
+	for _, ch := range r.Probe.Channels {
+		if ch.Value == nil {
+			bad++
+		}
+	}
+	if bad > 0 {
+		r.OK = false
+		r.Problems = append(r.Problems, fmt.Sprintf("%d of %d channels can't be read", bad, len(r.Probe.Channels)))
+	}
+}
+
+func (r *checkReport) print(out io.Writer) error {
+	fmt.Fprintf(out, "%s: OK: unit %s, %d batteries, %d input chips, %d channels, %d contacts\n", r.Config, r.Unit,
+		r.Batteries, r.InputChips, r.Channels, r.Contacts)
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	for _, f := range r.Files {
+		fmt.Fprintf(w, "%s\t%s\t%s\n", f.Field, f.Path, f.said())
+	}
+	if r.Probe != nil {
+		r.Probe.print(w)
+	}
+	return w.Flush()
+}
+
+// probeReport is what one look at the board gave.
+type probeReport struct {
+	Channels []snapshot.Channel `json:"channels"`
+	Contacts map[string]bool    `json:"contacts"` // by signal, those that are known
+	Chips    []snapshot.Chip    `json:"chips"`
 }
 
 // probe reads the board once.
-func probe(s streams, cfg config.Config) error {
+func probe(ctx context.Context, cfg config.Config) (*probeReport, error) {
 	hw, err := openBoard(&cfg)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer hw.Close()
 	core, err := agent.NewCore(cfg, partsOf(hw))
 	if err != nil {
-		return err
+		return nil, err
 	}
-	ctx, cancel := context.WithTimeout(s.ctx, 10*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
 	var contacts sync.WaitGroup
 	contacts.Go(func() { _ = hw.Run(ctx) }) // ends with ctx, whose end is no error here
 	defer contacts.Wait()
 	defer cancel()
 	for range 2 { // contacts settle between the first scan and the second
 		if _, err := core.Next(ctx); err != nil {
-			return fmt.Errorf("read board: %w", err)
+			return nil, fmt.Errorf("read board: %w", err)
 		}
 	}
-	return printProbe(s, core)
+	return probeOf(core.Snapshot("probe", 1)), nil
 }
 
-func printProbe(s streams, core *agent.Core) error {
-	snap := core.Snapshot("probe", 1)
-	w := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
-	bad := 0
-	for _, ch := range snap.Channels {
+func probeOf(snap *snapshot.Snapshot) *probeReport {
+	p := &probeReport{Channels: snap.Channels, Contacts: map[string]bool{}, Chips: snap.Chips}
+	for name, on := range map[config.ContactSignal]*bool{
+		config.WakeLine: snap.Feed.WakeLine, config.MotorCommand: snap.Motor.Command,
+		config.Disconnect: snap.Feed.DisconnectClosed,
+	} {
+		if on != nil {
+			p.Contacts[string(name)] = *on
+		}
+	}
+	return p
+}
+
+func (p *probeReport) print(w io.Writer) {
+	for _, ch := range p.Channels {
 		value := "-"
 		if ch.Value != nil {
 			value = fmt.Sprintf("%g %s", *ch.Value, ch.Unit)
-		} else {
-			bad++
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\n", ch.Name, value, ch.Quality)
 	}
-	for _, contact := range []struct {
-		name string
-		on   *bool
-	}{{"wake_line", snap.Feed.WakeLine}, {"motor_command", snap.Motor.Command}, {"disconnect",
-		snap.Feed.DisconnectClosed}} {
-		if contact.on != nil {
-			fmt.Fprintf(w, "%s\t%s\t\n", contact.name, map[bool]string{true: "on", false: "off"}[*contact.on])
-		}
+	for _, name := range slices.Sorted(maps.Keys(p.Contacts)) {
+		fmt.Fprintf(w, "%s\t%s\t\n", name, map[bool]string{true: "on", false: "off"}[p.Contacts[name]])
 	}
-	for _, chip := range snap.Chips {
+	for _, chip := range p.Chips {
 		state := "answers"
 		if !chip.Answering {
 			state = "does not answer"
 		}
 		fmt.Fprintf(w, "chip %s at 0x%02x\t%s\t%d errors\n", chip.Name, chip.Address, state, chip.Errors)
 	}
-	if err := w.Flush(); err != nil {
-		return err
-	}
-	if bad > 0 {
-		return fmt.Errorf("%d of %d channels can't be read", bad, len(snap.Channels))
-	}
-	return nil
 }

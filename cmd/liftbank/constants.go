@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -24,10 +23,7 @@ func (c constantsCmd) Run(s streams) error {
 		return !strings.Contains(strings.ToLower(k.Origin), strings.ToLower(c.Origin))
 	})
 	if c.JSON {
-		e := json.NewEncoder(s.out)
-		e.SetEscapeHTML(false)
-		e.SetIndent("", " ")
-		return e.Encode(all)
+		return writeJSON(s.out, all)
 	}
 	t := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
 	count := map[string]int{}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"math"
 	"os"
@@ -16,55 +17,106 @@ import (
 	"liftbank/agent/page/listen"
 	"liftbank/agent/recording"
 	"liftbank/agent/snapshot"
+	"liftbank/cmd/internal/access"
 	"liftbank/cmd/internal/playback"
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
 	"liftbank/sim/curve"
+	"liftbank/sim/scenario"
 )
 
 type demoCmd struct {
 	Listen     string        `default:"127.0.0.1:8480" placeholder:"ADDR" help:"Address of the page (default ${default})."`
 	MQTTListen string        `name:"mqtt-listen" default:"127.0.0.1:0" placeholder:"ADDR" help:"Address of the built-in broker; port 0 picks a free one (default ${default})."`
-	Broker     string        `placeholder:"URL" help:"Publish to this broker instead of the built-in one."`
+	Broker     brokerFlags   `embed:""`
+	Unit       string        `default:"demo" placeholder:"ID" help:"Name of the unit, which a fleet's broker may know by its certificate (default ${default})."`
 	Speed      float64       `default:"60" placeholder:"N" help:"Simulated seconds per second, 0.1 to 50000 (default ${default})."`
-	Scenario   string        `default:"healthy-day" placeholder:"NAME" help:"Scenario name or file; liftbank simulate --list lists the names (default ${default})."`
+	Scenario   string        `default:"healthy-day" placeholder:"FILE|NAME" help:"Scenario name or file; - is standard input; liftbank simulate --list lists the names (default ${default})."`
 	Data       string        `placeholder:"DIR" help:"Write the unit's configuration, history, curve and recording to this directory. Without it, history stays in memory."`
 	For        time.Duration `placeholder:"DURATION" help:"Stop after this time. Without it, stop on Ctrl-C."`
 	Verbose    bool          `short:"v" help:"Log more."`
+}
+
+// brokerFlags are a broker of one's own and how it knows the unit.
+type brokerFlags struct {
+	URL          string `name:"broker" placeholder:"URL" help:"Publish to this broker instead of the built-in one: mqtt://HOST, or mqtts://HOST with TLS."`
+	User         string `name:"broker-user" placeholder:"NAME" help:"With --broker: name at the broker."`
+	PasswordFile string `name:"broker-password-file" placeholder:"FILE" help:"With --broker-user: file with the password in its first line."`
+	CA           string `name:"broker-ca" placeholder:"FILE.pem" help:"With --broker mqtts://...: authorities to trust (default: the system's)."`
+	Cert         string `name:"broker-cert" placeholder:"FILE.pem" help:"With --broker mqtts://...: the unit's certificate."`
+	Key          string `name:"broker-key" placeholder:"FILE.pem" help:"With --broker-cert: its key."`
+}
+
+// account returns how the broker knows the unit, with absolute names of files.
+func (b brokerFlags) account() (a refboard.Account, err error) {
+	a = refboard.Account{Username: b.User, PasswordFile: b.PasswordFile, CAFile: b.CA, CertFile: b.Cert, KeyFile: b.Key}
+	if b.URL == "" && a != (refboard.Account{}) {
+		return a, usageError{errors.New("--broker-...: want --broker with it: the built-in broker takes anybody")}
+	}
+	for _, name := range []*string{&a.PasswordFile, &a.CAFile, &a.CertFile, &a.KeyFile} {
+		if *name == "" {
+			continue
+		}
+		if *name, err = filepath.Abs(*name); err != nil {
+			return a, err
+		}
+		if err := access.Self().Read(*name); err != nil {
+			return a, usageError{fmt.Errorf("--broker-...: %s: %w", *name, err)}
+		}
+	}
+	return a, nil
 }
 
 // Help returns an example.
 func (demoCmd) Help() string {
 	return "A simulated bank and a trailer's working day behind emulated input-chip registers, the whole agent, an " +
 		"MQTT broker and the page in one " +
-		"process. Needs no hardware, no network and no other program.\n\nExample: liftbank demo --speed 600 --for 60s"
+		"process. Needs no hardware, no network and no other program.\n\n" +
+		"With --broker it tries a fleet's broker without a board: what the broker refuses is in the log and on the page.\n\n" +
+		"Example: liftbank demo --speed 600 --for 60s\n\n" +
+		"Example: liftbank demo --unit lift-1 --broker mqtts://broker.example --broker-ca ca.pem --broker-cert lift-1.pem " +
+		"--broker-key lift-1.key"
+}
+
+// scenario checks the flags and loads what is to be shown.
+func (c demoCmd) scenario(stdin io.Reader) (scenario.Scenario, error) {
+	if !(c.Speed >= 0.1 && c.Speed <= 50000) {
+		return scenario.Scenario{}, usageError{fmt.Errorf("--speed %g: want 0.1 to 50000", c.Speed)}
+	}
+	if c.For < 0 {
+		return scenario.Scenario{}, usageError{fmt.Errorf("--for %v: want a positive time such as 60s", c.For)}
+	}
+	return loadScenario(c.Scenario, stdin)
+}
+
+// board returns what the unit's configuration says of page and broker. Without a broker of one's own it
+// starts one, which stop stops.
+func (c demoCmd) board() (o refboard.Options, stop func() error, err error) {
+	o = refboard.Options{Listen: c.Listen, Broker: c.Broker.URL}
+	stop = func() error { return nil }
+	if o.Account, err = c.Broker.account(); err != nil || o.Broker != "" {
+		return o, stop, err
+	}
+	address, stop, err := startBroker(c.MQTTListen)
+	o.Broker = "mqtt://" + address
+	return o, stop, err
 }
 
 // Run shows the demonstration.
 func (c demoCmd) Run(s streams) (err error) {
-	if !(c.Speed >= 0.1 && c.Speed <= 50000) {
-		return usageError{fmt.Errorf("--speed %g: want 0.1 to 50000", c.Speed)}
-	}
-	if c.For < 0 {
-		return usageError{fmt.Errorf("--for %v: want a positive time such as 60s", c.For)}
-	}
-	sc, err := loadScenario(c.Scenario)
+	sc, err := c.scenario(s.in)
 	if err != nil {
 		return err
 	}
-	broker := c.Broker
-	if broker == "" {
-		addr, stop, err := startBroker(c.MQTTListen)
-		if err != nil {
-			return err
-		}
-		broker = "mqtt://" + addr
-		defer func() { err = errors.Join(err, stop()) }()
+	board, stop, err := c.board()
+	if err != nil {
+		return err
 	}
-	text := refboard.YAML(&sc, demoUnit, refboard.Options{Listen: c.Listen, Broker: broker})
+	defer func() { err = errors.Join(err, stop()) }()
+	text := refboard.YAML(&sc, c.Unit, board)
 	cfg, err := config.Parse("demo.yaml", []byte(text))
 	if err != nil {
-		return err
+		return usageError{err}
 	}
 	code, forget, err := demoVisits(&cfg, c.Data)
 	if err != nil {
@@ -100,12 +152,10 @@ func (c demoCmd) Run(s streams) (err error) {
 	fmt.Fprintf(s.out,
 		"scenario  %s: %s\npage      http://%s/   PIN for changes: %s\nmetrics   http://%s/metrics\nmqtt      %s   "+
 			"topic liftbank/v1/%s/#\nspeed     %g simulated seconds per second; the unit's clock starts at %s\n",
-		sc.Name, sc.Description, l.Addr(), code, l.Addr(), broker, demoUnit, c.Speed,
+		sc.Name, sc.Description, l.Addr(), code, l.Addr(), board.Broker, c.Unit, c.Speed,
 		unit.Unit.StartWall().Format(time.RFC3339))
 	return c.show(s, a, text)
 }
-
-const demoUnit = "demo"
 
 // scans returns what keeps all scans with the truth beside them, nil without --data.
 func (c demoCmd) scans(cfg *config.Config, unit *rig.Rig, session string, log *slog.Logger) (*recording.Recorder,

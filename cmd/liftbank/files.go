@@ -3,11 +3,17 @@ package main
 import (
 	"bufio"
 	"compress/gzip"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"syscall"
+
+	"liftbank/agent"
+	"liftbank/agent/config"
 )
 
 // openInput opens a file to read, standard input for "-", and gives the name that errors call it
@@ -33,6 +39,52 @@ func openInput(name string, stdin io.Reader) (io.ReadCloser, string, error) {
 		return nil, "", errors.Join(usageError{fmt.Errorf("read %s: %w", shown, err)}, in.Close())
 	}
 	return readCloser{z, in}, shown, nil
+}
+
+// readAll reads a small file whole, standard input for "-", and gives the name that errors call it
+// by.
+func readAll(name string, stdin io.Reader) (data []byte, shown string, err error) {
+	const most = 1 << 20 // bytes: more than the reader of any such file takes
+	if name == "-" {
+		data, err = io.ReadAll(io.LimitReader(stdin, most))
+		return data, "standard input", err
+	}
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, name, err
+	}
+	data, err = io.ReadAll(io.LimitReader(f, most))
+	return data, name, errors.Join(err, f.Close())
+}
+
+// loadConfig reads a unit's configuration, from standard input for "-". An error that lasts until
+// somebody does something about it is a configError; one of a card that fails to read is not.
+func loadConfig(name string, stdin io.Reader) (config.Config, error) {
+	data, shown, err := readAll(name, stdin)
+	if err != nil {
+		err = fmt.Errorf("read config: %w", err)
+		if errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EISDIR) ||
+			errors.Is(err, syscall.ENOTDIR) {
+			err = configError{err}
+		}
+		return config.Config{}, err
+	}
+	cfg, err := config.Parse(shown, data)
+	if err != nil {
+		return config.Config{}, configError{err}
+	}
+	if _, err := agent.RulesConfig(&cfg); err != nil {
+		return config.Config{}, configError{fmt.Errorf("%s: %w", shown, err)}
+	}
+	return cfg, nil
+}
+
+// writeJSON writes v as indented JSON.
+func writeJSON(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	return e.Encode(v)
 }
 
 // readCloser reads from one and closes the other.

@@ -10,36 +10,37 @@ import (
 	"io"
 	"os"
 	"os/signal"
-	"runtime/debug"
+	"slices"
 	"syscall"
 
 	"github.com/alecthomas/kong"
-
-	"liftbank/agent/config"
-)
-
-// version is set when a release is built.
-var version = "devel"
-
-// Exit codes.
-const (
-	exitFailed = 1 // it ran and failed
-	exitUsage  = 2 // a flag, a configuration or an input file is wrong: nothing was begun
 )
 
 type cli struct {
-	Help      helpFlag     `short:"h" help:"Show help for a command: what it does, its flags, an example."`
-	Run       runCmd       `cmd:"" help:"Watch the bank connected to this machine's board."`
-	Demo      demoCmd      `cmd:"" help:"Run everything in one process: simulated bank, emulated board, agent, broker, page."`
-	Check     checkCmd     `cmd:"" help:"Check a configuration. With --probe, also read the board once."`
-	PIN       pinCmd       `cmd:"" name:"pin" help:"Set the PIN required for changes on the page."`
-	Explain   explainCmd   `cmd:"" help:"Explain a finding: what it means, how it is detected, what to check, what clears it."`
-	Replay    replayCmd    `cmd:"" help:"Run the engine on a unit's recording, or the estimators on a recorded curve."`
-	Simulate  simulateCmd  `cmd:"" help:"Simulate a bank with known truth and compare the results with it."`
-	Suite     suiteCmd     `cmd:"" help:"Run a library of simulated units and print one table."`
-	Constants constantsCmd `cmd:"" help:"Print every numeric constant of the rules: value, unit, place, origin."`
-	Version   versionCmd   `cmd:"" help:"Print the version."`
-	HelpCmd   helpCmd      `cmd:"" name:"help" help:"List the commands."`
+	ShowHelp    helpFlag    `name:"help" short:"h" help:"Show help for a command: what it does, its flags, an example."`
+	ShowVersion versionFlag `name:"version" help:"Print the version."`
+
+	Run        runCmd        `cmd:"" help:"Watch the bank connected to this machine's board."`
+	Demo       demoCmd       `cmd:"" help:"Run everything in one process: simulated bank, emulated board, agent, broker, page."`
+	Check      checkCmd      `cmd:"" help:"Check a configuration and the files that it names. With --probe, also read the board once."`
+	PIN        pinCmd        `cmd:"" name:"pin" help:"Set the PIN required for changes on the page."`
+	Explain    explainCmd    `cmd:"" help:"Explain a finding: what it means, how it is detected, what to check, what clears it."`
+	Replay     replayCmd     `cmd:"" help:"Run the engine on a unit's recording, or the estimators on a recorded curve."`
+	Simulate   simulateCmd   `cmd:"" help:"Simulate a bank with known truth and compare the results with it."`
+	Suite      suiteCmd      `cmd:"" help:"Run a library of simulated units and print one table."`
+	Constants  constantsCmd  `cmd:"" help:"Print every numeric constant of the rules: value, unit, place, origin."`
+	Completion completionCmd `cmd:"" help:"Print a script that completes commands, flags and names in a shell."`
+	Version    versionCmd    `cmd:"" help:"Print the version."`
+	HelpCmd    helpCmd       `cmd:"" name:"help" help:"List the commands, or show help for one."`
+	Complete   completeCmd   `cmd:"" hidden:"" help:"Print what may come next on a command line; for the scripts of completion."`
+	Man        manCmd        `cmd:"" hidden:"" help:"Print the manual page, for the package."`
+}
+
+const description = "Watches the battery bank of a battery-powered lift. Observes only; never switches anything."
+
+// Help lists the exit codes.
+func (cli) Help() string {
+	return "Wherever a file is read, - is standard input.\n\nExit codes:\n\n" + exitTable()
 }
 
 // streams are what a command reads and writes.
@@ -50,67 +51,68 @@ type streams struct {
 }
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	signals := []os.Signal{os.Interrupt, syscall.SIGTERM}
+	if !signal.Ignored(syscall.SIGHUP) { // nohup asks to go on without a terminal
+		signals = append(signals, syscall.SIGHUP)
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), signals...)
 	context.AfterFunc(ctx, stop) // a second signal ends the process at once
 	code := run(streams{ctx, os.Stdin, os.Stdout, os.Stderr}, os.Args[1:])
 	stop()
 	os.Exit(code)
 }
 
-// run is the program: it parses args, runs the command and gives the exit code.
-func run(s streams, args []string) int {
-	var c cli
-	parser, err := kong.New(&c, kong.Name("liftbank"), kong.NoDefaultHelp(), kong.Writers(s.out, s.err),
-		kong.UsageOnError(),
-		kong.Description("Watches the battery bank of a battery-powered lift. Observes only; never switches anything."),
+// newParser returns the parser of the command line.
+func newParser(s streams) *kong.Kong {
+	parser, err := kong.New(&cli{}, kong.Name("liftbank"), kong.NoDefaultHelp(), kong.Writers(s.out, s.err),
+		kong.UsageOnError(), kong.Description(description),
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true, WrapUpperBound: 120}))
 	if err != nil {
 		panic("bug: command line: " + err.Error())
 	}
+	return parser
+}
+
+// run is the program: it parses args, runs the command and gives the exit code.
+func run(s streams, args []string) int {
 	if len(args) == 0 {
 		args = []string{"help"}
 	}
+	parser := newParser(s)
 	ctx, err := parser.Parse(args)
-	if errors.Is(err, errHelpShown) {
+	if errors.Is(err, errAnswered) {
 		return 0
 	}
 	if err != nil {
-		fmt.Fprintf(s.err, "liftbank: %v\ntry: %s\n", err, helpFor(err))
-		return exitUsage
+		command, help := commandOf(err), "liftbank help"
+		if command != "" {
+			help = "liftbank " + command + " --help"
+		}
+		fmt.Fprintf(s.err, "liftbank: %v\ntry: %s\n", err, help)
+		return exitCodeOf(command, usageError{err})
 	}
-	if err := ctx.Run(s, parser); err != nil {
+	err = ctx.Run(s, parser)
+	if err == nil {
+		return 0
+	}
+	if _, shown := errors.AsType[shownError](err); !shown {
 		fmt.Fprintf(s.err, "liftbank: %v\n", err)
-		return exitCode(err)
 	}
-	return 0
+	return exitCodeOf(ctx.Selected().Name, err)
 }
 
-// helpFor returns the command line that explains what went wrong with another.
-func helpFor(err error) string {
+// commandOf returns the command whose command line could not be parsed, or "".
+func commandOf(err error) string {
 	if parse, ok := errors.AsType[*kong.ParseError](err); ok {
 		if node := parse.Context.Selected(); node != nil {
-			return "liftbank " + node.Name + " --help"
+			return node.Name
 		}
 	}
-	return "liftbank help"
+	return ""
 }
 
-// usageError is an error of what the command was given.
-type usageError struct{ error }
-
-func (u usageError) Unwrap() error { return u.error }
-
-func exitCode(err error) int {
-	if _, usage := errors.AsType[usageError](err); usage {
-		return exitUsage
-	}
-	if _, bad := errors.AsType[config.Errors](err); bad {
-		return exitUsage
-	}
-	return exitFailed
-}
-
-var errHelpShown = errors.New("help shown")
+// errAnswered ends parsing where a flag has been answered already.
+var errAnswered = errors.New("answered")
 
 // helpFlag prints help and stops parsing before anything else is wanted of the command line.
 type helpFlag bool
@@ -120,36 +122,25 @@ func (helpFlag) BeforeReset(ctx *kong.Context) error {
 	if err := ctx.PrintUsage(false); err != nil {
 		return err
 	}
-	return errHelpShown
+	return errAnswered
 }
 
-type helpCmd struct{}
+type helpCmd struct {
+	Command string `arg:"" optional:"" help:"Name of the command; without it, all are listed."`
+}
 
-// Run lists the commands.
-func (helpCmd) Run(_ streams, parser *kong.Kong) error {
-	ctx, err := kong.Trace(parser, nil)
+// Run lists the commands, or shows help for one.
+func (c helpCmd) Run(_ streams, parser *kong.Kong) error {
+	var args []string
+	if c.Command != "" {
+		if !slices.ContainsFunc(parser.Model.Children, func(n *kong.Node) bool { return n.Name == c.Command }) {
+			return usageError{fmt.Errorf("help: %q: want one of the commands that liftbank help lists", c.Command)}
+		}
+		args = append(args, c.Command)
+	}
+	ctx, err := kong.Trace(parser, args)
 	if err != nil {
 		return err
 	}
 	return ctx.PrintUsage(false)
-}
-
-type versionCmd struct{}
-
-// Run prints version and revision.
-func (versionCmd) Run(s streams) error {
-	_, err := fmt.Fprintf(s.out, "liftbank %s %s\n", version, revision())
-	return err
-}
-
-// revision returns the source's revision that the tool chain recorded.
-func revision() string {
-	if info, ok := debug.ReadBuildInfo(); ok {
-		for _, kv := range info.Settings {
-			if kv.Key == "vcs.revision" {
-				return kv.Value
-			}
-		}
-	}
-	return "unknown"
 }

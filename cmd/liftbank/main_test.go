@@ -3,18 +3,11 @@ package main
 import (
 	"bytes"
 	"context"
-	"crypto/ecdsa"
-	"crypto/elliptic"
-	"crypto/rand"
-	"crypto/x509"
-	"crypto/x509/pkix"
 	"encoding/csv"
 	"encoding/json"
-	"encoding/pem"
 	"fmt"
 	"io"
 	"math"
-	"math/big"
 	"net"
 	"net/http"
 	"os"
@@ -124,7 +117,7 @@ func TestReplayRefusesBadInput(t *testing.T) {
 
 func TestCheck(t *testing.T) {
 	good := filepath.Join("..", "..", "deploy", "board-two-batteries.yaml")
-	out, errs, code := command(t, "", "check", "--config", good)
+	out, errs, code := command(t, "", "check", "--fields-only", "--config", good)
 	require.Zero(t, code, errs)
 	assert.Contains(t, out,
 		"board-two-batteries.yaml: OK: unit lift-1, 2 batteries, 2 input chips, 8 channels, 3 contacts")
@@ -140,37 +133,9 @@ func TestCheck(t *testing.T) {
 		require.Contains(t, text, c.from, name)
 		bad := write(t, "unit.yaml", strings.Replace(text, c.from, c.to, 1))
 		_, errs, code := command(t, "", "check", "--config", bad)
-		assert.Equal(t, exitUsage, code, name)
+		assert.Equal(t, exitConfig, code, name)
 		assert.Regexp(t, `unit\.yaml`+c.want, errs, name)
 	}
-}
-
-// A unit that was given another's certificate: the configuration is right, and yet nothing would
-// arrive.
-func TestCheckComparesTheCertificatesName(t *testing.T) {
-	text, err := readFile(filepath.Join("..", "..", "deploy", "board-four-batteries.yaml"))
-	require.NoError(t, err)
-	for name, want := range map[string]int{"lift-4": 0, "lift-3": exitFailed} {
-		pair := certificate(t, name)
-		c := write(t, "unit.yaml", text+"\nmqtt:\n  broker: mqtts://broker.example\n  cert_file: "+pair+
-			"\n  key_file: "+pair+"\n")
-		_, errs, code := command(t, "", "check", "--config", c)
-		assert.Equal(t, want, code, errs)
-		if want == exitFailed {
-			assert.Contains(t, errs, `common name "lift-3": want unit.id "lift-4"`)
-		}
-	}
-}
-
-// certificate writes one with a common name, signed by itself.
-func certificate(t *testing.T, commonName string) (file string) {
-	t.Helper()
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	require.NoError(t, err)
-	leaf := &x509.Certificate{SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: commonName}}
-	der, err := x509.CreateCertificate(rand.Reader, leaf, leaf, &key.PublicKey, key)
-	require.NoError(t, err)
-	return write(t, commonName+".pem", string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})))
 }
 
 func TestRunWithoutABusSaysSo(t *testing.T) {
@@ -181,7 +146,7 @@ func TestRunWithoutABusSaysSo(t *testing.T) {
 	assert.Equal(t, exitFailed, code)
 	assert.Contains(t, errs, "i2c-97")
 	_, errs, code = command(t, "", "run", "--config", "no-such.yaml")
-	assert.Equal(t, exitUsage, code)
+	assert.Equal(t, exitConfig, code)
 	assert.Contains(t, errs, "no-such.yaml")
 }
 
@@ -222,9 +187,22 @@ func TestUsageErrors(t *testing.T) {
 		{[]string{"nonsense"}, "nonsense"},
 		{[]string{"run"}, "--config"},
 		{[]string{"run", "--nonsense"}, "try: liftbank run --help"},
+		{[]string{"help", "nonsense"}, "nonsense"},
+		{[]string{"completion", "csh"}, "csh"},
+		{[]string{"check", "--config", "x", "--as", "no-such-user"}, "no-such-user"},
+		{[]string{"simulate", "--scenario", "healthy-day", "--json"}, "want --list with it"},
+		{[]string{"replay", "--bank", "-", "-"}, "several on standard input"},
+		{[]string{"demo", "--broker-cert", "x.pem"}, "want --broker with it"},
+		{[]string{"demo", "--broker", "mqtts://localhost", "--broker-ca", "no-such.pem"}, "no-such.pem: not there"},
+		{[]string{"demo", "--broker", "http://localhost"}, "http://localhost"},
+		{[]string{"demo", "--unit", "Ü"}, "unit.id"},
 	} {
 		_, errs, code := command(t, "", c.args...)
-		assert.Equal(t, exitUsage, code, c.args)
+		want := exitUsage
+		if c.args[0] == "run" {
+			want = exitConfig // the service is not started again with it
+		}
+		assert.Equal(t, want, code, c.args)
 		assert.Contains(t, errs, c.want, c.args)
 	}
 }
@@ -232,11 +210,16 @@ func TestUsageErrors(t *testing.T) {
 func TestHelp(t *testing.T) {
 	out, _, code := command(t, "", "help")
 	require.Zero(t, code)
-	for _, name := range []string{"run", "demo", "check", "pin", "explain", "replay", "simulate", "suite", "constants"} {
+	for _, name := range []string{
+		"run", "demo", "check", "pin", "explain", "replay", "simulate", "suite", "constants", "completion",
+	} {
 		assert.Contains(t, out, name)
 		help, _, code := command(t, "", name, "--help")
 		require.Zero(t, code, name)
 		assert.Contains(t, help, "Example: liftbank "+name)
+		same, _, code := command(t, "", "help", name)
+		require.Zero(t, code, name)
+		assert.Equal(t, help, same)
 	}
 }
 
@@ -383,7 +366,7 @@ func TestDemoEndsByItselfAndKeepsItsCurve(t *testing.T) {
 			"    - {id: b, chemistry: flooded, rated_ah: 100, rated_cca: 950}\n")
 	_, errs, code = command(t, "", "replay", "--bank", bank, "--out", os.DevNull, filepath.Join(dir, "curve.csv"))
 	assert.Zero(t, code, errs)
-	_, errs, code = command(t, "", "check", "--config", filepath.Join(dir, "unit.yaml"))
+	_, errs, code = command(t, "", "check", "--fields-only", "--config", filepath.Join(dir, "unit.yaml"))
 	assert.Zero(t, code, errs)
 }
 

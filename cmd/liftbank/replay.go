@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"regexp"
 	"strconv"
 	"time"
@@ -23,8 +22,8 @@ import (
 )
 
 type replayCmd struct {
-	Config    string        `placeholder:"UNIT.yaml" help:"Configuration of the unit that was recorded: run the whole engine, and say what it found."`
-	Bank      string        `placeholder:"BANK.yaml" help:"Bank file, or a unit's configuration: run the estimators of its batteries alone, over a curve or a recording."`
+	Config    string        `placeholder:"UNIT.yaml" help:"Configuration of the unit that was recorded: run the whole engine, and say what it found; - is standard input."`
+	Bank      string        `placeholder:"BANK.yaml" help:"Bank file, or a unit's configuration: run the estimators of its batteries alone, over a curve or a recording; - is standard input."`
 	Out       string        `default:"-" placeholder:"OUT" help:"Output file; - is standard output (default ${default})."`
 	JSON      bool          `name:"json" help:"With --config: findings as lines of JSON."`
 	Estimates string        `placeholder:"OUT.csv" help:"With --config: also write the estimates of each battery."`
@@ -65,7 +64,10 @@ func (c replayCmd) check() error {
 		return usageError{fmt.Errorf("--plot %s: want a name that ends in .svg or .png", c.Plot)}
 	case c.Every < 0:
 		return usageError{fmt.Errorf("--every %v: want 0 or more", c.Every)}
-	case onStdout(c.Out, c.Estimates) > 1:
+	case dashes(c.Config, c.Bank, c.Recording) > 1:
+		return usageError{errors.New("--config, --bank, RECORDING: several on standard input: want files for all but one " +
+			"of them")}
+	case dashes(c.Out, c.Estimates) > 1:
 		return usageError{errors.New("--out and --estimates: both on standard output: want a file for one of them")}
 	}
 	return nil
@@ -84,7 +86,7 @@ func (c replayCmd) Run(s streams) error {
 
 // curve runs the estimators over a curve.
 func (c replayCmd) curve(s streams) error {
-	cfg, err := c.bank()
+	cfg, err := c.bank(s.in)
 	if err != nil {
 		return err
 	}
@@ -124,20 +126,20 @@ func (c replayCmd) curve(s streams) error {
 var unitSection = regexp.MustCompile(`(?m)^(unit|board):`)
 
 // bank reads the bank that a curve was recorded on, from a bank file or a unit's configuration.
-func (c replayCmd) bank() (rules.Config, error) {
-	data, err := os.ReadFile(c.Bank)
+func (c replayCmd) bank(stdin io.Reader) (rules.Config, error) {
+	data, name, err := readAll(c.Bank, stdin)
 	if err != nil {
 		return rules.Config{}, usageError{fmt.Errorf("read bank: %w", err)}
 	}
 	var bank config.Bank
 	if unitSection.Match(data) {
-		unit, err := config.Parse(c.Bank, data)
+		unit, err := config.Parse(name, data)
 		if err != nil {
-			return rules.Config{}, err
+			return rules.Config{}, usageError{err}
 		}
 		bank = unit.Bank
-	} else if bank, err = config.LoadBank(c.Bank, data); err != nil {
-		return rules.Config{}, err
+	} else if bank, err = config.LoadBank(name, data); err != nil {
+		return rules.Config{}, usageError{err}
 	}
 	bats, err := agent.Batteries(bank)
 	if err != nil {

@@ -20,9 +20,9 @@ import (
 
 // unit runs the whole engine on a unit's recording.
 func (c replayCmd) unit(s streams) (err error) {
-	cfg, err := config.Load(c.Config)
+	cfg, err := loadConfig(c.Config, s.in)
 	if err != nil {
-		return loadError(err)
+		return err
 	}
 	inputs, total, err := c.inputs(s)
 	if err != nil {

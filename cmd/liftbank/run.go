@@ -24,7 +24,7 @@ import (
 )
 
 type runCmd struct {
-	Config   string `required:"" placeholder:"FILE" help:"Configuration file of the unit."`
+	Config   string `required:"" placeholder:"FILE" help:"Configuration file of the unit; - is standard input."`
 	Record   string `placeholder:"DIR" help:"Keep the last days at full rate in this folder, for liftbank replay. On SIGUSR1, or from the page, copy them to one file to take along."`
 	RecordMB int    `name:"record-mb" default:"500" placeholder:"MB" help:"Most that --record keeps; the oldest goes first. The copy takes as much again (default ${default})."`
 	Verbose  bool   `short:"v" help:"Log more."`
@@ -32,18 +32,18 @@ type runCmd struct {
 
 // Help returns an example.
 func (runCmd) Help() string {
-	return "Stops on SIGTERM or SIGINT: scanning stops, the last snapshot is sent, the broker is told.\n\n" +
+	return "Stops on SIGTERM, SIGINT or SIGHUP: scanning stops, the last snapshot is sent, the broker is told.\n\n" +
 		"A working day takes some 4 MB of --record. A card that is full or fails stops the recording, not the measuring: " +
 		"the log and the service's status say so, and it is tried again.\n\n" +
-		"Exit code 2: the configuration is wrong and nothing was started. 1: it ran and failed.\n\nExample: " +
+		"Exit code 78: the configuration can't be used and nothing was started. 1: it ran and failed.\n\nExample: " +
 		"liftbank run --config /etc/liftbank/unit.yaml --record /var/lib/liftbank/record"
 }
 
 // Run watches the real board until told to stop.
 func (c runCmd) Run(s streams) error {
-	cfg, err := config.Load(c.Config)
+	cfg, err := loadConfig(c.Config, s.in)
 	if err != nil {
-		return loadError(err)
+		return err
 	}
 	log := newLog(s.err, c.Verbose)
 	hw, err := openBoard(&cfg)
@@ -82,7 +82,7 @@ func (c runCmd) Run(s streams) error {
 	a, err = agent.New(agent.Options{
 		Config: cfg, Parts: partsOf(hw), Open: openPage(&cfg.HTTP), Session: session, Store: kept,
 		StateFile: stateFile(dir),
-		Recorder: rec, Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
+		Recorder:  rec, Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
 	})
 	if err != nil {
 		return err
@@ -209,14 +209,6 @@ func inOneLine(a *agent.Agent) string {
 		}
 	}
 	return text
-}
-
-// loadError marks a configuration that can't be read as a usage error.
-func loadError(err error) error {
-	if _, bad := errors.AsType[config.Errors](err); bad {
-		return err
-	}
-	return usageError{err}
 }
 
 func newLog(w io.Writer, verbose bool) *slog.Logger {

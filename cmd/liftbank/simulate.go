@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"strings"
 	"text/tabwriter"
@@ -22,7 +21,7 @@ import (
 )
 
 type simulateCmd struct {
-	Scenario    string        `placeholder:"FILE|NAME" help:"Scenario name or file."`
+	Scenario    string        `placeholder:"FILE|NAME" help:"Scenario name or file; - is standard input."`
 	Days        float64       `placeholder:"N" help:"Days to simulate (default: the scenario's)."`
 	Seed        *uint64       `placeholder:"S" help:"Seed for duty, weather and sensor noise (default: the scenario's)."`
 	Step        time.Duration `default:"1s" help:"Time between scans while the motor is stopped, 200ms to 1m (default ${default})."`
@@ -36,6 +35,7 @@ type simulateCmd struct {
 	Restart     time.Duration `placeholder:"EVERY" help:"Cut the agent's power for one minute at this interval, and continue from its saved state; 1h or more."`
 	Board       bool          `help:"Read every value byte by byte over the emulated I2C bus. Slower, same scans."`
 	List        bool          `help:"List the scenarios and exit."`
+	JSON        bool          `name:"json" help:"With --list: print JSON."`
 }
 
 // Help returns an example.
@@ -49,9 +49,9 @@ func (simulateCmd) Help() string {
 // Run simulates.
 func (c simulateCmd) Run(s streams) (err error) {
 	if c.List {
-		return listScenarios(s.out)
+		return listScenarios(s.out, c.JSON)
 	}
-	sc, err := c.scenario()
+	sc, err := c.scenario(s.in)
 	if err != nil {
 		return err
 	}
@@ -192,9 +192,11 @@ func writeText(name, text string) error {
 }
 
 // scenario loads and checks what the flags ask for.
-func (c simulateCmd) scenario() (scenario.Scenario, error) {
+func (c simulateCmd) scenario(stdin io.Reader) (scenario.Scenario, error) {
 	var none scenario.Scenario
 	switch {
+	case c.JSON:
+		return none, usageError{errors.New("--json: want --list with it; --report - prints the comparison as JSON")}
 	case c.Scenario == "":
 		return none, usageError{errors.New("--scenario: missing: want a file or a name; --list lists the names")}
 	case c.Days < 0 || c.Days > 4000:
@@ -207,19 +209,19 @@ func (c simulateCmd) scenario() (scenario.Scenario, error) {
 		return none, usageError{fmt.Errorf("--plot %s: want a name that ends in .svg or .png", c.Plot)}
 	case c.Record == "-" || c.WriteConfig == "-":
 		return none, usageError{errors.New("--record and --write-config: -: want a file")}
-	case onStdout(c.Curve, c.Report, c.Changes) > 1:
+	case dashes(c.Curve, c.Report, c.Changes) > 1:
 		return none, usageError{errors.New("--curve, --report and --changes: several on standard output: want files for " +
 			"all but one of them")}
 	}
-	sc, err := loadScenario(c.Scenario)
+	sc, err := loadScenario(c.Scenario, stdin)
 	if c.Seed != nil {
 		sc.Seed = *c.Seed
 	}
 	return sc, err
 }
 
-// onStdout counts the outputs that go to standard output.
-func onStdout(names ...string) (n int) {
+// dashes counts the files that are standard input or output.
+func dashes(names ...string) (n int) {
 	for _, name := range names {
 		if name == "-" {
 			n++
@@ -228,20 +230,20 @@ func onStdout(names ...string) (n int) {
 	return n
 }
 
-// loadScenario loads a scenario of the library by name, or from a file.
-func loadScenario(name string) (scenario.Scenario, error) {
-	if !strings.ContainsAny(name, "./\\") {
+// loadScenario loads a scenario of the library by name, or from a file, standard input for "-".
+func loadScenario(name string, stdin io.Reader) (scenario.Scenario, error) {
+	if name != "-" && !strings.ContainsAny(name, "./\\") {
 		sc, err := scenariofile.Load(name)
 		if err != nil {
 			return sc, usageError{err}
 		}
 		return sc, nil
 	}
-	data, err := os.ReadFile(name)
+	data, shown, err := readAll(name, stdin)
 	if err != nil {
 		return scenario.Scenario{}, usageError{fmt.Errorf("read scenario: %w", err)}
 	}
-	sc, err := scenariofile.Parse(name, data)
+	sc, err := scenariofile.Parse(shown, data)
 	if err != nil {
 		return sc, usageError{err}
 	}
@@ -265,7 +267,10 @@ func writePlot(name, title string, t *plot.Trace) error {
 	return f.finish(plot.Write(f, title, plotFormat(name), t))
 }
 
-func listScenarios(out io.Writer) error {
+func listScenarios(out io.Writer, asJSON bool) error {
+	if asJSON {
+		return writeJSON(out, scenariofile.Names())
+	}
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	for _, e := range scenariofile.Names() {
 		fmt.Fprintf(w, "%s\t%s\n", e.Name, e.Description)

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -39,6 +38,7 @@ type suiteCmd struct {
 	NoCommand bool          `name:"no-command" help:"capability: the contactor coil is not wired."`
 	Sweep     bool          `help:"findings: also every sensor fault on a healthy unit."`
 	Workers   int           `default:"0" placeholder:"N" help:"Parallel runs; 0 is one per processor."`
+	List      bool          `help:"List the suites and exit."`
 	JSON      bool          `name:"json" help:"Print JSON instead of a table."`
 }
 
@@ -56,6 +56,9 @@ func (suiteCmd) Help() string {
 // Run runs a suite and prints its result. If it is interrupted, it prints that of the runs that had
 // ended.
 func (c suiteCmd) Run(s streams) error {
+	if c.List {
+		return c.list(s.out)
+	}
 	of, o, err := c.options()
 	if err != nil {
 		return usageError{err}
@@ -78,13 +81,32 @@ func (c suiteCmd) Run(s streams) error {
 	return errors.Join(stopErr, err, c.print(s.out, result))
 }
 
+// list prints names and what the suites are about.
+func (c suiteCmd) list(out io.Writer) error {
+	if c.JSON {
+		type entry struct {
+			Name  string `json:"name"`
+			About string `json:"about"`
+		}
+		var all []entry
+		for _, s := range suites {
+			all = append(all, entry{s.Name, s.About})
+		}
+		return writeJSON(out, all)
+	}
+	for _, s := range suites {
+		if _, err := fmt.Fprintf(out, "%-11s %s\n", s.Name, s.About); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 func (c suiteCmd) print(out io.Writer, r suite.Result) error {
 	if !c.JSON {
 		return r.Table(out)
 	}
-	enc := json.NewEncoder(out)
-	enc.SetIndent("", "  ")
-	return enc.Encode(r)
+	return writeJSON(out, r)
 }
 
 // options checks the flags and returns the suite that they ask for.

@@ -87,7 +87,10 @@ func Load(name string) (scenario.Scenario, error) {
 }
 
 // Entry is one scenario of the library.
-type Entry struct{ Name, Description string }
+type Entry struct {
+	Name        string `json:"name"`
+	Description string `json:"description"`
+}
 
 // Names returns the library by name.
 func Names() []Entry { return listed() }

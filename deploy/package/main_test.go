@@ -19,17 +19,23 @@ var repository = os.DirFS(filepath.Join("..", ".."))
 
 var sample = about{version: "0.1.0~rc1-1", arch: "armhf", at: time.Unix(1773063180, 0)}
 
-// tool returns Debian's own program to read packages with (package dpkg).
-func tool(t *testing.T) string {
+// debian returns one of Debian's own programs.
+func debian(t *testing.T, name, pkg string) string {
 	t.Helper()
-	path, err := exec.LookPath("dpkg-deb")
+	path, err := exec.LookPath(name)
 	if err != nil {
+		missing := name + " is not installed: apt-get install " + pkg
 		if os.Getenv("CI") == "true" {
-			t.Fatal("dpkg-deb is not installed: apt-get install dpkg")
+			t.Fatal(missing)
 		}
-		t.Skip("dpkg-deb is not installed")
+		t.Skip(missing)
 	}
 	return path
+}
+
+// made stands for the files that are made from the program.
+var made = map[string][]byte{
+	programFile: []byte("the program"), copyrightFile: []byte("licenses\n"), partsFile: []byte("{}\n"),
 }
 
 func output(t *testing.T, program string, args ...string) string {
@@ -42,8 +48,8 @@ func output(t *testing.T, program string, args ...string) string {
 }
 
 func TestDpkgReadsThePackage(t *testing.T) {
-	dpkg := tool(t)
-	deb, err := build(repository, []byte("the program"), sample)
+	dpkg := debian(t, "dpkg-deb", "dpkg")
+	deb, err := build(repository, made, sample)
 	require.NoError(t, err)
 	path := filepath.Join(t.TempDir(), "liftbank.deb")
 	require.NoError(t, os.WriteFile(path, deb, 0o600))
@@ -60,9 +66,13 @@ func TestDpkgReadsThePackage(t *testing.T) {
 	for _, m := range listed {
 		got = append(got, m[1]+" "+m[2])
 	}
-	want := []string{"rwxr-xr-x usr/bin/liftbank"}
-	for _, f := range files[1:] {
-		want = append(want, "rw-r--r-- "+f.to)
+	var want []string
+	for _, f := range files {
+		mode := "rw-r--r-- "
+		if f.to == programFile {
+			mode = "rwxr-xr-x "
+		}
+		want = append(want, mode+f.to)
 	}
 	assert.Equal(t, want, got)
 
@@ -87,9 +97,9 @@ func TestDpkgReadsThePackage(t *testing.T) {
 }
 
 func TestSameInputSameBytes(t *testing.T) {
-	first, err := build(repository, []byte("x"), sample)
+	first, err := build(repository, made, sample)
 	require.NoError(t, err)
-	again, err := build(repository, []byte("x"), sample)
+	again, err := build(repository, made, sample)
 	require.NoError(t, err)
 	assert.Equal(t, first, again)
 }
@@ -102,8 +112,10 @@ func TestWhatItRefuses(t *testing.T) {
 		_, err := build(repository, nil, a)
 		assert.Error(t, err, "%+v", a)
 	}
-	_, err := build(os.DirFS(t.TempDir()), nil, sample)
+	_, err := build(os.DirFS(t.TempDir()), made, sample)
 	assert.ErrorIs(t, err, fs.ErrNotExist)
+	_, err = build(repository, nil, sample)
+	assert.ErrorContains(t, err, "was not made")
 }
 
 func TestFilesAreInOrderAndOnce(t *testing.T) {

@@ -84,7 +84,7 @@ func document(data []byte, r *Reading) *node {
 		body = doc.Body
 	}
 	if body == nil {
-		if !r.emptyOK {
+		if !r.options.EmptyOK {
 			r.add(place{1, 1}, "", "nothing in the file", "want its sections")
 		}
 		return nil
@@ -104,16 +104,18 @@ func badByte(data []byte) int {
 	return -1
 }
 
+const notYAML = "not YAML"
+
 // escapeControl keeps an error on one line.
 var escapeControl = strings.NewReplacer("\n", `\n`, "\r", `\r`, "\t", `\t`)
 
 func (r *Reading) syntax(err error) {
 	var y yaml.Error
 	if !errors.As(err, &y) {
-		r.add(place{1, 1}, "", "not YAML", err.Error())
+		r.add(place{1, 1}, "", notYAML, err.Error())
 		return
 	}
-	r.add(placeOf(y.GetToken()), "", "not YAML", escapeControl.Replace(y.GetMessage()))
+	r.add(placeOf(y.GetToken()), "", notYAML, escapeControl.Replace(y.GetMessage()))
 }
 
 func placeOf(t *token.Token) place {

@@ -11,6 +11,7 @@
 package strict
 
 import (
+	"regexp"
 	"slices"
 	"strings"
 )
@@ -18,8 +19,9 @@ import (
 // Reading is one pass over a file.
 type Reading struct {
 	file    string
+	data    []byte
+	options Options
 	root    *node
-	emptyOK bool
 	errs    Errors
 	places  map[string]place  // of each field in the file, by path
 	values  map[string]string // as written, of each plain value
@@ -35,25 +37,61 @@ type Options struct {
 // Open parses data. file is its name for errors.
 func Open(file string, data []byte, o Options) *Reading {
 	r := &Reading{
-		file: file, emptyOK: o.EmptyOK,
+		file: file, data: data, options: o,
 		places: map[string]place{}, values: map[string]string{}, bad: map[string]bool{},
 	}
 	r.root = document(data, r)
 	if r.root != nil && r.root.kind != mapping {
-		r.add(r.root.place, "", wordOf(r.root), "want sections: "+o.Sections)
-		r.root = nil
+		r.errs, r.root = Errors{r.notOurs(r.root.place, r.root.kind.String())}, nil
 	}
 	return r
 }
 
-// Root calls read with the outermost section. It reports false, without a call, if the file is not
-// readable as sections at all.
+// notOurs is the only thing said of a file that is of another kind: it may be one that whoever reads
+// the error must not see, such as a file of passwords.
+func (r *Reading) notOurs(at place, value string) Error {
+	return Error{File: r.file, Line: at.line, Column: at.column, Value: value, Want: "want sections: " + r.options.Sections}
+}
+
+// Root calls read with the outermost section. It reports false if the file is not readable as
+// sections at all, or has none that read asked for.
 func (r *Reading) Root(read func(*Section)) bool {
-	if r.root == nil && !(r.emptyOK && len(r.errs) == 0) {
+	if r.root == nil {
+		if !r.options.EmptyOK || len(r.errs) > 0 {
+			r.hush(read)
+			return false
+		}
+		r.section("", nil, read)
+		return true
+	}
+	s := r.section("", r.root, read)
+	if len(r.root.entries) > 0 && !s.asked() {
+		r.errs = Errors{r.notOurs(r.root.place, "none of the sections")}
 		return false
 	}
-	r.section("", r.root, read)
 	return true
+}
+
+// hush takes the parser's words, which may repeat the file's, out of the errors about a file that
+// has none of the sections that read asks for.
+func (r *Reading) hush(read func(*Section)) {
+	errs := r.errs
+	names := r.section("", nil, read).taken
+	r.errs = errs
+	for i, e := range r.errs {
+		if e.Value == notYAML && !hasSection(r.data, names) {
+			r.errs[i] = r.notOurs(place{e.Line, e.Column}, notYAML)
+		}
+	}
+}
+
+// hasSection reports whether one of the names begins a line, as a section does.
+func hasSection(data []byte, names []string) bool {
+	for i, name := range names {
+		names[i] = regexp.QuoteMeta(name)
+	}
+	form := regexp.MustCompile(`(?m)^[\s{"']*(` + strings.Join(names, "|") + `)["']?\s*:`)
+	return form.Match(data)
 }
 
 // Err returns all mistakes by line as [Errors], or nil.
@@ -121,8 +159,9 @@ func (r *Reading) refuseAt(at place, path, value, want string) {
 	r.add(at, path, value, want)
 }
 
-func (r *Reading) section(path string, n *node, read func(*Section)) {
+func (r *Reading) section(path string, n *node, read func(*Section)) *Section {
 	s := &Section{r: r, path: path, node: n}
 	read(s)
 	s.finish()
+	return s
 }

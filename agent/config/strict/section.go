@@ -79,6 +79,11 @@ func (s *Section) entries() []entry {
 	return s.node.entries
 }
 
+// asked reports whether the section has an entry that something asked for.
+func (s *Section) asked() bool {
+	return slices.ContainsFunc(s.entries(), func(e entry) bool { return slices.Contains(s.taken, e.key) })
+}
+
 // finish reports fields that nothing asked for, and those written twice.
 func (s *Section) finish() {
 	seen := map[string]place{}

@@ -25,6 +25,23 @@ type Options struct {
 	RunTail   string // empty for the default
 	Listen    string // of the page; empty for the default
 	Broker    string // MQTT; empty for none
+	Account   Account
+}
+
+// Account is how a broker knows the unit. Each of them may be empty.
+type Account struct{ Username, PasswordFile, CAFile, CertFile, KeyFile string }
+
+// fields returns the fields of the configuration.
+func (a Account) fields() (text string) {
+	for _, f := range [][2]string{
+		{"username", a.Username}, {"password_file", a.PasswordFile}, {"ca_file", a.CAFile}, {"cert_file", a.CertFile},
+		{"key_file", a.KeyFile},
+	} {
+		if f[1] != "" {
+			text += fmt.Sprintf(", %s: %q", f[0], f[1])
+		}
+	}
+	return text
 }
 
 // YAML returns the configuration of the reference board in front of a scenario's bank, as a person
@@ -68,7 +85,7 @@ func YAML(sc *scenario.Scenario, unit string, b Options) string {
 		line("service: {lift_cycles: %d, motor_time: %gh}", sc.Service.LiftCycles, sc.Service.MotorHours)
 	}
 	if b.Broker != "" {
-		line("mqtt: {broker: %q, snapshot_every: 1s, daily_kb: 0}", b.Broker)
+		line("mqtt: {broker: %q, snapshot_every: 1s, daily_kb: 0%s}", b.Broker, b.Account.fields())
 	}
 	if b.Listen != "" {
 		line("http: {listen: %q}", b.Listen)

@@ -1,0 +1,224 @@
+package main
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// tryScript stands in for the agent where the service is as shipped, and says what it can reach. Its
+// devices are null(4) by other names, one of them for the group i2c alone.
+const tryScript = `#!/bin/bash
+exec 3<>/dev/i2c-1 && echo "i2c-1 opens"
+exec 4<>/dev/i2c-2 && echo "i2c-2 opens"
+[ -e /dev/i2c-3 ] || echo "i2c-3 is not there"
+[ -e /dev/tty ] && [ ! -e /dev/mem ] && echo "few devices"
+head -c 14 /etc/liftbank/pin && echo
+[ -r /etc/liftbank/roots ] || echo "the secret of root is not read"
+echo x >"$STATE_DIRECTORY/x" && echo "its folder is written"
+echo x >/etc/liftbank/x || echo "the configuration is not written"
+[ -r /proc/self/statm ] && [ ! -e /proc/stat ] && echo "its own processes only"
+`
+
+// proofScript is what is done on the booted system, where there is no board: the demonstration takes
+// the agent's place in the service, with everything else as shipped.
+const proofScript = `#!/bin/bash
+exec 2>&1
+part() { echo "== $1"; }
+install() { dpkg --force-depends --install "$1" 2>&1; }
+state() { systemctl show -p ActiveState,Result,NRestarts,ExecMainStatus,StatusText liftbank; }
+drop() { mkdir -p /etc/systemd/system/liftbank.service.d
+	printf '[Service]\nType=%s\nExecStart=\nExecStart=%s\nStandardOutput=append:/root/%s\n' "$@" \
+	>/etc/systemd/system/liftbank.service.d/test.conf; systemctl daemon-reload; }
+answers() { for i in $(seq 150); do curl -fsS http://127.0.0.1:8480/readyz && return; sleep 0.2; done; }
+
+part installed
+install /opt/1.deb
+dpkg-query --show --showformat='${Status}\n' liftbank
+systemctl is-enabled liftbank
+getent group i2c gpio liftbank-secrets
+state
+part pin
+touch /etc/liftbank/older && chmod 0600 /etc/liftbank/older
+liftbank pin --make --file /etc/liftbank/older
+liftbank pin --make --file /etc/liftbank/older --group liftbank-secrets
+rm /etc/liftbank/older
+part wrong
+liftbank pin --make --file /etc/liftbank/pin 2>&1 >/dev/null
+echo 'unit: {id: LIFT}' >/etc/liftbank/unit.yaml
+systemctl enable --now liftbank
+state
+part check
+cp /etc/liftbank/unit.yaml.example /etc/liftbank/unit.yaml
+echo 'visits: {pin_file: pin}' >>/etc/liftbank/unit.yaml
+chgrp i2c /dev/i2c-1
+liftbank check --config /etc/liftbank/unit.yaml --as liftbank 2>&1
+part try
+drop oneshot /opt/try try
+printf 'Restart=no\n' >>/etc/systemd/system/liftbank.service.d/test.conf
+systemctl daemon-reload; systemctl restart liftbank
+cat /root/try
+part running
+drop exec '/usr/bin/liftbank demo --listen 127.0.0.1:8480 --data /var/lib/liftbank/demo --speed 600' demo
+systemctl restart liftbank
+answers
+state
+curl -fsS http://127.0.0.1:8480/metrics | grep -E '^(process_resident|liftbank_build_info)'
+part visit
+url=http://127.0.0.1:8480
+pin=$(sed -n 's/.*PIN for changes: //p' /root/demo | tail -1)
+web() { curl -fsS --cookie-jar /root/jar --cookie /root/jar "$@"; }
+web --data "pin=$pin" $url/pin >/dev/null
+web --data 'by=R. Vega' $url/visit/begin >/dev/null
+id=$(web $url/visit | sed -n 's/.*name="id" value="\([^"]*\)".*/\1/p' | head -1)
+web --data "id=$id" $url/visit/finish >/dev/null
+curl -fsS $url/api/v1/visits
+part upgraded
+install /opt/2.deb
+answers
+curl -fsS http://127.0.0.1:8480/metrics | grep '^liftbank_build_info'
+state
+curl -fsS $url/api/v1/visits
+part 'rolled back'
+install /opt/1.deb
+answers
+curl -fsS http://127.0.0.1:8480/metrics | grep '^liftbank_build_info'
+curl -fsS $url/api/v1/visits
+part removed
+dpkg --remove liftbank 2>&1
+systemctl is-active liftbank
+tail -1 /root/demo
+part 'installed again'
+install /opt/2.deb
+answers
+systemctl is-active liftbank
+part purged
+systemctl stop liftbank
+mount -t tmpfs none /var/lib/private/liftbank && echo x >/var/lib/private/liftbank/learned
+dpkg --purge liftbank 2>&1
+ls -A /var/lib/private/liftbank /etc/liftbank
+dpkg-query --show --showformat='${Status}\n' liftbank 2>&1
+`
+
+// debsOf builds the program in two versions and packs each.
+func debsOf(t *testing.T, dir string) {
+	t.Helper()
+	t.Chdir(filepath.Join("..", ".."))
+	arch := strings.TrimSpace(output(t, debian(t, "dpkg", "dpkg"), "--print-architecture"))
+	for _, version := range []string{"1", "2"} {
+		program := filepath.Join(t.TempDir(), "liftbank")
+		a := about{version: version, arch: arch}
+		require.NoError(t, buildProgram(program, a))
+		text, err := os.ReadFile(program)
+		require.NoError(t, err)
+		deb, err := build(os.DirFS("."), map[string][]byte{
+			programFile: text, copyrightFile: made[copyrightFile], partsFile: made[partsFile],
+		}, a)
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(filepath.Join(dir, version+".deb"), deb, 0o600))
+	}
+}
+
+// bootable makes the root of a system that has this machine's programs, and whatever more of them it
+// is given, to itself.
+func bootable(t *testing.T) (root string) {
+	t.Helper()
+	root = t.TempDir()
+	for _, dir := range []string{"etc/systemd/system", "etc/liftbank", "var/lib/dpkg/info", "var/lib/dpkg/updates", "usr", "root",
+		"opt", "run", "tmp", "proc", "sys", "dev", "home"} {
+		require.NoError(t, os.MkdirAll(filepath.Join(root, dir), 0o755))
+	}
+	for _, name := range []string{"bin", "sbin", "lib", "lib64"} {
+		require.NoError(t, os.Symlink("usr/"+name, filepath.Join(root, name)))
+	}
+	release, err := os.ReadFile("/usr/lib/os-release")
+	require.NoError(t, err)
+	for name, text := range map[string]string{
+		"etc/os-release": string(release), "etc/machine-id": "", "var/lib/dpkg/status": "",
+		"etc/passwd": "root:x:0:0:root:/root:/bin/sh\n", "etc/group": "root:x:0:\n", "etc/liftbank/roots": "secret\n",
+		"opt/proof": proofScript, "opt/try": tryScript,
+		"etc/systemd/system/proof.service": "[Unit]\nAfter=sysinit.target\nWants=sysinit.target\n" +
+			"[Service]\nType=oneshot\nStandardOutput=append:/root/proof\n" +
+			"ExecStart=/opt/proof\nExecStopPost=systemctl poweroff --no-block\n",
+	} {
+		require.NoError(t, os.WriteFile(filepath.Join(root, name), []byte(text), 0o644))
+	}
+	require.NoError(t, os.Chmod(filepath.Join(root, "etc/liftbank/roots"), 0o600))
+	require.NoError(t, os.Chmod(filepath.Join(root, "opt/proof"), 0o755))
+	require.NoError(t, os.Chmod(filepath.Join(root, "opt/try"), 0o755))
+	return root
+}
+
+// boot boots the system, and returns what the proof said, by its parts.
+func boot(t *testing.T, root string) map[string]string {
+	t.Helper()
+	args := []string{"--directory=" + root, "--register=no", "--keep-unit", "--private-network", "--boot", "--console=pipe",
+		"--overlay=/usr:" + filepath.Join(root, "usr") + ":/usr"}
+	for _, name := range []string{"i2c-1", "i2c-2"} {
+		device := filepath.Join(t.TempDir(), name)
+		if err := syscall.Mknod(device, syscall.S_IFCHR|0o660, 1<<8|3); err != nil {
+			t.Skip("may not make devices: ", err)
+		}
+		require.NoError(t, os.Chmod(device, 0o660))
+		args = append(args, "--bind="+device+":/dev/"+name)
+	}
+	cmd := exec.CommandContext(t.Context(), debian(t, "systemd-nspawn", "systemd-container"),
+		append(args, "systemd.unit=proof.service")...)
+	out, err := cmd.CombinedOutput() // the exit code says how the system ended
+	text, readErr := os.ReadFile(filepath.Join(root, "root/proof"))
+	require.NoError(t, readErr, "%v\n%s", err, out)
+	said := map[string]string{}
+	for part := range strings.SplitSeq(string(text), "== ") {
+		name, text, _ := strings.Cut(part, "\n")
+		said[name] = text
+	}
+	return said
+}
+
+// The package on a booted system, with the service as shipped: what it reaches and what not, what
+// becomes of a wrong configuration, and of the data over upgrade, rolling back, removal and purge.
+func TestPackageOnABootedSystem(t *testing.T) {
+	if testing.Short() {
+		t.Skip("boots a system")
+	}
+	if os.Geteuid() != 0 {
+		t.Skip("only root can boot a system")
+	}
+	root := bootable(t)
+	debsOf(t, filepath.Join(root, "opt"))
+	said := boot(t, root)
+	defer func() {
+		if t.Failed() {
+			t.Log(said)
+		}
+	}()
+	for name, want := range map[string][]string{
+		"installed": {"install ok installed\ndisabled\n", "i2c:x:", "gpio:x:", "liftbank-secrets:x:", "next, as root",
+			"ActiveState=inactive"},
+		"pin": {"older written: root:root 0600\nthe service can't read it: no permission to read it (root:root 0600): want " +
+			"--group liftbank-secrets\n", "older written: root:liftbank-secrets 0640\n"},
+		"wrong": {"pin written: root:liftbank-secrets 0640\n", "ActiveState=failed", "Result=exit-code", "NRestarts=0", "ExecMainStatus=78",
+			"StatusText=not started until the set-up is right: "},
+		"check": {"visits.pin_file  /etc/liftbank/pin  OK", "/dev/i2c-1         OK"},
+		"try": {"i2c-1 opens", "i2c-3 is not there", "few devices", "liftbank-pin-1", "the secret of root is not read",
+			"its folder is written", "the configuration is not written", "its own processes only"},
+		"running":         {"ActiveState=active", "NRestarts=0", "process_resident_memory_bytes", `version="1"`},
+		"visit":           {"R. Vega"},
+		"upgraded":        {`version="2"`, "ActiveState=active", "R. Vega"},
+		"rolled back":     {`version="1"`, "R. Vega"},
+		"removed":         {"\ninactive\n", "stopped   after"},
+		"installed again": {"\nactive\n"},
+		"purged":          {"/etc/liftbank:\npin\nroots\nunit.yaml\n\n/var/lib/private/liftbank:\n", "no packages found"},
+	} {
+		for _, text := range want {
+			assert.Contains(t, said[name], text, name)
+		}
+	}
+	assert.NotContains(t, said["try"], "i2c-2 opens", "it is in another group")
+}
