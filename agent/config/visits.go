@@ -20,7 +20,7 @@ func (v *Visits) read(s *section) {
 		&v.Dir,
 		"a folder; a relative one starts from this file's folder",
 		isText,
-		about{doc: "where service visits are kept", usually: "none: they are not kept"},
+		about{doc: "where service visits are kept", usually: "visits in the service's state folder; without one, they are not kept"},
 	)
 	s.text(
 		"pin_file",

@@ -41,6 +41,9 @@ func (runCmd) Help() string {
 
 // Run watches the real board until told to stop.
 func (c runCmd) Run(s streams) error {
+	if err := c.check(); err != nil {
+		return err
+	}
 	cfg, err := loadConfig(c.Config, s.in)
 	if err != nil {
 		return err
@@ -57,9 +60,6 @@ func (c runCmd) Run(s streams) error {
 	}()
 	for _, remark := range hw.Remarks {
 		log.Debug("driver not loaded", "why", remark)
-	}
-	if c.RecordMB < recording.LeastBytes>>20 || c.RecordMB > mostRecordMB {
-		return usageError{fmt.Errorf("--record-mb %d: want %d to %d", c.RecordMB, recording.LeastBytes>>20, mostRecordMB)}
 	}
 	session := newSession()
 	rec, recordErr := c.recorder(&cfg, session, log)
@@ -107,6 +107,14 @@ func (c runCmd) Run(s streams) error {
 	contacts.Wait()
 	log.Info("stopped", "unit", cfg.Unit.ID)
 	return errors.Join(err, contactsErr)
+}
+
+// check accepts what the flags may be.
+func (c runCmd) check() error {
+	if c.RecordMB < recording.LeastBytes>>20 || c.RecordMB > mostRecordMB {
+		return usageError{fmt.Errorf("--record-mb %d: want %d to %d", c.RecordMB, recording.LeastBytes>>20, mostRecordMB)}
+	}
+	return nil
 }
 
 // openPage returns what opens the page's listener, with TLS where the configuration has it.

@@ -70,8 +70,9 @@ func TestRecordFlags(t *testing.T) {
 	rec, err = runCmd{Record: t.TempDir(), RecordMB: 500}.recorder(&cfg, "s", log)
 	assert.NotNil(t, rec)
 	assert.NoError(t, err)
-	_, err = runCmd{Record: t.TempDir(), RecordMB: 5}.recorder(&cfg, "s", log)
+	err = runCmd{Record: t.TempDir(), RecordMB: 5}.check()
 	assert.ErrorContains(t, err, "--record-mb 5: want 10 to")
+	assert.NoError(t, runCmd{RecordMB: 500}.check())
 	_, err = runCmd{Record: "/dev/null/x", RecordMB: 500}.recorder(&cfg, "s", log)
 	assert.ErrorContains(t, err, "--record: ")
 }

@@ -253,7 +253,7 @@ func (d *Disk) MkdirAll(name string, mode fs.FileMode) error {
 	if err := d.op("mkdir", name); err != nil {
 		return err
 	}
-	for n := d.names[name]; n != nil; {
+	if n := d.names[name]; n != nil {
 		if n.folder {
 			return nil
 		}
