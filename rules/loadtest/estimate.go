@@ -126,7 +126,7 @@ func (m *Meter) learn(got *answer, c conditions) {
 		if e.weigh(z, noise+more, sq(z*common), c.acidFactor) {
 			e.CorrectionShare = common + (c.sigma-common)/memoryRuns*noise/(noise+more)
 		} else {
-			*e, m.state.Trend, m.state.Odds = Parts{LayerMohm: e.LayerMohm, VarLayer: e.VarLayer}, Trend{}, Odds{}
+			*e, m.state.Trend = Parts{LayerMohm: e.LayerMohm, VarLayer: e.VarLayer}, Trend{}
 			e.first(&m.p, z, noise, c)
 		}
 	}

@@ -78,7 +78,6 @@ func (m *Meter) Begin(at time.Duration, exact bool) {
 	m.run.mostA, m.run.stepA = m.bendA(), stepShare*m.p.RatedCCA
 	m.run.scaleOhm = m.expectedMohm() / 1000
 	m.run.bent = m.bent()
-	m.run.odds = &m.state.Odds
 	m.run.begin(at, exact, m.restBefore(at))
 }
 

@@ -410,7 +410,6 @@ func TestRestoreRefusesWhatNoMeterHad(t *testing.T) {
 		"lag:":             func(s *loadtest.State) { s.Lag.MeanS = 1 },
 		"trend sum":        func(s *loadtest.State) { s.Trend.XY = math.NaN() },
 		"runs taking":      func(s *loadtest.State) { s.TakingRuns = 200 },
-		"odds":             func(s *loadtest.State) { s.Odds[1] = 1 },
 		"strikes":          func(s *loadtest.State) { s.Parts.Strikes = 100 },
 	} {
 		bad := good

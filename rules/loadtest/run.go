@@ -45,15 +45,6 @@ const (
 	unsurePart  = 0.25  // ratio: a fit less sure than this says nothing; our choice
 )
 
-// What earlier runs say of the views of a rest. A run's readings share what the fit leaves out, so
-// that no run counts for more than oddsMost. heldColdest is at some 4 °C: the reaction's resistance
-// over that at 25 °C, up to which its bend is not taken for a voltage that is held.
-const (
-	oddsKeep    = 0.9 // ratio: of the odds, with each run, so that ten are remembered; our choice
-	oddsMost    = 5.0 // ratio: log of how much rarer one run can make a view; our choice
-	heldColdest = 2.0 // ratio: of the reaction's resistance, up to which held voltage is told from it; our choice
-)
-
 type phase uint8
 
 const (
@@ -86,7 +77,6 @@ type runState struct {
 	scaleOhm   float64 // of what is expected
 	layerOhm   float64 // of the layer, the same
 	layerSigma float64
-	odds       *Odds   // of the views
 	bent       float64 // share of the resistance that more current than a run's may be off the line by
 	stepA      float64
 	mostA      float64 // readings with more current are left out
@@ -381,78 +371,29 @@ func (s *runState) read() (out result) {
 // view solves the run. A rest with next to no current may be the battery's own or held up by a
 // neighbor that gives it less than its sensor's zero; and after the stop a neighbor whose layers are
 // quicker may do so for a moment. The run is solved in each view, and the answers are weighed by how
-// likely they make its readings, and by what earlier runs say.
+// likely they make its readings.
 func (s *runState) view(out *answer, beforeV, afterV float64) bool {
-	all := [views]expected{
+	views := [...]expected{
 		{beforeV: beforeV, afterV: afterV},
 		{beforeV: beforeV, afterV: afterV, tailV: heldV},
 		{beforeV: heldV, afterV: afterV, tailV: heldV},
-		{beforeV: heldV, afterV: heldV},
 		{beforeV: heldV, afterV: heldV, looseV: heldV, tailV: heldV},
 	}
-	if !(s.parallel && (beforeV == idleV || afterV == idleV)) {
-		got, ok := s.solve(&all[0])
-		*out = got
-		return ok
-	}
 	have := false
-	var likely Odds
-	for k := range all {
-		likely[k] = math.NaN()
-		if k == heldStill && !s.tellsHeld() {
-			continue
+	for k := range views {
+		if k > 0 && !(s.parallel && (beforeV == idleV || afterV == idleV)) {
+			break
 		}
-		got, ok := s.solve(&all[k])
-		if !ok {
-			continue
-		}
-		likely[k] = got.logLikely
-		got.logLikely += s.odds[k] - rarer*float64(k)
-		if have {
+		got, ok := s.solve(&views[k])
+		got.logLikely -= rarer * float64(k)
+		switch {
+		case ok && have:
 			*out = out.or(&got)
-		} else {
+		case ok:
 			*out, have = got, true
 		}
 	}
-	if have {
-		s.odds.learn(&likely)
-	}
 	return have
-}
-
-// tellsHeld reports whether a reaction that bends can't be taken for a voltage that is held: in the
-// cold most of its drop is there with the first amperes.
-func (s *runState) tellsHeld() bool {
-	return s.tempC.OK() && leadacid.ReactionFactor(s.tempC.Value) < heldColdest
-}
-
-// Odds are logarithms of how likely earlier runs make each view of a rest, over the likeliest one's:
-// what holds a battery up has held it up before, and no single run tells for certain.
-type Odds [views]float64
-
-const (
-	views     = 5 // count: views of a rest; our choice
-	heldStill = 3 // count: of these, the one with a voltage held before and after, and gone in between; our choice
-)
-
-// learn applies how likely a run's readings were in each view; NaN: not tried.
-func (o *Odds) learn(likely *Odds) {
-	best, most := math.Inf(-1), math.Inf(-1)
-	for _, l := range likely {
-		if l > best {
-			best = l
-		}
-	}
-	for k := range o {
-		o[k] *= oddsKeep
-		if l := likely[k]; !math.IsNaN(l) {
-			o[k] += max(l-best, -oddsMost)
-		}
-		most = max(most, o[k])
-	}
-	for k := range o {
-		o[k] -= most
-	}
 }
 
 // solve solves the run for one view of its rests.

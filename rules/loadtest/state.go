@@ -18,7 +18,6 @@ type State struct {
 	EMFRuns    uint32
 	TakingRuns uint8 // runs in a row in which the battery took current
 	Rest       Rest
-	Odds       Odds // of the views of a rest
 }
 
 // Rest is the last reading with the motor off, that a run is compared with.
@@ -68,9 +67,6 @@ func (s *State) check() error {
 	c.In("lag runs", float64(s.Lag.Runs), 0, lagMemory)
 	c.Finite("rest", s.Rest.VoltageV, s.Rest.CurrentA)
 	c.Sum("rest lag", s.Rest.Slower)
-	for _, o := range s.Odds {
-		c.In("odds", o, -oddsMost/(1-oddsKeep)*(1+rounding), 0)
-	}
 	c.In("trend weight", s.Trend.N, 0, trendMemory+1)
 	c.Finite("trend sum", s.Trend.X, s.Trend.Y, s.Trend.XX, s.Trend.XY, s.Trend.YY)
 	return c.Err()
