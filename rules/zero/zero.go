@@ -30,8 +30,7 @@ const (
 const (
 	zeroShare    = 0.75  // ratio: deviation of a zero over its class; our choice
 	slopePerC    = 0.05  // 1/°C: deviation of a slope over the zero's class: at 20 °C off as much again; our choice
-	drainSigmaA  = 0.30  // A: beside the board's own; a lamp of 5 W draws 0.4 A; our choice
-	oftenDrainA  = 0.20  // A: beside the board's own, of what is often left on; our choice
+	drainSigmaA  = 0.20  // A: beside the board's own, to a small lamp; our choice
 	wanderA      = 0.03  // A: change of a zero in a day, as a random walk; our choice
 	drainWanderA = 0.01  // A: change of the drain in a day, as a random walk; our choice
 	maxA         = 3.0   // A: more is no zero that can be taken off, and no zero is in more doubt; our choice
@@ -101,7 +100,6 @@ type State struct {
 	At     time.Duration            // when time was last let pass
 	Window Window
 	Fall   Fall
-	Days   Days
 }
 
 // Window is what has been averaged so far.
@@ -181,15 +179,11 @@ func above25(temp unit.Reading) float64 {
 func (l *Learner) Step(in *Scan) {
 	w := &l.s.Window
 	if in.RestFor == 0 {
-		l.s.Window, l.s.Fall, l.s.Days = Window{}, Fall{}, Days{}
+		l.s.Window, l.s.Fall = Window{}, Fall{}
 		return
 	}
-	if in.RestFor < restAfter {
+	if in.RestFor < restAfter || !l.readable(in) {
 		w.Begun = false
-		return
-	}
-	if !l.readable(in) { // or something charges: what falls afterwards is what that left
-		w.Begun, l.s.Fall.Begun, l.s.Days.Begun = false, false, false
 		return
 	}
 	if !w.Begun {
@@ -205,7 +199,6 @@ func (l *Learner) Step(in *Scan) {
 	if in.Now-w.From >= window && w.Second > 0 {
 		v := w.VoltS / w.Second
 		l.watchFall(in, v)
-		l.watchDays(in, v)
 		l.take(in, v)
 		*w = Window{Begun: true, From: in.Now, Last: in.Now, BeforeV: v, Before: true, Again: w.Again}
 	}
@@ -316,7 +309,7 @@ func (l *Learner) open(e, by *[unit.MaxBatteries]float64, in *Scan) (flow float6
 // limit returns how far sensor i may be off before what was believed is opened.
 func (l *Learner) limit(i int, by, flow float64) float64 {
 	z, s := iZero+i, iSlope+i
-	v := l.s.P[z][z] + 2*by*l.s.P[z][s] + by*by*l.s.P[s][s] + sq(l.share[i])*min(l.s.P[iDrain][iDrain], sq(oftenDrainA))
+	v := l.s.P[z][z] + 2*by*l.s.P[z][s] + by*by*l.s.P[s][s] + sq(l.share[i])*l.s.P[iDrain][iDrain]
 	return outlier * math.Sqrt(v+sq(flow)+sq(sumA))
 }
 
@@ -409,7 +402,7 @@ func (l *Learner) watchFall(in *Scan, v float64) {
 	if in.RestFor < fallAfter {
 		return
 	}
-	if !f.Begun || v > f.V+fallV {
+	if !f.Begun {
 		*f = Fall{Begun: true, At: in.Now, V: v, Read: f.Read}
 		return
 	}
@@ -420,12 +413,20 @@ func (l *Learner) watchFall(in *Scan, v float64) {
 	half := max((f.V-v)*ahPerVh, 0) / 2
 	r := sq(half) + sq(fallV*ahPerVh)
 	*f = Fall{Begun: true, At: in.Now, V: v, Read: f.Read}
-	if r >= l.s.P[iDrain][iDrain] {
-		l.doubtDrain(half, r)
+	p := &l.s.P[iDrain][iDrain]
+	y := half - l.s.X[iDrain]
+	if sq(y/outlier) > *p+r { // sure of a wrong drain: what it took belongs to the zeros
+		l.widen(iDrain, sq(y))
+		for i := range l.n {
+			l.widen(iZero+i, sq(y*l.share[i]))
+		}
+	}
+	if r >= *p {
 		return
 	}
 	f.Read = true
-	l.takeDrain(half, r)
+	l.apply(&[states]float64{iDrain: 1}, y, r)
+	l.s.X[iDrain] = max(l.s.X[iDrain], 0)
 }
 
 // State returns what has been learned.
@@ -449,9 +450,6 @@ func (l *Learner) Restore(s State) error {
 	w := &s.Window
 	if !(w.Second >= 0 && w.Second < 1e6) || w.Last < w.From {
 		return fmt.Errorf("zeros: averaged for %g s, from %v to %v", w.Second, w.From, w.Last)
-	}
-	if d := &s.Days; !(math.Abs(d.V) < 1e3) || !(d.SurfaceV >= 0 && d.SurfaceV < 1e3) {
-		return fmt.Errorf("zeros: fall from %g V, %g V of it surface charge", d.V, d.SurfaceV)
 	}
 	l.s = s
 	return nil
