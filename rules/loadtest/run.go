@@ -31,6 +31,8 @@ const (
 	ringSize    = 32   // count: readings that may turn out to be from after the stop; our choice
 	idleChargeA = 1.5  // A: a battery that takes more is held by a charger; our choice
 	idleHighV   = 13.6 // V: so is one that is higher before a run; our choice
+	ownMostV    = 13.0 // V: more than a full block keeps without a charger; common practice, no source
+	backV       = 0.03 // V: below what was before, that a charger brings it back to at once; our choice
 )
 
 // LongestScan is how far apart the readings of a motor run may be: the inrush falls by a tenth from
@@ -355,7 +357,7 @@ func (s *runState) read() (out result) {
 	if s.fit.n < minRead || s.highA-s.leastA < minEdgeA {
 		return out
 	}
-	if !s.view(&out.answer, s.beforeV(), s.afterV()) {
+	if s.heldFull() || !s.view(&out.answer, s.beforeV(), s.afterV()) {
 		return out
 	}
 	out.ok = out.sigma < unsurePart*out.ohm
@@ -366,6 +368,20 @@ func (s *runState) read() (out result) {
 		out.emfV, out.emfOK = v-a*out.ohm, true
 	}
 	return out
+}
+
+// heldFull reports whether a charger holds a full battery, which takes next to nothing: it comes back
+// to its voltage at once, where a charge of its own on the plates' surface is gone after a run. What
+// the charger holds is no resistance.
+func (s *runState) heldFull() bool {
+	if !s.haveBase || s.base.v <= ownMostV {
+		return false
+	}
+	if s.resting.n == 0 { // the charger shows after the stop, too
+		return true
+	}
+	v, _ := s.resting.get()
+	return s.base.v-v < backV
 }
 
 // view solves the run. A rest with next to no current may be the battery's own or held up by a
