@@ -31,7 +31,7 @@ const (
 	ringSize    = 32   // count: readings that may turn out to be from after the stop; our choice
 	idleChargeA = 1.5  // A: a battery that takes more is held by a charger; our choice
 	idleHighV   = 13.6 // V: so is one that is higher before a run; our choice
-	ownMostV    = 13.0 // V: more than a full block keeps without a charger; common practice, no source
+	ownMostV    = 13.0 // V: more than a full block keeps without a charger; trade practice
 	backV       = 0.03 // V: below what was before, that a charger brings it back to at once; our choice
 )
 
