@@ -43,7 +43,7 @@ func TestAStateThatCannotBeReadIsKept(t *testing.T) {
 			w.enqueue(&rules.State{})
 			time.Sleep(time.Minute)
 		}
-		d.Fail = nil
+		d.Heal()
 		require.ErrorIs(t, <-ended, ErrStateBack)
 		got, err := safefile.Load("/card/learned")
 		require.NoError(t, err)

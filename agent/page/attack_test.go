@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"regexp"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -83,21 +84,22 @@ func TestUnreadAnswersAreBounded(t *testing.T) {
 	held, codes := stick(t, s, 400, func(int) *http.Request { return ask("10.0.0.1:1") })
 	t.Log(held, codes)
 	assert.NotZero(t, codes[http.StatusServiceUnavailable], "more than its share was asked for")
-	assert.Less(t, held, int64(3<<20))
+	assert.Less(t, held, int64(3<<20+64<<10), "its share, and short answers")
 	w := httptest.NewRecorder()
 	s.Handler().ServeHTTP(w, ask("10.0.0.2:1"))
 	assert.Equal(t, http.StatusOK, w.Code)
 	held, _ = stick(t, s, 2000, func(i int) *http.Request {
 		return ask("10.0." + string(rune('1'+i%8)) + ".1:1")
 	})
-	assert.Less(t, held, int64(6<<20), "all addresses together are bounded, too")
+	assert.Less(t, held, int64(6<<20+256<<10), "all addresses together are bounded, too")
 }
 
 // What a technician typed comes back with the question for the PIN, if the phone was let in before.
 func TestAKnownPhoneLosesNothing(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "findings"), full(t))
 	form := url.Values{"by": {"R. Vega"}, "note": {"typed text"}}
-	w := post(s, "/visit/begin", form)
+	long := url.Values{"by": {"R. Vega"}, "note": {strings.Repeat("typed text ", 1000)}}
+	w := post(s, "/visit/save", long)
 	require.Equal(t, http.StatusUnauthorized, w.Code)
 	assert.NotContains(t, w.Body.String(), "typed text")
 	assert.Contains(t, w.Body.String(), "go back in the browser")
@@ -108,6 +110,36 @@ func TestAKnownPhoneLosesNothing(t *testing.T) {
 	assert.NotContains(t, w.Body.String(), "go back in the browser")
 	form.Set("pin", rightPIN)
 	assert.Equal(t, http.StatusSeeOther, post(s, "/visit/begin", form, known(s)).Code)
+}
+
+// A short form of a new phone is held on the unit until the PIN is given, and then taken; nothing of it
+// is sent back. Strangers who send many push out what waits, and nothing else.
+func TestAShortFormWaitsForItsPIN(t *testing.T) {
+	s, _, _ := unit(t, sample(t, "findings"), full(t))
+	ask := func() (token string) {
+		w := post(s, "/visit/begin", url.Values{"by": {"R. Vega"}})
+		require.Equal(t, http.StatusUnauthorized, w.Code)
+		assert.NotContains(t, w.Body.String(), "R. Vega")
+		assert.Contains(t, w.Body.String(), "will be sent with the PIN")
+		m := regexp.MustCompile(`name="held" value="(\w+)"`).FindStringSubmatch(w.Body.String())
+		require.NotNil(t, m)
+		return m[1]
+	}
+	token := ask()
+	w := post(s, "/visit/begin", url.Values{"held": {token}, "pin": {"482916"}})
+	assert.Equal(t, http.StatusUnauthorized, w.Code, "a wrong PIN")
+	assert.Contains(t, w.Body.String(), token)
+	assert.Equal(t, http.StatusSeeOther, post(s, "/visit/begin", url.Values{"held": {token}, "pin": {rightPIN}}).Code)
+	require.NotNil(t, s.opts.Visits.Draft())
+	assert.Equal(t, "R. Vega", s.opts.Visits.Draft().Fields["by"])
+
+	s, _, _ = unit(t, sample(t, "findings"), full(t))
+	token = ask()
+	for range 100 {
+		ask()
+	}
+	w = post(s, "/visit/begin", url.Values{"held": {token}, "pin": {rightPIN}})
+	assert.Equal(t, http.StatusUnprocessableEntity, w.Code, "the name is asked for again")
 }
 
 // Signing in makes a browser known; over TLS its cookies stay there. Signing out ends the session

@@ -56,6 +56,13 @@ func New(folder string) *Disk {
 	return d
 }
 
+// Heal lets all operations be done from now on; it may be called while others work on the disk.
+func (d *Disk) Heal() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.Fail = nil
+}
+
 // Operations returns how many were done.
 func (d *Disk) Operations() int {
 	d.mu.Lock()

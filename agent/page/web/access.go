@@ -2,10 +2,12 @@ package web
 
 import (
 	"errors"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"liftbank/agent/page/figures"
@@ -24,11 +26,28 @@ const (
 type Access struct {
 	site   *Site
 	toRead bool
+
+	mu   sync.Mutex
+	held []heldForm // oldest first
 }
+
+// heldForm is a form that waits for its PIN. It stays here: nothing of it is sent back before.
+type heldForm struct {
+	token string
+	form  url.Values
+	at    time.Time
+}
+
+// Bounds of what is held: a visit's first lines, of a few people at a time.
+const (
+	heldBytes = 4 << 10
+	heldForms = 16
+	heldFor   = 10 * time.Minute
+)
 
 // NewAccess returns the access to a site's forms. With toRead the PIN is asked for before anything
 // is shown, too.
-func NewAccess(s *Site, toRead bool) *Access { return &Access{s, toRead} }
+func NewAccess(s *Site, toRead bool) *Access { return &Access{site: s, toRead: toRead} }
 
 // Routes registers the page of the PIN.
 func (a *Access) Routes(mux *http.ServeMux) {
@@ -38,16 +57,17 @@ func (a *Access) Routes(mux *http.ServeMux) {
 }
 
 // pinView is the form that asks for the PIN. Kept are the fields of a form that came without a
-// session from a browser that was let in before: nothing typed is lost. From anybody else nothing
-// is sent back; the browser has it still.
+// session from a browser that was let in before: nothing typed is lost. Of anybody else's a short one
+// is held here, by a token; of a long one the browser still has the text.
 type pinView struct {
 	W            map[string]string
 	Action, Next string
 	Wrong        string
 	Kept         []hidden
-	GoBack       bool // a form was sent, and not kept
-	ToRead       bool // the PIN is wanted to read, too
-	None         bool // no PIN was set
+	Held         string // token of a form that is held here
+	GoBack       bool   // a form was sent, and not kept
+	ToRead       bool   // the PIN is wanted to read, too
+	None         bool   // no PIN was set
 }
 
 type hidden struct{ Name, Value string }
@@ -62,6 +82,7 @@ func (a *Access) Authorize(w http.ResponseWriter, r *http.Request) bool {
 		err := a.site.PIN.Try(tries.AddressOf(r), device(r), r.PostForm.Get("pin"))
 		if err == nil {
 			a.begin(w, r)
+			a.release(r.PostForm)
 			return true
 		}
 		a.ask(w, r, err)
@@ -114,19 +135,68 @@ func (a *Access) ask(w http.ResponseWriter, r *http.Request, wrong error) {
 	if r.PostForm.Has("next") {
 		v.Next = OwnPath(r.PostForm.Get("next"))
 	}
-	if kept := keptOf(r.PostForm); a.site.known(r) {
+	kept := keptOf(r.PostForm)
+	switch {
+	case a.site.known(r):
 		v.Kept = kept
-	} else if v.GoBack = len(kept) > 0; v.GoBack {
-		v.Action = "/pin"
+	case r.PostForm.Has("held"): // a wrong PIN: it still waits
+		v.Held = r.PostForm.Get("held")
+	case len(kept) > 0:
+		if v.Held = a.hold(r.PostForm, kept); v.Held == "" {
+			v.GoBack, v.Action = true, "/pin"
+		}
 	}
 	a.site.Show(w, r, status, Content{Template: "pin", Data: v, Title: to.W["PINTitle"]})
+}
+
+// hold keeps a short form until its PIN is given, and returns its token; empty for a long one.
+func (a *Access) hold(form url.Values, kept []hidden) (token string) {
+	size := 0
+	for _, k := range kept {
+		size += len(k.Name) + len(k.Value)
+	}
+	if size > heldBytes {
+		return ""
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.expire()
+	if len(a.held) >= heldForms {
+		a.held = slices.Delete(a.held, 0, 1)
+	}
+	token = Token()
+	a.held = append(a.held, heldForm{token, maps.Clone(form), a.site.Now()})
+	return token
+}
+
+// release adds the fields of the form that was held to the one that came with the PIN.
+func (a *Access) release(form url.Values) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.expire()
+	i := slices.IndexFunc(a.held, func(h heldForm) bool { return h.token == form.Get("held") })
+	if i < 0 {
+		return
+	}
+	for name, values := range a.held[i].form {
+		if !form.Has(name) {
+			form[name] = values
+		}
+	}
+	a.held = slices.Delete(a.held, i, i+1)
+}
+
+// expire forgets what nobody gave the PIN for. The caller holds the lock.
+func (a *Access) expire() {
+	now := a.site.Now()
+	a.held = slices.DeleteFunc(a.held, func(h heldForm) bool { return now.Sub(h.at) > heldFor })
 }
 
 // keptOf returns the fields of a form that are sent again with the PIN.
 func keptOf(form url.Values) (kept []hidden) {
 	for name, values := range form {
 		for _, value := range values {
-			if name != "pin" && name != "next" {
+			if name != "pin" && name != "next" && name != "held" {
 				kept = append(kept, hidden{name, value})
 			}
 		}
