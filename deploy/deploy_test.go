@@ -55,7 +55,7 @@ func TestExampleVisitsSectionLoads(t *testing.T) {
 		"/etc/liftbank/config.yaml", []byte(text[:at]+regexp.MustCompile(`(?m)^# ?`).ReplaceAllString(text[at:], "")),
 	)
 	require.NoError(t, err)
-	assert.Equal(t, "/etc/liftbank/visits", c.Visits.Dir)
+	assert.Equal(t, "/var/lib/liftbank/visits", c.Visits.Dir)
 	assert.Equal(t, "/etc/liftbank/pin", c.Visits.PINFile)
 	require.Len(t, c.Visits.Checklist, 1)
 	assert.Equal(t, "mm", c.Visits.Checklist[0].Items[1].Unit)

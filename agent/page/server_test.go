@@ -216,9 +216,12 @@ func TestHealthFollowsTheScanLoop(t *testing.T) {
 	w := get(s, "/healthz")
 	assert.Equal(t, 503, w.Code)
 	assert.Equal(t, "scan loop: last snapshot 11s ago\n", w.Body.String())
-	assert.Equal(t, 200, get(s, "/readyz").Code)
+	assert.Equal(t, 503, get(s, "/readyz").Code, "there is nothing of now to show")
 	hub.Publish(sample(t, "healthy"))
 	assert.Equal(t, 200, get(s, "/healthz").Code)
+	assert.Equal(t, 200, get(s, "/readyz").Code)
+	hub.Stall(true)
+	assert.Equal(t, 503, get(s, "/readyz").Code, "the loop is known to hang")
 }
 
 // A snapshot that JSON can't say is a defect of ours: an error to whoever asks, not the end of the

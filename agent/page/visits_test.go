@@ -280,7 +280,7 @@ func TestNothingTypedIsLostAtThePIN(t *testing.T) {
 	form := url.Values{
 		"id": {d.ID}, "revision": {"1"}, "note": {hostile + " checked"}, "check.oil.filter.state": {"ok"},
 	}
-	w := post(s, "/visit/save", form)
+	w := post(s, "/visit/save", form, known(s))
 	assert.Equal(t, http.StatusUnauthorized, w.Code)
 	body := w.Body.String()
 	assert.Contains(t, body, `action="/visit/save"`)
