@@ -42,8 +42,14 @@ type claimKey struct {
 func (o *Outlet) Confirm(ctx context.Context, r Receipt) (again []Record, known bool, err error) {
 	b := o.outbox
 	err = b.opts.Card.Ask(ctx, func(db *sql.DB, _ bool) error {
-		if known, err = b.knows(db, r.Session); err != nil || !known {
+		if known, err = b.knows(db, r.Session); err != nil {
 			return err
+		}
+		if !known { // a session of which nothing is left: who speaks of it is there
+			b.opts.Lock.Lock()
+			defer b.opts.Lock.Unlock()
+			o.heard(r.Stream)
+			return nil
 		}
 		b.opts.Lock.Lock()
 		next := b.streams[r.Stream].next
