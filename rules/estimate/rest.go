@@ -31,15 +31,9 @@ type Rest struct {
 }
 
 // What a rest says.
-//
-// In the cold a surface charge goes more slowly: between the rule for reactions, a factor of two
-// per 10 °C, and diffusion in acid, 2 % per °C.
 const (
 	surfaceV     = 0.5              // V: most that a charge leaves above the rested voltage; our choice
 	surfaceDecay = 5 * time.Hour    // at 25 °C; published: post on solar and RV practice, 6 h or more
-	surfaceColdC = 12.0             // °C: so much colder make it twice as slow; our choice
-	minSurfaceC  = -20.0            // °C: colder changes nothing more; our choice
-	maxSurfaceC  = 50.0             // °C: nor does warmer; our choice
 	surfaceStepC = 1.0              // °C: change worth calculating it again; our choice
 	surfaceLoad  = 0.01             // ratio: capacity drawn that takes most of it; our choice
 	dipV         = 0.15             // V: most that a discharge leaves below; our choice
@@ -69,8 +63,7 @@ func (s *Surface) relax(dt time.Duration, tempC float64) {
 func (s *Surface) tau(tempC float64) time.Duration {
 	if s.SurfaceTau == 0 || math.Abs(tempC-s.SurfaceTauC) > surfaceStepC {
 		s.SurfaceTauC = tempC
-		s.SurfaceTau = time.Duration(float64(surfaceDecay) *
-			math.Exp2((leadacid.ReferenceC-min(max(tempC, minSurfaceC), maxSurfaceC))/surfaceColdC))
+		s.SurfaceTau = time.Duration(float64(surfaceDecay) * leadacid.SurfaceSlowing(tempC))
 	}
 	return s.SurfaceTau
 }

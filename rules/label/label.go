@@ -33,8 +33,6 @@ const (
 	fallAfter = 4 * time.Hour  // of rest, before the fall of the voltage is read; our choice
 	fallTime  = 6 * time.Hour  // over which it is read; our choice
 	fallV     = 0.008          // V: of two readings hours apart, at another temperature; our choice
-	decay     = 10 * time.Hour // of what a charge leaves, at 25 °C; published: 6 h or more
-	coldC     = 12.0           // °C: so much colder make it twice as slow; our choice
 	again     = 12 * time.Hour // of the same rest, until it is read once more; our choice
 	unsettled = 0.03           // V: how well a rest must have settled; our choice
 	fullPct   = 2.0            // %: of a charge seen to its end; our choice
@@ -177,7 +175,7 @@ func (j *Judge) Step(in *Scan) {
 
 // leftV is how much of what a charge left may still stand in a voltage that fell so far in a time.
 func leftV(fallenV, tempC float64, span time.Duration) float64 {
-	tau := decay.Hours() * math.Exp2((leadacid.ReferenceC-tempC)/coldC)
+	tau := leadacid.SlowSurfaceDecay.Hours() * leadacid.SurfaceSlowing(tempC)
 	left := math.Exp(-span.Hours() / tau)
 	return (max(fallenV, 0) + fallV) * left / (1 - left)
 }

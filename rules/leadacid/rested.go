@@ -1,5 +1,10 @@
 package leadacid
 
+import (
+	"math"
+	"time"
+)
+
 const (
 	// TableC is the temperature of the published rested-voltage table, 80 °F.
 	TableC = 26.7 // °C: of the rested-voltage table; published: Battery Council state-of-charge table
@@ -55,4 +60,20 @@ func (c *Chemistry) SoCFromRestedV(restedV25 float64) (socPct, pctPerV float64) 
 func (c *Chemistry) RestedVFromSoC(socPct float64) float64 {
 	v, _ := interpolate(tableSoC, c.RestedV[:], socPct)
 	return v + referenceShiftV
+}
+
+// How long what a charge leaves above the rested voltage takes to go. In the cold it goes more slowly:
+// between the rule for reactions, a factor of two per 10 °C, and diffusion in acid, 2 % per °C.
+const (
+	// SlowSurfaceDecay is the time constant at 25 °C where it goes slowly: for those who must be sure.
+	SlowSurfaceDecay = 10 * time.Hour // at 25 °C; published: post on solar and RV practice, 6 h or more
+
+	surfaceColdC = 12.0  // °C: so much colder make it twice as slow; our choice
+	minSurfaceC  = -20.0 // °C: colder changes nothing more; our choice
+	maxSurfaceC  = 50.0  // °C: nor does warmer; our choice
+)
+
+// SurfaceSlowing returns how many times as long what a charge leaves takes to go at tempC as at 25 °C.
+func SurfaceSlowing(tempC float64) float64 {
+	return math.Exp2((ReferenceC - min(max(tempC, minSurfaceC), maxSurfaceC)) / surfaceColdC)
 }

@@ -18,8 +18,6 @@ import (
 
 // What the fall of the rested voltage says of what is drawn.
 const (
-	decay     = 10 * time.Hour // of what a charge leaves, at 25 °C; published: 6 h or more
-	coldC     = 12.0           // °C: so much colder make it twice as slow; our choice
 	settle    = 5.0            // ratio: of that, without anything on, before a day is averaged; our choice
 	whole     = 24 * time.Hour // over which the voltage is averaged: a day's weather; physical
 	least     = 3              // count: days averaged, the first and the last of which are compared; our choice
@@ -102,7 +100,7 @@ func (l *Learner) Step(in *Scan) {
 		return
 	}
 	if !in.V25.OK() || !in.TempC.OK() || s.Begun && in.Now-s.Last > maxGap ||
-		s.Days == 0 && in.QuietFor.Hours() < settle*decay.Hours()*math.Exp2((leadacid.ReferenceC-in.TempC.Value)/coldC) {
+		s.Days == 0 && in.QuietFor.Hours() < settle*leadacid.SlowSurfaceDecay.Hours()*leadacid.SurfaceSlowing(in.TempC.Value) {
 		s.Begun = false
 		return
 	}
