@@ -337,12 +337,13 @@ func (a *Agent) publishSnapshot(now time.Time) {
 // troublesNow returns what is wrong with the monitor itself.
 func (a *Agent) troublesNow() (list []snapshot.Trouble) {
 	health := a.store.Health()
-	a.troubles.Set(trouble.Store, health.Problem)
+	card := health.Problem
+	if health.Damaged > 0 && card == "" {
+		card = fmt.Sprintf("%d damaged rows found and deleted: replace the card soon", health.Damaged)
+	}
+	a.troubles.Set(trouble.Store, card)
 	if health.SetAside != "" {
 		a.troubles.Set(trouble.SetAside, health.SetAside)
-	}
-	if health.Damaged > 0 && health.Problem == "" {
-		a.troubles.Set(trouble.Store, fmt.Sprintf("%d damaged rows found and deleted: replace the card soon", health.Damaged))
 	}
 	if a.opts.Recorder != nil {
 		a.troubles.Set(trouble.Recording, a.opts.Recorder.Problem())

@@ -15,7 +15,6 @@ import (
 	"fmt"
 	"log/slog"
 	"maps"
-	"slices"
 	"sync"
 	"time"
 
@@ -228,7 +227,7 @@ func (g *Gate) End(text string) {
 	maps.DeleteFunc(g.saved.Ended, func(_ string, end int64) bool { return end < now })
 	g.saved.Ended[id] = end
 	if len(g.saved.Ended) > maxEnded { // rather all than none
-		g.saved.Ended, g.saved.Since = nil, slices.Max([]int64{g.saved.Since, now + 1})
+		g.saved.Ended, g.saved.Since = nil, max(g.saved.Since, now+1)
 	}
 	g.mu.Unlock()
 	g.save()

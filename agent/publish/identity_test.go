@@ -18,7 +18,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"liftbank/agent/config"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store/outbox"
 )
@@ -42,31 +41,11 @@ func certificateOf(t *testing.T, dir, commonName string) (certFile, keyFile stri
 }
 
 func TestCheckCertificate(t *testing.T) {
-	dir := t.TempDir()
-	mine, _ := certificateOf(t, dir, "t-1042")
-	other, _ := certificateOf(t, dir, "t-1043")
-	text := filepath.Join(dir, "text.pem")
-	require.NoError(t, os.WriteFile(text, []byte("not a certificate"), 0o600))
-	broken := filepath.Join(dir, "broken.pem")
-	nothing := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: []byte("x")})
-	require.NoError(t, os.WriteFile(broken, nothing, 0o600))
-	check := func(change func(*config.MQTT)) error {
-		c := config.Config{}
-		c.Unit.ID = "t-1042"
-		c.MQTT = &config.MQTT{CertFile: mine}
-		change(c.MQTT)
-		return CheckCertificate(&c)
-	}
-	require.NoError(t, check(func(*config.MQTT) {}))
-	require.ErrorContains(t, check(func(m *config.MQTT) { m.CertFile = other }),
-		`common name "t-1043": want unit.id "t-1042"`)
-	require.NoError(t, check(func(m *config.MQTT) { m.CertFile, m.Username = other, "t-1042" }),
-		"known by its user name")
-	require.NoError(t, check(func(m *config.MQTT) { m.CertFile = "" }))
-	require.ErrorContains(t, check(func(m *config.MQTT) { m.CertFile = text }), "no certificate in it")
-	require.ErrorContains(t, check(func(m *config.MQTT) { m.CertFile = broken }), "mqtt.cert_file: "+broken)
-	require.ErrorContains(t, check(func(m *config.MQTT) { m.CertFile = dir + "/none" }), "no such file")
-	assert.NoError(t, CheckCertificate(&config.Config{}))
+	certFile, keyFile := certificateOf(t, t.TempDir(), "t-1043")
+	leaf := must(tls.LoadX509KeyPair(certFile, keyFile)).Leaf
+	require.NoError(t, CheckCertificate(leaf, "t-1043", ""))
+	require.ErrorContains(t, CheckCertificate(leaf, "t-1042", ""), `common name "t-1043": want unit.id "t-1042"`)
+	require.NoError(t, CheckCertificate(leaf, "t-1042", "t-1042"), "known by its user name")
 }
 
 // A unit with another's certificate is connected, all is acknowledged, and the state says what is

@@ -3,7 +3,6 @@ package publish
 import (
 	"errors"
 	"io"
-	"maps"
 	"syscall"
 	"time"
 
@@ -146,7 +145,7 @@ func (l *link) blame(err error) {
 
 // refusing reports whether there is something that the broker does not take.
 func (p *Publisher) refusing() bool {
-	for s := range maps.Values(p.refused.suspects) {
+	for _, s := range p.refused.suspects {
 		if s.tries > 0 {
 			return true
 		}

@@ -180,7 +180,7 @@ func (f *fileReport) certificate(named config.File, data []byte, key string, cfg
 // broker, the unit.
 func (f *fileReport) name(named config.File, leaf *x509.Certificate, cfg *config.Config) {
 	if named.Field != "http.cert_file" {
-		f.problem(publish.CheckCertificate(cfg))
+		f.problem(publish.CheckCertificate(leaf, cfg.Unit.ID, cfg.MQTT.Username))
 		return
 	}
 	for _, host := range cfg.HTTP.HostNames {

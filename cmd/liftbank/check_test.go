@@ -153,6 +153,24 @@ func TestCheckOfCertificates(t *testing.T) {
 	assert.Contains(t, said["http.cert_file"], "not for elsewhere.local")
 	assert.Len(t, said, 2)
 
+	for content, want := range map[string]string{
+		"not a certificate": "no certificate in it: want PEM",
+		string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: []byte("x")})): "certificate 1 in it",
+	} {
+		c = wholeSetUp(t)
+		require.NoError(t, os.WriteFile(c.MQTT.CertFile, []byte(content), 0o600))
+		assert.Contains(t, problems(c)["mqtt.cert_file"], want)
+	}
+
+	// The key first, in the same file: TLS takes that, too.
+	c = wholeSetUp(t)
+	both, err := os.ReadFile(c.MQTT.KeyFile)
+	require.NoError(t, err)
+	own, err := os.ReadFile(c.MQTT.CertFile)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(c.MQTT.CertFile, append(both, own...), 0o600))
+	assert.NotContains(t, problems(c), "mqtt.cert_file")
+
 	c = wholeSetUp(t)
 	c.MQTT.CertFile, c.MQTT.KeyFile = pair(t, t.TempDir(), "old", checkedAt.Add(-year), checkedAt.Add(20*24*time.Hour))
 	require.NoError(t, os.Chmod(c.MQTT.PasswordFile, 0o604))

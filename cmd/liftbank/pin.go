@@ -71,7 +71,7 @@ func (c pinCmd) sayWhoReads(s streams) error {
 		return fmt.Errorf("PIN: %w", err)
 	}
 	fmt.Fprintf(s.err, "%s written: %s\n", c.File, access.Owner(info))
-	if _, err := user.LookupGroup(secretsGroup); err != nil {
+	if _, err := user.LookupGroup(access.Secrets); err != nil {
 		return nil
 	}
 	service, err := access.Lookup(access.Service)
@@ -79,13 +79,10 @@ func (c pinCmd) sayWhoReads(s streams) error {
 		err = service.Read(c.File)
 	}
 	if err != nil {
-		fmt.Fprintf(s.err, "the service can't read it: %v: want --group %s\n", err, secretsGroup)
+		fmt.Fprintf(s.err, "the service can't read it: %v: want --group %s\n", err, access.Secrets)
 	}
 	return nil
 }
-
-// secretsGroup is the group that the service is in to read secrets.
-const secretsGroup = "liftbank-secrets"
 
 // owner returns whom the file is to belong to.
 func (c pinCmd) owner() (belongsTo, error) {
@@ -95,7 +92,7 @@ func (c pinCmd) owner() (belongsTo, error) {
 	}
 	name := c.Group
 	if name == "" && !b.there && os.Geteuid() == 0 {
-		name = secretsGroup
+		name = access.Secrets
 	}
 	if name == "" {
 		return b, nil

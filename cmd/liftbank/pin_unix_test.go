@@ -20,6 +20,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"liftbank/agent/pin"
+	"liftbank/cmd/internal/access"
 )
 
 // A new PIN stays readable for whom the old one was.
@@ -39,7 +40,7 @@ func TestPINKeepsOwnerAndMode(t *testing.T) {
 	errs, info := set(path)
 	assert.Contains(t, errs, path+" written: ")
 	want := os.FileMode(0o600)
-	if _, err := user.LookupGroup(secretsGroup); err == nil && os.Geteuid() == 0 {
+	if _, err := user.LookupGroup(access.Secrets); err == nil && os.Geteuid() == 0 {
 		want = 0o640
 	}
 	assert.Equal(t, want, info.Mode().Perm())

@@ -20,9 +20,12 @@ import (
 // Service is the name of the service's user.
 const Service = "liftbank"
 
+// Secrets is the group that the service is in to read secrets.
+const Secrets = "liftbank-secrets"
+
 // What the service's unit file (deploy/systemd/liftbank.service) gives that user.
 var (
-	ServiceGroups = []string{"i2c", "gpio", "liftbank-secrets"}
+	ServiceGroups = []string{"i2c", "gpio", Secrets}
 	// stateFolders is the service's own folder by both its names. The service manager gives it to
 	// whichever user the service gets.
 	stateFolders = []string{"/var/lib/liftbank", "/var/lib/private/liftbank"}
