@@ -175,6 +175,9 @@ func TestPlayed(t *testing.T) {
 	slowtest.SkipUnderRace(t)
 	for _, tt := range played {
 		t.Run(tt.name, func(t *testing.T) {
+			if takesLong(tt.name) {
+				slowtest.Long(t)
+			}
 			t.Parallel()
 			sc, err := scenariofile.Load(cmp.Or(tt.scenario, tt.name))
 			require.NoError(t, err)

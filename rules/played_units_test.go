@@ -79,6 +79,15 @@ var played = []struct {
 	{name: "wrong-zero", days: 3, scenario: "parked-drain", rough: rough{spoil: wrongZero}},
 }
 
+// takesLong reports whether a played unit is one of those that run their motors most.
+func takesLong(name string) bool {
+	switch name {
+	case "balance-negative", "bank-flat", "cell-shorted", "cycled-agm-cold", "cycled-flooded", "cycled-gel-hot", "feed-weak-cable":
+		return true
+	}
+	return false
+}
+
 func gel(sc *scenario.Scenario) { sc.Bank.Batteries[0].Chemistry = "gel" }
 
 // busFault loses all analog channels now and then, for seconds to half an hour; from the second day

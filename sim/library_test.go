@@ -23,8 +23,8 @@ func TestLibraryTellsItsStories(t *testing.T) {
 		t.Run(entry.Name, func(t *testing.T) {
 			sc, err := scenariofile.Load(entry.Name)
 			require.NoError(t, err)
-			if slowtest.UnderRace && sc.Days > 3 {
-				t.Skip("too long under the race detector; runs without it")
+			if sc.Days > 3 {
+				slowtest.Long(t)
 			}
 			u, err := New(sc, 0)
 			require.NoError(t, err)

@@ -225,7 +225,7 @@ func TestChargeIsConserved(t *testing.T) {
 // Whatever is wrong, values stay numbers within what copper and lead allow.
 func TestNothingRunsAway(t *testing.T) {
 	length := 14 * hour
-	if slowtest.UnderRace {
+	if !slowtest.LongAsked() {
 		length = 150 * time.Minute
 	}
 	for _, e := range scenariofile.Names() {
@@ -415,9 +415,10 @@ func TestFingerprint(t *testing.T) {
 
 // The same days on arm64, bit for bit, run by an emulator where there is one.
 func TestSameOnArm64(t *testing.T) {
+	slowtest.Long(t)
 	qemu, err := exec.LookPath("qemu-aarch64-static")
-	if err != nil || testing.Short() || slowtest.UnderRace {
-		t.Skip("needs qemu-aarch64-static, and time")
+	if err != nil {
+		t.Skip("needs qemu-aarch64-static")
 	}
 	program := filepath.Join(t.TempDir(), "sim.test")
 	build := exec.Command("go", "test", "-c", "-o", program, ".")

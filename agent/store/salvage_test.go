@@ -14,6 +14,7 @@ import (
 	"liftbank/agent/history"
 	"liftbank/agent/store/file"
 	"liftbank/agent/store/outbox"
+	"liftbank/cmd/slowtest"
 )
 
 const (
@@ -23,8 +24,11 @@ const (
 
 // rounds is fewer under the race detector, which makes SQLite ten times slower.
 func rounds(n int) int {
-	if raceDetector {
+	switch {
+	case slowtest.UnderRace:
 		return n / 8
+	case !slowtest.LongAsked():
+		return n / 3
 	}
 	return n
 }

@@ -25,6 +25,7 @@ import (
 	"liftbank/agent/store/outbox"
 	"liftbank/agent/store/past"
 	"liftbank/agent/store/queue"
+	"liftbank/cmd/slowtest"
 	"liftbank/rules"
 )
 
@@ -672,9 +673,7 @@ func TestAFullOutboxLeavesAGap(t *testing.T) {
 // A year in the three tiers: what is asked for comes from the tier that fits, the last hour from
 // the finer ones.
 func TestWindowOverTheTiers(t *testing.T) {
-	if raceDetector {
-		t.Skip("some 60,000 rows; without the race detector")
-	}
+	slowtest.SkipUnderRace(t) // some 60,000 rows
 	h := open(t, "", "s1", Limits{Minutes: 24 * time.Hour, Tens: 10 * 24 * time.Hour})
 	const days = 40
 	for m := range days*24*60 + 35 {

@@ -240,7 +240,7 @@ const leastLifts = 3
 // Lifts left against the truth of the simulator, which lets the unit work on: units that nothing
 // was set on (seeds 1 to 28 were looked at while the constants were chosen; these were not).
 func TestLiftsLeftAgainstTheTruth(t *testing.T) {
-	slowtest.SkipUnderRace(t)
+	slowtest.Long(t)
 	var warm, cold forecastScore
 	for seed := uint64(101); seed <= 100+heldOutUnits; seed++ {
 		c := drawForecastCase(t, seed)

@@ -158,7 +158,7 @@ var loadTestRatings = []struct{ ah, cca float64 }{{100, 950}, {80, 500}, {70, 70
 // J537 test, within the class of the gains and what the ways to age leave open; at 70 % a battery
 // is called tired, and a new one beside it never.
 func TestLoadTestAgainstTheTruth(t *testing.T) {
-	slowtest.SkipUnderRace(t)
+	slowtest.Long(t)
 	var all loadTestScore
 	for c, chem := range []cell.Chemistry{cell.Flooded, cell.AGM, cell.Gel} {
 		for k, tempC := range []float64{-20, 0, 25, 40} {

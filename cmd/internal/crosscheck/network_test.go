@@ -113,8 +113,11 @@ func TestTheWiringIsWorkedOut(t *testing.T) {
 		{"feed-weak-lead", 3, change(two, func(w *wiring) { w.feedPath += 90 })},
 	} {
 		t.Run(fmt.Sprintf("%s after %g days", c.name, c.days), func(t *testing.T) {
-			if slowtest.UnderRace && c.days > 1 {
-				t.Skip("too long under the race detector; runs without it")
+			switch {
+			case c.days > 5 || len(c.want.positive) > 2:
+				slowtest.Long(t)
+			case c.days > 1:
+				slowtest.SkipUnderRace(t)
 			}
 			var worst errorsSeen
 			for seed := range uint64(networkSeeds) {

@@ -34,7 +34,7 @@ func outputAfter(t *testing.T, name string, length time.Duration, restarts trial
 // An agent that loses power every three hours must know in the end what one knows that never did.
 // One that saves nothing must not, or the comparison would show nothing.
 func TestPowerCutsCostNoKnowledge(t *testing.T) {
-	slowtest.SkipUnderRace(t)
+	slowtest.Long(t)
 	const length = 5 * day
 	cuts := trial.Restarts{Every: 3*time.Hour + 7*time.Minute, Off: 40 * time.Second}
 	blank := cuts

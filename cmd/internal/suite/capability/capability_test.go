@@ -19,7 +19,7 @@ import (
 // seen, and a battery that its neighbors hold up at rest reads up to a third low: known, and open.
 // Too high, which would hide a weak battery, is held to the same bound.
 func TestCapabilityOfAgedBatteries(t *testing.T) {
-	slowtest.SkipUnderRace(t)
+	slowtest.Long(t)
 	for name, noCommand := range map[string]bool{"by command": false, "from current only": true} {
 		t.Run(name, func(t *testing.T) {
 			o := suite.Options{Seeds: 6, First: 300, Days: 3, Workers: 2, NoCommand: noCommand, Step: time.Second}

@@ -22,7 +22,7 @@ func playSuite(t *testing.T, first uint64, days float64, step time.Duration, fin
 
 // Coarse steps while nothing happens change neither what is counted nor what is said.
 func TestCoarseYearsSayTheSame(t *testing.T) {
-	slowtest.SkipUnderRace(t)
+	slowtest.Long(t)
 	coarse, fine := playSuite(t, 1, 8, 5*time.Second, false), playSuite(t, 1, 8, 5*time.Second, true)
 	for i, c := range coarse.Units {
 		f := fine.Units[i]

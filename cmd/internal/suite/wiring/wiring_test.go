@@ -15,7 +15,7 @@ import (
 // Two weeks of light duty show where the leads sit and what the links have, whatever the wiring: a
 // few of the many units that the suite plays.
 func TestLeadsAreRightWhateverTheWiring(t *testing.T) {
-	slowtest.SkipUnderRace(t)
+	slowtest.Long(t)
 	r, err := Suite.Run(t.Context(), suite.Options{Seeds: 4, First: 1000, Workers: 2, Step: time.Second})
 	require.NoError(t, err)
 	var table strings.Builder
