@@ -33,6 +33,7 @@ type suiteCmd struct {
 	Days      float64       `placeholder:"N" help:"Days of each run, at most (default: the suite's)."`
 	Step      time.Duration `default:"1s" help:"Time between scans while the motor is stopped, 200ms to 1m (default ${default})."`
 	Sensors   string        `default:"random" placeholder:"STYLE" help:"How sensors err: ideal, random inside their class, limits, drifting over temperature, wandering, or each in turn by seed (default ${default})."`
+	Taps      float64       `default:"1" placeholder:"PCT" help:"How far the gain of the voltage dividers may be off, 0.05 to 5 % (default ${default}); a reference board with resistors of 0.1 % has 0.4."`
 	Only      string        `placeholder:"REGEXP" help:"Only scenarios whose names match, or units whose descriptions match."`
 	Fine      bool          `help:"healthy, wiring: no coarser steps during quiet times. Several times slower."`
 	NoCommand bool          `name:"no-command" help:"capability: the contactor coil is not wired."`
@@ -132,6 +133,9 @@ func (c suiteCmd) options() (*suite.Suite, suite.Options, error) {
 		Seeds: of.Seeds, First: c.Seed, Days: c.Days, Step: c.Step, Workers: c.Workers,
 		Fine: c.Fine, NoCommand: c.NoCommand, Sweep: c.Sweep,
 	}
+	if c.Taps != 1 {
+		o.TapPct = c.Taps
+	}
 	var err error
 	if o.Sensors, err = draw.StyleNamed(c.Sensors); err != nil {
 		return nil, o, fmt.Errorf("--%w", err)
@@ -151,6 +155,8 @@ func (c suiteCmd) options() (*suite.Suite, suite.Options, error) {
 		return nil, o, fmt.Errorf("--days %g: want 1 to 4000", c.Days)
 	case c.Step < 200*time.Millisecond || c.Step > time.Minute:
 		return nil, o, fmt.Errorf("--step %v: want 200ms to 1m", c.Step)
+	case !(c.Taps >= 0.05 && c.Taps <= 5):
+		return nil, o, fmt.Errorf("--taps %g: want 0.05 to 5", c.Taps)
 	case c.Workers < 0 || c.Workers > 256:
 		return nil, o, fmt.Errorf("--workers %d: want 0 to 256", c.Workers)
 	}

@@ -87,6 +87,18 @@ func Sensors(sc *scenario.Scenario, style Style, seed uint64) {
 	one("motor")
 }
 
+// Taps makes the drawn errors of all dividers those of a class of pct instead of 1 %.
+func Taps(sc *scenario.Scenario, pct float64) {
+	for k := range sc.Sensors.Errors {
+		e := &sc.Sensors.Errors[k]
+		switch quantity, _, _ := strings.Cut(e.Channel, "-"); quantity {
+		case "voltage", "negative", "feed", "motor":
+			e.Offset, e.GainPct, e.OffsetPerK, e.GainPctPerK = e.Offset*pct, e.GainPct*pct, e.OffsetPerK*pct, e.GainPctPerK*pct
+			e.WanderRMS *= pct
+		}
+	}
+}
+
 func (c class) draw(style Style, random *rand.Rand) scenario.SensorError {
 	// offset, gain, both over temperature
 	var u [4]float64

@@ -20,11 +20,12 @@ const (
 
 // Options say how a simulated unit's board differs from the reference.
 type Options struct {
-	NoCommand bool   // the contactor coil is not wired: runs are detected from current only
-	RestEvery string // empty for the default
-	RunTail   string // empty for the default
-	Listen    string // of the page; empty for the default
-	Broker    string // MQTT; empty for none
+	NoCommand bool    // the contactor coil is not wired: runs are detected from current only
+	RestEvery string  // empty for the default
+	RunTail   string  // empty for the default
+	Listen    string  // of the page; empty for the default
+	Broker    string  // MQTT; empty for none
+	TapPct    float64 // gain of its dividers may be off by so much; 0 for what the rules assume
 	Account   Account
 }
 
@@ -55,7 +56,7 @@ func YAML(sc *scenario.Scenario, unit string, b Options) string {
 			bat.RatedCCA)
 	}
 	line("board:\n  i2c_bus: simulated\n  chips:")
-	chips, channels := layout(sc)
+	chips, channels := layout(sc, b.TapPct)
 	for i, c := range chips {
 		line("    - {name: %s, kind: ads1115, address: 0x%02x}", c, firstAddress+i)
 	}
@@ -100,7 +101,7 @@ const firstAddress = 0x48
 const plateV = 14.0
 
 // layout returns chips and channels. Two batteries fit on two chips, more take four.
-func layout(sc *scenario.Scenario) (chips, channels []string) {
+func layout(sc *scenario.Scenario, tapPct float64) (chips, channels []string) {
 	n := len(sc.Bank.Batteries)
 	place := func(signal, battery, chip string, input int, scale string) {
 		of := ""
@@ -111,6 +112,9 @@ func layout(sc *scenario.Scenario) (chips, channels []string) {
 		channels = append(channels, fmt.Sprintf(form, signal, of, chip, input, scale))
 	}
 	divider := fmt.Sprintf("{kind: divider, top_ohm: %g, bottom_ohm: %g}", dividerTopOhm, dividerBottomOhm)
+	if tapPct > 0 {
+		divider += fmt.Sprintf(", accuracy: {zero_v: %g, gain_pct: %g}", TapZeroV(tapPct), tapPct)
+	}
 	hall := fmt.Sprintf("{kind: hall, zero_v: %g, v_per_a: %g}, min_a: %g, max_a: %g", hallZeroV, hallVPerA,
 		-hallMostA, hallMostA)
 	ntc := fmt.Sprintf("{kind: ntc_beta, r25_ohm: %g, beta_k: %g, pullup_ohm: %g, supply_v: %g}",
@@ -140,6 +144,10 @@ func layout(sc *scenario.Scenario) (chips, channels []string) {
 	}
 	return chips, channels
 }
+
+// TapZeroV is the zero that goes with the gain of a divider's channel: 10 mV with 1 %, the 3 steps of
+// the input chip (data sheet, from memory) with 0.4 %.
+func TapZeroV(pct float64) float64 { return 0.010 * pct }
 
 // Config returns the configuration that YAML writes.
 func Config(sc *scenario.Scenario, unit string, b Options) (config.Config, error) {

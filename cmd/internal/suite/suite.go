@@ -12,6 +12,7 @@ import (
 
 	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/scenariofile"
+	"liftbank/sim/scenario"
 )
 
 // Options say how a suite is run. A suite ignores what its Flags don't name.
@@ -22,6 +23,7 @@ type Options struct {
 	Step    time.Duration  // between scans while the motor is stopped
 	Workers int            // runs side by side
 	Sensors draw.Style     // how their sensors err; empty: random
+	TapPct  float64        // class of their dividers, %; 0: that of the rules, 1 %
 	Only    *regexp.Regexp // of the names of scenarios or descriptions of units; nil for all
 
 	Fine      bool // no coarser steps during quiet times
@@ -51,6 +53,14 @@ type Suite struct {
 
 // Takes reports whether the suite takes a flag.
 func (s *Suite) Takes(flag string) bool { return slices.Contains(s.Flags, flag) }
+
+// Draw gives the sensors of a unit their errors.
+func (o *Options) Draw(sc *scenario.Scenario, seed uint64) {
+	draw.Sensors(sc, o.Sensors, seed)
+	if o.TapPct > 0 {
+		draw.Taps(sc, o.TapPct)
+	}
+}
 
 // Matches reports whether Only lets a name pass.
 func (o *Options) Matches(name string) bool { return o.Only == nil || o.Only.MatchString(name) }

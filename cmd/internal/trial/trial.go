@@ -22,6 +22,7 @@ type Options struct {
 	Coarse     time.Duration       // added to that, and to ticks of the unit, while nothing happens; a part of a minute
 	ThroughBus bool                // every reading byte by byte over the emulated bus
 	NoCommand  bool                // the contactor coil is not wired
+	TapPct     float64             // gain of the dividers may be off by so much; 0 for what the rules assume
 	Restarts   Restarts            // the agent loses power now and then
 	Jumps      []rig.ClockJump     // the wall clock is wrong now and then
 	Moved      func(time.Duration) // called with the simulated time that each scan took; nil for none
@@ -59,7 +60,7 @@ func (o *Options) board() refboard.Options {
 	if every == 0 {
 		every = time.Second
 	}
-	b := refboard.Options{NoCommand: o.NoCommand, RestEvery: every.String()}
+	b := refboard.Options{NoCommand: o.NoCommand, RestEvery: every.String(), TapPct: o.TapPct}
 	if o.Coarse > 0 {
 		b.RunTail = coarseTail.String()
 	}

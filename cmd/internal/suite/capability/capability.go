@@ -8,7 +8,6 @@ import (
 	"math"
 	"time"
 
-	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/internal/score"
 	"liftbank/cmd/internal/suite"
 	"liftbank/cmd/internal/trial"
@@ -78,12 +77,12 @@ func run(ctx context.Context, o suite.Options) (suite.Result, error) {
 
 func play(ctx context.Context, o *suite.Options, seed uint64) ([]*Battery, error) {
 	sc, aged := Scenario(seed)
-	draw.Sensors(&sc, o.Sensors, seed)
+	o.Draw(&sc, seed)
 	if o.Days > 0 {
 		sc.Days = o.Days
 	}
 	t, err := trial.New(sc, trial.Options{
-		RestEvery: o.Step, Coarse: trial.CoarseRest, NoCommand: o.NoCommand, Moved: o.Progress.Moved,
+		RestEvery: o.Step, TapPct: o.TapPct, Coarse: trial.CoarseRest, NoCommand: o.NoCommand, Moved: o.Progress.Moved,
 	})
 	if err != nil {
 		return nil, err

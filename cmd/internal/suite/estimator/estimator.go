@@ -10,7 +10,6 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/internal/score"
 	"liftbank/cmd/internal/suite"
 	"liftbank/cmd/internal/trial"
@@ -118,9 +117,9 @@ func play(ctx context.Context, o *suite.Options, name string, seed uint64) (*one
 		return nil, err
 	}
 	sc.Seed += seed - 1
-	draw.Sensors(&sc, o.Sensors, seed)
+	o.Draw(&sc, seed)
 	sc.Days = max(o.LibraryDays(sc.Days, maxDays), minDays)
-	t, err := trial.New(sc, trial.Options{RestEvery: o.Step, Moved: o.Progress.Moved})
+	t, err := trial.New(sc, trial.Options{RestEvery: o.Step, TapPct: o.TapPct, Moved: o.Progress.Moved})
 	if err != nil {
 		return nil, err
 	}

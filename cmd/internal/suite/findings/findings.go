@@ -8,7 +8,6 @@ import (
 	"slices"
 	"time"
 
-	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/internal/score"
 	"liftbank/cmd/internal/suite"
 	"liftbank/cmd/internal/trial"
@@ -73,7 +72,7 @@ func jobsOf(o *suite.Options) (jobs []job, err error) {
 				return nil, err
 			}
 			sc.Seed += seed - 1
-			draw.Sensors(&sc, o.Sensors, seed)
+			o.Draw(&sc, seed)
 			sc.Days = o.LibraryDays(sc.Days, maxDays)
 			jobs = append(jobs, job{name: name, sc: sc, seed: seed})
 		}
@@ -95,7 +94,7 @@ func jobsOf(o *suite.Options) (jobs []job, err error) {
 const firstEvery = 10 * time.Minute
 
 func play(ctx context.Context, o *suite.Options, j *job) (*result, error) {
-	options := trial.Options{RestEvery: o.Step, Moved: o.Progress.Moved}
+	options := trial.Options{RestEvery: o.Step, TapPct: o.TapPct, Moved: o.Progress.Moved}
 	bound := func(name string) bool { return bounds[name].within > 0 && bounds[name].within <= quick }
 	if slices.ContainsFunc(j.sc.Expect, bound) {
 		options.RestEvery = 0 // slow scans would be what is measured

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"time"
 
-	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/internal/suite"
 	"liftbank/cmd/scenariofile"
 	"liftbank/sim/scenario"
@@ -64,7 +63,7 @@ func sweepJobs(o *suite.Options, seed uint64) (jobs []job, err error) {
 			return nil, err
 		}
 		sc.Seed += seed - 1
-		draw.Sensors(&sc, o.Sensors, seed)
+		o.Draw(&sc, seed)
 		sc.Days = sweepDays
 		f.At = 28*time.Hour + 11*time.Minute // on a working day, between two stops
 		sc.Sensors.Faults = []scenario.SensorFault{f}

@@ -9,7 +9,6 @@ import (
 	"slices"
 	"time"
 
-	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/internal/score"
 	"liftbank/cmd/internal/suite"
 	"liftbank/cmd/internal/trial"
@@ -89,11 +88,11 @@ type follower struct {
 
 func play(ctx context.Context, o *suite.Options, seed uint64) (*Unit, error) {
 	sc, about := Scenario(seed)
-	draw.Sensors(&sc, o.Sensors, seed)
+	o.Draw(&sc, seed)
 	if o.Days > 0 {
 		sc.Days = o.Days
 	}
-	options := trial.Options{Coarse: trial.CoarseRest, RestEvery: o.Step, Moved: o.Progress.Moved}
+	options := trial.Options{TapPct: o.TapPct, Coarse: trial.CoarseRest, RestEvery: o.Step, Moved: o.Progress.Moved}
 	options.Restarts, options.Jumps = disturbances(&sc, seed)
 	if r := &options.Restarts; r.Every > 0 {
 		about += fmt.Sprintf(", no power every %v for %v", r.Every.Round(time.Minute), r.Off.Round(time.Second))

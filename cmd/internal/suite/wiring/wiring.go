@@ -101,11 +101,11 @@ func run(ctx context.Context, o suite.Options) (suite.Result, error) {
 
 func play(ctx context.Context, o *suite.Options, seed uint64) (*Unit, error) {
 	sc, about := Scenario(seed)
-	draw.Sensors(&sc, o.Sensors, seed)
+	o.Draw(&sc, seed)
 	if o.Days > 0 {
 		sc.Days = o.Days
 	}
-	options := trial.Options{RestEvery: o.Step, Coarse: trial.CoarseRest, Moved: o.Progress.Moved}
+	options := trial.Options{RestEvery: o.Step, TapPct: o.TapPct, Coarse: trial.CoarseRest, Moved: o.Progress.Moved}
 	if o.Fine {
 		options.Coarse = 0
 	}
