@@ -104,7 +104,7 @@ func (e *Encoder) Scan(b []byte, s *sensors.Scan, wall time.Time, trusted bool) 
 		c.last = now
 		b = append(appendSeconds(b, at), c.middle...)
 		if now.Known {
-			b = append(appendContact(b, now.On), ",good\n"...)
+			b = append(appendContact(b, now.On), ",\n"...)
 		} else {
 			b = append(b, ",unknown\n"...)
 		}
@@ -131,7 +131,11 @@ func (c *encodedChannel) row(b []byte, at time.Duration, r sensors.Reading) []by
 	if (r.Fault == sensors.None || r.Value != 0) && !math.IsNaN(r.Value) && !math.IsInf(r.Value, 0) {
 		b = strconv.AppendFloat(b, r.Value, 'g', -1, 64) // reads back as the same number
 	}
-	return append(append(append(b, ','), qualityNames[r.Fault]...), '\n')
+	b = append(b, ',')
+	if r.Fault != sensors.None {
+		b = append(b, qualityNames[r.Fault]...)
+	}
+	return append(b, '\n')
 }
 
 // clockRow appends a row if the time of day is not what the header and the rows before say.
@@ -148,14 +152,7 @@ func (e *Encoder) clockRow(b []byte, at time.Duration, wall time.Time, trusted b
 	if now.unset {
 		return append(b, ",unset\n"...)
 	}
-	return append(b, ",good\n"...)
-}
-
-// AppendTruth appends a row of the truth of a simulated unit; battery is empty for the unit's own.
-func AppendTruth(b []byte, at time.Duration, name, battery string, value float64) []byte {
-	b = append(append(append(append(appendSeconds(b, at), ','), name...), ','), battery...)
-	b = strconv.AppendFloat(append(b, ','), value, 'g', -1, 64)
-	return append(b, ",good\n"...)
+	return append(b, ",\n"...)
 }
 
 func appendContact(b []byte, on bool) []byte {

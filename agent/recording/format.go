@@ -12,15 +12,15 @@
 // the battery positive) and °C. wake_line, motor_command and disconnect are 0 or 1.
 //
 // A channel keeps its last reading until its next row, though not forever; a contact keeps its
-// state. Quality is empty or "good" for a reading that may be used, and otherwise says why it may
-// not: waiting, no-answer, bus-stuck, not-ready, saturated, chip-reset, out-of-range; of a contact,
-// unknown. A contact's row with the quality "edge" is a change: its time is that of the change, up
+// state. Quality is empty or "good" for a reading that may be used, and otherwise one word why it may
+// not. Ours are waiting, no-answer, bus-stuck, not-ready, saturated, chip-reset, out-of-range; of a
+// contact, unknown. Any other word counts as no-answer, of a contact as unknown. An empty value is no
+// reading. A contact's row with the quality "edge" is a change: its time is that of the change, up
 // to a second before that of the scan whose rows follow. Rows of contacts alone at some time are
 // changes too, and no scan.
 //
 // The signal clock has by how many seconds the time of day is ahead of start + time_s, with the
-// quality "unset" while the clock was not set. Signals that begin with true_ are what a simulated
-// unit truly was; they are there to compare with.
+// quality "unset" while the clock was not set.
 //
 // Lines of #, header included, may come again: several recordings of one unit can be put one after
 // the other.
@@ -35,12 +35,6 @@ import (
 
 // Columns is the header line.
 const Columns = "time_s,signal,battery,value,quality"
-
-// TruthPrefix begins the names of signals that a simulated unit has and no board can read.
-const TruthPrefix = "true_"
-
-// TrueSoC is the true charge of a battery, in percent of its present full capacity.
-const TrueSoC = TruthPrefix + "soc_pct"
 
 const clockSignal = "clock"
 
@@ -77,7 +71,6 @@ const (
 	channel kind = iota
 	contact
 	clock
-	truth
 )
 
 // signal is one signal that a recording may have.
@@ -89,7 +82,7 @@ type signal struct {
 	min, max   float64 // of a usable value
 }
 
-// signals are all but the truth's. The limits are wide for a 12 V bank, and narrow enough to refuse
+// signals are all that there are. The limits are wide for a 12 V bank, and narrow enough to refuse
 // most recordings in millivolts or milliamperes.
 var signals = func() map[string]*signal {
 	volts := signal{unit: "V", min: -100, max: 100}
@@ -116,7 +109,7 @@ var signals = func() map[string]*signal {
 }()
 
 const signalsWanted = "want battery_voltage, battery_negative, battery_current, battery_temperature, feed_voltage, " +
-	"motor_voltage, wake_line, motor_command, disconnect, clock, or a name that begins with true_"
+	"motor_voltage, wake_line, motor_command, disconnect or clock"
 
 // longestS is the latest time_s: a time.Duration ends soon after.
 const longestS = 9e9

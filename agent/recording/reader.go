@@ -9,9 +9,12 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
+
+	"liftbank/sensors"
 )
 
 // row is one row of a recording.
@@ -36,7 +39,6 @@ type lineReader struct {
 	parts  int    // header lines so far
 	cut    string // how the file ends before its end; empty if it does not
 
-	truths map[string]*signal
 	fields [columns][]byte
 }
 
@@ -55,7 +57,7 @@ const longestLine = 4096
 // newLineReader reads a recording from r, through gzip if that is what its first bytes say.
 func newLineReader(r io.Reader, name string) (*lineReader, error) {
 	raw := bufio.NewReaderSize(r, 64<<10)
-	l := &lineReader{name: name, in: raw, truths: map[string]*signal{}}
+	l := &lineReader{name: name, in: raw}
 	magic, err := raw.Peek(2)
 	if err != nil || magic[0] != 0x1f || magic[1] != 0x8b {
 		return l, nil
@@ -226,8 +228,12 @@ func (l *lineReader) parse(text []byte, whole bool) (x row, err error) {
 	if !whole && len(l.fields[colQuality]) == 0 {
 		return x, l.torn() // the value may have had more digits
 	}
-	if err := l.quality(&x); err != nil {
+	ours, err := l.quality(&x)
+	if err != nil {
 		return x, err
+	}
+	if !whole && !ours {
+		return x, l.torn() // the word may have had more letters
 	}
 	return x, l.value(&x)
 }
@@ -299,15 +305,6 @@ func (l *lineReader) signal(text []byte) (*signal, error) {
 	if s := signals[string(text)]; s != nil {
 		return s, nil
 	}
-	if s := l.truths[string(text)]; s != nil {
-		return s, nil
-	}
-	const most = 100 // different names of the truth
-	if bytes.HasPrefix(text, []byte(TruthPrefix)) && len(l.truths) < most {
-		s := &signal{name: string(text), kind: truth, min: -math.MaxFloat64, max: math.MaxFloat64}
-		l.truths[s.name] = s
-		return s, nil
-	}
 	return nil, l.errorf("signal: %q: %s", shorten(string(text)), signalsWanted)
 }
 
@@ -317,26 +314,35 @@ const batteries = "abcd"
 func (l *lineReader) battery(x *row) error {
 	text := l.fields[colBattery]
 	switch known := len(text) == 1 && strings.IndexByte(batteries, text[0]) >= 0; {
-	case known && (x.signal.perBattery || x.signal.kind == truth):
+	case known && x.signal.perBattery:
 		x.battery = text[0]
 	case x.signal.perBattery:
 		return l.errorf("battery: %q: %s wants a, b, c or d", shorten(string(text)), x.signal.name)
-	case len(text) > 0 && x.signal.kind != truth:
+	case len(text) > 0:
 		return l.errorf("battery: %q: %s wants none", shorten(string(text)), x.signal.name)
 	}
 	return nil
 }
 
-func (l *lineReader) quality(x *row) error {
+// quality reads the last field, and reports whether it is one of our words.
+func (l *lineReader) quality(x *row) (ours bool, err error) {
 	text := l.fields[colQuality]
 	if len(text) == 0 {
-		return nil // good
+		return true, nil // good
 	}
 	for q, name := range qualityNames {
 		if string(text) == name && takes(x.signal.kind, Quality(q)) {
 			x.quality = Quality(q)
-			return nil
+			return true, nil
 		}
+	}
+	switch {
+	case x.signal.kind == channel && isWord(text):
+		x.quality = Quality(sensors.NoAnswer)
+		return false, nil
+	case x.signal.kind == contact && isWord(text):
+		x.quality = unknown
+		return false, nil
 	}
 	var want []string
 	for q, name := range qualityNames {
@@ -344,8 +350,19 @@ func (l *lineReader) quality(x *row) error {
 			want = append(want, name)
 		}
 	}
-	return l.errorf("quality: %q: %s wants %s, or nothing for good", shorten(string(text)), x.signal.name,
+	return false, l.errorf("quality: %q: %s wants %s, or nothing for good", shorten(string(text)), x.signal.name,
 		strings.Join(want, ", "))
+}
+
+// isWord reports whether a quality may be somebody else's word for why a reading may not be used.
+func isWord(text []byte) bool {
+	const longest = 40
+	for _, c := range text {
+		if !(c >= 'a' && c <= 'z' || c == '-' || c == '_') {
+			return false
+		}
+	}
+	return len(text) <= longest && !slices.Contains(qualityNames[:], string(text))
 }
 
 // takes reports whether signals of a kind can have a quality.
@@ -364,7 +381,12 @@ func takes(k kind, q Quality) bool {
 func (l *lineReader) value(x *row) error {
 	text := l.fields[colValue]
 	if len(text) == 0 {
-		if x.quality == Good || x.quality == edge || x.quality == unset {
+		switch {
+		case x.signal.kind == channel && x.quality == Good:
+			x.quality = Quality(sensors.NoAnswer)
+		case x.signal.kind == contact && x.quality == Good:
+			x.quality = unknown
+		case x.quality == Good || x.quality == edge || x.quality == unset:
 			return l.errorf("value: missing: %s wants one with quality %s", x.signal.name, qualityNames[x.quality])
 		}
 		return nil
@@ -385,8 +407,6 @@ func (l *lineReader) badValue(x *row, text string) error {
 	switch {
 	case x.signal.kind == contact:
 		return l.errorf("value: %q: %s wants 0 or 1", shorten(text), x.signal.name)
-	case x.signal.kind == truth:
-		return l.errorf("value: %q: %s wants a number", shorten(text), x.signal.name)
 	}
 	return l.errorf("value: %q: %s wants a number from %g to %g %s", shorten(text), x.signal.name, x.signal.min,
 		x.signal.max, x.signal.unit)

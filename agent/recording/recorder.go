@@ -22,11 +22,11 @@ type RecorderOptions struct {
 	Config   *config.Config
 	Session  string
 	Zone     string
-	// Truth, if set, is called in Step and appends rows of what a simulated unit truly is.
-	Truth func(b []byte, at time.Duration) []byte
-	Wait  bool // Step waits for a slow disk rather than lose scans; for what is simulated
-	Now   func() time.Time
-	Log   *slog.Logger
+	Wait     bool // Step waits for a slow disk rather than lose scans; for what is simulated
+	Now      func() time.Time
+	// Beside, if set, is called in Step with the scan's time: something is written beside the recording.
+	Beside func(at time.Duration)
+	Log    *slog.Logger
 }
 
 // LeastBytes is the least that a recorder may use: some hours of a unit at work.
@@ -108,8 +108,8 @@ func (r *Recorder) Step(s *sensors.Scan, wall time.Time, trusted bool) {
 		})
 	}
 	r.buf = r.enc.Scan(r.buf, s, wall, trusted)
-	if r.o.Truth != nil {
-		r.buf = r.o.Truth(r.buf, s.At)
+	if r.o.Beside != nil {
+		r.o.Beside(s.At)
 	}
 	if begin || len(r.buf) >= chunkBytes || s.At-r.since >= chunkEvery {
 		r.handOver()

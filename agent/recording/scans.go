@@ -7,7 +7,6 @@ import (
 	"io"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"liftbank/agent/config"
@@ -63,7 +62,6 @@ type Scans struct {
 	took     bool           // a scan was given out
 	wall     time.Time
 	trusted  bool
-	truth    map[byte]float64 // charge by battery
 	notes    []string
 	left     uint64 // rows left out
 	starts   int    // of the agent
@@ -81,7 +79,6 @@ type place struct {
 func New(cfg *config.Config, o Options, inputs ...Input) *Scans {
 	s := &Scans{
 		opts: o, unit: cfg.Unit.ID, inputs: inputs, channels: map[place]int{}, contacts: map[*signal]int{},
-		truth: map[byte]float64{},
 	}
 	for i := range cfg.Board.Channels {
 		c := &cfg.Board.Channels[i]
@@ -207,10 +204,6 @@ func (s *Scans) stale() {
 // take applies a row and reports whether it is a channel's.
 func (s *Scans) take(x *row) (isChannel bool, err error) {
 	switch x.signal.kind {
-	case truth:
-		if x.signal.name == TrueSoC {
-			s.truth[x.battery] = x.value
-		}
 	case clock:
 		s.ahead = clockState{time.Duration(math.Round(x.value * 1e9)), x.quality == unset}
 	case contact:
@@ -448,13 +441,9 @@ func (s *Scans) Rows(channel int) uint64 { return s.rows[channel] }
 // Bytes returns how much was read.
 func (s *Scans) Bytes() int64 { return s.bytes }
 
-// TrueSoCPct returns a battery's true charge, where the recording has it.
-func (s *Scans) TrueSoCPct(battery string) (pct float64, ok bool) {
-	if len(battery) != 1 || !strings.Contains(batteries, battery) {
-		return 0, false
-	}
-	pct, ok = s.truth[battery[0]]
-	return pct, ok
+// InSession returns the start of the agent that the last scan is of, and the scan's time in it.
+func (s *Scans) InSession() (session string, at time.Duration) {
+	return s.header.Session, s.scan.At - s.base
 }
 
 // counted counts what is read.

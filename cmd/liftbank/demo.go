@@ -6,10 +6,8 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"math"
 	"os"
 	"path/filepath"
-	"sync"
 	"time"
 
 	"liftbank/agent"
@@ -21,7 +19,6 @@ import (
 	"liftbank/cmd/internal/playback"
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
-	"liftbank/sim/curve"
 	"liftbank/sim/scenario"
 )
 
@@ -32,7 +29,7 @@ type demoCmd struct {
 	Unit       string        `default:"demo" placeholder:"ID" help:"Name of the unit, which a fleet's broker may know by its certificate (default ${default})."`
 	Speed      float64       `default:"60" placeholder:"N" help:"Simulated seconds per second, 0.1 to 50000 (default ${default})."`
 	Scenario   string        `default:"healthy-day" placeholder:"FILE|NAME" help:"Scenario name or file; - is standard input; liftbank simulate --list lists the names (default ${default})."`
-	Data       string        `placeholder:"DIR" help:"Write the unit's configuration, history, curve and recording to this directory. Without it, history stays in memory."`
+	Data       string        `placeholder:"DIR" help:"Write the history, a recording of every scan, and beside that the unit's configuration and the truth of its batteries to this directory. Without it, history stays in memory."`
 	For        time.Duration `placeholder:"DURATION" help:"Stop after this time. Without it, stop on Ctrl-C."`
 	Verbose    bool          `short:"v" help:"Log more."`
 }
@@ -137,10 +134,11 @@ func (c demoCmd) Run(s streams) (err error) {
 	if err != nil {
 		return errors.Join(err, l.Close())
 	}
-	rec, err := c.scans(&cfg, unit, session, log)
+	rec, endScans, err := c.scans(&cfg, unit, session, text, log)
 	if err != nil {
 		return errors.Join(err, l.Close())
 	}
+	defer func() { err = errors.Join(err, endScans()) }()
 	a, err := agent.New(agent.Options{
 		Recorder: rec,
 		Config:   cfg, Parts: unit.Parts(), Listener: l, Session: session, Version: version, Revision: revision(),
@@ -154,51 +152,61 @@ func (c demoCmd) Run(s streams) (err error) {
 			"topic liftbank/v1/%s/#\nspeed     %g simulated seconds per second; the unit's clock starts at %s\n",
 		sc.Name, sc.Description, l.Addr(), code, l.Addr(), board.Broker, c.Unit, c.Speed,
 		unit.Unit.StartWall().Format(time.RFC3339))
-	return c.show(s, a, text)
+	return c.show(s, a)
 }
 
-// scans returns what keeps all scans with the truth beside them, nil without --data.
-func (c demoCmd) scans(cfg *config.Config, unit *rig.Rig, session string, log *slog.Logger) (*recording.Recorder,
-	error) {
+// scans returns what keeps all scans with the truth beside them, nil without --data. end is called once
+// the unit has stopped.
+func (c demoCmd) scans(cfg *config.Config, unit *rig.Rig, session, text string, log *slog.Logger) (
+	rec *recording.Recorder, end func() error, err error) {
 	if c.Data == "" {
-		return nil, nil
+		return nil, func() error { return nil }, nil
+	}
+	name := filepath.Join(c.Data, "recording")
+	failed := func(err error) error { return usageError{fmt.Errorf("--data: %w", err)} }
+	if err := os.MkdirAll(c.Data, 0o755); err != nil {
+		return nil, nil, failed(err)
+	}
+	if err := os.WriteFile(playback.Beside(name, playback.UnitEnd), []byte(text), 0o644); err != nil {
+		return nil, nil, failed(err)
+	}
+	f, err := os.Create(playback.Beside(name, playback.TruthEnd))
+	if err != nil {
+		return nil, nil, failed(err)
+	}
+	truth, err := playback.NewTruth(f, session, unit.Unit)
+	if err != nil {
+		return nil, nil, errors.Join(failed(err), f.Close())
+	}
+	var stepErr error
+	beside := func(at time.Duration) {
+		if stepErr == nil {
+			stepErr = truth.Step(at)
+		}
 	}
 	const most = 2 << 30 // bytes: years of this unit's days
-	rec, err := recording.NewRecorder(recording.RecorderOptions{
-		Dir: filepath.Join(c.Data, "recording"), MaxBytes: most, Config: cfg, Session: session, Zone: "UTC",
-		Truth: playback.NewTruth(unit.Unit).Append, Wait: true, Now: time.Now, Log: log,
+	rec, err = recording.NewRecorder(recording.RecorderOptions{
+		Dir: name, MaxBytes: most, Config: cfg, Session: session, Zone: "UTC",
+		Beside: beside, Wait: true, Now: time.Now, Log: log,
 	})
 	if err != nil {
-		return nil, usageError{fmt.Errorf("--data: %w", err)}
+		return nil, nil, errors.Join(failed(err), f.Close())
 	}
-	return rec, nil
+	return rec, func() error { return errors.Join(stepErr, truth.Flush(), f.Close()) }, nil
 }
 
-// show runs the agent, and the recorder beside it, until the time is up or it is told to stop.
-func (c demoCmd) show(s streams, a *agent.Agent, text string) error {
+// show runs the agent until the time is up or it is told to stop.
+func (c demoCmd) show(s streams, a *agent.Agent) error {
 	ctx, cancel := s.ctx, context.CancelFunc(func() {})
 	if c.For > 0 {
 		ctx, cancel = context.WithTimeout(ctx, c.For)
 	}
 	defer cancel()
-	var recording sync.WaitGroup
-	var recordErr error
-	recordCtx, stopRecording := context.WithCancel(context.WithoutCancel(ctx))
-	if c.Data != "" {
-		rec, err := newRecorder(c.Data, text)
-		if err != nil {
-			stopRecording()
-			return usageError{err}
-		}
-		recording.Go(func() { recordErr = rec.run(recordCtx, a.Hub()) })
-	}
 	err := a.Run(ctx)
-	stopRecording()
-	recording.Wait()
 	if snap := a.Hub().Current(); snap != nil {
 		fmt.Fprintln(s.out, farewell(snap))
 	}
-	return errors.Join(err, recordErr)
+	return err
 }
 
 // farewell says in one line how far the demonstration came.
@@ -245,49 +253,5 @@ func (p *pacer) wait(ctx context.Context, now time.Duration) error {
 		return nil
 	case <-ctx.Done():
 		return ctx.Err()
-	}
-}
-
-// recorder keeps what a demonstration showed: its configuration, and a curve that liftbank replay
-// reads.
-type recorder struct{ file *os.File }
-
-func newRecorder(dir, configText string) (*recorder, error) {
-	if err := os.MkdirAll(dir, 0o755); err != nil {
-		return nil, fmt.Errorf("--data: %w", err)
-	}
-	if err := os.WriteFile(filepath.Join(dir, "unit.yaml"), []byte(configText), 0o644); err != nil {
-		return nil, fmt.Errorf("--data: %w", err)
-	}
-	f, err := os.Create(filepath.Join(dir, "curve.csv"))
-	if err != nil {
-		return nil, fmt.Errorf("--data: %w", err)
-	}
-	return &recorder{f}, nil
-}
-
-// run writes a row for each battery and snapshot until ctx ends.
-func (r *recorder) run(ctx context.Context, hub *snapshot.Hub) (err error) {
-	w := curve.NewWriter(r.file)
-	defer func() { err = errors.Join(err, w.Flush(), r.file.Close()) }()
-	var seq uint64
-	for {
-		s, err := hub.Next(ctx, seq)
-		if err != nil {
-			return nil
-		}
-		seq = s.Seq
-		for _, b := range s.Batteries {
-			if b.VoltageV == nil || b.CurrentA == nil {
-				continue
-			}
-			row := curve.Row{Battery: b.ID, VoltageV: *b.VoltageV, CurrentA: *b.CurrentA, TempKnown: b.TempC != nil}
-			if b.TempC != nil {
-				row.TempC = *b.TempC
-			}
-			if err := w.Write(s.UptimeS, row, math.NaN()); err != nil {
-				return fmt.Errorf("--data: %w", err)
-			}
-		}
 	}
 }

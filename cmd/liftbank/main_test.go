@@ -356,20 +356,6 @@ func TestDemoOnATakenPortSaysSo(t *testing.T) {
 	assert.Contains(t, errs, "--listen")
 }
 
-func TestDemoEndsByItselfAndKeepsItsCurve(t *testing.T) {
-	dir := filepath.Join(t.TempDir(), "kept")
-	out, errs, code := command(t, "", "demo", "--listen", "127.0.0.1:0", "--speed", "600", "--for", "3s", "--data", dir)
-	require.Zero(t, code, errs)
-	assert.Contains(t, out, "stopped   after")
-	bank := write(t, "bank.yaml",
-		"bank:\n  layout: parallel\n  batteries:\n    - {id: a, chemistry: flooded, rated_ah: 100, rated_cca: 950}\n"+
-			"    - {id: b, chemistry: flooded, rated_ah: 100, rated_cca: 950}\n")
-	_, errs, code = command(t, "", "replay", "--bank", bank, "--out", os.DevNull, filepath.Join(dir, "curve.csv"))
-	assert.Zero(t, code, errs)
-	_, errs, code = command(t, "", "check", "--fields-only", "--config", filepath.Join(dir, "unit.yaml"))
-	assert.Zero(t, code, errs)
-}
-
 // An unreachable broker is a normal state: the demonstration runs on and says so in its metrics.
 func TestDemoWithoutABrokerRunsOn(t *testing.T) {
 	page, _, stop := demo(t, "--speed", "600", "--broker", "mqtt://127.0.0.1:9")

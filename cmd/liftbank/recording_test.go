@@ -22,13 +22,13 @@ import (
 )
 
 // simulated simulates a scenario and returns its recording, its configuration and what was said of
-// findings, as lines of JSON.
+// findings, as JSON.
 func simulated(t *testing.T, scenario, days string, more ...string) (rec, cfg, said string) {
 	t.Helper()
 	dir := t.TempDir()
-	rec, cfg = filepath.Join(dir, "r.csv.gz"), filepath.Join(dir, "unit.yaml")
+	rec, cfg = filepath.Join(dir, "r.csv.gz"), filepath.Join(dir, "r.unit.yaml")
 	said, errs, code := command(t, "", append([]string{"simulate", "--scenario", scenario, "--days", days, "--record",
-		rec, "--write-config", cfg, "--changes", "-"}, more...)...)
+		rec, "--findings", "-"}, more...)...)
 	require.Zero(t, code, errs)
 	return rec, cfg, said
 }
@@ -49,8 +49,8 @@ func TestARecordingSaysWhatTheUnitSaid(t *testing.T) {
 		{"sense-open", "1.3", []string{"--step", "5s"}, "sense-fault"},
 	} {
 		rec, cfg, said := simulated(t, c.scenario, c.days, c.more...)
-		require.Contains(t, said, `"finding":"`+c.finding+`"`)
-		again, errs, code := command(t, "", "replay", "--config", cfg, "--json", rec)
+		require.Contains(t, said, `"finding": "`+c.finding+`"`)
+		again, errs, code := command(t, "", "replay", "--config", cfg, "--findings", "-", rec)
 		require.Zero(t, code, errs)
 		require.Equal(t, said, again, "%v", c)
 	}
@@ -62,7 +62,7 @@ func TestReplayOfAUnit(t *testing.T) {
 	rec, cfg, _ := simulated(t, "feed-lost", "0.4")
 	dir := t.TempDir()
 	estimates, plot := filepath.Join(dir, "e.csv"), filepath.Join(dir, "p.svg")
-	out, errs, code := command(t, "", "replay", "--config", cfg, "--estimates", estimates, "--plot", plot, rec)
+	out, errs, code := command(t, "", "replay", "--config", cfg, "--out", estimates, "--plot", plot, rec)
 	require.Zero(t, code, errs)
 	assert.Regexp(t, `(?m)^2025-\d\d-\d\d \d\d:\d\d:\d\d, \d+\.\d s  feed-lost raised \(urgent\): `, out)
 	assert.Regexp(t, `(?m)^    wake line: on`, out)
@@ -267,7 +267,7 @@ func TestOutputsAreWrittenBeside(t *testing.T) {
 		assert.Equal(t, before, after)
 	}
 	rec, cfg, _ := simulated(t, "healthy-day", "0.02")
-	_, errs, code = command(t, "", "replay", "--config", cfg, "--estimates", rec, rec)
+	_, errs, code = command(t, "", "replay", "--config", cfg, "--out", rec, rec)
 	assert.Equal(t, exitUsage, code)
 	assert.Contains(t, errs, "is also what is read")
 	files, err := os.ReadDir(dir)
@@ -284,11 +284,11 @@ func TestReplayHints(t *testing.T) {
 		text string
 		want string
 	}{
-		"neither":         {[]string{"-"}, "", "--config, --bank: want one of them"},
-		"both":            {[]string{"--bank", bank, "--config", cfg, "-"}, "", "--config, --bank: want one of them"},
-		"json of a curve": {[]string{"--bank", bank, "--json", "-"}, "", "want --config with them"},
-		"unit on a board": {[]string{"--config", cfg, "--board", "-"}, "", "--board: want --bank with it"},
-		"plot":            {[]string{"--config", cfg, "--plot", "x.pdf", "-"}, "", "ends in .svg or .png"},
+		"neither":             {[]string{"-"}, "", "--config, --bank: want one of them"},
+		"both":                {[]string{"--bank", bank, "--config", cfg, "-"}, "", "--config, --bank: want one of them"},
+		"findings of a curve": {[]string{"--bank", bank, "--findings", "x", "-"}, "", "want --config with them"},
+		"unit on a board":     {[]string{"--config", cfg, "--board", "-"}, "", "--board: want --bank with it"},
+		"plot":                {[]string{"--config", cfg, "--plot", "x.pdf", "-"}, "", "ends in .svg or .png"},
 		"curve to a unit": {[]string{"--config", cfg, "-"},
 			"time_s,battery,voltage_v,current_a,temperature_c\n0,a,12,0,25\n", "replay --bank for a curve"},
 		"semicolons": {[]string{"--bank", bank, "-"}, "time_s;battery;voltage_v;current_a;temperature_c\n0;a;12,6;0;25\n",
@@ -310,15 +310,14 @@ func TestReplayHints(t *testing.T) {
 // A demonstration keeps every scan and the truth beside it.
 func TestDemoKeepsARecording(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "kept")
-	_, errs, code := command(t, "", "demo", "--listen", "127.0.0.1:0", "--speed", "2000", "--for", "3s", "--data", dir)
+	out, errs, code := command(t, "", "demo", "--listen", "127.0.0.1:0", "--speed", "2000", "--for", "3s", "--data", dir)
 	require.Zero(t, code, errs)
-	out, errs, code := command(t, "", "replay", "--config", filepath.Join(dir, "unit.yaml"), "--json",
+	assert.Contains(t, out, "stopped   after")
+	out, errs, code = command(t, "", "replay", "--config", filepath.Join(dir, "recording.unit.yaml"), "--findings", "-",
 		filepath.Join(dir, "recording"))
 	require.Zero(t, code, errs)
 	assert.Regexp(t, `replayed \d+ scans, \d+\.\d h`, errs)
 	assert.Contains(t, errs, "a charge error")
-	for line := range strings.Lines(out) {
-		var c playback.Change
-		require.NoError(t, json.Unmarshal([]byte(line), &c))
-	}
+	var found []playback.Episode
+	require.NoError(t, json.Unmarshal([]byte(out), &found))
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -24,10 +25,9 @@ import (
 type replayCmd struct {
 	Config    string        `placeholder:"UNIT.yaml" help:"Configuration of the unit that was recorded: run the whole engine, and say what it found; - is standard input."`
 	Bank      string        `placeholder:"BANK.yaml" help:"Bank file, or a unit's configuration: run the estimators of its batteries alone, over a curve or a recording; - is standard input."`
-	Out       string        `default:"-" placeholder:"OUT" help:"Output file; - is standard output (default ${default})."`
-	JSON      bool          `name:"json" help:"With --config: findings as lines of JSON."`
-	Estimates string        `placeholder:"OUT.csv" help:"With --config: also write the estimates of each battery."`
-	Every     time.Duration `default:"1m" placeholder:"TIME" help:"Time between two rows of --estimates (default ${default}); 0 is every scan."`
+	Out       string        `placeholder:"EST.csv" help:"Write the estimates of each battery; - is standard output, where they go without --config anyway."`
+	Every     time.Duration `default:"1m" placeholder:"TIME" help:"With --config: time between two rows of --out (default ${default}); 0 is every scan."`
+	Findings  string        `placeholder:"OUT.json" help:"With --config: also write the findings as a JSON list, each with when it was raised and cleared, its cause and its evidence; - is standard output."`
 	Plot      string        `placeholder:"OUT.svg" help:"With --config: plot voltage, current, charge and findings on one time axis; .svg or .png."`
 	AnyUnit   bool          `name:"any-unit" help:"With --config: take the recording of another unit."`
 	Board     bool          `help:"With --bank: send every reading through the emulated board: input-chip registers on an I2C bus, driver, calibration, scan schedule."`
@@ -38,13 +38,15 @@ type replayCmd struct {
 func (replayCmd) Help() string {
 	return "With --config, the recording is that of a unit, as run --record, demo --data and simulate --record write " +
 		"it: CSV with the columns time_s,signal,battery,value,quality, a row for each reading. Signals have the names of the " +
-		"configuration. What happened to findings is written with times and evidence, then what could not be judged at " +
-		"this rate or without what is missing, and why. A recording that was cut off is read up to the cut.\n\n" +
+		"configuration. What happened to findings goes to standard output with times and evidence, unless something else " +
+		"does. What could not be judged at this rate or without what is missing, and why, goes to standard error. Of a " +
+		"simulated unit, whose truth stands beside the recording, so does the error of the charge. A recording that was " +
+		"cut off is read up to the cut.\n\n" +
 		"With --bank, the curve has the columns time_s,battery,voltage_v,current_a,temperature_c. Others are ignored. An " +
 		"empty temperature keeps the last one. Current into the battery is positive. The output has one row for each row " +
 		"of the curve, with the estimates after it. An empty field means not known.\n\n" +
 		"A summary goes to standard error.\n\n" +
-		"Example: liftbank replay --config unit.yaml --plot week.svg recording.csv.gz\n\n" +
+		"Example: liftbank replay --config unit.yaml --findings week.json --plot week.svg recording.csv.gz\n\n" +
 		"Example: liftbank replay --bank bank.yaml --out estimates.csv curve.csv"
 }
 
@@ -56,8 +58,8 @@ func (c replayCmd) check() error {
 	case (c.Config == "") == (c.Bank == ""):
 		return usageError{errors.New("--config, --bank: want one of them: --config UNIT.yaml for a unit's recording, " +
 			"--bank BANK.yaml for a curve of batteries")}
-	case c.Bank != "" && (c.JSON || c.Estimates != "" || c.Plot != "" || c.AnyUnit):
-		return usageError{errors.New("--json, --estimates, --plot, --any-unit: want --config with them")}
+	case c.Bank != "" && (c.Findings != "" || c.Plot != "" || c.AnyUnit):
+		return usageError{errors.New("--findings, --plot, --any-unit: want --config with them")}
 	case c.Config != "" && c.Board:
 		return usageError{errors.New("--board: want --bank with it")}
 	case c.Plot != "" && plotFormat(c.Plot) == "":
@@ -67,8 +69,8 @@ func (c replayCmd) check() error {
 	case dashes(c.Config, c.Bank, c.Recording) > 1:
 		return usageError{errors.New("--config, --bank, RECORDING: several on standard input: want files for all but one " +
 			"of them")}
-	case dashes(c.Out, c.Estimates) > 1:
-		return usageError{errors.New("--out and --estimates: both on standard output: want a file for one of them")}
+	case dashes(c.Out, c.Findings) > 1:
+		return usageError{errors.New("--out and --findings: both on standard output: want a file for one of them")}
 	}
 	return nil
 }
@@ -81,6 +83,7 @@ func (c replayCmd) Run(s streams) error {
 	if c.Config != "" {
 		return c.unit(s)
 	}
+	c.Out = cmp.Or(c.Out, "-")
 	return c.curve(s)
 }
 

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -15,7 +14,6 @@ import (
 	"liftbank/cmd/internal/playback"
 	"liftbank/cmd/internal/plot"
 	"liftbank/rules"
-	"liftbank/rules/finding"
 )
 
 // unit runs the whole engine on a unit's recording.
@@ -30,7 +28,14 @@ func (c replayCmd) unit(s streams) (err error) {
 	}
 	scans := recording.New(&cfg, recording.Options{AnyUnit: c.AnyUnit}, inputs...)
 	defer func() { err = errors.Join(err, scans.Close()) }()
-	p, err := playback.New(cfg, scans)
+	var truth *playback.TrueCharge
+	if c.Recording != "-" {
+		if truth, err = playback.OpenTrueCharge(c.Recording); err != nil {
+			return usageError{err}
+		}
+		defer func() { err = errors.Join(err, truth.Close()) }()
+	}
+	p, err := playback.New(cfg, scans, truth)
 	if err != nil {
 		return usageError{err}
 	}
@@ -41,7 +46,7 @@ func (c replayCmd) unit(s streams) (err error) {
 	progress := newReplayProgress(s.err, total)
 	err = p.Run(s.ctx, func(out *rules.Output, changes []playback.Change) error {
 		progress.step(scans.Bytes(), p.Span())
-		return v.step(out, changes, scans)
+		return v.step(out, changes, p)
 	})
 	progress.end()
 	if err == nil && !p.Played() {
@@ -76,31 +81,36 @@ func (c replayCmd) inputs(s streams) (inputs []recording.Input, total int64, err
 type unitReplay struct {
 	c         replayCmd
 	outputs   []*output
-	said      *bufio.Writer
-	enc       *json.Encoder // nil: text
+	said      *bufio.Writer // nil: standard output has something else
+	findings  *output       // nil: none
+	episodes  playback.Episodes
 	estimates *bufio.Writer // nil: none
 	due       time.Duration
 	begun     bool
 	trace     *plot.Trace // nil: no plot
-	open      map[string]int
 	now       time.Duration
 	failed    bool // in writing
 }
 
 func (c replayCmd) newUnitReplay(s streams, cfg *config.Config) (*unitReplay, error) {
-	v := &unitReplay{c: c, open: map[string]int{}}
-	out, err := createOutput(c.Out, s.out, c.Recording, c.Config)
-	if err != nil {
-		return nil, err
+	v := &unitReplay{c: c}
+	if dashes(c.Out, c.Findings) == 0 {
+		v.said = bufio.NewWriter(s.out)
 	}
-	v.outputs, v.said = append(v.outputs, out), bufio.NewWriter(out)
-	if c.JSON {
-		v.enc = json.NewEncoder(v.said)
-	}
-	if c.Estimates != "" {
-		out, err := createOutput(c.Estimates, s.out, c.Recording, c.Config, c.Out)
+	if c.Findings != "" {
+		out, err := createOutput(c.Findings, s.out, c.Recording, c.Config)
 		if err != nil {
-			return nil, v.outputs[0].finish(err)
+			return nil, err
+		}
+		v.outputs, v.findings = append(v.outputs, out), out
+	}
+	if c.Out != "" {
+		out, err := createOutput(c.Out, s.out, c.Recording, c.Config, c.Findings)
+		if err != nil {
+			for _, o := range v.outputs {
+				err = o.finish(err)
+			}
+			return nil, err
 		}
 		v.outputs, v.estimates = append(v.outputs, out), bufio.NewWriterSize(out, 64<<10)
 		v.estimates.WriteString(replayHeader)
@@ -116,20 +126,20 @@ func (c replayCmd) newUnitReplay(s streams, cfg *config.Config) (*unitReplay, er
 }
 
 // step takes the result of a scan.
-func (v *unitReplay) step(out *rules.Output, changes []playback.Change, scans *recording.Scans) error {
+func (v *unitReplay) step(out *rules.Output, changes []playback.Change, p *playback.Player) error {
 	v.now = out.At.Mono
 	if err := v.say(changes); err != nil {
 		v.failed = true
-		return fmt.Errorf("write %s: %w", v.c.Out, err)
+		return fmt.Errorf("write findings: %w", err)
 	}
+	v.episodes.Take(changes)
 	if v.trace != nil {
 		v.trace.Add(out, func(battery int) float64 {
-			if pct, ok := scans.TrueSoCPct(out.Battery[battery].ID); ok {
+			if pct, ok := p.TruePct(out.Battery[battery].ID); ok {
 				return pct
 			}
 			return math.NaN()
 		})
-		v.follow(changes)
 	}
 	if v.estimates == nil || v.begun && out.At.Mono < v.due {
 		return nil
@@ -140,8 +150,8 @@ func (v *unitReplay) step(out *rules.Output, changes []playback.Change, scans *r
 }
 
 func (v *unitReplay) say(changes []playback.Change) error {
-	if v.enc != nil {
-		return writeChanges(v.enc, changes)
+	if v.said == nil {
+		return nil
 	}
 	for i := range changes {
 		if err := changes[i].WriteText(v.said); err != nil {
@@ -157,36 +167,21 @@ func (v *unitReplay) estimate(out *rules.Output) {
 	}
 }
 
-// follow notes when findings are active, for the plot.
-func (v *unitReplay) follow(changes []playback.Change) {
-	for i := range changes {
-		c := &changes[i]
-		key := c.Finding + " " + c.Subject
-		k, open := v.open[key]
-		at := v.trace.Since(time.Duration(c.TimeS * float64(time.Second)))
-		switch {
-		case c.Change == finding.Raised.String() && !open:
-			v.open[key] = len(v.trace.Detected)
-			v.trace.Detected = append(v.trace.Detected, plot.Spell{Name: c.Finding, From: at, Until: -1})
-		case c.Change == finding.Cleared.String() && open:
-			v.trace.Detected[k].Until = at
-			delete(v.open, key)
-		}
-	}
-}
-
 // end completes the files, or removes them if err is not nil.
 func (v *unitReplay) end(p *playback.Player, err error) error {
 	if err == nil {
 		if v.estimates != nil && v.c.Every > 0 {
 			v.estimate(p.Core.Output())
 		}
-		err = v.said.Flush()
 		if v.estimates != nil {
-			err = errors.Join(err, v.estimates.Flush())
+			err = v.estimates.Flush()
 		}
-	} else {
-		_ = v.said.Flush() // on a terminal, what was found so far stays
+		if v.findings != nil {
+			err = errors.Join(err, writeJSON(v.findings, v.episodes.List()))
+		}
+	}
+	if v.said != nil {
+		err = errors.Join(err, v.said.Flush()) // after an error, too: what was found so far stays
 	}
 	for _, out := range v.outputs {
 		err = out.finish(err)
@@ -194,8 +189,13 @@ func (v *unitReplay) end(p *playback.Player, err error) error {
 	if err != nil || v.trace == nil {
 		return err
 	}
-	for _, k := range v.open {
-		v.trace.Detected[k].Until = v.trace.Since(v.now)
+	since := func(s float64) time.Duration { return v.trace.Since(seconds(s)) }
+	for _, e := range v.episodes.All {
+		spell := plot.Spell{Name: e.Finding, From: since(e.RaisedS), Until: v.trace.Since(v.now)}
+		if e.ClearedS != nil {
+			spell.Until = since(*e.ClearedS)
+		}
+		v.trace.Detected = append(v.trace.Detected, spell)
 	}
 	return writePlot(v.c.Plot, filepath.Base(v.c.Recording), v.trace)
 }

@@ -21,29 +21,28 @@ import (
 )
 
 type simulateCmd struct {
-	Scenario    string        `placeholder:"FILE|NAME" help:"Scenario name or file; - is standard input."`
-	Days        float64       `placeholder:"N" help:"Days to simulate (default: the scenario's)."`
-	Seed        *uint64       `placeholder:"S" help:"Seed for duty, weather and sensor noise (default: the scenario's)."`
-	Step        time.Duration `default:"1s" help:"Time between scans while the motor is stopped, 200ms to 1m (default ${default})."`
-	Record      string        `placeholder:"OUT.csv.gz" help:"Write a recording of the unit for liftbank replay: every scan, and the truth beside it. Compressed if the name ends in .gz."`
-	WriteConfig string        `name:"write-config" placeholder:"OUT.yaml" help:"Write the unit's configuration, which replay needs."`
-	Changes     string        `placeholder:"OUT.jsonl" help:"Write what happened to findings as lines of JSON, as replay --json does; - is standard output."`
-	Curve       string        `placeholder:"OUT.csv" help:"Write the readings of each scan as a curve of the batteries, with the true charge; - is standard output."`
-	Report      string        `placeholder:"OUT.json" help:"Write the comparison with the truth as JSON; - is standard output."`
-	Plot        string        `placeholder:"OUT.svg" help:"Plot voltage, current, true and estimated charge, and findings on one time axis; .svg or .png."`
-	NoCommand   bool          `name:"no-command" help:"Simulate a board without the contactor coil wired: motor runs are detected from current only."`
-	Restart     time.Duration `placeholder:"EVERY" help:"Cut the agent's power for one minute at this interval, and continue from its saved state; 1h or more."`
-	Board       bool          `help:"Read every value byte by byte over the emulated I2C bus. Slower, same scans."`
-	List        bool          `help:"List the scenarios and exit."`
-	JSON        bool          `name:"json" help:"With --list: print JSON."`
+	Scenario  string        `placeholder:"FILE|NAME" help:"Scenario name or file; - is standard input."`
+	Days      float64       `placeholder:"N" help:"Days to simulate (default: the scenario's)."`
+	Seed      *uint64       `placeholder:"S" help:"Seed for duty, weather and sensor noise (default: the scenario's)."`
+	Step      time.Duration `default:"1s" help:"Time between scans while the motor is stopped, 200ms to 1m (default ${default})."`
+	Record    string        `placeholder:"OUT.csv.gz" help:"Write a recording of the unit for liftbank replay, every scan, compressed if the name ends in .gz; and beside OUT.csv.gz its configuration OUT.unit.yaml, the truth of its batteries OUT.truth.csv, and the comparison with the truth OUT.truth.json."`
+	Findings  string        `placeholder:"OUT.json" help:"Write the findings as a JSON list, as replay does; - is standard output."`
+	Curve     string        `placeholder:"OUT.csv" help:"Write the readings of each scan as a curve of the batteries, with the true charge; - is standard output."`
+	Report    string        `placeholder:"OUT.json" help:"Write the comparison with the truth as JSON; - is standard output."`
+	Plot      string        `placeholder:"OUT.svg" help:"Plot voltage, current, true and estimated charge, and findings on one time axis; .svg or .png."`
+	NoCommand bool          `name:"no-command" help:"Simulate a board without the contactor coil wired: motor runs are detected from current only."`
+	Restart   time.Duration `placeholder:"EVERY" help:"Cut the agent's power for one minute at this interval, and continue from its saved state; 1h or more."`
+	Board     bool          `help:"Read every value byte by byte over the emulated I2C bus. Slower, same scans."`
+	List      bool          `help:"List the scenarios and exit."`
+	JSON      bool          `name:"json" help:"With --list: print JSON."`
 }
 
 // Help returns an example.
 func (simulateCmd) Help() string {
 	return "A summary goes to standard error.\n\n" +
 		"Example: liftbank simulate --scenario feed-lost --days 3 --report -\n\n" +
-		"Example: liftbank simulate --scenario battery-tired --days 14 --record r.csv.gz --write-config unit.yaml\n" +
-		"         liftbank replay --config unit.yaml r.csv.gz"
+		"Example: liftbank simulate --scenario battery-tired --days 14 --record r.csv.gz\n" +
+		"         liftbank replay --config r.unit.yaml r.csv.gz"
 }
 
 // Run simulates.
@@ -62,11 +61,6 @@ func (c simulateCmd) Run(s streams) (err error) {
 	length := sc.Length()
 	if c.Days > 0 {
 		length = time.Duration(c.Days * float64(24*time.Hour))
-	}
-	if c.WriteConfig != "" {
-		if err := writeText(c.WriteConfig, trial.ConfigText(&sc, o)); err != nil {
-			return err
-		}
 	}
 	watch, err := c.watchers(s)
 	if err != nil {
@@ -105,8 +99,14 @@ func (c simulateCmd) Run(s streams) (err error) {
 		}
 	}
 	fmt.Fprintln(s.err, summarize(rep))
-	if c.Report == "" {
-		return nil
+	if c.Record != "" {
+		err = errors.Join(
+			writeText(playback.Beside(c.Record, playback.UnitEnd), trial.ConfigText(&sc, o)),
+			writeReport(playback.Beside(c.Record, playback.ReportEnd), s.out, rep),
+		)
+	}
+	if c.Report == "" || err != nil {
+		return err
 	}
 	return writeReport(c.Report, s.out, rep)
 }
@@ -119,10 +119,14 @@ type watcher struct {
 
 // watchers opens the files that the flags ask for.
 func (c simulateCmd) watchers(s streams) (all []watcher, err error) {
+	truth := ""
+	if c.Record != "" {
+		truth = playback.Beside(c.Record, playback.TruthEnd)
+	}
 	for _, f := range []struct {
 		name string
 		make func(name string, out *output) watcher
-	}{{c.Curve, curveWatcher}, {c.Record, recordWatcher}, {c.Changes, changesWatcher}} {
+	}{{c.Curve, curveWatcher}, {c.Record, recordWatcher}, {truth, truthWatcher}, {c.Findings, findingsWatcher}} {
 		if f.name == "" {
 			continue
 		}
@@ -151,7 +155,7 @@ func recordWatcher(name string, out *output) watcher {
 	return watcher{
 		step: func(t *trial.Trial, _ *rules.Output) error {
 			if rec == nil {
-				rec = playback.NewRecord(out, name, t.Config(), t.Rig.Unit)
+				rec = playback.NewRecord(out, name, t.Config())
 			}
 			return rec.Step(t)
 		},
@@ -164,22 +168,35 @@ func recordWatcher(name string, out *output) watcher {
 	}
 }
 
-func changesWatcher(_ string, out *output) watcher {
-	enc := json.NewEncoder(out)
+func truthWatcher(_ string, out *output) watcher {
+	var truth *playback.Truth
 	return watcher{
-		step: func(_ *trial.Trial, o *rules.Output) error { return writeChanges(enc, playback.ChangesOf(o, time.UTC)) },
-		end:  out.finish,
+		step: func(t *trial.Trial, _ *rules.Output) (err error) {
+			if truth == nil {
+				if truth, err = playback.NewTruth(out, "", t.Rig.Unit); err != nil {
+					return err
+				}
+			}
+			return truth.Step(t.Core.Scan().At)
+		},
+		end: func(err error) error {
+			if truth != nil {
+				err = errors.Join(err, truth.Flush())
+			}
+			return out.finish(err)
+		},
 	}
 }
 
-// writeChanges writes changes of findings as lines of JSON.
-func writeChanges(enc *json.Encoder, all []playback.Change) error {
-	for i := range all {
-		if err := enc.Encode(&all[i]); err != nil {
-			return fmt.Errorf("write findings: %w", err)
-		}
+func findingsWatcher(_ string, out *output) watcher {
+	var episodes playback.Episodes
+	return watcher{
+		step: func(_ *trial.Trial, o *rules.Output) error {
+			episodes.Take(playback.ChangesOf(o, time.UTC))
+			return nil
+		},
+		end: func(err error) error { return out.finish(errors.Join(err, writeJSON(out, episodes.List()))) },
 	}
-	return nil
 }
 
 func writeText(name, text string) error {
@@ -207,10 +224,10 @@ func (c simulateCmd) scenario(stdin io.Reader) (scenario.Scenario, error) {
 		return none, usageError{fmt.Errorf("--restart %v: want 1h or more", c.Restart)}
 	case c.Plot != "" && plotFormat(c.Plot) == "":
 		return none, usageError{fmt.Errorf("--plot %s: want a name that ends in .svg or .png", c.Plot)}
-	case c.Record == "-" || c.WriteConfig == "-":
-		return none, usageError{errors.New("--record and --write-config: -: want a file")}
-	case dashes(c.Curve, c.Report, c.Changes) > 1:
-		return none, usageError{errors.New("--curve, --report and --changes: several on standard output: want files for " +
+	case c.Record == "-":
+		return none, usageError{errors.New("--record: -: want a file")}
+	case dashes(c.Curve, c.Report, c.Findings) > 1:
+		return none, usageError{errors.New("--curve, --report and --findings: several on standard output: want files for " +
 			"all but one of them")}
 	}
 	sc, err := loadScenario(c.Scenario, stdin)

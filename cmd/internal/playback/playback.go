@@ -25,6 +25,7 @@ type Player struct {
 	zone   *time.Location
 	first  time.Duration
 	begun  bool
+	truth  *TrueCharge
 	errors []chargeError // by battery
 	due    time.Duration // of the next comparison with the truth
 }
@@ -34,8 +35,8 @@ type chargeError struct {
 	n, sum float64
 }
 
-// New returns a player for a unit. It reads the first scan's header.
-func New(cfg config.Config, from *recording.Scans) (*Player, error) {
+// New returns a player for a unit. It reads the first scan's header. truth may be nil.
+func New(cfg config.Config, from *recording.Scans, truth *TrueCharge) (*Player, error) {
 	rc, err := agent.RulesConfig(&cfg)
 	if err != nil {
 		return nil, err
@@ -54,8 +55,9 @@ func New(cfg config.Config, from *recording.Scans) (*Player, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Player{Core: core, Scans: from, cfg: &cfg, zone: zone, errors: make([]chargeError, len(cfg.Bank.Batteries))},
-		nil
+	return &Player{
+		Core: core, Scans: from, cfg: &cfg, zone: zone, truth: truth, errors: make([]chargeError, len(cfg.Bank.Batteries)),
+	}, nil
 }
 
 // Run plays the recording to its end. each is called after every scan with what happened to
@@ -76,6 +78,9 @@ func (p *Player) Run(ctx context.Context, each func(*rules.Output, []Change) err
 			p.begun, p.first = true, out.At.Mono
 		}
 		p.Rates.Step(out)
+		if err := p.truth.At(p.Scans.InSession()); err != nil {
+			return err
+		}
 		p.compare(out)
 		var changes []Change
 		if len(out.Events) > 0 {
@@ -103,12 +108,15 @@ func (p *Player) compare(out *rules.Output) {
 	p.due = out.At.Mono + compareEvery
 	for i := range out.Battery {
 		b := &out.Battery[i]
-		if pct, ok := p.Scans.TrueSoCPct(b.ID); ok && b.SoCPct.Known {
+		if pct, ok := p.TruePct(b.ID); ok && b.SoCPct.Known {
 			e := &p.errors[i]
 			e.n, e.sum = e.n+1, e.sum+(b.SoCPct.Value-pct)*(b.SoCPct.Value-pct)
 		}
 	}
 }
+
+// TruePct returns a battery's true charge, where it stands beside the recording.
+func (p *Player) TruePct(battery string) (pct float64, ok bool) { return p.truth.Pct(battery) }
 
 // ChargeError returns the RMS error of a battery's charge, in percent, where the recording has the
 // truth.
