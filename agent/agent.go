@@ -40,6 +40,7 @@ type Options struct {
 	Open      func(context.Context) (net.Listener, error)
 	Session   string // this start of the agent; unique among starts
 	StateFile string // of the saved state, which outlives restarts; empty: none
+	TriesFile string // of the PIN's tries, which outlive restarts; empty: beside StateFile
 	Version   string
 	Revision  string
 	Store     *store.Store        // from OpenStore; the agent runs it; nil keeps everything in memory

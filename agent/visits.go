@@ -65,10 +65,11 @@ func (a *Agent) unusable(part string, err error) {
 	a.opts.Log.Error("can't be used: measuring goes on without it", "part", part, "err", err)
 }
 
-// triesFile returns the file of the PIN's tries, beside the saved state; empty where none is saved.
+// triesFile returns the file of the PIN's tries, by default beside the saved state; empty where none
+// is saved.
 func (a *Agent) triesFile() string {
-	if a.opts.StateFile == "" {
-		return ""
+	if a.opts.TriesFile != "" || a.opts.StateFile == "" {
+		return a.opts.TriesFile
 	}
 	return filepath.Join(filepath.Dir(a.opts.StateFile), "tries.json")
 }

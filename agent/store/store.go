@@ -131,10 +131,17 @@ func Open(o Options) (*Store, error) {
 }
 
 // Run writes until ctx ends, then writes the rest and closes the file. It must be called exactly
-// once.
+// once, unless Close is.
 func (s *Store) Run(ctx context.Context) error {
 	s.card.run(ctx)
 	return nil
+}
+
+// Close closes a store that nobody has run or will run.
+func (s *Store) Close() error {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	return s.Run(ctx)
 }
 
 // Flush writes what waits and returns an error if the card does not have it then.

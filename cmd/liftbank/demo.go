@@ -33,6 +33,7 @@ type demoCmd struct {
 	Speed      float64       `default:"60" placeholder:"N" help:"Simulated seconds per second, 0.1 to 50000 (default ${default})."`
 	Scenario   string        `default:"healthy-day" placeholder:"FILE|NAME" help:"Scenario name or file; - is standard input; liftbank simulate --list lists the names (default ${default})."`
 	Data       string        `placeholder:"DIR" help:"Write the unit's configuration, history, curve and recording to this directory. Without it, history stays in memory."`
+	PINFile    string        `name:"pin-file" placeholder:"FILE" help:"PIN for changes, as liftbank pin writes it. Without it, each start makes a new one and prints it."`
 	For        time.Duration `placeholder:"DURATION" help:"Stop after this time. Without it, stop on Ctrl-C."`
 	Verbose    bool          `short:"v" help:"Log more."`
 }
@@ -118,7 +119,7 @@ func (c demoCmd) Run(s streams) (err error) {
 	if err != nil {
 		return usageError{err}
 	}
-	code, forget, err := demoVisits(&cfg, c.Data)
+	code, forget, err := demoVisits(&cfg, c.Data, c.PINFile)
 	if err != nil {
 		return err
 	}
@@ -137,24 +138,41 @@ func (c demoCmd) Run(s streams) (err error) {
 	if err != nil {
 		return errors.Join(err, l.Close())
 	}
-	rec, err := c.scans(&cfg, unit, session, log)
+	a, shown, err := c.agent(agent.Options{
+		Config: cfg, Parts: unit.Parts(), Listener: l, Session: session, Version: version, Revision: revision(),
+		Store: kept, TriesFile: c.triesFile(), Log: log, Now: time.Now,
+	}, unit, text)
 	if err != nil {
-		return errors.Join(err, l.Close())
-	}
-	a, err := agent.New(agent.Options{
-		Recorder: rec,
-		Config:   cfg, Parts: unit.Parts(), Listener: l, Session: session, Version: version, Revision: revision(),
-		Store: kept, Log: log, Now: time.Now,
-	})
-	if err != nil {
-		return errors.Join(err, l.Close())
+		return errors.Join(err, kept.Close(), l.Close())
 	}
 	fmt.Fprintf(s.out,
 		"scenario  %s: %s\npage      http://%s/   PIN for changes: %s\nmetrics   http://%s/metrics\nmqtt      %s   "+
 			"topic liftbank/v1/%s/#\nspeed     %g simulated seconds per second; the unit's clock starts at %s\n",
 		sc.Name, sc.Description, l.Addr(), code, l.Addr(), board.Broker, c.Unit, c.Speed,
 		unit.Unit.StartWall().Format(time.RFC3339))
-	return c.show(s, a, text)
+	return c.show(s, a, shown)
+}
+
+// agent returns the agent, and with --data what keeps what it showed.
+func (c demoCmd) agent(o agent.Options, unit *rig.Rig, text string) (a *agent.Agent, shown *recorder, err error) {
+	if o.Recorder, err = c.scans(&o.Config, unit, o.Session, o.Log); err != nil {
+		return nil, nil, err
+	}
+	if a, err = agent.New(o); err != nil || c.Data == "" {
+		return a, nil, err
+	}
+	if shown, err = newRecorder(c.Data, text); err != nil {
+		return nil, nil, usageError{err}
+	}
+	return a, shown, nil
+}
+
+// triesFile is where tries of a PIN are kept that outlives this start.
+func (c demoCmd) triesFile() string {
+	if c.Data == "" || c.PINFile == "" {
+		return ""
+	}
+	return filepath.Join(c.Data, "tries.json")
 }
 
 // scans returns what keeps all scans with the truth beside them, nil without --data.
@@ -175,7 +193,7 @@ func (c demoCmd) scans(cfg *config.Config, unit *rig.Rig, session string, log *s
 }
 
 // show runs the agent, and the recorder beside it, until the time is up or it is told to stop.
-func (c demoCmd) show(s streams, a *agent.Agent, text string) error {
+func (c demoCmd) show(s streams, a *agent.Agent, shown *recorder) error {
 	ctx, cancel := s.ctx, context.CancelFunc(func() {})
 	if c.For > 0 {
 		ctx, cancel = context.WithTimeout(ctx, c.For)
@@ -184,13 +202,8 @@ func (c demoCmd) show(s streams, a *agent.Agent, text string) error {
 	var recording sync.WaitGroup
 	var recordErr error
 	recordCtx, stopRecording := context.WithCancel(context.WithoutCancel(ctx))
-	if c.Data != "" {
-		rec, err := newRecorder(c.Data, text)
-		if err != nil {
-			stopRecording()
-			return usageError{err}
-		}
-		recording.Go(func() { recordErr = rec.run(recordCtx, a.Hub()) })
+	if shown != nil {
+		recording.Go(func() { recordErr = shown.run(recordCtx, a.Hub()) })
 	}
 	err := a.Run(ctx)
 	stopRecording()
