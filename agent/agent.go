@@ -64,9 +64,10 @@ type Agent struct {
 	server   *page.Server
 	state    *stateWriter // nil where nothing is kept
 	saves    SaveSchedule
-	timeline atomic.Pointer[timeline] // of the newest snapshot
-	visits   *visit.Store             // nil where none are kept
-	troubles trouble.Book             // of the monitor itself
+	timeline atomic.Pointer[timeline]    // of the newest snapshot
+	visits   atomic.Pointer[visit.Store] // nil where none are kept
+	unused   []needed                    // what the page needs and can't use yet
+	troubles trouble.Book                // of the monitor itself
 	store    *store.Store
 	rec      *recorder
 	seq      uint64
@@ -172,12 +173,14 @@ func (a *Agent) Run(ctx context.Context) error {
 		stopRecording = start(a.opts.Recorder.Run)
 	}
 	stopHanding := start(a.handOver)
+	stopRetrying := start(a.retry)
 	stopScanning := a.startScanning(group, ctx)
 
 	<-ctx.Done()
 	stopScanning()
 	stopRecording()
 	stopHanding()
+	stopRetrying()
 	stopSaving()
 	a.writeRest(context.WithoutCancel(ctx))
 	stopOutlets()

@@ -32,7 +32,7 @@ type pinCmd struct {
 // Help returns an example.
 func (pinCmd) Help() string {
 	return "The file holds a salted hash, not the PIN. A new PIN ends all sessions. The agent reads the file when " +
-		"it starts. On a terminal the PIN is not shown, and asked for twice.\n\n" +
+		"it starts; one that it can't use then it tries again every half minute. On a terminal the PIN is not shown, and asked for twice.\n\n" +
 		"Example: liftbank pin --file /etc/liftbank/pin"
 }
 
