@@ -146,6 +146,9 @@ func (c *card) attach() error {
 	}
 	err = c.rows.Load(db, c.store.opts.Layout)
 	if err == nil {
+		err = c.store.spans.Load(db)
+	}
+	if err == nil {
 		err = c.store.outbox.Load(db)
 	}
 	if err == nil {
