@@ -242,31 +242,36 @@ func (l *ledger) checkStream(h *hand, of outbox.Stream, must *ledger, minutes ma
 // written. Nothing is lost that was said to be on the card, nor, where the card comes back, anything
 // at all; nothing is there twice; no number is missing; the file is sound; and the log says it.
 func TestEachFileOperationInSQLiteMayFail(t *testing.T) {
-	count := func(full bool) int {
+	operations := func(full bool) []string {
 		dir := t.TempDir()
 		heal := failOperations(t, full, 0, 0)
 		h := open(t, dir, "s1", Limits{})
 		l := newLedger()
 		l.work(h)
 		h.stop()
-		n, _ := heal()
+		done, _ := heal()
 		require.NotNil(t, l.saved)
 		l.check(t, dir, "without faults", true)
-		return n
+		return done
 	}
 	const forever = 1 << 30
 	for _, full := range []bool{false, true} {
-		n := count(full)
-		every := 1
+		done := operations(full)
+		n := len(done)
+		every := 1 // all are tried where there is time
 		switch {
 		case slowtest.UnderRace:
 			every = 101
 		case !slowtest.LongAsked():
-			every = 23
+			every = 31
 		}
 		tried, unsaid := 0, map[string]int{}
 		for _, stretch := range []int{1, 2, 5, 20, 80, forever} {
-			for at := 1 + stretch%every; at <= n && !t.Failed(); at += every {
+			for at := 1; at <= n && !t.Failed(); at++ {
+				// A sync that fails leaves open whether what it should sync is there: two of them find the most.
+				if at%every != stretch%every && (stretch != 2 || done[at-1] != "sync" || slowtest.UnderRace) {
+					continue
+				}
 				tried++
 				dir, err := os.MkdirTemp(inMemory(), "store")
 				require.NoError(t, err)
@@ -296,6 +301,7 @@ func TestEachFileOperationInSQLiteMayFail(t *testing.T) {
 				require.NoError(t, os.RemoveAll(dir))
 			}
 		}
-		t.Logf("full %v: %d of %d operations at the beginning of six stretches: %d tried; not said: %v", full, n/every, n, tried, unsaid)
+		t.Logf("full %v: %d operations, %d of them at the beginning of a stretch; not said: %v", full, n, tried, unsaid)
+		assert.Empty(t, unsaid)
 	}
 }

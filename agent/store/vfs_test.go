@@ -22,7 +22,8 @@ var faults struct {
 	full     bool // the card is full: writes take a part and fail, all else works
 	from, to int  // the operations that fail, counted from 1
 	count    int
-	failed   []string // what did
+	done     []string // names of the operations that were counted
+	failed   []string // and of those that failed
 
 	vfs   lib.Tsqlite3_vfs    // the system's
 	under uintptr             // where it is
@@ -41,6 +42,7 @@ func failing(op string, write bool) bool {
 		return false
 	}
 	f.count++
+	f.done = append(f.done, op)
 	if f.count < f.from || f.count > f.to {
 		return false
 	}
@@ -48,18 +50,19 @@ func failing(op string, write bool) bool {
 	return true
 }
 
-// failOperations has the operations from from to to fail, until heal.
-func failOperations(t testing.TB, full bool, from, to int) (heal func() (count int, failed []string)) {
+// failOperations has the operations from from to to fail, until heal, which returns the names of all
+// there were and of those that failed.
+func failOperations(t testing.TB, full bool, from, to int) (heal func() (done, failed []string)) {
 	f := &faults
 	f.once.Do(func() { interpose(t) })
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.armed, f.full, f.from, f.to, f.count, f.failed = true, full, from, to, 0, nil
-	return func() (int, []string) {
+	f.armed, f.full, f.from, f.to, f.count, f.done, f.failed = true, full, from, to, 0, nil, nil
+	return func() (done, failed []string) {
 		f.mu.Lock()
 		defer f.mu.Unlock()
 		f.armed = false
-		return f.count, slices.Clone(f.failed)
+		return slices.Clone(f.done), slices.Clone(f.failed)
 	}
 }
 
