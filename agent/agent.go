@@ -12,6 +12,8 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"slices"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -346,8 +348,12 @@ func (a *Agent) troublesNow() (list []snapshot.Trouble) {
 		card = fmt.Sprintf("%d damaged rows found and deleted: replace the card soon", health.Damaged)
 	}
 	a.troubles.Set(trouble.Store, card)
-	if health.SetAside != "" {
-		a.troubles.Set(trouble.SetAside, health.SetAside)
+	aside := health.SetAside
+	if a.state != nil {
+		aside = slices.Concat(a.state.aside, aside)
+	}
+	if len(aside) > 0 {
+		a.troubles.Set(trouble.SetAside, strings.Join(aside, "; "))
 	}
 	if a.opts.Recorder != nil {
 		a.troubles.Set(trouble.Recording, a.opts.Recorder.Problem())

@@ -172,7 +172,7 @@ func (c *card) setAside(why error) (to string, err error) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.health.SetAside = to
+	s.health.SetAside = file.Damaged(s.opts.Dir)
 	return to, nil
 }
 

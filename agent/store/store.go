@@ -69,7 +69,7 @@ type Health struct {
 	Problem   string    // "" while the card can be written; else "disk full", "read-only", ...
 	Detail    string    // the error behind it
 	Since     time.Time // of Problem being as it is
-	SetAside  string    // the damaged file that was renamed last, "" for none
+	SetAside  []string  // the damaged files that were renamed and are still there, oldest first
 	SizeBytes int64     // of the file
 	Commits   uint64    // since the start
 	Failed    uint64    // commits that failed
