@@ -12,6 +12,8 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"slices"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -40,6 +42,7 @@ type Options struct {
 	Open      func(context.Context) (net.Listener, error)
 	Session   string // this start of the agent; unique among starts
 	StateFile string // of the saved state, which outlives restarts; empty: none
+	TriesFile string // of the PIN's tries, which outlive restarts; empty: beside StateFile
 	Version   string
 	Revision  string
 	Store     *store.Store        // from OpenStore; the agent runs it; nil keeps everything in memory
@@ -63,9 +66,10 @@ type Agent struct {
 	server   *page.Server
 	state    *stateWriter // nil where nothing is kept
 	saves    SaveSchedule
-	timeline atomic.Pointer[timeline] // of the newest snapshot
-	visits   *visit.Store             // nil where none are kept
-	troubles trouble.Book             // of the monitor itself
+	timeline atomic.Pointer[timeline]    // of the newest snapshot
+	visits   atomic.Pointer[visit.Store] // nil where none are kept
+	unused   []needed                    // what the page needs and can't use yet
+	troubles trouble.Book                // of the monitor itself
 	store    *store.Store
 	rec      *recorder
 	seq      uint64
@@ -171,12 +175,14 @@ func (a *Agent) Run(ctx context.Context) error {
 		stopRecording = start(a.opts.Recorder.Run)
 	}
 	stopHanding := start(a.handOver)
+	stopRetrying := start(a.retry)
 	stopScanning := a.startScanning(group, ctx)
 
 	<-ctx.Done()
 	stopScanning()
 	stopRecording()
 	stopHanding()
+	stopRetrying()
 	stopSaving()
 	a.writeRest(context.WithoutCancel(ctx))
 	stopOutlets()
@@ -342,8 +348,12 @@ func (a *Agent) troublesNow() (list []snapshot.Trouble) {
 		card = fmt.Sprintf("%d damaged rows found and deleted: replace the card soon", health.Damaged)
 	}
 	a.troubles.Set(trouble.Store, card)
-	if health.SetAside != "" {
-		a.troubles.Set(trouble.SetAside, health.SetAside)
+	aside := health.SetAside
+	if a.state != nil {
+		aside = slices.Concat(a.state.aside, aside)
+	}
+	if len(aside) > 0 {
+		a.troubles.Set(trouble.SetAside, strings.Join(aside, "; "))
 	}
 	if a.opts.Recorder != nil {
 		a.troubles.Set(trouble.Recording, a.opts.Recorder.Problem())

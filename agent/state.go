@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"strings"
 	"time"
 
 	"liftbank/agent/safefile"
@@ -55,6 +56,7 @@ type stateWriter struct {
 	// unread is a saved state that is there and could not be read at the start: nothing is written
 	// over it, and it is tried again.
 	unread bool
+	aside  []string // files that were renamed at the start, and why
 }
 
 func newStateWriter(path string, troubles *trouble.Book, log *slog.Logger) *stateWriter {
@@ -73,7 +75,7 @@ func (w *stateWriter) restore(c *Core) {
 		return
 	case err != nil:
 		w.log.Warn("saved state damaged", "err", err)
-		w.troubles.SetError(trouble.SetAside, err)
+		w.setAside(err)
 	}
 	if text == nil {
 		return
@@ -94,6 +96,12 @@ func (w *stateWriter) restore(c *Core) {
 	w.log.Info("saved state restored", "saved", s.At.Wall, "runs", s.Motor.Runs)
 }
 
+// setAside notes which files were renamed, and why.
+func (w *stateWriter) setAside(why error) {
+	w.aside = append(w.aside, why.Error())
+	w.troubles.Set(trouble.SetAside, strings.Join(w.aside, "; "))
+}
+
 // refused keeps a state that this version can't take under another name.
 func (w *stateWriter) refused(why error) {
 	to, err := safefile.SetAside(w.path)
@@ -101,7 +109,7 @@ func (w *stateWriter) refused(why error) {
 		w.unread = true
 		why = errors.Join(why, err)
 	}
-	w.troubles.SetError(trouble.SetAside, fmt.Errorf("%s: %w", to, why))
+	w.setAside(fmt.Errorf("%s: %w", to, why))
 	w.log.Error("saved state refused: starting without it", "file", w.path, "kept as", to, "err", why)
 }
 

@@ -2,7 +2,10 @@ package agent
 
 import (
 	"context"
+	"errors"
 	"log/slog"
+	"os"
+	"path/filepath"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -11,6 +14,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/config"
 	"liftbank/agent/disk"
 	"liftbank/agent/disk/crash"
 	"liftbank/agent/safefile"
@@ -67,4 +71,28 @@ func TestAStateThatIsRefusedIsKept(t *testing.T) {
 	kept, err := disk.ReadFile("/card/learned.refused")
 	require.NoError(t, err)
 	assert.Contains(t, string(kept), `{"version":`)
+}
+
+// Every file that was renamed is named, of the learned values and of the store.
+func TestEveryFileSetAsideIsNamed(t *testing.T) {
+	a, _ := watched()
+	a.outlets = nil
+	a.opts.Config.Bank.Batteries = []config.Battery{{ID: "a"}}
+	dir := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "damaged-1-s0.db"), nil, 0o600))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "unit.db"), []byte("no database, however long it is"), 0o600))
+	var err error
+	a.store, err = OpenStore(a.opts.Config, dir, "s1", time.Now, a.opts.Log)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, a.store.Close()) }()
+	a.state = newStateWriter(filepath.Join(dir, "learned"), &a.troubles, a.opts.Log)
+	a.state.setAside(errors.New("learned.damaged: no document"))
+	for range 2 { // two snapshots
+		for _, tr := range a.troublesNow() {
+			if tr.Part == trouble.SetAside {
+				assert.Regexp(t, `^learned\.damaged: no document; damaged-1-s0\.db; damaged-\d+-s1\.db$`, tr.Problem)
+			}
+		}
+	}
+	assert.Len(t, a.troublesNow(), 1)
 }

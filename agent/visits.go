@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"path/filepath"
+	"time"
 
 	"liftbank/agent/config"
 	"liftbank/agent/page"
@@ -15,19 +16,16 @@ import (
 )
 
 // pageOptions returns the options of the page.
-// What it needs and can't use is a trouble, no error: measuring goes on, and the page says so.
+// What it needs and can't use is a trouble, no error: measuring goes on, the page says so, and it is
+// tried again.
 func (a *Agent) pageOptions() page.Options {
-	figures, err := forScraper(a.metrics(), a.opts.Config.HTTP, a.opts.Now, a.opts.Log)
-	if err != nil {
-		a.unusable(trouble.Metrics, err)
-		figures = http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-			http.Error(w, "not served: its password can't be read", http.StatusServiceUnavailable)
-		})
-	}
 	o := page.Options{
-		Hub: a.hub, Now: a.opts.Now, Metrics: figures, Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
+		Hub: a.hub, Now: a.opts.Now, Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
 		PINToRead: a.opts.Config.HTTP.PINToRead,
 		Actions:   technician{a}, History: a.store, Calibration: map[string]visits.Calibration{},
+		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+			http.Error(w, "not served: its password can't be read", http.StatusServiceUnavailable)
+		}),
 	}
 	if a.opts.Recorder != nil {
 		o.Recording = a.opts.Recorder
@@ -36,27 +34,87 @@ func (a *Agent) pageOptions() page.Options {
 		c := &a.opts.Config.Board.Channels[i]
 		o.Calibration[c.Name()] = visits.Calibration{Offset: c.Calibration.Offset, Gain: c.Calibration.Gain}
 	}
-	v := &a.opts.Config.Visits
-	if v.PINFile != "" {
-		secret, err := pin.Load(v.PINFile)
-		if err != nil {
-			a.unusable(trouble.PIN, fmt.Errorf("visits.pin_file: %w (liftbank pin makes it)", err))
-		} else {
-			o.PIN = pin.NewGate(secret, a.opts.Now, pin.Options{File: a.triesFile(), Log: a.opts.Log})
+	for _, n := range []needed{{trouble.Metrics, a.useMetrics}, {trouble.PIN, a.usePIN}, {trouble.Visits, a.useVisits}} {
+		if err := n.use(&o); err != nil {
+			a.unusable(n.part, err)
+			a.unused = append(a.unused, n)
 		}
 	}
-	if v.Dir == "" {
-		return o
+	return o
+}
+
+// needed is something that the page needs and that a file or folder may keep it from. use puts it
+// into the options if it is asked for.
+type needed struct {
+	part string
+	use  func(o *page.Options) error
+}
+
+func (a *Agent) useMetrics(o *page.Options) error {
+	figures, err := forScraper(a.metrics(), a.opts.Config.HTTP, a.opts.Now, a.opts.Log)
+	if err == nil {
+		o.Metrics = figures
+	}
+	return err
+}
+
+func (a *Agent) usePIN(o *page.Options) error {
+	path := a.opts.Config.Visits.PINFile
+	if path == "" {
+		return nil
+	}
+	secret, err := pin.Load(path)
+	if err != nil {
+		return fmt.Errorf("visits.pin_file: %w (liftbank pin makes it)", err)
+	}
+	o.PIN = pin.NewGate(secret, a.opts.Now, pin.Options{File: a.triesFile(), Log: a.opts.Log})
+	return nil
+}
+
+func (a *Agent) useVisits(o *page.Options) (err error) {
+	if a.opts.Config.Visits.Dir == "" {
+		return nil
 	}
 	if o.Visits, err = openVisits(&a.opts.Config, technician{a}, visitOutlet{a}); err != nil {
-		a.unusable(trouble.Visits, err)
-		return o
+		o.Visits = nil
+		return err
 	}
 	if damaged := o.Visits.Damaged(); damaged != "" {
 		a.opts.Log.Warn("visit draft unreadable: renamed", "file", damaged)
 	}
-	a.visits = o.Visits
-	return o
+	a.visits.Store(o.Visits)
+	return nil
+}
+
+// retryEvery is how often what could not be used at the start is tried again.
+const retryEvery = 30 * time.Second
+
+// retry takes up what the page could not use at the start, as soon as it can be used.
+func (a *Agent) retry(ctx context.Context) error {
+	again := time.NewTicker(retryEvery)
+	defer again.Stop()
+	for len(a.unused) > 0 {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-again.C:
+		}
+		var left []needed
+		for _, n := range a.unused {
+			err := a.server.Update(n.use)
+			a.troubles.SetError(n.part, err)
+			if err != nil {
+				left = append(left, n)
+				continue
+			}
+			a.opts.Log.Info("can be used now", "part", n.part)
+			if n.part == trouble.Visits {
+				_ = a.handOver(ctx) // it logs what goes wrong
+			}
+		}
+		a.unused = left
+	}
+	return nil
 }
 
 // unusable notes and logs what can't be used.
@@ -65,23 +123,25 @@ func (a *Agent) unusable(part string, err error) {
 	a.opts.Log.Error("can't be used: measuring goes on without it", "part", part, "err", err)
 }
 
-// triesFile returns the file of the PIN's tries, beside the saved state; empty where none is saved.
+// triesFile returns the file of the PIN's tries, by default beside the saved state; empty where none
+// is saved.
 func (a *Agent) triesFile() string {
-	if a.opts.StateFile == "" {
-		return ""
+	if a.opts.TriesFile != "" || a.opts.StateFile == "" {
+		return a.opts.TriesFile
 	}
 	return filepath.Join(filepath.Dir(a.opts.StateFile), "tries.json")
 }
 
 // handOver forwards the visits that an earlier start left, once there is a scan to tell the time.
 func (a *Agent) handOver(ctx context.Context) error {
-	if a.visits == nil {
+	kept := a.visits.Load()
+	if kept == nil {
 		return nil
 	}
 	if _, err := a.hub.Next(ctx, 0); err != nil {
 		return nil // told to stop
 	}
-	if err := a.visits.HandOver(); err != nil {
+	if err := kept.HandOver(); err != nil {
 		a.opts.Log.Warn("visits not forwarded yet", "err", err)
 	}
 	return nil

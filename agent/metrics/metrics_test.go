@@ -52,7 +52,7 @@ var published = outlet.State{
 }
 
 var keeping = store.Health{
-	Problem: "disk full", SetAside: "damaged-1.db", SizeBytes: 1 << 20, Commits: 100, Failed: 2, Pending: 3, Lost: 4,
+	Problem: "disk full", SetAside: []string{"damaged-1.db"}, SizeBytes: 1 << 20, Commits: 100, Failed: 2, Pending: 3, Lost: 4,
 	Outlets: []store.OutletHealth{{Name: "mqtt", Waiting: [outbox.Streams]int64{1, 0, 2, 3}}},
 	Kept:    [outbox.Streams]int64{5, 6, 7, 8},
 }

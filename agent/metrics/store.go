@@ -43,8 +43,8 @@ var storeFigures = []figure[kept]{
 	),
 	gauge(
 		"store_set_aside",
-		"1 if a damaged file was set aside since the agent started, else 0.",
-		func(h kept) *float64 { return flag(h.SetAside != "") },
+		"Damaged files that are set aside, if one was since the agent started.",
+		func(h kept) *float64 { return count(uint64(len(h.SetAside))) },
 	),
 }
 

@@ -14,6 +14,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"sync/atomic"
 	"time"
 
 	"liftbank/agent/history"
@@ -53,11 +54,13 @@ const (
 
 // Server serves one unit.
 type Server struct {
-	opts    Options
-	site    *web.Site
-	streams *streams
-	handler http.Handler
-	stop    context.CancelFunc // ends streams; http.Server.Shutdown doesn't
+	opts     Options
+	site     *web.Site
+	streams  *streams
+	handler  http.Handler
+	pages    atomic.Pointer[http.Handler] // behind the guard
+	stopping context.Context              // of streams
+	stop     context.CancelFunc           // ends streams; http.Server.Shutdown doesn't
 }
 
 // New prepares a server; Serve runs it.
@@ -77,13 +80,32 @@ func New(opts Options) (*Server, error) {
 	if opts.History != nil {
 		opts.History = timed{opts.History}
 	}
-	s := &Server{opts: opts, site: web.NewSite(opts.Hub, opts.Now, opts.StaleAfter, opts.Log, opts.PIN)}
-	var stopping context.Context
-	stopping, s.stop = context.WithCancel(context.Background())
-	made := &sheets{hub: opts.Hub, staleAfter: opts.StaleAfter}
-	s.streams = &streams{site: s.site, made: made, most: opts.MaxStreams, stopping: stopping}
-	s.handler = web.NewWork().Bound(web.Guard(opts.Hosts, s.routes(made, stopping)))
+	s := &Server{opts: opts}
+	s.stopping, s.stop = context.WithCancel(context.Background())
+	s.makePages()
+	s.handler = web.NewWork().Bound(web.Guard(opts.Hosts, http.HandlerFunc(
+		func(w http.ResponseWriter, r *http.Request) { (*s.pages.Load()).ServeHTTP(w, r) })))
 	return s, nil
+}
+
+// Update changes the PIN, visits or metrics of a server that may be serving. What is being answered
+// goes on as it was. With an error nothing changes. One call at a time.
+func (s *Server) Update(change func(o *Options) error) error {
+	o := s.opts
+	if err := change(&o); err != nil {
+		return err
+	}
+	s.opts.PIN, s.opts.Visits, s.opts.Metrics = o.PIN, o.Visits, o.Metrics
+	s.makePages()
+	return nil
+}
+
+func (s *Server) makePages() {
+	o := &s.opts
+	s.site = web.NewSite(o.Hub, o.Now, o.StaleAfter, o.Log, o.PIN)
+	made := &sheets{hub: o.Hub, staleAfter: o.StaleAfter}
+	s.streams = &streams{site: s.site, made: made, most: o.MaxStreams, stopping: s.stopping}
+	s.pages.Store(new(s.routes(made, s.stopping)))
 }
 
 // routes are those of all pages. What changes something takes a form of bounded size from a page of

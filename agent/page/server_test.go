@@ -224,6 +224,28 @@ func TestHealthFollowsTheScanLoop(t *testing.T) {
 	assert.Equal(t, 503, get(s, "/readyz").Code, "the loop is known to hang")
 }
 
+// Every page, by whatever name it is opened, says in words that measuring has stopped, and how old
+// the figures are.
+func TestEveryPageSaysThatMeasuringHasStopped(t *testing.T) {
+	s, hub, c := unit(t, sample(t, "findings"), full(t))
+	pages := []string{"/", "/check", "/findings", "/findings/feed-lost", "/history", "/visit", "/pin"}
+	said := func(path string) bool {
+		return strings.Contains(get(s, path).Body.String(), `class="bad"><span id="age">The monitor has stopped measuring.`)
+	}
+	for _, path := range pages {
+		assert.False(t, said(path), path)
+	}
+	hub.Stall(true)
+	for _, path := range pages {
+		assert.True(t, said(path), "%s: the loop hangs", path)
+	}
+	hub.Stall(false)
+	c.t = c.t.Add(11 * time.Second)
+	for _, path := range pages {
+		assert.True(t, said(path), "%s: no scan for a while", path)
+	}
+}
+
 // A snapshot that JSON can't say is a defect of ours: an error to whoever asks, not the end of the
 // process.
 func TestSnapshotWithoutJSON(t *testing.T) {

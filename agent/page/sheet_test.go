@@ -177,7 +177,7 @@ func TestOldReadingsAreCalledOld(t *testing.T) {
 	assert.Contains(t, fresh, words.English.W["No"])
 	c.t = c.t.Add(90 * time.Second)
 	old := get(s, "/").Body.String()
-	assert.Contains(t, old, "class=\"bad\"><span id=\"age\">No new scans. The figures below are 90\u00a0s old.<")
+	assert.Contains(t, old, "class=\"bad\"><span id=\"age\">The monitor has stopped measuring. The figures below are 90\u00a0s old.<")
 	assert.NotContains(t, old, words.English.W["No"])
 }
 

@@ -146,6 +146,9 @@ func (c *card) attach() error {
 	}
 	err = c.rows.Load(db, c.store.opts.Layout)
 	if err == nil {
+		err = c.store.spans.Load(db)
+	}
+	if err == nil {
 		err = c.store.outbox.Load(db)
 	}
 	if err == nil {
@@ -169,7 +172,7 @@ func (c *card) setAside(why error) (to string, err error) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.health.SetAside = to
+	s.health.SetAside = file.Damaged(s.opts.Dir)
 	return to, nil
 }
 

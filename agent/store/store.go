@@ -69,7 +69,7 @@ type Health struct {
 	Problem   string    // "" while the card can be written; else "disk full", "read-only", ...
 	Detail    string    // the error behind it
 	Since     time.Time // of Problem being as it is
-	SetAside  string    // the damaged file that was renamed last, "" for none
+	SetAside  []string  // the damaged files that were renamed and are still there, oldest first
 	SizeBytes int64     // of the file
 	Commits   uint64    // since the start
 	Failed    uint64    // commits that failed
@@ -131,10 +131,17 @@ func Open(o Options) (*Store, error) {
 }
 
 // Run writes until ctx ends, then writes the rest and closes the file. It must be called exactly
-// once.
+// once, unless Close is.
 func (s *Store) Run(ctx context.Context) error {
 	s.card.run(ctx)
 	return nil
+}
+
+// Close closes a store that nobody has run or will run.
+func (s *Store) Close() error {
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	return s.Run(ctx)
 }
 
 // Flush writes what waits and returns an error if the card does not have it then.

@@ -312,7 +312,7 @@ func TestDamagedFileIsSetAside(t *testing.T) {
 			h = open(t, dir, "s2", Limits{})
 			assert.NotEmpty(t, h.Health().SetAside)
 			assert.Empty(t, h.Health().Problem)
-			assert.FileExists(t, filepath.Join(dir, h.Health().SetAside))
+			assert.FileExists(t, filepath.Join(dir, h.Health().SetAside[0]))
 			assert.Contains(t, h.log.String(), "store damaged")
 			assert.Equal(t, uint64(1), h.AddRecord(trusted(0), outbox.Runs, nil), "a new file begins at 1")
 			h.flush()
@@ -339,6 +339,23 @@ func TestDamageWhileInUse(t *testing.T) {
 	h.stop()
 	h = open(t, dir, "s2", Limits{})
 	assert.Equal(t, uint64(5), h.AddRecord(trusted(0), outbox.Runs, nil))
+}
+
+// Each damaged file that is kept is named, not only the last; of more than two the oldest go.
+func TestEachDamagedFileIsNamed(t *testing.T) {
+	dir := t.TempDir()
+	var h *hand
+	for i := range 4 {
+		require.NoError(t, os.WriteFile(filepath.Join(dir, file.Name), []byte("no database, however long it is"), 0o600))
+		h = open(t, dir, fmt.Sprintf("s%d", i), Limits{})
+		h.stop()
+		want := damagedFiles(t, dir)
+		require.Len(t, want, min(i+1, 2))
+		for j := range want {
+			want[j] = filepath.Base(want[j])
+		}
+		assert.Equal(t, want, h.Health().SetAside)
+	}
 }
 
 // A full disk: adding goes on, records can be had out of memory, and when there is room again all

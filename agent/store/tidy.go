@@ -46,10 +46,6 @@ func (c *card) tidyAll() error {
 		return err
 	}
 	lost, unconfirmed, err := s.outbox.Tidy(tx)
-	s.mu.Lock()
-	s.health.Lost += lost
-	s.health.Unconfirmed += unconfirmed
-	s.mu.Unlock()
 	if err != nil {
 		return err
 	}
@@ -73,6 +69,8 @@ func (c *card) tidyAll() error {
 	}
 	s.mu.Lock()
 	s.health.Damaged += uint64(damaged)
+	s.health.Lost += lost
+	s.health.Unconfirmed += unconfirmed
 	s.mu.Unlock()
 	_, err = c.db.Exec("PRAGMA incremental_vacuum(256)")
 	return err

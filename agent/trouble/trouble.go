@@ -16,7 +16,7 @@ const (
 	Page      = "page"      // the page isn't served
 	PIN       = "pin"       // nobody can change anything
 	Recording = "recording" // scans aren't recorded
-	SetAside  = "set-aside" // a damaged file was renamed: somebody should look at it
+	SetAside  = "set-aside" // damaged files were renamed: somebody should look at them
 	State     = "state"     // what was learned can't be read or saved
 	Store     = "store"     // the card can't be written
 	Visits    = "visits"    // visits can't be written up

@@ -30,6 +30,7 @@ type demoCmd struct {
 	Speed      float64       `default:"60" placeholder:"N" help:"Simulated seconds per second, 0.1 to 50000 (default ${default})."`
 	Scenario   string        `default:"healthy-day" placeholder:"FILE|NAME" help:"Scenario name or file; - is standard input; liftbank simulate --list lists the names (default ${default})."`
 	Data       string        `placeholder:"DIR" help:"Write the history, a recording of every scan, and beside that the unit's configuration and the truth of its batteries to this directory. Without it, history stays in memory."`
+	PINFile    string        `name:"pin-file" placeholder:"FILE" help:"PIN for changes, as liftbank pin writes it. Without it, each start makes a new one and prints it."`
 	For        time.Duration `placeholder:"DURATION" help:"Stop after this time. Without it, stop on Ctrl-C."`
 	Verbose    bool          `short:"v" help:"Log more."`
 }
@@ -115,7 +116,7 @@ func (c demoCmd) Run(s streams) (err error) {
 	if err != nil {
 		return usageError{err}
 	}
-	code, forget, err := demoVisits(&cfg, c.Data)
+	code, forget, err := demoVisits(&cfg, c.Data, c.PINFile)
 	if err != nil {
 		return err
 	}
@@ -136,16 +137,16 @@ func (c demoCmd) Run(s streams) (err error) {
 	}
 	rec, endScans, err := c.scans(&cfg, unit, session, text, log)
 	if err != nil {
-		return errors.Join(err, l.Close())
+		return errors.Join(err, kept.Close(), l.Close())
 	}
 	defer func() { err = errors.Join(err, endScans()) }()
 	a, err := agent.New(agent.Options{
 		Recorder: rec,
 		Config:   cfg, Parts: unit.Parts(), Listener: l, Session: session, Version: version, Revision: revision(),
-		Store: kept, Log: log, Now: time.Now,
+		Store: kept, TriesFile: c.triesFile(), Log: log, Now: time.Now,
 	})
 	if err != nil {
-		return errors.Join(err, l.Close())
+		return errors.Join(err, kept.Close(), l.Close())
 	}
 	fmt.Fprintf(s.out,
 		"scenario  %s: %s\npage      http://%s/   PIN for changes: %s\nmetrics   http://%s/metrics\nmqtt      %s   "+
@@ -153,6 +154,14 @@ func (c demoCmd) Run(s streams) (err error) {
 		sc.Name, sc.Description, l.Addr(), code, l.Addr(), board.Broker, c.Unit, c.Speed,
 		unit.Unit.StartWall().Format(time.RFC3339))
 	return c.show(s, a)
+}
+
+// triesFile is where tries of a PIN are kept that outlives this start.
+func (c demoCmd) triesFile() string {
+	if c.Data == "" || c.PINFile == "" {
+		return ""
+	}
+	return filepath.Join(c.Data, "tries.json")
 }
 
 // scans returns what keeps all scans with the truth beside them, nil without --data. end is called once

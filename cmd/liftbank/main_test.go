@@ -10,6 +10,7 @@ import (
 	"math"
 	"net"
 	"net/http"
+	"net/url"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -23,6 +24,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/snapshot"
+	"liftbank/agent/store/file"
 	"liftbank/cmd/internal/score"
 )
 
@@ -354,6 +356,39 @@ func TestDemoOnATakenPortSaysSo(t *testing.T) {
 	assert.Equal(t, exitFailed, code)
 	assert.Contains(t, errs, l.Addr().String())
 	assert.Contains(t, errs, "--listen")
+}
+
+// A demonstration that can't start leaves nothing open: whoever looks at its folder next can.
+func TestADemoThatFailsClosesItsStore(t *testing.T) {
+	for _, taken := range []string{"recording", "recording.truth.csv"} {
+		dir := t.TempDir()
+		if taken == "recording" {
+			require.NoError(t, os.WriteFile(filepath.Join(dir, taken), nil, 0o600), "a file where a folder should be")
+		} else {
+			require.NoError(t, os.Mkdir(filepath.Join(dir, taken), 0o755))
+		}
+		_, errs, code := command(t, "", "demo", "--listen", "127.0.0.1:0", "--for", "5s", "--data", dir)
+		assert.Equal(t, exitUsage, code, errs)
+		db, err := file.Open(dir)
+		require.NoError(t, err, taken)
+		require.NoError(t, db.Close())
+	}
+}
+
+// With a PIN of one's own the tries outlive a restart.
+func TestDemoWithAGivenPIN(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "pin")
+	code, errs, exit := command(t, "", "pin", "--make", "--file", path)
+	require.Zero(t, exit, errs)
+	page, _, stop := demo(t, "--pin-file", path, "--data", filepath.Join(dir, "data"))
+	resp, err := http.PostForm(page+"/pin", url.Values{"pin": {strings.TrimSpace(code)}})
+	require.NoError(t, err)
+	require.NoError(t, resp.Body.Close())
+	assert.Equal(t, http.StatusOK, resp.StatusCode, "the page that it leads to")
+	assert.NotNil(t, resp.Request.Response, "it was let in, and led on")
+	assert.Zero(t, stop())
+	assert.FileExists(t, filepath.Join(dir, "data", "tries.json"))
 }
 
 // An unreachable broker is a normal state: the demonstration runs on and says so in its metrics.

@@ -32,7 +32,7 @@ type pinCmd struct {
 // Help returns an example.
 func (pinCmd) Help() string {
 	return "The file holds a salted hash, not the PIN. A new PIN ends all sessions. The agent reads the file when " +
-		"it starts. On a terminal the PIN is not shown, and asked for twice.\n\n" +
+		"it starts; one that it can't use then it tries again every half minute. On a terminal the PIN is not shown, and asked for twice.\n\n" +
 		"Example: liftbank pin --file /etc/liftbank/pin"
 }
 
@@ -208,9 +208,9 @@ func newPIN() string {
 	}
 }
 
-// demoVisits returns a demonstration a folder for visits and a PIN of its own. Without a folder for
-// data it is taken away again.
-func demoVisits(cfg *config.Config, data string) (code string, forget func() error, err error) {
+// demoVisits gives a demonstration a folder for visits, and a PIN of its own where none is given.
+// Without a folder for data it is taken away again. code is the PIN in words.
+func demoVisits(cfg *config.Config, data, pinFile string) (code string, forget func() error, err error) {
 	forget = func() error { return nil }
 	dir := data
 	if dir == "" {
@@ -221,10 +221,15 @@ func demoVisits(cfg *config.Config, data string) (code string, forget func() err
 	} else if err = os.MkdirAll(dir, 0o755); err != nil {
 		return "", forget, usageError{fmt.Errorf("--data: %w", err)}
 	}
+	cfg.Visits.Dir = filepath.Join(dir, "visits")
+	if pinFile != "" {
+		cfg.Visits.PINFile = pinFile
+		return "that of " + pinFile, forget, nil
+	}
 	code = newPIN()
 	secret, err := pin.Make(code)
 	if err == nil {
-		cfg.Visits.Dir, cfg.Visits.PINFile = filepath.Join(dir, "visits"), filepath.Join(dir, "pin")
+		cfg.Visits.PINFile = filepath.Join(dir, "pin")
 		err = secret.Save(cfg.Visits.PINFile)
 	}
 	if err != nil {

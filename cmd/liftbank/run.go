@@ -85,7 +85,7 @@ func (c runCmd) Run(s streams) error {
 		Recorder:  rec, Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
 	})
 	if err != nil {
-		return err
+		return errors.Join(err, kept.Close())
 	}
 	a.Trouble(trouble.Recording, recordErr)
 	log.Info("started", "unit", cfg.Unit.ID)

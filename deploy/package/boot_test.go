@@ -4,6 +4,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -24,6 +26,12 @@ head -c 14 /etc/liftbank/pin && echo
 echo x >"$STATE_DIRECTORY/x" && echo "its folder is written"
 echo x >/etc/liftbank/x || echo "the configuration is not written"
 [ -r /proc/self/statm ] && [ ! -e /proc/stat ] && echo "its own processes only"
+`
+
+// limitedScript puts the agent into the group of processes that limitMemory made, if it did.
+const limitedScript = `#!/bin/sh
+[ ! -d /run/limit ] || echo $$ >/run/limit/cgroup.procs
+exec /usr/bin/liftbank "$@"
 `
 
 // proofScript is what is done on the booted system, where there is no board: the demonstration takes
@@ -98,6 +106,21 @@ part 'installed again'
 install /opt/2.deb
 answers
 systemctl is-active liftbank
+part attacked
+drop exec '/usr/bin/limited demo --listen 127.0.0.1:8480 --data /var/lib/liftbank/attacked --speed 60 --pin-file /etc/liftbank/pin --broker mqtt://127.0.0.1:1883' attacked
+[ ! -d /run/limit ] || echo 'ReadWritePaths=/run/limit' >>/etc/systemd/system/liftbank.service.d/test.conf
+cp /opt/limited /usr/bin/limited; systemctl daemon-reload
+pin=$(liftbank pin --make --file /etc/liftbank/pin 2>/dev/null)
+attack() { part "$1"
+	/opt/fieldtest attack -pin "$pin" -restart 'systemctl restart liftbank' "$1" && echo "$1 withstood"
+	systemctl show -p MainPID,NRestarts,MemoryMax liftbank
+	grep VmHWM "/proc/$(systemctl show -P MainPID liftbank)/status"
+	for f in "/sys/fs/cgroup$(systemctl show -P ControlGroup liftbank)/memory.peak" /run/limit/memory.max_usage_in_bytes; do
+		[ ! -r "$f" ] || echo "peak $(cat "$f")"
+	done; }
+(sleep 1; systemctl restart liftbank) &
+attack broker
+for one in idle forms guesses; do attack $one; done
 part purged
 systemctl stop liftbank
 mount -t tmpfs none /var/lib/private/liftbank && echo x >/var/lib/private/liftbank/learned
@@ -111,6 +134,9 @@ func debsOf(t *testing.T, dir string) {
 	t.Helper()
 	t.Chdir(filepath.Join("..", ".."))
 	arch := strings.TrimSpace(output(t, debian(t, "dpkg", "dpkg"), "--print-architecture"))
+	out, err := exec.CommandContext(t.Context(), "go", "build", "-o", filepath.Join(dir, "fieldtest"), "./cmd/internal/fieldtest").
+		CombinedOutput()
+	require.NoError(t, err, "%s", out)
 	for _, version := range []string{"1", "2"} {
 		program := filepath.Join(t.TempDir(), "liftbank")
 		a := about{version: version, arch: arch}
@@ -142,7 +168,7 @@ func bootable(t *testing.T) (root string) {
 	for name, text := range map[string]string{
 		"etc/os-release": string(release), "etc/machine-id": "", "var/lib/dpkg/status": "",
 		"etc/passwd": "root:x:0:0:root:/root:/bin/sh\n", "etc/group": "root:x:0:\n", "etc/liftbank/roots": "secret\n",
-		"opt/proof": proofScript, "opt/try": tryScript,
+		"opt/proof": proofScript, "opt/try": tryScript, "opt/limited": limitedScript,
 		"etc/systemd/system/proof.service": "[Unit]\nAfter=sysinit.target\nWants=sysinit.target\n" +
 			"[Service]\nType=oneshot\nStandardOutput=append:/root/proof\n" +
 			"ExecStart=/opt/proof\nExecStopPost=systemctl poweroff --no-block\n",
@@ -150,9 +176,34 @@ func bootable(t *testing.T) (root string) {
 		require.NoError(t, os.WriteFile(filepath.Join(root, name), []byte(text), 0o644))
 	}
 	require.NoError(t, os.Chmod(filepath.Join(root, "etc/liftbank/roots"), 0o600))
-	require.NoError(t, os.Chmod(filepath.Join(root, "opt/proof"), 0o755))
-	require.NoError(t, os.Chmod(filepath.Join(root, "opt/try"), 0o755))
+	for _, name := range []string{"proof", "try", "limited"} {
+		require.NoError(t, os.Chmod(filepath.Join(root, "opt", name), 0o755))
+	}
 	return root
+}
+
+// memoryMax is the service's limit, as shipped.
+const memoryMax = 64 << 20
+
+// limitMemory makes a group of processes with the service's limit where the machine has the first
+// version of control groups: a booted system is not let near them there, and its MemoryMax does
+// nothing. It returns the folder, empty where MemoryMax does what it says.
+func limitMemory(t *testing.T) (dir string) {
+	t.Helper()
+	const all = "/sys/fs/cgroup/memory"
+	if _, err := os.Stat(filepath.Join(all, "memory.limit_in_bytes")); err != nil {
+		return ""
+	}
+	dir, err := os.MkdirTemp(all, "liftbank-test-")
+	if err != nil {
+		t.Log("the limit of memory is not tried: ", err)
+		return ""
+	}
+	t.Cleanup(func() { _ = syscall.Rmdir(dir) }) // empty, as far as processes go
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "memory.limit_in_bytes"), []byte(strconv.Itoa(memoryMax)), 0))
+	require.NoError(t, os.Chmod(dir, 0o755))
+	require.NoError(t, os.Chmod(filepath.Join(dir, "cgroup.procs"), 0o666)) // for the service's user
+	return dir
 }
 
 // boot boots the system, and returns what the proof said, by its parts.
@@ -167,6 +218,9 @@ func boot(t *testing.T, root string) map[string]string {
 		}
 		require.NoError(t, os.Chmod(device, 0o660))
 		args = append(args, "--bind="+device+":/dev/"+name)
+	}
+	if limit := limitMemory(t); limit != "" {
+		args = append(args, "--bind="+limit+":/run/limit")
 	}
 	cmd := exec.CommandContext(t.Context(), debian(t, "systemd-nspawn", "systemd-container"),
 		append(args, "systemd.unit=proof.service")...)
@@ -221,4 +275,31 @@ func TestPackageOnABootedSystem(t *testing.T) {
 		}
 	}
 	assert.NotContains(t, said["try"], "i2c-2 opens", "it is in another group")
+	checkAttacks(t, said)
+}
+
+// checkAttacks holds the service against what was done to it: it was not ended, and stayed within its
+// memory, which the kernel would have ended it for leaving.
+func checkAttacks(t *testing.T, said map[string]string) {
+	t.Helper()
+	for _, name := range []string{"broker", "idle", "forms", "guesses"} {
+		text := said[name]
+		t.Log(name + "\n" + text)
+		assert.Contains(t, text, name+" withstood\n")
+		assert.Contains(t, text, "\nNRestarts=0\n", name)
+		assert.NotContains(t, text, "MainPID=0\n", name)
+		assert.Contains(t, text, "\nMemoryMax="+strconv.Itoa(memoryMax)+"\n", "as shipped")
+		// Memory that other processes have, too, as of the program itself, is not the group's alone: the
+		// process's own peak is looked at as well.
+		peaks := regexp.MustCompile(`\n(?:VmHWM:\s+(\d+) kB|peak (\d+))`).FindAllStringSubmatch(text, -1)
+		require.NotEmpty(t, peaks, name)
+		for _, m := range peaks {
+			kib, _ := strconv.Atoi(m[1]) // one of the two is empty
+			bytes, _ := strconv.Atoi(m[2])
+			assert.Less(t, kib<<10+bytes, memoryMax, name)
+		}
+	}
+	mainPID := regexp.MustCompile(`MainPID=\d+`)
+	assert.Equal(t, mainPID.FindString(said["broker"]), mainPID.FindString(said["idle"]))
+	assert.Equal(t, mainPID.FindString(said["idle"]), mainPID.FindString(said["forms"]))
 }

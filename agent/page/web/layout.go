@@ -94,7 +94,7 @@ func (s *Site) shell(r *http.Request, c *Content, body template.HTML) shell {
 		Icon:  s.Assets.URLs["mark.svg"],
 		Build: s.Assets.Build, Back: backTo(r), SignedIn: s.SignedIn(r), Live: c.Live, Refresh: c.Refresh, Body: body,
 		AgeS: age.Seconds(), OldS: s.StaleAfter.Seconds(),
-		Some: snap != nil, Old: snap != nil && age > s.StaleAfter, Bar: to.W["NoData"],
+		Some: snap != nil, Old: snap != nil && (age > s.StaleAfter || s.Hub.Stalled()), Bar: to.W["NoData"],
 		Cautions: to.List("Cautions"), CautionsShort: !c.Cautions,
 	}
 	if c.Title != "" {

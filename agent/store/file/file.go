@@ -110,17 +110,28 @@ func SetAside(dir, name string) error {
 			return fmt.Errorf("store: rename damaged file: %w", err)
 		}
 	}
-	old, err := filepath.Glob(filepath.Join(dir, "damaged-*.db"))
-	if err != nil || len(old) <= maxDamagedFiles {
-		return nil
-	}
-	slices.Sort(old)
-	for _, path := range old[:len(old)-maxDamagedFiles] {
+	old := Damaged(dir)
+	for _, name := range old[:max(0, len(old)-maxDamagedFiles)] {
 		for _, suffix := range []string{"-wal", "-shm", ""} {
-			_ = os.Remove(path + suffix) // room is all that is lost
+			_ = os.Remove(filepath.Join(dir, name) + suffix) // room is all that is lost
 		}
 	}
 	return nil
+}
+
+// Damaged returns the names of the damaged files that are kept in a folder, oldest first.
+func Damaged(dir string) (names []string) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return nil // what can't be looked into is said by those who need it
+	}
+	for _, e := range entries {
+		if is, _ := filepath.Match("damaged-*.db", e.Name()); is { // the pattern is sound
+			names = append(names, e.Name())
+		}
+	}
+	slices.Sort(names)
+	return names
 }
 
 // Problem returns what is wrong with the card, in words for the page.

@@ -226,10 +226,15 @@ func (b *Outbox) loadStreams(db *sql.DB) error {
 		if err := rows.Scan(&which, &seq, &id); err != nil {
 			return fmt.Errorf("store: streams: %w", err)
 		}
-		if which < 0 || which >= int64(streamCount) || !fresh[which] {
+		if which < 0 || which >= int64(streamCount) {
 			continue
 		}
 		st := &b.streams[which]
+		if !fresh[which] {
+			// Numbers given within a transaction that seemed to fail may be in the file after all.
+			st.next, st.nextN = max(st.next, uint64(seq)), max(st.nextN, id)
+			continue
+		}
 		if st.next == 1 {
 			st.next, st.first, st.nextN = uint64(seq), uint64(seq), id
 			continue

@@ -24,11 +24,13 @@ func AddRun(tx *sql.Tx, at int64, r history.Run, detail []byte) error {
 type Condition struct{ Name, Subject string }
 
 // RaiseFinding writes a finding's onset at a key, or soon after it where others began. A finding
-// that is active continues.
+// that is active continues; one that was written there before, by a transaction that seemed to fail,
+// is not written again.
 func RaiseFinding(tx *sql.Tx, at int64, c Condition, severity string) error {
 	_, err := tx.Exec(`INSERT OR IGNORE INTO findings(id, name, subject, severity)
 		SELECT coalesce((SELECT max(id) + 1 FROM findings WHERE id BETWEEN ?1 AND ?1 + 999), ?1), ?2, ?3, ?4
-		WHERE NOT EXISTS (SELECT 1 FROM findings WHERE name = ?2 AND subject = ?3 AND ended IS NULL)`,
+		WHERE NOT EXISTS (SELECT 1 FROM findings WHERE name = ?2 AND subject = ?3
+			AND (ended IS NULL OR id BETWEEN ?1 AND ?1 + 999))`,
 		at, c.Name, c.Subject, severity)
 	return err
 }

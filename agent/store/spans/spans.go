@@ -4,6 +4,7 @@ package spans
 
 import (
 	"database/sql"
+	"fmt"
 	"slices"
 	"sync"
 	"time"
@@ -183,3 +184,31 @@ func (s *Spans) revert(known map[*Span]bool) {
 
 // Forget notes that the file with the spans is gone: all are to be written again.
 func (s *Spans) Forget() { s.revert(nil) }
+
+// Load finds the session's spans in a file that was opened again: one of a transaction that seemed
+// to fail may be there after all, and must not be written a second time.
+func (s *Spans) Load(db *sql.DB) error {
+	rows, err := db.Query("SELECT ord, from_ms FROM sound_spans WHERE session = ? ORDER BY ord", s.session)
+	if err != nil {
+		return fmt.Errorf("store: spans: %w", err)
+	}
+	defer rows.Close()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	left := s.list
+	for rows.Next() {
+		var ord, fromMS int64
+		if err := rows.Scan(&ord, &fromMS); err != nil {
+			return fmt.Errorf("store: spans: %w", err)
+		}
+		i := slices.IndexFunc(left, func(sp *Span) bool { return sp.fromMS == fromMS })
+		if i >= 0 { // else a damaged file has lost it, or it is of another start by the same name
+			left[i].ord = ord
+			left = left[i+1:]
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return fmt.Errorf("store: spans: %w", err)
+	}
+	return nil
+}

@@ -178,7 +178,7 @@ func child(ctx context.Context, dir, broker string, drain bool) error {
 	if err != nil {
 		return err
 	}
-	if h := s.Health(); h.Problem != "" || h.SetAside != "" {
+	if h := s.Health(); h.Problem != "" || len(h.SetAside) > 0 {
 		return fmt.Errorf("store: %s %s %s", h.Problem, h.Detail, h.SetAside)
 	}
 	p, err := publish.New(publish.Options{

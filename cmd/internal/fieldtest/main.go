@@ -1,6 +1,7 @@
 // Command fieldtest does to store and publishing what the field does: kills, broker restarts, a
 // month without coverage, a month with a broker that restarts daily; and measures what a day costs on the link and on the card. It needs
-// mosquitto (Debian package) and prints tables.
+// mosquitto (Debian package) and prints tables. It also attacks an agent that is running, as a stranger in reach of its
+// page and as its broker.
 //
 //	go run ./cmd/internal/fieldtest kill -kills 1000 -restarts 100
 //	go run ./cmd/internal/fieldtest outage -days 30
@@ -8,6 +9,7 @@
 //	go run ./cmd/internal/fieldtest soak -days 30 -speed 20000
 //	go run ./cmd/internal/fieldtest fill -days 365 -dir DIR
 //	go build -o ./fieldtest ./cmd/internal/fieldtest && unshare -n sh -c 'ip link set lo up; ./fieldtest wire'
+//	go run ./cmd/internal/fieldtest attack -at 127.0.0.1:8480 -pin PIN forms guesses idle broker
 package main
 
 import (
@@ -29,7 +31,10 @@ func main() {
 
 func run(ctx context.Context, args []string) error {
 	if len(args) == 0 {
-		return fmt.Errorf("want kill, outage, card, soak, fill or wire")
+		return fmt.Errorf("want kill, outage, card, soak, fill, wire or attack")
+	}
+	if args[0] == "attack" {
+		return attackTest(ctx, args[1:])
 	}
 	flags := flag.NewFlagSet(args[0], flag.ContinueOnError)
 	kills := flags.Int("kills", 100, "processes killed")
@@ -69,5 +74,5 @@ func run(ctx context.Context, args []string) error {
 	case "wire":
 		return wireTest(ctx, *dir, *scenario, *speed, *deflate)
 	}
-	return fmt.Errorf("%q: want kill, outage, card, soak, fill or wire", args[0])
+	return fmt.Errorf("%q: want kill, outage, card, soak, fill, wire or attack", args[0])
 }
