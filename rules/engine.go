@@ -190,6 +190,10 @@ func (e *Engine) checkChannels() {
 		over := e.cells.overRating()
 		e.trust.Rated(&over)
 	}
+	if len(f.Ended) > 0 {
+		over, twins := e.cells.overRating(), e.twins()
+		e.trust.Weak(&over, &twins)
+	}
 	for i := range e.cfg.Batteries {
 		if e.trust.Turned(i) {
 			e.cells.mistrust(i)
@@ -198,6 +202,17 @@ func (e *Engine) checkChannels() {
 			e.pump.Drops.Count = 0
 		}
 	}
+}
+
+// twins returns what the runs before the one just ended show of the links.
+func (e *Engine) twins() (t trust.Twins) {
+	leads := e.out.Bank.LoadLeads
+	t.Lead = [2]int{leads.Positive, leads.Negative}
+	for i := range e.out.Links {
+		l := &e.out.Links[i]
+		t.Mohm[l.Side][l.From] = l.Mohm
+	}
+	return t
 }
 
 // fullV returns the voltage at which battery i rests when it is full, at its temperature.

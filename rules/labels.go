@@ -40,7 +40,7 @@ func (b *batteries) newLabeled(i int) labeled {
 func (l *labeled) step(at time.Duration, readings *unit.Battery, facts *estimate.Facts) {
 	for _, o := range l.other {
 		if o != nil {
-			o.Step(at, readings, *facts)
+			o.StepSeldom(at, readings, *facts)
 			o.ZeroTold() // the label's own tells it
 		}
 	}

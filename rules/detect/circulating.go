@@ -94,6 +94,10 @@ var (
 	nothingOnFor = finding.NewLabel("nothing-on-for", "nothing on for", "h")
 )
 
+// Two zeros of ±0.2 A against each other look like 0.2 A that flow, and banks exchange 0.1 A hours after a charge:
+// below some 0.5 A an exchange can't be told from them, and is not said. The zeros' learner takes none above
+// 0.3 A for two zeros, so that one of 0.4 A counts in the batteries' charges.
+//
 // judgeCirculating wants one battery that gives and one that takes: a wrong zero of one sensor
 // alone accuses nobody.
 func judgeCirculating(v view.View, l *circulatingLimits, m *circulatingMemory) finding.Verdict {

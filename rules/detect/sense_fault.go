@@ -26,7 +26,8 @@ var SenseFault = Finding[senseLimits, None]{
 			"rest that the other channels rule out, a temperature that jumped as no battery's can, or posts that differ at " +
 			"rest although the cables join them. A current sensor also: one that shows a charge while the motor pulls its " +
 			"battery down; one that makes its battery over 1.5 times as strong as its rating, or from one run to the next " +
-			"shows another current for the same drop; one that shows over 0.5 A while none flows, as three hours of rest " +
+			"shows another current for the same drop; one that shows too little, as links say that seem worse than " +
+			"their twins by as much as its battery seems weak; one that shows over 0.5 A while none flows, as three hours of rest " +
 			"tell from the sum of all; one past which a charger is clamped, as the voltage rises without a current.",
 		Causes: []*unit.Text{
 			cause("sense-fault.wire", "sense wire off or broken, or its fuse blown"),

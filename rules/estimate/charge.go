@@ -59,7 +59,9 @@ func (b *Battery) watchHeld(in *Sample, dt time.Duration) {
 		return
 	}
 	limit := leadacid.ChargeLimitV(b.limits.fullV25, in.tempC())
-	if in.VoltageV.Value < limit {
+	// In the heat compensated settings fall to where a full block rests: that is no charge.
+	shift, _ := leadacid.RestedVAtReference(0, in.tempC())
+	if in.VoltageV.Value < max(limit, b.p.Chemistry.RestedVFromSoC(100)-shift+aboveFullV) {
 		b.s.Held.end()
 		return
 	}

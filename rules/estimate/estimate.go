@@ -152,6 +152,33 @@ func (b *Battery) Step(at time.Duration, readings *unit.Battery, facts Facts) {
 	b.say()
 }
 
+// Steps of an estimator whose answer counts for little.
+const (
+	seldom    = 10 * time.Second       // between them: the slowest scan that is still judged; our choice
+	seldomRun = 250 * time.Millisecond // the same in a run, whose end is between two scans; our choice
+	movedA    = 2.0                    // A: by which a current has moved, for its scan to be worth one; our choice
+)
+
+// StepSeldom is Step for an estimator whose answer counts for little: it leaves out scans that say
+// nothing new. Where one does, the current before it held until then.
+func (b *Battery) StepSeldom(at time.Duration, readings *unit.Battery, facts Facts) {
+	if last := &b.s.Last; b.s.Begun {
+		changed := facts.Held || facts.Running != last.Running || facts.Idle != last.Idle || facts.Past != last.Past ||
+			facts.MaybePast != last.MaybePast || facts.Zero.Known != last.Zero.Known ||
+			readings.CurrentA.OK() != last.CurrentA.OK() || readings.VoltageV.OK() != last.VoltageV.OK() ||
+			math.Abs(readings.CurrentA.Value-last.CurrentA.Value) > movedA
+		running, every := facts.Running || last.Running, seldom
+		if running {
+			every = seldomRun
+		}
+		if !changed && at-last.At < every {
+			return
+		}
+		facts.Held = facts.Held || changed && !running
+	}
+	b.Step(at, readings, facts)
+}
+
 // pastPctPerHour is how much of the capacity an unknown charger may put in or not in an hour: 10 A
 // into 100 Ah is what a workshop has.
 const pastPctPerHour = 10.0 // %: in an hour, charge past the sensor that nobody counts; our choice

@@ -34,3 +34,22 @@ func TestAQuickFallAfterEachStopIsNoFullBattery(t *testing.T) {
 	}
 	assert.Less(t, worst, 2.0)
 }
+
+// In the desert sun compensated float settings fall below 12.9 V, near where a full block rests: a bank
+// that stands there has not been charged. A float that a charger holds on a hot day has (13.5 V at 25 °C,
+// -18 mV/°C for a block: published float settings and their compensation).
+func TestARestInTheHeatIsNoCharge(t *testing.T) {
+	for _, c := range []struct {
+		tempC, v, a float64
+		full        bool
+	}{
+		{55, 12.83, -0.05, false}, {60, 12.85, 0, false}, {65, 12.87, 0.1, false},
+		{25, 13.5, 0.3, true}, {40, 13.23, 0.4, true}, {45, 13.14, 0.4, true},
+	} {
+		r := newRig(leadacid.AGM, 100)
+		r.tempC = c.tempC
+		r.hold(6*time.Hour, 10*time.Second, c.v, c.a)
+		_, full := r.b.Full()
+		assert.Equal(t, c.full, full, "%g °C, %g V", c.tempC, c.v)
+	}
+}

@@ -211,3 +211,35 @@ func ExampleJudge() {
 	fmt.Println("rests like", j.Against())
 	// Output: rests like agm
 }
+
+// Two rests that fit another chemistry by any odds may be one odd charge; three decide.
+func TestThreeRestsDecide(t *testing.T) {
+	for rests, said := range map[int]bool{2: false, 3: true, 4: true} {
+		j := newJudge(leadacid.Flooded, tap(0.001))
+		cycle(j, rests, deep[:1], func(down float64) float64 { return leadacid.AGM.RestedVFromSoC(100-down) + 0.2*(1-down/100) })
+		assert.Equal(t, said, j.Against() != nil, "%d rests", rests)
+	}
+}
+
+// Nobody counts what a battery loses by itself: at 3 % a month, in doubt by as much, a count of seven
+// weeks still tells its charge to 6 %, one of nine weeks does not.
+func TestACountGrowsOld(t *testing.T) {
+	for days, counts := range map[int]float64{1: 1, 50: 1, 65: 0} {
+		j := newJudge(leadacid.Flooded, tap(0.01))
+		for hour := range 13 {
+			at := time.Duration(hour) * time.Hour
+			j.Step(&label.Scan{
+				Now: time.Duration(24*days)*time.Hour + at, RestFor: at, V25: 12.7, TempC: 20, Full: true, FullAt: time.Hour,
+			})
+		}
+		assert.InDelta(t, counts, j.State().Depth[0].Rests, 0, "%d days", days)
+	}
+}
+
+// Rests that fit no chemistry within the tap's class name none: 0.3 V above any full block, then 0.3 V below any
+// table, is a tap or a count that is wrong.
+func TestWhatFitsNothingNamesNothing(t *testing.T) {
+	j := newJudge(leadacid.Flooded, tap(0.001))
+	cycle(j, 4, deep, func(down float64) float64 { return 13.3 - 0.035*down })
+	assert.Nil(t, j.Against(), "%v", j.State().Goal)
+}

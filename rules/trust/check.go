@@ -25,6 +25,7 @@ const (
 	doubtPast
 	doubtTap
 	doubtRating
+	doubtHalf
 	doubts
 )
 
@@ -45,6 +46,8 @@ var doubtTexts = [doubts]*unit.Text{
 		"divider is wrong"),
 	doubtRating: unit.Says("sensor.rating", "makes its battery over 1.5 times as strong as its rating and far "+
 		"stronger than the others: its scale is wrong"),
+	doubtHalf: unit.Says("sensor.half", "shows too little: each link that carries its battery's current seems worse than "+
+		"the link's twin by as much as the battery seems weak"),
 	doubtPast: ChargedPast,
 }
 
@@ -54,7 +57,7 @@ var ChargedPast = unit.Says("sensor.past", "sees no current although the voltage
 
 // Mounted reports whether a reason is that a sensor is on the wrong way around or has a wrong scale.
 func Mounted(why *unit.Text) bool {
-	for _, d := range []Doubt{doubtReversed, doubtScale, doubtRating, doubtTap} {
+	for _, d := range []Doubt{doubtReversed, doubtScale, doubtRating, doubtHalf, doubtTap} {
 		if why == doubtTexts[d] {
 			return true
 		}

@@ -72,6 +72,7 @@ type Memory struct {
 	Sign           [unit.MaxBatteries]Sign
 	Past           [unit.MaxBatteries]Past
 	Steps          [unit.MaxBatteries]Step
+	Half           [unit.MaxBatteries]uint8 // runs in a row in which the links said that a current shows too little
 	Channel        [unit.Channels]ChannelMemory
 }
 

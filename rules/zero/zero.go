@@ -52,6 +52,7 @@ const (
 	againstPart = 0.5              // ratio: of the largest, a sum below it is of currents against each other; our choice
 	alonePart   = 0.4              // ratio: of the largest, what the others add to it at the most; our choice
 	openA       = 0.25             // A: deviation of a zero that is open: over what its class leaves; our choice
+	classPart   = 1.5              // ratio: of their class, that two zeros may be off against each other; our choice
 	outlier     = 2.5              // ratio: of its deviation, more opens what was believed; our choice
 	restingV    = 13.2             // V: at 25 °C, above it something charges; published: AGM rests there after a charge
 	deadV       = 8.0              // V: below it there is no battery to rest; our choice
@@ -279,6 +280,9 @@ func (l *Learner) open(e, by *[unit.MaxBatteries]float64, in *Scan) (flow float6
 	hours := float64(in.RestFor) / float64(flowTime)
 	flow = flowA * l.p.RatedAh[most] / flowShare / (1 + hours)
 	large := math.Abs(e[most])
+	if math.Abs(sum) < againstPart*large && l.exchanged(e, by) {
+		return math.Inf(1), true // more than two zeros are off against each other: it flows
+	}
 	if large <= l.limit(most, by[most], flow) {
 		return flow, true
 	}
@@ -304,6 +308,19 @@ func (l *Learner) open(e, by *[unit.MaxBatteries]float64, in *Scan) (flow float6
 		}
 	}
 	return flow, true
+}
+
+// exchanged reports whether of currents against each other one sensor shows more out of its battery, and another more into its own, than
+// zeros inside their class do: a battery that leaks has its neighbor give for as long as it lives, and
+// no such current may pass for two zeros.
+func (l *Learner) exchanged(e, by *[unit.MaxBatteries]float64) bool {
+	out, in := 0.0, 0.0 // of what the class allows
+	for i := range l.n {
+		shown := e[i] + l.s.X[iZero+i] + by[i]*l.s.X[iSlope+i]
+		part := shown / (l.p.Class[i].Zero * (1 + slopePerC*math.Abs(by[i])))
+		out, in = min(out, part), max(in, part)
+	}
+	return min(-out, in) > classPart
 }
 
 // limit returns how far sensor i may be off before what was believed is opened.

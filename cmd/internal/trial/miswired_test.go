@@ -115,15 +115,15 @@ func TestAMiswiredSensorIsNamed(t *testing.T) {
 	}
 }
 
-// A sensor that shows half from the start looks like a battery that is half as strong: whatever is said
-// of the battery names the sensor first.
+// Where no link tells them apart, a sensor that shows half from the start looks like a battery that is
+// half as strong: whatever is said of the battery names the sensor first.
 func TestASensorThatShowsHalfIsNamedFirst(t *testing.T) {
 	slowtest.SkipUnderRace(t)
-	for n := 1; n <= 4; n++ {
+	for _, n := range []int{1, 3, 4} { // the only one, or one between two others
 		t.Run(fmt.Sprint(n), func(t *testing.T) {
 			t.Parallel()
 			sc := soundUnit(uint64(90+n), n, 2)
-			at := sc.Bank.Batteries[n-1].ID
+			at := sc.Bank.Batteries[n/2].ID
 			sc.Sensors.Faults = []scenario.SensorFault{{Kind: "channel-scaled", Channel: "current-" + at, Value: 0.5}}
 			said := 0
 			playMiswired(t, sc, func(_ *trial.Trial, out *rules.Output) error {
@@ -144,6 +144,37 @@ func TestASensorThatShowsHalfIsNamedFirst(t *testing.T) {
 			})
 			assert.Positive(t, said)
 		})
+	}
+}
+
+// At an end of a bank whose leads sit diagonally, the links tell a sensor that shows half from a battery
+// that gives half; and a battery that gives half is still accused.
+func TestLinksTellASensorThatShowsHalf(t *testing.T) {
+	slowtest.SkipUnderRace(t)
+	for seed := uint64(70001); seed <= 70004; seed++ {
+		for n := 2; n <= 4; n++ {
+			for _, weak := range []bool{false, true} {
+				t.Run(fmt.Sprintf("seed %d, %d batteries, weak %v", seed, n, weak), func(t *testing.T) {
+					t.Parallel()
+					sc := soundUnit(seed, n, 2)
+					k := int(seed%2) * (n - 1)
+					at := sc.Bank.Batteries[k].ID
+					if weak {
+						sc.Bank.Batteries[k].Aging.RaisedResistancePct = 110
+						x := playMiswired(t, sc, nil)
+						assert.Empty(t, x.sensors)
+						assert.True(t, slices.Contains(x.others, "battery-failed") || slices.Contains(x.others, "battery-tired"))
+						return
+					}
+					sc.Sensors.Faults = []scenario.SensorFault{{Kind: "channel-scaled", Channel: "current-" + at, Value: 0.5}}
+					x := playMiswired(t, sc, nil)
+					assert.Equal(t, []string{"battery " + at + " current"}, x.sensors)
+					for _, finding := range []string{"battery-failed", "battery-tired", "share-uneven", "link-resistive"} {
+						assert.NotContains(t, x.others, finding)
+					}
+				})
+			}
+		}
 	}
 }
 

@@ -89,3 +89,19 @@ func TestAConditionAtTheEndIsNotMissed(t *testing.T) {
 	assert.Len(t, r.Missed, 1)
 	assert.Equal(t, 1, r.row("sense-fault").Cases)
 }
+
+// A battery labelled wrong counts as named if it was, whatever else was raised.
+func TestWrongLabelsAreCounted(t *testing.T) {
+	r := newReport()
+	sc := scenario.Scenario{}
+	sc.Bank.Batteries = []scenario.Battery{
+		{ID: "a", Chemistry: "agm", Labeled: "flooded"}, {ID: "b", Chemistry: "agm", Labeled: "flooded"}, {ID: "c", Chemistry: "agm"},
+	}
+	r.add(&result{job: &job{name: "label-mismatch", seed: 1, sc: sc}, Findings: &score.Findings{
+		Raises: []score.Raise{{Finding: "label-mismatch", Subject: "b"}, {Finding: "hot", Subject: "a"}},
+	}})
+	assert.Equal(t, Labels{Wrong: 2, Named: 1}, r.Labels)
+	var table strings.Builder
+	require.NoError(t, r.Table(&table))
+	assert.Contains(t, table.String(), "wrong labels: 2 batteries, 50.0 % told")
+}

@@ -19,6 +19,29 @@ type Report struct {
 	Early   []string `json:"early"`
 	NotRoot []string `json:"root_not_first"`
 	Sweep   Sweep    `json:"sweep"`
+	Labels  Labels   `json:"labels"`
+}
+
+// Labels is how many batteries of another chemistry than the configuration says were told so by the end
+// of their run. No bound is held: it takes rests both full and deeply discharged, and good taps.
+type Labels struct {
+	Wrong int `json:"wrong"`
+	Named int `json:"named"`
+}
+
+func (l *Labels) add(x *result) {
+	for i := range x.sc.Bank.Batteries {
+		b := &x.sc.Bank.Batteries[i]
+		if b.Label() == b.Chemistry {
+			continue
+		}
+		l.Wrong++
+		if slices.ContainsFunc(x.Raises, func(r score.Raise) bool {
+			return r.Finding == "label-mismatch" && r.Subject == score.BatteryIDs(&x.sc)[i]
+		}) {
+			l.Named++
+		}
+	}
 }
 
 // Row is the result of one finding.
@@ -64,6 +87,7 @@ func (r *Report) row(name string) *Row {
 // add adds one run.
 func (r *Report) add(x *result) {
 	r.Runs++
+	r.Labels.add(x)
 	where := fmt.Sprintf("%s seed %d", x.name, x.seed)
 	for k := range x.Raises {
 		r.addRaise(where, x, &x.Raises[k])

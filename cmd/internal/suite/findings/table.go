@@ -38,6 +38,9 @@ func (r *Report) Table(w io.Writer) error {
 		fmt.Fprintf(w, "sensor sweep: %d faults, %s %% found as a sense fault, %d findings about anything else\n",
 			s.Cases, share(s.Found, s.Cases), len(s.False))
 	}
+	if l := &r.Labels; l.Wrong > 0 {
+		fmt.Fprintf(w, "wrong labels: %d batteries, %s %% told by label-mismatch within their run\n", l.Wrong, share(l.Named, l.Wrong))
+	}
 	for _, list := range []struct {
 		what  string
 		lines []string
