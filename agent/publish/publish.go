@@ -129,7 +129,7 @@ type Publisher struct {
 // New checks the options; nothing is connected before Run. All errors are reported together.
 func New(opts Options) (*Publisher, error) {
 	broker, brokerErr := parseBroker(opts.Broker)
-	err := errors.Join(brokerErr, checkPrefix(opts.Prefix), checkLevel("unit", opts.Unit), opts.check())
+	err := errors.Join(brokerErr, checkPrefix(opts.Prefix), CheckLevel("unit", opts.Unit), opts.check())
 	if err != nil {
 		return nil, err
 	}

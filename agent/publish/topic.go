@@ -13,9 +13,9 @@ import (
 // on one line.
 const maxLevel = 64
 
-// checkLevel returns an error unless value can be one level of a topic that is published to: MQTT
+// CheckLevel returns an error unless value can be one level of a topic that is published to: MQTT
 // 3.1.1 section 4.7 keeps +, # and / for filters and levels.
-func checkLevel(what, value string) error {
+func CheckLevel(what, value string) error {
 	const want = "want 1 to 64 bytes of text without + # / and control characters"
 	switch {
 	case value == "":
@@ -34,7 +34,7 @@ func checkPrefix(prefix string) error {
 		return fmt.Errorf("mqtt prefix: %q: want it not to start with $, which is the broker's own", prefix)
 	}
 	for level := range strings.SplitSeq(prefix, "/") {
-		if err := checkLevel("prefix", level); err != nil {
+		if err := CheckLevel("prefix", level); err != nil {
 			return err
 		}
 	}
