@@ -36,7 +36,7 @@ var layers = map[string][]string{
 		"records recording store/queue store/window page/visits",
 		"outlet records/schema store page",
 		"metrics publish",
-		".",
+		". fleet/authority",
 	},
 }
 
