@@ -29,8 +29,8 @@ import (
 	"time"
 
 	"liftbank/agent/config"
+	"liftbank/agent/dial"
 	"liftbank/agent/disk"
-	"liftbank/agent/publish"
 	"liftbank/agent/safefile"
 )
 
@@ -336,7 +336,7 @@ type Issued struct {
 // CheckUnit returns an error unless a unit can have this name: one level of a topic, and what unit.id
 // takes. Names with a dot are kept for services.
 func CheckUnit(name string) error {
-	if err := publish.CheckLevel("unit", name); err != nil {
+	if err := dial.CheckLevel("unit", name); err != nil {
 		return err
 	}
 	return config.CheckID(name)
@@ -350,7 +350,7 @@ func (r *Request) check() error {
 	case Unit:
 		return CheckUnit(r.Name)
 	case Service:
-		if err := publish.CheckLevel("service", r.Name); err != nil {
+		if err := dial.CheckLevel("service", r.Name); err != nil {
 			return err
 		}
 		if !strings.Contains(r.Name, ".") || !isHost(r.Name) {
