@@ -33,7 +33,7 @@ var layers = map[string][]string{
 		"disk/crash safefile",
 		"pin visit store/spans store/tables page/figures page/listen page/words",
 		"config store/file store/outbox store/past page/draw page/view page/web",
-		"records recording store/queue store/window page/visits",
+		"fleet/authority records recording store/queue store/window page/visits",
 		"outlet records/schema store page",
 		"metrics publish",
 		".",
