@@ -217,7 +217,18 @@ func (d *Desk) show(w http.ResponseWriter, r *http.Request, status int, name, ti
 		d.broken(w, r, err)
 		return
 	}
-	web.Send(w, r, status, web.TypeHTML, page.Bytes())
+	web.Send(w, r, status, web.TypeHTML, bytes.Map(visible, page.Bytes()))
+}
+
+// visible drops what a page never needs and a unit's text may carry: control characters, and marks that
+// turn the direction of writing.
+func visible(r rune) rune {
+	switch {
+	case r == '\n' || r == '\t':
+	case r < 0x20 || r >= 0x7f && r < 0xa0 || r >= 0x202a && r <= 0x202e || r >= 0x2066 && r <= 0x2069:
+		return -1
+	}
+	return r
 }
 
 func (v view) base() view { return v }

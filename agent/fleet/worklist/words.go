@@ -8,6 +8,7 @@ import (
 
 	"liftbank/agent/page/figures"
 	"liftbank/agent/page/words"
+	"liftbank/rules/detect"
 )
 
 //go:embed words.json
@@ -29,9 +30,12 @@ func text(to *words.Reader, key string) string {
 	return texts["en"][key]
 }
 
-// Headline returns a finding with its subject in the reader's language, or title where no words are
-// known for it.
+// Headline returns a finding with its subject in the reader's language, or title where it is of a newer
+// agent.
 func Headline(to *words.Reader, k Key, title string) string {
+	if d := detect.Lookup(k.Name); d != nil {
+		title = d.Title
+	}
 	return html.UnescapeString(stripped(string(to.Said(k.Name, k.Subject, "title", title))))
 }
 
