@@ -27,6 +27,7 @@ import (
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/visit"
+	"liftbank/rules/detect"
 )
 
 type findingOf = snapshot.Finding
@@ -147,12 +148,16 @@ func sample(t testing.TB) *snapshot.Snapshot {
 
 func fnd(name, subject, severity string, age time.Duration) snapshot.Finding {
 	at := t0.Add(-age)
-	return snapshot.Finding{
+	f := snapshot.Finding{
 		Name: name, Subject: subject, Severity: severity, State: "unacknowledged", Active: true, Since: at, RaisedAt: &at, Title: name,
-		NextCheck: []string{"Check it."}, Summary: "It is so.", Evidence: []snapshot.Evidence{
+		Evidence: []snapshot.Evidence{
 			{What: snapshot.Text{ID: "evidence.charge", English: "state of charge"}, Value: 61, Unit: "%", At: at},
 		},
 	}
+	if d := detect.Lookup(name); d != nil {
+		f.Title, f.Summary, f.NextCheck, f.Clears = d.TitleOf(subject), d.SummaryOf(subject), d.NextCheck, d.Clears
+	}
+	return f
 }
 
 // fill adds a fleet with something of everything.

@@ -14,8 +14,9 @@ import (
 // live tells open pages that something has changed. Pages then ask for themselves again: each shows
 // another part of the fleet.
 type live struct {
-	opts Options
-	open atomic.Int32
+	opts  Options
+	open  atomic.Int32
+	every time.Duration // between looks at the store
 
 	mu       sync.Mutex
 	revision int64
@@ -30,13 +31,13 @@ const (
 )
 
 func newLive(o Options) *live {
-	return &live{opts: o, changed: make(chan struct{}), stopped: make(chan struct{})}
+	return &live{opts: o, every: lookEvery, changed: make(chan struct{}), stopped: make(chan struct{})}
 }
 
 // run asks the store for its revision until ctx ends. One question serves all pages.
 func (l *live) run(ctx context.Context) error {
 	defer close(l.stopped)
-	tick := time.NewTicker(lookEvery)
+	tick := time.NewTicker(l.every)
 	defer tick.Stop()
 	for {
 		rev, err := l.opts.Store.Revision(ctx)

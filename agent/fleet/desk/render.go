@@ -145,8 +145,17 @@ func brief(to *words.Reader, d time.Duration) string {
 	return unit(d/time.Second, "Seconds")
 }
 
-// Time writes a time of day.
-func (v view) Time(t time.Time) string { return figures.TimeOfDay(t, v.Now) }
+// Time writes a time of day, with the date unless it is today's.
+func (v view) Time(t time.Time) string {
+	t = t.UTC()
+	switch {
+	case t.IsZero():
+		return figures.Unknown
+	case t.Format(time.DateOnly) == v.Now.Format(time.DateOnly):
+		return t.Format("15:04\u00a0UTC")
+	}
+	return t.Format("2006-01-02 15:04\u00a0UTC")
+}
 
 // Day writes a day.
 func (v view) Day(t time.Time) string {

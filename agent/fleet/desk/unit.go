@@ -66,6 +66,7 @@ type findingView struct {
 	Text       string // sentence with figures
 	Work       worklist.Work
 	WorkText   string
+	WorkShort  string
 	Doubted    bool
 	Lowered    string // what is said in place of an order: acknowledged by, shelved until
 	Remarks    []string
@@ -226,15 +227,15 @@ func (v *unitView) finding(f *snapshot.Finding, w worklist.Work, doubted bool) f
 	for _, r := range f.Remarks {
 		out.Remarks = append(out.Remarks, v.Time(r.At)+", "+r.By+": "+r.Text)
 	}
-	out.WorkText = v.workText(w)
+	out.WorkText, out.WorkShort = v.workText(w), v.workShort(w)
 	if v.WrongWork == out.Key {
 		out.ErrorHere = v.Wrong
 	}
 	return out
 }
 
-// workText says how far the work is, and who said so.
-func (v *view) workText(w worklist.Work) string {
+// workShort says how far the work is.
+func (v *view) workShort(w worklist.Work) string {
 	text := v.T("Work." + string(w.State))
 	switch {
 	case w.State == worklist.Planned && w.Who != "":
@@ -248,6 +249,12 @@ func (v *view) workText(w worklist.Work) string {
 	case w.Reason != "":
 		text += ": " + w.Reason
 	}
+	return text
+}
+
+// workText is workShort with who said so.
+func (v *view) workText(w worklist.Work) string {
+	text := v.workShort(w)
 	if w.By != "" && !w.At.IsZero() {
 		text += " (" + w.By + ", " + v.Time(w.At) + ")"
 	}
@@ -257,7 +264,10 @@ func (v *view) workText(w worklist.Work) string {
 // figures fills in the figures of the last snapshot. Under a doubt those that rest on it are left out.
 func (v *unitView) figures(visits []Record) {
 	u := v.U
-	v.Charge, v.Lifts, v.Heard = figures.Unknown, liftsOf(u.Row.Row), v.Ago(u.Row.HeardAt)
+	v.Charge, v.Lifts, v.Heard = figures.Unknown, liftsOf(u.Row.Row), v.T("Never")
+	if !u.Row.HeardAt.IsZero() {
+		v.Heard = v.T("Ago", "time", v.Ago(u.Row.HeardAt))
+	}
 	if u.Row.Doubt != "" {
 		v.Doubt = v.T("Doubt." + u.Row.Doubt)
 	}
@@ -271,13 +281,14 @@ func (v *unitView) figures(visits []Record) {
 		shown := figures.Estimate(e, 0)
 		v.Charge = strings.TrimSpace(shown.Value+" "+shown.Sigma) + "\u00a0%"
 	}
+	doubted := worklist.DoubtedBatteries(u.Findings, s)
+	s = believed(s, doubted)
 	v.Drawing = draw.Bank(v.To, s)
 	installed := installedOf(visits)
 	for _, b := range s.Batteries {
 		v.Batteries = append(v.Batteries, b.ID)
 	}
 	wrong := map[string]bool{"tired": true, "failed": true}
-	judged := u.Row.Doubt == "" || u.Row.Doubt == "sense-fault"
 	row := func(name string, cell func(b *snapshot.Battery) figures.Estimated, mark func(b *snapshot.Battery) bool) {
 		r := figureRow{Name: name}
 		for i := range s.Batteries {
@@ -287,31 +298,29 @@ func (v *unitView) figures(visits []Record) {
 		v.Rows = append(v.Rows, r)
 	}
 	plain := func(text string) figures.Estimated { return figures.Estimated{Value: text} }
-	if judged {
-		row(v.W("Verdict"), func(b *snapshot.Battery) figures.Estimated { return plain(v.Label("Verdict", b.Verdict)) },
-			func(b *snapshot.Battery) bool { return wrong[b.Verdict] })
-	} else {
-		row(v.W("Verdict"), func(*snapshot.Battery) figures.Estimated { return plain(v.T("NotJudged")) }, nil)
-	}
+	row(v.W("Verdict"), func(b *snapshot.Battery) figures.Estimated {
+		if doubted[b.ID] {
+			return plain(v.T("NotJudged"))
+		}
+		return plain(v.Label("Verdict", b.Verdict))
+	}, func(b *snapshot.Battery) bool { return wrong[b.Verdict] })
 	row(v.W("Voltage"), func(b *snapshot.Battery) figures.Estimated { return plain(figures.Of(b.VoltageV, 2)) }, nil)
 	row(v.W("Current"), func(b *snapshot.Battery) figures.Estimated { return plain(figures.Signed(b.CurrentA, 1)) }, nil)
 	row(v.W("Temperature")+", "+v.To.TempUnit(), func(b *snapshot.Battery) figures.Estimated {
 		return plain(figures.Of(v.To.Temp(b.TempC), 0))
 	}, nil)
-	if judged {
-		for _, e := range []struct {
-			key   string
-			least int
-			of    func(b *snapshot.Battery) snapshot.Estimate
-		}{
-			{"Charge", 0, func(b *snapshot.Battery) snapshot.Estimate { return b.SoCPct }},
-			{"Resistance", 1, func(b *snapshot.Battery) snapshot.Estimate { return b.ResistanceMohm }},
-			{"Cranking", 0, func(b *snapshot.Battery) snapshot.Estimate { return b.CrankingA }},
-			{"Capacity", 0, func(b *snapshot.Battery) snapshot.Estimate { return b.CapacityAh }},
-			{"DrawShare", 0, func(b *snapshot.Battery) snapshot.Estimate { return b.DrawSharePct }},
-		} {
-			row(v.W(e.key), func(b *snapshot.Battery) figures.Estimated { return figures.Estimate(e.of(b), e.least) }, nil)
-		}
+	for _, e := range []struct {
+		key   string
+		least int
+		of    func(b *snapshot.Battery) snapshot.Estimate
+	}{
+		{"Charge", 0, func(b *snapshot.Battery) snapshot.Estimate { return b.SoCPct }},
+		{"Resistance", 1, func(b *snapshot.Battery) snapshot.Estimate { return b.ResistanceMohm }},
+		{"Cranking", 0, func(b *snapshot.Battery) snapshot.Estimate { return b.CrankingA }},
+		{"Capacity", 0, func(b *snapshot.Battery) snapshot.Estimate { return b.CapacityAh }},
+		{"DrawShare", 0, func(b *snapshot.Battery) snapshot.Estimate { return b.DrawSharePct }},
+	} {
+		row(v.W(e.key), func(b *snapshot.Battery) figures.Estimated { return figures.Estimate(e.of(b), e.least) }, nil)
 	}
 	row(v.T("Rated"), func(b *snapshot.Battery) figures.Estimated {
 		p := worklist.Part{Kind: worklist.PartBattery, Chemistry: b.Chemistry, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA}
@@ -333,6 +342,31 @@ func (v *unitView) figures(visits []Record) {
 	}
 }
 
+// believed returns a snapshot without what rests on the figures of batteries that are in doubt. What is
+// measured stays.
+func believed(s *snapshot.Snapshot, doubted map[string]bool) *snapshot.Snapshot {
+	if len(doubted) == 0 {
+		return s
+	}
+	c := *s
+	c.Batteries = slices.Clone(s.Batteries)
+	for i := range c.Batteries {
+		if b := &c.Batteries[i]; doubted[b.ID] {
+			none := snapshot.Estimate{}
+			b.SoCPct, b.ResistanceMohm, b.CrankingA, b.CapacityAh, b.DrawSharePct = none, none, none, none, none
+			b.Verdict = "unknown"
+		}
+	}
+	if len(doubted) == len(c.Batteries) { // nor is it known how the leads are
+		c.Links = slices.Clone(s.Links)
+		for i := range c.Links {
+			c.Links[i].ResistanceMohm = snapshot.Estimate{}
+		}
+		c.Bank.MotorLeadsAt, c.Bank.FeedLeadsAt = nil, nil
+	}
+	return &c
+}
+
 func (v *unitView) pairs(s *snapshot.Snapshot) {
 	pair := func(name, value string) { v.Pairs = append(v.Pairs, [2]string{name, value}) }
 	pair(v.W("LiftCycles"), count(int(s.Motor.LiftCycles)))
@@ -341,7 +375,7 @@ func (v *unitView) pairs(s *snapshot.Snapshot) {
 	for _, since := range s.Motor.Since {
 		pair(v.T("SinceService."+since.Kind), count(int(since.LiftCycles)))
 	}
-	pair(v.W("FeedDoes"), v.Label("FeedMeans", s.Feed.Status))
+	pair(v.W("Feed"), v.Label("FeedMeans", s.Feed.Status))
 	pair(v.W("FeedTime"), figures.Seconds(s.Feed.FeedTimeS))
 	pair(v.W("SinceFull"), figures.MaybeSeconds(s.Bank.SinceFullS))
 	pair(v.T("SnapshotAt"), v.Time(s.At))

@@ -290,7 +290,10 @@ func (v *view) row(row Row) rowView {
 		out.Since = brief(v.To, v.Now.Sub(row.Since))
 	}
 	if !row.ByWhen.IsZero() {
-		out.ByWhen, out.Overdue = v.Day(row.ByWhen), row.ByWhen.Before(v.Now)
+		out.ByWhen, out.Overdue = v.T("ByWhen", "date", v.Day(row.ByWhen)), false
+		if planned := row.Work.State == worklist.Planned && row.Work.Date >= v.Day(v.Now); row.ByWhen.Before(v.Now) && !planned {
+			out.ByWhen, out.Overdue = v.T("Overdue", "date", v.Day(row.ByWhen)), true
+		}
 	}
 	if row.ChargePct != nil {
 		out.Charge = figures.Short(row.ChargePct, 0, false)

@@ -418,11 +418,31 @@ func (r *Row) list(u Unit, now time.Time, todo bool) {
 // SilentAt reports whether a unit whose last record came at heard is silent; one never heard is.
 func SilentAt(heard, now time.Time) bool { return heard.IsZero() || now.Sub(heard) >= SilentAfter }
 
+// DoubtedBatteries returns the batteries whose figures are not to be believed: all under a wrong wiring,
+// or else those with a faulty sensor.
+func DoubtedBatteries(findings []snapshot.Finding, s *snapshot.Snapshot) map[string]bool {
+	active := map[Key]*snapshot.Finding{}
+	var keys []Key
+	for i := range findings {
+		if f := &findings[i]; f.Active {
+			active[KeyOf(f)] = f
+			keys = append(keys, KeyOf(f))
+		}
+	}
+	b := blameOf(active, keys)
+	if b.wiring != "" && s != nil {
+		for i := range s.Batteries {
+			b.batteries[s.Batteries[i].ID] = true
+		}
+	}
+	return b.batteries
+}
+
 // blame is what makes figures of the bank untrue.
 type blame struct {
-	wiring   string          // series-wired or reversed
-	sensors  bool            // a battery's voltage or current is in doubt
-	batterys map[string]bool // of which
+	wiring    string          // series-wired or reversed
+	sensors   bool            // a battery's voltage or current is in doubt
+	batteries map[string]bool // of which
 }
 
 // needsBank are the findings about the whole unit that rest on figures of the bank.
@@ -432,7 +452,7 @@ var needsBank = []string{
 }
 
 func blameOf(active map[Key]*snapshot.Finding, keys []Key) blame {
-	b := blame{batterys: map[string]bool{}}
+	b := blame{batteries: map[string]bool{}}
 	for _, k := range keys {
 		if f := active[k]; f.Because != nil {
 			continue
@@ -444,7 +464,7 @@ func blameOf(active map[Key]*snapshot.Finding, keys []Key) blame {
 			}
 		case "sense-fault":
 			if id := batteryOfChannel(k.Subject); id != "" {
-				b.sensors, b.batterys[id] = true, true
+				b.sensors, b.batteries[id] = true, true
 			}
 		}
 	}
@@ -472,5 +492,5 @@ func (b blame) covers(f *snapshot.Finding) bool {
 		}
 		return slices.Contains(needsBank, f.Name)
 	}
-	return b.batterys[f.Subject] && f.Name != "hot"
+	return b.batteries[f.Subject] && f.Name != "hot"
 }
