@@ -1,9 +1,11 @@
 package desk
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
+	"slices"
 	"time"
 
 	"liftbank/agent/fleet/worklist"
@@ -121,6 +123,7 @@ type Unit struct {
 	Streams    []Stream
 	ClockOffS  *float64 // unit's clock less ours; nil: not known
 	Clones     int      // sessions seen at once beyond the one that is right
+	Flags      []string // what only the fleet's side can see of it, in English
 }
 
 // Stream is what was received of a stream's session.
@@ -210,4 +213,9 @@ func (r Role) May(needed Role) bool {
 		}
 	}
 	return have >= need
+}
+
+// newestFirst orders records.
+func newestFirst(all []Record) {
+	slices.SortFunc(all, func(a, b Record) int { return cmp.Compare(b.ID, a.ID) })
 }

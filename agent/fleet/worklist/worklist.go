@@ -392,9 +392,16 @@ func roundLifts(v float64, round func(float64) float64) float64 {
 	return round(v/step) * step
 }
 
+// Age notes what comes with time alone: whether the unit is silent now, and whether that was announced.
+func (r *Row) Age(heard, quietUntil, now time.Time) {
+	r.HeardAt, r.Silent = heard, SilentAt(heard, now)
+	r.Announced = r.Silent && quietUntil.After(now)
+	if r.Silent && (r.List == ListWell || r.List == ListSettled) {
+		r.List = ListSilent
+	}
+}
+
 func (r *Row) list(u Unit, now time.Time, todo bool) {
-	r.Silent = SilentAt(u.HeardAt, now)
-	r.Announced = r.Silent && u.QuietUntil.After(now)
 	if v := u.Visit; v != nil && now.Sub(v.Since) < VisitLasts {
 		r.Visit = v
 	}
@@ -406,13 +413,12 @@ func (r *Row) list(u Unit, now time.Time, todo bool) {
 		r.List = ListVisit
 	case todo:
 		r.List = ListWork
-	case r.Silent:
-		r.List = ListSilent
 	case len(r.Settled) > 0:
 		r.List = ListSettled
 	default:
 		r.List = ListWell
 	}
+	r.Age(u.HeardAt, u.QuietUntil, now)
 }
 
 // SilentAt reports whether a unit whose last record came at heard is silent; one never heard is.
