@@ -15,6 +15,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"liftbank/agent/fleet/wire"
 	"liftbank/agent/fleet/worklist"
 	"liftbank/agent/page/draw"
 	"liftbank/agent/page/figures"
@@ -415,8 +416,8 @@ func (v *unitView) past(findings, visits []Record) {
 	}
 	var all []dated
 	for i := range findings {
-		var m records.Finding
-		if json.Unmarshal(findings[i].Body, &m) != nil || m.Finding.Name == "" {
+		m, err := wire.DecodeFinding(findings[i].Body)
+		if err != nil || m.Finding.Name == "" { // a gap
 			continue
 		}
 		f := &m.Finding
