@@ -150,7 +150,7 @@ func fnd(name, subject, severity string, age time.Duration) snapshot.Finding {
 	at := t0.Add(-age)
 	f := snapshot.Finding{
 		Name: name, Subject: subject, Severity: severity, State: "unacknowledged", Active: true, Since: at, RaisedAt: &at, Title: name,
-		Evidence: []snapshot.Evidence{
+		Causes: []snapshot.Cause{}, NextCheck: []string{}, Evidence: []snapshot.Evidence{
 			{What: snapshot.Text{ID: "evidence.charge", English: "state of charge"}, Value: 61, Unit: "%", At: at},
 		},
 	}
@@ -213,15 +213,15 @@ func (f *fixture) fill() {
 	raised.Change = "raised"
 	f.store.addRecord(head("findings", 42*24*time.Hour), records.Finding{Finding: raised})
 	f.store.addRecord(head("visits", 300*24*time.Hour), records.Visit{Visit: visit.Visit{
-		ID: "v1", Unit: "4017", By: "R. Vale", Place: "Quarry Lane", Begun: t0.Add(-300 * 24 * time.Hour), Finished: t0.Add(-299 * 24 * time.Hour),
+		Schema: visit.Schema, ID: "v1", Unit: "4017", By: "R. Vale", Place: "Quarry Lane", Begun: t0.Add(-300 * 24 * time.Hour), Finished: t0.Add(-299 * 24 * time.Hour),
 		ClockTrusted: true,
 		Work:         []visit.Work{{Kind: visit.BatteryReplaced, Subject: "a", At: t0.Add(-300 * 24 * time.Hour), By: "R. Vale"}},
 		Areas:        []visit.CheckedArea{{Title: "Battery box", Items: []visit.CheckedItem{{Text: "Posts and lugs clean and tight", State: "attention", Note: "green"}, {State: "ok"}}}},
-		Before:       visit.Figures{Batteries: []visit.BatteryFigures{{ID: "a", VoltageV: ptr(12.1), Verdict: "failed"}}},
-		After:        visit.Figures{Batteries: []visit.BatteryFigures{{ID: "a", VoltageV: ptr(12.7), Verdict: "fit"}}},
+		Before:       visit.Figures{Batteries: []visit.BatteryFigures{{ID: "a", VoltageV: ptr(12.1), Verdict: "failed"}}, Links: []visit.LinkFigures{}},
+		After:        visit.Figures{Batteries: []visit.BatteryFigures{{ID: "a", VoltageV: ptr(12.7), Verdict: "fit"}}, Links: []visit.LinkFigures{}},
 		Readings:     []visit.Reading{{Subject: "a", Figure: "voltage_v", Value: 12.71, Unit: "V", Agent: ptr(12.7)}},
 		Tests:        []visit.Test{{Battery: "a", Method: "tester", CrankingA: ptr(905.0)}},
-		Findings:     []visit.Remaining{{Name: "share-uneven", Subject: "a", Severity: "note", State: "acknowledged"}},
+		Findings:     []visit.Remaining{{Name: "share-uneven", Subject: "a", Severity: "note", State: "acknowledged", NextCheck: []string{}}},
 	}})
 }
 
