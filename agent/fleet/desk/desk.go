@@ -64,6 +64,14 @@ func (d *Desk) Handler() http.Handler { return d.handler }
 // Run looks for changes and tells the pages that are open, until ctx ends.
 func (d *Desk) Run(ctx context.Context) error { return d.live.run(ctx) }
 
+// Problem says what keeps the pages from following the fleet; empty: nothing.
+func (d *Desk) Problem() string {
+	if p := d.live.problem.Load(); p != nil && *p != "" {
+		return "pages: " + *p
+	}
+	return ""
+}
+
 func (d *Desk) routes() http.Handler {
 	mux := http.NewServeMux()
 	open := func(pattern string, h http.HandlerFunc) { mux.HandleFunc(pattern, h) }

@@ -14,9 +14,10 @@ import (
 // live tells open pages that something has changed. Pages then ask for themselves again: each shows
 // another part of the fleet.
 type live struct {
-	opts  Options
-	open  atomic.Int32
-	every time.Duration // between looks at the store
+	opts    Options
+	open    atomic.Int32
+	every   time.Duration // between looks at the store
+	problem atomic.Pointer[string]
 
 	mu       sync.Mutex
 	revision int64
@@ -45,8 +46,10 @@ func (l *live) run(ctx context.Context) error {
 		case ctx.Err() != nil:
 			return nil
 		case err != nil:
-			l.opts.Log.Warn("desk revision not read", "err", err)
+			text := err.Error()
+			l.problem.Store(&text)
 		default:
+			l.problem.Store(new(string))
 			l.note(rev)
 		}
 		select {
