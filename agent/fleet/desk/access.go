@@ -62,9 +62,6 @@ func (w who) Admin() bool { return w.Role.May(RoleAdmin) }
 // page answers somebody who has signed in.
 type page func(w http.ResponseWriter, r *http.Request, by who)
 
-// errRole is for an account that may not do this.
-var errRole = errors.New("the account may not do this")
-
 // only lets those pass whose role allows it.
 func (d *Desk) only(needed Role, h page) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {

@@ -338,9 +338,7 @@ func (v *unitView) figures(visits []Record) {
 	for _, n := range s.NotJudged {
 		v.NotJudged = append(v.NotJudged, worklist.Headline(v.To, worklist.Key{Name: n.Name, Subject: n.Subject}, n.Name)+": "+v.To.Plain(n.Because))
 	}
-	for _, f := range u.Flags {
-		v.Troubles = append(v.Troubles, f)
-	}
+	v.Troubles = append(v.Troubles, u.Flags...)
 	for _, t := range s.Troubles {
 		v.Troubles = append(v.Troubles, v.Label("Trouble", t.Part)+": "+t.Problem)
 	}
