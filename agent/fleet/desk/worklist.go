@@ -290,9 +290,10 @@ func (v *view) row(row Row) rowView {
 		out.Since = brief(v.To, v.Now.Sub(row.Since))
 	}
 	if !row.ByWhen.IsZero() {
-		out.ByWhen, out.Overdue = v.T("ByWhen", "date", v.Day(row.ByWhen)), false
+		day := strings.ReplaceAll(v.Day(row.ByWhen), "-", "\u2011") // it never breaks
+		out.ByWhen, out.Overdue = v.T("ByWhen", "date", day), false
 		if planned := row.Work.State == worklist.Planned && row.Work.Date >= v.Day(v.Now); row.ByWhen.Before(v.Now) && !planned {
-			out.ByWhen, out.Overdue = v.T("Overdue", "date", v.Day(row.ByWhen)), true
+			out.ByWhen, out.Overdue = v.T("Overdue", "date", day), true
 		}
 	}
 	if row.ChargePct != nil {

@@ -3,7 +3,7 @@
 (function () {
   if (document.body.dataset.live === undefined) return;
   var state = document.getElementById('state'), main = document.getElementById('main');
-  var source = null, revision = null, waiting = 0, again = 0, every = 2000, last = -every, dirty = false;
+  var source = null, revision = null, waiting = 0, again = 0, every = 10000, last = -every, dirty = false;
   var read = state.textContent;
 
   function busy() {
