@@ -24,9 +24,6 @@ type RowQuery struct {
 	Limit        int
 }
 
-// listNow is a unit's list as of now: one with nothing to do that is not heard is silent. ?1 is since when it
-const listNow = "CASE WHEN u.list IN ('well', 'settled') AND u.last_record < ?1 THEN 'silent' ELSE u.list END"
-
 // where returns the conditions of a query. kinds: those of list, severity and finding, too.
 func (q *RowQuery) where(kinds bool) (conditions []string, args []any) {
 	conditions, args = []string{"u.decommissioned = 0"}, []any{ms(q.SilentBefore)}
@@ -54,6 +51,7 @@ func (q *RowQuery) where(kinds bool) (conditions []string, args []any) {
 	if !kinds {
 		return conditions, args
 	}
+	conditions[0] = "+u.decommissioned = 0" // by the index of another column: nearly all are in use
 	if len(q.Lists) > 0 {
 		var any []string
 		for _, list := range q.Lists { // so that the index of list, rank and name is used
@@ -121,9 +119,10 @@ func (d *DB) Rows(ctx context.Context, q RowQuery) (out []PageRow, more bool, er
 // RowCounts counts all units by list and by severity, whatever lists and severities are asked for.
 func (d *DB) RowCounts(ctx context.Context, q RowQuery) (all int, lists, severities map[string]int, err error) {
 	conditions, args := q.where(false)
+	where := strings.Join(conditions, " AND ")
 	lists, severities = map[string]int{}, map[string]int{}
-	err = d.query(ctx, "SELECT "+listNow+", u.severity, count(*) FROM unit u WHERE "+strings.Join(conditions, " AND ")+
-		" GROUP BY 1, 2", func(r *sql.Rows) error {
+	err = d.query(ctx, "SELECT u.list, u.severity, count(*) FROM unit u WHERE CAST(?1 AS BIGINT) >= 0 AND "+where+
+		" GROUP BY u.list, u.severity", func(r *sql.Rows) error {
 		var list, severity string
 		var n int
 		if err := r.Scan(&list, &severity, &n); err != nil {
@@ -136,7 +135,38 @@ func (d *DB) RowCounts(ctx context.Context, q RowQuery) (all int, lists, severit
 		}
 		return nil
 	}, args...)
+	if err != nil || args[0] == int64(0) {
+		return all, lists, severities, err
+	}
+	// Those with nothing to do that are not heard are silent.
+	err = d.query(ctx, "SELECT u.list, count(*) FROM unit u WHERE u.last_record < ?1 AND u.list IN ('well', 'settled') AND "+where+
+		" GROUP BY 1", func(r *sql.Rows) error {
+		var list string
+		var n int
+		err := r.Scan(&list, &n)
+		lists[list] -= n
+		if lists[list] == 0 {
+			delete(lists, list)
+		}
+		lists[worklist.ListSilent] += n
+		return err
+	}, args...)
 	return all, lists, severities, err
+}
+
+// GroupNames returns the names of groups in order, at most so many.
+func (d *DB) GroupNames(ctx context.Context, most int) (out []string, err error) {
+	// From one name to the next by the index: units are many, groups few.
+	err = d.query(ctx, `WITH RECURSIVE g(name) AS (
+		SELECT min(grp) FROM unit WHERE decommissioned = 0 AND grp > ''
+		UNION ALL SELECT (SELECT min(grp) FROM unit WHERE decommissioned = 0 AND grp > g.name) FROM g WHERE g.name IS NOT NULL
+	) SELECT name FROM g WHERE name IS NOT NULL LIMIT ?1`, func(r *sql.Rows) error {
+		var name string
+		err := r.Scan(&name)
+		out = append(out, name)
+		return err
+	}, most)
+	return out, err
 }
 
 // PartSums adds up parts of the units that a query lets pass, by their keys.

@@ -91,8 +91,7 @@ func (s dbStore) Parts(ctx context.Context, q RowsQuery) ([]worklist.Part, error
 }
 
 func (s dbStore) Groups(ctx context.Context, most int) ([]string, error) {
-	all, err := s.db.Groups(ctx)
-	return all[:min(len(all), most)], err
+	return s.db.GroupNames(ctx, most)
 }
 
 const maxStreams = 40 // of a unit's page: a session is a start of the agent

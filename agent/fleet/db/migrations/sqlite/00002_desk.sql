@@ -6,8 +6,10 @@ ALTER TABLE audit ADD COLUMN became TEXT NOT NULL DEFAULT '';
 INSERT INTO counter VALUES ('revision', 0);
 -- A page of a list in its order.
 CREATE INDEX unit_list ON unit (list, rank, name);
--- What the counts of a worklist are made from, so that they needn't read the units.
-CREATE INDEX unit_counts ON unit (decommissioned, list, severity, last_record, grp);
+-- What the counts of a worklist are made from, so that they needn't read the units. When a unit was heard
+-- is in no index: it changes with most records.
+CREATE INDEX unit_counts ON unit (decommissioned, list, severity);
+CREATE INDEX unit_groups ON unit (decommissioned, grp);
 
 -- Parts to bring, as package worklist names them.
 CREATE TABLE part (
