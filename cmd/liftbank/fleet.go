@@ -8,4 +8,6 @@ type fleetCmd struct {
 	Enrol      fleetEnrolCmd      `cmd:"" help:"Make keys, certificates and configurations for units, and certificates for the broker and what reads from it."`
 	Authority  fleetAuthorityCmd  `cmd:"" help:"The fleet's certificate authority: make it, renew, revoke, list."`
 	Check      fleetCheckCmd      `cmd:"" help:"Check a folder of unit configurations, with the certificates beside them."`
+	User       fleetUserCmd       `cmd:"" help:"Who may sign in at the desk's pages: add, list, remove, set a password."`
+	Units      fleetUnitsCmd      `cmd:"" help:"Units' data (place, group, model, contact) as CSV: import, export."`
 }

@@ -32,12 +32,12 @@ var layers = map[string][]string{
 		"config/strict dial disk fleet/ranges history moment snapshot readings tries trouble",
 		"disk/crash fleet/setup safefile",
 		"pin visit store/spans store/tables page/figures page/listen page/words",
-		"config store/file store/outbox store/past page/draw page/view page/web",
+		"config fleet/worklist store/file store/outbox store/past page/draw page/view page/web",
 		"fleet/authority records recording store/queue store/window page/visits",
 		"fleet/wire outlet records/schema store page",
 		"fleet/db metrics publish",
-		"fleet/intake",
-		". fleet",
+		". fleet/desk fleet/intake",
+		"fleet",
 	},
 }
 
