@@ -167,7 +167,7 @@ func shuffled(all []int) {
 func deliver(t *testing.T, s *store, d *database, protocol series.Protocol) *series.Sender {
 	t.Helper()
 	sender, err := series.New(series.Options{
-		Store: s, Settle: -1,
+		Store:     s,
 		Receivers: []series.Receiver{{Name: "main", URL: "http://" + d.address + "/api/v1/write", Protocol: protocol}},
 	})
 	require.NoError(t, err)
@@ -212,7 +212,7 @@ func TestPrometheusRefusesWhatIsTooOld(t *testing.T) {
 	rest := s.recs[1:]
 	s.recs = s.recs[:1] // the newest hour is there already
 	sender, err := series.New(series.Options{
-		Store: s, Settle: -1, Receivers: []series.Receiver{{Name: "main", URL: "http://" + d.address + "/api/v1/write"}},
+		Store: s, Receivers: []series.Receiver{{Name: "main", URL: "http://" + d.address + "/api/v1/write"}},
 	})
 	require.NoError(t, err)
 	require.NoError(t, sender.Once(t.Context()), d.out.String())
@@ -244,7 +244,7 @@ func TestPrometheusWithoutTheSwitchLosesNothing(t *testing.T) {
 	})
 	s, _ := days(t, time.Now().Add(-2*time.Hour).Truncate(time.Hour), 1, newestFirst)
 	sender, err := series.New(series.Options{
-		Store: s, Settle: -1, Receivers: []series.Receiver{{Name: "main", URL: "http://" + d.address + "/api/v1/write"}},
+		Store: s, Receivers: []series.Receiver{{Name: "main", URL: "http://" + d.address + "/api/v1/write"}},
 	})
 	require.NoError(t, err)
 	assert.ErrorContains(t, sender.Once(t.Context()), "remote write receiver")

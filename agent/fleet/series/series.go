@@ -31,12 +31,9 @@ type Store interface {
 
 // Options say what is sent where. Zero values have the defaults.
 type Options struct {
-	Store     Store
-	Receivers []Receiver
-	Labels    []Label // of every series, such as the cell
-	// Settle is for how long a record is left alone after it was received: of transactions that overlap
-	// the later number may be seen first. 0: 10 s; negative: not at all, for one writer.
-	Settle      time.Duration
+	Store       Store
+	Receivers   []Receiver
+	Labels      []Label       // of every series, such as the cell
 	Poll        time.Duration // between looks at the database when nothing wakes the sender; 0: 15 s
 	SnapshotsIn time.Duration // between looks for new snapshots; 0: 10 min
 	MaxSamples  int           // in one request, about; 0: 10,000
@@ -53,9 +50,6 @@ type Sender struct {
 
 // New returns a sender that does nothing before Run.
 func New(opts Options) (*Sender, error) {
-	if opts.Settle == 0 {
-		opts.Settle = 10 * time.Second
-	}
 	if opts.Poll <= 0 {
 		opts.Poll = 15 * time.Second
 	}
@@ -277,15 +271,6 @@ func (f *feed) stream(ctx context.Context, stream string) (more bool, err error)
 		return false, err
 	}
 	more = len(recs) == maxRecords
-	if f.opts.Settle > 0 {
-		settled := f.opts.Now().Add(-f.opts.Settle)
-		for i := range recs {
-			if recs[i].ReceivedAt.After(settled) {
-				recs, more = recs[:i], false
-				break
-			}
-		}
-	}
 	for len(recs) > 0 {
 		n, err := f.send(ctx, recs)
 		if err != nil {

@@ -525,25 +525,6 @@ func TestASnapshotIsSentAsAScrapeShowsIt(t *testing.T) {
 	assert.NotContains(t, r.names(), "liftbank_bank_volts"+ofT1, "minutes have it finer")
 }
 
-// A record that is still young may have one before it that can't be seen yet.
-func TestYoungRecordsAreLeftAlone(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		at(t, t0)
-		s, r := newStore(east), &receiver{}
-		sender := started(t, series.Options{Store: s, Receivers: to(r)})
-		young := readingsRecord(t, "t-1", 1, t0.Add(-time.Minute), 12.5)
-		young.ReceivedAt = time.Now()
-		s.put(young)
-		sender.Wake()
-		time.Sleep(5 * time.Second)
-		synctest.Wait()
-		assert.Empty(t, r.names())
-		time.Sleep(30 * time.Second)
-		synctest.Wait()
-		assert.Len(t, r.names(), 7)
-	})
-}
-
 func TestRefillSendsAgainWhatCameSince(t *testing.T) {
 	s, r := newStore(east), &receiver{}
 	for i := range 200 {
