@@ -179,6 +179,22 @@ func (m *manager) get(name string) alert.Alert {
 	return a
 }
 
+func (m *manager) count() int {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return len(m.requests)
+}
+
+// longest is the longest time between two requests.
+func (m *manager) longest() (longest time.Duration) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for i := 1; i < len(m.requests); i++ {
+		longest = max(longest, m.requests[i].at.Sub(m.requests[i-1].at))
+	}
+	return longest
+}
+
 func (m *manager) change(f func()) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
