@@ -5,5 +5,7 @@ type fleetCmd struct {
 	Run       fleetRunCmd       `cmd:"" help:"Collect what units send over MQTT into a database, and answer them."`
 	Enrol     fleetEnrolCmd     `cmd:"" help:"Make keys, certificates and configurations for units, and certificates for the broker and what reads from it."`
 	Authority fleetAuthorityCmd `cmd:"" help:"The fleet's certificate authority: make it, renew, revoke, list."`
+	Alarms    fleetAlarmsCmd    `cmd:"" help:"Report how many alarms there were, by the figures of ISA-18.2."`
+	Refill    fleetRefillCmd    `cmd:"" help:"Send series to a time-series database again, from a time on."`
 	Check     fleetCheckCmd     `cmd:"" help:"Check a folder of unit configurations, with the certificates beside them."`
 }

@@ -222,7 +222,7 @@ func TestHelp(t *testing.T) {
 		assert.Equal(t, help, same)
 	}
 	for _, name := range []string{
-		"fleet enrol", "fleet check", "fleet authority", "fleet authority init", "fleet authority renew", "fleet authority revoke",
+		"fleet enrol", "fleet check", "fleet alarms", "fleet refill", "fleet authority", "fleet authority init", "fleet authority renew", "fleet authority revoke",
 		"fleet authority list",
 	} {
 		words := strings.Fields(name)

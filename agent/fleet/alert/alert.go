@@ -412,19 +412,18 @@ func (n *Notifier) States() []TargetState {
 	return all
 }
 
-// Problem says why alerts are not as they should be; nil is nothing.
-func (n *Notifier) Problem() error {
+// Problem says why alerts are not as they should be; "" is nothing.
+func (n *Notifier) Problem() string {
 	n.mu.Lock()
 	problem := n.problem
 	n.mu.Unlock()
-	var errs []error
 	if problem != "" {
-		errs = append(errs, errors.New(problem))
+		return "alerts: " + problem
 	}
 	for _, st := range n.States() {
 		if st.Problem != "" {
-			errs = append(errs, fmt.Errorf("%s: %s", st.Target, st.Problem))
+			return "alerts can't be sent to " + st.Target + ": " + st.Problem
 		}
 	}
-	return errors.Join(errs...)
+	return ""
 }

@@ -57,10 +57,11 @@ type outlook struct {
 	shown   map[string]time.Time // snapshot looked at last, by unit
 	unheard map[string]time.Time // units that get no confirmation, since the snapshot that says so
 
-	heard time.Time // by this database before the start
-	deaf  []span    // when nothing could come in, as far as it is known
-	lost  time.Time // since when it can't; zero: it can
-	since time.Time // of the connection
+	heard  time.Time // by this database before the start
+	latest time.Time // by this database, of any unit
+	deaf   []span    // when nothing could come in, as far as it is known
+	lost   time.Time // since when it can't; zero: it can
+	since  time.Time // of the connection
 }
 
 type span struct{ from, to time.Time }
@@ -113,12 +114,13 @@ func (o *outlook) update(ctx context.Context) error {
 	if err := o.confirmations(ctx, units); err != nil {
 		return err
 	}
-	if o.at.IsZero() {
-		for _, u := range units {
-			if u.LastHeardAt.After(o.heard) {
-				o.heard = u.LastHeardAt
-			}
+	for _, u := range units {
+		if u.LastHeardAt.After(o.latest) {
+			o.latest = u.LastHeardAt
 		}
+	}
+	if o.at.IsZero() {
+		o.heard = o.latest
 	}
 	o.units, o.at = units, o.n.opts.Now()
 	return nil
@@ -164,6 +166,13 @@ func (o *outlook) listen(now time.Time) bool {
 	since, ok := o.started, true
 	if o.n.opts.Listening != nil {
 		since, ok = o.n.opts.Listening()
+	}
+	if !ok && now.Sub(o.latest) < deafFor+o.n.opts.LookIn {
+		// Another collector listens for the same database: this one is its standby.
+		since, ok = o.since, true
+		if since.IsZero() {
+			since = o.started
+		}
 	}
 	switch {
 	case !ok:

@@ -29,12 +29,12 @@ func Refill(ctx context.Context, store Store, receiver string, from time.Time) (
 // slack is how far records may be out of order by when they were received.
 const slack = time.Minute
 
-// placeOf returns a number below that of the first record received since a time: numbers grow with time,
+// placeOf returns the number of the last record before those received since a time: numbers grow with time,
 // so that some sixty looks find it.
 func placeOf(ctx context.Context, store Store, stream string, from time.Time) (int64, error) {
 	from = from.Add(-slack)
-	low, high := int64(0), int64(math.MaxInt64-1) // low is below it, high isn't
-	for low+1 < high {
+	low, high := int64(0), int64(math.MaxInt64-1) // it is one of these or between
+	for low < high {
 		mid := low + (high-low)/2
 		recs, err := store.Records(ctx, stream, mid, 1)
 		if err != nil {

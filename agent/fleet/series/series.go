@@ -34,7 +34,7 @@ type Options struct {
 	Store       Store
 	Receivers   []Receiver
 	Labels      []Label       // of every series, such as the cell
-	Poll        time.Duration // between looks at the database when nothing wakes the sender; 0: 15 s
+	Poll        time.Duration // between looks at the database; 0: 15 s
 	SnapshotsIn time.Duration // between looks for new snapshots; 0: 10 min
 	MaxSamples  int           // in one request, about; 0: 10,000
 	Now         func() time.Time
@@ -94,14 +94,14 @@ func (s *Sender) Run(ctx context.Context) error {
 	return nil
 }
 
-// Wake says that there are new records. It never blocks.
-func (s *Sender) Wake() {
-	for _, f := range s.feeds {
-		select {
-		case f.wake <- struct{}{}:
-		default:
+// Problem says what can't be sent; "" is nothing.
+func (s *Sender) Problem() string {
+	for _, st := range s.States() {
+		if st.Problem != "" {
+			return "series can't be sent to " + st.Receiver + ": " + st.Problem
 		}
 	}
+	return ""
 }
 
 // State is how it goes with one receiver.
@@ -137,7 +137,6 @@ const maxRecords = 500
 type feed struct {
 	*Sender
 	to     Receiver
-	wake   chan struct{} // cap 1
 	clocks clocks
 	told   map[string]time.Time // snapshot sent last, by unit
 	looked time.Time            // for snapshots
@@ -149,7 +148,7 @@ type feed struct {
 
 func newFeed(s *Sender, to Receiver) *feed {
 	return &feed{
-		Sender: s, to: to, wake: make(chan struct{}, 1), clocks: newClocks(s.opts.Store, s.opts.Now),
+		Sender: s, to: to, clocks: newClocks(s.opts.Store, s.opts.Now),
 		told: map[string]time.Time{}, shots: newShots(s.opts.Now),
 		st: State{Receiver: to.Name, Refused: map[string]uint64{}, Kept: map[string]uint64{}},
 	}
@@ -183,11 +182,11 @@ func (f *feed) run(ctx context.Context) {
 		if ctx.Err() != nil {
 			return
 		}
-		wait, wake := f.opts.Poll, f.wake
+		wait := f.opts.Poll
 		switch {
 		case err != nil:
 			failed++
-			wait, wake = backoff(failed, err), nil
+			wait = backoff(failed, err)
 			f.trouble(err)
 		default:
 			failed = 0
@@ -200,7 +199,6 @@ func (f *feed) run(ctx context.Context) {
 		select {
 		case <-ctx.Done():
 		case <-timer.C:
-		case <-wake:
 		}
 		timer.Stop()
 	}
