@@ -27,8 +27,15 @@ func (c *Collector) outward() error {
 		c.Add(n)
 		c.Register(n)
 		c.Hear(func(out db.Outcome) {
-			if len(out.Changed) > 0 || len(out.Flags) > 0 {
-				n.Wake()
+			var units []string
+			for i := range out.Changed {
+				units = append(units, out.Changed[i].Unit)
+			}
+			for i := range out.Flags {
+				units = append(units, out.Flags[i].Unit)
+			}
+			if units != nil {
+				n.Wake(units...)
 			}
 		})
 	}

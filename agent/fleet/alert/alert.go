@@ -26,6 +26,7 @@ import (
 // Store is what is asked of the database.
 type Store interface {
 	Standing(ctx context.Context) ([]db.Standing, error)
+	StandingOf(ctx context.Context, unit string) ([]db.Standing, error)
 	SettledWork(ctx context.Context) ([]db.Work, error)
 	Flags(ctx context.Context) ([]db.Flagged, error)
 	RecentGaps(ctx context.Context, since time.Time, max int) ([]db.Gap, error)
@@ -50,8 +51,7 @@ type Options struct {
 	// Listening says since when messages can come in; not ok: they can't. nil: since the start.
 	Listening func() (since time.Time, ok bool)
 
-	Poll     time.Duration // between looks at what stands when nothing wakes it; 0: 10 s
-	LookIn   time.Duration // between looks at all units; 0: 2 min
+	Poll     time.Duration // between looks at all that stands and all units; 0: 1 min
 	Resend   time.Duration // of what stands; 0: 1 min
 	Validity time.Duration // after which Alertmanager ends what isn't resent; 0: 15 min
 	MutedFor time.Duration // of findings that the unit calls nobody for; 0: 24 h
@@ -90,11 +90,19 @@ type Notifier struct {
 	wake    chan struct{} // cap 1
 	targets []*target
 	look    outlook
+	// Of the goroutine of Run: alerts for findings by unit, work that is settled, what ended before the start.
+	byUnit  map[string]map[string]*Alert
+	settled map[findingOf]time.Time
+	ended   map[string]*Alert
+	looked  time.Time // at all
 
 	mu      sync.Mutex
+	changed map[string]bool // units, since the last look at them
 	problem string
 	now     map[string]*Alert // what stands
 }
+
+type findingOf struct{ unit, name, subject string }
 
 // New returns a notifier that does nothing before Run.
 func New(opts Options) (*Notifier, error) {
@@ -104,8 +112,7 @@ func New(opts Options) (*Notifier, error) {
 		}
 	}
 	def(&opts.SilentAfter, 24*time.Hour)
-	def(&opts.Poll, 10*time.Second)
-	def(&opts.LookIn, 2*time.Minute)
+	def(&opts.Poll, time.Minute)
 	def(&opts.Resend, time.Minute)
 	def(&opts.Validity, 15*time.Minute)
 	def(&opts.MutedFor, 24*time.Hour)
@@ -118,7 +125,7 @@ func New(opts Options) (*Notifier, error) {
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.DiscardHandler)
 	}
-	n := &Notifier{opts: opts, wake: make(chan struct{}, 1)}
+	n := &Notifier{opts: opts, wake: make(chan struct{}, 1), changed: map[string]bool{}}
 	for _, t := range opts.Targets {
 		u, err := url.Parse(t.URL)
 		if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil {
@@ -130,16 +137,23 @@ func New(opts Options) (*Notifier, error) {
 	return n, nil
 }
 
-// Wake says that what stands may have changed. It never blocks.
-func (n *Notifier) Wake() {
+// Wake says that what stands at units may have changed. It never blocks.
+func (n *Notifier) Wake(units ...string) {
+	n.mu.Lock()
+	for _, u := range units {
+		n.changed[u] = true
+	}
+	n.mu.Unlock()
 	select {
 	case n.wake <- struct{}{}:
 	default:
 	}
 }
 
-// gathers is how long changes are gathered after one.
-const gathers = 500 * time.Millisecond
+const (
+	gathers = 500 * time.Millisecond // changes after one
+	again   = 5 * time.Second        // after the database could not be read
+)
 
 // Run tells until ctx ends. It ends nothing then: another collector goes on.
 func (n *Notifier) Run(ctx context.Context) error {
@@ -150,14 +164,16 @@ func (n *Notifier) Run(ctx context.Context) error {
 	defer all.Wait()
 	n.look.started = n.opts.Now()
 	for ctx.Err() == nil {
+		wait, wake := n.opts.Poll, n.wake
 		if err := n.read(ctx); err != nil && ctx.Err() == nil {
 			n.fail(err)
+			wait, wake = again, nil
 		}
-		timer := time.NewTimer(n.opts.Poll)
+		timer := time.NewTimer(wait)
 		select {
 		case <-ctx.Done():
 		case <-timer.C:
-		case <-n.wake:
+		case <-wake:
 			gather := time.NewTimer(gathers)
 			select {
 			case <-ctx.Done():
@@ -180,31 +196,73 @@ func (n *Notifier) fail(err error) {
 	}
 }
 
-// read makes the alerts of what stands now and hands them to the targets. On an error they stay.
+// read makes the alerts of what stands now and hands them to the targets. It looks at all when that is
+// due, else at the units that have changed. On an error all stays as it is.
 func (n *Notifier) read(ctx context.Context) error {
-	now := n.opts.Now()
-	if now.Sub(n.look.at) >= n.opts.LookIn {
-		if err := n.look.update(ctx); err != nil {
-			return fmt.Errorf("units: %w", err)
+	n.mu.Lock()
+	changed := n.changed
+	n.changed = map[string]bool{}
+	n.mu.Unlock()
+	if now := n.opts.Now(); now.Sub(n.looked) >= n.opts.Poll || n.problem != "" { // after an error, too
+		if err := n.all(ctx); err != nil {
+			return err
+		}
+		n.looked = now
+	} else {
+		for unit := range changed {
+			standing, err := n.opts.Store.StandingOf(ctx, unit)
+			if err != nil {
+				return fmt.Errorf("findings: %w", err)
+			}
+			delete(n.byUnit, unit)
+			if err := n.findings(ctx, standing, n.byUnit); err != nil {
+				return err
+			}
 		}
 	}
 	all := map[string]*Alert{}
-	if err := n.findings(ctx, all); err != nil {
-		return fmt.Errorf("findings: %w", err)
+	for _, of := range n.byUnit {
+		maps.Copy(all, of)
 	}
 	if err := n.look.alerts(ctx, all); err != nil {
 		return fmt.Errorf("flags: %w", err)
-	}
-	ended, err := n.over(ctx, all)
-	if err != nil {
-		return fmt.Errorf("ends: %w", err)
 	}
 	n.mu.Lock()
 	n.now, n.problem = all, ""
 	n.mu.Unlock()
 	for _, t := range n.targets {
-		t.tell(all, ended)
+		t.tell(all, n.ended)
 	}
+	return nil
+}
+
+// all looks at all units.
+func (n *Notifier) all(ctx context.Context) error {
+	if err := n.look.update(ctx); err != nil {
+		return fmt.Errorf("units: %w", err)
+	}
+	standing, err := n.opts.Store.Standing(ctx)
+	if err != nil {
+		return fmt.Errorf("findings: %w", err)
+	}
+	work, err := n.opts.Store.SettledWork(ctx)
+	if err != nil {
+		return fmt.Errorf("work: %w", err)
+	}
+	n.settled = map[findingOf]time.Time{}
+	for i := range work {
+		n.settled[findingOf{work[i].Unit, work[i].Finding, work[i].Subject}] = work[i].At
+	}
+	byUnit := map[string]map[string]*Alert{}
+	if err := n.findings(ctx, standing, byUnit); err != nil {
+		return err
+	}
+	if n.ended == nil {
+		if n.ended, err = n.over(ctx); err != nil {
+			return fmt.Errorf("ends: %w", err)
+		}
+	}
+	n.byUnit = byUnit
 	return nil
 }
 
@@ -259,28 +317,16 @@ func (n *Notifier) ofFinding(unit, name, subject, severity string) *Alert {
 }
 
 // findings adds an alert for each finding that somebody is to be called for.
-func (n *Notifier) findings(ctx context.Context, all map[string]*Alert) error {
-	standing, err := n.opts.Store.Standing(ctx)
-	if err != nil {
-		return err
-	}
-	work, err := n.opts.Store.SettledWork(ctx)
-	if err != nil {
-		return err
-	}
-	settled := map[[3]string]time.Time{}
-	for i := range work {
-		settled[[3]string{work[i].Unit, work[i].Finding, work[i].Subject}] = work[i].At
-	}
+func (n *Notifier) findings(ctx context.Context, standing []db.Standing, to map[string]map[string]*Alert) error {
 	now := n.opts.Now()
 	for i := range standing {
 		s := &standing[i]
 		f := &s.Finding
 		if err := n.look.meet(ctx, s.Unit); err != nil {
-			return err
+			return fmt.Errorf("units: %w", err)
 		}
 		raised := raisedAt(s)
-		done, isSettled := settled[[3]string{s.Unit, f.Name, f.Subject}]
+		done, isSettled := n.settled[findingOf{s.Unit, f.Name, f.Subject}]
 		switch {
 		case !f.Alarming(), f.CausedBy != "":
 			continue
@@ -293,7 +339,10 @@ func (n *Notifier) findings(ctx context.Context, all map[string]*Alert) error {
 		a.StartsAt = earlier(raised, now)
 		a.Annotations["summary"] = text(s.Unit + ": " + lowerFirst(f.Title))
 		a.Annotations["description"] = text(describe(f))
-		all[a.key()] = a
+		if to[s.Unit] == nil {
+			to[s.Unit] = map[string]*Alert{}
+		}
+		to[s.Unit][a.key()] = a
 	}
 	return nil
 }
@@ -357,9 +406,8 @@ func evidence(all []snapshot.Evidence) string {
 // mostAlarms bounds how many ends are told at a start.
 const mostAlarms = 10_000
 
-// over returns what has ended within the time that an alert is valid, and doesn't stand: whoever sent it
-// may be gone. Alertmanager may have been away when it ended, so it is told for so long.
-func (n *Notifier) over(ctx context.Context, standing map[string]*Alert) (map[string]*Alert, error) {
+// over returns what has ended within the time that an alert is valid: whoever sent it may be gone. Alertmanager may have been away when it ended, so it is told for so long.
+func (n *Notifier) over(ctx context.Context) (map[string]*Alert, error) {
 	now := n.opts.Now()
 	alarms, err := n.opts.Store.Alarms(ctx, now.Add(-n.opts.Validity), now, mostAlarms)
 	if err != nil {
@@ -381,9 +429,7 @@ func (n *Notifier) over(ctx context.Context, standing map[string]*Alert) (map[st
 		if before, known := ended[key]; known && before.EndsAt.After(a.EndsAt) {
 			continue
 		}
-		if standing[key] == nil {
-			ended[key] = a
-		}
+		ended[key] = a
 	}
 	return ended, nil
 }

@@ -35,7 +35,7 @@ func TestAFindingIsToldResentAndEnded(t *testing.T) {
 
 		raised := time.Now()
 		s.change(func(s *store) { s.standing = []db.Standing{undercharged("t-1", raised.Add(-time.Hour))} })
-		n.Wake()
+		n.Wake("t-1")
 		time.Sleep(time.Second)
 		require.Equal(t, 1, m.count(), "within a second of being stored")
 		a := m.get(underchargedT1)
@@ -57,7 +57,7 @@ func TestAFindingIsToldResentAndEnded(t *testing.T) {
 
 		over := time.Now()
 		s.change(func(s *store) { s.standing = nil })
-		n.Wake()
+		n.Wake("t-1")
 		time.Sleep(time.Second)
 		assert.Equal(t, []string{underchargedT1}, m.ended())
 		assert.WithinDuration(t, over, m.get(underchargedT1).EndsAt, time.Second)
@@ -153,7 +153,7 @@ func TestAnotherSeverityIsAnotherAlert(t *testing.T) {
 		n, _ := started(t, alert.Options{Store: s, Targets: []alert.Target{m.target()}})
 		time.Sleep(time.Minute)
 		s.change(func(s *store) { s.standing[0].Finding.Severity = "urgent" })
-		n.Wake()
+		n.Wake("t-1")
 		time.Sleep(time.Second)
 		assert.Equal(t, []string{"BankUndercharged urgent t-1 east"}, m.standing())
 		assert.Equal(t, []string{underchargedT1}, m.ended())
@@ -203,6 +203,14 @@ func TestADatabaseThatIsAwayEndsNothing(t *testing.T) {
 		time.Sleep(2 * time.Hour)
 		assert.Equal(t, []string{underchargedT1}, m.standing())
 		assert.Contains(t, n.Problem(), "no connection")
+
+		// A change that could not be read is read once it can.
+		s.change(func(s *store) { s.standing = []db.Standing{undercharged("t-2", time.Now())} })
+		n.Wake("t-1", "t-2")
+		time.Sleep(time.Minute)
+		s.change(func(s *store) { s.fails = nil })
+		time.Sleep(10 * time.Second)
+		assert.Equal(t, []string{"BankUndercharged repair t-2"}, m.standing())
 	})
 }
 
@@ -237,7 +245,7 @@ func TestSilentUnits(t *testing.T) {
 		s.units[4].Decommissioned = t0.Add(-time.Hour)
 		s.units[5].LastRecordAt, s.units[5].FirstHeardAt, s.units[5].LastHeardAt = time.Time{}, time.Time{}, time.Time{} // imported
 		o := alert.Options{
-			Store: s, Poll: time.Minute, Targets: []alert.Target{m.target()}, Parked: map[string]time.Time{"t-2": t0.Add(48 * time.Hour)},
+			Store: s, Targets: []alert.Target{m.target()}, Parked: map[string]time.Time{"t-2": t0.Add(48 * time.Hour)},
 			SilentAfterOf: map[string]time.Duration{"spare": 30 * 24 * time.Hour},
 		}
 		_, stop := started(t, o)
@@ -283,7 +291,7 @@ func TestNobodyIsSilentWhileNothingCanComeIn(t *testing.T) {
 		until(t0)
 		s, m := &store{units: []db.Unit{heard("t-1", t0)}}, &manager{t: t}
 		since, up := t0, true
-		started(t, alert.Options{Store: s, Poll: time.Minute, Targets: []alert.Target{m.target()},
+		started(t, alert.Options{Store: s, Targets: []alert.Target{m.target()},
 			Listening: func() (time.Time, bool) { s.mu.Lock(); defer s.mu.Unlock(); return since, up }})
 		time.Sleep(23 * time.Hour)
 		s.change(func(*store) { up = false })
@@ -305,7 +313,7 @@ func TestAStandbyIsNotDeaf(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		until(t0)
 		s, m := &store{units: []db.Unit{heard("t-1", t0), heard("t-2", t0.Add(-30*time.Hour))}}, &manager{t: t}
-		started(t, alert.Options{Store: s, Poll: time.Minute, Targets: []alert.Target{m.target()},
+		started(t, alert.Options{Store: s, Targets: []alert.Target{m.target()},
 			Listening: func() (time.Time, bool) { return time.Time{}, false }})
 		for range 600 { // the other collector hears somebody all the time
 			time.Sleep(time.Minute)

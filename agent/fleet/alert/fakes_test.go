@@ -45,8 +45,18 @@ func read[T any](s *store, from *[]T) ([]T, error) {
 }
 
 func (s *store) Standing(context.Context) ([]db.Standing, error) { return read(s, &s.standing) }
-func (s *store) SettledWork(context.Context) ([]db.Work, error)  { return read(s, &s.work) }
-func (s *store) Flags(context.Context) ([]db.Flagged, error)     { return read(s, &s.flags) }
+func (s *store) StandingOf(_ context.Context, unit string) (out []db.Standing, err error) {
+	all, err := read(s, &s.standing)
+	for _, x := range all {
+		if x.Unit == unit {
+			out = append(out, x)
+		}
+	}
+	return out, err
+}
+
+func (s *store) SettledWork(context.Context) ([]db.Work, error) { return read(s, &s.work) }
+func (s *store) Flags(context.Context) ([]db.Flagged, error)    { return read(s, &s.flags) }
 
 func (s *store) RecentGaps(_ context.Context, since time.Time, most int) (out []db.Gap, err error) {
 	all, err := read(s, &s.gaps)

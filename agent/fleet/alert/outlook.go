@@ -167,7 +167,7 @@ func (o *outlook) listen(now time.Time) bool {
 	if o.n.opts.Listening != nil {
 		since, ok = o.n.opts.Listening()
 	}
-	if !ok && now.Sub(o.latest) < deafFor+o.n.opts.LookIn {
+	if !ok && now.Sub(o.latest) < deafFor+o.n.opts.Poll {
 		// Another collector listens for the same database: this one is its standby.
 		since, ok = o.since, true
 		if since.IsZero() {

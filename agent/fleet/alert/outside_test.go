@@ -190,8 +190,8 @@ func alertmanager(t *testing.T, mail, hook string) string {
 	}
 }
 
-// change makes a stored message of a finding: number, name, severity, whether it holds.
-func change(t *testing.T, seq int, name, severity string, active bool) wire.Message {
+// change makes a message of a finding: number, name, severity, whether it holds.
+func change(t testing.TB, unit string, seq int, name, severity string, active bool) wire.Message {
 	t.Helper()
 	body, err := os.ReadFile("../wire/testdata/findings.json")
 	require.NoError(t, err)
@@ -199,7 +199,7 @@ func change(t *testing.T, seq int, name, severity string, active bool) wire.Mess
 	require.NoError(t, json.Unmarshal(body, &m))
 	f := m["finding"].(map[string]any)
 	now := time.Now().UTC().Format(time.RFC3339Nano)
-	m["seq"], m["at"], m["unit"], m["mono_s"] = seq, now, "t-1042", 1000+seq
+	m["seq"], m["at"], m["unit"], m["mono_s"] = seq, now, unit, 1000+seq
 	f["name"], f["severity"], f["seq"], f["active"], f["since"] = name, severity, seq, active, now
 	f["title"], f["state"] = "Something is wrong", "unacknowledged"
 	delete(f, "raised_at")
@@ -210,7 +210,7 @@ func change(t *testing.T, seq int, name, severity string, active bool) wire.Mess
 	require.NoError(t, err)
 	p, err := wire.NewParser("liftbank")
 	require.NoError(t, err)
-	out, err := p.Parse("liftbank/v1/t-1042/findings", body)
+	out, err := p.Parse("liftbank/v1/"+unit+"/findings", body)
 	require.NoError(t, err)
 	return out
 }
@@ -254,10 +254,10 @@ func TestAFindingIsAtTheSinksInSeconds(t *testing.T) {
 	}
 	store := func(seq int, name, severity string, active bool) time.Time {
 		t.Helper()
-		_, err := d.Commit(t.Context(), time.Now(), []wire.Message{change(t, seq, name, severity, active)})
+		_, err := d.Commit(t.Context(), time.Now(), []wire.Message{change(t, "t-1042", seq, name, severity, active)})
 		require.NoError(t, err)
 		stored := time.Now()
-		n.Wake()
+		n.Wake("t-1042")
 		return stored
 	}
 	subject := func(s string) func(letter) bool { return func(x letter) bool { return x.subject == s } }
