@@ -436,3 +436,39 @@ liftbank_fleet_alerts{severity="urgent"} 0
 `), "liftbank_fleet_alerts"))
 	})
 }
+
+// The page lists each alert that isn't a finding's, with its severity.
+func TestThePageListsAlerts(t *testing.T) {
+	page, err := os.ReadFile("../../../deploy/series-and-alerts.md")
+	require.NoError(t, err)
+	synctest.Test(t, func(t *testing.T) {
+		until(t0)
+		s, m := &store{}, &manager{t: t}
+		for i := range 4 {
+			s.units = append(s.units, heard(fmt.Sprintf("t-%d", i), t0.Add(-50*time.Hour)))
+		}
+		for _, f := range db.Flags {
+			s.flags = append(s.flags, db.Flagged{Unit: "t-1", Flag: f, Since: t0})
+		}
+		s.gaps = []db.Gap{{Unit: "t-1", From: 1, To: 2, ReceivedAt: t0}}
+		b, err := json.Marshal(snapshot.Snapshot{Schema: snapshot.Schema, Outlets: []snapshot.Outlet{{Problem: publish.Unheard}}})
+		require.NoError(t, err)
+		s.units[0].Snapshot, s.units[0].SnapshotAt = b, t0
+		up := true
+		started(t, alert.Options{Store: s, Targets: []alert.Target{m.target()},
+			Listening: func() (time.Time, bool) { s.mu.Lock(); defer s.mu.Unlock(); return t0.Add(-100 * time.Hour), up }})
+		time.Sleep(time.Minute)
+		s.change(func(*store) { up = false })
+		time.Sleep(10 * time.Minute)
+		rows := map[string]bool{}
+		for _, row := range regexp.MustCompile("(?m)^\\| `(\\w+)` \\| (\\w+) \\|").FindAllStringSubmatch(string(page), -1) {
+			rows[row[1]+" "+row[2]] = true
+		}
+		told := map[string]bool{}
+		for _, name := range m.standing() {
+			a := m.get(name)
+			told[a.Labels["alertname"]+" "+a.Labels["severity"]] = true
+		}
+		assert.Equal(t, rows, told)
+	})
+}

@@ -97,3 +97,19 @@ func TestPasswordsAndAuthoritiesAreReadWhenTheyAreUsed(t *testing.T) {
 	_, err = o.Client()
 	require.ErrorContains(t, err, "no certificate")
 }
+
+func TestThePagesExample(t *testing.T) {
+	page, err := os.ReadFile("../../../deploy/series-and-alerts.md")
+	require.NoError(t, err)
+	_, rest, ok := strings.Cut(string(page), "```yaml\n")
+	require.True(t, ok)
+	example, _, _ := strings.Cut(rest, "```")
+	c, err := setup.Parse("fleet.yaml", []byte(least+example))
+	require.NoError(t, err)
+	assert.Len(t, c.Series.Receivers, 1)
+	assert.Len(t, c.Alerts.Parked, 2)
+	c, err = setup.Parse("fleet.yaml", []byte(least+strings.NewReplacer("# username", "username", "# password_file", "password_file",
+		"# ca_file", "ca_file", "http://localhost:8428", "https://localhost:8428").Replace(example)))
+	require.NoError(t, err)
+	assert.Equal(t, "ca.pem", filepath.Base(c.Series.Receivers[0].CAFile))
+}
