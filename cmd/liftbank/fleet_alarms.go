@@ -12,15 +12,13 @@ import (
 
 	"liftbank/agent/config/strict"
 	"liftbank/agent/fleet/alert"
-	"liftbank/agent/fleet/db"
 	"liftbank/agent/fleet/series"
-	"liftbank/agent/fleet/setup"
 )
 
 type fleetAlarmsCmd struct {
-	Config string `required:"" placeholder:"FLEET.yaml" help:"Configuration file of the collector, for its database."`
-	Since  string `default:"30d" placeholder:"30d" help:"How far back, such as 24h or 30d."`
-	JSON   bool   `name:"json" help:"Print JSON."`
+	fleetData
+	Since string `default:"30d" placeholder:"30d" help:"How far back, such as 24h or 30d."`
+	JSON  bool   `name:"json" help:"Print JSON."`
 }
 
 // Help returns an example.
@@ -37,7 +35,7 @@ func (c fleetAlarmsCmd) Run(s streams) (err error) {
 	if !ok || since <= 0 {
 		return usageError{fmt.Errorf("--since %q: want a time such as 24h or 30d", c.Since)}
 	}
-	store, err := openFleet(s, c.Config)
+	store, _, err := c.open(s)
 	if err != nil {
 		return err
 	}
@@ -56,7 +54,7 @@ func (c fleetAlarmsCmd) Run(s streams) (err error) {
 }
 
 type fleetRefillCmd struct {
-	Config   string `required:"" placeholder:"FLEET.yaml" help:"Configuration file of the collector, for its database and receivers."`
+	fleetData
 	From     string `required:"" placeholder:"TIME" help:"Send again what was received since then: a date, a time such as 2026-03-01T10:00:00Z, or how long ago, such as 30d."`
 	Receiver string `placeholder:"NAME" help:"The name of one receiver of series; all by default."`
 }
@@ -88,7 +86,7 @@ func (c fleetRefillCmd) Run(s streams) (err error) {
 	if len(names) == 0 {
 		return usageError{fmt.Errorf("--receiver %q: want one of series.receivers in %s", c.Receiver, c.Config)}
 	}
-	store, err := open(s, cfg)
+	store, _, err := c.open(s)
 	if err != nil {
 		return err
 	}
@@ -121,20 +119,4 @@ func timeOf(text string, now time.Time) (time.Time, error) {
 		return now.Add(-d), nil
 	}
 	return now, errors.New("want a date such as 2026-03-01, a time such as 2026-03-01T10:00:00Z, or how long ago, such as 30d")
-}
-
-func openFleet(s streams, path string) (*db.DB, error) {
-	cfg, err := loadFleet(path)
-	if err != nil {
-		return nil, err
-	}
-	return open(s, cfg)
-}
-
-func open(s streams, cfg setup.Config) (*db.DB, error) {
-	address, err := cfg.Database.Address()
-	if err != nil {
-		return nil, err
-	}
-	return db.Open(s.ctx, address, db.Options{})
 }
