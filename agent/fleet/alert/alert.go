@@ -215,6 +215,9 @@ func (n *Notifier) read(ctx context.Context) error {
 				return fmt.Errorf("findings: %w", err)
 			}
 			delete(n.byUnit, unit)
+			if u := n.look.units[unit]; u != nil && !u.Decommissioned.IsZero() {
+				continue
+			}
 			if err := n.findings(ctx, standing, n.byUnit); err != nil {
 				return err
 			}
@@ -403,8 +406,8 @@ func evidence(all []snapshot.Evidence) string {
 	return strings.ToUpper(s[:1]) + s[1:] + "."
 }
 
-// mostAlarms bounds how many ends are told at a start.
-const mostAlarms = 10_000
+// mostAlarms bounds what is read at a start to tell ends.
+const mostAlarms = 200_000
 
 // over returns what has ended within the time that an alert is valid: whoever sent it may be gone. Alertmanager may have been away when it ended, so it is told for so long.
 func (n *Notifier) over(ctx context.Context) (map[string]*Alert, error) {

@@ -146,6 +146,20 @@ func TestARestartedCollectorGoesOn(t *testing.T) {
 	})
 }
 
+func TestNobodyIsToldOfADecommissionedUnit(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		until(t0)
+		s, m := &store{units: []db.Unit{heard("t-1", t0)}}, &manager{t: t}
+		s.units[0].Decommissioned = t0
+		n, _ := started(t, alert.Options{Store: s, Targets: []alert.Target{m.target()}})
+		time.Sleep(time.Second)
+		s.change(func(s *store) { s.standing = []db.Standing{undercharged("t-1", t0)} }) // it still sends
+		n.Wake("t-1")
+		time.Sleep(10 * time.Second)
+		assert.Empty(t, m.standing())
+	})
+}
+
 func TestAnotherSeverityIsAnotherAlert(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		until(t0)

@@ -2,6 +2,7 @@ package series_test
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -21,8 +22,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/fleet/db"
 	"liftbank/agent/fleet/series"
 	"liftbank/agent/fleet/wire"
+	"liftbank/cmd/slowtest"
 )
 
 // program returns the path of a time-series database. Where it isn't installed the test is skipped;
@@ -277,4 +280,110 @@ func TestVictoriaMetricsHasOldMinutesOnce(t *testing.T) {
 	})
 	require.NoError(t, json.Unmarshal(export, &stored), string(export))
 	assert.Len(t, stored.Timestamps, len(want))
+}
+
+// month is thirty days of a hundred units, made as they are asked for: hour by hour, a third of the units
+// late by a week.
+type month struct {
+	*store
+	t     *testing.T
+	from  time.Time
+	units int
+	at    []hour
+}
+
+type hour struct{ unit, hour int }
+
+func (m *month) Records(_ context.Context, stream string, after int64, most int) (out []db.Record, err error) {
+	if stream != wire.Readings {
+		return nil, nil
+	}
+	for id := after; id < int64(len(m.at)) && len(out) < most; id++ {
+		x := m.at[id]
+		volts := make([]float64, 60)
+		for i := range volts {
+			volts[i] = voltsOf(x.unit, x.hour*60+i)
+		}
+		r := readingsRecord(m.t, fmt.Sprintf("t-%03d", x.unit), uint64(x.hour+1), m.from.Add(time.Duration(x.hour)*time.Hour), volts...)
+		r.ID, r.ReceivedAt = id+1, time.Now()
+		out = append(out, r)
+	}
+	return out, nil
+}
+
+func voltsOf(unit, minute int) float64 { return float64(12000+(unit*31+minute*7)%1000) / 1000 }
+
+// 30 days of 100 units land complete and at their true time, and a repeat changes nothing.
+func TestThirtyDaysOfAHundredUnits(t *testing.T) {
+	slowtest.Long(t)
+	path := program(t, "victoria-metrics",
+		"go install github.com/VictoriaMetrics/VictoriaMetrics/app/victoria-metrics@v1.150.0, outside this module")
+	d := launch(t, "/health", path, func(address, dir string) []string {
+		return []string{
+			"-httpListenAddr=" + address, "-storageDataPath=" + filepath.Join(dir, "data"), "-dedup.minScrapeInterval=1ms",
+			"-retentionPeriod=1y", "-search.latencyOffset=0s", "-memory.allowedBytes=512MB",
+		}
+	})
+	const units, hours = 100, 30 * 24
+	m := &month{store: newStore(), t: t, from: time.Now().Add(-31 * 24 * time.Hour).Truncate(time.Hour), units: units}
+	for h := range hours + 7*24 {
+		for u := range units {
+			of := h
+			if u%3 == 0 {
+				of -= 7 * 24
+			}
+			if of >= 0 && of < hours {
+				m.at = append(m.at, hour{u, of})
+			}
+		}
+	}
+	require.Len(t, m.at, units*hours)
+	sender, err := series.New(series.Options{
+		Store: m, Receivers: []series.Receiver{{Name: "main", URL: "http://" + d.address + "/api/v1/write"}},
+	})
+	require.NoError(t, err)
+	began := time.Now()
+	require.NoError(t, sender.Once(t.Context()))
+	st := sender.States()[0]
+	t.Logf("%d records, %d samples in %v", len(m.at), st.Sent, time.Since(began).Round(time.Second))
+	require.NoError(t, m.SetPosition(t.Context(), "series:main:"+wire.Readings, int64(len(m.at)*9/10)))
+	require.NoError(t, sender.Once(t.Context()), "the last tenth again")
+	assert.Empty(t, st.Refused)
+	assert.Empty(t, st.Kept)
+	d.get(t, "/internal/force_flush", nil)
+
+	end := m.from.Add(hours * time.Hour)
+	for _, q := range []struct {
+		query string
+		want  func(unit int) float64
+	}{
+		{"count_over_time(liftbank_battery_volts[30d])", func(int) float64 { return hours * 60 }},
+		{"sum_over_time(liftbank_battery_volts[30d])", func(u int) (sum float64) {
+			for i := range hours * 60 {
+				sum += voltsOf(u, i)
+			}
+			return sum
+		}},
+	} {
+		var answer struct {
+			Data struct {
+				Result []struct {
+					Metric map[string]string `json:"metric"`
+					Value  [2]any            `json:"value"`
+				} `json:"result"`
+			} `json:"data"`
+		}
+		body := d.get(t, "/api/v1/query", url.Values{"query": {q.query}, "time": {fmt.Sprint(end.Unix() - 1)}, "nocache": {"1"}})
+		require.NoError(t, json.Unmarshal(body, &answer))
+		require.Len(t, answer.Data.Result, units)
+		for _, r := range answer.Data.Result {
+			var unit int
+			var got float64
+			_, err := fmt.Sscanf(r.Metric["unit"], "t-%d", &unit)
+			require.NoError(t, err)
+			_, err = fmt.Sscan(r.Value[1].(string), &got)
+			require.NoError(t, err)
+			require.InDelta(t, q.want(unit), got, 1e-3, "%s of %d", q.query, unit)
+		}
+	}
 }
