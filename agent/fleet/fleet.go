@@ -84,6 +84,9 @@ func New(ctx context.Context, o Options) (*Collector, error) {
 	}
 	c.metrics = &metrics{c: c}
 	c.registry.MustRegister(c.metrics, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	if err := c.outward(); err != nil {
+		return nil, errors.Join(err, store.Close())
+	}
 	c.mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { say(w, http.StatusOK, "alive\n") })
 	c.mux.HandleFunc("GET /readyz", c.ready)
 	c.mux.Handle("GET /metrics", promhttp.HandlerFor(c.registry, promhttp.HandlerOpts{}))

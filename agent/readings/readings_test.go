@@ -2,6 +2,7 @@ package readings
 
 import (
 	"encoding/json"
+	"maps"
 	"math"
 	"testing"
 	"time"
@@ -152,6 +153,18 @@ func TestBatchOnTheWire(t *testing.T) {
 			"max":[7,0.12,8,0.12,9,null]}]}`, string(text))
 }
 
+func TestValuesLieOnTheLine(t *testing.T) {
+	var b Batch
+	require.NoError(t, json.Unmarshal([]byte(`{"step_s":60,"bins":12,"within":{},"series":[
+		{"figure":"voltage_v","mean":[1,12,3,12.5,4,null,7,11,9,11.004]}]}`), &b))
+	assert.Equal(t, map[int]float64{1: 12, 2: 12.25, 3: 12.5, 7: 11, 8: 11.002, 9: 11.004},
+		maps.Collect(b.Series[0].Mean.Values(b.Bins)))
+	for range b.Series[0].Mean.Values(b.Bins) {
+		break // whoever looks may stop
+	}
+	assert.Len(t, maps.Collect(b.Series[0].Mean.Values(0)), 6, "a line is as long as it is")
+}
+
 // expand returns the rows of a batch again, each figure right to Within. start is the beginning of
 // its first bin.
 func (b Batch) expand(start time.Duration) (Layout, []Row) {
@@ -186,7 +199,18 @@ func FuzzBatch(f *testing.F) {
 	f.Fuzz(func(t *testing.T, data []byte) {
 		var b Batch
 		if err := json.Unmarshal(data, &b); err == nil {
-			b.expand(0)
+			_, rows := b.expand(0)
+			for i, s := range b.Series {
+				known := 0
+				for _, r := range rows {
+					if r.Stats[i].Known {
+						known++
+					}
+				}
+				if n := len(maps.Collect(s.Mean.Values(b.Bins))); n != known {
+					t.Errorf("%d values of %d", n, known)
+				}
+			}
 			if _, err := json.Marshal(b); err != nil {
 				t.Error(err)
 			}

@@ -5,6 +5,8 @@ type fleetCmd struct {
 	Run        fleetRunCmd        `cmd:"" help:"Collect what units send over MQTT into a database, and answer them."`
 	Quarantine fleetQuarantineCmd `cmd:"" help:"Messages that were refused: list, replay, drop."`
 	Export     fleetExportCmd     `cmd:"" help:"Print records of all units as JSON lines or CSV."`
+	Alarms     fleetAlarmsCmd     `cmd:"" help:"Report how many alarms there were, by the figures of ISA-18.2."`
+	Refill     fleetRefillCmd     `cmd:"" help:"Send series to a time-series database again, from a time on."`
 	Enrol      fleetEnrolCmd      `cmd:"" help:"Make keys, certificates and configurations for units, and certificates for the broker and what reads from it."`
 	Authority  fleetAuthorityCmd  `cmd:"" help:"The fleet's certificate authority: make it, renew, revoke, list."`
 	Check      fleetCheckCmd      `cmd:"" help:"Check a folder of unit configurations, with the certificates beside them."`

@@ -227,6 +227,7 @@ func TestHelp(t *testing.T) {
 		"fleet enrol", "fleet check", "fleet authority", "fleet authority init", "fleet authority renew", "fleet authority revoke",
 		"fleet authority list", "fleet user", "fleet user add", "fleet user list", "fleet user remove", "fleet user password",
 		"fleet units import", "fleet units export",
+		"fleet alarms", "fleet refill",
 	} {
 		words := strings.Fields(name)
 		help, _, code := command(t, "", append(words, "--help")...)

@@ -25,6 +25,8 @@ type Config struct {
 	Database Database
 	HTTP     HTTP
 	Keep     Keep
+	Series   Series
+	Alerts   Alerts
 }
 
 // MQTT is the broker that units send to.
@@ -92,12 +94,14 @@ func Load(path string) (Config, error) {
 // Parse reads a configuration. Names of files in it start from its own folder.
 func Parse(path string, data []byte) (Config, error) {
 	c := Default()
-	r := strict.Open(path, data, strict.Options{Sections: "mqtt, database, http and keep"})
+	r := strict.Open(path, data, strict.Options{Sections: "mqtt, database, http, keep, series and alerts"})
 	r.Root(func(s *strict.Section) {
 		s.Section("mqtt", strict.Required, c.MQTT.read)
 		s.Section("database", strict.Required, c.Database.read)
 		s.Section("http", strict.Default, c.HTTP.read)
 		s.Section("keep", strict.Default, c.Keep.read)
+		s.Section("series", strict.Default, c.Series.read)
+		s.Section("alerts", strict.Default, c.Alerts.read)
 	})
 	c.check(r)
 	if err := r.Err(); err != nil {
@@ -118,13 +122,25 @@ func (c *Config) Files() map[string]string {
 			out[field] = name
 		}
 	}
+	for field, o := range c.remotes() {
+		if o.PasswordFile != "" {
+			out[field+".password_file"] = o.PasswordFile
+		}
+		if o.CAFile != "" {
+			out[field+".ca_file"] = o.CAFile
+		}
+	}
 	return out
 }
 
 func (c *Config) resolve(folder string) {
-	for _, name := range []*string{
+	names := []*string{
 		&c.MQTT.Files.Password, &c.MQTT.Files.CA, &c.MQTT.Files.Cert, &c.MQTT.Files.Key, &c.Database.PasswordFile,
-	} {
+	}
+	for _, o := range c.remotes() {
+		names = append(names, &o.PasswordFile, &o.CAFile)
+	}
+	for _, name := range names {
 		if *name != "" && !filepath.IsAbs(*name) {
 			*name = filepath.Join(folder, *name)
 		}
@@ -255,6 +271,7 @@ func (k *Keep) read(s *strict.Section) {
 }
 
 func (c *Config) check(r *strict.Reading) {
+	c.checkRemotes(r)
 	if (c.MQTT.Files.Cert == "") != (c.MQTT.Files.Key == "") {
 		r.Refuse("mqtt.cert_file", "", "want cert_file and key_file, both or none", "mqtt.key_file")
 	}
