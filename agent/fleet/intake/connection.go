@@ -7,7 +7,6 @@ import (
 	"net"
 	"net/url"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -40,8 +39,8 @@ type link struct {
 	client mqtt.Client
 	begun  time.Time
 
-	stopped atomic.Bool // nothing more is taken
-	taking  sync.WaitGroup
+	taking  sync.RWMutex // read while a message is queued
+	stopped bool         // nothing more is taken
 }
 
 // connection makes one connection and serves it. nil means that ctx ended it.
@@ -55,6 +54,8 @@ func (in *Intake) connection(ctx context.Context) error {
 	l := &link{in: in, life: life, cut: cut, queue: make(chan item, in.opts.Limits.Queue), begun: in.opts.Now()}
 	l.client = mqtt.NewClient(l.options(creds))
 	if err := l.connect(ctx); err != nil {
+		cut(nil)
+		l.client.Disconnect(0)
 		return err
 	}
 	var work sync.WaitGroup
@@ -82,18 +83,23 @@ func (in *Intake) connection(ctx context.Context) error {
 	}
 	stopAnswering()
 	err = context.Cause(life)
-	l.stopped.Store(true)
+	l.stop()
 	l.client.Disconnect(0)
-	l.taking.Wait()
 	close(l.queue)
 	return err
+}
+
+// stop has nothing more taken, and waits for what is being queued.
+func (l *link) stop() {
+	l.taking.Lock()
+	defer l.taking.Unlock()
+	l.stopped = true
 }
 
 // leave ends in order: nothing more is taken; what was is committed, acknowledged and answered; then
 // the broker is told. It keeps the rest.
 func (l *link) leave() {
-	l.stopped.Store(true)
-	l.taking.Wait()
+	l.stop()
 	done := make(chan struct{})
 	drained := item{ack: func() { close(done) }}
 	select {
@@ -110,7 +116,6 @@ func (l *link) leave() {
 	}
 	l.client.Disconnect(uint(quiesce.Milliseconds()))
 	l.cut(nil)
-	l.taking.Wait()
 	close(l.queue)
 	l.in.setState(func(s *State) { s.Connected, s.Since = false, l.in.opts.Now() })
 }
@@ -165,12 +170,9 @@ func (l *link) connect(ctx context.Context) error {
 	select {
 	case <-token.Done():
 	case <-ctx.Done():
-		l.cut(nil)
-		l.client.Disconnect(0)
-		return nil
+		return ctx.Err()
 	}
 	if err := token.Error(); err != nil {
-		l.cut(nil)
 		return fmt.Errorf("connect to %s: %w", l.in.broker.Host, err)
 	}
 	l.in.setState(func(s *State) {
@@ -213,9 +215,9 @@ func (l *link) subscribe() error {
 
 // take reads a message and queues it. It waits while the queue is full, and the broker with it.
 func (l *link) take(_ mqtt.Client, m mqtt.Message) {
-	l.taking.Add(1)
-	defer l.taking.Done()
-	if l.stopped.Load() { // not acknowledged: the broker keeps it
+	l.taking.RLock()
+	defer l.taking.RUnlock()
+	if l.stopped { // not acknowledged: the broker keeps it
 		return
 	}
 	payload := m.Payload()
