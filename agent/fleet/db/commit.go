@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"liftbank/agent/fleet/ranges"
@@ -322,17 +323,15 @@ func (x *tx) readStreams(keys []streamID, take func(*streamRow)) error {
 		return x.query("SELECT "+streamColumns+` FROM stream JOIN unnest(?1::bigint[], ?2::smallint[], ?3::text[])
 			AS k(unit, kind, session) USING (unit, kind, session)`, scan, units, kinds, sessions)
 	}
-	one, err := x.tx.PrepareContext(x.ctx, "SELECT "+streamColumns+" FROM stream WHERE unit = ? AND kind = ? AND session = ?")
-	if err != nil {
-		return fmt.Errorf("database: %w", err)
-	}
-	defer one.Close()
-	for _, k := range keys {
-		rows, err := one.QueryContext(x.ctx, k.unit, k.kind, k.session)
-		if err != nil {
-			return fmt.Errorf("database: %w", err)
+	const most = 64
+	for list := range slices.Chunk(keys, most) {
+		args := make([]any, 0, 3*len(list))
+		for _, k := range list {
+			args = append(args, k.unit, k.kind, k.session)
 		}
-		if err := each(rows, scan); err != nil {
+		// CROSS JOIN keeps the order: for each key a look into the index.
+		if err := x.query("SELECT "+streamColumns+" FROM (VALUES "+strings.TrimSuffix(strings.Repeat("(?,?,?),", len(list)), ",")+
+			") AS k CROSS JOIN stream ON unit = k.column1 AND kind = k.column2 AND session = k.column3", scan, args...); err != nil {
 			return err
 		}
 	}

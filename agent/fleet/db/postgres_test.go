@@ -78,7 +78,7 @@ func startPostgres() (dir string, err error) {
 		{"initdb", "-D", data, "-U", "fleet", "-A", "trust", "-E", "UTF8", "--locale=C", "--no-sync"},
 		{
 			"pg_ctl", "start", "-w", "-D", data, "-l", filepath.Join(dir, "log"),
-			"-o", "-c listen_addresses='' -c unix_socket_directories=" + dir + " -c shared_buffers=64MB -c max_wal_size=2GB",
+			"-o", "-c listen_addresses='' -c unix_socket_directories=" + dir + " -c fsync=off -c shared_buffers=64MB -c max_wal_size=2GB",
 		},
 	} {
 		cmd, err := postgresCommand(step[0], step[1:]...)

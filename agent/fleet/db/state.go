@@ -260,7 +260,17 @@ func (c *commit) finding(u *unitRow, m *wire.Message) error {
 	if err := c.alarm(u, m.Finding, m.Head.At); err != nil {
 		return err
 	}
-	return c.standAt(u, *m.Finding, momentOf(m))
+	if err := c.standAt(u, *m.Finding, momentOf(m)); err != nil {
+		return err
+	}
+	now := u.standing[findingKey{m.Finding.Name, m.Finding.Subject}]
+	if !m.Finding.Active || now != nil && now.finding.Active {
+		return nil
+	}
+	// An old message: what is newer says that it is over, and nothing says since when.
+	over := *m.Finding
+	over.Active, over.Since = false, u.state.at
+	return c.alarm(u, &over, m.Head.At)
 }
 
 // standAt notes how a finding is at a moment, if nothing newer is known.

@@ -41,6 +41,7 @@ type node struct {
 	pattern            *regexp.Regexp
 	instant            bool
 	corners            bool // a line of readings: bin, value and so on
+	bins               bool // how many a batch of readings has
 }
 
 type member struct {
@@ -97,6 +98,9 @@ func compile(file []byte) (*node, error) {
 			m.keep = i + 1
 			n.members[name] = m
 		}
+	}
+	if bins := n.at("readings", "bins"); bins != nil {
+		bins.bins = true
 	}
 	if series := n.at("readings", "series"); series != nil && series.items != nil {
 		for _, line := range []string{"mean", "min", "max"} {
@@ -301,6 +305,7 @@ type check struct {
 
 	lastBin float64 // the largest of all lines of readings
 	points  int     // the most of a line
+	bins    float64 // of the batch
 	wrong   string  // what breaks the schema first; the rest is read as JSON only
 }
 
@@ -520,7 +525,11 @@ func (c *check) corner(raw []byte, i int, before float64) float64 {
 		}
 		return before
 	}
-	x, err := strconv.ParseFloat(str(raw), 64)
+	const sure = 6 // digits, dot and sign of a number below most
+	if i%2 == 1 && len(raw) <= sure && !exponent(raw) {
+		return before
+	}
+	x, err := small(raw)
 	switch {
 	case err != nil:
 		return before
@@ -653,6 +662,9 @@ func (c *check) number(n *node) error {
 		return nil
 	}
 	x, err := strconv.ParseFloat(str(b[start:i]), 64)
+	if n.bins {
+		c.bins = x
+	}
 	switch {
 	case err != nil:
 		c.breaks("a number out of range")
@@ -662,6 +674,19 @@ func (c *check) number(n *node) error {
 		c.breaks("%.40s out of range", b[start:i])
 	}
 	return nil
+}
+
+// small reads a number, mostly a small whole one.
+func small(raw []byte) (float64, error) {
+	const sure = 6
+	n := 0
+	for _, ch := range raw {
+		if ch < '0' || ch > '9' || len(raw) > sure {
+			return strconv.ParseFloat(str(raw), 64)
+		}
+		n = 10*n + int(ch-'0')
+	}
+	return float64(n), nil
 }
 
 func exponent(b []byte) bool {

@@ -249,44 +249,17 @@ func (m *Message) decode(c *check) error {
 	case records.GapSchema:
 		m.Gap = &records.Gap{Head: m.Head, From: m.From, Because: c.string(keptBecause)}
 	case records.ReadingsSchema:
-		return m.lines(c)
+		return c.lines()
 	}
 	return nil
 }
 
 // lines judges what the schema can't say of readings: no line goes beyond the batch.
-func (m *Message) lines(c *check) error {
-	var bins struct {
-		Readings struct {
-			Bins float64 `json:"bins"`
-		} `json:"readings"`
-	}
-	// Most batches have bins before series: no need to decode them for that.
-	if b, ok := binsOf(m.Body); ok {
-		bins.Readings.Bins = b
-	} else if err := json.Unmarshal(m.Body, &bins); err != nil {
-		return err
-	}
-	if c.lastBin >= bins.Readings.Bins || float64(c.points) > bins.Readings.Bins {
-		return fmt.Errorf("a line up to bin %v in a batch of %v", c.lastBin, bins.Readings.Bins)
+func (c *check) lines() error {
+	if c.lastBin >= c.bins || float64(c.points) > c.bins {
+		return fmt.Errorf("a line up to bin %v in a batch of %v", c.lastBin, c.bins)
 	}
 	return nil
-}
-
-// binsOf finds the number of bins in the form that our own encoder writes.
-func binsOf(body []byte) (float64, bool) {
-	const before = `"readings":{"step_s":60,"bins":`
-	i := bytes.Index(body, []byte(before))
-	if i < 0 || bytes.Count(body[:i], []byte{'{'}) != 1 { // inside something else
-		return 0, false
-	}
-	rest := body[i+len(before):]
-	end := bytes.IndexAny(rest, ",}")
-	if end < 0 {
-		return 0, false
-	}
-	n, err := strconv.ParseUint(string(rest[:end]), 10, 32)
-	return float64(n), err == nil
 }
 
 func (c *check) string(i int) string {
