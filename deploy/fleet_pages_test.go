@@ -26,6 +26,7 @@ func TestFleetExampleLoads(t *testing.T) {
 	want := setup.Default()
 	assert.Equal(t, want.HTTP, got.HTTP)
 	assert.Equal(t, want.Keep, got.Keep)
+	assert.Equal(t, want.MQTT.AnswerEvery, got.MQTT.AnswerEvery)
 	assert.Equal(t, want.MQTT.ClientID, got.MQTT.ClientID)
 	assert.Equal(t, want.MQTT.Prefix, got.MQTT.Prefix)
 	assert.Equal(t, "/etc/liftbank-fleet/fleet.collector.key", got.MQTT.Files.Key)

@@ -72,7 +72,7 @@ func New(ctx context.Context, o Options) (*Collector, error) {
 	m := o.Config.MQTT
 	c.intake, err = intake.New(intake.Options{
 		Broker: m.Broker, ClientID: m.ClientID, Username: m.Username, Files: m.Files, Prefix: m.Prefix,
-		Store: store, Now: o.Now, Log: o.Log,
+		Store: store, Now: o.Now, Log: o.Log, Limits: intake.Limits{Answer: m.AnswerEvery},
 		Committed: func(out db.Outcome) {
 			for _, hear := range c.hears {
 				hear(out)

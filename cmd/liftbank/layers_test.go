@@ -30,8 +30,8 @@ var layers = map[string][]string{
 	"sim":     {"detmath curve duty", "cell board", "bank scenario", "."},
 	"agent": {
 		"config/strict dial disk fleet/ranges history moment snapshot readings tries trouble",
-		"disk/crash safefile",
-		"fleet/setup pin visit store/spans store/tables page/figures page/listen page/words",
+		"disk/crash fleet/setup safefile",
+		"pin visit store/spans store/tables page/figures page/listen page/words",
 		"config store/file store/outbox store/past page/draw page/view page/web",
 		"fleet/authority records recording store/queue store/window page/visits",
 		"fleet/wire outlet records/schema store page",

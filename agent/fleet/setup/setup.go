@@ -33,6 +33,9 @@ type MQTT struct {
 	Prefix   string
 	Username string
 	Files    dial.Files
+	// AnswerEvery is the least time between two answers to a unit: each costs it bytes and a write to its
+	// card. A unit that drains a backlog is answered sooner.
+	AnswerEvery time.Duration
 }
 
 // Database is where all is kept.
@@ -59,7 +62,7 @@ const (
 // Default returns the configuration of an empty file.
 func Default() Config {
 	return Config{
-		MQTT: MQTT{Prefix: "liftbank", ClientID: "liftbank-fleet"},
+		MQTT: MQTT{Prefix: "liftbank", ClientID: "liftbank-fleet", AnswerEvery: 30 * time.Second},
 		HTTP: HTTP{Listen: "127.0.0.1:8490"},
 		Keep: Keep{Readings: 2 * year, Runs: 5 * year, Quarantine: 90 * day, Decommissioned: year},
 	}
@@ -147,6 +150,10 @@ func (m *MQTT) read(s *strict.Section) {
 	text(s, "ca_file", &m.Files.CA, fileForm, strict.Default, isFile)
 	text(s, "cert_file", &m.Files.Cert, fileForm, strict.Default, isFile)
 	text(s, "key_file", &m.Files.Key, fileForm, strict.Default, isFile)
+	const least, most = time.Second, time.Hour
+	if v, there := s.Field("answer_every", strict.Times(least, most), strict.Default); there {
+		v.Duration(&m.AnswerEvery, least, most)
+	}
 }
 
 var clientID = regexp.MustCompile(`^[A-Za-z0-9._-]{1,128}$`)
