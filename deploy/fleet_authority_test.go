@@ -172,6 +172,32 @@ func TestEndedListRefusesEverybody(t *testing.T) {
 	e.mustJoin(t, "t-1")
 }
 
+// While boards go over to a new authority, the broker trusts both, with the lists of both in one file: as
+// restore.md says of a key that somebody copied.
+func TestTwoAuthorities(t *testing.T) {
+	e := newEnrolled(t)
+	e.fleet(t, "authority", "init", "--dir", "new", "--name", "second authority")
+	e.fleet(t, "enrol", "--dir", "new", "--out", "authority/issued", "t-8", "t-9")
+	e.fleet(t, "authority", "revoke", "--dir", "new", "t-9")
+	e.fleet(t, "authority", "revoke", "--dir", "authority", "t-2")
+	for _, file := range []string{"ca.pem", "revoked.pem"} {
+		write(t, read(t, e.dir, "authority", file)+read(t, e.dir, "new", file), e.etc, file)
+	}
+	// The broker's own certificate is of the old authority, which the new units trust meanwhile, too.
+	for _, name := range []string{"t-8", "t-9"} {
+		write(t, read(t, e.etc, "ca.pem"), e.dir, "authority", "issued", name, "ca.pem")
+	}
+	e.stop()
+	e.process, e.address = startMosquitto(t, e.etc)
+	e.mustJoin(t, "t-1")
+	e.mustJoin(t, "t-8")
+	for _, name := range []string{"t-2", "t-9"} {
+		_, err := e.join(t, name)
+		require.Error(t, err, name)
+		assert.Regexp(t, "revoked certificate"+overtaken, err.Error())
+	}
+}
+
 // endedList signs a list of the fleet's authority that ended an hour ago.
 func endedList(t *testing.T, dir string) []byte {
 	t.Helper()

@@ -52,7 +52,7 @@ func TestFleetEnrols(t *testing.T) {
 		"--template: want names of units":            {"--service", "x.y", "--template", template},
 		"--group no-such-group: not on this machine": {"t-9", "--group", "no-such-group"},
 		"unit.yaml: is there already":                {"t-1", "--template", template, "--broker", "mqtts://x"},
-		"want 1 day to 50 years":                     {"t-9", "--days", "-3"},
+		"want 1 day to 50 years":                     {"t-9", "--days=-3"},
 		"no-such.yaml":                               {"t-9", "--template", "no-such.yaml"},
 		"or --broker":                                {"t-9", "--template", template},
 	} {
@@ -118,7 +118,7 @@ func TestFleetAuthorityLists(t *testing.T) {
 // Each mistake of a folder is found, with its file, line and field; a folder without one is right.
 func TestFleetChecksAFolder(t *testing.T) {
 	dir, template := fleetFolder(t)
-	out, errs, code := command(t, "", "fleet", "enrol", "t-1", "t-2", "t-3", "--dir", dir, "--template", template, "--broker",
+	_, errs, code := command(t, "", "fleet", "enrol", "t-1", "t-2", "t-3", "--dir", dir, "--template", template, "--broker",
 		"mqtts://broker.example")
 	require.Zero(t, code, errs)
 	issued := filepath.Join(dir, "issued")
@@ -212,7 +212,7 @@ func TestFleetChecksAFolder(t *testing.T) {
 	require.NoError(t, os.Remove(file("t-1", "t-1.pem")))
 	_, code = check()
 	assert.Equal(t, exitFailed, code)
-	out, errs, code = command(t, "", "fleet", "check", issued)
+	out, errs, code := command(t, "", "fleet", "check", issued)
 	assert.Equal(t, exitFailed, code)
 	assert.Regexp(t, `unit\.yaml:255: mqtt\.cert_file: \S+t-1\.pem: `, out)
 	assert.Contains(t, out, "3 units, 0 errors, 1 problems, 1 remarks")

@@ -129,6 +129,43 @@ ls -A /var/lib/private/liftbank /etc/liftbank
 dpkg-query --show --showformat='${Status}\n' liftbank 2>&1
 `
 
+// fleetScript is what is done with the collector's package on the booted system. The broker is not there:
+// that is a state of the collector, not a reason to end.
+const fleetScript = `#!/bin/bash
+exec 2>&1
+part() { echo "== $1"; }
+state() { systemctl show -p ActiveState,Result,NRestarts,ExecMainStatus,MemoryMax liftbank-fleet; }
+web() { curl -sS http://127.0.0.1:8490/$1; } # it is there once the service has started
+
+part installed
+dpkg --force-depends --install /opt/fleet.deb
+getent group liftbank-fleet-secrets
+part enrolled
+cd /root
+liftbank fleet authority init --dir authority
+liftbank fleet enrol --dir authority --service fleet.collector
+install -m 0644 authority/ca.pem authority/issued/fleet.collector/fleet.collector.pem /etc/liftbank-fleet/
+install -m 0640 -g liftbank-fleet-secrets authority/issued/fleet.collector/fleet.collector.key /etc/liftbank-fleet/
+part wrong
+echo 'mqtt: {}' >/etc/liftbank-fleet/fleet.yaml
+systemctl enable --now liftbank-fleet
+state
+part running
+cp /etc/liftbank-fleet/fleet.yaml.example /etc/liftbank-fleet/fleet.yaml
+systemctl restart liftbank-fleet
+web healthz
+for i in $(seq 50); do web readyz | grep "broker away" && break; sleep 0.2; done
+state
+ls /var/lib/private/liftbank-fleet
+web metrics | grep -c '^liftbank_fleet_'
+part stopped
+systemctl stop liftbank-fleet
+state
+part purged
+dpkg --purge liftbank-fleet
+ls -A /var/lib/private/liftbank-fleet
+`
+
 // debsOf builds the program in two versions and packs each.
 func debsOf(t *testing.T, dir string) {
 	t.Helper()
@@ -148,6 +185,47 @@ func debsOf(t *testing.T, dir string) {
 		}, a)
 		require.NoError(t, err)
 		require.NoError(t, os.WriteFile(filepath.Join(dir, version+".deb"), deb, 0o600))
+	}
+}
+
+// The collector's package on a booted system, with the service as shipped.
+func TestFleetPackageOnABootedSystem(t *testing.T) {
+	if testing.Short() {
+		t.Skip("boots a system")
+	}
+	if os.Geteuid() != 0 {
+		t.Skip("only root can boot a system")
+	}
+	root := bootable(t)
+	require.NoError(t, os.WriteFile(filepath.Join(root, "opt/proof"), []byte(fleetScript), 0o755))
+	t.Chdir(filepath.Join("..", ".."))
+	a := about{version: "1", arch: strings.TrimSpace(output(t, debian(t, "dpkg", "dpkg"), "--print-architecture")), fleet: true}
+	program := filepath.Join(t.TempDir(), "liftbank")
+	require.NoError(t, buildProgram(program, a))
+	text, err := os.ReadFile(program)
+	require.NoError(t, err)
+	deb, err := build(os.DirFS("."), map[string][]byte{
+		programFile: text, copyrightFile: made[copyrightFile], partsFile: made[partsFile],
+	}, a)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(filepath.Join(root, "opt/fleet.deb"), deb, 0o600))
+	said := boot(t, root)
+	defer func() {
+		if t.Failed() {
+			t.Log(said)
+		}
+	}()
+	for name, want := range map[string][]string{
+		"installed": {"next, as root", "liftbank-fleet-secrets:x:"},
+		"enrolled":  {"fleet.collector: service until "},
+		"wrong":     {"ActiveState=failed", "NRestarts=0", "ExecMainStatus=78"},
+		"running":   {"alive", "broker away", "ActiveState=active", "MemoryMax=536870912", "fleet.db"},
+		"stopped":   {"ActiveState=inactive", "Result=success", "ExecMainStatus=0"},
+		"purged":    {"the records of the fleet stay", "fleet.db"},
+	} {
+		for _, text := range want {
+			assert.Contains(t, said[name], text, name)
+		}
 	}
 }
 
