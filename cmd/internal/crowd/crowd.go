@@ -13,6 +13,7 @@ import (
 	"net"
 	"runtime"
 	"strings"
+	"sync"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -47,7 +48,7 @@ type Crowd struct {
 	o     Options
 	units []*member
 	slots chan struct{} // for those that play their past
-	dir   string
+	past  sync.WaitGroup
 }
 
 // member is one unit.
@@ -82,6 +83,7 @@ func New(o Options) (*Crowd, error) {
 		}
 		c.units = append(c.units, m)
 	}
+	c.past.Add(len(c.units))
 	return c, nil
 }
 
@@ -166,7 +168,18 @@ func (c *Crowd) release(m *member) {
 	if m.holds {
 		m.holds = false
 		<-c.slots
+		c.past.Done()
 	}
+}
+
+// CaughtUp is closed once all units have played their past, or have ended. It wants Run under way.
+func (c *Crowd) CaughtUp() <-chan struct{} {
+	done := make(chan struct{})
+	go func() {
+		c.past.Wait()
+		close(done)
+	}()
+	return done
 }
 
 // Places returns what a desk would know of the units: invented.
@@ -203,6 +216,7 @@ func (c *Crowd) Run(ctx context.Context) error {
 				m.holds = true
 				defer c.release(m)
 			case <-ctx.Done():
+				c.past.Done()
 			}
 			if err := m.agent.Run(ctx); err != nil {
 				return fmt.Errorf("unit %s: %w", m.id, err)
@@ -215,6 +229,7 @@ func (c *Crowd) Run(ctx context.Context) error {
 
 // close is for units that will not run: an agent closes its listener and store when it has run.
 func (c *Crowd) close() error {
+	c.past.Add(len(c.units))
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
 	return c.Run(ctx)
