@@ -27,27 +27,34 @@ type fleetBroker struct {
 
 func newFleetBroker(t *testing.T) *fleetBroker {
 	t.Helper()
+	etc := t.TempDir()
+	b := &fleetBroker{authority: newAuthority(t, etc, "fleet authority")}
+	b.sign(t, "broker", "broker", false)
+	b.process, b.address = startMosquitto(t, etc)
+	return b
+}
+
+// startMosquitto starts the broker on the files in etc: authority, own certificate and key, list of
+// revoked certificates.
+func startMosquitto(t *testing.T, etc string) (*process, string) {
+	t.Helper()
 	path := program(t, "mosquitto", "mosquitto")
 	address := freeAddress(t)
 	_, port, err := net.SplitHostPort(address)
 	require.NoError(t, err)
-
-	etc, data := t.TempDir(), t.TempDir()
-	b := &fleetBroker{authority: newAuthority(t, etc, "fleet authority"), address: address}
-	b.sign(t, "broker", "broker", false)
 	write(t, read(t, "mosquitto", "acl"), etc, "acl")
 	ours := strings.NewReplacer("/etc/mosquitto/liftbank", etc, "listener 8883",
 		"listener "+port+" 127.0.0.1").Replace(read(t, "mosquitto", "liftbank.conf"))
 	confD := t.TempDir()
 	write(t, ours, confD, "liftbank.conf")
 	// The distribution's own file, as Debian 12 has it but for its folders and the log.
-	main := fmt.Sprintf("persistence true\npersistence_location %s/\nlog_dest stderr\ninclude_dir %s\n", data, confD)
+	main := fmt.Sprintf("persistence true\npersistence_location %s/\nlog_dest stderr\ninclude_dir %s\n", t.TempDir(), confD)
 	if os.Getuid() == 0 {
 		main += "user root\n" // its own user can't read a test's folders
 	}
-	b.process = launch(t, path, "-c", write(t, main, etc, "mosquitto.conf"))
-	b.says(t, "running")
-	return b
+	p := launch(t, path, "-c", write(t, main, etc, "mosquitto.conf"))
+	p.says(t, "running")
+	return p, address
 }
 
 // arrival is a message that a subscriber got.
@@ -257,6 +264,10 @@ func TestNobodyThrowsAnotherOut(t *testing.T) {
 	}
 }
 
+// overtaken is what a refused client may see in place of the TLS alert (RFC 8446 section 6.2, in
+// crypto/tls's words): the broker's closing, as it need not read what the client has sent meanwhile.
+const overtaken = "|connection reset by peer|broken pipe|EOF"
+
 // A certificate that is wrong leads to a state with its reason and a pause, not to a hot loop.
 func TestBrokerRefusesWrongCertificates(t *testing.T) {
 	b := newFleetBroker(t)
@@ -265,9 +276,6 @@ func TestBrokerRefusesWrongCertificates(t *testing.T) {
 	oldCert, oldKey := b.sign(t, "old", "t-1042", true)
 	cert, key := b.sign(t, "t-1042", "t-1042", false)
 
-	// What the unit sees is the TLS alert (RFC 8446 section 6.2, in crypto/tls's words), unless the
-	// broker's closing overtakes it: it need not read what the client has sent meanwhile.
-	const overtaken = "|connection reset by peer|broken pipe|EOF"
 	for name, c := range map[string]struct{ ca, cert, key, want, brokerSays string }{
 		"expired": {b.caFile(), oldCert, oldKey, "expired certificate" + overtaken,
 			"certificate verify failed"},

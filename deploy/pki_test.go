@@ -33,11 +33,17 @@ func newAuthority(t *testing.T, dir, name string) *authority {
 		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: name}, IsCA: true, BasicConstraintsValid: true,
 		NotBefore: time.Now().Add(
 			-48 * time.Hour,
-		), NotAfter: time.Now().Add(48 * time.Hour), KeyUsage: x509.KeyUsageCertSign,
+		), NotAfter: time.Now().Add(48 * time.Hour), KeyUsage: x509.KeyUsageCertSign | x509.KeyUsageCRLSign,
+		SubjectKeyId: []byte{1},
 	}}
 	der, err := x509.CreateCertificate(rand.Reader, a.cert, a.cert, &key.PublicKey, key)
 	require.NoError(t, err)
 	write(t, string(pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})), dir, "ca.pem")
+	der, err = x509.CreateRevocationList(rand.Reader, &x509.RevocationList{
+		Number: big.NewInt(1), ThisUpdate: a.cert.NotBefore, NextUpdate: a.cert.NotAfter,
+	}, a.cert, key)
+	require.NoError(t, err)
+	write(t, string(pem.EncodeToMemory(&pem.Block{Type: "X509 CRL", Bytes: der})), dir, "revoked.pem")
 	return a
 }
 

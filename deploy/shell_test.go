@@ -52,6 +52,10 @@ var asked = []struct {
 	{"liftbank completion ", []string{"bash", "fish", "zsh"}, []string{"unit.yaml"}},
 	{"liftbank suite est", []string{"estimator"}, nil},
 	{"liftbank help ex", []string{"explain"}, nil},
+	{"liftbank fleet ", []string{"enrol", "check", "authority"}, []string{"run", "--help"}},
+	{"liftbank fleet authority re", []string{"renew", "revoke"}, []string{"list"}},
+	{"liftbank fleet authority list --dir . --da", []string{"--days"}, []string{"--dir"}},
+	{"liftbank fleet enrol --template uni", []string{"unit.yaml"}, nil},
 	{"liftbank nonsense ", nil, []string{"run", "unit.yaml"}},
 }
 

@@ -105,8 +105,18 @@ func (c *Config) read(s *section) {
 }
 
 func (u *Unit) read(s *section) {
-	s.text("id", &u.ID, "1 to 64 of a-z, 0-9 and -", isID,
+	s.text("id", &u.ID, idForm, isID,
 		about{doc: "name of the unit, unique in the fleet; part of the MQTT topics", required: true})
+}
+
+const idForm = "1 to 64 of a-z, 0-9 and -"
+
+// CheckID returns an error unless unit.id takes a name.
+func CheckID(name string) error {
+	if !isID(name) {
+		return fmt.Errorf("unit.id: %q: want %s", name, idForm)
+	}
+	return nil
 }
 
 // isID accepts names that can go into a topic, a file name and a label as they are.

@@ -12,6 +12,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"golang.org/x/time/rate"
 
+	"liftbank/agent/dial"
 	"liftbank/agent/outlet"
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
@@ -125,11 +126,11 @@ func (l *link) collectAcks() {
 	}
 }
 
-func (p *Publisher) clientOptions(l *link, creds credentials) *mqtt.ClientOptions {
+func (p *Publisher) clientOptions(l *link, creds dial.Credentials) *mqtt.ClientOptions {
 	o := mqtt.NewClientOptions().AddBroker(p.broker.String())
 	o.SetClientID(p.opts.ClientID)
 	o.SetUsername(p.opts.Username)
-	o.SetPassword(creds.password)
+	o.SetPassword(creds.Password)
 	o.SetProtocolVersion(4) // 3.1.1 only: no second attempt with 3.1
 	o.SetAutoReconnect(false)
 	o.SetConnectRetry(false)

@@ -12,6 +12,8 @@ import (
 	"syscall"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"liftbank/agent/dial"
 )
 
 // refusal is a broker's refusal of CONNECT (MQTT 3.1.1, section 3.2.2.3).
@@ -62,7 +64,7 @@ func problemOf(err error) string {
 		return "broker refuses the unit's certificate"
 	case errors.As(err, &record):
 		return "broker does not use TLS"
-	case errors.Is(err, fs.ErrNotExist), errors.Is(err, fs.ErrPermission), errors.Is(err, errFile):
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, fs.ErrPermission), errors.Is(err, dial.ErrFile):
 		return "certificate or password file can't be used"
 	case errors.As(err, &dns):
 		return "broker's name not found"
@@ -81,5 +83,4 @@ func problemOf(err error) string {
 
 var (
 	errSilent = errors.New("no answer in time")
-	errFile   = errors.New("file unusable")
 )

@@ -26,6 +26,7 @@ import (
 	"time"
 
 	"liftbank/agent/config"
+	"liftbank/agent/dial"
 	"liftbank/agent/outlet"
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
@@ -128,8 +129,8 @@ type Publisher struct {
 
 // New checks the options; nothing is connected before Run. All errors are reported together.
 func New(opts Options) (*Publisher, error) {
-	broker, brokerErr := parseBroker(opts.Broker)
-	err := errors.Join(brokerErr, checkPrefix(opts.Prefix), checkLevel("unit", opts.Unit), opts.check())
+	broker, brokerErr := dial.Parse(opts.Broker)
+	err := errors.Join(brokerErr, dial.CheckPrefix(opts.Prefix), dial.CheckLevel("unit", opts.Unit), opts.check())
 	if err != nil {
 		return nil, err
 	}

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/dial"
 	"liftbank/agent/outlet"
 	"liftbank/agent/snapshot"
 )
@@ -187,7 +188,7 @@ func FuzzBroker(f *testing.F) {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, text string) {
-		u, err := parseBroker(text)
+		u, err := dial.Parse(text)
 		if err == nil && (u.Port() == "" || u.Hostname() == "" || u.User != nil) {
 			t.Errorf("%q taken as %v", text, u)
 		}

@@ -108,15 +108,20 @@ func (c checkCmd) refuse(out io.Writer, err error) error {
 	if !c.JSON {
 		return err
 	}
-	r := checkReport{Config: c.Config}
-	if all, ok := errors.AsType[config.Errors](err); ok {
-		for _, e := range all {
-			r.Errors = append(r.Errors, fieldError{File: e.File, Line: e.Line, Field: e.Path, Value: e.Value, Want: e.Want})
-		}
-	} else {
-		r.Errors = []fieldError{{File: c.Config, Want: err.Error()}}
-	}
+	r := checkReport{Config: c.Config, Errors: fieldErrors(c.Config, err)}
 	return errors.Join(shownError{err}, writeJSON(out, r))
+}
+
+// fieldErrors returns the mistakes of a configuration one by one.
+func fieldErrors(file string, err error) (list []fieldError) {
+	all, ok := errors.AsType[config.Errors](err)
+	if !ok {
+		return []fieldError{{File: file, Want: err.Error()}}
+	}
+	for _, e := range all {
+		list = append(list, fieldError{File: e.File, Line: e.Line, Field: e.Path, Value: e.Value, Want: e.Want})
+	}
+	return list
 }
 
 func (r *checkReport) countFiles() {

@@ -3,6 +3,7 @@ package main
 import (
 	"embed"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/alecthomas/kong"
@@ -80,22 +81,21 @@ type choice struct{ word, help string }
 
 // choicesFor returns what may follow the words before, where what is written of the next is known.
 func choicesFor(app *kong.Node, before []string, next string) (all []choice, files bool) {
-	if len(before) == 0 {
+	cmd := app
+	for len(cmd.Children) > 0 && len(before) > 0 {
+		i := slices.IndexFunc(cmd.Children, func(n *kong.Node) bool { return n.Name == before[0] && !n.Hidden })
+		if i < 0 {
+			return nil, false
+		}
+		cmd, before = cmd.Children[i], before[1:]
+	}
+	if len(cmd.Children) > 0 {
 		if strings.HasPrefix(next, "-") {
-			return flagsOf(app, nil), false
+			return flagsOf(cmd, nil), false
 		}
-		return commandsOf(app), false
+		return commandsOf(cmd), false
 	}
-	var cmd *kong.Node
-	for _, n := range app.Children {
-		if n.Name == before[0] && !n.Hidden {
-			cmd = n
-		}
-	}
-	if cmd == nil {
-		return nil, false
-	}
-	given, args := before[1:], 0
+	given, args := before, 0
 	for i := 0; i < len(given); i++ {
 		flag := flagNamed(cmd, given[i])
 		switch {

@@ -55,7 +55,7 @@ func (e shownError) Unwrap() error { return e.error }
 // set-up: starting it again would not help either.
 func exitCodeOf(command string, err error) int {
 	code := exitCode(err)
-	if code == exitUsage && command == "run" {
+	if code == exitUsage && (command == "run" || command == "fleet run") {
 		code = exitConfig
 	}
 	if code == exitConfig {

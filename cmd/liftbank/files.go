@@ -69,12 +69,21 @@ func loadConfig(name string, stdin io.Reader) (config.Config, error) {
 		}
 		return config.Config{}, err
 	}
-	cfg, err := config.Parse(shown, data)
+	cfg, err := parseConfig(shown, data)
 	if err != nil {
 		return config.Config{}, configError{err}
 	}
+	return cfg, nil
+}
+
+// parseConfig reads a unit's configuration from data.
+func parseConfig(shown string, data []byte) (config.Config, error) {
+	cfg, err := config.Parse(shown, data)
+	if err != nil {
+		return config.Config{}, err
+	}
 	if _, err := agent.RulesConfig(&cfg); err != nil {
-		return config.Config{}, configError{fmt.Errorf("%s: %w", shown, err)}
+		return config.Config{}, fmt.Errorf("%s: %w", shown, err)
 	}
 	return cfg, nil
 }

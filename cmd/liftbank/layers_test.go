@@ -29,11 +29,11 @@ var layers = map[string][]string{
 	"sensors": {"calibration", ".", "registers contact", "ads1115 ina226 hardware"},
 	"sim":     {"detmath curve duty", "cell board", "bank scenario", "."},
 	"agent": {
-		"config/strict disk history moment snapshot readings tries trouble",
+		"config/strict dial disk history moment snapshot readings tries trouble",
 		"disk/crash safefile",
 		"pin visit store/spans store/tables page/figures page/listen page/words",
 		"config store/file store/outbox store/past page/draw page/view page/web",
-		"records recording store/queue store/window page/visits",
+		"fleet/authority records recording store/queue store/window page/visits",
 		"outlet records/schema store page",
 		"metrics publish",
 		".",

@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/signal"
 	"slices"
+	"strings"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -29,6 +30,7 @@ type cli struct {
 	Simulate   simulateCmd   `cmd:"" help:"Simulate a bank with known truth and compare the results with it."`
 	Suite      suiteCmd      `cmd:"" help:"Run a library of simulated units and print one table."`
 	Constants  constantsCmd  `cmd:"" help:"Print every numeric constant of the rules: value, unit, place, origin."`
+	Fleet      fleetCmd      `cmd:"" help:"The fleet's side: certificates of units, and checks of all their configurations."`
 	Completion completionCmd `cmd:"" help:"Print a script that completes commands, flags and names in a shell."`
 	Version    versionCmd    `cmd:"" help:"Print the version."`
 	HelpCmd    helpCmd       `cmd:"" name:"help" help:"List the commands, or show help for one."`
@@ -98,17 +100,25 @@ func run(s streams, args []string) int {
 	if _, shown := errors.AsType[shownError](err); !shown {
 		fmt.Fprintf(s.err, "liftbank: %v\n", err)
 	}
-	return exitCodeOf(ctx.Selected().Name, err)
+	return exitCodeOf(nameOf(ctx.Selected()), err)
 }
 
 // commandOf returns the command whose command line could not be parsed, or "".
 func commandOf(err error) string {
 	if parse, ok := errors.AsType[*kong.ParseError](err); ok {
 		if node := parse.Context.Selected(); node != nil {
-			return node.Name
+			return nameOf(node)
 		}
 	}
 	return ""
+}
+
+// nameOf returns what a command is called by: its groups and its name.
+func nameOf(n *kong.Node) string {
+	if n.Parent == nil || n.Parent.Parent == nil {
+		return n.Name
+	}
+	return nameOf(n.Parent) + " " + n.Name
 }
 
 // errAnswered ends parsing where a flag has been answered already.
@@ -126,19 +136,20 @@ func (helpFlag) BeforeReset(ctx *kong.Context) error {
 }
 
 type helpCmd struct {
-	Command string `arg:"" optional:"" help:"Name of the command; without it, all are listed."`
+	Command []string `arg:"" optional:"" help:"Name of the command, after that of its group; without it, all are listed."`
 }
 
 // Run lists the commands, or shows help for one.
 func (c helpCmd) Run(_ streams, parser *kong.Kong) error {
-	var args []string
-	if c.Command != "" {
-		if !slices.ContainsFunc(parser.Model.Children, func(n *kong.Node) bool { return n.Name == c.Command }) {
-			return usageError{fmt.Errorf("help: %q: want one of the commands that liftbank help lists", c.Command)}
+	among := parser.Model.Node
+	for _, name := range c.Command {
+		i := slices.IndexFunc(among.Children, func(n *kong.Node) bool { return n.Name == name })
+		if i < 0 {
+			return usageError{fmt.Errorf("help: %q: want one of the commands that liftbank help lists", strings.Join(c.Command, " "))}
 		}
-		args = append(args, c.Command)
+		among = among.Children[i]
 	}
-	ctx, err := kong.Trace(parser, args)
+	ctx, err := kong.Trace(parser, c.Command)
 	if err != nil {
 		return err
 	}

@@ -221,6 +221,24 @@ func TestHelp(t *testing.T) {
 		require.Zero(t, code, name)
 		assert.Equal(t, help, same)
 	}
+	for _, name := range []string{
+		"fleet enrol", "fleet check", "fleet authority", "fleet authority init", "fleet authority renew", "fleet authority revoke",
+		"fleet authority list",
+	} {
+		words := strings.Fields(name)
+		help, _, code := command(t, "", append(words, "--help")...)
+		require.Zero(t, code, name)
+		assert.Contains(t, help, "Example: liftbank "+name)
+		same, _, code := command(t, "", append([]string{"help"}, words...)...)
+		require.Zero(t, code, name)
+		assert.Equal(t, help, same)
+	}
+	_, errs, code := command(t, "", "fleet", "enrol", "--no-such")
+	assert.Equal(t, exitUsage, code)
+	assert.Contains(t, errs, "try: liftbank fleet enrol --help")
+	_, errs, code = command(t, "", "help", "fleet", "nonsense")
+	assert.Equal(t, exitUsage, code)
+	assert.Contains(t, errs, `"fleet nonsense"`)
 }
 
 func TestExplain(t *testing.T) {

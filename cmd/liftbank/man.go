@@ -24,18 +24,7 @@ func manual(app *kong.Node) string {
 	manText(&b, description)
 	manText(&b, "Wherever a file is read, - is standard input.")
 	b.WriteString(".SH COMMANDS\n")
-	for _, cmd := range app.Children {
-		if cmd.Hidden {
-			continue
-		}
-		fmt.Fprintf(&b, ".SS \"liftbank %s\"\n", roff(cmd.Summary()))
-		manText(&b, cmd.Help)
-		manText(&b, cmd.Detail)
-		for _, arg := range cmd.Positional {
-			fmt.Fprintf(&b, ".TP\n.I %s\n%s\n", roff(arg.Name), roff(arg.Help))
-		}
-		manFlags(&b, cmd.Flags)
-	}
+	manCommands(&b, app)
 	b.WriteString(".SH \"FLAGS OF ALL COMMANDS\"\n")
 	manFlags(&b, app.Flags)
 	b.WriteString(".SH \"EXIT STATUS\"\n")
@@ -53,6 +42,27 @@ func manual(app *kong.Node) string {
 	}
 	b.WriteString(".SH \"SEE ALSO\"\n.BR systemctl (1),\n.BR journalctl (1)\n")
 	return b.String()
+}
+
+// manCommands writes the commands of a group, each group before what is in it.
+func manCommands(b *strings.Builder, group *kong.Node) {
+	for _, cmd := range group.Children {
+		if cmd.Hidden {
+			continue
+		}
+		title := cmd.Summary()
+		if len(cmd.Children) > 0 {
+			title = nameOf(cmd) + " command"
+		}
+		fmt.Fprintf(b, ".SS \"liftbank %s\"\n", roff(title))
+		manText(b, cmd.Help)
+		manText(b, cmd.Detail)
+		for _, arg := range cmd.Positional {
+			fmt.Fprintf(b, ".TP\n.I %s\n%s\n", roff(arg.Name), roff(arg.Help))
+		}
+		manFlags(b, cmd.Flags)
+		manCommands(b, cmd)
+	}
 }
 
 func manFlags(b *strings.Builder, flags []*kong.Flag) {

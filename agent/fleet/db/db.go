@@ -26,6 +26,7 @@ type StreamKey struct{ Unit, Stream, Session string }
 type Outcome struct {
 	New     []bool          // of each message: it was not known before
 	Touched []StreamKey     // that are to be answered: each stream and session in the batch, once
+	Hurry   []bool          // of each touched: the unit waits for the answer to send more of a backlog
 	Changed []FindingChange // of what stands
 	Refused []wire.Reason   // of each that went to the quarantine
 	Flags   []FlagRaised    // of units, that were not set before
@@ -320,6 +321,9 @@ type API interface {
 	// asked for again in growing intervals, and given up as a gap when the unit, heard since, has not
 	// sent them after several times.
 	Receipts(ctx context.Context, at time.Time, of []StreamKey) ([]records.Received, error)
+	// Wanting returns streams with missing numbers that are due to be asked for, of units that were
+	// heard since they were asked last.
+	Wanting(ctx context.Context, at time.Time, max int) ([]StreamKey, error)
 	// HeardSince returns the streams that were heard since then: whom to answer after a start.
 	HeardSince(ctx context.Context, since time.Time) ([]StreamKey, error)
 

@@ -2,16 +2,152 @@ package db
 
 import (
 	"context"
+	"database/sql"
+	"embed"
 	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	_ "github.com/jackc/pgx/v5/stdlib" // driver pgx
+	"github.com/pressly/goose/v3"
+	"github.com/pressly/goose/v3/lock"
+	_ "modernc.org/sqlite" // driver sqlite
 )
 
 // ErrUnknown says that there is no such unit, account or login.
 var ErrUnknown = errors.New("not known")
 
-// DB is the database. Its methods may be called from any goroutine; commits go one after the other.
-type DB struct{ API }
+// DB is the database. Its methods may be called from any goroutine; what writes goes one after the
+// other.
+type DB struct {
+	sql     *sql.DB
+	dialect dialect
+	opts    Options
 
-// Open opens the database, sqlite:///path/fleet.db or postgres://..., and brings its tables up to date.
-func Open(ctx context.Context, url string, o Options) (*DB, error) {
-	return nil, errors.New("not built yet")
+	writing sync.Mutex         // of SQLite, so that its waiting has no limit but the context's
+	months  map[time.Time]bool // partitions that are there
+	texts   map[string]string  // queries in the dialect's form
+	textsMu sync.RWMutex
+}
+
+var _ API = (*DB)(nil)
+
+//go:embed migrations
+var migrations embed.FS
+
+// Open opens the database, sqlite:///path/fleet.db or postgres://..., and brings its tables up to
+// date.
+func Open(ctx context.Context, address string, o Options) (*DB, error) {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.QuarantineRows == 0 {
+		o.QuarantineRows = 10_000
+	}
+	if o.QuarantineBytes == 0 {
+		o.QuarantineBytes = 64 << 20
+	}
+	d := &DB{opts: o, months: map[time.Time]bool{}, texts: map[string]string{}}
+	var err error
+	switch scheme, rest, _ := strings.Cut(address, "://"); scheme {
+	case "sqlite":
+		d.dialect = sqlite
+		d.sql, err = openSQLite(rest)
+	case "postgres", "postgresql":
+		d.dialect = postgres
+		d.sql, err = sql.Open("pgx", address)
+		if err == nil {
+			const open = 8 // commits, cursors and pages; a server has 100 by default
+			d.sql.SetMaxOpenConns(open)
+		}
+	default:
+		return nil, fmt.Errorf("database %q: want sqlite:///path/fleet.db or postgres://user@host/name", scheme)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("database: %w", err)
+	}
+	if err := d.migrate(ctx); err != nil {
+		return nil, errors.Join(fmt.Errorf("database %s: %w", Shown(address), err), d.sql.Close())
+	}
+	return d, nil
+}
+
+// Shown returns a database's address without its password.
+func Shown(address string) string {
+	u, err := url.Parse(address)
+	if err != nil {
+		return "with an address that can't be read"
+	}
+	return u.Redacted()
+}
+
+func openSQLite(path string) (*sql.DB, error) {
+	path, _, _ = strings.Cut(path, "?")
+	if path == "" || path == "/" {
+		return nil, errors.New("sqlite: no file: want sqlite:///path/fleet.db")
+	}
+	const private = 0o700
+	if err := os.MkdirAll(filepath.Dir(path), private); err != nil {
+		return nil, err
+	}
+	// FULL: what is acknowledged to a broker is on the disk. The wait is for other processes; those of
+	// this one wait for DB.writing.
+	q := url.Values{"_txlock": {"immediate"}, "_pragma": {
+		"journal_mode(WAL)", "synchronous(FULL)", "busy_timeout(30000)", "cache_size(-65536)", "temp_store(MEMORY)",
+		"wal_autocheckpoint(4000)",
+	}}
+	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+q.Encode())
+	if err == nil {
+		const open = 4 // one writes, others read
+		db.SetMaxOpenConns(open)
+		db.SetMaxIdleConns(open)
+	}
+	return db, err
+}
+
+func (d *DB) migrate(ctx context.Context) error {
+	name, folder := goose.DialectSQLite3, "migrations/sqlite"
+	var options []goose.ProviderOption
+	if d.dialect == postgres {
+		name, folder = goose.DialectPostgres, "migrations/postgres"
+		var version int
+		if err := d.sql.QueryRowContext(ctx, "SELECT current_setting('server_version_num')::int").Scan(&version); err != nil {
+			return err
+		}
+		const oldest = 150000
+		if version < oldest {
+			return fmt.Errorf("PostgreSQL %d.%d: want 15 or newer", version/10000, version%10000)
+		}
+		// Two collectors may start at once.
+		locker, err := lock.NewPostgresSessionLocker()
+		if err != nil {
+			return err
+		}
+		options = append(options, goose.WithSessionLocker(locker))
+	}
+	files, err := fs.Sub(migrations, folder)
+	if err != nil {
+		return err
+	}
+	p, err := goose.NewProvider(name, d.sql, files, options...)
+	if err != nil {
+		return err
+	}
+	_, err = p.Up(ctx)
+	return err
+}
+
+// Close closes the database.
+func (d *DB) Close() error { return d.sql.Close() }
+
+// Ping asks whether the database answers.
+func (d *DB) Ping(ctx context.Context) error {
+	var one int
+	return d.sql.QueryRowContext(ctx, "SELECT 1").Scan(&one)
 }

@@ -68,12 +68,13 @@ const (
 	NotJSON       Reason = "not-json"       // or not UTF-8
 	UnknownSchema Reason = "schema-unknown" // or not one for this topic
 	BreaksSchema  Reason = "breaks-schema"
-	UnitLies      Reason = "unit-lies" // the unit in it is not that of the topic
-	BadNumbers    Reason = "numbers"   // such as first above seq, or more holes than are kept
+	UnitLies      Reason = "unit-lies"  // the unit in it is not that of the topic
+	NotStored     Reason = "not-stored" // the database takes all but this one
+	BadNumbers    Reason = "numbers"    // such as first above seq, or more holes than are kept
 )
 
 // Reasons are all reasons in the order of their checks.
-var Reasons = []Reason{BadTopic, TooLarge, BadDeflate, NotJSON, UnknownSchema, BreaksSchema, UnitLies, BadNumbers}
+var Reasons = []Reason{BadTopic, TooLarge, BadDeflate, NotJSON, UnknownSchema, BreaksSchema, UnitLies, BadNumbers, NotStored}
 
 // Refused says why a message can't be taken.
 type Refused struct {

@@ -1,0 +1,312 @@
+package db
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// dialect is which database it is. Queries are written once, with parameters ?1, ?2.
+type dialect uint8
+
+const (
+	sqlite dialect = iota
+	postgres
+)
+
+var parameter = regexp.MustCompile(`\?(\d+)`)
+
+// text returns a query in the dialect's form.
+func (d *DB) text(query string) string {
+	if d.dialect == sqlite {
+		return query
+	}
+	d.textsMu.RLock()
+	t, ok := d.texts[query]
+	d.textsMu.RUnlock()
+	if ok {
+		return t
+	}
+	t = parameter.ReplaceAllString(query, "$$$1")
+	d.textsMu.Lock()
+	defer d.textsMu.Unlock()
+	d.texts[query] = t
+	return t
+}
+
+// query reads all rows of a query.
+func (d *DB) query(ctx context.Context, query string, scan func(*sql.Rows) error, args ...any) error {
+	rows, err := d.sql.QueryContext(ctx, d.text(query), args...)
+	if err != nil {
+		return fmt.Errorf("database: %w", err)
+	}
+	return each(rows, scan)
+}
+
+func each(rows *sql.Rows, scan func(*sql.Rows) error) error {
+	defer rows.Close()
+	for rows.Next() {
+		if err := scan(rows); err != nil {
+			return fmt.Errorf("database: %w", err)
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return fmt.Errorf("database: %w", err)
+	}
+	return nil
+}
+
+func (d *DB) row(ctx context.Context, query string, args ...any) *sql.Row {
+	return d.sql.QueryRowContext(ctx, d.text(query), args...)
+}
+
+// tx is a transaction that writes.
+type tx struct {
+	d   *DB
+	ctx context.Context
+	tx  *sql.Tx
+}
+
+// lockKey is of the advisory lock that keeps the writers of a PostgreSQL database in a row, so that
+// the IDs of records become visible in order: a cursor misses none.
+const lockKey = 0x6c69667462616e6b
+
+// write runs do in a transaction, one after the other.
+func (d *DB) write(ctx context.Context, do func(*tx) error) (err error) {
+	d.writing.Lock()
+	defer d.writing.Unlock()
+	t, err := d.sql.BeginTx(ctx, nil)
+	if err != nil {
+		return fmt.Errorf("database: %w", err)
+	}
+	defer func() {
+		if err != nil {
+			_ = t.Rollback() // the first error is the one to know
+			clear(d.months)
+		}
+	}()
+	x := &tx{d: d, ctx: ctx, tx: t}
+	if d.dialect == postgres {
+		if _, err := t.ExecContext(ctx, "SELECT pg_advisory_xact_lock($1)", int64(lockKey)); err != nil {
+			return fmt.Errorf("database: %w", err)
+		}
+	}
+	if err := do(x); err != nil {
+		return err
+	}
+	if err := t.Commit(); err != nil {
+		return fmt.Errorf("database: commit: %w", err)
+	}
+	return nil
+}
+
+func (x *tx) exec(query string, args ...any) (int64, error) {
+	r, err := x.tx.ExecContext(x.ctx, x.d.text(query), args...)
+	if err != nil {
+		return 0, fmt.Errorf("database: %w", err)
+	}
+	return r.RowsAffected()
+}
+
+func (x *tx) query(query string, scan func(*sql.Rows) error, args ...any) error {
+	rows, err := x.tx.QueryContext(x.ctx, x.d.text(query), args...)
+	if err != nil {
+		return fmt.Errorf("database: %w", err)
+	}
+	return each(rows, scan)
+}
+
+func (x *tx) row(query string, args ...any) *sql.Row {
+	return x.tx.QueryRowContext(x.ctx, x.d.text(query), args...)
+}
+
+// next returns the next free number of a table's IDs. Writers go one after the other.
+func (x *tx) next(table string) (int64, error) {
+	var id int64
+	err := x.row("SELECT coalesce(max(id), 0) + 1 FROM " + table).Scan(&id)
+	if err != nil {
+		return 0, fmt.Errorf("database: %w", err)
+	}
+	return id, nil
+}
+
+// rows is many rows for one table, by column.
+type rows struct {
+	table   string
+	columns []column
+	keys    string // of a row that replaces another; "" where there is none
+	n       int
+}
+
+// column is the values of one column of rows; one of the lists is used.
+type column struct {
+	name   string
+	ints   []int64
+	texts  []string
+	bytes  [][]byte
+	floats []*float64
+	kind   byte // i, t, b, f
+}
+
+// into returns an empty list of rows. Columns are "name:kind".
+func into(table, keys string, columns ...string) *rows {
+	r := &rows{table: table, keys: keys}
+	for _, c := range columns {
+		name, kind, _ := strings.Cut(c, ":")
+		r.columns = append(r.columns, column{name: name, kind: kind[0]})
+	}
+	return r
+}
+
+// add adds a row: int64, string, []byte or *float64 by the kinds of the columns.
+func (r *rows) add(values ...any) {
+	for i, v := range values {
+		c := &r.columns[i]
+		switch v := v.(type) {
+		case int64:
+			c.ints = append(c.ints, v)
+		case string:
+			c.texts = append(c.texts, v)
+		case []byte:
+			if v == nil {
+				v = []byte{}
+			}
+			c.bytes = append(c.bytes, v)
+		case *float64:
+			c.floats = append(c.floats, v)
+		default:
+			panic(fmt.Sprintf("bug: column %s of %T", c.name, v))
+		}
+	}
+	r.n++
+}
+
+func (c *column) value(i int) any {
+	switch c.kind {
+	case 'i':
+		return c.ints[i]
+	case 't':
+		return c.texts[i]
+	case 'b':
+		return c.bytes[i]
+	}
+	if c.floats[i] == nil {
+		return nil
+	}
+	return *c.floats[i]
+}
+
+func (c *column) list() any {
+	switch c.kind {
+	case 'i':
+		return c.ints
+	case 't':
+		return c.texts
+	case 'b':
+		return c.bytes
+	}
+	return c.floats
+}
+
+// put writes rows. A row with the keys of another replaces what it has of it.
+func (x *tx) put(r *rows) error {
+	if r.n == 0 {
+		return nil
+	}
+	names := make([]string, len(r.columns))
+	for i := range r.columns {
+		names[i] = r.columns[i].name
+	}
+	insert := "INSERT INTO " + r.table + "(" + strings.Join(names, ", ") + ") "
+	conflict := ""
+	if r.keys != "" {
+		var set []string
+		for _, n := range names {
+			if !strings.Contains(","+r.keys+",", ","+n+",") {
+				set = append(set, n+" = excluded."+n)
+			}
+		}
+		conflict = " ON CONFLICT (" + r.keys + ") DO UPDATE SET " + strings.Join(set, ", ")
+	}
+	if x.d.dialect == postgres {
+		types := map[byte]string{'i': "bigint", 't': "text", 'b': "bytea", 'f': "float8"}
+		args := make([]any, len(r.columns))
+		params := make([]string, len(r.columns))
+		for i := range r.columns {
+			args[i] = r.columns[i].list()
+			params[i] = "$" + strconv.Itoa(i+1) + "::" + types[r.columns[i].kind] + "[]"
+		}
+		_, err := x.exec(insert+"SELECT * FROM unnest("+strings.Join(params, ", ")+")"+conflict, args...)
+		return err
+	}
+	const most = 32 // rows at a time: beyond, a longer statement saves nothing
+	group := "(" + strings.TrimSuffix(strings.Repeat("?,", len(r.columns)), ",") + "),"
+	var many *sql.Stmt
+	for at := 0; at < r.n; {
+		n := min(most, r.n-at)
+		args := make([]any, 0, n*len(r.columns))
+		for i := at; i < at+n; i++ {
+			for k := range r.columns {
+				args = append(args, r.columns[k].value(i))
+			}
+		}
+		text := insert + "VALUES " + strings.TrimSuffix(strings.Repeat(group, n), ",") + conflict
+		var err error
+		switch {
+		case n < most:
+			_, err = x.tx.ExecContext(x.ctx, text, args...)
+		case many == nil:
+			if many, err = x.tx.PrepareContext(x.ctx, text); err != nil {
+				return fmt.Errorf("database: %w", err)
+			}
+			defer many.Close()
+			fallthrough
+		default:
+			_, err = many.ExecContext(x.ctx, args...)
+		}
+		if err != nil {
+			return fmt.Errorf("database: %w", err)
+		}
+		at += n
+	}
+	return nil
+}
+
+// ms is a time as it is stored: milliseconds since 1970, 0 of the zero time.
+func ms(t time.Time) int64 {
+	if t.IsZero() {
+		return 0
+	}
+	return t.UnixMilli()
+}
+
+// when is the time of a stored number.
+func when(n int64) time.Time {
+	if n == 0 {
+		return time.Time{}
+	}
+	return time.UnixMilli(n).UTC()
+}
+
+func number(b bool) int64 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// streams are the kinds of records as they are stored: the rare ones first.
+var streams = []string{"findings", "visits", "runs", "readings"}
+
+func kindOf(stream string) (int64, bool) {
+	for i, s := range streams {
+		if s == stream {
+			return int64(i), true
+		}
+	}
+	return 0, false
+}

@@ -1,0 +1,256 @@
+// Package setup reads FLEET.yaml: the configuration of the fleet's collector.
+package setup
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"net"
+	"net/url"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+
+	"liftbank/agent/config/strict"
+	"liftbank/agent/dial"
+)
+
+// Config is all of FLEET.yaml, with its defaults.
+type Config struct {
+	MQTT     MQTT
+	Database Database
+	HTTP     HTTP
+	Keep     Keep
+}
+
+// MQTT is the broker that units send to.
+type MQTT struct {
+	Broker   string // mqtt://HOST[:PORT] or mqtts://
+	ClientID string
+	Prefix   string
+	Username string
+	Files    dial.Files
+}
+
+// Database is where all is kept.
+type Database struct {
+	URL          string // sqlite:///path/fleet.db or postgres://user@host/name
+	PasswordFile string // of PostgreSQL; empty: none
+}
+
+// HTTP is what the collector serves: /healthz, /readyz, /metrics and the desk's pages.
+type HTTP struct{ Listen string }
+
+// Keep is how long things are kept. Zero: for ever.
+type Keep struct {
+	Readings, Runs, Findings, Visits time.Duration // by when they were received
+	Alarms, Audit, Quarantine        time.Duration
+	Decommissioned                   time.Duration // all of a unit, after it was taken out of use
+}
+
+const (
+	day  = 24 * time.Hour
+	year = 365 * day
+)
+
+// Default returns the configuration of an empty file.
+func Default() Config {
+	return Config{
+		MQTT: MQTT{Prefix: "liftbank", ClientID: "liftbank-fleet"},
+		HTTP: HTTP{Listen: "127.0.0.1:8490"},
+		Keep: Keep{Readings: 2 * year, Runs: 5 * year, Quarantine: 90 * day, Decommissioned: year},
+	}
+}
+
+// Load reads a file. Its errors are one line each: file, line, field, value, what is accepted.
+func Load(path string) (Config, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return Config{}, err
+	}
+	return Parse(path, data)
+}
+
+// Parse reads a configuration. Names of files in it start from its own folder.
+func Parse(path string, data []byte) (Config, error) {
+	c := Default()
+	r := strict.Open(path, data, strict.Options{Sections: "mqtt, database, http and keep"})
+	r.Root(func(s *strict.Section) {
+		s.Section("mqtt", strict.Required, c.MQTT.read)
+		s.Section("database", strict.Required, c.Database.read)
+		s.Section("http", strict.Default, c.HTTP.read)
+		s.Section("keep", strict.Default, c.Keep.read)
+	})
+	c.check(r)
+	if err := r.Err(); err != nil {
+		return Config{}, err
+	}
+	c.resolve(filepath.Dir(path))
+	return c, nil
+}
+
+// Files are the names of files that the configuration has, by field.
+func (c *Config) Files() map[string]string {
+	out := map[string]string{}
+	for field, name := range map[string]string{
+		"mqtt.password_file": c.MQTT.Files.Password, "mqtt.ca_file": c.MQTT.Files.CA, "mqtt.cert_file": c.MQTT.Files.Cert,
+		"mqtt.key_file": c.MQTT.Files.Key, "database.password_file": c.Database.PasswordFile,
+	} {
+		if name != "" {
+			out[field] = name
+		}
+	}
+	return out
+}
+
+func (c *Config) resolve(folder string) {
+	for _, name := range []*string{
+		&c.MQTT.Files.Password, &c.MQTT.Files.CA, &c.MQTT.Files.Cert, &c.MQTT.Files.Key, &c.Database.PasswordFile,
+	} {
+		if *name != "" && !filepath.IsAbs(*name) {
+			*name = filepath.Join(folder, *name)
+		}
+	}
+	if path, ok := strings.CutPrefix(c.Database.URL, "sqlite://"); ok && !filepath.IsAbs(path) {
+		c.Database.URL = "sqlite://" + filepath.Join(folder, path)
+	}
+}
+
+const inFile = "want password_file: a password is never written here but in a file of its own"
+
+var secrets = map[string]string{"password": inFile, "pass": inFile, "passwd": inFile, "secret": inFile}
+
+func text(s *strict.Section, name string, to *string, accepts string, need strict.Need, ok func(string) bool) {
+	if v, there := s.Field(name, accepts, need); there {
+		v.Text(to, accepts, ok)
+	}
+}
+
+const fileForm = "the name of a file"
+
+func isFile(t string) bool { return t != "" && !strings.ContainsRune(t, 0) }
+
+func (m *MQTT) read(s *strict.Section) {
+	s.Hints = secrets
+	text(s, "broker", &m.Broker, "mqtt://HOST[:PORT] or mqtts://HOST[:PORT]", strict.Required, func(t string) bool {
+		_, err := dial.Parse(t)
+		return err == nil
+	})
+	text(s, "client_id", &m.ClientID, "1 to 128 of a-z, A-Z, 0-9, -, _ and .", strict.Default, clientID.MatchString)
+	text(s, "prefix", &m.Prefix, "the first levels of all topics, as the units have them", strict.Default,
+		func(t string) bool { return dial.CheckPrefix(t) == nil })
+	text(s, "username", &m.Username, "a name", strict.Default, func(t string) bool { return t != "" })
+	text(s, "password_file", &m.Files.Password, fileForm, strict.Default, isFile)
+	text(s, "ca_file", &m.Files.CA, fileForm, strict.Default, isFile)
+	text(s, "cert_file", &m.Files.Cert, fileForm, strict.Default, isFile)
+	text(s, "key_file", &m.Files.Key, fileForm, strict.Default, isFile)
+}
+
+var clientID = regexp.MustCompile(`^[A-Za-z0-9._-]{1,128}$`)
+
+func (d *Database) read(s *strict.Section) {
+	s.Hints = secrets
+	const form = "sqlite:///PATH/fleet.db or postgres://USER@HOST/NAME, without a password"
+	text(s, "url", &d.URL, form, strict.Required, func(t string) bool {
+		scheme, rest, ok := strings.Cut(t, "://")
+		if !ok || strings.Trim(rest, "/") == "" {
+			return false
+		}
+		user, _, named := strings.Cut(rest, "@")
+		return scheme == "sqlite" || scheme == "postgres" && !(named && strings.Contains(user, ":")) &&
+			!strings.Contains(rest, "password=")
+	})
+	text(s, "password_file", &d.PasswordFile, fileForm, strict.Default, isFile)
+}
+
+// Address returns the database's address, with its password.
+func (d *Database) Address() (string, error) {
+	if d.PasswordFile == "" {
+		return d.URL, nil
+	}
+	password, err := os.ReadFile(d.PasswordFile)
+	if err != nil {
+		return "", fmt.Errorf("database password file: %w", err)
+	}
+	return withPassword(d.URL, strings.TrimRight(string(password), "\r\n"))
+}
+
+func (h *HTTP) read(s *strict.Section) {
+	text(s, "listen", &h.Listen, "HOST:PORT or :PORT", strict.Default, func(t string) bool {
+		_, port, err := net.SplitHostPort(t)
+		n, number := strconv.Atoi(port)
+		return err == nil && number == nil && n >= 0 && n <= 65535
+	})
+}
+
+func (k *Keep) read(s *strict.Section) {
+	for _, f := range []struct {
+		name string
+		to   *time.Duration
+	}{
+		{"readings_for", &k.Readings}, {"runs_for", &k.Runs}, {"findings_for", &k.Findings}, {"visits_for", &k.Visits},
+		{"alarms_for", &k.Alarms}, {"audit_for", &k.Audit}, {"quarantine_for", &k.Quarantine},
+		{"decommissioned_for", &k.Decommissioned},
+	} {
+		const least, most = day, 50 * year
+		if v, there := s.Field(f.name, strict.Times(least, most), strict.Default); there {
+			v.Duration(f.to, least, most)
+		}
+	}
+}
+
+func (c *Config) check(r *strict.Reading) {
+	if (c.MQTT.Files.Cert == "") != (c.MQTT.Files.Key == "") {
+		r.Refuse("mqtt.cert_file", "", "want cert_file and key_file, both or none", "mqtt.key_file")
+	}
+	if c.MQTT.Username == "" && c.MQTT.Files.Password != "" {
+		r.Refuse("mqtt.password_file", "", "want username with it", "mqtt.username")
+	}
+	if !strings.HasPrefix(c.MQTT.Broker, "mqtts:") {
+		for _, f := range []string{"ca_file", "cert_file", "key_file"} {
+			if r.Has("mqtt." + f) {
+				r.Refuse("mqtt."+f, "", "want none with mqtt://, which has no TLS, or broker: mqtts://", "mqtt.broker")
+			}
+		}
+	}
+	if c.Database.PasswordFile != "" && strings.HasPrefix(c.Database.URL, "sqlite:") {
+		r.Refuse("database.password_file", "", "want none with sqlite, which has no password", "database.url")
+	}
+}
+
+// Check reports files that are not there.
+func (c *Config) Check() error {
+	for field, name := range c.Files() {
+		info, err := os.Stat(name)
+		if err == nil && info.IsDir() {
+			err = &fs.PathError{Op: "read", Path: name, Err: fs.ErrInvalid}
+		}
+		if err != nil {
+			return fmt.Errorf("%s: %w", field, err)
+		}
+	}
+	return nil
+}
+
+// withPassword returns an address with a password in it.
+func withPassword(address, password string) (string, error) {
+	u, err := url.Parse(address)
+	if err != nil {
+		return "", errors.New("database: url: not an address") // its own error may repeat a password
+	}
+	name := ""
+	if u.User != nil {
+		name = u.User.Username()
+	}
+	if name == "" { // the user may be a parameter, as with a socket
+		q := u.Query()
+		q.Set("password", password)
+		u.RawQuery = q.Encode()
+		return u.String(), nil
+	}
+	u.User = url.UserPassword(name, password)
+	return u.String(), nil
+}

@@ -1,0 +1,61 @@
+package main
+
+import (
+	"fmt"
+	"net"
+
+	"github.com/coreos/go-systemd/v22/daemon"
+
+	"liftbank/agent/fleet"
+	"liftbank/agent/fleet/setup"
+)
+
+type fleetRunCmd struct {
+	Config  string `required:"" placeholder:"FLEET.yaml" help:"Configuration file of the collector."`
+	Verbose bool   `short:"v" help:"Log more."`
+}
+
+// Help returns an example.
+func (fleetRunCmd) Help() string {
+	return "Takes what units send from an MQTT broker into a database, each record once, and answers them. /readyz says what " +
+		"keeps it from that. Stops on SIGTERM, SIGINT or SIGHUP: what was taken is committed, acknowledged and answered; the " +
+		"broker keeps the rest.\n\nTwo with the same client_id are active and standby: a broker lets one of them in.\n\n" +
+		"Exit code 78: the configuration can't be used and nothing was started. 1: it ran and failed.\n\nExample: " +
+		"liftbank fleet run --config /etc/liftbank/fleet.yaml"
+}
+
+// Run collects until told to stop.
+func (c fleetRunCmd) Run(s streams) error {
+	cfg, err := loadFleet(c.Config)
+	if err != nil {
+		return err
+	}
+	log := newLog(s.err, c.Verbose)
+	l, err := net.Listen("tcp", cfg.HTTP.Listen)
+	if err != nil {
+		return fmt.Errorf("listen: %w; choose another address with http.listen", err)
+	}
+	collector, err := fleet.New(s.ctx, fleet.Options{Config: cfg, Log: log})
+	if err != nil {
+		_ = l.Close() // the other error is why
+		return err
+	}
+	log.Info("collecting", "broker", cfg.MQTT.Broker, "page", "http://"+l.Addr().String()+"/")
+	// Without a service manager there is nobody to tell.
+	_, _ = daemon.SdNotify(false, daemon.SdNotifyReady)
+	err = collector.Run(s.ctx, l)
+	_, _ = daemon.SdNotify(false, daemon.SdNotifyStopping)
+	return err
+}
+
+// loadFleet reads FLEET.yaml; an error means that nothing can be started with it.
+func loadFleet(path string) (setup.Config, error) {
+	cfg, err := setup.Load(path)
+	if err == nil {
+		err = cfg.Check()
+	}
+	if err != nil {
+		return cfg, configError{err}
+	}
+	return cfg, nil
+}
