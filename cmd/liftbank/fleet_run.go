@@ -1,12 +1,16 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"log/slog"
 	"net"
+	"time"
 
 	"github.com/coreos/go-systemd/v22/daemon"
 
 	"liftbank/agent/fleet"
+	"liftbank/agent/fleet/desk"
 	"liftbank/agent/fleet/setup"
 )
 
@@ -40,6 +44,10 @@ func (c fleetRunCmd) Run(s streams) error {
 		_ = l.Close() // the other error is why
 		return err
 	}
+	if err := addDesk(collector, cfg.HTTP, log); err != nil {
+		_ = l.Close()
+		return errors.Join(err, collector.Close())
+	}
 	log.Info("collecting", "broker", cfg.MQTT.Broker, "page", "http://"+l.Addr().String()+"/")
 	// Without a service manager there is nobody to tell.
 	_, _ = daemon.SdNotify(false, daemon.SdNotifyReady)
@@ -58,4 +66,18 @@ func loadFleet(path string) (setup.Config, error) {
 		return cfg, configError{err}
 	}
 	return cfg, nil
+}
+
+// addDesk adds the desk's pages to a collector.
+func addDesk(c *fleet.Collector, h setup.HTTP, log *slog.Logger) error {
+	d, err := desk.New(desk.Options{
+		Store: desk.Stored(c.DB(), time.Now), Now: time.Now, Log: log, Hosts: h.Hosts,
+		Proxy: desk.Proxy{From: h.SignOn.From, Header: h.SignOn.Header, Role: desk.Role(h.SignOn.Role)},
+	})
+	if err != nil {
+		return err
+	}
+	c.Handle("/", d.Handler())
+	c.Add(d)
+	return nil
 }

@@ -29,14 +29,15 @@ var layers = map[string][]string{
 	"sensors": {"calibration", ".", "registers contact", "ads1115 ina226 hardware"},
 	"sim":     {"detmath curve duty", "cell board", "bank scenario", "."},
 	"agent": {
-		"config/strict dial disk history moment snapshot readings tries trouble",
-		"disk/crash safefile",
+		"config/strict dial disk fleet/ranges history moment snapshot readings tries trouble",
+		"disk/crash fleet/setup safefile",
 		"pin visit store/spans store/tables page/figures page/listen page/words",
-		"config store/file store/outbox store/past page/draw page/view page/web",
+		"config fleet/worklist store/file store/outbox store/past page/draw page/view page/web",
 		"fleet/authority records recording store/queue store/window page/visits",
-		"outlet records/schema store page",
-		"metrics publish",
-		".",
+		"fleet/wire outlet records/schema store page",
+		"fleet/db metrics publish",
+		". fleet/desk fleet/intake",
+		"fleet",
 	},
 }
 

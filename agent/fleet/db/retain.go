@@ -120,7 +120,7 @@ func (d *DB) deleteUnits(ctx context.Context, before int64) (n int64, err error)
 			return n, err
 		}
 		err := d.write(ctx, func(x *tx) error {
-			for _, table := range []string{"stream", "gap", "standing", "alarm", "flag", "work", "state"} {
+			for _, table := range []string{"stream", "gap", "standing", "alarm", "flag", "work", "part", "state"} {
 				if _, err := x.exec("DELETE FROM "+table+" WHERE unit = ?1", id); err != nil {
 					return err
 				}

@@ -1,14 +1,14 @@
 package db
 
 import (
-	"cmp"
 	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"slices"
+	"time"
 
 	"liftbank/agent/fleet/wire"
+	"liftbank/agent/fleet/worklist"
 	"liftbank/agent/snapshot"
 )
 
@@ -32,7 +32,10 @@ func (x *tx) makeRow(id int64, name string) error {
 	if in.work, err = x.work(id); err != nil {
 		return err
 	}
-	r := rowOf(in)
+	r, row, err := rowOf(in, x.d.opts.Now())
+	if err != nil {
+		return err
+	}
 	if _, err := x.exec(`UPDATE unit SET rank = ?2, list = ?3, severity = ?4, finding = ?5, subject = ?6, since = ?7, charge = ?8,
 		lifts = ?9, work = ?10 WHERE id = ?1`, id, r.Rank, r.List, r.Severity, r.Finding, r.Subject, ms(r.Since), r.ChargePct,
 		r.LiftsLeft, r.WorkState); err != nil {
@@ -40,6 +43,23 @@ func (x *tx) makeRow(id int64, name string) error {
 	}
 	_, err = x.exec(`INSERT INTO state(unit, worklist) VALUES(?1, ?2) ON CONFLICT (unit) DO UPDATE SET worklist = excluded.worklist`,
 		id, string(r.Row))
+	if err != nil {
+		return err
+	}
+	if _, err := x.exec("DELETE FROM part WHERE unit = ?1", id); err != nil {
+		return err
+	}
+	for _, p := range row.Parts {
+		if _, err := x.exec("INSERT INTO part(unit, part, count) VALUES(?1, ?2, ?3)", id, p.Key(), p.Count); err != nil {
+			return err
+		}
+	}
+	return x.revise()
+}
+
+// revise notes that something has changed that a page shows.
+func (x *tx) revise() error {
+	_, err := x.exec("UPDATE counter SET value = value + 1 WHERE name = 'revision'")
 	return err
 }
 
@@ -82,34 +102,112 @@ type rowInput struct {
 	work     []Work
 }
 
-// wellRank comes after all ranks of findings; it is the column's default, too.
-const wellRank = int64(3) << 44
+// rowOf makes a row. Whether the unit is silent is not in it: that comes with time, without a commit.
+func rowOf(in rowInput, now time.Time) (RowColumns, worklist.Row, error) {
+	u := worklist.Unit{ID: in.unit, Snapshot: in.snapshot, Findings: in.findings, HeardAt: now}
+	for _, w := range in.work {
+		u.Work = append(u.Work, w.Worklist())
+	}
+	row := worklist.Of(u, now)
+	row.HeardAt = time.Time{}
+	body, err := json.Marshal(row)
+	if err != nil {
+		return RowColumns{}, row, fmt.Errorf("worklist of %s: %w", in.unit, err)
+	}
+	r := RowColumns{
+		Rank: row.Rank, List: row.List, Severity: row.Severity, Finding: row.Name, Subject: row.Subject, Since: row.Since,
+		ChargePct: row.ChargePct, Row: body,
+	}
+	if row.LiftsLow != nil {
+		r.LiftsLeft = in.snapshot.Bank.LiftsLeft.Value
+	}
+	if row.Work.Name != "" && row.Work.State != worklist.Open {
+		r.WorkState = string(row.Work.State)
+	}
+	return r, row, nil
+}
 
-// rowOf makes a row. All that the database knows of a row's sense is here.
-func rowOf(in rowInput) RowColumns {
-	r := RowColumns{Rank: wellRank, List: "well"}
-	rank := map[string]int64{"urgent": 0, "repair": 1, "note": 2}
-	active := slices.DeleteFunc(slices.Clone(in.findings), func(f snapshot.Finding) bool { return !f.Active })
-	if len(active) > 0 {
-		f := slices.MinFunc(active, func(a, b snapshot.Finding) int {
-			return cmp.Or(cmp.Compare(rank[a.Severity], rank[b.Severity]), a.Since.Compare(b.Since))
-		})
-		r.Rank, r.List = rank[f.Severity]<<44|max(f.Since.Unix(), 0), "work"
-		r.Severity, r.Finding, r.Subject, r.Since = f.Severity, f.Name, f.Subject, f.Since
-		for _, w := range in.work {
-			if w.Finding == f.Name && w.Subject == f.Subject {
-				r.WorkState = w.State
-			}
-		}
+// Worklist returns work as package worklist has it.
+func (w Work) Worklist() worklist.Work {
+	var out worklist.Work
+	if json.Unmarshal(w.Body, &out) != nil {
+		out = worklist.Work{} // made elsewhere: its state still counts
 	}
-	if s := in.snapshot; s != nil {
-		r.ChargePct, r.LiftsLeft = s.Bank.SoCPct.Value, s.Bank.LiftsLeft.Value
+	out.Key, out.State, out.At = worklist.Key{Name: w.Finding, Subject: w.Subject}, worklist.State(w.State), w.At
+	return out
+}
+
+// WorkOf returns package worklist's work as the database keeps it.
+func WorkOf(unit string, w worklist.Work) (Work, error) {
+	body, err := json.Marshal(w)
+	if err != nil {
+		return Work{}, fmt.Errorf("work on %s of %s: %w", w.Name, unit, err)
 	}
-	return r
+	return Work{Unit: unit, Finding: w.Name, Subject: w.Subject, State: string(w.State), At: w.At, Body: body}, nil
+}
+
+// saveWork keeps work as package worklist has it.
+func (x *tx) saveWork(id int64, unit string, w worklist.Work) error {
+	row, err := WorkOf(unit, w)
+	if err != nil {
+		return err
+	}
+	return x.setWork(id, row)
 }
 
 // workAfter notes what a finding's change makes of the work on it.
-func (c *commit) workAfter(u *unitRow, f *snapshot.Finding) error { return nil }
+func (c *commit) workAfter(u *unitRow, f *snapshot.Finding) error {
+	all, err := c.work(u.id)
+	if err != nil {
+		return err
+	}
+	for _, w := range all {
+		if w.Finding != f.Name || w.Subject != f.Subject {
+			continue
+		}
+		if after, changed := worklist.AfterFinding(w.Worklist(), f); changed {
+			u.rowDue = true
+			return c.saveWork(u.id, u.name, after)
+		}
+	}
+	return nil
+}
 
-// visit notes what a visit's record makes of the work on the unit.
-func (c *commit) visit(u *unitRow, m *wire.Message) error { return nil }
+// visit notes what a visit's record makes of the work on the unit: also of findings that nobody has
+// taken on yet.
+func (c *commit) visit(u *unitRow, m *wire.Message) error {
+	all, err := c.work(u.id)
+	if err != nil {
+		return err
+	}
+	findings, err := c.findings(u.id)
+	if err != nil {
+		return err
+	}
+	for _, s := range u.standing { // newer, of this batch
+		findings = append(findings, s.finding)
+	}
+	since := map[worklist.Key]time.Time{}
+	for i := range findings {
+		since[worklist.KeyOf(&findings[i])] = worklist.SinceOf(&findings[i])
+	}
+	works := map[worklist.Key]worklist.Work{}
+	for _, w := range all {
+		x := w.Worklist()
+		works[x.Key] = x
+	}
+	for k := range since {
+		if _, there := works[k]; !there {
+			works[k] = worklist.Work{Key: k, State: worklist.Open}
+		}
+	}
+	for k, w := range works {
+		if after, changed := worklist.AfterVisit(w, since[k], &m.Visit.Visit); changed {
+			u.rowDue = true
+			if err := c.saveWork(u.id, u.name, after); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"net"
+	"net/netip"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -42,7 +43,18 @@ type Database struct {
 }
 
 // HTTP is what the collector serves: /healthz, /readyz, /metrics and the desk's pages.
-type HTTP struct{ Listen string }
+type HTTP struct {
+	Listen string
+	Hosts  []string // names under which the pages may be asked, besides addresses; "*": any
+	SignOn SignOn
+}
+
+// SignOn is sign-on by a reverse proxy that has checked who somebody is.
+type SignOn struct {
+	From   []netip.Prefix // addresses of the proxy; none: no such sign-on
+	Header string         // that names the account
+	Role   string         // of a name without an account: read or desk; empty: nobody without one is let in
+}
 
 // Keep is how long things are kept. Zero: for ever.
 type Keep struct {
@@ -184,7 +196,40 @@ func (h *HTTP) read(s *strict.Section) {
 		n, number := strconv.Atoi(port)
 		return err == nil && number == nil && n >= 0 && n <= 65535
 	})
+	texts(s, "hosts", strict.Default, "a host name, or *", func(t string) bool {
+		h.Hosts = append(h.Hosts, t)
+		return t == "*" || hostName.MatchString(t)
+	})
+	s.Section("sign_on", strict.Default, h.SignOn.read)
 }
+
+var hostName = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$`)
+
+// texts reads a list of texts, one by one.
+func texts(s *strict.Section, name string, need strict.Need, accepts string, take func(string) bool) {
+	const most = 32
+	if v, there := s.Field(name, "a list of at most 32: "+accepts, need); there {
+		v.List(1, most, "a list of at most 32: "+accepts, func(int) {}, func(_ int, v strict.Value) {
+			var t string
+			v.Text(&t, accepts, take)
+		})
+	}
+}
+
+func (o *SignOn) read(s *strict.Section) {
+	texts(s, "from", strict.Default, "an address, or ADDRESS/BITS", func(t string) bool {
+		p, err := netip.ParsePrefix(t)
+		if a, single := netip.ParseAddr(t); single == nil {
+			p, err = a.Unmap().WithZone("").Prefix(a.Unmap().BitLen())
+		}
+		o.From = append(o.From, p.Masked())
+		return err == nil && p.IsValid()
+	})
+	text(s, "header", &o.Header, "the name of a header, such as X-Forwarded-User", strict.Default, headerName.MatchString)
+	text(s, "role", &o.Role, "read or desk", strict.Default, func(t string) bool { return t == "read" || t == "desk" })
+}
+
+var headerName = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9-]{0,63}$`)
 
 func (k *Keep) read(s *strict.Section) {
 	for _, f := range []struct {
@@ -215,6 +260,9 @@ func (c *Config) check(r *strict.Reading) {
 				r.Refuse("mqtt."+f, "", "want none with mqtt://, which has no TLS, or broker: mqtts://", "mqtt.broker")
 			}
 		}
+	}
+	if (len(c.HTTP.SignOn.From) > 0) != (c.HTTP.SignOn.Header != "") && !r.HasError("http.sign_on") {
+		r.Refuse("http.sign_on", "", "want from and header, both or none")
 	}
 	if c.Database.PasswordFile != "" && strings.HasPrefix(c.Database.URL, "sqlite:") {
 		r.Refuse("database.password_file", "", "want none with sqlite, which has no password", "database.url")

@@ -1,0 +1,394 @@
+package db
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"liftbank/agent/fleet/worklist"
+)
+
+// RowQuery is which rows of the worklist a page shows. Empty fields don't filter.
+type RowQuery struct {
+	SilentBefore time.Time // when a unit must have sent its last record not to count as silent
+	Lists        []string
+	Severities   []string
+	Group        string
+	Search       string // in unit, place, group, model, contact
+	Finding      string // stands there, headline or not
+	AfterRank    int64  // with AfterUnit: rows after this one
+	AfterUnit    string
+	Limit        int
+}
+
+// listNow is a unit's list as of now: one with nothing to do that is not heard is silent. ?1 is since when it
+const listNow = "CASE WHEN u.list IN ('well', 'settled') AND u.last_record < ?1 THEN 'silent' ELSE u.list END"
+
+// where returns the conditions of a query. kinds: those of list, severity and finding, too.
+func (q *RowQuery) where(kinds bool) (conditions []string, args []any) {
+	conditions, args = []string{"u.decommissioned = 0"}, []any{ms(q.SilentBefore)}
+	if q.SilentBefore.IsZero() {
+		args[0] = int64(0)
+	}
+	arg := func(v any) string {
+		args = append(args, v)
+		return fmt.Sprintf("?%d", len(args))
+	}
+	in := func(column string, values []string) string {
+		var list []string
+		for _, v := range values {
+			list = append(list, arg(v))
+		}
+		return column + " IN (" + strings.Join(list, ", ") + ")"
+	}
+	if q.Search != "" {
+		pattern := strings.NewReplacer(`\`, `\\`, `%`, `\%`, `_`, `\_`).Replace(strings.ToLower(q.Search))
+		conditions = append(conditions, "u.search LIKE "+arg("%"+pattern+"%")+` ESCAPE '\'`)
+	}
+	if q.Group != "" {
+		conditions = append(conditions, "u.grp = "+arg(q.Group))
+	}
+	if !kinds {
+		return conditions, args
+	}
+	if len(q.Lists) > 0 {
+		var any []string
+		for _, list := range q.Lists { // so that the index of list, rank and name is used
+			switch list {
+			case worklist.ListSilent:
+				any = append(any, "u.list IN ('well', 'settled') AND u.last_record < ?1")
+			case worklist.ListWell, worklist.ListSettled:
+				any = append(any, "u.list = "+arg(list)+" AND u.last_record >= ?1")
+			default:
+				any = append(any, "u.list = "+arg(list))
+			}
+		}
+		conditions = append(conditions, "("+strings.Join(any, " OR ")+")")
+	}
+	if len(q.Severities) > 0 {
+		conditions = append(conditions, in("u.severity", q.Severities))
+	}
+	if q.Finding != "" {
+		conditions = append(conditions,
+			"u.id IN (SELECT s.unit FROM standing s WHERE s.finding = "+arg(q.Finding)+" AND s.stands = 1)")
+	}
+	return conditions, args
+}
+
+// PageRow is a row of a page.
+type PageRow struct {
+	Unit, Place, Group string
+	Quiet              string // until when it may be silent, YYYY-MM-DD
+	LastRecordAt       time.Time
+	Rank               int64
+	Row                []byte // of package worklist, as JSON; empty: nothing was ever made of this unit
+}
+
+// Rows returns rows in the order of rank and unit, and whether there are more.
+func (d *DB) Rows(ctx context.Context, q RowQuery) (out []PageRow, more bool, err error) {
+	conditions, args := q.where(true)
+	if q.AfterUnit != "" {
+		args = append(args, q.AfterRank, q.AfterUnit)
+		conditions = append(conditions, fmt.Sprintf("(u.rank, u.name) > (?%d, ?%d)", len(args)-1, len(args)))
+	}
+	limit := q.Limit
+	if limit <= 0 {
+		limit = 50
+	}
+	args = append(args, limit+1)
+	err = d.query(ctx, `SELECT p.name, p.place, p.grp, p.quiet, p.last_record, p.rank, coalesce(t.worklist, '') FROM (
+		SELECT u.id, u.name, u.place, u.grp, u.quiet, u.last_record, u.rank FROM unit u WHERE CAST(?1 AS BIGINT) >= 0 AND `+
+		strings.Join(conditions, " AND ")+fmt.Sprintf(` ORDER BY u.rank, u.name LIMIT ?%d) AS p
+		LEFT JOIN state t ON t.unit = p.id ORDER BY p.rank, p.name`, len(args)), func(r *sql.Rows) error {
+		var p PageRow
+		var heard int64
+		if err := r.Scan(&p.Unit, &p.Place, &p.Group, &p.Quiet, &heard, &p.Rank, &p.Row); err != nil {
+			return err
+		}
+		p.LastRecordAt = when(heard)
+		out = append(out, p)
+		return nil
+	}, args...)
+	if len(out) > limit {
+		return out[:limit], true, err
+	}
+	return out, false, err
+}
+
+// RowCounts counts all units by list and by severity, whatever lists and severities are asked for.
+func (d *DB) RowCounts(ctx context.Context, q RowQuery) (all int, lists, severities map[string]int, err error) {
+	conditions, args := q.where(false)
+	lists, severities = map[string]int{}, map[string]int{}
+	err = d.query(ctx, "SELECT "+listNow+", u.severity, count(*) FROM unit u WHERE "+strings.Join(conditions, " AND ")+
+		" GROUP BY 1, 2", func(r *sql.Rows) error {
+		var list, severity string
+		var n int
+		if err := r.Scan(&list, &severity, &n); err != nil {
+			return err
+		}
+		all += n
+		lists[list] += n
+		if list == worklist.ListWork {
+			severities[severity] += n
+		}
+		return nil
+	}, args...)
+	return all, lists, severities, err
+}
+
+// PartSums adds up parts of the units that a query lets pass, by their keys.
+func (d *DB) PartSums(ctx context.Context, q RowQuery) (map[string]int, error) {
+	conditions, args := q.where(true)
+	out := map[string]int{}
+	err := d.query(ctx, "SELECT p.part, sum(p.count) FROM part p JOIN unit u ON u.id = p.unit WHERE CAST(?1 AS BIGINT) >= 0 AND "+
+		strings.Join(conditions, " AND ")+" GROUP BY p.part", func(r *sql.Rows) error {
+		var part string
+		var n int
+		err := r.Scan(&part, &n)
+		out[part] = n
+		return err
+	}, args...)
+	return out, err
+}
+
+// Revision grows with each change of what pages show.
+func (d *DB) Revision(ctx context.Context) (n int64, err error) {
+	err = d.row(ctx, `SELECT value + (SELECT coalesce(max(id), 0) FROM audit) + (SELECT value FROM counter WHERE name = 'record')
+		FROM counter WHERE name = 'revision'`).Scan(&n)
+	if err != nil {
+		return 0, fmt.Errorf("database: %w", err)
+	}
+	return n, nil
+}
+
+// RecentRecords returns records of one stream of all units, the newest first.
+func (d *DB) RecentRecords(ctx context.Context, stream string, before int64, most int) (out []Record, err error) {
+	kind, ok := kindOf(stream)
+	if !ok {
+		return nil, fmt.Errorf("stream %q: want one of %s", stream, strings.Join(streams, ", "))
+	}
+	if before <= 0 {
+		before = 1 << 62
+	}
+	where := "r.kind = ?1"
+	if kind < rare {
+		where += " AND r.kind < 2" // so that the index of the rare ones is used
+	}
+	err = d.query(ctx, "SELECT "+recordColumns+` FROM record r JOIN stream s ON s.id = r.stream JOIN unit u ON u.id = r.unit
+		WHERE `+where+" AND r.id < ?2 ORDER BY r.id DESC LIMIT ?3", scanRecord(stream, &out), kind, before, most)
+	return out, err
+}
+
+// Record returns the record of an ID.
+func (d *DB) Record(ctx context.Context, id int64) (Record, error) {
+	var kind int64
+	if err := known(d.row(ctx, "SELECT kind FROM record WHERE id = ?1", id).Scan(&kind), fmt.Sprintf("record %d", id)); err != nil {
+		return Record{}, err
+	}
+	var out []Record
+	err := d.query(ctx, "SELECT "+recordColumns+` FROM record r JOIN stream s ON s.id = r.stream JOIN unit u ON u.id = r.unit
+		WHERE r.id = ?1`, scanRecord(streams[kind], &out), id)
+	if err == nil && len(out) == 0 {
+		err = fmt.Errorf("record %d: %w", id, ErrUnknown)
+	}
+	if err != nil {
+		return Record{}, err
+	}
+	return out[0], nil
+}
+
+// StreamState is what was received of a stream's session.
+type StreamState struct {
+	Stream, Session               string
+	First, Through, Missing, Gone uint64
+	HeardAt                       time.Time
+}
+
+// Streams returns what was received of a unit, the last heard first.
+func (d *DB) Streams(ctx context.Context, unit string, most int) (out []StreamState, err error) {
+	err = d.query(ctx, `SELECT s.kind, s.session, s.first, s.through, s.missing, s.gone_count, s.heard FROM stream s
+		JOIN unit u ON u.id = s.unit WHERE u.name = ?1 ORDER BY s.heard DESC, s.kind, s.session LIMIT ?2`, func(r *sql.Rows) error {
+		var s StreamState
+		var kind, first, through, missing, gone, heard int64
+		if err := r.Scan(&kind, &s.Session, &first, &through, &missing, &gone, &heard); err != nil {
+			return err
+		}
+		if kind >= 0 && int(kind) < len(streams) {
+			s.Stream = streams[kind]
+		}
+		s.First, s.Through, s.Missing, s.Gone, s.HeardAt = uint64(first), uint64(through), uint64(missing), uint64(gone), when(heard)
+		out = append(out, s)
+		return nil
+	}, unit, most)
+	return out, err
+}
+
+// AboutQuiet is what the desk knows of a unit, with until when it may be silent.
+type AboutQuiet struct {
+	Unit string
+	About
+	Quiet string // YYYY-MM-DD
+}
+
+// AllAbout calls yield with each unit in use, in order of the names, until it returns an error.
+func (d *DB) AllAbout(ctx context.Context, yield func(AboutQuiet) error) error {
+	const page = 2000
+	for after := ""; ; {
+		var units []AboutQuiet
+		err := d.query(ctx, `SELECT name, place, grp, model, contact, note, quiet FROM unit WHERE name > ?1 AND decommissioned = 0
+			ORDER BY name LIMIT ?2`, func(r *sql.Rows) error {
+			var u AboutQuiet
+			err := r.Scan(&u.Unit, &u.Place, &u.Group, &u.Model, &u.Contact, &u.Note, &u.Quiet)
+			units = append(units, u)
+			return err
+		}, after, page)
+		if err != nil {
+			return err
+		}
+		for _, u := range units { // outside of the query: yield may take its time
+			if err := yield(u); err != nil {
+				return err
+			}
+		}
+		if len(units) < page {
+			return nil
+		}
+		after = units[len(units)-1].Unit
+	}
+}
+
+// AboutOf returns what the desk knows of a unit.
+func (d *DB) AboutOf(ctx context.Context, unit string) (u AboutQuiet, err error) {
+	err = d.row(ctx, "SELECT name, place, grp, model, contact, note, quiet FROM unit WHERE name = ?1", unit).
+		Scan(&u.Unit, &u.Place, &u.Group, &u.Model, &u.Contact, &u.Note, &u.Quiet)
+	return u, known(err, "unit "+unit)
+}
+
+// AuditChange is a line of the audit trail with what was before and after.
+type AuditChange struct {
+	Audit
+	Was, Became string
+}
+
+func (x *tx) audit(a AuditChange) error {
+	id, err := x.next("audit")
+	if err != nil {
+		return err
+	}
+	_, err = x.exec(`INSERT INTO audit(id, at, who, address, action, unit, detail, was, became)
+		VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)`, id, ms(a.At), a.Who, a.From, a.Action, a.Unit, a.Detail, a.Was, a.Became)
+	return err
+}
+
+// AddChange adds a line to the audit trail.
+func (d *DB) AddChange(ctx context.Context, a AuditChange) error {
+	return d.write(ctx, func(x *tx) error { return x.audit(a) })
+}
+
+// Changes returns lines of the audit trail, the newest first.
+func (d *DB) Changes(ctx context.Context, unit string, before int64, most int) (out []AuditChange, err error) {
+	if before <= 0 {
+		before = 1 << 62
+	}
+	where, args := "id < ?1", []any{before, most}
+	if unit != "" {
+		where += " AND unit = ?3"
+		args = append(args, unit)
+	}
+	err = d.query(ctx, "SELECT id, at, who, address, action, unit, detail, was, became FROM audit WHERE "+where+
+		" ORDER BY id DESC LIMIT ?2", func(r *sql.Rows) error {
+		var a AuditChange
+		var at int64
+		err := r.Scan(&a.ID, &at, &a.Who, &a.From, &a.Action, &a.Unit, &a.Detail, &a.Was, &a.Became)
+		a.At = when(at)
+		out = append(out, a)
+		return err
+	}, args...)
+	return out, err
+}
+
+// SetAbouts keeps what the desk knows of units, all or none, with a line of the audit trail for each.
+// line gets what was known before.
+func (d *DB) SetAbouts(ctx context.Context, units []AboutQuiet, line func(before, after AboutQuiet) AuditChange) error {
+	return d.write(ctx, func(x *tx) error {
+		next, err := x.next("unit")
+		if err != nil {
+			return err
+		}
+		for _, u := range units {
+			before := AboutQuiet{Unit: u.Unit}
+			err := known(x.row("SELECT place, grp, model, contact, note, quiet FROM unit WHERE name = ?1", u.Unit).
+				Scan(&before.Place, &before.Group, &before.Model, &before.Contact, &before.Note, &before.Quiet), "unit "+u.Unit)
+			if err != nil && !errors.Is(err, ErrUnknown) {
+				return err
+			}
+			search := strings.ToLower(strings.Join([]string{u.Unit, u.Place, u.Group, u.Model, u.Contact}, "\n"))
+			if _, err := x.exec(`INSERT INTO unit(id, name, search, place, grp, model, contact, note, quiet)
+				VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) ON CONFLICT (name) DO UPDATE SET search = excluded.search,
+				place = excluded.place, grp = excluded.grp, model = excluded.model, contact = excluded.contact, note = excluded.note,
+				quiet = excluded.quiet`, next, u.Unit, search, u.Place, u.Group, u.Model, u.Contact, u.Note, u.Quiet); err != nil {
+				return err
+			}
+			next++
+			if err := x.audit(line(before, u)); err != nil {
+				return err
+			}
+		}
+		return x.revise()
+	})
+}
+
+// SetWorkAs keeps work with a line of the audit trail, which is made from what was before.
+func (d *DB) SetWorkAs(ctx context.Context, unit string, w worklist.Work, line func(before worklist.Work) AuditChange) error {
+	return d.write(ctx, func(x *tx) error {
+		var id int64
+		if err := known(x.row("SELECT id FROM unit WHERE name = ?1", unit).Scan(&id), "unit "+unit); err != nil {
+			return err
+		}
+		all, err := x.work(id)
+		if err != nil {
+			return err
+		}
+		before := worklist.Work{Key: w.Key, State: worklist.Open}
+		for _, old := range all {
+			if o := old.Worklist(); o.Key == w.Key {
+				before = o
+			}
+		}
+		if err := x.saveWork(id, unit, w); err != nil {
+			return err
+		}
+		if err := x.audit(line(before)); err != nil {
+			return err
+		}
+		return x.makeRow(id, unit)
+	})
+}
+
+// PutAccountAs makes an account or replaces it, ends its logins, and adds a line to the audit trail. A nil
+// account is deleted.
+func (d *DB) PutAccountAs(ctx context.Context, name string, a *Account, line AuditChange) error {
+	return d.write(ctx, func(x *tx) error {
+		if _, err := x.exec("DELETE FROM login WHERE account = ?1", name); err != nil {
+			return err
+		}
+		var err error
+		if a == nil {
+			var n int64
+			if n, err = x.exec("DELETE FROM account WHERE name = ?1", name); err == nil && n == 0 {
+				err = fmt.Errorf("account %s: %w", name, ErrUnknown)
+			}
+		} else {
+			_, err = x.exec(`INSERT INTO account(name, role, password, disabled, made) VALUES(?1, ?2, ?3, ?4, ?5)
+				ON CONFLICT (name) DO UPDATE SET role = excluded.role, password = excluded.password, disabled = excluded.disabled`,
+				a.Name, a.Role, filled(a.Password), number(a.Disabled), ms(a.Made))
+		}
+		if err != nil {
+			return err
+		}
+		return x.audit(line)
+	})
+}
