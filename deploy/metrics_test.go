@@ -258,7 +258,7 @@ func TestRulesDoWhatTheyShould(t *testing.T) {
 
 func TestAlertmanagerTakesItsFile(t *testing.T) {
 	out, err := exec.Command(program(t, "amtool", "prometheus-alertmanager"), "check-config",
-		"prometheus/alertmanager.yml").CombinedOutput()
+		"alertmanager/alertmanager.yml").CombinedOutput()
 	assert.NoError(t, err, string(out))
 }
 

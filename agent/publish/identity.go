@@ -20,7 +20,8 @@ func CheckCertificate(leaf *x509.Certificate, unit, username string) error {
 // Problems of a connection that is up.
 const (
 	wrongName = "unit's certificate has another name"
-	unheard   = "no confirmation from the collector"
+	// Unheard is in snapshots, too, where the fleet's side looks for it.
+	Unheard = "no confirmation from the collector"
 	// A message can't be told by its connection: see refused.
 	refusesMessage = "broker ends the connection at a message"
 )

@@ -97,7 +97,7 @@ func TestASilentCollectorIsSaid(t *testing.T) {
 		later.Store(int64(13*time.Hour + time.Minute))
 		want := ""
 		if collected {
-			want = unheard
+			want = Unheard
 		}
 		assert.Equal(t, want, p.State().Problem)
 	}

@@ -179,7 +179,7 @@ func (p *Publisher) State() outlet.State {
 	defer p.mu.Unlock()
 	s := p.state
 	if s.Connected && s.Problem == "" && p.opts.Outbox.Silent() >= unheardLimit {
-		s.Problem = unheard
+		s.Problem = Unheard
 	}
 	s.Bytes, s.BudgetLevel = p.budget.total(), p.budget.level()
 	return s

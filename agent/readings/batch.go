@@ -78,6 +78,21 @@ func (l Polyline) Corners() iter.Seq2[int, float64] {
 	}
 }
 
+// Values returns the value of each bin of a batch of bins that is known, corners and what lies
+// between them.
+func (l Polyline) Values(bins int) iter.Seq2[int, float64] {
+	return func(yield func(int, float64) bool) {
+		if n := len(l.points); n > 0 {
+			bins = max(bins, l.points[n-1].bin+1)
+		}
+		for bin, s := range restore(l.points, bins) {
+			if s.ok && !yield(bin, float64(s.v)/l.scale) {
+				return
+			}
+		}
+	}
+}
+
 // MarshalJSON writes the corners.
 func (l Polyline) MarshalJSON() ([]byte, error) {
 	b := []byte{'['}

@@ -280,6 +280,9 @@ func (c *commit) standAt(u *unitRow, f snapshot.Finding, at moment) error {
 	}
 	change := Altered
 	before := s.finding
+	if f.Seq == before.Seq && f.State == before.State {
+		f.Muted = f.Muted || before.Muted // a snapshot doesn't say so
+	}
 	switch {
 	case f.Active && (!before.Active || f.Times > before.Times && before.Times > 0):
 		change = Raised

@@ -1,0 +1,430 @@
+// Package alert calls people: what stands at units goes to Alertmanager, with what only the fleet's side
+// can see. It also reports how many alarms there were, by the figures of ISA-18.2.
+//
+// What stands is read from the database each time, so that a collector that was restarted, or one that
+// took over, goes on where the other was. Labels and names are those of deploy/prometheus' rules: an
+// alert for a finding has its name and severity.
+package alert
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"maps"
+	"net/url"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"liftbank/agent/fleet/db"
+	"liftbank/agent/snapshot"
+)
+
+// Store is what is asked of the database.
+type Store interface {
+	Standing(ctx context.Context) ([]db.Standing, error)
+	SettledWork(ctx context.Context) ([]db.Work, error)
+	Flags(ctx context.Context) ([]db.Flagged, error)
+	RecentGaps(ctx context.Context, since time.Time, max int) ([]db.Gap, error)
+	Alarms(ctx context.Context, from, to time.Time, max int) ([]db.Alarm, error)
+	Units(ctx context.Context, after string, max int) ([]db.Unit, error)
+	Unit(ctx context.Context, id string) (db.Unit, error)
+}
+
+// Options say who is told of what. Zero values have the defaults.
+type Options struct {
+	Store   Store
+	Targets []Target // Alertmanagers; each is told everything
+	// Site is the desk's address, such as https://fleet.example; "" gives no links.
+	Site string
+	// Labels of every alert, such as the cell.
+	Labels map[string]string
+
+	SilentAfter   time.Duration            // without a record; 0: 24 h
+	SilentAfterOf map[string]time.Duration // by group
+	// Parked are units of which it is known that they say nothing, until when; zero: until further notice.
+	Parked map[string]time.Time
+	// Listening says since when messages can come in; not ok: they can't. nil: since the start.
+	Listening func() (since time.Time, ok bool)
+
+	Poll     time.Duration // between looks at what stands when nothing wakes it; 0: 10 s
+	LookIn   time.Duration // between looks at all units; 0: 2 min
+	Resend   time.Duration // of what stands; 0: 1 min
+	Validity time.Duration // after which Alertmanager ends what isn't resent; 0: 15 min
+	MutedFor time.Duration // of findings that the unit calls nobody for; 0: 24 h
+	Now      func() time.Time
+	Log      *slog.Logger
+}
+
+// Job is the label job of all alerts from here.
+const Job = "liftbank-fleet"
+
+// Alert is one alert as Alertmanager takes it.
+type Alert struct {
+	Labels      map[string]string `json:"labels"`
+	Annotations map[string]string `json:"annotations,omitempty"`
+	StartsAt    time.Time         `json:"startsAt"`
+	EndsAt      time.Time         `json:"endsAt"`
+	Link        string            `json:"generatorURL,omitempty"`
+}
+
+// key is what Alertmanager knows an alert by.
+func (a *Alert) key() string {
+	var b strings.Builder
+	for _, name := range slices.Sorted(maps.Keys(a.Labels)) {
+		b.WriteString(name + "\xff" + a.Labels[name] + "\xff")
+	}
+	return b.String()
+}
+
+func (a *Alert) equal(o *Alert) bool {
+	return a.StartsAt.Equal(o.StartsAt) && a.Link == o.Link && maps.Equal(a.Annotations, o.Annotations)
+}
+
+// Notifier tells Alertmanagers what stands.
+type Notifier struct {
+	opts    Options
+	wake    chan struct{} // cap 1
+	targets []*target
+	look    outlook
+
+	mu      sync.Mutex
+	problem string
+	now     map[string]*Alert // what stands
+}
+
+// New returns a notifier that does nothing before Run.
+func New(opts Options) (*Notifier, error) {
+	def := func(d *time.Duration, to time.Duration) {
+		if *d <= 0 {
+			*d = to
+		}
+	}
+	def(&opts.SilentAfter, 24*time.Hour)
+	def(&opts.Poll, 10*time.Second)
+	def(&opts.LookIn, 2*time.Minute)
+	def(&opts.Resend, time.Minute)
+	def(&opts.Validity, 15*time.Minute)
+	def(&opts.MutedFor, 24*time.Hour)
+	if opts.Validity < 3*opts.Resend {
+		return nil, fmt.Errorf("alert: validity %v: want at least three times the %v between resends", opts.Validity, opts.Resend)
+	}
+	if opts.Now == nil {
+		opts.Now = time.Now
+	}
+	if opts.Log == nil {
+		opts.Log = slog.New(slog.DiscardHandler)
+	}
+	n := &Notifier{opts: opts, wake: make(chan struct{}, 1)}
+	for _, t := range opts.Targets {
+		u, err := url.Parse(t.URL)
+		if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil {
+			return nil, errors.New("alert: Alertmanager: want an address such as http://localhost:9093, with no password in it")
+		}
+		n.targets = append(n.targets, newTarget(n, t))
+	}
+	n.look = outlook{n: n, shown: map[string]time.Time{}, unheard: map[string]time.Time{}}
+	return n, nil
+}
+
+// Wake says that what stands may have changed. It never blocks.
+func (n *Notifier) Wake() {
+	select {
+	case n.wake <- struct{}{}:
+	default:
+	}
+}
+
+// gathers is how long changes are gathered after one.
+const gathers = 500 * time.Millisecond
+
+// Run tells until ctx ends. It ends nothing then: another collector goes on.
+func (n *Notifier) Run(ctx context.Context) error {
+	var all sync.WaitGroup
+	for _, t := range n.targets {
+		all.Go(func() { t.run(ctx) })
+	}
+	defer all.Wait()
+	n.look.started = n.opts.Now()
+	for ctx.Err() == nil {
+		if err := n.read(ctx); err != nil && ctx.Err() == nil {
+			n.fail(err)
+		}
+		timer := time.NewTimer(n.opts.Poll)
+		select {
+		case <-ctx.Done():
+		case <-timer.C:
+		case <-n.wake:
+			gather := time.NewTimer(gathers)
+			select {
+			case <-ctx.Done():
+			case <-gather.C:
+			}
+			gather.Stop()
+		}
+		timer.Stop()
+	}
+	return nil
+}
+
+func (n *Notifier) fail(err error) {
+	n.mu.Lock()
+	was := n.problem
+	n.problem = err.Error()
+	n.mu.Unlock()
+	if was == "" {
+		n.opts.Log.Warn("what stands can't be read: alerts stay as they are", "err", err)
+	}
+}
+
+// read makes the alerts of what stands now and hands them to the targets. On an error they stay.
+func (n *Notifier) read(ctx context.Context) error {
+	now := n.opts.Now()
+	if now.Sub(n.look.at) >= n.opts.LookIn {
+		if err := n.look.update(ctx); err != nil {
+			return fmt.Errorf("units: %w", err)
+		}
+	}
+	all := map[string]*Alert{}
+	if err := n.findings(ctx, all); err != nil {
+		return fmt.Errorf("findings: %w", err)
+	}
+	if err := n.look.alerts(ctx, all); err != nil {
+		return fmt.Errorf("flags: %w", err)
+	}
+	ended, err := n.over(ctx, all)
+	if err != nil {
+		return fmt.Errorf("ends: %w", err)
+	}
+	n.mu.Lock()
+	n.now, n.problem = all, ""
+	n.mu.Unlock()
+	for _, t := range n.targets {
+		t.tell(all, ended)
+	}
+	return nil
+}
+
+// base returns an alert of a unit with what all of them have.
+func (n *Notifier) base(name, unit, severity string) *Alert {
+	a := &Alert{
+		Labels:      map[string]string{"alertname": name, "severity": severity, "job": Job},
+		Annotations: map[string]string{},
+	}
+	for k, v := range n.opts.Labels {
+		a.Labels[k] = v
+	}
+	if unit == "" {
+		return a
+	}
+	a.Labels["instance"], a.Labels["unit"] = unit, unit
+	about := n.look.about(unit)
+	if about.Group != "" {
+		a.Labels["group"] = text(about.Group)
+	}
+	for k, v := range map[string]string{"place": about.Place, "contact": about.Contact, "model": about.Model} {
+		if v != "" {
+			a.Annotations[k] = text(v)
+		}
+	}
+	if n.opts.Site != "" {
+		a.Link = strings.TrimSuffix(n.opts.Site, "/") + "/units/" + url.PathEscape(unit)
+	}
+	return a
+}
+
+func text(s string) string { return strings.ToValidUTF8(s, "�") }
+
+// Name is the name of a finding's alert: bank-undercharged is BankUndercharged.
+func Name(finding string) string {
+	var b strings.Builder
+	for word := range strings.SplitSeq(finding, "-") {
+		if word != "" {
+			b.WriteString(strings.ToUpper(word[:1]) + word[1:])
+		}
+	}
+	return b.String()
+}
+
+func (n *Notifier) ofFinding(unit, name, subject, severity string) *Alert {
+	a := n.base(Name(name), unit, severity)
+	a.Labels["finding"] = name
+	if subject != "" {
+		a.Labels["subject"] = text(subject)
+	}
+	return a
+}
+
+// findings adds an alert for each finding that somebody is to be called for.
+func (n *Notifier) findings(ctx context.Context, all map[string]*Alert) error {
+	standing, err := n.opts.Store.Standing(ctx)
+	if err != nil {
+		return err
+	}
+	work, err := n.opts.Store.SettledWork(ctx)
+	if err != nil {
+		return err
+	}
+	settled := map[[3]string]time.Time{}
+	for i := range work {
+		settled[[3]string{work[i].Unit, work[i].Finding, work[i].Subject}] = work[i].At
+	}
+	now := n.opts.Now()
+	for i := range standing {
+		s := &standing[i]
+		f := &s.Finding
+		if err := n.look.meet(ctx, s.Unit); err != nil {
+			return err
+		}
+		raised := raisedAt(s)
+		done, isSettled := settled[[3]string{s.Unit, f.Name, f.Subject}]
+		switch {
+		case !f.Alarming(), f.CausedBy != "":
+			continue
+		case f.Muted && now.Sub(earlier(raised, s.Heard)) < n.opts.MutedFor:
+			continue // what chatters or came in a flood; if it stands on, it is told all the same
+		case isSettled && !raised.After(done):
+			continue // the desk has done with it
+		}
+		a := n.ofFinding(s.Unit, f.Name, f.Subject, f.Severity)
+		a.StartsAt = earlier(raised, now)
+		a.Annotations["summary"] = text(s.Unit + ": " + lowerFirst(f.Title))
+		a.Annotations["description"] = text(describe(f))
+		all[a.key()] = a
+	}
+	return nil
+}
+
+func earlier(a, b time.Time) time.Time {
+	if a.IsZero() || a.After(b) {
+		return b
+	}
+	return a
+}
+
+// raisedAt is when the finding's episode began.
+func raisedAt(s *db.Standing) time.Time {
+	if s.Finding.RaisedAt != nil {
+		return *s.Finding.RaisedAt
+	}
+	return s.Finding.Since
+}
+
+func lowerFirst(s string) string {
+	if s == "" || len(s) > 1 && s[1] >= 'A' && s[1] <= 'Z' { // an abbreviation
+		return s
+	}
+	return strings.ToLower(s[:1]) + s[1:]
+}
+
+// describe says what is wrong, the evidence and the next check, in plain words.
+func describe(f *snapshot.Finding) string {
+	parts := []string{f.Summary}
+	if e := evidence(f.Evidence); e != "" {
+		parts = append(parts, e)
+	}
+	if len(f.NextCheck) > 0 {
+		parts = append(parts, "Next: "+f.NextCheck[0])
+	}
+	return strings.Join(parts, " ")
+}
+
+// mostEvidence is so many figures in an alert; the unit's page has all.
+const mostEvidence = 4
+
+func evidence(all []snapshot.Evidence) string {
+	var parts []string
+	for _, e := range all[:min(len(all), mostEvidence)] {
+		switch {
+		case e.Words != nil:
+			parts = append(parts, e.What.English+" "+e.Words.English)
+		case e.Battery != "":
+			parts = append(parts, e.What.English+" "+e.Battery)
+		default:
+			parts = append(parts, strings.TrimSpace(fmt.Sprintf("%s %v %s", e.What.English, e.Value, e.Unit)))
+		}
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	s := strings.Join(parts, ", ")
+	return strings.ToUpper(s[:1]) + s[1:] + "."
+}
+
+// mostAlarms bounds how many ends are told at a start.
+const mostAlarms = 10_000
+
+// over returns what has ended within the time that an alert is valid, and doesn't stand: whoever sent it
+// may be gone. Alertmanager may have been away when it ended, so it is told for so long.
+func (n *Notifier) over(ctx context.Context, standing map[string]*Alert) (map[string]*Alert, error) {
+	now := n.opts.Now()
+	alarms, err := n.opts.Store.Alarms(ctx, now.Add(-n.opts.Validity), now, mostAlarms)
+	if err != nil {
+		return nil, err
+	}
+	ended := map[string]*Alert{}
+	for i := range alarms {
+		x := &alarms[i]
+		if x.Ended.IsZero() {
+			continue
+		}
+		a := n.ofFinding(x.Unit, x.Finding, x.Subject, x.Severity)
+		a.StartsAt, a.EndsAt = earlier(x.Raised, now), earlier(x.Ended, now)
+		if !a.EndsAt.After(a.StartsAt) {
+			a.StartsAt = a.EndsAt.Add(-time.Millisecond)
+		}
+		a.Annotations["summary"] = text(x.Unit + ": " + x.Finding + " has ended")
+		key := a.key()
+		if before, known := ended[key]; known && before.EndsAt.After(a.EndsAt) {
+			continue
+		}
+		if standing[key] == nil {
+			ended[key] = a
+		}
+	}
+	return ended, nil
+}
+
+// Standing returns what stands now, in order of severity and unit.
+func (n *Notifier) Standing() []Alert {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	out := make([]Alert, 0, len(n.now))
+	for _, a := range n.now {
+		out = append(out, *a)
+	}
+	rank := map[string]int{"urgent": 0, "repair": 1, "note": 2}
+	slices.SortFunc(out, func(a, b Alert) int {
+		return cmp.Or(cmp.Compare(rank[a.Labels["severity"]], rank[b.Labels["severity"]]), strings.Compare(a.key(), b.key()))
+	})
+	return out
+}
+
+// States returns how it goes with each Alertmanager.
+func (n *Notifier) States() []TargetState {
+	var all []TargetState
+	for _, t := range n.targets {
+		all = append(all, t.state())
+	}
+	return all
+}
+
+// Problem says why alerts are not as they should be; nil is nothing.
+func (n *Notifier) Problem() error {
+	n.mu.Lock()
+	problem := n.problem
+	n.mu.Unlock()
+	var errs []error
+	if problem != "" {
+		errs = append(errs, errors.New(problem))
+	}
+	for _, st := range n.States() {
+		if st.Problem != "" {
+			errs = append(errs, fmt.Errorf("%s: %s", st.Target, st.Problem))
+		}
+	}
+	return errors.Join(errs...)
+}
