@@ -57,6 +57,36 @@ func TestServiceIsWhatSystemdUnderstands(t *testing.T) {
 	}
 }
 
+// The collector's service: understood, closed further than the agent's, with its group, and starting the
+// program as it is.
+func TestFleetService(t *testing.T) {
+	text := read(t, "systemd", "liftbank-fleet.service")
+	assert.Empty(t, verify(t, text))
+	assert.NotEmpty(t, verify(t, strings.Replace(text, "MemoryMax=", "MemoryMost=", 1)))
+	const most = "11" // tenths, as fleet.md says
+	out, err := exec.Command(program(t, "systemd-analyze", "systemd"), "security", "--offline=true", "--threshold="+most,
+		filepath.Join("systemd", "liftbank-fleet.service")).CombinedOutput()
+	assert.NoError(t, err, string(out))
+	assert.Contains(t, read(t, "fleet.md"), "`systemd-analyze security`: 1.1,")
+
+	settings := unitSettings(text)
+	for _, group := range strings.Fields(settings["SupplementaryGroups"][0]) {
+		assert.Regexp(t, `(?m)^g `+regexp.QuoteMeta(group)+` `, read(t, "systemd", "liftbank-fleet-sysusers.conf"))
+	}
+	assert.Equal(t, []string{"78"}, settings["RestartPreventExitStatus"])
+	if testing.Short() {
+		t.Skip("builds the program")
+	}
+	words := strings.Fields(settings["ExecStart"][0])
+	nowhere := filepath.Join(t.TempDir(), "fleet.yaml")
+	args := strings.Fields(strings.ReplaceAll(strings.Join(words[1:], " "), "/etc/liftbank-fleet/fleet.yaml", nowhere))
+	out, err = exec.Command(liftbank(t), args...).CombinedOutput()
+	var exit *exec.ExitError
+	require.ErrorAs(t, err, &exit)
+	assert.Equal(t, 78, exit.ExitCode(), string(out))
+	assert.Contains(t, string(out), nowhere)
+}
+
 // systemd's own measure of what a service could do to its machine, 0 to 10.
 func TestServiceIsClosed(t *testing.T) {
 	analyze := program(t, "systemd-analyze", "systemd")

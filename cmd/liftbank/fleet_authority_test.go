@@ -52,7 +52,7 @@ func TestFleetEnrols(t *testing.T) {
 		"--template: want names of units":            {"--service", "x.y", "--template", template},
 		"--group no-such-group: not on this machine": {"t-9", "--group", "no-such-group"},
 		"unit.yaml: is there already":                {"t-1", "--template", template, "--broker", "mqtts://x"},
-		"want 1 day to 50 years":                     {"t-9", "--days", "-3"},
+		"want 1 day to 50 years":                     {"t-9", "--days=-3"},
 		"no-such.yaml":                               {"t-9", "--template", "no-such.yaml"},
 		"or --broker":                                {"t-9", "--template", template},
 	} {

@@ -6,10 +6,13 @@
 // whole list of modules. The same input gives the same bytes.
 //
 // Example: go run ./deploy/package -arch arm64 -version 0.1.0 -out liftbank_0.1.0_arm64.deb
+//
+// With -fleet it is the package of the collector, for a server.
 package main
 
 import (
 	"bytes"
+	"cmp"
 	"compress/gzip"
 	"crypto/md5"
 	"errors"
@@ -28,6 +31,7 @@ type file struct {
 	to   string // in the machine, without the leading slash
 	from string // in the repository; "" is one that is made
 	mode int64
+	as   string // of one that is made: its name among those; "" is its name in the machine
 }
 
 // Files that are made.
@@ -37,25 +41,45 @@ const (
 	partsFile     = "usr/share/doc/liftbank/sbom.cdx.json"
 )
 
-// files is all that is installed. There is no configuration among them, but an example: one for
+// files is all that is installed on a board. There is no configuration among them, but an example: one for
 // another board would be worse than none.
 var files = []file{
-	{"etc/liftbank/unit.yaml.example", "deploy/board-two-batteries.yaml", 0o644},
-	{programFile, "", 0o755},
-	{"usr/lib/modules-load.d/liftbank.conf", "deploy/systemd/modules-load.conf", 0o644},
-	{"usr/lib/systemd/system/liftbank.service", "deploy/systemd/liftbank.service", 0o644},
-	{"usr/lib/sysusers.d/liftbank.conf", "deploy/systemd/sysusers.conf", 0o644},
-	{"usr/lib/udev/rules.d/60-liftbank.rules", "deploy/systemd/udev.rules", 0o644},
-	{"usr/share/bash-completion/completions/liftbank", "cmd/liftbank/completion/liftbank.bash", 0o644},
-	{"usr/share/doc/liftbank/README.md", "deploy/README.md", 0o644},
-	{"usr/share/doc/liftbank/config.md", "deploy/config.md", 0o644},
-	{copyrightFile, "", 0o644},
-	{"usr/share/doc/liftbank/examples/board-four-batteries.yaml", "deploy/board-four-batteries.yaml", 0o644},
-	{"usr/share/doc/liftbank/examples/board-two-batteries.yaml", "deploy/board-two-batteries.yaml", 0o644},
-	{partsFile, "", 0o644},
-	{"usr/share/fish/vendor_completions.d/liftbank.fish", "cmd/liftbank/completion/liftbank.fish", 0o644},
-	{"usr/share/man/man1/liftbank.1.gz", "deploy/liftbank.1", 0o644},
-	{"usr/share/zsh/vendor-completions/_liftbank", "cmd/liftbank/completion/_liftbank", 0o644},
+	{to: "etc/liftbank/unit.yaml.example", from: "deploy/board-two-batteries.yaml", mode: 0o644},
+	{to: programFile, mode: 0o755},
+	{to: "usr/lib/modules-load.d/liftbank.conf", from: "deploy/systemd/modules-load.conf", mode: 0o644},
+	{to: "usr/lib/systemd/system/liftbank.service", from: "deploy/systemd/liftbank.service", mode: 0o644},
+	{to: "usr/lib/sysusers.d/liftbank.conf", from: "deploy/systemd/sysusers.conf", mode: 0o644},
+	{to: "usr/lib/udev/rules.d/60-liftbank.rules", from: "deploy/systemd/udev.rules", mode: 0o644},
+	{to: "usr/share/bash-completion/completions/liftbank", from: "cmd/liftbank/completion/liftbank.bash", mode: 0o644},
+	{to: "usr/share/doc/liftbank/README.md", from: "deploy/README.md", mode: 0o644},
+	{to: "usr/share/doc/liftbank/config.md", from: "deploy/config.md", mode: 0o644},
+	{to: copyrightFile, mode: 0o644},
+	{to: "usr/share/doc/liftbank/examples/board-four-batteries.yaml", from: "deploy/board-four-batteries.yaml", mode: 0o644},
+	{to: "usr/share/doc/liftbank/examples/board-two-batteries.yaml", from: "deploy/board-two-batteries.yaml", mode: 0o644},
+	{to: partsFile, mode: 0o644},
+	{to: "usr/share/fish/vendor_completions.d/liftbank.fish", from: "cmd/liftbank/completion/liftbank.fish", mode: 0o644},
+	{to: "usr/share/man/man1/liftbank.1.gz", from: "deploy/liftbank.1", mode: 0o644},
+	{to: "usr/share/zsh/vendor-completions/_liftbank", from: "cmd/liftbank/completion/_liftbank", mode: 0o644},
+}
+
+// fleetFiles is all that is installed on a server. It has the program, too: no machine is both.
+var fleetFiles = []file{
+	{to: "etc/liftbank-fleet/fleet.yaml.example", from: "deploy/fleet.yaml", mode: 0o644},
+	{to: programFile, mode: 0o755},
+	{to: "usr/lib/systemd/system/liftbank-fleet.service", from: "deploy/systemd/liftbank-fleet.service", mode: 0o644},
+	{to: "usr/lib/sysusers.d/liftbank-fleet.conf", from: "deploy/systemd/liftbank-fleet-sysusers.conf", mode: 0o644},
+	{to: "usr/share/bash-completion/completions/liftbank", from: "cmd/liftbank/completion/liftbank.bash", mode: 0o644},
+	{to: "usr/share/doc/liftbank-fleet/copyright", mode: 0o644, as: copyrightFile},
+	{to: "usr/share/doc/liftbank-fleet/examples/acl", from: "deploy/mosquitto/acl", mode: 0o644},
+	{to: "usr/share/doc/liftbank-fleet/examples/alertmanager.yml", from: "deploy/prometheus/alertmanager.yml", mode: 0o644},
+	{to: "usr/share/doc/liftbank-fleet/examples/liftbank.conf", from: "deploy/mosquitto/liftbank.conf", mode: 0o644},
+	{to: "usr/share/doc/liftbank-fleet/examples/unit.yaml", from: "deploy/board-two-batteries.yaml", mode: 0o644},
+	{to: "usr/share/doc/liftbank-fleet/fleet.md", from: "deploy/fleet.md", mode: 0o644},
+	{to: "usr/share/doc/liftbank-fleet/restore.md", from: "deploy/restore.md", mode: 0o644},
+	{to: "usr/share/doc/liftbank-fleet/sbom.cdx.json", mode: 0o644, as: partsFile},
+	{to: "usr/share/fish/vendor_completions.d/liftbank.fish", from: "cmd/liftbank/completion/liftbank.fish", mode: 0o644},
+	{to: "usr/share/man/man1/liftbank.1.gz", from: "deploy/liftbank.1", mode: 0o644},
+	{to: "usr/share/zsh/vendor-completions/_liftbank", from: "cmd/liftbank/completion/_liftbank", mode: 0o644},
 }
 
 var scripts = []string{"postinst", "postrm", "prerm"}
@@ -64,6 +88,31 @@ var scripts = []string{"postinst", "postrm", "prerm"}
 type about struct {
 	version, arch string
 	at            time.Time // of every file in it
+	fleet         bool      // the collector's, not the board's
+}
+
+// name returns the package's name.
+func (a about) name() string {
+	if a.fleet {
+		return "liftbank-fleet"
+	}
+	return "liftbank"
+}
+
+// scripts returns the folder of its scripts.
+func (a about) scripts() string {
+	if a.fleet {
+		return "fleet/"
+	}
+	return ""
+}
+
+// files returns all that is installed.
+func (a about) files() []file {
+	if a.fleet {
+		return fleetFiles
+	}
+	return files
 }
 
 var versionForm = regexp.MustCompile(`^[0-9][A-Za-z0-9.+~]*(-[A-Za-z0-9.+~]+)?$`) // deb-version(7), without epoch
@@ -102,6 +151,7 @@ func main() {
 	out := flag.String("out", "liftbank.deb", "the package to write")
 	flag.StringVar(&a.version, "version", "", "version of the package and of the program in it")
 	flag.StringVar(&a.arch, "arch", "", "architecture by its Debian name: "+archNames())
+	flag.BoolVar(&a.fleet, "fleet", false, "the package of the collector, for a server")
 	date := flag.Int64(
 		"date", 0, "time of every file in it, seconds since 1970, as that of the commit; the same for the same bytes",
 	)
@@ -136,7 +186,7 @@ func build(repository fs.FS, made map[string][]byte, a about) ([]byte, error) {
 	}
 	data, sums, kept := newArchive(a.at), &strings.Builder{}, &strings.Builder{}
 	size := 0
-	for _, f := range files {
+	for _, f := range a.files() {
 		content, err := contentOf(repository, f, made)
 		if err != nil {
 			return nil, err
@@ -154,7 +204,7 @@ func build(repository fs.FS, made map[string][]byte, a about) ([]byte, error) {
 	control.add("conffiles", 0o644, []byte(kept.String()))
 	control.add("md5sums", 0o644, []byte(sums.String()))
 	for _, name := range scripts {
-		content, err := fs.ReadFile(repository, "deploy/package/scripts/"+name)
+		content, err := fs.ReadFile(repository, "deploy/package/scripts/"+a.scripts()+name)
 		if err != nil {
 			return nil, err
 		}
@@ -174,7 +224,7 @@ func build(repository fs.FS, made map[string][]byte, a about) ([]byte, error) {
 // contentOf returns what a file of the package holds.
 func contentOf(repository fs.FS, f file, made map[string][]byte) ([]byte, error) {
 	if f.from == "" {
-		content, ok := made[f.to]
+		content, ok := made[cmp.Or(f.as, f.to)]
 		if !ok {
 			return nil, fmt.Errorf("%s: was not made", f.to)
 		}
@@ -191,12 +241,7 @@ func contentOf(repository fs.FS, f file, made map[string][]byte) ([]byte, error)
 }
 
 func controlFile(a about, size int) string {
-	return fmt.Sprintf(`Package: liftbank
-Version: %s
-Architecture: %s
-Maintainer: the liftbank contributors <liftbank@localhost>
-Installed-Size: %d
-Depends: systemd (>= 252)
+	about := `Depends: systemd (>= 252)
 Recommends: i2c-tools
 Section: electronics
 Priority: optional
@@ -205,5 +250,23 @@ Description: agent that watches the battery bank of a battery-powered lift
  an I2C bus, estimates charge and condition battery by battery, names what is
  wrong with the evidence and the next check, and tells the fleet over MQTT and
  as Prometheus metrics. It only observes and never switches anything.
-`, a.version, a.arch, (size+1023)/1024)
+`
+	if a.fleet {
+		about = `Depends: systemd (>= 252)
+Conflicts: liftbank
+Suggests: mosquitto, prometheus-alertmanager, postgresql
+Section: electronics
+Priority: optional
+Description: collector and worklist of a fleet of battery-powered lifts
+ It stores what the agents of the lifts send over MQTT, confirms it, and makes
+ a worklist, alerts and time series of it. The program also makes the keys and
+ certificates of the fleet.
+`
+	}
+	return fmt.Sprintf(`Package: %s
+Version: %s
+Architecture: %s
+Maintainer: the liftbank contributors <liftbank@localhost>
+Installed-Size: %d
+%s`, a.name(), a.version, a.arch, (size+1023)/1024, about)
 }

@@ -96,6 +96,34 @@ func TestDpkgReadsThePackage(t *testing.T) {
 	assert.Contains(t, string(service), "ExecStart=/usr/bin/liftbank ", "where the package puts it")
 }
 
+func TestDpkgReadsTheFleetPackage(t *testing.T) {
+	dpkg := debian(t, "dpkg-deb", "dpkg")
+	a := sample
+	a.fleet = true
+	deb, err := build(repository, made, a)
+	require.NoError(t, err)
+	path := filepath.Join(t.TempDir(), "liftbank-fleet.deb")
+	require.NoError(t, os.WriteFile(path, deb, 0o600))
+	assert.Equal(t, "liftbank-fleet\n", output(t, dpkg, "--field", path, "Package"))
+	assert.Equal(t, "liftbank\n", output(t, dpkg, "--field", path, "Conflicts"), "both have the program")
+	root := t.TempDir()
+	output(t, dpkg, "--raw-extract", path, root)
+	for _, f := range fleetFiles {
+		info, err := os.Stat(filepath.Join(root, f.to))
+		require.NoError(t, err)
+		assert.Equal(t, fs.FileMode(f.mode), info.Mode().Perm(), f.to)
+	}
+	licenses, err := os.ReadFile(filepath.Join(root, "usr/share/doc/liftbank-fleet/copyright"))
+	require.NoError(t, err)
+	assert.Equal(t, "licenses\n", string(licenses))
+	for _, name := range scripts {
+		text, err := os.ReadFile(filepath.Join(root, "DEBIAN", name))
+		require.NoError(t, err)
+		assert.Contains(t, string(text), "liftbank-fleet.service", name)
+		output(t, "sh", "-n", filepath.Join(root, "DEBIAN", name))
+	}
+}
+
 func TestSameInputSameBytes(t *testing.T) {
 	first, err := build(repository, made, sample)
 	require.NoError(t, err)
@@ -119,6 +147,8 @@ func TestWhatItRefuses(t *testing.T) {
 }
 
 func TestFilesAreInOrderAndOnce(t *testing.T) {
-	assert.True(t, slices.IsSortedFunc(files, func(a, b file) int { return strings.Compare(a.to, b.to) }))
-	assert.Len(t, slices.CompactFunc(slices.Clone(files), func(a, b file) bool { return a.to == b.to }), len(files))
+	for _, files := range [][]file{files, fleetFiles} {
+		assert.True(t, slices.IsSortedFunc(files, func(a, b file) int { return strings.Compare(a.to, b.to) }))
+		assert.Len(t, slices.CompactFunc(slices.Clone(files), func(a, b file) bool { return a.to == b.to }), len(files))
+	}
 }

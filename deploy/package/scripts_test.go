@@ -66,10 +66,12 @@ func (m *machine) dpkg(args ...string) string {
 }
 
 // status returns what the package manager thinks of the package.
-func (m *machine) status() string {
+func (m *machine) status() string { return m.statusOf("liftbank") }
+
+func (m *machine) statusOf(pkg string) string {
 	m.t.Helper()
 	out, _ := exec.Command(debian(m.t, "dpkg-query", "dpkg"), "--admindir="+filepath.Join(m.root, "var/lib/dpkg"),
-		"--show", "--showformat=${Status}", "liftbank").Output() // fails where it knows no such package
+		"--show", "--showformat=${Status}", pkg).Output() // fails where it knows no such package
 	return string(out)
 }
 
@@ -82,11 +84,13 @@ func (m *machine) write(name, text string) {
 }
 
 // debOf writes the package in a version.
-func debOf(t *testing.T, version string) string {
+func debOf(t *testing.T, version string) string { return debOfKind(t, version, false) }
+
+func debOfKind(t *testing.T, version string, fleet bool) string {
 	t.Helper()
 	arch, err := exec.Command(debian(t, "dpkg", "dpkg"), "--print-architecture").Output()
 	require.NoError(t, err)
-	deb, err := build(repository, made, about{version: version, arch: strings.TrimSpace(string(arch))})
+	deb, err := build(repository, made, about{version: version, arch: strings.TrimSpace(string(arch)), fleet: fleet})
 	require.NoError(t, err)
 	path := filepath.Join(t.TempDir(), "liftbank.deb")
 	require.NoError(t, os.WriteFile(path, deb, 0o600))
@@ -212,4 +216,34 @@ func TestPurgeWhileTheDataPartitionIsMounted(t *testing.T) {
 	out, err := cmd.CombinedOutput()
 	assert.NoError(t, err, string(out))
 	assert.NotContains(t, m.status(), "installed ")
+}
+
+// The collector's package: whatever fails around it, it is installed; it stays enabled; the fleet's
+// records outlive even a purge.
+func TestFleetPackageOnAMachine(t *testing.T) {
+	for _, fails := range []int{0, 1} {
+		m := newMachine(t, true)
+		for _, name := range []string{"systemctl", "systemd-sysusers"} {
+			m.program(name, fails)
+		}
+		said := m.dpkg("--install", debOfKind(t, "1", true))
+		assert.Equal(t, installed, m.statusOf("liftbank-fleet"), said)
+		assert.Contains(t, said, "systemctl enable --now liftbank-fleet")
+		assert.Equal(t, fails == 1, strings.Contains(said, "its group could not be made"))
+		assert.Contains(t, m.calls(), "systemd-sysusers --root="+m.root+" liftbank-fleet.conf\n")
+		m.write("etc/liftbank-fleet/fleet.yaml", "mine\n")
+		m.write("var/lib/private/liftbank-fleet/fleet.db", "records")
+		assert.NotContains(t, m.dpkg("--install", debOfKind(t, "2", true)), "next, as root")
+		restart := "systemctl restart liftbank-fleet.service\n"
+		if fails == 1 { // so that it is not enabled
+			restart = "systemctl try-restart liftbank-fleet.service\n"
+		}
+		assert.Contains(t, m.calls(), restart)
+		m.dpkg("--remove", "liftbank-fleet")
+		assert.Contains(t, m.calls(), "systemctl stop liftbank-fleet.service\n")
+		assert.Contains(t, m.dpkg("--purge", "liftbank-fleet"), "the records of the fleet stay in")
+		assert.FileExists(t, m.path("var/lib/private/liftbank-fleet/fleet.db"))
+		assert.FileExists(t, m.path("etc/liftbank-fleet/fleet.yaml"))
+		assert.NoFileExists(t, m.path("etc/liftbank-fleet/fleet.yaml.example"))
+	}
 }
