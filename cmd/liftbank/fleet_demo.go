@@ -2,8 +2,11 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
+	"io"
+	"log/slog"
 	"net"
 	"os"
 	"path/filepath"
@@ -12,6 +15,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"liftbank/agent/fleet/db"
+	"liftbank/agent/fleet/desk"
 	"liftbank/agent/fleet/setup"
 	"liftbank/cmd/internal/crowd"
 )
@@ -62,7 +66,7 @@ func (c fleetDemoCmd) Run(s streams) (err error) {
 	} else if err = os.MkdirAll(dir, 0o755); err != nil {
 		return usageError{fmt.Errorf("--data: %w", err)}
 	}
-	cfg, err := setup.Parse(filepath.Join(dir, "fleet.yaml"), []byte(fmt.Sprintf(demoFleet, broker, sink.url())))
+	cfg, err := setup.Parse(filepath.Join(dir, "fleet.yaml"), []byte(fmt.Sprintf(demoFleet, broker)))
 	if err != nil {
 		return err
 	}
@@ -113,10 +117,29 @@ func (c fleetDemoCmd) Run(s streams) (err error) {
 // demoFleet is the configuration of the demonstration's collector.
 const demoFleet = `mqtt: {broker: "mqtt://%s"}
 database: {url: "sqlite://fleet.db"}
-alerts: {alertmanagers: ["%s"]}
 `
 
 // prepare notes what a desk knows of the units, and makes its account.
 func (c fleetDemoCmd) prepare(ctx context.Context, d *db.DB, units *crowd.Crowd) (password string, err error) {
-	return "", errors.New("not yet")
+	for _, p := range units.Places() {
+		about := db.About{Place: p.Place, Group: p.Group, Model: p.Model, Contact: p.Contact}
+		if err := d.SetAbout(ctx, p.Unit, about); err != nil {
+			return "", err
+		}
+	}
+	password = rand.Text()[:12]
+	account, err := desk.NewAccount("desk", desk.RoleAdmin, password)
+	if err != nil {
+		return "", err
+	}
+	now := time.Now()
+	return password, desk.Stored(d, time.Now).SetAccount(ctx, "the demonstration", now, account)
+}
+
+// quietLog is the log of fifty units, of which a line for each thing that they find would be too much.
+func quietLog(w io.Writer, verbose bool) *slog.Logger {
+	if verbose {
+		return newLog(w, true)
+	}
+	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: slog.LevelWarn}))
 }

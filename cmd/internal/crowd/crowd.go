@@ -24,6 +24,7 @@ import (
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
 	"liftbank/cmd/internal/suite/healthy"
+	"liftbank/cmd/internal/trial"
 	"liftbank/cmd/scenariofile"
 	"liftbank/sim/scenario"
 )
@@ -112,7 +113,7 @@ func (c *Crowd) unit(k int) (*member, error) {
 		return nil, err
 	}
 	id := ID(k)
-	text := refboard.YAML(&sc, id, refboard.Options{Listen: "127.0.0.1:0", Broker: c.o.Broker, RestEvery: "5s"})
+	text := refboard.YAML(&sc, id, refboard.Options{Listen: "127.0.0.1:0", Broker: c.o.Broker, RestEvery: "5s", RunTail: "1.5s"})
 	// As real units: sparing with their messages.
 	text = strings.ReplaceAll(text, "snapshot_every: 1s, daily_kb: 0", fmt.Sprintf("daily_kb: 0, deflate: %v", c.o.Deflate))
 	cfg, err := config.Parse(id+".yaml", []byte(text))
@@ -123,6 +124,7 @@ func (c *Crowd) unit(k int) (*member, error) {
 	if m.rig, err = rig.New(sc, cfg, false); err != nil {
 		return nil, err
 	}
+	m.rig.Clock.Coarsen(trial.CoarseRest) // while it plays its past
 	m.rig.Clock.Pace = func(ctx context.Context, now time.Duration) error { return c.pace(ctx, m, now) }
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -148,7 +150,8 @@ func (c *Crowd) unit(k int) (*member, error) {
 func (c *Crowd) pace(ctx context.Context, m *member, now time.Duration) error {
 	const near = 20 * time.Millisecond
 	ahead := m.start.Add(now).Sub(c.o.Now())
-	if ahead >= -time.Second {
+	if ahead >= -time.Minute {
+		m.rig.Clock.Coarsen(0)
 		c.release(m)
 	}
 	if ahead < near {
