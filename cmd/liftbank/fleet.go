@@ -2,6 +2,7 @@ package main
 
 // fleetCmd is the group of commands for the fleet's side.
 type fleetCmd struct {
+	Demo       fleetDemoCmd       `cmd:"" help:"Run a whole fleet in one process: simulated units, broker, collector, the desk's pages."`
 	Run        fleetRunCmd        `cmd:"" help:"Collect what units send over MQTT into a database, and answer them."`
 	Quarantine fleetQuarantineCmd `cmd:"" help:"Messages that were refused: list, replay, drop."`
 	Export     fleetExportCmd     `cmd:"" help:"Print records of all units as JSON lines or CSV."`
@@ -12,4 +13,5 @@ type fleetCmd struct {
 	Check      fleetCheckCmd      `cmd:"" help:"Check a folder of unit configurations, with the certificates beside them."`
 	User       fleetUserCmd       `cmd:"" help:"Who may sign in at the desk's pages: add, list, remove, set a password."`
 	Units      fleetUnitsCmd      `cmd:"" help:"Units' data (place, group, model, contact) as CSV: import, export."`
+	Load       fleetLoadCmd       `cmd:"" help:"Play what many units send against a broker, and watch what the collector confirms."`
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -39,14 +40,10 @@ func (c fleetRunCmd) Run(s streams) error {
 	if err != nil {
 		return fmt.Errorf("listen: %w; choose another address with http.listen", err)
 	}
-	collector, err := fleet.New(s.ctx, fleet.Options{Config: cfg, Log: log})
+	collector, err := newCollector(s.ctx, cfg, log)
 	if err != nil {
 		_ = l.Close() // the other error is why
 		return err
-	}
-	if err := addDesk(collector, cfg.HTTP, log); err != nil {
-		_ = l.Close()
-		return errors.Join(err, collector.Close())
 	}
 	log.Info("collecting", "broker", cfg.MQTT.Broker, "page", "http://"+l.Addr().String()+"/")
 	// Without a service manager there is nobody to tell.
@@ -66,6 +63,18 @@ func loadFleet(path string) (setup.Config, error) {
 		return cfg, configError{err}
 	}
 	return cfg, nil
+}
+
+// newCollector returns a collector with all of its parts.
+func newCollector(ctx context.Context, cfg setup.Config, log *slog.Logger) (*fleet.Collector, error) {
+	c, err := fleet.New(ctx, fleet.Options{Config: cfg, Log: log})
+	if err != nil {
+		return nil, err
+	}
+	if err := addDesk(c, cfg.HTTP, log); err != nil {
+		return nil, errors.Join(err, c.Close())
+	}
+	return c, nil
 }
 
 // addDesk adds the desk's pages to a collector.
