@@ -233,6 +233,8 @@ func (m *Message) numbers() string {
 		return ""
 	case h.Stream != m.Leaf:
 		return fmt.Sprintf("stream %.40q on topic %s", h.Stream, m.Leaf)
+	case m.Schema == records.GapSchema && h.First > 0 && m.From > 0 && m.From <= h.Seq && h.Seq <= maxSeq:
+		return "" // the answer to who asked for what is below the session's first number may begin there
 	case h.First == 0 || m.From < h.First || h.Seq < m.From || h.Seq > maxSeq:
 		return fmt.Sprintf("first %d, from %d, seq %d: want them in this order, up to 2^53", h.First, m.From, h.Seq)
 	}
