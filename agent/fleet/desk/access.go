@@ -54,6 +54,8 @@ type who struct {
 	Name  string
 	Role  Role
 	Proxy bool // by a proxy: there is nothing to sign out of
+	// Seen is the revision before the page was made: what came after it, the page may not have.
+	Seen int64
 }
 
 // Desk and Admin are for templates.
@@ -66,7 +68,9 @@ type page func(w http.ResponseWriter, r *http.Request, by who)
 // only lets those pass whose role allows it.
 func (d *Desk) only(needed Role, h page) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
+		seen, _, _ := d.live.state()
 		by, err := d.access.of(r)
+		by.Seen = seen
 		switch wait, limited := errors.AsType[waitError](err); {
 		case limited:
 			d.fail(w, r, http.StatusTooManyRequests, d.text(words.Of(r), "Wait", "time", figures.Span(wait.span)))
