@@ -37,6 +37,7 @@ import (
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
 	"liftbank/cmd/scenariofile"
+	"liftbank/cmd/slowtest"
 	"liftbank/rules"
 )
 
@@ -167,18 +168,69 @@ func left(ctx context.Context, s *store.Store) (n int, err error) {
 	return n, nil
 }
 
+// fleetYAML writes a configuration with a database beside it.
+func fleetYAML(t *testing.T, broker string) (dir, file, page string) {
+	t.Helper()
+	dir = t.TempDir()
+	page = "http://127.0.0.1:" + strconv.Itoa(freePort(t))
+	file = filepath.Join(dir, "fleet.yaml")
+	require.NoError(t, os.WriteFile(file, []byte("mqtt: {broker: \""+broker+"\", answer_every: 1s}\ndatabase: {url: \"sqlite://fleet.db\"}\n"+
+		"http: {listen: \""+page[len("http://"):]+"\"}\n"), 0o600))
+	return dir, file, page
+}
+
+// awaitEmpty waits for an outbox to be empty: the collector has said that it has all.
+func awaitEmpty(t *testing.T, s *store.Store, said fmt.Stringer) {
+	t.Helper()
+	require.Eventually(t, func() bool {
+		n, err := left(t.Context(), s)
+		return err == nil && n == 0
+	}, 90*time.Second, 50*time.Millisecond, "an outbox is not empty: %s", said)
+}
+
+// A whole agent with a simulated bank: a day of it is in the database, and its outbox gets empty. Its
+// store writes what was confirmed after half a minute.
+func TestFleetRunEmptiesAnAgentsOutbox(t *testing.T) {
+	slowtest.Long(t)
+	broker := fleetBroker(t)
+	dir, cfg, _ := fleetYAML(t, broker)
+	kept := startAgent(t, broker)
+	var out bytes.Buffer
+	c := collectorProcess(t, cfg, &out)
+	d := openFleet(t, dir)
+	require.Eventually(t, func() bool { // two-thirds of a day's runs: the rest may wait on the card
+		list, err := d.UnitRecords(t.Context(), "lift-1", "runs", 0, 100)
+		return err == nil && len(list) >= 20
+	}, 90*time.Second, 100*time.Millisecond)
+	awaitEmpty(t, kept, &out)
+	minutes, err := d.UnitRecords(t.Context(), "lift-1", "readings", 0, 100)
+	require.NoError(t, err)
+	assert.NotEmpty(t, minutes)
+	t.Log("batches of minutes:", len(minutes))
+	require.NoError(t, c.Process.Signal(syscall.SIGTERM))
+	require.NoError(t, c.Wait(), out.String())
+	lift, err := d.Unit(t.Context(), "lift-1")
+	require.NoError(t, err)
+	assert.NotEmpty(t, lift.Snapshot)
+	assert.Contains(t, []string{records.Online, records.Stalled}, lift.Status, "its clock stands still")
+	aside, err := d.Quarantined(t.Context(), db.QuarantineQuery{})
+	require.NoError(t, err)
+	assert.Empty(t, aside)
+}
+
+func openFleet(t *testing.T, dir string) *db.DB {
+	t.Helper()
+	d, err := db.Open(t.Context(), "sqlite://"+filepath.Join(dir, "fleet.db"), db.Options{})
+	require.NoError(t, err)
+	t.Cleanup(func() { assert.NoError(t, d.Close()) })
+	return d
+}
+
 // The collector is killed again and again while units send: what they had is in the database, each
-// record once, and their outboxes are empty, because it told them so. One of the units is a whole agent
-// with a simulated bank.
+// record once, and their outboxes are empty, because it told them so.
 func TestFleetRunSurvivesKills(t *testing.T) {
 	broker := fleetBroker(t)
-	dir := t.TempDir()
-	page := "http://127.0.0.1:" + strconv.Itoa(freePort(t))
-	cfg := filepath.Join(dir, "fleet.yaml")
-	require.NoError(t, os.WriteFile(cfg, []byte("mqtt: {broker: \""+broker+"\", answer_every: 1s}\ndatabase: {url: \"sqlite://fleet.db\"}\n"+
-		"http: {listen: \""+page[len("http://"):]+"\"}\n"), 0o600))
-
-	kept := startAgent(t, broker)
+	dir, cfg, page := fleetYAML(t, broker)
 	var units []*sender
 	for i := range 3 {
 		units = append(units, startSender(t, fmt.Sprint("u-", i), broker))
@@ -200,11 +252,8 @@ func TestFleetRunSurvivesKills(t *testing.T) {
 		_ = c.Wait() // says that it was killed
 	}
 	c := collectorProcess(t, cfg, &out)
-	for _, s := range append([]*store.Store{kept}, units[0].store, units[1].store, units[2].store) {
-		require.Eventually(t, func() bool {
-			n, err := left(t.Context(), s)
-			return err == nil && n == 0
-		}, 90*time.Second, 50*time.Millisecond, "an outbox is not empty: %s", &out)
+	for _, u := range units {
+		awaitEmpty(t, u.store, &out)
 	}
 	answer, err := http.Get(page + "/readyz")
 	require.NoError(t, err)
@@ -213,9 +262,7 @@ func TestFleetRunSurvivesKills(t *testing.T) {
 	require.NoError(t, c.Process.Signal(syscall.SIGTERM))
 	require.NoError(t, c.Wait(), out.String())
 
-	d, err := db.Open(t.Context(), "sqlite://"+filepath.Join(dir, "fleet.db"), db.Options{})
-	require.NoError(t, err)
-	defer d.Close()
+	d := openFleet(t, dir)
 	for _, u := range units {
 		for stream, want := range map[string]int{"runs": sent, "findings": (sent + 4) / 5} {
 			list, err := d.UnitRecords(t.Context(), u.name, stream, 0, 10_000)
@@ -231,10 +278,6 @@ func TestFleetRunSurvivesKills(t *testing.T) {
 		require.NoError(t, err)
 		assert.Empty(t, gaps)
 	}
-	lift, err := d.Unit(t.Context(), "lift-1")
-	require.NoError(t, err)
-	assert.NotEmpty(t, lift.Snapshot)
-	assert.Contains(t, []string{records.Online, records.Stalled}, lift.Status, "its clock stands still")
 	aside, err := d.Quarantined(t.Context(), db.QuarantineQuery{})
 	require.NoError(t, err)
 	assert.Empty(t, aside)

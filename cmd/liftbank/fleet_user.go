@@ -211,19 +211,29 @@ func readPassword(s streams) (string, error) {
 	return password, err
 }
 
-type fleetImportCmd struct {
+type fleetUnitsCmd struct {
+	Import unitsImportCmd `cmd:"" help:"Import units' data from CSV."`
+	Export unitsExportCmd `cmd:"" help:"Export units' data as CSV."`
+}
+
+// Help gives an example.
+func (fleetUnitsCmd) Help() string {
+	return "Example: liftbank fleet units import units.csv --config /etc/liftbank/fleet.yaml"
+}
+
+type unitsImportCmd struct {
 	File string `arg:"" help:"CSV file with a column unit, and any of place, group, model, contact, quiet_until, note; - is standard input."`
 	fleetConfig
 }
 
 // Help gives an example.
-func (fleetImportCmd) Help() string {
+func (unitsImportCmd) Help() string {
 	return "A column that the file does not have stays as it is; a unit that is not known becomes known. Nothing is imported " +
-		"unless every line is right.\n\nExample: liftbank fleet import units.csv --config /etc/liftbank/fleet.yaml"
+		"unless every line is right.\n\nExample: liftbank fleet units import units.csv --config /etc/liftbank/fleet.yaml"
 }
 
 // Run imports.
-func (c fleetImportCmd) Run(s streams) error {
+func (c unitsImportCmd) Run(s streams) error {
 	in := s.in
 	if c.File != "-" {
 		f, err := os.Open(c.File)
@@ -243,15 +253,15 @@ func (c fleetImportCmd) Run(s streams) error {
 	})
 }
 
-type fleetExportCmd struct{ fleetConfig }
+type unitsExportCmd struct{ fleetConfig }
 
 // Help gives an example.
-func (fleetExportCmd) Help() string {
-	return "What it prints can be imported again.\n\nExample: liftbank fleet export --config /etc/liftbank/fleet.yaml > units.csv"
+func (unitsExportCmd) Help() string {
+	return "What it prints can be imported again.\n\nExample: liftbank fleet units export --config /etc/liftbank/fleet.yaml > units.csv"
 }
 
 // Run exports.
-func (c fleetExportCmd) Run(s streams) error {
+func (c unitsExportCmd) Run(s streams) error {
 	return c.with(s.ctx, func(store desk.Store) error {
 		return desk.WriteCSV(s.out, func(yield func(desk.Data) error) error { return store.AllData(s.ctx, yield) })
 	})

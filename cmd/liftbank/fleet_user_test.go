@@ -47,15 +47,15 @@ func TestFleetUsersAndData(t *testing.T) {
 		assert.Contains(t, errs, "not known")
 	}
 
-	out, errs, code = fleet("unit,place\nt-1,Old Mill\nt-2,Quarry Lane\n", "import", "-")
+	out, errs, code = fleet("unit,place\nt-1,Old Mill\nt-2,Quarry Lane\n", "units", "import", "-")
 	require.Zero(t, code, errs)
 	assert.Equal(t, "2 units imported\n", out)
-	_, errs, code = fleet("unit,place,town\nt-3,x,y\n", "import", "-")
+	_, errs, code = fleet("unit,place,town\nt-3,x,y\n", "units", "import", "-")
 	assert.NotZero(t, code)
 	assert.Contains(t, errs, "Line 1, column 12:")
-	out, errs, code = fleet("", "export")
+	out, errs, code = fleet("", "units", "export")
 	require.Zero(t, code, errs)
 	assert.Equal(t, "unit,place,group,model,contact,quiet_until,note\nt-1,Old Mill,,,,,\nt-2,Quarry Lane,,,,,\n", out)
-	_, errs, code = fleet("", "import", filepath.Join(dir, "none.csv"))
+	_, errs, code = fleet("", "units", "import", filepath.Join(dir, "none.csv"))
 	assert.Equal(t, 2, code, errs)
 }

@@ -692,3 +692,31 @@ func TestAddresses(t *testing.T) {
 	require.Error(t, err)
 	assert.NotContains(t, err.Error(), "secret")
 }
+
+// Of two collectors one leads; the other does when that one is gone.
+func TestOneLeads(t *testing.T) {
+	both(t, func(t *testing.T, d *DB) {
+		ctx := t.Context()
+		first, err := d.TryLead(ctx, "cell-1")
+		require.NoError(t, err)
+		require.NotNil(t, first)
+		require.NoError(t, first.Check(ctx))
+		other, err := d.TryLead(ctx, "cell-2")
+		require.NoError(t, err)
+		require.NotNil(t, other, "of another name")
+		defer other.Release(ctx)
+		second, err := d.TryLead(ctx, "cell-1")
+		require.NoError(t, err)
+		if d.dialect == sqlite {
+			return
+		}
+		assert.Nil(t, second)
+		first.Release(ctx)
+		second, err = d.TryLead(ctx, "cell-1")
+		require.NoError(t, err)
+		require.NotNil(t, second)
+		_, err = d.sql.Exec("SELECT pg_terminate_backend(pid) FROM pg_locks WHERE locktype = 'advisory' AND pid <> pg_backend_pid()")
+		require.NoError(t, err)
+		assert.Error(t, second.Check(ctx), "its connection is gone")
+	})
+}
