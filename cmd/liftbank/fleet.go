@@ -10,8 +10,8 @@ type fleetCmd struct {
 	Refill     fleetRefillCmd     `cmd:"" help:"Send series to a time-series database again, from a time on."`
 	Enrol      fleetEnrolCmd      `cmd:"" help:"Make keys, certificates and configurations for units, and certificates for the broker and what reads from it."`
 	Authority  fleetAuthorityCmd  `cmd:"" help:"The fleet's certificate authority: make it, renew, revoke, list."`
-	Check      fleetCheckCmd      `cmd:"" help:"Check a folder of unit configurations, with the certificates beside them."`
 	User       fleetUserCmd       `cmd:"" help:"Who may sign in at the desk's pages: add, list, remove, set a password."`
-	Units      fleetUnitsCmd      `cmd:"" help:"Units' data (place, group, model, contact) as CSV: import, export."`
+	Units      fleetUnitsCmd      `cmd:"" help:"What the desk knows of units (place, group, model, contact): import and export as CSV."`
+	Check      fleetCheckCmd      `cmd:"" help:"Check a folder of unit configurations, with the certificates beside them."`
 	Load       fleetLoadCmd       `cmd:"" help:"Play what many units send against a broker, and watch what the collector confirms."`
 }

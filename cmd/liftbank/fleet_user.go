@@ -211,16 +211,14 @@ func readPassword(s streams) (string, error) {
 	return password, err
 }
 
-// fleetUnitsCmd is the group of commands for units' data.
 type fleetUnitsCmd struct {
-	Import unitsImportCmd `cmd:"" help:"Import units' data (place, group, model, contact) from CSV."`
+	Import unitsImportCmd `cmd:"" help:"Import units' data from CSV."`
 	Export unitsExportCmd `cmd:"" help:"Export units' data as CSV."`
 }
 
-// Help says what it is for.
+// Help gives an example.
 func (fleetUnitsCmd) Help() string {
-	return "Place, group, model and contact of each unit, which the desk's pages show.\n\n" +
-		"Example: liftbank fleet units export --config /etc/liftbank/fleet.yaml"
+	return "Example: liftbank fleet units import units.csv --config /etc/liftbank/fleet.yaml"
 }
 
 type unitsImportCmd struct {

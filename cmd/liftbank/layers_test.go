@@ -36,8 +36,8 @@ var layers = map[string][]string{
 		"fleet/authority records recording store/queue store/window page/visits",
 		"fleet/wire outlet records/schema store page",
 		"fleet/db metrics publish",
-		". fleet/alert fleet/desk fleet/intake fleet/series",
-		"fleet",
+		"fleet/alert fleet/desk fleet/intake fleet/series",
+		". fleet",
 	},
 }
 

@@ -226,7 +226,7 @@ func TestHelp(t *testing.T) {
 	for _, name := range []string{
 		"fleet enrol", "fleet check", "fleet authority", "fleet authority init", "fleet authority renew", "fleet authority revoke",
 		"fleet authority list", "fleet user", "fleet user add", "fleet user list", "fleet user remove", "fleet user password",
-		"fleet units import", "fleet units export",
+		"fleet units", "fleet units import", "fleet units export",
 		"fleet alarms", "fleet refill",
 	} {
 		words := strings.Fields(name)

@@ -59,6 +59,10 @@ func (x *tx) makeRow(id int64, name string) error {
 
 // revise notes that something has changed that a page shows.
 func (x *tx) revise() error {
+	if x.revised {
+		return nil
+	}
+	x.revised = true
 	_, err := x.exec("UPDATE counter SET value = value + 1 WHERE name = 'revision'")
 	return err
 }

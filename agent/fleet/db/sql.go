@@ -66,9 +66,10 @@ func (d *DB) row(ctx context.Context, query string, args ...any) *sql.Row {
 
 // tx is a transaction that writes.
 type tx struct {
-	d   *DB
-	ctx context.Context
-	tx  *sql.Tx
+	d       *DB
+	ctx     context.Context
+	tx      *sql.Tx
+	revised bool // the revision has grown
 }
 
 // lockKey is of the advisory lock that keeps the writers of a PostgreSQL database in a row, so that

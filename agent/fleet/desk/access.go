@@ -3,6 +3,7 @@ package desk
 import (
 	"context"
 	"errors"
+	"net"
 	"net/http"
 	"net/netip"
 	"net/url"
@@ -53,6 +54,8 @@ type who struct {
 	Name  string
 	Role  Role
 	Proxy bool // by a proxy: there is nothing to sign out of
+	// Seen is the revision before the page was made: what came after it, the page may not have.
+	Seen int64
 }
 
 // Desk and Admin are for templates.
@@ -65,7 +68,9 @@ type page func(w http.ResponseWriter, r *http.Request, by who)
 // only lets those pass whose role allows it.
 func (d *Desk) only(needed Role, h page) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
+		seen, _, _ := d.live.state()
 		by, err := d.access.of(r)
+		by.Seen = seen
 		switch wait, limited := errors.AsType[waitError](err); {
 		case limited:
 			d.fail(w, r, http.StatusTooManyRequests, d.text(words.Of(r), "Wait", "time", figures.Span(wait.span)))
@@ -124,24 +129,38 @@ func (a *access) of(r *http.Request) (who, error) {
 
 // proxied returns the name that the proxy says, if it is the proxy that asks.
 func (a *access) proxied(r *http.Request) (string, bool) {
-	p := a.opts.Proxy
-	if len(p.From) == 0 {
-		return "", false
-	}
-	from, err := netip.ParseAddrPort(r.RemoteAddr)
-	if err != nil {
-		return "", false
-	}
-	addr := from.Addr().Unmap().WithZone("")
-	if !slices.ContainsFunc(p.From, func(x netip.Prefix) bool { return x.Contains(addr) }) {
+	if !a.isProxy(r) {
 		return "", false
 	}
 	// Twice the header is a client's own beside the proxy's: none is believed.
-	values := r.Header.Values(p.Header)
+	values := r.Header.Values(a.opts.Proxy.Header)
 	if len(values) != 1 || CheckName(values[0]) != nil {
 		return "", false
 	}
 	return values[0], true
+}
+
+// isProxy reports whether a request is from the proxy, which is then believed.
+func (a *access) isProxy(r *http.Request) bool {
+	from, err := netip.ParseAddrPort(r.RemoteAddr)
+	if err != nil {
+		return false
+	}
+	addr := from.Addr().Unmap().WithZone("")
+	return slices.ContainsFunc(a.opts.Proxy.From, func(x netip.Prefix) bool { return x.Contains(addr) })
+}
+
+// address returns the address that tries are counted by: behind the proxy that of its client, which the
+// proxy puts last.
+func (a *access) address(r *http.Request) string {
+	if all := r.Header.Values("X-Forwarded-For"); len(all) > 0 && a.isProxy(r) {
+		last := all[len(all)-1]
+		last = strings.TrimSpace(last[strings.LastIndex(last, ",")+1:])
+		if _, err := netip.ParseAddr(last); err == nil {
+			return tries.Host(net.JoinHostPort(last, "0"))
+		}
+	}
+	return tries.AddressOf(r)
 }
 
 func (a *access) byProxy(ctx context.Context, name string) (who, error) {
@@ -162,7 +181,7 @@ func (e waitError) Error() string { return "too many tries: wait " + e.span.Stri
 
 // check returns the account of that name if the password is right, ErrUnknown if not.
 func (a *access) check(r *http.Request, name, password string) (*Account, error) {
-	address := tries.AddressOf(r)
+	address := a.address(r)
 	if wait := a.tries.Take(address); wait > 0 {
 		return nil, waitError{wait}
 	}
@@ -195,13 +214,15 @@ func (a *access) begin(w http.ResponseWriter, r *http.Request, name string) erro
 	if err := a.opts.Store.AddLogin(r.Context(), l); err != nil {
 		return err
 	}
-	http.SetCookie(w, deskCookie(r, token, sessionLife))
+	http.SetCookie(w, a.cookie(r, token, sessionLife))
 	return nil
 }
 
-func deskCookie(r *http.Request, value string, life time.Duration) *http.Cookie {
+// cookie returns the session's cookie; over TLS, the proxy's included, it never goes out in the clear.
+func (a *access) cookie(r *http.Request, value string, life time.Duration) *http.Cookie {
+	secure := r.TLS != nil || a.isProxy(r) && strings.EqualFold(r.Header.Get("X-Forwarded-Proto"), "https")
 	return &http.Cookie{
-		Name: sessionCookie, Value: value, Path: "/", MaxAge: int(life.Seconds()), HttpOnly: true, Secure: r.TLS != nil,
+		Name: sessionCookie, Value: value, Path: "/", MaxAge: int(life.Seconds()), HttpOnly: true, Secure: secure,
 		SameSite: http.SameSiteStrictMode,
 	}
 }
@@ -234,7 +255,7 @@ func (d *Desk) signIn(w http.ResponseWriter, r *http.Request) {
 	v := loginView{Next: web.OwnPath(r.PostForm.Get("next")), Name: visit.Tidy(r.PostForm.Get("name"), false)}
 	acc, err := d.access.check(r, v.Name, r.PostForm.Get("password"))
 	to := words.Of(r)
-	entry := AuditEntry{At: d.opts.Now(), Who: cut(v.Name, maxName), Action: ActionSignIn, What: tries.AddressOf(r)}
+	entry := AuditEntry{At: d.opts.Now(), Who: cut(v.Name, maxName), Action: ActionSignIn, What: d.access.address(r)}
 	switch wait, limited := errors.AsType[waitError](err); {
 	case limited:
 		v.Wrong = d.text(to, "Wait", "time", figures.Span(wait.span))
@@ -268,7 +289,7 @@ func (d *Desk) signOut(w http.ResponseWriter, r *http.Request, by who) {
 			return
 		}
 	}
-	http.SetCookie(w, deskCookie(r, "", -time.Second))
+	http.SetCookie(w, d.access.cookie(r, "", -time.Second))
 	http.Redirect(w, r, "/login", http.StatusSeeOther)
 }
 

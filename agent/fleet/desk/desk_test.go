@@ -670,6 +670,23 @@ func TestProxy(t *testing.T) {
 	assert.ErrorContains(t, err, "want the header")
 }
 
+func TestWhatAProxySaysOfItsClients(t *testing.T) {
+	f := newFixture(t, func(o *Options) {
+		o.Proxy = Proxy{From: []netip.Prefix{netip.MustParsePrefix("10.0.0.0/8")}, Header: "X-Forwarded-User"}
+	})
+	r := httptest.NewRequest("GET", "http://127.0.0.1/", nil)
+	r.Header.Add("X-Forwarded-For", "203.0.113.1, 198.51.100.7")
+	r.Header.Set("X-Forwarded-Proto", "https")
+	for from, want := range map[string]string{"10.1.2.3:99": "198.51.100.7", "192.0.2.7:99": "192.0.2.7"} {
+		r.RemoteAddr = from
+		assert.Equal(t, want, f.desk.access.address(r), from)
+		assert.Equal(t, from == "10.1.2.3:99", f.desk.access.cookie(r, "x", time.Hour).Secure)
+	}
+	r.RemoteAddr = "10.1.2.3:99"
+	r.Header.Set("X-Forwarded-For", "nonsense")
+	assert.Equal(t, "10.1.2.3", f.desk.access.address(r))
+}
+
 func TestAccounts(t *testing.T) {
 	f := newFixture(t)
 	c := f.as(RoleAdmin)

@@ -3,7 +3,7 @@
 (function () {
   if (document.body.dataset.live === undefined) return;
   var state = document.getElementById('state'), main = document.getElementById('main');
-  var source = null, revision = null, waiting = 0, again = 0, every = 10000, last = -every, dirty = false;
+  var source = null, revision = document.body.dataset.live, waiting = 0, again = 0, every = 10000, last = -every, dirty = false;
   var read = state.textContent;
 
   function busy() {
@@ -49,7 +49,7 @@
     close();
     source = new EventSource('/live');
     source.addEventListener('changed', function (e) {
-      if (revision === null) { revision = e.data; lost(false); return; }
+      lost(false);
       if (revision !== e.data) { revision = e.data; renew(); }
     });
     source.onerror = function () {
