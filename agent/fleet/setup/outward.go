@@ -74,7 +74,7 @@ func list(s *strict.Section, name string, most int, of string, read func(*strict
 
 // labels reads a list of names and values. strict knows no free keys: a mistyped field would be one.
 func labels(s *strict.Section) map[string]string {
-	out := map[string]string{}
+	var out map[string]string
 	list(s, "labels", mostLabels, "{name: NAME, value: TEXT}", func(s *strict.Section) {
 		var name, value string
 		text(s, "name", &name, "a-z, 0-9 and _, not one of "+strings.Join([]string{"job", "instance", "unit", "group"}, ", ")+" and the like",
@@ -82,6 +82,9 @@ func labels(s *strict.Section) map[string]string {
 				return labelName.MatchString(t) && !strings.HasPrefix(t, "__") && !taken[t] && out[t] == ""
 			})
 		text(s, "value", &value, "a text", strict.Required, func(t string) bool { return t != "" && len(t) <= 128 })
+		if out == nil {
+			out = map[string]string{}
+		}
 		out[name] = value
 	})
 	return out
@@ -134,12 +137,14 @@ func (a *Alerts) read(s *strict.Section) {
 		}
 	}
 	silence(s, &a.SilentAfter, strict.Default)
-	a.SilentAfterOf, a.Parked = map[string]time.Duration{}, map[string]time.Time{}
 	list(s, "groups", mostParked, "{group: NAME, silent_after: TIME}", func(s *strict.Section) {
 		var group string
 		var limit time.Duration
 		text(s, "group", &group, "a group's name, once", strict.Required, func(t string) bool { _, twice := a.SilentAfterOf[t]; return t != "" && !twice })
 		silence(s, &limit, strict.Required)
+		if a.SilentAfterOf == nil {
+			a.SilentAfterOf = map[string]time.Duration{}
+		}
 		a.SilentAfterOf[group] = limit
 	})
 	list(s, "parked", mostParked, "{unit: NAME} or {unit: NAME, until: YYYY-MM-DD}", func(s *strict.Section) {
@@ -151,6 +156,9 @@ func (a *Alerts) read(s *strict.Section) {
 			until = d.AddDate(0, 0, 1) // to the end of that day
 			return err == nil
 		})
+		if a.Parked == nil {
+			a.Parked = map[string]time.Time{}
+		}
 		a.Parked[unit] = until
 	})
 }

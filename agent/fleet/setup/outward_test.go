@@ -41,7 +41,7 @@ alerts:
 	}, c.Series)
 	assert.Equal(t, setup.Alerts{
 		Alertmanagers: []setup.Remote{{URL: "http://a:9093"}, {URL: "http://b:9093/prefix"}}, Site: "https://fleet.example",
-		Labels: map[string]string{}, SilentAfter: 36 * time.Hour, SilentAfterOf: map[string]time.Duration{"spare units": 720 * time.Hour},
+		SilentAfter: 36 * time.Hour, SilentAfterOf: map[string]time.Duration{"spare units": 720 * time.Hour},
 		Parked: map[string]time.Time{"t-17": time.Date(2027, 1, 1, 0, 0, 0, 0, time.UTC), "t-18": {}},
 	}, c.Alerts)
 	assert.Equal(t, "/etc/fleet/tsdb", c.Files()["series.receivers[1].password_file"])
