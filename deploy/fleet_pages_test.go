@@ -96,7 +96,7 @@ func TestFleetPagesRunAsWritten(t *testing.T) {
 		"mqtts://localhost:"+ports[0], "broker.example", "localhost", "192.0.2.7", "127.0.0.1", "8883", ports[0], "9093", ports[1], "8490", ports[2],
 		"--for 20s", "--for 8s")
 	for to, from := range map[string]string{"acl": "mosquitto/acl", "liftbank.conf": "mosquitto/liftbank.conf",
-		"alertmanager.yml": "prometheus/alertmanager.yml", "unit.yaml": "board-two-batteries.yaml"} {
+		"alertmanager.yml": "alertmanager/alertmanager.yml", "unit.yaml": "board-two-batteries.yaml"} {
 		write(t, strings.Replace(here.Replace(read(t, from)), "listener "+ports[0], "listener "+ports[0]+" 127.0.0.1", 1),
 			root, "doc/examples", to)
 	}
