@@ -96,13 +96,13 @@ func TestFilesAreReadFromStandardInput(t *testing.T) {
 	curve := filepath.Join(dir, "curve.csv")
 	require.NoError(t, os.WriteFile(curve, []byte(aDischarge()), 0o600))
 	rec := filepath.Join(dir, "r.csv")
-	own := filepath.Join(dir, "unit.yaml")
+	own := filepath.Join(dir, "r.unit.yaml")
 	for _, c := range []struct {
 		in   string
 		args string
 	}{
 		{unit, "check --fields-only --config -"},
-		{scenario, "simulate --scenario - --days 0.01 --record " + rec + " --write-config " + own},
+		{scenario, "simulate --scenario - --days 0.01 --record " + rec},
 		{scenario, "demo --scenario - --speed 600 --for 100ms --listen 127.0.0.1:0"},
 		{bankOne, "replay --bank - --out " + os.DevNull + " " + curve},
 		{aDischarge(), "replay --out " + os.DevNull + " - --bank " + write(t, "bank.yaml", bankOne)},
