@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -49,6 +50,8 @@ type Collector struct {
 	parts    []Part
 	hears    []func(db.Outcome)
 	metrics  *metrics
+	standby  atomic.Bool  // another collector with the same client_id is at work
+	unled    atomic.Value // string: why it is not known which collector is to work
 }
 
 // New opens the database and makes the parts. Nothing is connected before Run. Close the collector if
@@ -131,12 +134,62 @@ func (c *Collector) Run(ctx context.Context, l net.Listener) (err error) {
 			}
 		})
 	}
-	g.Go(func() error { return c.intake.Run(ctx) })
+	g.Go(func() error { return c.lead(ctx) })
 	g.Go(func() error { return c.retain(ctx) })
 	for _, p := range c.parts {
 		g.Go(func() error { return p.Run(ctx) })
 	}
 	return g.Wait()
+}
+
+// leadEvery is how often a standby looks whether it is its turn, and the one at work whether it still is.
+const leadEvery = 2 * time.Second
+
+// lead takes in while no other collector with the same client_id does. A broker lets only the last one
+// of two in, so that without that they would throw each other out in turn. Should two be at work for a
+// moment, the database still stores each record once.
+func (c *Collector) lead(ctx context.Context) error {
+	t := time.NewTicker(leadEvery)
+	defer t.Stop()
+	for ctx.Err() == nil {
+		lead, err := c.db.TryLead(ctx, c.opts.Config.MQTT.ClientID)
+		if lead != nil {
+			c.standby.Store(false)
+			c.unled.Store("")
+			err = c.leading(ctx, lead, t.C)
+		} else if err == nil && !c.standby.Swap(true) {
+			c.opts.Log.Info("standby: another collector with this client_id is at work", "client_id", c.opts.Config.MQTT.ClientID)
+		}
+		if err != nil && ctx.Err() == nil {
+			if c.unled.Swap(err.Error()) != err.Error() { // a repeated cause is logged once
+				c.opts.Log.Warn("nothing is taken in", "err", err)
+			}
+		}
+		select {
+		case <-ctx.Done():
+		case <-t.C:
+		}
+	}
+	return nil
+}
+
+func (c *Collector) leading(ctx context.Context, lead *db.Lead, tick <-chan time.Time) error {
+	defer lead.Release(context.WithoutCancel(ctx))
+	working, stop := context.WithCancel(ctx)
+	defer stop()
+	ended := make(chan error, 1)
+	go func() { ended <- c.intake.Run(working) }()
+	for {
+		select {
+		case err := <-ended:
+			return err
+		case <-tick:
+		}
+		if err := lead.Check(ctx); err != nil && ctx.Err() == nil {
+			stop()
+			return errors.Join(err, <-ended)
+		}
+	}
 }
 
 func serve(ctx context.Context, l net.Listener, h http.Handler) error {
@@ -191,7 +244,12 @@ func (c *Collector) retain(ctx context.Context) error {
 // Problems returns what keeps the collector from its work; none: it is ready.
 func (c *Collector) Problems() (out []string) {
 	s := c.intake.State()
+	unled, _ := c.unled.Load().(string)
 	switch {
+	case unled != "":
+		out = append(out, "database away: "+unled)
+	case c.standby.Load():
+		out = append(out, "standby: another collector with this client_id is at work")
 	case s.StoreProblem != "":
 		out = append(out, "database away: "+s.StoreProblem)
 	case s.Problem != "":

@@ -82,12 +82,13 @@ func TestCollector(t *testing.T) {
 	body, err := json.Marshal(records.Status{Schema: records.StatusSchema, Unit: "t-1", Session: "s", Connection: 1,
 		Status: records.Online, At: time.Now().UTC()})
 	require.NoError(t, err)
-	require.True(t, unit.Publish("liftbank/v1/t-1/status", 1, true, body).WaitTimeout(20*time.Second))
+	require.True(t, unit.Publish("liftbank/v1/t-1/status", 1, false, body).WaitTimeout(20*time.Second))
 	assert.Equal(t, []bool{true}, (<-heard).New)
 
 	_, text := get(t, page+"/metrics")
 	for _, want := range []string{
-		"liftbank_fleet_broker_connected 1", "liftbank_fleet_units_online 1", `liftbank_fleet_messages_received_total{topic="status"} 1`,
+		"liftbank_fleet_broker_connected 1", "liftbank_fleet_units_online 1", "liftbank_fleet_units_silent 0",
+		`liftbank_fleet_messages_received_total{topic="status"} 1`,
 		`liftbank_fleet_messages_refused_total{reason="unit-lies"} 0`, `liftbank_fleet_units_flagged{flag="two-identities"} 0`,
 	} {
 		assert.Contains(t, text, want+"\n")

@@ -19,7 +19,7 @@ type fleetRunCmd struct {
 func (fleetRunCmd) Help() string {
 	return "Takes what units send from an MQTT broker into a database, each record once, and answers them. /readyz says what " +
 		"keeps it from that. Stops on SIGTERM, SIGINT or SIGHUP: what was taken is committed, acknowledged and answered; the " +
-		"broker keeps the rest.\n\nTwo with the same client_id are active and standby: a broker lets one of them in.\n\n" +
+		"broker keeps the rest.\n\nTwo with the same client_id on one PostgreSQL database are active and standby: one works, the other takes over.\n\n" +
 		"Exit code 78: the configuration can't be used and nothing was started. 1: it ran and failed.\n\nExample: " +
 		"liftbank fleet run --config /etc/liftbank/fleet.yaml"
 }

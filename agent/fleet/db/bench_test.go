@@ -95,3 +95,41 @@ func BenchmarkCommit(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkWorklist asks for pages of 100,000 units.
+func BenchmarkWorklist(b *testing.B) {
+	for _, c := range []struct {
+		name string
+		open func(testing.TB) *DB
+	}{{"sqlite", openSQLiteTest}, {"postgres", openPostgresTest}} {
+		d := c.open(b)
+		const units = 100_000
+		now := time.Now()
+		require.NoError(b, d.write(b.Context(), func(x *tx) error {
+			r := into("unit", "", "id:i", "name:t", "search:t", "place:t", "grp:t", "last_record:i", "rank:i", "list:t", "severity:t",
+				"finding:t", "since:i")
+			for i := range int64(units) {
+				name := fmt.Sprintf("t-%06d", i)
+				severity, list, rank := "", "well", wellRank
+				if i%10 == 0 {
+					severity, list, rank = "repair", "work", i%97<<34
+				}
+				r.add(i+1, name, name+"\nhall "+fmt.Sprint(i%50), "hall", fmt.Sprint("g", i%20), ms(now)-i*1000, rank, list, severity, "feed-weak", i)
+			}
+			return x.put(r)
+		}))
+		for name, q := range map[string]WorklistQuery{
+			"first": {}, "deep": {Offset: 90_000}, "search": {Search: "hall 7"}, "silent": {List: "silent"}, "by heard": {Sort: ByHeard},
+		} {
+			q.SilentBefore = now.Add(-24 * time.Hour)
+			b.Run(c.name+"/"+name, func(b *testing.B) {
+				for b.Loop() {
+					page, err := d.Worklist(b.Context(), q)
+					if err != nil || page.Total == 0 || len(page.Rows) == 0 {
+						b.Fatal(err, page.Total)
+					}
+				}
+			})
+		}
+	}
+}

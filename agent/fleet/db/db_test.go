@@ -692,3 +692,59 @@ func TestAddresses(t *testing.T) {
 	require.Error(t, err)
 	assert.NotContains(t, err.Error(), "secret")
 }
+
+// Of two collectors one leads; the other does when that one is gone.
+func TestOneLeads(t *testing.T) {
+	both(t, func(t *testing.T, d *DB) {
+		ctx := t.Context()
+		first, err := d.TryLead(ctx, "cell-1")
+		require.NoError(t, err)
+		require.NotNil(t, first)
+		require.NoError(t, first.Check(ctx))
+		other, err := d.TryLead(ctx, "cell-2")
+		require.NoError(t, err)
+		require.NotNil(t, other, "of another name")
+		defer other.Release(ctx)
+		second, err := d.TryLead(ctx, "cell-1")
+		require.NoError(t, err)
+		if d.dialect == sqlite {
+			return
+		}
+		assert.Nil(t, second)
+		first.Release(ctx)
+		second, err = d.TryLead(ctx, "cell-1")
+		require.NoError(t, err)
+		require.NotNil(t, second)
+		_, err = d.sql.Exec("SELECT pg_terminate_backend(pid) FROM pg_locks WHERE locktype = 'advisory' AND pid <> pg_backend_pid()")
+		require.NoError(t, err)
+		assert.Error(t, second.Check(ctx), "its connection is gone")
+	})
+}
+
+// A SenML pack doesn't say where its session begins. Nothing is confirmed until another message does:
+// what the unit has below might be lost by that.
+func TestAStreamOfWhichTheFirstNumberIsNotKnown(t *testing.T) {
+	both(t, func(t *testing.T, d *DB) {
+		pack := func(seq uint64) wire.Message {
+			return message(t, "t-1", "readings", []map[string]any{
+				{"n": "t-1:readings:session", "t": 1773063180, "vs": "s"}, {"n": "t-1:readings:seq", "t": 1773063180, "v": seq},
+				{"n": "t-1:a:voltage_v", "u": "V", "t": 1773063180, "v": 12.6}, {"n": "t-1:a:voltage_v", "u": "V", "t": 1773063240, "v": 12.6},
+			})
+		}
+		assert.Equal(t, []bool{true, true, false}, commitAll(t, d, now, pack(41), pack(43), pack(41)).New)
+		e := receipt(t, d, now, "t-1", "readings", "s")
+		assert.Zero(t, e.Through)
+		assert.Equal(t, [][2]uint64{{1, 40}, {42, 42}}, e.Missing)
+		h := head("t-1", "readings", "s", 40, 39)
+		h.Schema = records.GapSchema
+		// The unit answers what it is asked: the session begins with 40, and below there is nothing.
+		assert.Equal(t, []bool{false},
+			commitAll(t, d, now, message(t, "t-1", "readings", records.Gap{Head: h, From: 1, Because: "no longer stored"})).New)
+		e = receipt(t, d, now.Add(time.Hour), "t-1", "readings", "s")
+		assert.Equal(t, uint64(39), e.Through)
+		assert.Equal(t, [][2]uint64{{40, 40}, {42, 42}}, e.Missing)
+		gaps, err := d.Gaps(t.Context(), "t-1", 10)
+		require.NoError(t, err)
+		assert.Empty(t, gaps)
+	})
+}

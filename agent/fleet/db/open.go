@@ -99,7 +99,7 @@ func openSQLite(path string) (*sql.DB, error) {
 	// FULL: what is acknowledged to a broker is on the disk. The wait is for other processes; those of
 	// this one wait for DB.writing.
 	q := url.Values{"_txlock": {"immediate"}, "_pragma": {
-		"journal_mode(WAL)", "synchronous(FULL)", "busy_timeout(30000)", "cache_size(-65536)", "temp_store(MEMORY)",
+		"journal_mode(WAL)", "synchronous(FULL)", "busy_timeout(30000)", "cache_size(-16384)", "temp_store(MEMORY)",
 		"wal_autocheckpoint(4000)",
 	}}
 	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: path}).EscapedPath()+"?"+q.Encode())

@@ -237,7 +237,7 @@ func scanUnits(out *[]Unit) func(*sql.Rows) error {
 // SilentUnits returns units in use that have sent no record since then, the longest silent first. One
 // that was never heard is not silent: it was made by import.
 func (d *DB) SilentUnits(ctx context.Context, before time.Time, most int) (out []Unit, err error) {
-	err = d.query(ctx, "SELECT "+unitColumns+` FROM unit u WHERE u.decommissioned = 0 AND u.first_heard > 0 AND u.last_record < ?1
+	err = d.query(ctx, "SELECT "+unitColumns+` FROM unit u WHERE u.decommissioned = 0 AND u.first_heard > 0 AND u.first_heard < ?1 AND u.last_record < ?1
 		ORDER BY u.last_record, u.name LIMIT ?2`, scanUnits(&out), ms(before), most)
 	return out, err
 }
@@ -375,7 +375,7 @@ func (d *DB) Sums(ctx context.Context, silentBefore time.Time) (Sums, error) {
 	s := Sums{Standing: map[string]int{}, Flagged: map[Flag]int{}}
 	err := d.row(ctx, `SELECT count(*), count(CASE WHEN decommissioned > 0 THEN 1 END),
 		count(CASE WHEN decommissioned = 0 AND status = 'online' THEN 1 END),
-		count(CASE WHEN decommissioned = 0 AND first_heard > 0 AND last_record < ?1 THEN 1 END) FROM unit`, ms(silentBefore)).
+		count(CASE WHEN decommissioned = 0 AND first_heard > 0 AND first_heard < ?1 AND last_record < ?1 THEN 1 END) FROM unit`, ms(silentBefore)).
 		Scan(&s.Units, &s.Decommissioned, &s.Online, &s.Silent)
 	if err != nil {
 		return s, fmt.Errorf("database: %w", err)

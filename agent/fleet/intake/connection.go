@@ -71,6 +71,8 @@ func (in *Intake) connection(ctx context.Context) error {
 		case err := <-subscribed:
 			if err != nil {
 				cut(err)
+			} else if life.Err() == nil {
+				l.up()
 			}
 			continue
 		case <-ctx.Done():
@@ -175,12 +177,16 @@ func (l *link) connect(ctx context.Context) error {
 	if err := token.Error(); err != nil {
 		return fmt.Errorf("connect to %s: %w", l.in.broker.Host, err)
 	}
+	return nil
+}
+
+// up notes that the broker gives what units send.
+func (l *link) up() {
 	l.in.setState(func(s *State) {
 		s.Connected, s.Since, s.Problem = true, l.in.opts.Now(), ""
 		s.Connections++
 	})
 	l.in.opts.Log.Info("broker connected", "broker", l.in.broker.Host)
-	return nil
 }
 
 // errSubscription says that the broker gives nothing.

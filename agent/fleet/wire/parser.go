@@ -157,7 +157,7 @@ func (p *Parser) Parse(topic string, payload []byte) (Message, error) {
 	}
 	lay, known := all[name]
 	if !known || lay.leaf != leaf && (lay.leaf != "" || leaf == Status || leaf == Snapshot) || name == senML && m.Body[0] != '[' {
-		m.Schema = ""
+		m.Numbered = p.numbered(&m)
 		return refuse(UnknownSchema, "%.60q on %s", name, leaf)
 	}
 	m.Schema = name
@@ -174,12 +174,7 @@ func (p *Parser) Parse(topic string, payload []byte) (Message, error) {
 	if got := c.string(keptUnit); got != unit {
 		return refuse(UnitLies, "says that it is %.64q", got)
 	}
-	m.Head = records.Head{
-		Schema: name, Unit: unit, Session: c.string(keptSession), Stream: c.string(keptStream),
-		First: c.whole(keptFirst), Seq: c.whole(keptSeq), ClockTrusted: string(c.kept[keptTrusted]) == "true",
-		MonoS: c.float(keptMono),
-	}
-	m.Head.At, _ = time.Parse(time.RFC3339, c.string(keptAt)) // checked above, or refused below
+	m.head(&c)
 	m.From = m.Head.Seq
 	if name == records.GapSchema {
 		m.From = c.whole(keptFrom)
@@ -200,6 +195,28 @@ func (p *Parser) Parse(topic string, payload []byte) (Message, error) {
 	return m, nil
 }
 
+// numbered reads the head of a message whose layout is not known, if it has one as all layouts have:
+// then the record is known by its number, and need not be sent again and again.
+func (p *Parser) numbered(m *Message) bool {
+	c := check{b: m.Body}
+	if c.run(anySchema) != nil || !m.IsRecord() || c.string(keptUnit) != m.Unit {
+		return false
+	}
+	m.head(&c)
+	m.From = m.Head.Seq
+	return m.numbers() == ""
+}
+
+// head takes the head from what was kept of the message.
+func (m *Message) head(c *check) {
+	m.Head = records.Head{
+		Schema: m.Schema, Unit: m.Unit, Session: c.string(keptSession), Stream: c.string(keptStream),
+		First: c.whole(keptFirst), Seq: c.whole(keptSeq), ClockTrusted: string(c.kept[keptTrusted]) == "true",
+		MonoS: c.float(keptMono),
+	}
+	m.Head.At, _ = time.Parse(time.RFC3339, c.string(keptAt)) // checked by the schema, or refused
+}
+
 // Largest session name and number that a receipt can speak of (package records).
 const (
 	maxSession = 64
@@ -216,6 +233,8 @@ func (m *Message) numbers() string {
 		return ""
 	case h.Stream != m.Leaf:
 		return fmt.Sprintf("stream %.40q on topic %s", h.Stream, m.Leaf)
+	case m.Schema == records.GapSchema && h.First > 0 && m.From > 0 && m.From <= h.Seq && h.Seq <= maxSeq:
+		return "" // the answer to who asked for what is below the session's first number may begin there
 	case h.First == 0 || m.From < h.First || h.Seq < m.From || h.Seq > maxSeq:
 		return fmt.Sprintf("first %d, from %d, seq %d: want them in this order, up to 2^53", h.First, m.From, h.Seq)
 	}
@@ -312,9 +331,14 @@ func schemaOf(body []byte) (string, error) {
 	return c.string(keptSchema), nil
 }
 
-var anySchema = &node{kinds: isAny | isInteger, maxItems: -1, members: map[string]member{
-	"schema": {of: &node{kinds: isAny | isInteger, maxItems: -1}, bit: 1, keep: keptSchema + 1},
-}}
+// anySchema takes any JSON and keeps what a head is made from.
+var anySchema = func() *node {
+	n := &node{kinds: isAny | isInteger, maxItems: -1, members: map[string]member{}}
+	for i, name := range kept {
+		n.members[name] = member{of: &node{kinds: isAny | isInteger, maxItems: -1}, bit: 1 << i, keep: i + 1}
+	}
+	return n
+}()
 
 // inflators are used again: each has 40 kB of tables.
 var inflators sync.Pool
