@@ -1,6 +1,7 @@
 package fleet
 
 import (
+	"context"
 	"fmt"
 	"time"
 
@@ -16,7 +17,8 @@ func (c *Collector) outward() error {
 		if err != nil {
 			return err
 		}
-		c.Add(s)
+		// Its place in the records is the database's. No client_id has a space, so this is nobody's.
+		c.Add(alone{s, "to series", c})
 		c.Register(s)
 	}
 	if len(c.opts.Config.Alerts.Alertmanagers) > 0 {
@@ -80,4 +82,49 @@ func (c *Collector) alerts() (*alert.Notifier, error) {
 		o.Targets = append(o.Targets, alert.Target{URL: r.URL, User: r.Username, Password: r.Password(), Client: client})
 	}
 	return alert.New(o)
+}
+
+// alone runs a part in one of all collectors that share the database. The others wait for their turn.
+type alone struct {
+	Part
+	name string
+	c    *Collector
+}
+
+// Run runs the part while it is this collector's turn.
+func (a alone) Run(ctx context.Context) error {
+	t := time.NewTicker(leadEvery)
+	defer t.Stop()
+	for ctx.Err() == nil {
+		// Where it isn't known whose turn it is, the database is away, which the intake says.
+		if lead, err := a.c.db.TryLead(ctx, a.name); err == nil && lead != nil {
+			if err := a.turn(ctx, lead, t.C); err != nil {
+				return err
+			}
+		}
+		select {
+		case <-ctx.Done():
+		case <-t.C:
+		}
+	}
+	return nil
+}
+
+func (a alone) turn(ctx context.Context, lead *db.Lead, tick <-chan time.Time) error {
+	defer lead.Release(context.WithoutCancel(ctx))
+	working, stop := context.WithCancel(ctx)
+	defer stop()
+	ended := make(chan error, 1)
+	go func() { ended <- a.Part.Run(working) }()
+	for {
+		select {
+		case err := <-ended:
+			return err
+		case <-tick:
+		}
+		if lead.Check(ctx) != nil && ctx.Err() == nil {
+			stop()
+			return <-ended
+		}
+	}
 }
