@@ -59,6 +59,7 @@ type member struct {
 	agent    *agent.Agent
 	addr     string
 	gate     *gate
+	since    time.Time // it has come up with the clock on the wall
 	rig      *rig.Rig
 	start    time.Time
 	holds    bool // a slot
@@ -153,12 +154,16 @@ func (c *Crowd) unit(k int) (*member, error) {
 // pace lets a unit run until it has come up with the clock on the wall, and keeps it with that from then
 // on.
 func (c *Crowd) pace(ctx context.Context, m *member, now time.Duration) error {
-	const near = 20 * time.Millisecond
+	const near, settle = 20 * time.Millisecond, 3 * time.Second // a snapshot of the past is one second old
 	ahead := m.start.Add(now).Sub(c.o.Now())
 	if ahead >= -time.Minute {
 		m.rig.Clock.Coarsen(0)
 		c.release(m)
-		if ahead >= -time.Second {
+		switch {
+		case ahead < -time.Second:
+		case m.since.IsZero():
+			m.since = c.o.Now()
+		case c.o.Now().Sub(m.since) > settle:
 			m.gate.lift()
 		}
 	}
