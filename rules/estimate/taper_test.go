@@ -7,7 +7,9 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
+	"liftbank/rules/estimate"
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
 
 // The current of a charge falls as a sum: the plates' surface takes its part within minutes, the bulk
