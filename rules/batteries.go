@@ -184,16 +184,13 @@ func (b *batteries) capability(i int, at unit.Moment, s *view.BatteryState) {
 	}
 	s.Verdict, s.WaitsFor = b.judge[i].Step(&ev)
 	weak := (s.Verdict == loadtest.Tired || s.Verdict == loadtest.Failed) && !b.judge[i].DeadCell()
-	if byRuns := !s.CapacityAh.Known || s.HealthPct.Value >= soundPct; weak && byRuns && b.tooStrongBeside(i) {
+	if byRuns := !s.CapacityAh.Known || ev.Capacity.Value >= loadtest.ServiceShare; weak && byRuns && b.tooStrongBeside(i) {
 		s.Verdict, s.WaitsFor = loadtest.Unknown, waitsForTaps
 	}
 }
 
 // A new battery gives up to some 1.2 times its rating.
-const (
-	strongShare = 1.25 // ratio: of rated, a battery that seems to give more is doubted beside a weak one; our choice
-	soundPct    = 80.0 // %: capacity of a battery that is not weak by it; published: US Bureau of Reclamation guide
-)
+const strongShare = 1.25 // ratio: of rated, a battery that seems to give more is doubted beside a weak one; our choice
 
 // waitsForTaps is what a verdict waits for while battery and neighbor seem to be off in opposite ways.
 var waitsForTaps = unit.Says("waits.taps", "taps and sensors that can be told apart: another battery seems stronger "+

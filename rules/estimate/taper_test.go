@@ -7,7 +7,9 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
+	"liftbank/rules/estimate"
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
 
 // The current of a charge falls as a sum: the plates' surface takes its part within minutes, the bulk
@@ -52,4 +54,25 @@ func TestARestInTheHeatIsNoCharge(t *testing.T) {
 		_, full := r.b.Full()
 		assert.Equal(t, c.full, full, "%g °C, %g V", c.tempC, c.v)
 	}
+}
+
+// A discharge is measured from a rest that says its charge to 6 %: from there, one of 40 % tells a capacity
+// to 15 %, and no better start is to be had of a flooded block by taps good to 0.4 %.
+func TestADischargeIsMeasuredFromAKnownCharge(t *testing.T) {
+	begun := map[bool]int{}
+	for _, c := range leadacid.All() {
+		for _, gain := range []float64{0, 0.002, 0.003, 0.004, 0.005, 0.006, 0.008, 0.01} {
+			tap := unit.DefaultClass(unit.BatteryVoltage)
+			tap.Gain = gain
+			r := &rig{b: estimate.New(estimate.Params{Chemistry: c, RatedAh: 100, Voltage: tap}), tempC: 26.7}
+			r.hold(12*time.Hour+2*time.Minute, time.Minute, c.RestedV[4]-0.03, 0)
+			known := r.b.State().Belief
+			sigma := math.Sqrt(known.Filter.P[0][0])
+			assert.Equal(t, sigma <= 6, known.Down.Open, "%s, taps of %g: ± %.2f %%", c.Name, gain, sigma)
+			if sigma > 4.9 && sigma < 7.1 {
+				begun[known.Down.Open]++
+			}
+		}
+	}
+	assert.True(t, begun[true] > 0 && begun[false] > 0, "both sides of the limit are tried: %v", begun)
 }

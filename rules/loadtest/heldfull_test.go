@@ -32,3 +32,17 @@ func TestAFullBatteryOnAChargerIsNotJudged(t *testing.T) {
 		assert.False(t, s.heldFull(), name)
 	}
 }
+
+// A charge ends at 2 % of the capacity, 1.8 A of a small block of 90 Ah: a battery that takes as much has a
+// charger on, one that takes 1.2 A may take it from a neighbor. In float a block is at 13.6 V and more, and
+// no neighbor brings one above the 13.3 V of its own surface charge. Common practice, no source.
+func TestWhatHasAChargerOn(t *testing.T) {
+	for _, c := range []struct {
+		volts, amps float64
+		on          bool
+	}{{12.8, 0, false}, {12.8, 1.2, false}, {12.8, 1.8, true}, {12.8, -1.8, false}, {13.3, 0.1, false}, {13.8, 0.1, true}} {
+		s := runState{haveBase: true, base: point{v: c.volts, a: c.amps}}
+		assert.Equal(t, c.on, charged(c.volts, c.amps), "%+v", c)
+		assert.Equal(t, c.on && c.volts > 13, s.aboveV() > 0, "only what it holds up: %+v", c)
+	}
+}

@@ -54,8 +54,10 @@ type Evidence struct {
 // ones. A figure that the runs' split of metal and acid leaves open has a wide uncertainty: half of
 // it on either side of the limit says nothing.
 const (
+	// ServiceShare is the service limit.
+	ServiceShare = 0.80 // ratio: of rated; published: US Bureau of Reclamation storage battery guide
+
 	verdictRuns  = 20   // count: runs before a verdict; our choice
-	serviceShare = 0.80 // ratio: of rated; published: US Bureau of Reclamation storage battery guide
 	replaceShare = 0.60 // ratio: of rated; our choice
 	tiredSigmas  = 0.5  // ratio: of a figure's own uncertainty; our choice
 	failedSigmas = 1.0  // ratio: of a figure's own uncertainty; our choice
@@ -133,13 +135,13 @@ func (j *Judge) judge(e *Evidence) (Verdict, *unit.Text) {
 	case e.Cranking.Value-e.Cranking.Sigma > tooGoodShare:
 		return Unknown, waitsForScale
 	}
-	failed, tired := j.under(e, replaceShare, failedSigmas, Failed), j.under(e, serviceShare, tiredSigmas, Tired)
+	failed, tired := j.under(e, replaceShare, failedSigmas, Failed), j.under(e, ServiceShare, tiredSigmas, Tired)
 	switch {
 	case failed:
 		return Failed, nil
 	case tired:
 		return Tired, nil
-	case e.near(serviceShare) && j.state.Last == Unknown:
+	case e.near(ServiceShare) && j.state.Last == Unknown:
 		return Unknown, waitsForClear
 	case !e.SoC.Known:
 		return Unknown, waitsForCharge

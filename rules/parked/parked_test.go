@@ -124,3 +124,28 @@ func TestState(t *testing.T) {
 		assert.Equal(t, l.State(), on.State(), name)
 	}
 }
+
+// Below half, tables bend and ice may take part in the cold: what was learned above stays as it was.
+func TestBelowHalfNothingIsLearned(t *testing.T) {
+	l := &parked.Learner{}
+	changes := func(from, to float64) (n int) { // %, at 2 % a day
+		for pct := from; pct > to; pct -= 2 {
+			before := l.DrawA()
+			at := time.Duration((70 - pct) / 2 * float64(day))
+			for quarter := range 96 {
+				at += 15 * time.Minute
+				pct := pct - 2*float64(quarter)/96
+				v := leadacid.Flooded.RestedVFromSoC(pct)
+				l.Step(&parked.Scan{Now: at, QuietFor: at, V25: good(v), TempC: good(25), LeftAh: 2 * pct, AhPerV: 240, RatedAh: 200})
+			}
+			if l.DrawA() != before {
+				n++
+			}
+		}
+		return n
+	}
+	changes(70, 60)
+	assert.GreaterOrEqual(t, changes(60, 52), 2, "above half each day says more")
+	changes(52, 48)
+	assert.Zero(t, changes(48, 34), "below")
+}
