@@ -24,7 +24,6 @@ import (
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
 	"liftbank/cmd/internal/suite/healthy"
-	"liftbank/cmd/internal/trial"
 	"liftbank/cmd/scenariofile"
 	"liftbank/sim/scenario"
 )
@@ -72,6 +71,9 @@ var troubled = []string{
 	"feed-weak-lead", "service-due", "bank-flat", "circulating", "motor-hungry", "sense-open", "feed-high", "same-post-year",
 	"parked-drain",
 }
+
+// coarse is added to the time between scans of the past: every minute still has some.
+const coarse = 10 * time.Second
 
 // every is one troubled unit in so many.
 const every = 3
@@ -130,7 +132,7 @@ func (c *Crowd) unit(k int) (*member, error) {
 	if m.rig, err = rig.New(sc, cfg, false); err != nil {
 		return nil, err
 	}
-	m.rig.Clock.Coarsen(trial.CoarseRest) // while it plays its past
+	m.rig.Clock.Coarsen(coarse) // while it plays its past
 	m.rig.Clock.Pace = func(ctx context.Context, now time.Duration) error { return c.pace(ctx, m, now) }
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
