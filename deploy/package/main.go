@@ -73,6 +73,7 @@ var fleetFiles = []file{
 	{to: "usr/share/doc/liftbank-fleet/examples/acl", from: "deploy/mosquitto/acl", mode: 0o644},
 	{to: "usr/share/doc/liftbank-fleet/examples/alertmanager.yml", from: "deploy/alertmanager/alertmanager.yml", mode: 0o644},
 	{to: "usr/share/doc/liftbank-fleet/examples/liftbank.conf", from: "deploy/mosquitto/liftbank.conf", mode: 0o644},
+	{to: "usr/share/doc/liftbank-fleet/examples/prometheus.yml", from: "deploy/prometheus/pushed.yml", mode: 0o644},
 	{to: "usr/share/doc/liftbank-fleet/examples/unit.yaml", from: "deploy/board-two-batteries.yaml", mode: 0o644},
 	{to: "usr/share/doc/liftbank-fleet/fleet.md", from: "deploy/fleet.md", mode: 0o644},
 	{to: "usr/share/doc/liftbank-fleet/restore.md", from: "deploy/restore.md", mode: 0o644},
