@@ -48,12 +48,14 @@ func New(opts Options) *prometheus.Registry {
 }
 
 // Handler serves a registry. At most four scrapes run at a time, and simultaneous scrapes share one
-// gathering. It does not compress: scrapes come over the local network, and compression would take
-// a fifth of the CPU time that the agent uses.
+// gathering. An answer is packed for whoever asks for that, as Prometheus does: at one scrape every 30 s
+// the CPU time is small beside the bytes of a network that is paid for. Only gzip: one kind of packer
+// to hold in memory.
 func Handler(reg *prometheus.Registry) http.Handler {
 	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
-		Registry: reg, ErrorHandling: promhttp.ContinueOnError, MaxRequestsInFlight: 4, DisableCompression: true,
-		EnableOpenMetrics: true, CoalesceGather: true,
+		Registry: reg, ErrorHandling: promhttp.ContinueOnError, MaxRequestsInFlight: 4,
+		OfferedCompressions: []promhttp.Compression{promhttp.Identity, promhttp.Gzip},
+		EnableOpenMetrics:   true, CoalesceGather: true,
 	})
 }
 

@@ -2,9 +2,11 @@ package metrics_test
 
 import (
 	"bytes"
+	"compress/gzip"
 	"encoding/json"
 	"errors"
 	"flag"
+	"io"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -94,6 +96,62 @@ func TestGolden(t *testing.T) {
 			want, err := os.ReadFile(file)
 			require.NoError(t, err)
 			assert.Equal(t, string(want), got)
+		})
+	}
+}
+
+// scrape asks as a client that takes these encodings.
+func scrape(h http.Handler, accepts string) *httptest.ResponseRecorder {
+	rec := httptest.NewRecorder()
+	r := httptest.NewRequest(http.MethodGet, "/metrics", nil)
+	if accepts != "" {
+		r.Header.Set("Accept-Encoding", accepts)
+	}
+	h.ServeHTTP(rec, r)
+	return rec
+}
+
+// Packed for whoever asks for it, and for nobody else; the samples are the same.
+func TestPackedWhenAskedFor(t *testing.T) {
+	h := metrics.Handler(registryOf(sample(t, "findings"), &clock{}))
+	samples := func(text []byte) (own []string) {
+		for line := range strings.Lines(string(text)) {
+			if strings.HasPrefix(line, "liftbank_") {
+				own = append(own, line)
+			}
+		}
+		return own
+	}
+	plain := scrape(h, "")
+	assert.Empty(t, plain.Header().Get("Content-Encoding"))
+	for accepts, want := range map[string]string{
+		"gzip": "gzip", "gzip, deflate, br": "gzip", "zstd, gzip;q=0.5": "gzip", "gzip;q=0": "", "zstd": "", "identity": "",
+	} {
+		rec := scrape(h, accepts)
+		require.Equal(t, http.StatusOK, rec.Code)
+		require.Equal(t, want, rec.Header().Get("Content-Encoding"), accepts)
+		body := rec.Body.Bytes()
+		if rec.Header().Get("Content-Encoding") == "gzip" {
+			assert.Less(t, len(body), plain.Body.Len()/4)
+			z, err := gzip.NewReader(rec.Body)
+			require.NoError(t, err)
+			body, err = io.ReadAll(z)
+			require.NoError(t, err)
+		}
+		assert.Equal(t, samples(plain.Body.Bytes()), samples(body), accepts)
+	}
+}
+
+func BenchmarkScrape(b *testing.B) {
+	h := metrics.Handler(registryOf(sample(b, "findings"), &clock{}))
+	for name, accepts := range map[string]string{"plain": "", "packed": "gzip"} {
+		b.Run(name, func(b *testing.B) {
+			var size int
+			b.ReportAllocs()
+			for b.Loop() {
+				size = scrape(h, accepts).Body.Len()
+			}
+			b.ReportMetric(float64(size), "bytes")
 		})
 	}
 }
@@ -198,14 +256,5 @@ func TestPromtool(t *testing.T) {
 		if errors.As(err, &exit) || len(bytes.TrimSpace(out)) > 0 {
 			t.Errorf("promtool check metrics on %s: %v: %s", name, err, out)
 		}
-	}
-}
-
-func BenchmarkScrape(b *testing.B) {
-	reg := registryOf(sample(b, "findings"), &clock{})
-	h := metrics.Handler(reg)
-	b.ReportAllocs()
-	for b.Loop() {
-		h.ServeHTTP(httptest.NewRecorder(), httptest.NewRequest(http.MethodGet, "/metrics", nil))
 	}
 }

@@ -32,6 +32,8 @@ type Reading struct {
 type Options struct {
 	Sections string // examples of sections, for the error about a file without any
 	EmptyOK  bool   // a file with nothing in it is accepted
+	// Asked is told of each field that is asked for, there or not: what a reference is made from. May be nil.
+	Asked func(path, accepts string, need Need)
 }
 
 // Open parses data. file is its name for errors.

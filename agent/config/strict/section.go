@@ -32,6 +32,9 @@ const (
 func (s *Section) Field(name, accepts string, need Need) (Value, bool) {
 	s.taken = append(s.taken, name)
 	v := Value{r: s.r, path: join(s.path, name)}
+	if s.r.options.Asked != nil {
+		s.r.options.Asked(v.path, accepts, need)
+	}
 	for _, e := range s.entries() {
 		if e.key != name {
 			continue

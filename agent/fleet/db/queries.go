@@ -220,9 +220,17 @@ func (d *DB) Unit(ctx context.Context, id string) (Unit, error) {
 	return u, err
 }
 
-// Units returns units in order of their names, without snapshots and flags.
+// Units returns units in order of their names, without flags and snapshots, but with the time of these:
+// it tells which are new.
 func (d *DB) Units(ctx context.Context, after string, most int) (out []Unit, err error) {
-	err = d.query(ctx, "SELECT "+unitColumns+" FROM unit u WHERE u.name > ?1 ORDER BY u.name LIMIT ?2", scanUnits(&out), after, most)
+	err = d.query(ctx, "SELECT "+unitColumns+`, t.snapshot_at FROM unit u LEFT JOIN state t ON t.unit = u.id
+		WHERE u.name > ?1 ORDER BY u.name LIMIT ?2`, func(r *sql.Rows) error {
+		var at sql.NullInt64
+		u, err := scanUnit(r, &at)
+		u.SnapshotAt = when(at.Int64)
+		out = append(out, u)
+		return err
+	}, after, most)
 	return out, err
 }
 

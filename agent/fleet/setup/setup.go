@@ -95,6 +95,16 @@ func Load(path string) (Config, error) {
 func Parse(path string, data []byte) (Config, error) {
 	c := Default()
 	r := strict.Open(path, data, strict.Options{Sections: "mqtt, database, http, keep, series and alerts"})
+	c.read(r)
+	c.check(r)
+	if err := r.Err(); err != nil {
+		return Config{}, err
+	}
+	c.resolve(filepath.Dir(path))
+	return c, nil
+}
+
+func (c *Config) read(r *strict.Reading) {
 	r.Root(func(s *strict.Section) {
 		s.Section("mqtt", strict.Required, c.MQTT.read)
 		s.Section("database", strict.Required, c.Database.read)
@@ -103,12 +113,6 @@ func Parse(path string, data []byte) (Config, error) {
 		s.Section("series", strict.Default, c.Series.read)
 		s.Section("alerts", strict.Default, c.Alerts.read)
 	})
-	c.check(r)
-	if err := r.Err(); err != nil {
-		return Config{}, err
-	}
-	c.resolve(filepath.Dir(path))
-	return c, nil
 }
 
 // Files are the names of files that the configuration has, by field.
