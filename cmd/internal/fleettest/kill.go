@@ -45,6 +45,10 @@ func killTest(ctx context.Context, o options) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, d.Close()) }()
+	// A collector that starts while the database is away ends, for the service manager to start it again.
+	if err := r.awaitStored(ctx, 1, collector); err != nil {
+		return err
+	}
 	began, rng := time.Now(), rand.New(rand.NewPCG(o.seed, 0))
 	kills, atWork := 0, 0
 	last := int64(0)

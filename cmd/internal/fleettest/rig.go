@@ -66,10 +66,13 @@ func startRig(ctx context.Context, o options) (r *rig, err error) {
 }
 
 func (r *rig) close() {
-	for _, s := range append(append([]*server{}, r.collectors...), r.broker, r.postgres) {
+	for _, s := range append(append([]*server{}, r.collectors...), r.broker) {
 		if s != nil {
 			s.kill()
 		}
+	}
+	if r.postgres != nil {
+		r.postgres.stop() // killed, it would leave its shared memory
 	}
 }
 

@@ -26,8 +26,27 @@ type server struct {
 	cmd    *exec.Cmd
 }
 
-// start starts it. A server that must be up is waited for.
+// start starts it. A server that must be up is waited for, and started again should it end before: a
+// PostgreSQL does as long as a process of the one before lives.
 func (s *server) start(ctx context.Context) error {
+	if err := s.launch(); err != nil || s.up == nil {
+		return err
+	}
+	const most = time.Minute
+	err := await(ctx, most, func() (bool, error) {
+		if zombie(s.cmd.Process.Pid) {
+			_ = s.cmd.Wait() // it has printed why
+			return false, errors.Join(pause(ctx, 20*time.Millisecond), s.launch())
+		}
+		return s.up(ctx) == nil, nil
+	})
+	if err != nil {
+		return fmt.Errorf("%s does not come up: %w", s.name, errors.Join(err, s.said()))
+	}
+	return nil
+}
+
+func (s *server) launch() error {
 	cmd, err := s.make()
 	if err != nil {
 		return err
@@ -42,14 +61,16 @@ func (s *server) start(ctx context.Context) error {
 		return fmt.Errorf("%s: %w", s.name, err)
 	}
 	s.cmd = cmd
-	if s.up == nil {
-		return nil
-	}
-	const most = time.Minute
-	if err := await(ctx, most, func() (bool, error) { return s.up(ctx) == nil, nil }); err != nil {
-		return fmt.Errorf("%s does not come up: %w", s.name, errors.Join(err, s.said()))
-	}
 	return nil
+}
+
+// stop ends the program in order.
+func (s *server) stop() {
+	if s.cmd != nil {
+		_ = s.cmd.Process.Signal(os.Interrupt) // gone already is as good
+		_ = s.cmd.Wait()
+		s.cmd = nil
+	}
 }
 
 // said returns the end of what it printed, as an error.
