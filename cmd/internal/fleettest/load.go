@@ -39,8 +39,11 @@ func loadTest(ctx context.Context, o options) error {
 	if err := collector.start(ctx); err != nil {
 		return err
 	}
+	if o.rate > 0 && o.messages == 0 { // a load that is stopped by time leaves numbers that were never sent
+		o.messages = int(o.rate * o.lasting.Seconds())
+	}
 	args := append([]string{"fleet", "load", "--json", "--broker", address, "--units", strconv.Itoa(o.units),
-		"--rate", fmt.Sprint(o.rate), "--messages", strconv.Itoa(o.messages), "--for", o.lasting.String(), "--confirmed", "10m"}, more...)
+		"--rate", fmt.Sprint(o.rate), "--messages", strconv.Itoa(o.messages), "--confirmed", "10m"}, more...)
 	cmd := exec.CommandContext(ctx, r.o.program, args...)
 	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
 	var out, said bytes.Buffer
@@ -87,7 +90,7 @@ func loadTest(ctx context.Context, o options) error {
 	if err := result.Table(os.Stdout); err != nil {
 		return err
 	}
-	watched.table(&result)
+	watched.table()
 	cut.table()
 	if result.Unconfirmed+result.Missing > 0 {
 		return errors.New("not all records are confirmed")
@@ -130,7 +133,7 @@ func (w *watch) look(n int64) {
 	}
 }
 
-func (w *watch) table(result *fleetload.Result) {
+func (w *watch) table() {
 	t := w.spent()
 	var all time.Duration
 	elapsed := time.Since(w.began)
@@ -147,10 +150,9 @@ func (w *watch) table(result *fleetload.Result) {
 		float64(all.Microseconds())/float64(max(w.n, 1)), 100*all.Seconds()/elapsed.Seconds(), now, most)
 	fmt.Printf("durable: %d records in %.1f s, %.0f a second; load average %s before, %s after\n", w.n,
 		w.last.Sub(w.first).Seconds(), float64(w.n)/max(w.last.Sub(w.first).Seconds(), 1e-3), w.loads[0], loadAverage())
-	_ = result
 }
 
-// outage kills the broker once all units are connected, and lets it lie for a while.
+// outage stops the broker once all units are connected, and lets it lie for a while.
 type outage struct {
 	units          int64
 	up, down, back time.Time
@@ -169,7 +171,7 @@ func (u *outage) step(ctx context.Context, r *rig, online int64) error {
 	case u.down.IsZero():
 		const settle = 10 * time.Second
 		if now.Sub(u.up) > settle {
-			r.broker.kill()
+			r.broker.stop() // in order: what it acknowledged and a load would not send again is saved
 			u.down = now
 		}
 	case r.broker.cmd == nil:
@@ -234,7 +236,7 @@ func (r *rig) addTLS(ctx context.Context) (address string, more []string, err er
 	if _, err := liftbank("", append([]string{"enrol", "--dir", at}, strings.Fields(names)...)...); err != nil {
 		return "", nil, err
 	}
-	if _, err := liftbank("", "enrol", "--dir", at, "--server", "127.0.0.1", "broker"); err != nil {
+	if _, err := liftbank("", "enrol", "--dir", at, "--server", "broker,127.0.0.1"); err != nil {
 		return "", nil, err
 	}
 	port, err := freePort()

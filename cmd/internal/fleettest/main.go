@@ -60,10 +60,10 @@ func run(ctx context.Context, args []string) error {
 	flags.StringVar(&o.config, "config", "", "of the collecting process")
 	flags.IntVar(&o.units, "units", 1000, "units of the load")
 	flags.IntVar(&o.connections, "connections", 20, "connections that they share")
-	flags.IntVar(&o.messages, "messages", 0, "messages in all; 0: until -for")
+	flags.IntVar(&o.messages, "messages", 0, "messages in all")
 	flags.Float64Var(&o.rate, "rate", 0, "messages a second; 0: as fast as the broker takes them")
-	flags.DurationVar(&o.lasting, "for", 0, "how long the load lasts")
-	flags.BoolVar(&o.tls, "tls", false, "each unit with a certificate and a connection of its own, and the broker killed once")
+	flags.DurationVar(&o.lasting, "for", 0, "with -rate instead of -messages: how long the load lasts")
+	flags.BoolVar(&o.tls, "tls", false, "each unit with a certificate and a connection of its own, and the broker away for half a minute")
 	if err := flags.Parse(args[1:]); err != nil {
 		return err
 	}
