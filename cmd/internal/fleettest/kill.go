@@ -55,7 +55,7 @@ func killTest(ctx context.Context, o options) (err error) {
 	for kills < o.n && ctx.Err() == nil {
 		// Most are killed while they work, one in four at any moment from its start; now and then one
 		// lives long enough to answer.
-		const many, few, most = 4, 16, 30 * time.Second
+		const many, few, most = 4, 16, 2 * time.Minute
 		if kills%many != 0 {
 			if err := await(ctx, most, func() (bool, error) { return stored(ctx, d) > last, nil }); err != nil && ctx.Err() == nil {
 				return fmt.Errorf("after %d kills nothing is stored: %w", kills, errors.Join(err, collector.said()))
