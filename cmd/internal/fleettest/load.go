@@ -105,7 +105,6 @@ type watch struct {
 	began       time.Time
 	n           int64
 	cpu         [3]time.Duration // before: collector, database, broker
-	now         [3]time.Duration
 	loads       []string
 }
 
