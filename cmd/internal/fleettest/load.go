@@ -91,6 +91,12 @@ func loadTest(ctx context.Context, o options) error {
 		return err
 	}
 	watched.table()
+	commits, err := metric(ctx, r.pages[0], "liftbank_fleet_commits_total")
+	if err != nil {
+		return err
+	}
+	fmt.Printf("commits: %.0f, of %.0f messages; a message has %.0f bytes\n", commits, float64(result.Messages)/max(commits, 1),
+		float64(result.Bytes)/float64(max(result.Messages, 1)))
 	cut.table()
 	if result.Unconfirmed+result.Missing > 0 {
 		return errors.New("not all records are confirmed")
