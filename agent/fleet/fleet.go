@@ -38,6 +38,10 @@ type Options struct {
 	Config setup.Config
 	Now    func() time.Time // nil: time.Now
 	Log    *slog.Logger     // nil logs nothing
+	Limits intake.Limits    // those of the configuration apart; a zero field takes the default
+	// LeadEvery is how often a standby looks whether it is its turn, and the one at work whether it still
+	// is; 2 s.
+	LeadEvery time.Duration
 }
 
 // Collector owns the database, the intake and all other parts.
@@ -63,6 +67,9 @@ func New(ctx context.Context, o Options) (*Collector, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
+	if o.LeadEvery == 0 {
+		o.LeadEvery = 2 * time.Second
+	}
 	address, err := o.Config.Database.Address()
 	if err != nil {
 		return nil, err
@@ -73,9 +80,10 @@ func New(ctx context.Context, o Options) (*Collector, error) {
 	}
 	c := &Collector{opts: o, db: store, mux: http.NewServeMux(), registry: prometheus.NewRegistry()}
 	m := o.Config.MQTT
+	o.Limits.Answer = m.AnswerEvery
 	c.intake, err = intake.New(intake.Options{
 		Broker: m.Broker, ClientID: m.ClientID, Username: m.Username, Files: m.Files, Prefix: m.Prefix,
-		Store: store, Now: o.Now, Log: o.Log, Limits: intake.Limits{Answer: m.AnswerEvery},
+		Store: store, Now: o.Now, Log: o.Log, Limits: o.Limits,
 		Committed: func(out db.Outcome) {
 			for _, hear := range c.hears {
 				hear(out)
@@ -142,14 +150,11 @@ func (c *Collector) Run(ctx context.Context, l net.Listener) (err error) {
 	return g.Wait()
 }
 
-// leadEvery is how often a standby looks whether it is its turn, and the one at work whether it still is.
-const leadEvery = 2 * time.Second
-
 // lead takes in while no other collector with the same client_id does. A broker lets only the last one
 // of two in, so that without that they would throw each other out in turn. Should two be at work for a
 // moment, the database still stores each record once.
 func (c *Collector) lead(ctx context.Context) error {
-	t := time.NewTicker(leadEvery)
+	t := time.NewTicker(c.opts.LeadEvery)
 	defer t.Stop()
 	for ctx.Err() == nil {
 		lead, err := c.db.TryLead(ctx, c.opts.Config.MQTT.ClientID)

@@ -93,7 +93,7 @@ type alone struct {
 
 // Run runs the part while it is this collector's turn.
 func (a alone) Run(ctx context.Context) error {
-	t := time.NewTicker(leadEvery)
+	t := time.NewTicker(a.c.opts.LeadEvery)
 	defer t.Stop()
 	for ctx.Err() == nil {
 		// Where it isn't known whose turn it is, the database is away, which the intake says.

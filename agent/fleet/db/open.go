@@ -10,14 +10,17 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
 
+	"github.com/jackc/pgx/v5/pgconn"
 	_ "github.com/jackc/pgx/v5/stdlib" // driver pgx
 	"github.com/pressly/goose/v3"
 	"github.com/pressly/goose/v3/lock"
-	_ "modernc.org/sqlite" // driver sqlite
+	sqlitedriver "modernc.org/sqlite"
+	lib "modernc.org/sqlite/lib"
 )
 
 // ErrUnknown says that there is no such unit, account or login.
@@ -141,6 +144,19 @@ func (d *DB) migrate(ctx context.Context) error {
 	}
 	_, err = p.Up(ctx)
 	return err
+}
+
+// Unwell says that the database itself is why, as a full disk, and not what it was given.
+func Unwell(err error) bool {
+	if e, ok := errors.AsType[*pgconn.PgError](err); ok {
+		// Classes of PostgreSQL's Appendix A: insufficient resources, operator intervention, system error.
+		return slices.Contains([]string{"53", "57", "58"}, e.Code[:min(2, len(e.Code))])
+	}
+	if e, ok := errors.AsType[*sqlitedriver.Error](err); ok {
+		const primary = 0xff
+		return slices.Contains([]int{lib.SQLITE_FULL, lib.SQLITE_IOERR}, e.Code()&primary)
+	}
+	return false
 }
 
 // Close closes the database.

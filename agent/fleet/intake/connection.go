@@ -253,9 +253,13 @@ func (l *link) commits() {
 	for {
 		batch = batch[:0]
 		var first item
+		more := true
 		select {
-		case first = <-l.queue:
+		case first, more = <-l.queue:
 		case <-l.life.Done():
+			more = false
+		}
+		if !more {
 			return
 		}
 		batch = append(batch, first)
@@ -264,7 +268,10 @@ func (l *link) commits() {
 	gathering:
 		for len(batch) < limits.Batch && bytes < int64(limits.BatchBytes) && batch[len(batch)-1].weight > 0 {
 			select {
-			case it := <-l.queue:
+			case it, more := <-l.queue:
+				if !more {
+					break gathering
+				}
 				batch = append(batch, it)
 				bytes += it.weight
 			case <-gather.C:
@@ -330,7 +337,7 @@ func (in *Intake) store(ctx context.Context, batch []wire.Message) (out db.Outco
 			return out, err
 		}
 	}
-	if in.opts.Store.Ping(ctx) != nil || len(batch) == 0 {
+	if db.Unwell(err) || in.opts.Store.Ping(ctx) != nil || len(batch) == 0 {
 		return out, err
 	}
 	return in.oneByOne(ctx, batch, err)
@@ -343,10 +350,11 @@ func (in *Intake) oneByOne(ctx context.Context, batch []wire.Message, whole erro
 		if err != nil {
 			aside := wire.Message{Topic: batch[i].Topic, Body: batch[i].Body, Retained: batch[i].Retained,
 				Refused: &wire.Refused{Reason: wire.NotStored, Detail: fmt.Sprintf("%.300s", err.Error())}}
-			in.opts.Log.Error("message can't be stored: quarantined", "topic", batch[i].Topic, "err", err)
+			because := err
 			if out, err = in.opts.Store.Commit(ctx, in.opts.Now(), []wire.Message{aside}); err != nil {
 				return all, errors.Join(whole, err)
 			}
+			in.opts.Log.Error("message can't be stored: quarantined", "topic", batch[i].Topic, "err", because)
 		} else {
 			stored++
 		}

@@ -15,6 +15,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -416,21 +417,42 @@ func TestPoison(t *testing.T) {
 	assert.Len(t, list, 4)
 }
 
-// While the database is away there is no connection, and the broker keeps what comes.
+// While the database is away there is no connection, and the broker keeps what comes: for a moment, or
+// by the clock for a day.
 func TestDatabaseAway(t *testing.T) {
-	broker := mochiBroker(t)
-	d := openDB(t)
-	store := &away{DB: d}
-	in := start(t, broker, store, nil)
-	in.await(t, "connected", func(s State) bool { return s.Connected })
-	store.set(true)
-	unit := client(t, broker, "unit", true, nil)
-	for seq := uint64(1); seq <= 50; seq++ {
-		publishTo(t, unit, "liftbank/v1/t-1/runs", false, runBody(t, "t-1", "s", seq))
+	for name, long := range map[string]time.Duration{"a moment": 0, "a day": 24 * time.Hour} {
+		t.Run(name, func(t *testing.T) {
+			broker := mochiBroker(t)
+			d := openDB(t)
+			store := &away{DB: d}
+			var later atomic.Int64
+			in := start(t, broker, store, func(o *Options) {
+				o.Now = func() time.Time { return time.Now().Add(time.Duration(later.Load())) }
+			})
+			in.await(t, "connected", func(s State) bool { return s.Connected })
+			unit := client(t, broker, "unit", true, nil)
+			publishTo(t, unit, "liftbank/v1/t-1/runs", false, runBody(t, "t-1", "s", 1))
+			in.await(t, "stored", func(s State) bool { return s.Stored == 1 })
+			store.set(true)
+			for seq := uint64(2); seq <= 50; seq++ {
+				publishTo(t, unit, "liftbank/v1/t-1/runs", false, runBody(t, "t-1", "s", seq))
+			}
+			in.await(t, "away", func(s State) bool { return !s.Connected && s.StoreProblem != "" })
+			later.Store(int64(long))
+			store.set(false)
+			in.await(t, "back", func(s State) bool { return s.Connected && s.StoreProblem == "" && s.Stored == 50 })
+			list, err := d.Records(t.Context(), "runs", 0, 100)
+			require.NoError(t, err)
+			assert.Len(t, list, 50)
+			keys, err := d.HeardSince(t.Context(), time.Now().Add(long-time.Hour))
+			require.NoError(t, err)
+			receipts, err := d.Receipts(t.Context(), time.Now().Add(long), keys)
+			require.NoError(t, err)
+			require.Len(t, receipts, 1)
+			assert.Equal(t, uint64(50), receipts[0].Streams[0].Through)
+			assert.Empty(t, receipts[0].Streams[0].Missing)
+		})
 	}
-	in.await(t, "away", func(s State) bool { return !s.Connected && s.StoreProblem != "" })
-	store.set(false)
-	in.await(t, "back", func(s State) bool { return s.Connected && s.StoreProblem == "" && s.Stored == 50 })
 }
 
 type away struct {
