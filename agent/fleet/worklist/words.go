@@ -1,6 +1,7 @@
 package worklist
 
 import (
+	"cmp"
 	_ "embed"
 	"encoding/json"
 	"html"
@@ -56,10 +57,8 @@ func (p Part) Words(to *words.Reader) string {
 	if p.Kind != PartBattery {
 		return name
 	}
-	if c := text(to, "chemistry."+p.Chemistry); c != "" {
-		name += " " + c
-	} else if p.Chemistry != "" {
-		name += " " + p.Chemistry
+	if label := cmp.Or(text(to, "chemistry."+p.Chemistry), p.Chemistry); label != "" {
+		name += " " + label
 	}
 	if p.RatedAh > 0 {
 		name += " " + figures.Number(p.RatedAh, 0) + "\u00a0Ah"
