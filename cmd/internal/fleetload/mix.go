@@ -67,13 +67,7 @@ func Collect(ctx context.Context, units int, past time.Duration, seed uint64, no
 		stop()
 		return nil, fmt.Errorf("load: simulated units: %w", err)
 	}
-	// What they found last is on its way.
-	t := time.NewTimer(2 * time.Second)
-	defer t.Stop()
-	select {
-	case <-t.C:
-	case <-ctx.Done():
-	}
+	kept.settle(ctx, units)
 	stop()
 	if err := errors.Join(<-ended, context.Cause(ctx)); err != nil && !errors.Is(err, context.Canceled) {
 		return nil, err
@@ -100,6 +94,30 @@ type keeper struct {
 	mochi.HookBase
 	sync.Mutex
 	all map[string][]packets.Packet
+}
+
+// settle waits until all units have spoken and no more comes: they begin once their past is played.
+func (k *keeper) settle(ctx context.Context, units int) {
+	const quiet, patience = 3 * time.Second, time.Minute
+	began, last, before := time.Now(), time.Now(), 0
+	for time.Since(began) < patience && (before == 0 || time.Since(last) < quiet) {
+		t := time.NewTimer(100 * time.Millisecond)
+		select {
+		case <-t.C:
+		case <-ctx.Done():
+			t.Stop()
+			return
+		}
+		k.Lock()
+		n, spoke := 0, len(k.all)
+		for _, sent := range k.all {
+			n += len(sent)
+		}
+		k.Unlock()
+		if n != before || spoke < units {
+			before, last = n, time.Now()
+		}
+	}
 }
 
 func (k *keeper) ID() string { return "keeper" }
