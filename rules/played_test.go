@@ -175,7 +175,7 @@ func TestPlayed(t *testing.T) {
 	slowtest.SkipUnderRace(t)
 	for _, tt := range played {
 		t.Run(tt.name, func(t *testing.T) {
-			if takesLong(tt.name) {
+			if takesLong(tt.name) && !*update {
 				slowtest.Long(t)
 			}
 			t.Parallel()
