@@ -80,9 +80,9 @@ func (s *alertSink) take(w http.ResponseWriter, r *http.Request) {
 }
 
 func sunkText(a *sunkAlert) string {
-	text := fmt.Sprintf("%s %s, unit %s", a.Labels["severity"], a.Labels["alertname"], a.Labels["unit"])
-	if summary := a.Annotations["summary"]; summary != "" {
-		text += ": " + summary
+	what := a.Annotations["summary"] // begins with the unit
+	if what == "" {
+		what = "unit " + a.Labels["unit"]
 	}
-	return text
+	return fmt.Sprintf("%s %s, %s", a.Labels["severity"], a.Labels["alertname"], what)
 }
