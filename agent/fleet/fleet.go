@@ -226,7 +226,7 @@ func (c *Collector) retain(ctx context.Context) error {
 		Streams: map[string]time.Duration{
 			wire.Readings: k.Readings, wire.Runs: k.Runs, wire.Findings: k.Findings, wire.Visits: k.Visits,
 		},
-		Alarms: k.Alarms, Audit: k.Audit, Quarantine: k.Quarantine, Units: k.Decommissioned,
+		Alarms: k.Alarms, Audit: k.Audit, Quarantine: k.Quarantine, Days: k.Days, Units: k.Decommissioned,
 	}
 	t := time.NewTicker(retainEvery)
 	defer t.Stop()

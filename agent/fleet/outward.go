@@ -66,7 +66,7 @@ func (c *Collector) series() (*series.Sender, error) {
 func (c *Collector) alerts() (*alert.Notifier, error) {
 	x := c.opts.Config.Alerts
 	o := alert.Options{
-		Store: c.db, Site: x.Site, Labels: x.Labels, SilentAfter: x.SilentAfter, SilentAfterOf: x.SilentAfterOf, Parked: x.Parked,
+		Store: c.db, Site: x.Site, Labels: x.Labels, SilentAfter: x.SilentAfter, SilentAfterOf: x.SilentAfterOf,
 		Listening: func() (time.Time, bool) {
 			s := c.intake.State()
 			return s.Since, s.Connected

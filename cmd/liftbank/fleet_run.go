@@ -81,7 +81,9 @@ func newCollector(ctx context.Context, cfg setup.Config, log *slog.Logger) (*fle
 func addDesk(c *fleet.Collector, h setup.HTTP, log *slog.Logger) error {
 	d, err := desk.New(desk.Options{
 		Store: desk.Stored(c.DB(), time.Now), Now: time.Now, Log: log, Hosts: h.Hosts,
-		Proxy: desk.Proxy{From: h.SignOn.From, Header: h.SignOn.Header, Role: desk.Role(h.SignOn.Role)},
+		Proxy: desk.Proxy{
+			Trusted: h.Proxy.Trusted, Forwarded: h.Proxy.Forwarded, From: h.SignOn.From, Header: h.SignOn.Header, Role: desk.Role(h.SignOn.Role),
+		},
 	})
 	if err != nil {
 		return err

@@ -222,7 +222,7 @@ func (fleetUnitsCmd) Help() string {
 }
 
 type unitsImportCmd struct {
-	File string `arg:"" help:"CSV file with a column unit, and any of place, group, model, contact, quiet_until, note; - is standard input."`
+	File string `arg:"" help:"CSV file with a column unit, and any of place, group, model, contact, parked_from, parked_until, parked_reason, note; - is standard input."`
 	fleetConfig
 }
 

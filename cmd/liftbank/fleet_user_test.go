@@ -55,7 +55,7 @@ func TestFleetUsersAndData(t *testing.T) {
 	assert.Contains(t, errs, "Line 1, column 12:")
 	out, errs, code = fleet("", "units", "export")
 	require.Zero(t, code, errs)
-	assert.Equal(t, "unit,place,group,model,contact,quiet_until,note\nt-1,Old Mill,,,,,\nt-2,Quarry Lane,,,,,\n", out)
+	assert.Equal(t, "unit,place,group,model,contact,parked_from,parked_until,parked_reason,note\nt-1,Old Mill,,,,,,,\nt-2,Quarry Lane,,,,,,,\n", out)
 	_, errs, code = fleet("", "units", "import", filepath.Join(dir, "none.csv"))
 	assert.Equal(t, 2, code, errs)
 }

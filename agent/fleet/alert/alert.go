@@ -33,6 +33,7 @@ type Store interface {
 	Alarms(ctx context.Context, from, to time.Time, max int) ([]db.Alarm, error)
 	Units(ctx context.Context, after string, max int) ([]db.Unit, error)
 	Unit(ctx context.Context, id string) (db.Unit, error)
+	ParkedUnits(ctx context.Context) (map[string]db.Parked, error)
 }
 
 // Options say who is told of what. Zero values have the defaults.
@@ -46,8 +47,6 @@ type Options struct {
 
 	SilentAfter   time.Duration            // without a record; 0: 24 h
 	SilentAfterOf map[string]time.Duration // by group
-	// Parked are units of which it is known that they say nothing, until when; zero: until further notice.
-	Parked map[string]time.Time
 	// Listening says since when messages can come in; not ok: they can't. nil: since the start.
 	Listening func() (since time.Time, ok bool)
 

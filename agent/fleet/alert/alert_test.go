@@ -259,9 +259,10 @@ func TestSilentUnits(t *testing.T) {
 		s.units[4].Decommissioned = t0.Add(-time.Hour)
 		s.units[5].LastRecordAt, s.units[5].FirstHeardAt, s.units[5].LastHeardAt = time.Time{}, time.Time{}, time.Time{} // imported
 		o := alert.Options{
-			Store: s, Targets: []alert.Target{m.target()}, Parked: map[string]time.Time{"t-2": t0.Add(48 * time.Hour)},
+			Store: s, Targets: []alert.Target{m.target()},
 			SilentAfterOf: map[string]time.Duration{"spare": 30 * 24 * time.Hour},
 		}
+		s.parked = map[string]db.Parked{"t-2": {From: t0.Format(time.DateOnly), Until: t0.AddDate(0, 0, 1).Format(time.DateOnly)}}
 		_, stop := started(t, o)
 		live := func(hours int) { // all but the first five go on
 			for range hours {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
 	"net/http"
 	"slices"
 	"strings"
@@ -29,6 +30,7 @@ type store struct {
 	gaps     []db.Gap
 	alarms   []db.Alarm
 	units    []db.Unit
+	parked   map[string]db.Parked
 	fails    error
 }
 
@@ -56,7 +58,13 @@ func (s *store) StandingOf(_ context.Context, unit string) (out []db.Standing, e
 }
 
 func (s *store) SettledWork(context.Context) ([]db.Work, error) { return read(s, &s.work) }
-func (s *store) Flags(context.Context) ([]db.Flagged, error)    { return read(s, &s.flags) }
+func (s *store) ParkedUnits(context.Context) (map[string]db.Parked, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return maps.Clone(s.parked), s.fails
+}
+
+func (s *store) Flags(context.Context) ([]db.Flagged, error) { return read(s, &s.flags) }
 
 func (s *store) RecentGaps(_ context.Context, since time.Time, most int) (out []db.Gap, err error) {
 	all, err := read(s, &s.gaps)

@@ -51,6 +51,7 @@ type outlook struct {
 	started time.Time
 	at      time.Time // of the last look
 	units   map[string]*db.Unit
+	parked  map[string]db.Parked
 	silent  []silence
 	inUse   int
 
@@ -122,7 +123,11 @@ func (o *outlook) update(ctx context.Context) error {
 	if o.at.IsZero() {
 		o.heard = o.latest
 	}
-	o.units, o.at = units, o.n.opts.Now()
+	parked, err := o.n.opts.Store.ParkedUnits(ctx)
+	if err != nil {
+		return err
+	}
+	o.units, o.parked, o.at = units, parked, o.n.opts.Now()
 	return nil
 }
 
@@ -219,7 +224,7 @@ func (o *outlook) silences(now time.Time) {
 	}
 	o.silent, o.inUse = nil, 0
 	for id, u := range o.units {
-		if !u.Decommissioned.IsZero() || u.FirstHeardAt.IsZero() || o.parked(id, now) {
+		if !u.Decommissioned.IsZero() || u.FirstHeardAt.IsZero() || o.parked[id].On(now) {
 			continue // the desk's page shows those that were never heard
 		}
 		o.inUse++
@@ -235,11 +240,6 @@ func (o *outlook) silences(now time.Time) {
 			o.silent = append(o.silent, silence{id, last})
 		}
 	}
-}
-
-func (o *outlook) parked(unit string, now time.Time) bool {
-	until, parked := o.n.opts.Parked[unit]
-	return parked && (until.IsZero() || now.Before(until))
 }
 
 // alerts adds what only the fleet's side sees.

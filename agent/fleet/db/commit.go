@@ -59,6 +59,7 @@ type commit struct {
 	gapID   int64
 	refused *rows
 	touched []*streamRow // in the order of the batch
+	book    dayBook
 }
 
 // unitRow is a unit in memory during a commit.
@@ -409,6 +410,8 @@ func (c *commit) record(u *unitRow, m *wire.Message) (fresh bool, err error) {
 	c.records.add(c.lastID, u.id, s.kind, s.id, int64(m.Head.Seq), ms(m.Head.At), int64(m.Head.MonoS*1000),
 		number(m.Head.ClockTrusted), c.now, text(m.Body))
 	switch {
+	case m.Leaf == wire.Runs:
+		c.noteRun(u, m)
 	case m.Finding != nil:
 		err = c.finding(u, m)
 	case m.Visit != nil:
@@ -604,6 +607,12 @@ func (c *commit) save() error {
 		return err
 	}
 	if err := c.saveUnits(); err != nil {
+		return err
+	}
+	if err := c.saveDays(); err != nil {
+		return err
+	}
+	if err := c.saveParked(); err != nil {
 		return err
 	}
 	return c.saveRefused()

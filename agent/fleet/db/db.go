@@ -305,12 +305,13 @@ type Retention struct {
 	Alarms     time.Duration            // that have ended
 	Audit      time.Duration
 	Quarantine time.Duration
+	Days       time.Duration // of units' pasts
 	Units      time.Duration // all of a unit, so long after it was decommissioned
 }
 
 // Deleted is how much retention has deleted.
 type Deleted struct {
-	Records, Alarms, Audit, Quarantined, Units int64
+	Records, Alarms, Audit, Quarantined, Days, Units int64
 }
 
 // API is all that the other parts may ask of the database; *DB is one. It is here to be read.
@@ -331,7 +332,12 @@ type API interface {
 	UnitRecords(ctx context.Context, unit, stream string, before int64, max int) ([]Record, error) // newest first; before 0: the newest
 	Position(ctx context.Context, name string) (int64, error)
 	SetPosition(ctx context.Context, name string, id int64) error
+	UnitRecordsSince(ctx context.Context, unit, stream string, since time.Time, after int64, max int) ([]Record, error)
 	Gaps(ctx context.Context, unit string, max int) ([]Gap, error) // newest first
+
+	Days(ctx context.Context, unit string, from time.Time) ([]Day, error)
+	UnitAlarms(ctx context.Context, unit string, from, to time.Time, max int) ([]Alarm, error) // the last, oldest first
+	ParkedUnits(ctx context.Context) (map[string]Parked, error)
 
 	Standing(ctx context.Context) ([]Standing, error)
 	StandingOf(ctx context.Context, unit string) ([]Standing, error)

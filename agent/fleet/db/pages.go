@@ -79,7 +79,7 @@ func (q *RowQuery) where(kinds bool) (conditions []string, args []any) {
 // PageRow is a row of a page.
 type PageRow struct {
 	Unit, Place, Group string
-	Quiet              string // until when it may be silent, YYYY-MM-DD
+	Parked             Parked
 	LastRecordAt       time.Time
 	Rank               int64
 	Row                []byte // of package worklist, as JSON; empty: nothing was ever made of this unit
@@ -97,15 +97,18 @@ func (d *DB) Rows(ctx context.Context, q RowQuery) (out []PageRow, more bool, er
 		limit = 50
 	}
 	args = append(args, limit+1)
-	err = d.query(ctx, `SELECT p.name, p.place, p.grp, p.quiet, p.last_record, p.rank, coalesce(t.worklist, '') FROM (
-		SELECT u.id, u.name, u.place, u.grp, u.quiet, u.last_record, u.rank FROM unit u WHERE CAST(?1 AS BIGINT) >= 0 AND `+
+	err = d.query(ctx, `SELECT p.name, p.place, p.grp, p.parked_from, p.parked_until, p.parked_reason, p.parked_by, p.parked_at, p.last_record, p.rank, coalesce(t.worklist, '') FROM (
+		SELECT u.id, u.name, u.place, u.grp, u.parked_from, u.parked_until, u.parked_reason, u.parked_by, u.parked_at, u.last_record, u.rank FROM unit u WHERE CAST(?1 AS BIGINT) >= 0 AND `+
 		strings.Join(conditions, " AND ")+fmt.Sprintf(` ORDER BY u.rank, u.name LIMIT ?%d) AS p
 		LEFT JOIN state t ON t.unit = p.id ORDER BY p.rank, p.name`, len(args)), func(r *sql.Rows) error {
 		var p PageRow
 		var heard int64
-		if err := r.Scan(&p.Unit, &p.Place, &p.Group, &p.Quiet, &heard, &p.Rank, &p.Row); err != nil {
+		var at int64
+		if err := r.Scan(&p.Unit, &p.Place, &p.Group, &p.Parked.From, &p.Parked.Until, &p.Parked.Reason, &p.Parked.By, &at, &heard,
+			&p.Rank, &p.Row); err != nil {
 			return err
 		}
+		p.Parked.At = when(at)
 		p.LastRecordAt = when(heard)
 		out = append(out, p)
 		return nil
@@ -256,22 +259,21 @@ func (d *DB) Streams(ctx context.Context, unit string, most int) (out []StreamSt
 	return out, err
 }
 
-// AboutQuiet is what the desk knows of a unit, with until when it may be silent.
-type AboutQuiet struct {
+// AboutParked is what the desk knows of a unit, with whether it is parked.
+type AboutParked struct {
 	Unit string
 	About
-	Quiet string // YYYY-MM-DD
+	Parked Parked
 }
 
 // AllAbout calls yield with each unit in use, in order of the names, until it returns an error.
-func (d *DB) AllAbout(ctx context.Context, yield func(AboutQuiet) error) error {
+func (d *DB) AllAbout(ctx context.Context, yield func(AboutParked) error) error {
 	const page = 2000
 	for after := ""; ; {
-		var units []AboutQuiet
-		err := d.query(ctx, `SELECT name, place, grp, model, contact, note, quiet FROM unit WHERE name > ?1 AND decommissioned = 0
-			ORDER BY name LIMIT ?2`, func(r *sql.Rows) error {
-			var u AboutQuiet
-			err := r.Scan(&u.Unit, &u.Place, &u.Group, &u.Model, &u.Contact, &u.Note, &u.Quiet)
+		var units []AboutParked
+		err := d.query(ctx, aboutColumns+` WHERE name > ?1 AND decommissioned = 0 ORDER BY name LIMIT ?2`, func(r *sql.Rows) error {
+			var u AboutParked
+			err := scanAbout(r, &u)
 			units = append(units, u)
 			return err
 		}, after, page)
@@ -291,10 +293,15 @@ func (d *DB) AllAbout(ctx context.Context, yield func(AboutQuiet) error) error {
 }
 
 // AboutOf returns what the desk knows of a unit.
-func (d *DB) AboutOf(ctx context.Context, unit string) (u AboutQuiet, err error) {
-	err = d.row(ctx, "SELECT name, place, grp, model, contact, note, quiet FROM unit WHERE name = ?1", unit).
-		Scan(&u.Unit, &u.Place, &u.Group, &u.Model, &u.Contact, &u.Note, &u.Quiet)
+func (d *DB) AboutOf(ctx context.Context, unit string) (u AboutParked, err error) {
+	err = scanAbout(d.row(ctx, aboutColumns+" WHERE name = ?1", unit), &u)
 	return u, known(err, "unit "+unit)
+}
+
+const aboutColumns = "SELECT name, place, grp, model, contact, note, " + parkedColumns + " FROM unit"
+
+func scanAbout(r interface{ Scan(...any) error }, u *AboutParked) error {
+	return scanParked(r, &u.Parked, &u.Unit, &u.Place, &u.Group, &u.Model, &u.Contact, &u.Note)
 }
 
 // AuditChange is a line of the audit trail with what was before and after.
@@ -342,28 +349,40 @@ func (d *DB) Changes(ctx context.Context, unit string, before int64, most int) (
 
 // SetAbouts keeps what the desk knows of units, all or none, with a line of the audit trail for each.
 // line gets what was known before.
-func (d *DB) SetAbouts(ctx context.Context, units []AboutQuiet, line func(before, after AboutQuiet) AuditChange) error {
+func (d *DB) SetAbouts(ctx context.Context, units []AboutParked, line func(before, after AboutParked) AuditChange) error {
 	return d.write(ctx, func(x *tx) error {
 		next, err := x.next("unit")
 		if err != nil {
 			return err
 		}
 		for _, u := range units {
-			before := AboutQuiet{Unit: u.Unit}
-			err := known(x.row("SELECT place, grp, model, contact, note, quiet FROM unit WHERE name = ?1", u.Unit).
-				Scan(&before.Place, &before.Group, &before.Model, &before.Contact, &before.Note, &before.Quiet), "unit "+u.Unit)
+			before := AboutParked{Unit: u.Unit}
+			err := known(scanAbout(x.row(aboutColumns+" WHERE name = ?1", u.Unit), &before), "unit "+u.Unit)
 			if err != nil && !errors.Is(err, ErrUnknown) {
 				return err
 			}
+			before.Unit = u.Unit
+			entry, was, is := line(before, u), before.Parked, u.Parked
+			switch {
+			case is.From == was.From && is.Until == was.Until && is.Reason == was.Reason:
+				is = was
+			case is.Until == "":
+				is = Parked{}
+			default:
+				is.By, is.At = entry.Who, entry.At
+			}
 			search := strings.ToLower(strings.Join([]string{u.Unit, u.Place, u.Group, u.Model, u.Contact}, "\n"))
-			if _, err := x.exec(`INSERT INTO unit(id, name, search, place, grp, model, contact, note, quiet)
-				VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) ON CONFLICT (name) DO UPDATE SET search = excluded.search,
-				place = excluded.place, grp = excluded.grp, model = excluded.model, contact = excluded.contact, note = excluded.note,
-				quiet = excluded.quiet`, next, u.Unit, search, u.Place, u.Group, u.Model, u.Contact, u.Note, u.Quiet); err != nil {
+			if _, err := x.exec(`INSERT INTO unit(id, name, search, place, grp, model, contact, note, parked_from, parked_until,
+				parked_reason, parked_by, parked_at) VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)
+				ON CONFLICT (name) DO UPDATE SET search = excluded.search, place = excluded.place, grp = excluded.grp,
+				model = excluded.model, contact = excluded.contact, note = excluded.note, parked_from = excluded.parked_from,
+				parked_until = excluded.parked_until, parked_reason = excluded.parked_reason, parked_by = excluded.parked_by,
+				parked_at = excluded.parked_at`, next, u.Unit, search, u.Place, u.Group, u.Model, u.Contact, u.Note, is.From, is.Until,
+				is.Reason, is.By, ms(is.At)); err != nil {
 				return err
 			}
 			next++
-			if err := x.audit(line(before, u)); err != nil {
+			if err := x.audit(entry); err != nil {
 				return err
 			}
 		}

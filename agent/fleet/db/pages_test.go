@@ -23,10 +23,10 @@ func TestPages(t *testing.T) {
 			findingMessage(t, "t-3", "s", 1, findingOf("link-resistive", "positive link a-b", "repair", "unacknowledged", 1)))
 		rev, err := d.Revision(ctx)
 		require.NoError(t, err)
-		units := []AboutQuiet{
-			{Unit: "t-1", About: About{Place: "Málaga", Group: "south"}, Quiet: "2026-04-01"}, {Unit: "t-3", About: About{Group: "north"}}, {Unit: "t-9"},
+		units := []AboutParked{
+			{Unit: "t-1", About: About{Place: "Málaga", Group: "south"}, Parked: Parked{Until: "2026-04-01"}}, {Unit: "t-3", About: About{Group: "north"}}, {Unit: "t-9"},
 		}
-		line := func(before, after AboutQuiet) AuditChange {
+		line := func(before, after AboutParked) AuditChange {
 			return AuditChange{Audit: Audit{At: now, Who: "kim", Action: "data", Unit: after.Unit}, Was: before.Place, Became: after.Place}
 		}
 		require.NoError(t, d.SetAbouts(ctx, units, line))
@@ -83,11 +83,12 @@ func TestPages(t *testing.T) {
 		assert.Equal(t, []string{"north", "south"}, groups)
 
 		var seen []string
-		require.NoError(t, d.AllAbout(ctx, func(u AboutQuiet) error { seen = append(seen, u.Unit+u.Quiet); return nil }))
+		require.NoError(t, d.AllAbout(ctx, func(u AboutParked) error { seen = append(seen, u.Unit+u.Parked.Until); return nil }))
 		assert.Equal(t, []string{"t-12026-04-01", "t-2", "t-3", "t-4", "t-9"}, seen)
-		assert.ErrorContains(t, d.AllAbout(ctx, func(AboutQuiet) error { return errors.New("enough") }), "enough")
+		assert.ErrorContains(t, d.AllAbout(ctx, func(AboutParked) error { return errors.New("enough") }), "enough")
 		about, err := d.AboutOf(ctx, "t-1")
 		require.NoError(t, err)
+		units[0].Parked.By, units[0].Parked.At = "kim", now // what was the same the second time stays as it was
 		assert.Equal(t, units[0], about)
 		_, err = d.AboutOf(ctx, "t-0")
 		assert.ErrorIs(t, err, ErrUnknown)

@@ -43,6 +43,11 @@ func (d *DB) Retain(ctx context.Context, now time.Time, r Retention) (out Delete
 			return out, err
 		}
 	}
+	if r.Days > 0 {
+		if out.Days, err = d.retainDays(ctx, now.Add(-r.Days)); err != nil {
+			return out, err
+		}
+	}
 	if r.Units > 0 {
 		out.Units, err = d.deleteUnits(ctx, ms(now.Add(-r.Units)))
 	}
@@ -120,7 +125,7 @@ func (d *DB) deleteUnits(ctx context.Context, before int64) (n int64, err error)
 			return n, err
 		}
 		err := d.write(ctx, func(x *tx) error {
-			for _, table := range []string{"stream", "gap", "standing", "alarm", "flag", "work", "part", "state"} {
+			for _, table := range []string{"stream", "gap", "standing", "alarm", "flag", "work", "part", "state", "daily"} {
 				if _, err := x.exec("DELETE FROM "+table+" WHERE unit = ?1", id); err != nil {
 					return err
 				}

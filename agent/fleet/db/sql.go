@@ -140,6 +140,7 @@ type rows struct {
 	table   string
 	columns []column
 	keys    string // of a row that replaces another; "" where there is none
+	set     string // what it replaces of it; "": all but the keys
 	n       int
 }
 
@@ -224,7 +225,9 @@ func (x *tx) put(r *rows) error {
 	}
 	insert := "INSERT INTO " + r.table + "(" + strings.Join(names, ", ") + ") "
 	conflict := ""
-	if r.keys != "" {
+	if r.set != "" {
+		conflict = " ON CONFLICT (" + r.keys + ") DO UPDATE SET " + r.set
+	} else if r.keys != "" {
 		var set []string
 		for _, n := range names {
 			if !strings.Contains(","+r.keys+",", ","+n+",") {

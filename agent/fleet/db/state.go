@@ -115,6 +115,7 @@ func (c *commit) snapshot(u *unitRow, m *wire.Message) (bool, error) {
 		return false, nil
 	}
 	c.clock(u, m)
+	c.noteDay(u, m)
 	st.snapshot, st.schema, st.session, st.seq, st.at, st.mono, st.trusted, st.changed =
 		m.Body, m.Schema, now.session, seq, now.at, now.mono, now.trusted, true
 	return true, c.wholeBook(u, m.Snapshot, now)

@@ -3,11 +3,9 @@ package desk
 import (
 	"context"
 	"errors"
-	"net"
 	"net/http"
 	"net/netip"
 	"net/url"
-	"slices"
 	"strings"
 	"time"
 
@@ -140,28 +138,14 @@ func (a *access) proxied(r *http.Request) (string, bool) {
 	return values[0], true
 }
 
-// isProxy reports whether a request is from the proxy, which is then believed.
+// isProxy reports whether a request is from the proxy that signs on.
 func (a *access) isProxy(r *http.Request) bool {
 	from, err := netip.ParseAddrPort(r.RemoteAddr)
-	if err != nil {
-		return false
-	}
-	addr := from.Addr().Unmap().WithZone("")
-	return slices.ContainsFunc(a.opts.Proxy.From, func(x netip.Prefix) bool { return x.Contains(addr) })
+	return err == nil && within(a.opts.Proxy.From, from.Addr())
 }
 
-// address returns the address that tries are counted by: behind the proxy that of its client, which the
-// proxy puts last.
-func (a *access) address(r *http.Request) string {
-	if all := r.Header.Values("X-Forwarded-For"); len(all) > 0 && a.isProxy(r) {
-		last := all[len(all)-1]
-		last = strings.TrimSpace(last[strings.LastIndex(last, ",")+1:])
-		if _, err := netip.ParseAddr(last); err == nil {
-			return tries.Host(net.JoinHostPort(last, "0"))
-		}
-	}
-	return tries.AddressOf(r)
-}
+// address returns the address that tries are counted by.
+func (a *access) address(r *http.Request) string { return a.opts.Proxy.asker(r).address }
 
 func (a *access) byProxy(ctx context.Context, name string) (who, error) {
 	acc, err := a.opts.Store.Account(ctx, name)
@@ -220,9 +204,9 @@ func (a *access) begin(w http.ResponseWriter, r *http.Request, name string) erro
 
 // cookie returns the session's cookie; over TLS, the proxy's included, it never goes out in the clear.
 func (a *access) cookie(r *http.Request, value string, life time.Duration) *http.Cookie {
-	secure := r.TLS != nil || a.isProxy(r) && strings.EqualFold(r.Header.Get("X-Forwarded-Proto"), "https")
 	return &http.Cookie{
-		Name: sessionCookie, Value: value, Path: "/", MaxAge: int(life.Seconds()), HttpOnly: true, Secure: secure,
+		Name: sessionCookie, Value: value, Path: "/", MaxAge: int(life.Seconds()), HttpOnly: true,
+		Secure:   a.opts.Proxy.asker(r).secure,
 		SameSite: http.SameSiteStrictMode,
 	}
 }

@@ -34,33 +34,35 @@ type WorklistAnswer struct {
 
 // WorkRow is what the worklist says of a unit.
 type WorkRow struct {
-	Unit      string         `json:"unit"`
-	Place     string         `json:"place"`
-	Group     string         `json:"group"`
-	List      string         `json:"list"`     // work, visit, silent, settled or well
-	Rank      int64          `json:"rank"`     // the smallest is first
-	Severity  string         `json:"severity"` // note, repair, urgent; empty: nothing to do
-	Finding   string         `json:"finding"`  // that is the headline; empty: none
-	Subject   string         `json:"subject"`
-	Headline  string         `json:"headline"`  // in English
-	NextStep  string         `json:"next_step"` // in English
-	State     string         `json:"state"`     // of the finding, by ISA-18.2 / IEC 62682
-	Since     *time.Time     `json:"since"`     // null: not known
-	ByWhen    *time.Time     `json:"by_when"`   // null: at the next visit
-	ChargePct *float64       `json:"charge_pct"`
-	LiftsLow  *float64       `json:"lifts_left_low"`
-	LiftsHigh *float64       `json:"lifts_left_high"`
-	Parts     []PartCount    `json:"parts"`
-	Work      WorkState      `json:"work"`
-	Others    []FindingKey   `json:"others"`    // more to do there
-	Explained []FindingKey   `json:"explained"` // by one of those
-	Doubted   []FindingKey   `json:"doubted"`   // can't be judged now
-	Settled   []FindingKey   `json:"settled"`   // done or dismissed, and still active
-	Doubt     string         `json:"doubt"`     // the finding that makes charge and lifts unsure; empty: none
-	Silent    bool           `json:"silent"`
-	Announced bool           `json:"announced"`
-	HeardAt   *time.Time     `json:"heard_at"` // when the last record was received; null: never
-	Visit     *VisitUnderWay `json:"visit"`    // null: none
+	Unit      string       `json:"unit"`
+	Place     string       `json:"place"`
+	Group     string       `json:"group"`
+	List      string       `json:"list"`     // work, visit, silent, settled or well
+	Rank      int64        `json:"rank"`     // the smallest is first
+	Severity  string       `json:"severity"` // note, repair, urgent; empty: nothing to do
+	Finding   string       `json:"finding"`  // that is the headline; empty: none
+	Subject   string       `json:"subject"`
+	Headline  string       `json:"headline"`  // in English
+	NextStep  string       `json:"next_step"` // in English
+	State     string       `json:"state"`     // of the finding, by ISA-18.2 / IEC 62682
+	Since     *time.Time   `json:"since"`     // null: not known
+	ByWhen    *time.Time   `json:"by_when"`   // null: at the next visit
+	ChargePct *float64     `json:"charge_pct"`
+	LiftsLow  *float64     `json:"lifts_left_low"`
+	LiftsHigh *float64     `json:"lifts_left_high"`
+	Parts     []PartCount  `json:"parts"`
+	Work      WorkState    `json:"work"`
+	Others    []FindingKey `json:"others"`    // more to do there
+	Explained []FindingKey `json:"explained"` // by one of those
+	Doubted   []FindingKey `json:"doubted"`   // can't be judged now
+	Settled   []FindingKey `json:"settled"`   // done or dismissed, and still active
+	Doubt     string       `json:"doubt"`     // the finding that makes charge and lifts unsure; empty: none
+	Silent    bool         `json:"silent"`
+	Announced bool         `json:"announced"` // silent, and parked
+	// Until this day, YYYY-MM-DD, it is parked, the last included; empty: it isn't.
+	ParkedUntil string         `json:"parked_until"`
+	HeardAt     *time.Time     `json:"heard_at"` // when the last record was received; null: never
+	Visit       *VisitUnderWay `json:"visit"`    // null: none
 }
 
 // FindingKey names a finding of a unit.
@@ -111,6 +113,7 @@ type UnitAnswer struct {
 	Schema     string             `json:"schema"`
 	At         time.Time          `json:"at"`
 	Data       Data               `json:"data"`
+	ParkedBy   string             `json:"parked_by"` // who said that it is parked; empty: nobody
 	Row        WorkRow            `json:"row"`
 	Snapshot   *snapshot.Snapshot `json:"snapshot"`
 	ReceivedAt *time.Time         `json:"received_at"` // of the snapshot
@@ -162,7 +165,7 @@ func apiRow(r Row) WorkRow {
 		Unit: r.Unit, Place: r.Place, Group: r.Group, List: r.List, Rank: r.Rank, Severity: r.Severity, Finding: r.Name, Subject: r.Subject,
 		State: r.State, Since: maybeTime(r.Since), ByWhen: maybeTime(r.ByWhen), ChargePct: r.ChargePct, LiftsLow: r.LiftsLow,
 		LiftsHigh: r.LiftsHigh, Parts: apiParts(r.Parts), Work: apiWork(r.Work), Others: apiKeys(r.Others), Explained: apiKeys(r.Explained),
-		Doubted: apiKeys(r.Doubted), Settled: apiKeys(r.Settled), Doubt: r.Doubt, Silent: r.Silent, Announced: r.Announced,
+		Doubted: apiKeys(r.Doubted), Settled: apiKeys(r.Settled), Doubt: r.Doubt, Silent: r.Silent, Announced: r.Announced, ParkedUntil: r.ParkedUntil,
 		HeardAt: maybeTime(r.HeardAt),
 	}
 	if r.Name != "" {
@@ -271,7 +274,7 @@ func (d *Desk) apiUnit(w http.ResponseWriter, r *http.Request, _ who) {
 		return
 	}
 	a := UnitAnswer{
-		Schema: UnitSchema, At: d.opts.Now().UTC(), Data: u.Data, Row: apiRow(u.Row), Snapshot: u.Snapshot,
+		Schema: UnitSchema, At: d.opts.Now().UTC(), Data: u.Data, ParkedBy: u.ParkedBy, Row: apiRow(u.Row), Snapshot: u.Snapshot,
 		ReceivedAt: maybeTime(u.ReceivedAt), Findings: append([]snapshot.Finding{}, u.Findings...), Work: []WorkState{}, Status: u.Status,
 		StatusAt: maybeTime(u.StatusAt), Streams: append([]Stream{}, u.Streams...), ClockOffS: u.ClockOffS, Visits: []visit.Visit{},
 	}

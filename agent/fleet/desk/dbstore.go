@@ -49,9 +49,11 @@ func rowAt(p db.PageRow, now time.Time) (Row, error) {
 			return Row{}, fmt.Errorf("worklist of %s: %w", p.Unit, err)
 		}
 	}
-	quiet, _ := time.Parse(time.DateOnly, p.Quiet) // the zero time where none was said
-	row.Age(p.LastRecordAt, quiet, now)
-	return Row{Row: row, Place: p.Place, Group: p.Group}, nil
+	d := Data{
+		Place: p.Place, Group: p.Group, ParkedFrom: p.Parked.From, ParkedUntil: p.Parked.Until, ParkedReason: p.Parked.Reason,
+	}
+	row.Age(p.LastRecordAt, d.parkedTo(now), now)
+	return rowWith(row, d, now), nil
 }
 
 func (s dbStore) Rows(ctx context.Context, q RowsQuery) (rows []Row, more bool, err error) {
@@ -117,7 +119,9 @@ func (s dbStore) Unit(ctx context.Context, id string) (*Unit, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := &Unit{Data: dataOf(about), Status: u.Status, StatusAt: u.StatusAt, ReceivedAt: u.LastHeardAt, ClockOffS: u.ClockOffS}
+	out := &Unit{
+		Data: dataOf(about), ParkedBy: about.Parked.By, ParkedAt: about.Parked.At, Status: u.Status, StatusAt: u.StatusAt, ReceivedAt: u.LastHeardAt, ClockOffS: u.ClockOffS,
+	}
 	if len(u.Snapshot) > 0 {
 		if out.Snapshot, err = wire.DecodeSnapshot(u.Snapshot); err != nil {
 			return nil, fmt.Errorf("snapshot of %s: %w", id, err)
@@ -139,13 +143,10 @@ func (s dbStore) Unit(ctx context.Context, id string) (*Unit, error) {
 		out.Flags = append(out.Flags, string(f.Flag)+": "+f.Detail)
 	}
 	// Made anew: it is what the worklist has, but for what comes with time.
-	quiet, _ := time.Parse(time.DateOnly, out.QuietUntil)
-	out.Row = Row{
-		Row: worklist.Of(worklist.Unit{
-			ID: id, Snapshot: out.Snapshot, Findings: out.Findings, Work: out.Work, HeardAt: u.LastRecordAt, QuietUntil: quiet,
-		}, s.now()),
-		Place: out.Place, Group: out.Group,
-	}
+	now := s.now()
+	out.Row = rowWith(worklist.Of(worklist.Unit{
+		ID: id, Snapshot: out.Snapshot, Findings: out.Findings, Work: out.Work, HeardAt: u.LastRecordAt, QuietUntil: out.parkedTo(now),
+	}, now), out.Data, now)
 	return out, nil
 }
 
@@ -190,19 +191,23 @@ func (s dbStore) Record(ctx context.Context, id int64) (*Record, error) {
 	return &out, nil
 }
 
-func dataOf(u db.AboutQuiet) Data {
-	return Data{Unit: u.Unit, Place: u.Place, Group: u.Group, Model: u.Model, Contact: u.Contact, Note: u.Note, QuietUntil: u.Quiet}
+func dataOf(u db.AboutParked) Data {
+	return Data{
+		Unit: u.Unit, Place: u.Place, Group: u.Group, Model: u.Model, Contact: u.Contact, Note: u.Note, ParkedFrom: u.Parked.From,
+		ParkedUntil: u.Parked.Until, ParkedReason: u.Parked.Reason,
+	}
 }
 
-func aboutOf(d Data) db.AboutQuiet {
-	return db.AboutQuiet{
-		Unit:  d.Unit,
-		About: db.About{Place: d.Place, Group: d.Group, Model: d.Model, Contact: d.Contact, Note: d.Note}, Quiet: d.QuietUntil,
+func aboutOf(d Data) db.AboutParked {
+	return db.AboutParked{
+		Unit:   d.Unit,
+		About:  db.About{Place: d.Place, Group: d.Group, Model: d.Model, Contact: d.Contact, Note: d.Note},
+		Parked: db.Parked{From: d.ParkedFrom, Until: d.ParkedUntil, Reason: d.ParkedReason},
 	}
 }
 
 func (s dbStore) AllData(ctx context.Context, yield func(Data) error) error {
-	return s.db.AllAbout(ctx, func(u db.AboutQuiet) error { return yield(dataOf(u)) })
+	return s.db.AllAbout(ctx, func(u db.AboutParked) error { return yield(dataOf(u)) })
 }
 
 // changeOf writes an entry as the database has it.
@@ -213,11 +218,11 @@ func changeOf(e AuditEntry) db.AuditChange {
 }
 
 func (s dbStore) SetData(ctx context.Context, by string, at time.Time, units []Data) error {
-	abouts := make([]db.AboutQuiet, len(units))
+	abouts := make([]db.AboutParked, len(units))
 	for i, u := range units {
 		abouts[i] = aboutOf(u)
 	}
-	return s.db.SetAbouts(ctx, abouts, func(before, after db.AboutQuiet) db.AuditChange {
+	return s.db.SetAbouts(ctx, abouts, func(before, after db.AboutParked) db.AuditChange {
 		was, is := Difference(dataOf(before), dataOf(after))
 		return changeOf(AuditEntry{At: at, Who: by, Action: ActionData, Unit: after.Unit, Before: was, After: is})
 	})

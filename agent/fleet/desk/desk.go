@@ -7,7 +7,6 @@ import (
 	"errors"
 	"log/slog"
 	"net/http"
-	"net/netip"
 	"time"
 
 	"liftbank/agent/page/web"
@@ -19,16 +18,9 @@ type Options struct {
 	Now   func() time.Time
 	Log   *slog.Logger
 	Hosts []string // names under which the pages may be asked, besides addresses; "*": any
-	Proxy Proxy    // sign-on by a reverse proxy
+	Proxy Proxy    // what reverse proxies before the pages say is believed
 	// MaxStreams is how many pages are followed live at a time; 0: 256.
 	MaxStreams int
-}
-
-// Proxy is sign-on by a reverse proxy that has checked who somebody is.
-type Proxy struct {
-	From   []netip.Prefix // addresses of the proxy; a header from elsewhere is not heard; none: no such sign-on
-	Header string         // that names the account, such as X-Forwarded-User
-	Role   Role           // of a name without an account; empty: nobody without one is let in
 }
 
 // Desk serves the pages. Its Handler can be used while Run runs; without Run pages don't follow changes.
@@ -54,7 +46,7 @@ func New(o Options) (*Desk, error) {
 		o.MaxStreams = 256
 	}
 	d := &Desk{opts: o, access: newAccess(o), live: newLive(o), assets: newAssets()}
-	d.handler = web.Guard(o.Hosts, d.routes())
+	d.handler = web.Guard(o.Hosts, d.sameScheme(d.routes()))
 	return d, nil
 }
 

@@ -42,11 +42,11 @@ func (m *memory) put(u worklist.Unit, d Data) {
 }
 
 func (m *memory) remake(u *Unit) {
-	quiet, _ := time.Parse(time.DateOnly, u.QuietUntil)
 	w := worklist.Unit{
-		ID: u.Unit, Snapshot: u.Snapshot, Findings: u.Findings, Work: u.Work, HeardAt: u.Row.HeardAt, QuietUntil: quiet, Visit: u.Row.Visit,
+		ID: u.Unit, Snapshot: u.Snapshot, Findings: u.Findings, Work: u.Work, HeardAt: u.Row.HeardAt, QuietUntil: u.parkedTo(m.now()),
+		Visit: u.Row.Visit,
 	}
-	u.Row = Row{Row: worklist.Of(w, m.now()), Place: u.Place, Group: u.Group}
+	u.Row = rowWith(worklist.Of(w, m.now()), u.Data, m.now())
 	m.revision++
 }
 
@@ -198,6 +198,9 @@ func (m *memory) SetData(_ context.Context, by string, at time.Time, units []Dat
 		}
 		before, after := Difference(u.Data, d)
 		m.note(AuditEntry{At: at, Who: by, Action: ActionData, Unit: d.Unit, Before: before, After: after})
+		if u.ParkedFrom != d.ParkedFrom || u.ParkedUntil != d.ParkedUntil || u.ParkedReason != d.ParkedReason {
+			u.ParkedBy, u.ParkedAt = by, at
+		}
 		u.Data = d
 		m.remake(u)
 	}

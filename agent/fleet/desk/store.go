@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"liftbank/agent/fleet/db"
 	"liftbank/agent/fleet/worklist"
 	"liftbank/agent/snapshot"
 )
@@ -86,8 +87,19 @@ type Cursor struct {
 // Row is a unit in the worklist.
 type Row struct {
 	worklist.Row
-	Place string `json:"place"`
-	Group string `json:"group"`
+	Place        string `json:"place"`
+	Group        string `json:"group"`
+	ParkedUntil  string `json:"parked_until"` // empty: it isn't parked now
+	ParkedReason string `json:"parked_reason"`
+}
+
+// rowWith joins a row with what the desk knows of the unit.
+func rowWith(row worklist.Row, d Data, now time.Time) Row {
+	out := Row{Row: row, Place: d.Place, Group: d.Group}
+	if !d.parkedTo(now).IsZero() {
+		out.ParkedUntil, out.ParkedReason = d.ParkedUntil, d.ParkedReason
+	}
+	return out
 }
 
 // Counts says how many units there are of each kind. A unit is counted by its list, and one of list
@@ -106,13 +118,30 @@ type Data struct {
 	Model   string `json:"model"`
 	Contact string `json:"contact"`
 	Note    string `json:"note"`
-	// Until this day, YYYY-MM-DD, the unit may be silent: parked without network. Empty: it may not.
-	QuietUntil string `json:"quiet_until"`
+	// Days, YYYY-MM-DD, between which the unit is parked, the last included: it may then be silent. Until
+	// is empty of one that is not; From is empty where it is parked already. Its first motor run ends it.
+	ParkedFrom   string `json:"parked_from"`
+	ParkedUntil  string `json:"parked_until"`
+	ParkedReason string `json:"parked_reason"`
+}
+
+// parkedTo returns the end of the parking that a time is within, or the zero time.
+func (d Data) parkedTo(t time.Time) time.Time {
+	if !(db.Parked{From: d.ParkedFrom, Until: d.ParkedUntil}).On(t) {
+		return time.Time{}
+	}
+	last, err := time.Parse(time.DateOnly, d.ParkedUntil)
+	if err != nil {
+		return time.Time{}
+	}
+	return last.AddDate(0, 0, 1)
 }
 
 // Unit is all that the desk shows of a unit.
 type Unit struct {
 	Data
+	ParkedBy   string    // who said that it is parked
+	ParkedAt   time.Time // and when
 	Row        Row
 	Snapshot   *snapshot.Snapshot // nil before the first
 	ReceivedAt time.Time          // of the snapshot
@@ -171,6 +200,7 @@ const (
 	ActionRefused = "sign-in-refused"
 	ActionSignOut = "sign-out"
 	ActionExport  = "export"
+	ActionParked  = db.ParkedEnded // by the fleet itself
 )
 
 // Account is somebody who may sign in.

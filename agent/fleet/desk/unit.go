@@ -57,6 +57,26 @@ type unitView struct {
 func (v unitView) followed()     {}
 func (v unitView) title() string { return v.T("Unit") + " " + v.U.Unit }
 
+// ParkedWords says that the unit is parked, or will be.
+func (v unitView) ParkedWords() string {
+	u := v.U
+	if u.ParkedUntil == "" || u.ParkedUntil < v.Day(v.Now) {
+		return ""
+	}
+	key := "Parked"
+	if u.ParkedFrom > v.Day(v.Now) {
+		key = "ParkedLater"
+	}
+	text := v.T(key, "from", u.ParkedFrom, "until", u.ParkedUntil)
+	if u.ParkedReason != "" {
+		text += " " + u.ParkedReason + "."
+	}
+	if u.ParkedBy != "" {
+		text += " (" + u.ParkedBy + ", " + v.Time(u.ParkedAt) + ")"
+	}
+	return text
+}
+
 type findingView struct {
 	unit       *unitView
 	F          pageview.Finding
@@ -660,7 +680,9 @@ var dataFields = []dataField{
 	{"group", 60, func(d *Data) *string { return &d.Group }},
 	{"model", 120, func(d *Data) *string { return &d.Model }},
 	{"contact", 200, func(d *Data) *string { return &d.Contact }},
-	{"quiet_until", 10, func(d *Data) *string { return &d.QuietUntil }},
+	{"parked_from", 10, func(d *Data) *string { return &d.ParkedFrom }},
+	{"parked_until", 10, func(d *Data) *string { return &d.ParkedUntil }},
+	{"parked_reason", 120, func(d *Data) *string { return &d.ParkedReason }},
 	{"note", 1000, func(d *Data) *string { return &d.Note }},
 }
 
@@ -671,10 +693,24 @@ func (f dataField) set(d *Data, value string) (problem string) {
 	if utf8.RuneCountInString(value) > f.Most {
 		return "TooLong"
 	}
-	if f.Name == "quiet_until" && value != "" {
+	if f.Day() && value != "" {
 		if _, err := time.Parse(time.DateOnly, value); err != nil {
 			return "BadDate"
 		}
+	}
+	return ""
+}
+
+// Day reports whether a field is a day.
+func (f dataField) Day() bool { return f.Name == "parked_from" || f.Name == "parked_until" }
+
+// parkedProblem returns the key of the text that says what is wrong with the days of parking.
+func (d *Data) parkedProblem() string {
+	switch {
+	case d.ParkedUntil == "" && (d.ParkedFrom != "" || d.ParkedReason != ""):
+		return "WantUntil"
+	case d.ParkedUntil < d.ParkedFrom:
+		return "UntilBefore"
 	}
 	return ""
 }
@@ -696,6 +732,9 @@ func (d *Desk) setData(w http.ResponseWriter, r *http.Request, by who) {
 		if problem := f.set(&v.Typed, r.PostForm.Get(f.Name)); problem != "" && v.Wrong == "" {
 			v.Wrong = v.T("Field."+f.Name) + ": " + v.T(problem, "n", strconv.Itoa(f.Most))
 		}
+	}
+	if problem := v.Typed.parkedProblem(); problem != "" && v.Wrong == "" {
+		v.Wrong = v.T("Field.parked_until") + ": " + v.T(problem)
 	}
 	if v.Wrong != "" {
 		d.showUnit(w, r, http.StatusBadRequest, v)

@@ -192,6 +192,9 @@ func ReadCSV(file io.Reader, known func(unit string) (Data, error)) ([]Data, err
 				wrong = append(wrong, CSVError{at, column, problem, strconv.Itoa(f.Most), cut(cell, 40)})
 			}
 		}
+		if problem := u.parkedProblem(); problem != "" {
+			wrong = append(wrong, CSVError{Line: line, Column: unitColumn, Problem: problem, Value: unit})
+		}
 		if all = append(all, u); len(all) > maxCSVUnits {
 			return nil, CSVError{line, 1, "TooMany", strconv.Itoa(maxCSVUnits), ""}
 		}
@@ -326,7 +329,7 @@ type auditLine struct {
 const pageAudit = 100
 
 func (v *view) auditLine(e AuditEntry) auditLine {
-	l := auditLine{v.Time(e.At), e.Who, v.T("Action." + e.Action), e.Unit, "", e.What, e.Before, e.After}
+	l := auditLine{v.Time(e.At), cmp.Or(e.Who, v.T("Fleet")), v.T("Action." + e.Action), e.Unit, "", e.What, e.Before, e.After}
 	if e.Unit != "" {
 		l.UnitPath = UnitPath(e.Unit)
 	}

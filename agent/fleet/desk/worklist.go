@@ -337,6 +337,9 @@ func (v *view) notes(row Row) (notes []string) {
 	case "out of service":
 		add("NoteOut")
 	}
+	if row.ParkedUntil != "" {
+		notes = append(notes, v.parked(row))
+	}
 	if len(row.Doubted) > 0 {
 		notes = append(notes, v.N("NoteDoubted", len(row.Doubted)))
 	}
@@ -347,6 +350,15 @@ func (v *view) notes(row Row) (notes []string) {
 		notes = append(notes, v.N("NoteExplained", n))
 	}
 	return notes
+}
+
+// parked says until when a unit is parked, and why.
+func (v *view) parked(row Row) string {
+	text := v.T("NoteParked", "date", strings.ReplaceAll(row.ParkedUntil, "-", "\u2011"))
+	if row.ParkedReason != "" {
+		text += " (" + row.ParkedReason + ")"
+	}
+	return text
 }
 
 // apart writes a silent unit or a visit under way.
@@ -371,10 +383,10 @@ func (v *view) apart(row Row) apartView {
 		}
 	}
 	if row.Silent && row.Visit == nil {
-		if row.Announced {
-			parts = append(parts, v.T("Announced"))
+		if row.ParkedUntil == "" {
+			parts = append(parts, v.T("NotParked"))
 		} else {
-			parts = append(parts, v.T("NotAnnounced"))
+			parts = append(parts, v.parked(row))
 		}
 	}
 	out.Text += strings.Join(parts, "; ") + "."

@@ -43,19 +43,17 @@ type Alerts struct {
 	Labels        map[string]string
 	SilentAfter   time.Duration            // 0: the default
 	SilentAfterOf map[string]time.Duration // by group
-	Parked        map[string]time.Time     // by unit, until when; zero: until further notice
 }
 
 const (
 	mostRemotes = 8
-	mostParked  = 10_000
+	mostGroups  = 10_000
 	mostLabels  = 10
 )
 
 var (
 	receiverName = regexp.MustCompile(`^[a-z][a-z0-9-]{0,31}$`)
 	labelName    = regexp.MustCompile(`^[a-z_][a-z0-9_]{0,63}$`)
-	unitName     = regexp.MustCompile(`^[a-z0-9-]{1,64}$`)
 )
 
 // taken are labels that series and alerts have already.
@@ -124,6 +122,7 @@ func (x *Series) read(s *strict.Section) {
 const leastSilence, mostSilence = time.Hour, 5 * year
 
 func (a *Alerts) read(s *strict.Section) {
+	s.Hints = map[string]string{"parked": "the desk's page of a unit says that it is parked, or its CSV import"}
 	list(s, "alertmanagers", mostRemotes, "sections with url", func(s *strict.Section) {
 		var r Remote
 		r.read(s)
@@ -137,7 +136,7 @@ func (a *Alerts) read(s *strict.Section) {
 		}
 	}
 	silence(s, &a.SilentAfter, strict.Default)
-	list(s, "groups", mostParked, "{group: NAME, silent_after: TIME}", func(s *strict.Section) {
+	list(s, "groups", mostGroups, "{group: NAME, silent_after: TIME}", func(s *strict.Section) {
 		var group string
 		var limit time.Duration
 		text(s, "group", &group, "a group's name, once", strict.Required, func(t string) bool { _, twice := a.SilentAfterOf[t]; return t != "" && !twice })
@@ -146,20 +145,6 @@ func (a *Alerts) read(s *strict.Section) {
 			a.SilentAfterOf = map[string]time.Duration{}
 		}
 		a.SilentAfterOf[group] = limit
-	})
-	list(s, "parked", mostParked, "{unit: NAME} or {unit: NAME, until: YYYY-MM-DD}", func(s *strict.Section) {
-		var unit, day string
-		var until time.Time
-		text(s, "unit", &unit, "a unit's name, once", strict.Required, func(t string) bool { _, twice := a.Parked[t]; return unitName.MatchString(t) && !twice })
-		text(s, "until", &day, "a date as YYYY-MM-DD", strict.Default, func(t string) bool {
-			d, err := time.Parse(time.DateOnly, t)
-			until = d.AddDate(0, 0, 1) // to the end of that day
-			return err == nil
-		})
-		if a.Parked == nil {
-			a.Parked = map[string]time.Time{}
-		}
-		a.Parked[unit] = until
 	})
 }
 

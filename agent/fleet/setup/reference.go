@@ -39,6 +39,9 @@ func abouts() map[string]about {
 		"http.hosts": {
 			"none", "names under which browsers may ask, besides addresses; any other is refused, against pages that steer a browser here",
 		},
+		"http.proxy":                       {"none", "reverse proxies that are before the desk's pages, with TLS"},
+		"http.proxy.trusted":               {"none", "their addresses: what they say of the client's address and of https is believed, from nobody else"},
+		"http.proxy.says":                  {"x-forwarded", "in which headers: X-Forwarded-For and -Proto, or Forwarded of RFC 7239. Only what the proxy itself sets: the other kind would be a client's own"},
 		"http.sign_on":                     {"none", "sign-on by a reverse proxy that has checked who somebody is; from and header, both or none"},
 		"http.sign_on.from":                {"none", "the proxy's addresses: the header is believed from nobody else"},
 		"http.sign_on.header":              {"none", "header with the account's name"},
@@ -50,6 +53,7 @@ func abouts() map[string]about {
 		"keep.visits_for":                  kept("visits"),
 		"keep.alarms_for":                  {"for ever", "how long raises and ends are kept, for the alarm report"},
 		"keep.audit_for":                   {"for ever", "how long it is kept who did what at the desk"},
+		"keep.days_for":                    {strict.FormatDuration(d.Keep.Days), "how long the figures of a day are kept, from which a unit's page draws months: half a kB a unit and day"},
 		"keep.quarantine_for":              {strict.FormatDuration(d.Keep.Quarantine), "how long messages are kept that could not be used"},
 		"keep.decommissioned_for":          {strict.FormatDuration(d.Keep.Decommissioned), "how long all of a unit is kept after it was taken out of use"},
 		"series":                           {"none are sent", "minutes, runs, findings and snapshots as series"},
@@ -79,9 +83,6 @@ func abouts() map[string]about {
 		"alerts.groups":                  {"none", "groups of units for which that time is another one"},
 		"alerts.groups[].group":          {"", "the group, as the desk has it"},
 		"alerts.groups[].silent_after":   {"", "its time"},
-		"alerts.parked":                  {"none", "units that are known to say nothing"},
-		"alerts.parked[].unit":           {"", "the unit's name"},
-		"alerts.parked[].until":          {"until further notice", "the last day of that"},
 	}
 }
 
@@ -89,7 +90,7 @@ func abouts() map[string]about {
 const whole = `mqtt: {broker: "mqtt://b"}
 database: {url: "sqlite:///f.db"}
 series: {receivers: [{name: a, url: "http://a/"}], labels: [{name: a, value: b}]}
-alerts: {alertmanagers: [{url: "http://a/"}], labels: [{name: a, value: b}], groups: [{group: a, silent_after: 2h}], parked: [{unit: a}]}
+alerts: {alertmanagers: [{url: "http://a/"}], labels: [{name: a, value: b}], groups: [{group: a, silent_after: 2h}]}
 `
 
 // field is one that a file may have.

@@ -51,7 +51,14 @@ type Database struct {
 type HTTP struct {
 	Listen string
 	Hosts  []string // names under which the pages may be asked, besides addresses; "*": any
+	Proxy  Proxy
 	SignOn SignOn
+}
+
+// Proxy is the reverse proxies before the pages.
+type Proxy struct {
+	Trusted   []netip.Prefix // their addresses
+	Forwarded bool           // they say it in Forwarded of RFC 7239; else in X-Forwarded-For and X-Forwarded-Proto
 }
 
 // SignOn is sign-on by a reverse proxy that has checked who somebody is.
@@ -65,6 +72,7 @@ type SignOn struct {
 type Keep struct {
 	Readings, Runs, Findings, Visits time.Duration // by when they were received
 	Alarms, Audit, Quarantine        time.Duration
+	Days                             time.Duration // figures of units' days
 	Decommissioned                   time.Duration // all of a unit, after it was taken out of use
 }
 
@@ -78,7 +86,7 @@ func Default() Config {
 	return Config{
 		MQTT: MQTT{Prefix: "liftbank", ClientID: "liftbank-fleet", AnswerEvery: 30 * time.Second},
 		HTTP: HTTP{Listen: "127.0.0.1:8490"},
-		Keep: Keep{Readings: 2 * year, Runs: 5 * year, Quarantine: 90 * day, Decommissioned: year},
+		Keep: Keep{Readings: 2 * year, Runs: 5 * year, Days: 5 * year, Quarantine: 90 * day, Decommissioned: year},
 	}
 }
 
@@ -227,7 +235,28 @@ func (h *HTTP) read(s *strict.Section) {
 		h.Hosts = append(h.Hosts, t)
 		return t == "*" || hostName.MatchString(t)
 	})
+	s.Section("proxy", strict.Default, h.Proxy.read)
 	s.Section("sign_on", strict.Default, h.SignOn.read)
+}
+
+func (p *Proxy) read(s *strict.Section) {
+	networks(s, "trusted", strict.Default, &p.Trusted)
+	text(s, "says", new(string), "x-forwarded or forwarded", strict.Default, func(t string) bool {
+		p.Forwarded = t == "forwarded"
+		return t == "x-forwarded" || t == "forwarded"
+	})
+}
+
+// networks reads a list of addresses and networks.
+func networks(s *strict.Section, name string, need strict.Need, to *[]netip.Prefix) {
+	texts(s, name, need, "an address, or ADDRESS/BITS", func(t string) bool {
+		p, err := netip.ParsePrefix(t)
+		if a, single := netip.ParseAddr(t); single == nil {
+			p, err = a.Unmap().WithZone("").Prefix(a.Unmap().BitLen())
+		}
+		*to = append(*to, p.Masked())
+		return err == nil && p.IsValid()
+	})
 }
 
 var hostName = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$`)
@@ -244,14 +273,7 @@ func texts(s *strict.Section, name string, need strict.Need, accepts string, tak
 }
 
 func (o *SignOn) read(s *strict.Section) {
-	texts(s, "from", strict.Default, "an address, or ADDRESS/BITS", func(t string) bool {
-		p, err := netip.ParsePrefix(t)
-		if a, single := netip.ParseAddr(t); single == nil {
-			p, err = a.Unmap().WithZone("").Prefix(a.Unmap().BitLen())
-		}
-		o.From = append(o.From, p.Masked())
-		return err == nil && p.IsValid()
-	})
+	networks(s, "from", strict.Default, &o.From)
 	text(s, "header", &o.Header, "the name of a header, such as X-Forwarded-User", strict.Default, headerName.MatchString)
 	text(s, "role", &o.Role, "read or desk", strict.Default, func(t string) bool { return t == "read" || t == "desk" })
 }
@@ -264,7 +286,7 @@ func (k *Keep) read(s *strict.Section) {
 		to   *time.Duration
 	}{
 		{"readings_for", &k.Readings}, {"runs_for", &k.Runs}, {"findings_for", &k.Findings}, {"visits_for", &k.Visits},
-		{"alarms_for", &k.Alarms}, {"audit_for", &k.Audit}, {"quarantine_for", &k.Quarantine},
+		{"alarms_for", &k.Alarms}, {"audit_for", &k.Audit}, {"days_for", &k.Days}, {"quarantine_for", &k.Quarantine},
 		{"decommissioned_for", &k.Decommissioned},
 	} {
 		const least, most = day, 50 * year
@@ -288,6 +310,9 @@ func (c *Config) check(r *strict.Reading) {
 				r.Refuse("mqtt."+f, "", "want none with mqtt://, which has no TLS, or broker: mqtts://", "mqtt.broker")
 			}
 		}
+	}
+	if r.Has("http.proxy.says") && len(c.HTTP.Proxy.Trusted) == 0 && !r.HasError("http.proxy") {
+		r.Refuse("http.proxy.says", "", "want trusted with it", "http.proxy.trusted")
 	}
 	if (len(c.HTTP.SignOn.From) > 0) != (c.HTTP.SignOn.Header != "") && !r.HasError("http.sign_on") {
 		r.Refuse("http.sign_on", "", "want from and header, both or none")

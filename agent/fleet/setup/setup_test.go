@@ -47,6 +47,7 @@ keep:
   visits_for: 700d
   alarms_for: 800d
   audit_for: 900d
+  days_for: 1000d
   quarantine_for: 7d
   decommissioned_for: 30d
 `))
@@ -57,7 +58,7 @@ keep:
 		Database: Database{URL: "postgres://fleet@db/fleet", PasswordFile: "/x/db.password"},
 		HTTP:     HTTP{Listen: ":80"},
 		Keep: Keep{Readings: 400 * day, Runs: 500 * day, Findings: 600 * day, Visits: 700 * day, Alarms: 800 * day, Audit: 900 * day,
-			Quarantine: 7 * day, Decommissioned: 30 * day},
+			Days: 1000 * day, Quarantine: 7 * day, Decommissioned: 30 * day},
 	}, c)
 	assert.ErrorContains(t, c.Check(), "_file: ")
 }
