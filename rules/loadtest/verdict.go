@@ -57,8 +57,10 @@ const (
 	// ServiceShare is the service limit.
 	ServiceShare = 0.80 // ratio: of rated; published: US Bureau of Reclamation storage battery guide
 
+	// ReplaceShare is the replacement limit.
+	ReplaceShare = 0.60 // ratio: of rated; our choice
+
 	verdictRuns  = 20   // count: runs before a verdict; our choice
-	replaceShare = 0.60 // ratio: of rated; our choice
 	tiredSigmas  = 0.5  // ratio: of a figure's own uncertainty; our choice
 	failedSigmas = 1.0  // ratio: of a figure's own uncertainty; our choice
 	clearSigmas  = 1.0  // ratio: of a figure's own uncertainty; our choice
@@ -135,7 +137,7 @@ func (j *Judge) judge(e *Evidence) (Verdict, *unit.Text) {
 	case e.Cranking.Value-e.Cranking.Sigma > tooGoodShare:
 		return Unknown, waitsForScale
 	}
-	failed, tired := j.under(e, replaceShare, failedSigmas, Failed), j.under(e, ServiceShare, tiredSigmas, Tired)
+	failed, tired := j.under(e, ReplaceShare, failedSigmas, Failed), j.under(e, ServiceShare, tiredSigmas, Tired)
 	switch {
 	case failed:
 		return Failed, nil

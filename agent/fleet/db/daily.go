@@ -245,6 +245,25 @@ func (d *DB) UnitRecordsSince(ctx context.Context, unit, stream string, since ti
 	return out, nil
 }
 
+// RunTimes returns when motor runs of a unit ended, as far as they were received since a time, oldest
+// first, at most so many: the last.
+func (d *DB) RunTimes(ctx context.Context, unit string, since time.Time, most int) (out []time.Time, err error) {
+	kind, _ := kindOf(wire.Runs)
+	err = d.query(ctx, `SELECT r.at, r.received FROM record r JOIN unit u ON u.id = r.unit WHERE u.name = ?1 AND r.kind = ?2
+		ORDER BY r.id DESC LIMIT ?3`, func(r *sql.Rows) error {
+		var at, received int64
+		if err := r.Scan(&at, &received); err != nil {
+			return err
+		}
+		if at >= ms(since) && received >= ms(since) && at <= received+clockLimit.Milliseconds() {
+			out = append(out, when(at))
+		}
+		return nil
+	}, unit, kind, most)
+	slices.SortFunc(out, time.Time.Compare)
+	return out, err
+}
+
 // retainDays deletes days before a time, a thousand units at a time.
 func (d *DB) retainDays(ctx context.Context, before time.Time) (all int64, err error) {
 	const units = 1000
@@ -337,7 +356,8 @@ func (c *commit) saveParked() error {
 	where, arg := c.d.list("id", ids)
 	var ended []int64
 	parked := map[int64]Parked{}
-	err := c.query("SELECT id, "+parkedColumns+" FROM unit WHERE parked_until <> '' AND "+where+" ORDER BY id", func(r *sql.Rows) error {
+	// > and not <>, so that the units of the batch are looked up, not all that are parked.
+	err := c.query("SELECT id, "+parkedColumns+" FROM unit WHERE parked_until > '' AND "+where+" ORDER BY id", func(r *sql.Rows) error {
 		var id int64
 		var p Parked
 		if err := scanParked(r, &p, &id); err != nil {

@@ -337,6 +337,7 @@ type API interface {
 
 	Days(ctx context.Context, unit string, from time.Time) ([]Day, error)
 	UnitAlarms(ctx context.Context, unit string, from, to time.Time, max int) ([]Alarm, error) // the last, oldest first
+	RunTimes(ctx context.Context, unit string, since time.Time, max int) ([]time.Time, error)
 	ParkedUnits(ctx context.Context) (map[string]Parked, error)
 
 	Standing(ctx context.Context) ([]Standing, error)

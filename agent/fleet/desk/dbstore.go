@@ -15,11 +15,12 @@ import (
 )
 
 // Stored returns the store in a database.
-func Stored(d *db.DB, now func() time.Time) Store { return dbStore{d, now} }
+func Stored(d *db.DB, now func() time.Time) Store { return dbStore{d, now, newHourBooks()} }
 
 type dbStore struct {
-	db  *db.DB
-	now func() time.Time
+	db    *db.DB
+	now   func() time.Time
+	hours *hourBooks
 }
 
 // unknown makes ErrUnknown of the database's.

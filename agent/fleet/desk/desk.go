@@ -78,6 +78,7 @@ func (d *Desk) routes() http.Handler {
 			"GET /units.csv": d.exportCSV, "POST /logout": d.signOut, "POST /password": d.changePassword,
 			"GET /account":         d.accountPage,
 			"GET /api/v1/worklist": d.apiWorklist, "GET /api/v1/units": d.apiUnits, "GET /api/v1/units/{unit}": d.apiUnit,
+			"GET /api/v1/units/{unit}/past": d.apiPast,
 		}},
 		{RoleDesk, map[string]page{
 			"POST /units/{unit}/data": d.setData, "POST /units/{unit}/work": d.setWork,

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	"liftbank/agent/fleet/db"
 	"liftbank/agent/fleet/worklist"
 )
 
@@ -23,6 +24,7 @@ type memory struct {
 	accounts map[string]Account
 	logins   map[string]Login
 	revision int64
+	past     map[string]*Past
 	broken   error // that every call returns
 }
 
@@ -317,4 +319,18 @@ func (m *memory) EndLogin(_ context.Context, hash string) error {
 	defer m.mu.Unlock()
 	delete(m.logins, hash)
 	return m.broken
+}
+
+func (m *memory) Past(_ context.Context, unit string, from, to time.Time) (*Past, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	p := &Past{}
+	if all := m.past[unit]; all != nil {
+		*p = *all
+		p.Days = slices.DeleteFunc(slices.Clone(all.Days), func(d db.Day) bool { return d.Day.Before(from.Add(-2 * dayLong)) })
+		if to.Sub(from) > hoursKept*time.Hour {
+			p.Hours = nil
+		}
+	}
+	return p, m.broken
 }

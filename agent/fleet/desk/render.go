@@ -331,6 +331,27 @@ type rowIn struct {
 // With joins a row with what its template needs of the page.
 func (v view) With(r rowView) rowIn { return rowIn{v, r} }
 
+// same is a chart as a table for its template.
+type same struct {
+	V     view
+	Title string
+	Heads []string
+	Rows  [][]string
+}
+
+// Same joins a table with what its template needs of the page.
+func (v view) Same(title string, heads []string, rows [][]string) same {
+	return same{v, title, heads, rows}
+}
+
+// Heads returns the names of columns.
+func (v view) Heads(keys ...string) (heads []string) {
+	for _, k := range keys {
+		heads = append(heads, v.T(k))
+	}
+	return heads
+}
+
 // trail is a table of the audit trail for its template.
 type trail struct {
 	V       view

@@ -35,6 +35,10 @@ var answers = []struct {
 		File: "unit.schema.json", Type: reflect.TypeFor[UnitAnswer](), Schema: UnitSchema, Title: "Unit",
 		About: "The answer of the fleet's /api/v1/units/UNIT.",
 	}, "/api/v1/units/4017"},
+	{schema.Message{
+		File: "past.schema.json", Type: reflect.TypeFor[PastAnswer](), Schema: PastSchema, Title: "Past",
+		About: "The answer of the fleet's /api/v1/units/UNIT/past.",
+	}, "/api/v1/units/4017/past?span=month"},
 }
 
 // The published schemas are the types', and what is answered keeps to them.

@@ -36,6 +36,8 @@ type Store interface {
 	Records(ctx context.Context, unit, stream string, before int64, max int) ([]Record, error)
 	// Record returns the record of that ID, or ErrUnknown.
 	Record(ctx context.Context, id int64) (*Record, error)
+	// Past returns what is stored of a unit's past.
+	Past(ctx context.Context, unit string, from, to time.Time) (*Past, error)
 	// AllData calls yield with the data of every unit, in order of unit, until it returns an error.
 	AllData(ctx context.Context, yield func(Data) error) error
 	// SetData writes the data of units, all or none. A unit that is not known becomes known.

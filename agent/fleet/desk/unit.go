@@ -42,6 +42,11 @@ type unitView struct {
 	Rows      []figureRow
 	Pairs     [][2]string
 	Past      []pastLine
+	Spans     []choice // of the charts
+	Charts    []chart
+	Strip     *strip
+	Sums      [][2]string // of the last days
+	SumsSince string      // where those begin later
 	Runs      [][]string
 	Streams   []Stream
 	NotJudged []string
@@ -155,6 +160,10 @@ func (d *Desk) showUnit(w http.ResponseWriter, r *http.Request, status int, v *u
 	v.findings()
 	v.figures(visits)
 	v.past(findings, visits)
+	if err := v.charted(ctx, store, spanOf(r.URL.Query()), visits); err != nil {
+		d.broken(w, r, err)
+		return
+	}
 	for i := range runs {
 		var m records.Run
 		if json.Unmarshal(runs[i].Body, &m) == nil {
