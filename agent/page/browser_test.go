@@ -8,10 +8,8 @@ import (
 	"net"
 	"net/http"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -22,17 +20,14 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/internal/browsertest"
 	"liftbank/agent/page/listen"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/visit"
 )
 
-// screenshotsIn is the environment variable that names a folder for pictures. Without it they are
-// the test's artifacts, which go test keeps with -artifacts.
-const screenshotsIn = "LIFTBANK_SCREENSHOTS"
-
 // browserPatience is for a browser on a machine that others use too.
-const browserPatience = 30 * time.Second
+const browserPatience = browsertest.Patience
 
 // Widths of a narrow phone and of a desk, in CSS pixels.
 const (
@@ -85,27 +80,13 @@ func rich(t testing.TB) *snapshot.Snapshot {
 // newBench starts a unit; the test is skipped where there is no browser.
 func newBench(t *testing.T) *bench {
 	t.Helper()
-	if browserPath() == "" {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("no Chromium: apt-get install chromium")
-		}
-		t.Skip("no Chromium: install it (Debian: chromium) to test the pages in a browser")
-	}
+	browsertest.Need(t)
 	b := &bench{T: t, hub: snapshot.NewHub(time.Now)}
 	b.hub.Publish(numbered(rich(t), 1))
 	b.opts = Options{Hub: b.hub, Now: time.Now}
 	full(t)(&b.opts)
 	b.start("127.0.0.1:0")
 	return b
-}
-
-func browserPath() string {
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
-		if p, err := exec.LookPath(name); err == nil {
-			return p
-		}
-	}
-	return ""
 }
 
 // start serves at an address; after stop, as an agent that was killed and is back.
@@ -138,55 +119,22 @@ type tab struct {
 // headers to it, as to a unit on a local network.
 const plainName = "lift-7.example"
 
-// theBrowser is started by the first test that needs it and serves all: a start takes longer than
-// most of what is tested in it. Each tab has a browser context of its own.
-var theBrowser struct {
-	once sync.Once
-	ctx  context.Context
-	end  func()
-	err  error
-}
-
-func startBrowser() {
-	ctx, cancel := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(browserPath()), chromedp.NoSandbox, chromedp.Flag("disable-background-networking", true),
-		chromedp.Flag(
-			"host-resolver-rules", "MAP "+plainName+" 127.0.0.1",
-		), chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("disable-sync", true), chromedp.Flag("disable-quic", true))...)
-	ctx, cancelTab := chromedp.NewContext(ctx)
-	theBrowser.ctx, theBrowser.end = ctx, func() { cancelTab(); cancel() }
-	theBrowser.err = chromedp.Do(ctx) // a time limit on the first call would be the browser's
-}
-
 // browse opens a tab of that width.
 func (b *bench) browse(width int64) *tab {
 	b.Helper()
-	theBrowser.once.Do(startBrowser)
-	require.NoError(b, theBrowser.err)
-	ctx, cancel := chromedp.NewContext(theBrowser.ctx, chromedp.WithNewBrowserContext())
+	here := chromedp.Flag("host-resolver-rules", "MAP "+plainName+" 127.0.0.1")
+	ctx, cancel := chromedp.NewContext(browsertest.Start(b, here), chromedp.WithNewBrowserContext())
 	b.Cleanup(cancel)
 	require.NoError(b, chromedp.Do(ctx))
 	t := &tab{b, ctx}
 	t.do(chromedp.EmulateViewport(width, 800))
-	const watch = `
-		window.bad = [];
-		document.addEventListener('securitypolicyviolation', e =>
-			bad.push('policy: ' + e.violatedDirective + ' ' + e.blockedURI));
-		window.addEventListener('error', e => bad.push('error: ' + e.message));
-		window.addEventListener('unhandledrejection', e => bad.push('rejection: ' + e.reason));`
-	_, err := chromedp.Call(
-		ctx, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: watch},
-	)
-	require.NoError(b, err)
+	browsertest.Watch(t, ctx)
 	return t
 }
 
 func (t *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.ctx, browserPatience)
-	defer cancel()
-	require.NoError(t, chromedp.Do(ctx, steps...))
+	browsertest.Do(t, t.ctx, steps...)
 }
 
 func (t *tab) open(path string) {
@@ -196,31 +144,13 @@ func (t *tab) open(path string) {
 
 func eval[T any](t *tab, js string) T {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.ctx, browserPatience)
-	defer cancel()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](js, chromedp.EvalAwaitPromise))
-	require.NoError(t, err, js)
-	return v
+	return browsertest.Eval[T](t, t.ctx, js)
 }
 
 // until waits for a condition in the page, across loads of others.
 func (t *tab) until(js string) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.ctx, browserPatience)
-	defer cancel()
-	tick := time.NewTicker(10 * time.Millisecond)
-	defer tick.Stop()
-	for {
-		if ok, err := chromedp.Run(ctx, chromedp.Evaluate[bool]("!!("+js+")")); err == nil && ok {
-			return
-		}
-		select {
-		case <-tick.C:
-		case <-ctx.Done():
-			t.picture("waiting-in-vain")
-			require.Fail(t, "waited in vain", js)
-		}
-	}
+	browsertest.Until(t, t.ctx, js, func() { t.picture("waiting-in-vain") })
 }
 
 // picture keeps the page as it looks, if somebody wants to see it.
@@ -229,17 +159,13 @@ func (t *tab) picture(name string) {
 	if t.picturesIn() == "" {
 		return
 	}
-	ctx, cancel := context.WithTimeout(t.ctx, browserPatience)
-	defer cancel()
-	b, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
-	require.NoError(t, err)
-	t.keep(name+".png", b)
+	t.keep(name+".png", browsertest.Picture(t, t.ctx))
 }
 
 // picturesIn returns the folder for pictures and printed pages: the one named, or the test's
-// artifacts if they are kept. Without either it is empty.
+// artifacts if go test keeps them, with -artifacts. Without either it is empty.
 func (b *bench) picturesIn() string {
-	if dir := os.Getenv(screenshotsIn); dir != "" {
+	if dir := os.Getenv(browsertest.ScreenshotsIn); dir != "" {
 		return dir
 	}
 	if f := flag.Lookup("test.artifacts"); f != nil && f.Value.String() == "true" {
@@ -259,14 +185,7 @@ func (b *bench) keep(name string, data []byte) {
 
 func (t *tab) dark(on bool) {
 	t.Helper()
-	value := "light"
-	if on {
-		value = "dark"
-	}
-	_, err := chromedp.Call(t.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
-		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: value}},
-	})
-	require.NoError(t, err)
+	browsertest.Dark(t, t.ctx, on)
 }
 
 func (t *tab) script(on bool) {
@@ -296,39 +215,10 @@ func (t *tab) signIn() {
 	t.follow("button.main")
 }
 
-// Rules of axe-core: those of the levels A and AA of WCAG up to 2.2, and what of them depends on
-// colors.
-const (
-	allRules   = `['wcag2a','wcag2aa','wcag21a','wcag21aa','wcag22aa','best-practice']`
-	colorRules = `{type: 'rule', values: ['color-contrast', 'link-in-text-block']}`
-)
-
-// sound checks what must hold on every page: no violation found by axe-core, nothing blocked by the
-// policy, no error of a script, nothing wider than the screen, targets of 44 px or more. In the
-// dark only the colors differ from what was checked in the light.
+// sound checks what must hold on every page.
 func (t *tab) sound(name string) {
 	t.Helper()
-	assert.Empty(t, eval[[]string](t, `window.bad`), name)
-	axe, err := os.ReadFile(filepath.Join("testdata", "axe.min.js"))
-	require.NoError(t, err)
-	eval[bool](t, string(axe)+";true")
-	rules := allRules
-	if eval[bool](t, `matchMedia('(prefers-color-scheme: dark)').matches`) {
-		rules = colorRules
-	}
-	violations := eval[[]string](t, `axe.run(document, {runOnly: `+rules+`}).then(r =>
-		r.violations.map(v => v.id + ': ' + v.help + ': ' + v.nodes.slice(0, 3).map(n => n.html.slice(0, 160)).join(' | ')))`)
-	assert.Empty(t, violations, name)
-	assert.LessOrEqual(
-		t, eval[int](t, `document.documentElement.scrollWidth - window.innerWidth`), 0, "%s: wider than the screen",
-		name,
-	)
-	small := eval[[]string](t, `[...document.querySelectorAll('a[href], button, select, input:not([type=hidden]), `+
-		`textarea, summary')].map(e =>
-		e.type === 'radio' ? e.parentElement : e).filter(e => { var r = e.getBoundingClientRect(), s = getComputedStyle(e);
-			return r.width > 2 && s.visibility !== 'hidden' && !e.classList.contains('skip') &&
-			(r.height < 43.9 || r.width < 43.9); }).map(e => e.outerHTML.slice(0, 120))`)
-	assert.Empty(t, small, "%s: too small for a glove", name)
+	browsertest.Sound(t, t.ctx, name, true)
 }
 
 var looks = []struct{ name, path string }{

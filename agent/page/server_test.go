@@ -21,6 +21,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
 
+	"liftbank/agent/internal/browsertest"
 	"liftbank/agent/page/listen"
 	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
@@ -33,9 +34,7 @@ type tests struct{ *testing.M }
 
 func (t tests) Run() int {
 	code := t.M.Run()
-	if theBrowser.end != nil {
-		theBrowser.end()
-	}
+	browsertest.End()
 	return code
 }
 

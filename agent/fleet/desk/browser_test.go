@@ -5,25 +5,23 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"testing"
 	"time"
 
-	"github.com/chromedp/cdproto/emulation"
-	cdpage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/fleet/worklist"
+	"liftbank/agent/internal/browsertest"
 )
 
-// screenshotsIn is the environment variable that names a folder for pictures.
-const screenshotsIn = "LIFTBANK_SCREENSHOTS"
-
-// browserPatience is for a browser on a machine that others use too.
-const browserPatience = 30 * time.Second
+func TestMain(m *testing.M) {
+	code := m.Run()
+	browsertest.End()
+	os.Exit(code)
+}
 
 // tab is a page in a browser, on a real port.
 type tab struct {
@@ -33,23 +31,9 @@ type tab struct {
 	addr string
 }
 
-func browserPath() string {
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
-		if p, err := exec.LookPath(name); err == nil {
-			return p
-		}
-	}
-	return ""
-}
-
 func newTab(t *testing.T) *tab {
 	t.Helper()
-	if browserPath() == "" {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("no Chromium: apt-get install chromium")
-		}
-		t.Skip("no Chromium: install it (Debian: chromium) to test the pages in a browser")
-	}
+	browsertest.Need(t)
 	f := newFixture(t)
 	f.fill()
 	s := httptest.NewServer(f.desk.Handler())
@@ -63,30 +47,12 @@ func newTab(t *testing.T) *tab {
 		s.CloseClientConnections()
 		s.Close()
 	})
-	ctx, end := chromedp.NewExecAllocator(context.Background(), append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(browserPath()), chromedp.NoSandbox, chromedp.Flag("disable-background-networking", true),
-		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.Flag("disable-quic", true))...)
-	t.Cleanup(end)
-	ctx, endTab := chromedp.NewContext(ctx)
-	t.Cleanup(endTab)
-	require.NoError(t, chromedp.Do(ctx)) // a time limit on the first call would be the browser's
-	b := &tab{t, f, ctx, s.URL}
-	const watch = `
-		window.bad = [];
-		document.addEventListener('securitypolicyviolation', e =>
-			bad.push('policy: ' + e.violatedDirective + ' ' + e.blockedURI));
-		window.addEventListener('error', e => bad.push('error: ' + e.message));
-		window.addEventListener('unhandledrejection', e => bad.push('rejection: ' + e.reason));`
-	_, err := chromedp.Call(ctx, cdpage.AddScriptToEvaluateOnNewDocument, cdpage.AddScriptToEvaluateOnNewDocumentParams{Source: watch})
-	require.NoError(t, err)
-	return b
+	return &tab{t, f, browsertest.Tab(t), s.URL}
 }
 
 func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 	b.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, browserPatience)
-	defer cancel()
-	require.NoError(b, chromedp.Do(ctx, steps...))
+	browsertest.Do(b, b.ctx, steps...)
 }
 
 func (b *tab) open(path string) {
@@ -96,76 +62,33 @@ func (b *tab) open(path string) {
 
 func eval[T any](b *tab, js string) T {
 	b.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, browserPatience)
-	defer cancel()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](js, chromedp.EvalAwaitPromise))
-	require.NoError(b, err, js)
-	return v
+	return browsertest.Eval[T](b, b.ctx, js)
 }
 
 func (b *tab) until(js string) {
 	b.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, browserPatience)
-	defer cancel()
-	tick := time.NewTicker(20 * time.Millisecond)
-	defer tick.Stop()
-	for {
-		if ok, err := chromedp.Run(ctx, chromedp.Evaluate[bool]("!!("+js+")")); err == nil && ok {
-			return
-		}
-		select {
-		case <-tick.C:
-		case <-ctx.Done():
-			require.Fail(b, "waited in vain", js)
-		}
-	}
+	browsertest.Until(b, b.ctx, js, nil)
 }
 
 func (b *tab) look(width int64, dark bool) {
 	b.Helper()
-	value := "light"
-	if dark {
-		value = "dark"
-	}
 	b.do(chromedp.EmulateViewport(width, 800))
-	_, err := chromedp.Call(b.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
-		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: value}},
-	})
-	require.NoError(b, err)
+	browsertest.Dark(b, b.ctx, dark)
 }
 
 func (b *tab) picture(name string) {
 	b.Helper()
-	dir := os.Getenv(screenshotsIn)
+	dir := os.Getenv(browsertest.ScreenshotsIn)
 	if dir == "" {
 		return
 	}
-	ctx, cancel := context.WithTimeout(b.ctx, browserPatience)
-	defer cancel()
-	data, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
-	require.NoError(b, err)
 	require.NoError(b, os.MkdirAll(dir, 0o755))
-	require.NoError(b, os.WriteFile(filepath.Join(dir, name+".png"), data, 0o644))
+	require.NoError(b, os.WriteFile(filepath.Join(dir, name+".png"), browsertest.Picture(b, b.ctx), 0o644))
 }
 
-// sound checks what must hold on every page: no violation found by axe-core, nothing blocked by the
-// policy, no error of a script, nothing wider than the screen, targets of 44 px or more where fingers
-// press (WCAG 2.2, 2.5.8 wants 24, which axe checks on the desk).
 func (b *tab) sound(name string, narrow bool) {
 	b.Helper()
-	assert.Empty(b, eval[[]string](b, `window.bad`), name)
-	axe, err := os.ReadFile(filepath.Join("..", "..", "page", "testdata", "axe.min.js"))
-	require.NoError(b, err)
-	eval[bool](b, string(axe)+";true")
-	assert.Empty(b, eval[[]string](b, `axe.run(document, {runOnly: ['wcag2a','wcag2aa','wcag21a','wcag21aa','wcag22aa','best-practice']}).then(r =>
-		r.violations.map(v => v.id + ': ' + v.help + ': ' + v.nodes.slice(0, 3).map(n => n.html.slice(0, 160)).join(' | ')))`), name)
-	assert.LessOrEqual(b, eval[int](b, `document.documentElement.scrollWidth - window.innerWidth`), 0, "%s: wider than the screen", name)
-	if narrow {
-		assert.Empty(b, eval[[]string](b, `[...document.querySelectorAll('a[href], button, select, input:not([type=hidden]), textarea, summary')].map(e =>
-			['radio','checkbox'].includes(e.type) ? e.parentElement : e).filter(e => { var r = e.getBoundingClientRect(), s = getComputedStyle(e);
-			return r.width > 2 && s.visibility !== 'hidden' && !e.classList.contains('skip') &&
-			(r.height < 43.9 || r.width < 43.9); }).map(e => e.outerHTML.slice(0, 120))`), name+": too small for a glove")
-	}
+	browsertest.Sound(b, b.ctx, name, narrow)
 }
 
 func TestPagesInABrowser(t *testing.T) {
@@ -179,7 +102,7 @@ func TestPagesInABrowser(t *testing.T) {
 	b.do(chromedp.SendKeys("[name=name]", "the admin"), chromedp.SendKeys("[name=password]", testPassword), chromedp.Submit("[name=password]"))
 	b.until(`location.pathname === '/' && document.querySelector('.work')`)
 	pages := []struct{ name, path string }{
-		{"worklist", "/"}, {"unit", "/units/4017"}, {"unit-urgent", "/units/4031"}, {"units", "/units?q=40"}, {"parts", "/parts"}, {"visits", "/visits"},
+		{"worklist", "/"}, {"unit", "/units/4017"}, {"unit-week", "/units/4017?span=week"}, {"unit-year", "/units/4017?span=year"}, {"unit-urgent", "/units/4031"}, {"units", "/units?q=40"}, {"parts", "/parts"}, {"visits", "/visits"},
 		{"report", "/units/4017/visits/7"}, {"records", "/units/4017/records"}, {"import", "/import"}, {"audit", "/audit"}, {"accounts", "/accounts"},
 		{"account", "/account"},
 	}
@@ -198,8 +121,14 @@ func TestPagesInABrowser(t *testing.T) {
 		}
 	}
 	b.look(320, false)
-	b.open("/")
-	b.sound("narrow", true)
+	for _, path := range []string{"/", "/units/4017"} {
+		b.open(path)
+		b.sound("narrow "+path, true)
+	}
+	b.open("/units/4017?span=year")
+	eval[bool](b, `document.querySelectorAll('#past details').forEach(d => d.open = true), true`)
+	b.sound("tables of charts", true)
+	b.picture("unit-year-tables")
 }
 
 // A page follows the fleet, and leaves what is being typed alone.

@@ -1,6 +1,7 @@
 package desk
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"math"
@@ -23,7 +24,9 @@ const (
 	chartHeight = 150
 	chartTop    = 6 // room for half a letter beside the highest line
 	chartFoot   = 22
-	laneHeight  = 26
+	laneHeight  = 31
+	laneText    = 13 // foot of its letters
+	laneBar     = 18
 	barHeight   = 9
 	lineKinds   = 4 // of dashes
 	tableRows   = 31
@@ -179,9 +182,9 @@ func (v *view) chartOf(name, title string, a axis, curves []curve, limits []floa
 	}
 	for i := range curves {
 		curves[i].line(&b, a, s)
-		shown := figures.Estimate(curves[i].last, curves[i].least)
+		shown := written(curves[i].last, curves[i].least)
 		c.Lines = append(c.Lines, chartLine{curves[i].name, shown.Value, shown.Sigma, curves[i].kind})
-		c.Heads = append(c.Heads, curves[i].name)
+		c.Heads = append(c.Heads, cmp.Or(curves[i].name, title))
 	}
 	b.WriteString(`</svg>`)
 	a.names(&b, chartTop+chartHeight+15)
@@ -197,6 +200,17 @@ func (v *view) chartOf(name, title string, a axis, curves []curve, limits []floa
 	}
 	c.Rows = v.tableOf(curves)
 	return c
+}
+
+// written writes an estimate with as many decimals as its uncertainty has.
+func written(e snapshot.Estimate, least int) figures.Estimated {
+	shown := figures.Estimate(e, least)
+	_, decimals, _ := strings.Cut(shown.Sigma, ".")
+	if e.Value != nil && e.Sigma != nil && *e.Sigma > 0 {
+		p := math.Pow(10, float64(len(decimals)))
+		shown.Value = figures.Number(math.Round(*e.Value*p)/p, len(decimals))
+	}
+	return shown
 }
 
 // chartWords says a chart for those who can't see it.
@@ -229,7 +243,7 @@ func (v *view) tableOf(curves []curve) (rows [][]string) {
 			if p.sigma > 0 {
 				e.Sigma = &p.sigma
 			}
-			shown := figures.Estimate(e, curves[i].least)
+			shown := written(e, curves[i].least)
 			row[i] = strings.TrimSpace(shown.Value + " " + shown.Sigma)
 		}
 	}
@@ -512,8 +526,8 @@ func (v *view) stripOf(p *Past, a axis, visits []time.Time, numbers map[worklist
 	a.lines(&b, height)
 	b.WriteString(`</svg>`)
 	for i, l := range lanes {
-		fmt.Fprintf(&b, `<text class="lane" x="2" y="%d">%s</text>`, laneHeight*i+12, template.HTMLEscapeString(l.text))
-		l.draw(&b, laneHeight*i+15)
+		fmt.Fprintf(&b, `<text class="lane" x="2" y="%d">%s</text>`, laneHeight*i+laneText, template.HTMLEscapeString(l.text))
+		l.draw(&b, laneHeight*i+laneBar)
 	}
 	a.names(&b, height+15)
 	b.WriteString(`</svg>`)

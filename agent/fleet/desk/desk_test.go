@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
@@ -15,6 +16,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -23,6 +25,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/fleet/db"
 	"liftbank/agent/fleet/worklist"
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
@@ -198,6 +201,7 @@ func (f *fixture) fill() {
 	f.store.put(worklist.Unit{
 		ID: "4088", Snapshot: snap(90, 120), HeardAt: f.now, Visit: &worklist.OpenVisit{By: "Ines K.", Since: f.now.Add(-2 * time.Hour)},
 	}, Data{Place: "Mill Race"})
+	f.store.past = map[string]*Past{"4017": pastFor(f.now, 365)}
 	u := f.store.units["4017"]
 	u.Streams = []Stream{{Stream: "runs", Session: "k7", First: 1, Through: 4120, Missing: 3, Gone: 2, HeardAt: t0}}
 	u.Status, u.StatusAt = "online", t0.Add(-time.Hour)
@@ -223,6 +227,56 @@ func (f *fixture) fill() {
 		Tests:        []visit.Test{{Battery: "a", Method: "tester", CrankingA: ptr(905.0)}},
 		Findings:     []visit.Remaining{{Name: "share-uneven", Subject: "a", Severity: "note", State: "acknowledged", NextCheck: []string{}}},
 	}})
+}
+
+// pastFor makes a year of a unit whose battery b gets weak, and was replaced before that.
+func pastFor(to time.Time, days int) *Past {
+	p := &Past{}
+	e := func(v, sigma float64) db.DayEstimate { return db.DayEstimate{&v, &sigma} }
+	first := to.Truncate(dayLong).AddDate(0, 0, 1-days)
+	for i := range days {
+		day := first.AddDate(0, 0, i)
+		x := float64(i) / float64(days)
+		charge, full := 82+12*math.Sin(float64(i)/9), float64(i%11+1)*dayLong.Seconds()
+		d := db.Day{Day: day, At: day.Add(18 * time.Hour), LowPct: ptr(charge - 14), SinceFullS: &full}
+		d.SoCPct = e(math.Round(charge), 2)
+		d.Counted = db.DayCounts{Lifts: uint64(8 * i), Runs: uint64(31*i + i%7*4), FeedS: float64(i) * 10800, ChargedAh: 21.5 * float64(i), DrawnAh: 20 * float64(i)}
+		for k, id := range []string{"a", "b"} {
+			lost := 0.0
+			if k == 1 && x > 0.3 {
+				lost = 420 * (x - 0.3) * (x - 0.3) / 0.49 * 0.87
+			}
+			if k == 1 && x < 0.1 {
+				lost = 350
+			}
+			b := db.DayBattery{ID: id, RatedCCA: 950, SoCPct: e(math.Round(charge), 2), CrankingA: e(math.Round(925-lost-20*x), 24)}
+			b.ResistanceMohm = e(math.Round((3.2+lost/130)*100)/100, 0.08)
+			if i%3 == 0 {
+				b.RestedV = e(math.Round((12.4+charge/350)*1000)/1000, 0.012)
+			}
+			if i > 120 && i < 140 {
+				b.CrankingA, b.ResistanceMohm = db.DayEstimate{}, db.DayEstimate{}
+			}
+			d.Batteries = append(d.Batteries, b)
+		}
+		p.Days = append(p.Days, d)
+	}
+	for i := range 30 * 24 {
+		at := to.Truncate(time.Hour).Add(-time.Duration(i) * time.Hour)
+		mean := 84 + 10*math.Sin(float64(i)/24)
+		p.Hours = append(p.Hours, Hour{at, mean, mean - 3, mean + 3})
+	}
+	slices.Reverse(p.Hours)
+	for i := range 40 {
+		p.Runs = append(p.Runs, to.Add(-time.Duration(40-i)*4*time.Hour))
+	}
+	p.Alarms = []db.Alarm{
+		{Finding: "bank-undercharged", Severity: "repair", Raised: to.AddDate(0, 0, -80), Ended: to.AddDate(0, 0, -71)},
+		{Finding: "battery-tired", Subject: "b", Severity: "repair", Raised: to.AddDate(0, 0, -42)},
+		{Finding: "feed-lost", Severity: "urgent", Raised: to.AddDate(0, 0, -20), Ended: to.AddDate(0, 0, -19)},
+		{Finding: "bank-undercharged", Severity: "repair", Raised: to.AddDate(0, 0, -12), Ended: to.AddDate(0, 0, -9)},
+	}
+	return p
 }
 
 func TestWorklistPage(t *testing.T) {
