@@ -317,3 +317,15 @@ func BenchmarkWorklist100k(b *testing.B) {
 		})
 	}
 }
+
+func (o *onDatabase) runsOf(n int, at time.Time) (out []wire.Message) {
+	o.Helper()
+	for i := range n {
+		o.seq++
+		when := at.Add(-time.Duration(n-i) * time.Minute)
+		out = append(out, o.message("4017", "runs", records.Run{
+			Head: o.head("4017", "runs", records.RunSchema, o.seq, when), Run: snapshot.Run{Number: o.seq, Start: when, DurationS: 9.4},
+		}))
+	}
+	return out
+}
