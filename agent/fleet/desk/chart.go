@@ -29,6 +29,7 @@ const (
 	laneBar     = 18
 	barHeight   = 9
 	lineKinds   = 4 // of dashes
+	dotWidth    = 4 // of a figure alone
 	tableRows   = 31
 )
 
@@ -147,16 +148,16 @@ func (c *curve) add(at time.Time, e snapshot.Estimate, far time.Duration, apart 
 // sigmas of the band around a line: twice the standard uncertainty.
 const bandSigmas = 2
 
-// chartOf draws curves over an axis, with their limits. Without any point there is none.
+// chartOf draws curves over an axis, with their limits. Of a single point there is no course to draw.
 func (v *view) chartOf(name, title string, a axis, curves []curve, limits []float64) *chart {
 	low, high := math.Inf(1), math.Inf(-1)
+	if !slices.ContainsFunc(curves, func(c curve) bool { return len(c.points) > 1 }) {
+		return nil
+	}
 	for i := range curves {
 		for _, p := range curves[i].points {
 			low, high = min(low, p.v-bandSigmas*p.sigma), max(high, p.v+bandSigmas*p.sigma)
 		}
-	}
-	if low > high {
-		return nil
 	}
 	if name == "charge" {
 		low, high = max(low, 0), min(high, 100)
@@ -323,12 +324,17 @@ func (c *curve) line(b *strings.Builder, a axis, s scale) {
 		if alone {
 			pen = 'M'
 		}
+		x := a.x(p.at)
+		dot := alone && (i+1 == len(c.points) || c.points[i+1].apart)
+		if dot {
+			x = min(x, 1000-dotWidth)
+		}
 		path = append(path, pen)
-		path = strconv.AppendFloat(path, a.x(p.at), 'f', 1, 64)
+		path = strconv.AppendFloat(path, x, 'f', 1, 64)
 		path = append(path, ' ')
 		path = strconv.AppendFloat(path, s.y(p.v), 'f', 1, 64)
-		if alone && (i+1 == len(c.points) || c.points[i+1].apart) { // one point is a dot
-			path = append(path, "h3"...)
+		if dot {
+			path = fmt.Appendf(path, "h%d", dotWidth)
 		}
 	}
 	fmt.Fprintf(b, `<path class="l%d" d="%s"/>`, c.kind, path)
@@ -418,6 +424,9 @@ func (v *view) charts(p *Past, a axis, finding string, replaced map[string][]tim
 			for j := range d.Batteries {
 				i := slices.Index(ids, d.Batteries[j].ID)
 				c := &curves[i]
+				if p.doubted(d.At, ids)[c.name] {
+					continue
+				}
 				e := f.of(&d.Batteries[j])
 				other := len(c.points) > 0 && slices.ContainsFunc(replaced[c.name], func(t time.Time) bool {
 					return t.After(c.points[len(c.points)-1].at) && !t.After(d.At)
@@ -433,7 +442,7 @@ func (v *view) charts(p *Past, a axis, finding string, replaced map[string][]tim
 		}
 		add(v.chartOf(f.name, v.W(f.word), a, withPoints(curves), limits))
 	}
-	add(v.chartOf("charge", v.W("Charge"), a, []curve{chargeOf(p, a, gap)}, nil))
+	add(v.chartOf("charge", v.W("Charge"), a, []curve{chargeOf(p, a, gap, ids)}, nil))
 	first := firstChart[finding]
 	slices.SortStableFunc(out, func(a, b chart) int {
 		return map[bool]int{true: 0, false: 1}[a.Name == first] - map[bool]int{true: 0, false: 1}[b.Name == first]
@@ -447,11 +456,11 @@ func withPoints(curves []curve) []curve {
 
 // chargeOf is the bank's charge: hour by hour where that is known, else day by day. The uncertainty is of
 // the day's last snapshot.
-func chargeOf(p *Past, a axis, gap time.Duration) curve {
+func chargeOf(p *Past, a axis, gap time.Duration, ids []string) curve {
 	c := curve{}
 	if len(p.Hours) == 0 {
 		for i := range p.Days {
-			if d := &p.Days[i]; !d.At.Before(a.from) {
+			if d := &p.Days[i]; !d.At.Before(a.from) && len(p.doubted(d.At, ids)) == 0 {
 				c.add(d.At, snapshot.Estimate{Value: d.SoCPct[0], Sigma: d.SoCPct[1]}, gap, false)
 			}
 		}
@@ -463,12 +472,12 @@ func chargeOf(p *Past, a axis, gap time.Duration) curve {
 	}
 	for i := range p.Hours {
 		h := &p.Hours[i]
-		if mid := h.At.Add(30 * time.Minute); mid.After(a.from) && mid.Before(a.to) {
+		if mid := h.At.Add(30 * time.Minute); mid.After(a.from) && mid.Before(a.to) && len(p.doubted(mid, ids)) == 0 {
 			v := math.Round(h.Mean*10) / 10
 			c.add(mid, snapshot.Estimate{Value: &v, Sigma: sigma[h.At.Truncate(dayLong)]}, 6*time.Hour, false)
 		}
 	}
-	if n := len(p.Days); n > 0 && p.Days[n-1].SoCPct[0] != nil { // what the page shows elsewhere
+	if n := len(p.Days); n > 0 && len(p.doubted(p.Days[n-1].At, ids)) == 0 && p.Days[n-1].SoCPct[0] != nil { // what the page shows elsewhere
 		c.last = snapshot.Estimate{Value: p.Days[n-1].SoCPct[0], Sigma: p.Days[n-1].SoCPct[1]}
 	}
 	return c

@@ -38,10 +38,12 @@ type Hour struct {
 }
 
 // spans are those of a unit's past that can be chosen.
-var spans = []struct {
+var spans = []spanChoice{{"week", 7}, {"month", 30}, {"quarter", 91}, {"year", 365}}
+
+type spanChoice struct {
 	Name string
 	Days int
-}{{"week", 7}, {"month", 30}, {"quarter", 91}, {"year", 365}}
+}
 
 const (
 	firstSpan    = "quarter"
@@ -155,7 +157,7 @@ func (h *hourBooks) of(ctx context.Context, d *db.DB, unit string, from, to time
 			continue
 		}
 		if !at.Before(from.Add(-time.Hour)) && at.Before(to) {
-			out = append(out, Hour{at, s.sum / float64(s.n), s.low, s.high})
+			out = append(out, Hour{at, math.Round(10*s.sum/float64(s.n)) / 10, s.low, s.high})
 		}
 	}
 	slices.SortFunc(out, func(a, b Hour) int { return a.At.Compare(b.At) })
@@ -188,6 +190,25 @@ func (b *hourBook) value(t, received time.Time, v float64) {
 		b.bins[t.Unix()/3600] = s
 	}
 	s.sum, s.n, s.low, s.high = s.sum+v, s.n+1, min(s.low, v), max(s.high, v)
+}
+
+// doubted returns the batteries whose figures were not to be believed at a time, by what stood then.
+func (p *Past) doubted(at time.Time, ids []string) map[string]bool {
+	var then []snapshot.Finding
+	for i := range p.Alarms {
+		a := &p.Alarms[i]
+		if !a.Raised.After(at) && (a.Ended.IsZero() || a.Ended.After(at)) {
+			then = append(then, snapshot.Finding{Name: a.Finding, Subject: a.Subject, Active: true})
+		}
+	}
+	if then == nil {
+		return nil
+	}
+	s := &snapshot.Snapshot{}
+	for _, id := range ids {
+		s.Batteries = append(s.Batteries, snapshot.Battery{ID: id})
+	}
+	return worklist.DoubtedBatteries(then, s)
 }
 
 // Sums is what a unit did in the last days.
@@ -233,7 +254,7 @@ func sumsOf(p *Past, from, to time.Time) Sums {
 			s.ChargedAh = plus(s.ChargedAh, grown(a.ChargedAh, b.ChargedAh))
 			s.DrawnAh = plus(s.DrawnAh, grown(a.DrawnAh, b.DrawnAh))
 		}
-		if d.LowPct != nil {
+		if d.LowPct != nil && len(p.doubted(d.At, anyBattery)) == 0 {
 			s.lowest(*d.LowPct, d.Day)
 		}
 		if d.SinceFullS != nil {
@@ -245,7 +266,7 @@ func sumsOf(p *Past, from, to time.Time) Sums {
 		before = d
 	}
 	for _, h := range p.Hours {
-		if !h.At.Before(first) {
+		if !h.At.Before(first) && len(p.doubted(h.At, anyBattery)) == 0 {
 			s.lowest(h.Low, h.At)
 		}
 	}
@@ -262,6 +283,9 @@ func sumsOf(p *Past, from, to time.Time) Sums {
 	s.UnderchargedD = len(under)
 	return s
 }
+
+// anyBattery stands for whichever there are: the bank's charge is in doubt with one of them.
+var anyBattery = []string{""}
 
 func later(a, b time.Time) time.Time {
 	if a.After(b) {
@@ -284,26 +308,39 @@ func (s *Sums) lowest(v float64, at time.Time) {
 }
 
 // spanOf returns the place in spans that a query asks for. What it does not know it takes for not said.
-func spanOf(q url.Values) int {
-	of := func(name string) int {
-		for i := range spans {
-			if spans[i].Name == name {
-				return i
-			}
+func spanOf(q url.Values) (span int, said bool) {
+	for i := range spans {
+		if spans[i].Name == q.Get("span") {
+			return i, true
 		}
-		return -1
 	}
-	if i := of(q.Get("span")); i >= 0 {
-		return i
+	return slices.IndexFunc(spans, func(s spanChoice) bool { return s.Name == firstSpan }), false
+}
+
+// pastIn reads the past of a span of time. One that nobody asked for is as short as what is known.
+func pastIn(ctx context.Context, store Store, unit string, q url.Values, to time.Time) (p *Past, span int, from time.Time, err error) {
+	span, said := spanOf(q)
+	read := func() {
+		from = to.Add(-time.Duration(spans[span].Days) * dayLong)
+		p, err = store.Past(ctx, unit, from, to)
 	}
-	return of(firstSpan)
+	if read(); said || err != nil {
+		return p, span, from, err
+	}
+	for i := range spans[:span] {
+		if first := to.Add(-time.Duration(spans[i].Days) * dayLong); len(p.Days) == 0 || !p.Days[0].Day.Before(first) {
+			span = i
+			read()
+			break
+		}
+	}
+	return p, span, from, err
 }
 
 // charted fills in the charts, the strip and the sums.
-func (v *unitView) charted(ctx context.Context, store Store, span int, visits []Record) error {
+func (v *unitView) charted(ctx context.Context, store Store, q url.Values, visits []Record) error {
 	to := v.Now
-	from := to.Add(-time.Duration(spans[span].Days) * dayLong)
-	p, err := store.Past(ctx, v.U.Unit, from, to)
+	p, span, from, err := pastIn(ctx, store, v.U.Unit, q, to)
 	if err != nil {
 		return err
 	}
@@ -372,7 +409,9 @@ func (v *unitView) sums(s Sums, from time.Time) {
 	pair("UnderchargedDays", count(s.UnderchargedD))
 	longest := figures.Unknown
 	if s.WithoutFullMaxD != nil {
-		longest = brief(v.To, time.Duration(*s.WithoutFullMaxD*float64(dayLong)))
+		if longest = brief(v.To, time.Duration(*s.WithoutFullMaxD*float64(dayLong))); *s.WithoutFullMaxD < 1 {
+			longest = "<\u00a0" + brief(v.To, dayLong)
+		}
 	}
 	pair("LongestUnfilled", longest)
 	if s.From.After(from.Truncate(dayLong)) {
@@ -449,11 +488,11 @@ func (d *Desk) apiPast(w http.ResponseWriter, r *http.Request, _ who) {
 		return
 	}
 	to := d.opts.Now().UTC()
-	span := spans[spanOf(r.URL.Query())]
-	from := to.Add(-time.Duration(span.Days) * dayLong)
 	var p, last *Past
+	var span int
+	var from time.Time
 	if err == nil {
-		p, err = store.Past(ctx, u.Unit, from, to)
+		p, span, from, err = pastIn(ctx, store, u.Unit, r.URL.Query(), to)
 	}
 	if err == nil {
 		last, err = store.Past(ctx, u.Unit, to.Add(-summedDays*dayLong), to)
@@ -463,7 +502,7 @@ func (d *Desk) apiPast(w http.ResponseWriter, r *http.Request, _ who) {
 		return
 	}
 	a := PastAnswer{
-		Schema: PastSchema, At: to, Unit: u.Unit, Span: span.Name, From: from, Days: []PastDay{}, Hours: []PastHour{},
+		Schema: PastSchema, At: to, Unit: u.Unit, Span: spans[span].Name, From: from, Days: []PastDay{}, Hours: []PastHour{},
 		Runs: append([]time.Time{}, p.Runs...), Findings: []PastFinding{}, Last30: sumsOf(last, to.Add(-summedDays*dayLong), to),
 	}
 	for i := range p.Days {

@@ -337,11 +337,12 @@ type same struct {
 	Title string
 	Heads []string
 	Rows  [][]string
+	Named bool // its title is to be seen
 }
 
 // Same joins a table with what its template needs of the page.
-func (v view) Same(title string, heads []string, rows [][]string) same {
-	return same{v, title, heads, rows}
+func (v view) Same(title string, heads []string, rows [][]string, named bool) same {
+	return same{v, title, heads, rows, named}
 }
 
 // Heads returns the names of columns.

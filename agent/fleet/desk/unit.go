@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"html/template"
+	"math"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -160,7 +161,7 @@ func (d *Desk) showUnit(w http.ResponseWriter, r *http.Request, status int, v *u
 	v.findings()
 	v.figures(visits)
 	v.past(findings, visits)
-	if err := v.charted(ctx, store, spanOf(r.URL.Query()), visits); err != nil {
+	if err := v.charted(ctx, store, r.URL.Query(), visits); err != nil {
 		d.broken(w, r, err)
 		return
 	}
@@ -308,7 +309,7 @@ func (v *unitView) figures(visits []Record) {
 	}
 	if u.Row.ChargePct != nil {
 		e := snapshot.Estimate{Value: u.Row.ChargePct, Sigma: s.Bank.SoCPct.Sigma}
-		shown := figures.Estimate(e, 0)
+		shown := rounded(e)
 		v.Charge = strings.TrimSpace(shown.Value+" "+shown.Sigma) + "\u00a0%"
 	}
 	doubted := worklist.DoubtedBatteries(u.Findings, s)
@@ -350,7 +351,7 @@ func (v *unitView) figures(visits []Record) {
 		{"Capacity", 0, func(b *snapshot.Battery) snapshot.Estimate { return b.CapacityAh }},
 		{"DrawShare", 0, func(b *snapshot.Battery) snapshot.Estimate { return b.DrawSharePct }},
 	} {
-		row(v.W(e.key), func(b *snapshot.Battery) figures.Estimated { return figures.Estimate(e.of(b), e.least) }, nil)
+		row(v.W(e.key), func(b *snapshot.Battery) figures.Estimated { return written(e.of(b), e.least) }, nil)
 	}
 	row(v.T("Rated"), func(b *snapshot.Battery) figures.Estimated {
 		p := worklist.Part{Kind: worklist.PartBattery, Chemistry: b.Chemistry, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA}
@@ -371,6 +372,15 @@ func (v *unitView) figures(visits []Record) {
 	for _, t := range s.Troubles {
 		v.Troubles = append(v.Troubles, v.Label("Trouble", t.Part)+": "+t.Problem)
 	}
+}
+
+// rounded writes an estimate in whole numbers, as a headline has room for.
+func rounded(e snapshot.Estimate) figures.Estimated {
+	shown := figures.Estimated{Value: figures.Number(math.Round(*e.Value), 0)}
+	if e.Sigma != nil {
+		shown.Sigma = "±\u00a0" + figures.Number(math.Max(math.Round(*e.Sigma), 1), 0)
+	}
+	return shown
 }
 
 // believed returns a snapshot without what rests on the figures of batteries that are in doubt. What is

@@ -304,7 +304,7 @@ func (v *view) row(row Row) rowView {
 	for _, p := range row.Parts {
 		text := p.Words(v.To)
 		if p.Count > 1 {
-			text = strconv.Itoa(p.Count) + "\u00a0× " + text
+			text = strconv.Itoa(p.Count) + "\u00a0×\u00a0" + text
 		}
 		bring = append(bring, text)
 	}
