@@ -466,15 +466,20 @@ func chargeOf(p *Past, a axis, gap time.Duration, ids []string) curve {
 		}
 		return c
 	}
-	sigma := map[time.Time]*float64{}
-	for i := range p.Days {
-		sigma[p.Days[i].Day] = p.Days[i].SoCPct[1]
+	day, sigma := 0, (*float64)(nil)
+	for i := range p.Days { // before the first day that has one, it is that one's
+		if sigma = p.Days[i].SoCPct[1]; sigma != nil {
+			break
+		}
 	}
 	for i := range p.Hours {
 		h := &p.Hours[i]
+		for ; day < len(p.Days) && !p.Days[day].Day.After(h.At); day++ {
+			sigma = cmp.Or(p.Days[day].SoCPct[1], sigma)
+		}
 		if mid := h.At.Add(30 * time.Minute); mid.After(a.from) && mid.Before(a.to) && len(p.doubted(mid, ids)) == 0 {
 			v := math.Round(h.Mean*10) / 10
-			c.add(mid, snapshot.Estimate{Value: &v, Sigma: sigma[h.At.Truncate(dayLong)]}, 6*time.Hour, false)
+			c.add(mid, snapshot.Estimate{Value: &v, Sigma: sigma}, 6*time.Hour, false)
 		}
 	}
 	if n := len(p.Days); n > 0 && len(p.doubted(p.Days[n-1].At, ids)) == 0 && p.Days[n-1].SoCPct[0] != nil { // what the page shows elsewhere
