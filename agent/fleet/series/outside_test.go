@@ -289,7 +289,7 @@ func TestPrometheusRefusesWhatIsTooOld(t *testing.T) {
 			assert.EqualValues(t, 7*len(got), st.Sent)
 			t.Logf("%d requests", requests.n)
 			if c.told {
-				assert.Equal(t, counted{n: 2, partly: 1}, *requests, "the newest hour, and all others")
+				assert.Equal(t, counted{n: 2, two: 2, partly: 1}, *requests, "the newest hour, and all others")
 			} else {
 				assert.Greater(t, requests.n, 24, "parts")
 				assert.Zero(t, requests.partly)
@@ -298,11 +298,14 @@ func TestPrometheusRefusesWhatIsTooOld(t *testing.T) {
 	}
 }
 
-// counted counts requests, and those of which the answer says that a part was taken.
-type counted struct{ n, partly int }
+// counted counts requests, those of 2.0, and those of which the answer says that a part was taken.
+type counted struct{ n, two, partly int }
 
 func (c *counted) RoundTrip(r *http.Request) (*http.Response, error) {
 	c.n++
+	if r.Header.Get("X-Prometheus-Remote-Write-Version") == "2.0.0" {
+		c.two++
+	}
 	resp, err := http.DefaultTransport.RoundTrip(r)
 	if err == nil && resp.StatusCode == http.StatusBadRequest && resp.Header.Get("X-Prometheus-Remote-Write-Samples-Written") > "0" {
 		c.partly++
@@ -322,9 +325,15 @@ func TestWhoKnowsOnlyOneGetsOne(t *testing.T) {
 			d := start(t)
 			now := time.Now().Truncate(time.Hour)
 			s, want := days(t, now.Add(-24*time.Hour), 24, shuffled)
-			sender := deliver(t, s, d, series.V2)
+			requests := &counted{}
+			sender, err := series.New(series.Options{Store: s, Receivers: []series.Receiver{{
+				Name: "main", URL: "http://" + d.address + "/api/v1/write", Protocol: series.V2, Client: &http.Client{Transport: requests},
+			}}})
+			require.NoError(t, err)
+			require.NoError(t, sender.Once(t.Context()), d.out.String())
+			assert.Equal(t, 1, requests.two, "asked once")
+			assert.Greater(t, requests.n, 1)
 			assert.Empty(t, sender.States()[0].Refused)
-			assert.Empty(t, sender.States()[0].Problem)
 			if name == "VictoriaMetrics" {
 				d.get(t, "/internal/force_flush", nil)
 			}
