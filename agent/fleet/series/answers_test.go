@@ -45,19 +45,19 @@ func TestAnswersToTwo(t *testing.T) {
 		last          string // version of the last request
 		requests      int
 	}{
-		"all taken":                  {204, "420", samples, 0, false, "2.0.0", 1},
-		"more taken than sent":       {204, "999", samples, 0, false, "2.0.0", 1},
-		"a part, and well":           {200, "400", 400, 20, false, "2.0.0", 1},
-		"none, and well":             {200, "0", 0, samples, false, "2.0.0", 1},
-		"a part, and the rest bad":   {400, "419", 419, 1, false, "2.0.0", 1},
-		"none, and it may be one":    {400, "0", 0, samples, false, "2.0.0", 2}, // whole, and its newest minute
-		"no word of what was taken":  {204, "-", samples, 0, false, "0.1.0", 2},
-		"a word that is no number":   {204, "many", samples, 0, false, "0.1.0", 2},
-		"a number that can't be":     {204, "-3", samples, 0, false, "0.1.0", 2},
-		"unsupported media type":     {415, "-", samples, 0, false, "0.1.0", 2},
-		"unsupported, none written":  {415, "0", samples, 0, false, "0.1.0", 2},
-		"busy after a part":          {503, "9", 0, 0, true, "2.0.0", 1},
-		"a wrong password": {401, "-", 0, 0, true, "2.0.0", 1},
+		"all taken":                 {204, "420", samples, 0, false, "2.0.0", 1},
+		"more taken than sent":      {204, "999", samples, 0, false, "2.0.0", 1},
+		"a part, and well":          {200, "400", 400, 20, false, "2.0.0", 1},
+		"none, and well":            {200, "0", 0, samples, false, "2.0.0", 1},
+		"a part, and the rest bad":  {400, "419", 419, 1, false, "2.0.0", 1},
+		"none, and it may be one":   {400, "0", 0, samples, false, "2.0.0", 2}, // whole, and its newest minute
+		"no word of what was taken": {204, "-", samples, 0, false, "0.1.0", 2},
+		"a word that is no number":  {204, "many", samples, 0, false, "0.1.0", 2},
+		"a number that can't be":    {204, "-3", samples, 0, false, "0.1.0", 2},
+		"unsupported media type":    {415, "-", samples, 0, false, "0.1.0", 2},
+		"unsupported, none written": {415, "0", samples, 0, false, "0.1.0", 2},
+		"busy after a part":         {503, "9", 0, 0, true, "2.0.0", 1},
+		"a wrong password":          {401, "-", 0, 0, true, "2.0.0", 1},
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := newStore(east)
