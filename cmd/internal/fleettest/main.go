@@ -12,6 +12,7 @@
 //	go run ./cmd/internal/fleettest restore -db postgres
 //	go run ./cmd/internal/fleettest load -db postgres -messages 200000
 //	go run ./cmd/internal/fleettest load -units 10000 -rate 6.8 -for 5m
+//	go run ./cmd/internal/fleettest beside -agent PATH -n 100
 package main
 
 import (
@@ -24,7 +25,7 @@ import (
 	"time"
 )
 
-const commands = "kill, full, standby, restore, load or collect"
+const commands = "kill, full, standby, restore, load, beside or collect"
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
@@ -37,12 +38,12 @@ func main() {
 
 // options are those of all commands.
 type options struct {
-	dir, program, config, what, database string
-	n, units, connections, messages      int
-	seed                                 uint64
-	rate                                 float64
-	lasting                              time.Duration
-	tls                                  bool
+	dir, program, config, what, database, agent string
+	n, units, connections, messages             int
+	seed                                        uint64
+	rate                                        float64
+	lasting                                     time.Duration
+	tls                                         bool
 }
 
 func run(ctx context.Context, args []string) error {
@@ -58,6 +59,7 @@ func run(ctx context.Context, args []string) error {
 	flags.StringVar(&o.dir, "dir", "", "folder to work in; a temporary one without")
 	flags.StringVar(&o.program, "program", "", "a built liftbank; without, it is built")
 	flags.StringVar(&o.config, "config", "", "of the collecting process")
+	flags.StringVar(&o.agent, "agent", "", "of beside: the general-purpose agent's program")
 	flags.IntVar(&o.units, "units", 1000, "units of the load")
 	flags.IntVar(&o.connections, "connections", 20, "connections that they share")
 	flags.IntVar(&o.messages, "messages", 0, "messages in all")
@@ -92,6 +94,8 @@ func run(ctx context.Context, args []string) error {
 		return restoreTest(ctx, o)
 	case "load":
 		return loadTest(ctx, o)
+	case "beside":
+		return besideTest(ctx, o)
 	}
 	return fmt.Errorf("%q: want %s", args[0], commands)
 }
