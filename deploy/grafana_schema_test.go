@@ -24,6 +24,7 @@ func byGrafana(text string) error {
 	r.RegisterPanelcfgVariant(table.VariantConfig())
 	r.RegisterPanelcfgVariant(timeseries.VariantConfig())
 	r.RegisterDataqueryVariant(prometheus.VariantConfig())
+	//lint:ignore SA1019 the files have the classic model, which every version reads
 	var d schema.Dashboard
 	return errors.Join(d.UnmarshalJSONStrict([]byte(text)), d.Validate())
 }

@@ -82,6 +82,11 @@ func TestStandby(t *testing.T) {
 	play(t, options{database: "postgres", n: 3}, standbyTest)
 }
 
+func TestDatabaseAwayForADay(t *testing.T) {
+	slowtest.Long(t)
+	play(t, options{database: "postgres"}, awayTest)
+}
+
 func TestRestore(t *testing.T) {
 	slowtest.Long(t)
 	for _, database := range []string{"sqlite", "postgres"} {
