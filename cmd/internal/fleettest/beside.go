@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -42,9 +43,12 @@ func besideTest(ctx context.Context, o options) error {
 	}
 	var table strings.Builder
 	t := tabwriter.NewWriter(&table, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "killed\tkills\tcollector\trecords made\tmissing\tmore than once\tcopies too many\tset aside")
+	fmt.Fprintln(t, "killed\tkills\tcollector\trecords made\tmissing\tmore than once\tcopies too many\tset aside\tstood still")
+	only, err := regexp.Compile(o.only)
+	if err != nil {
+		return fmt.Errorf("-only: %w", err)
+	}
 	if o.program == "" {
-		var err error
 		if o.program, err = (&rig{o: o}).build(ctx); err != nil {
 			return err
 		}
@@ -53,12 +57,14 @@ func besideTest(ctx context.Context, o options) error {
 		for n, what := range []string{"", "collector", "broker", "database"} {
 			o := o
 			o.what = what
+			if !only.MatchString(who + " " + what) {
+				continue
+			}
 			o.dir = filepath.Join(o.dir, fmt.Sprintf("%d%d", k, n)) // a socket's path must be short
 			if err := os.Mkdir(o.dir, 0o755); err != nil {
 				return err
 			}
 			b := &beside{who: who}
-			var err error
 			if b.rig, err = startRig(ctx, o); err != nil {
 				return err
 			}
@@ -79,7 +85,7 @@ func besideTest(ctx context.Context, o options) error {
 	if err := t.Flush(); err != nil {
 		return err
 	}
-	_, err := fmt.Print(table.String())
+	_, err = fmt.Print(table.String())
 	return err
 }
 
@@ -278,9 +284,16 @@ func (b *beside) kills(ctx context.Context, t *tabwriter.Writer) error {
 	}
 	defer c.close()
 	h := &hits{o: r.o, victim: map[string]*server{"collector": s, "broker": r.broker, "database": r.postgres}[r.o.what], stored: b.stored}
+	if b.who == generalAgent { // somebody would see it and start it again
+		h.restart = func() error {
+			s.kill()
+			return s.start(ctx)
+		}
+	}
 	if err := h.run(ctx, s.said); err != nil {
 		return err
 	}
+	ctx = context.WithoutCancel(ctx) // interrupted or not, what was made is counted
 	if err := c.end(); err != nil {
 		return err
 	}
@@ -288,8 +301,15 @@ func (b *beside) kills(ctx context.Context, t *tabwriter.Writer) error {
 	// not acknowledged: that is there when nothing more comes.
 	if b.who == collectorItself {
 		err = c.drained(ctx, drain)
-	} else {
-		err = b.still(ctx)
+	} else if err = b.still(ctx); err == nil && r.o.what != "collector" {
+		// One that stands still leaves what waits at the broker until it is started again.
+		before := b.stored(ctx)
+		if err = h.restart(); err == nil {
+			err = b.still(ctx)
+		}
+		if b.stored(ctx) > before {
+			h.stalls++
+		}
 	}
 	if err != nil {
 		return errors.Join(err, s.said())
@@ -330,7 +350,7 @@ func (b *beside) kills(ctx context.Context, t *tabwriter.Writer) error {
 		extra = all.twice
 	}
 	fmt.Printf("%s: %s\n%s", b.who, h, table)
-	fmt.Fprintf(t, "%s\t%d\t%s\t%d\t%d\t%d\t%d\t%d\n", r.o.what, h.kills, b.who, all.made, all.missing, all.twice, extra, aside)
+	fmt.Fprintf(t, "%s\t%d\t%s\t%d\t%d\t%d\t%d\t%d\t%d\n", r.o.what, h.kills, b.who, all.made, all.missing, all.twice, extra, aside, h.stalls)
 	return nil
 }
 

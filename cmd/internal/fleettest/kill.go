@@ -73,7 +73,9 @@ type hits struct {
 	o             options
 	victim        *server
 	stored        func(context.Context) int64 // grows while records are stored
+	restart       func() error                // of what has stored nothing for 10 s; nil: that is an error after two minutes
 	kills, atWork int
+	stalls        int
 	took          time.Duration
 }
 
@@ -87,7 +89,8 @@ func (h *hits) run(ctx context.Context, said func() error) error {
 		// lives long enough to answer.
 		const many, few, most = 4, 16, 2 * time.Minute
 		if h.kills%many != 0 {
-			if err := await(ctx, most, func() (bool, error) { return h.stored(ctx) > last, nil }); err != nil && ctx.Err() == nil {
+			err := h.awaitMore(ctx, last, most)
+			if err != nil && ctx.Err() == nil {
 				return fmt.Errorf("after %d kills nothing is stored: %w", h.kills, errors.Join(err, said()))
 			}
 		}
@@ -110,6 +113,24 @@ func (h *hits) run(ctx context.Context, said func() error) error {
 		}
 	}
 	return nil
+}
+
+// awaitMore waits until more is stored.
+func (h *hits) awaitMore(ctx context.Context, last int64, most time.Duration) error {
+	more := func() (bool, error) { return h.stored(ctx) > last, nil }
+	if h.restart == nil {
+		return await(ctx, most, more)
+	}
+	const patience = 10 * time.Second
+	err := await(ctx, patience, more)
+	if err == nil || ctx.Err() != nil {
+		return err
+	}
+	h.stalls++
+	if err := h.restart(); err != nil {
+		return err
+	}
+	return await(ctx, most, more)
 }
 
 func (h *hits) String() string {

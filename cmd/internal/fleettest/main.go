@@ -39,12 +39,12 @@ func main() {
 
 // options are those of all commands.
 type options struct {
-	dir, program, config, what, database, agent, clock string
-	n, units, connections, messages                    int
-	seed                                               uint64
-	rate                                               float64
-	lasting                                            time.Duration
-	tls                                                bool
+	dir, program, config, what, database, agent, only, clock string
+	n, units, connections, messages                          int
+	seed                                                     uint64
+	rate                                                     float64
+	lasting                                                  time.Duration
+	tls                                                      bool
 }
 
 func run(ctx context.Context, args []string) error {
@@ -62,6 +62,7 @@ func run(ctx context.Context, args []string) error {
 	flags.StringVar(&o.config, "config", "", "of the collecting process")
 	flags.StringVar(&o.clock, "clock", "", "of the collecting process: file that says by how much its clock is ahead")
 	flags.StringVar(&o.agent, "agent", "", "of beside: the general-purpose agent's program")
+	flags.StringVar(&o.only, "only", "", "of beside: regular expression of what is done, such as \"agent broker\"")
 	flags.IntVar(&o.units, "units", 1000, "units of the load")
 	flags.IntVar(&o.connections, "connections", 20, "connections that they share")
 	flags.IntVar(&o.messages, "messages", 0, "messages in all")
