@@ -32,8 +32,12 @@ type panel struct {
 	GridPos                  struct{ X, Y, W, H int }
 	FieldConfig              struct{ Defaults struct{ Unit string } }
 	Targets                  []struct {
-		RefID, Expr string
-		Datasource  source
+		RefID, Expr, LegendFormat string
+		Datasource                source
+	}
+	Transformations []struct {
+		ID      string
+		Options struct{ RenameByName map[string]string }
 	}
 }
 

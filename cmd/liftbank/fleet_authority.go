@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"errors"
 	"fmt"
 	"io"
@@ -12,23 +13,26 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"golang.org/x/term"
+
 	"liftbank/agent/fleet/authority"
 )
 
 const oneDay = 24 * time.Hour
 
 type fleetAuthorityCmd struct {
-	Init   authorityInitCmd   `cmd:"" help:"Make the fleet's certificate authority in a folder."`
-	Renew  authorityRenewCmd  `cmd:"" help:"Make new certificates for names that had one."`
-	Revoke authorityRevokeCmd `cmd:"" help:"Revoke all certificates of a name, and renew the broker's list."`
-	List   authorityListCmd   `cmd:"" help:"List certificates: whose, until when, revoked; exit code 1 if one ends soon."`
+	Init       authorityInitCmd       `cmd:"" help:"Make the fleet's certificate authority in a folder."`
+	Renew      authorityRenewCmd      `cmd:"" help:"Make new certificates for names that had one."`
+	Revoke     authorityRevokeCmd     `cmd:"" help:"Revoke all certificates of a name, and renew the broker's list."`
+	List       authorityListCmd       `cmd:"" help:"List certificates: whose, until when, revoked; exit code 1 if one ends soon."`
+	Passphrase authorityPassphraseCmd `cmd:"" help:"Encrypt the authority's key with a passphrase, another one, or none."`
 }
 
 // Help says what there is.
 func (fleetAuthorityCmd) Help() string {
 	return "The authority is a folder: its certificate (ca.pem), its key (ca.key), an index of all that was issued and " +
 		"revoked, and the list of revoked certificates for the broker (revoked.pem). Whoever has the key can enrol anything. " +
-		"The key is protected by its mode alone: keep the folder offline, on an encrypted disk, and a copy of it elsewhere.\n\n" +
+		"Encrypt it with a passphrase, keep the folder offline, and a copy of it elsewhere.\n\n" +
 		"Example: liftbank fleet authority init --dir authority"
 }
 
@@ -36,17 +40,30 @@ type authorityInitCmd struct {
 	Dir  string `required:"" placeholder:"DIR" help:"Folder of the authority; made if it is not there."`
 	Name string `default:"liftbank fleet authority" placeholder:"TEXT" help:"Its name in certificates."`
 	Days int    `default:"7300" help:"How long its own certificate is good, in days."`
+
+	Passphrase     bool   `help:"Encrypt the key with a passphrase, asked for twice on the terminal."`
+	PassphraseFile string `placeholder:"FILE" help:"Encrypt the key with the passphrase in the first line of this file."`
 }
 
 // Help gives an example.
 func (authorityInitCmd) Help() string {
 	return "Makes a key (ECDSA P-256, readable for you alone), the authority's certificate, an index and an empty list of " +
-		"revoked certificates.\n\nExample: liftbank fleet authority init --dir authority"
+		"revoked certificates. An encrypted key is PKCS #8 with PBES2 (PBKDF2, HMAC-SHA-256, AES-256), as openssl reads it. " +
+		"A passphrase that is forgotten can't be had back, and nothing can be enrolled, renewed or revoked without it.\n\n" +
+		"Example: liftbank fleet authority init --dir authority --passphrase"
 }
 
 // Run makes the authority.
 func (c authorityInitCmd) Run(s streams) error {
 	a := authorityIn(c.Dir)
+	switch {
+	case c.Passphrase && c.PassphraseFile != "":
+		return usageError{errors.New("--passphrase, --passphrase-file: want one of them")}
+	case c.Passphrase:
+		a.Passphrase = func() (string, error) { return newPassphrase(s) }
+	case c.PassphraseFile != "":
+		a.Passphrase = func() (string, error) { return passphraseIn(c.PassphraseFile) }
+	}
 	err := a.Init(s.ctx, c.Name, time.Duration(c.Days)*oneDay)
 	if err != nil {
 		return fmt.Errorf("authority: %w", err)
@@ -54,6 +71,10 @@ func (c authorityInitCmd) Run(s streams) error {
 	state, err := a.Look()
 	if err != nil {
 		return fmt.Errorf("authority: %w", err)
+	}
+	if a.Passphrase == nil {
+		fmt.Fprintf(s.err, "%s has no passphrase: who reads it can enrol anything; liftbank fleet authority passphrase --dir %s sets one\n",
+			filepath.Join(c.Dir, authority.KeyFile), c.Dir)
 	}
 	_, err = fmt.Fprintf(s.out, "%s: %s, until %s\n", c.Dir, state.Name, state.NotAfter.Format(time.DateOnly))
 	return err
@@ -63,11 +84,128 @@ func authorityIn(dir string) *authority.Authority {
 	return &authority.Authority{Dir: dir, Now: time.Now}
 }
 
+// keyFlags are of all commands that use the authority's key.
+type keyFlags struct {
+	PassphraseFile string `placeholder:"FILE" help:"Passphrase of the authority's key, in the first line of this file; without it, an encrypted key has it asked for on the terminal."`
+}
+
+// in returns the authority in a folder, which asks for its passphrase if its key has one.
+func (k keyFlags) in(dir string, s streams) *authority.Authority {
+	a := authorityIn(dir)
+	a.Passphrase = func() (string, error) {
+		if k.PassphraseFile != "" {
+			return passphraseIn(k.PassphraseFile)
+		}
+		terminal, ok := terminalOf(s)
+		if !ok {
+			return "", fmt.Errorf("%w: --passphrase-file, or run this on a terminal", authority.ErrNeedsPassphrase)
+		}
+		return hiddenLine(s, terminal, "passphrase of the authority's key: ")
+	}
+	return a
+}
+
+func terminalOf(s streams) (fd int, is bool) {
+	f, ok := s.in.(*os.File)
+	if !ok || !term.IsTerminal(int(f.Fd())) {
+		return 0, false
+	}
+	return int(f.Fd()), true
+}
+
+// passphraseIn reads a passphrase from a file that nobody else can read.
+func passphraseIn(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", fmt.Errorf("passphrase: %w", err)
+	}
+	defer f.Close()
+	if info, err := f.Stat(); err != nil {
+		return "", fmt.Errorf("passphrase: %w", err)
+	} else if info.Mode().IsRegular() && info.Mode().Perm()&0o077 != 0 {
+		return "", fmt.Errorf("passphrase: %s: mode %#o: others can read it: chmod 600 %s", path, info.Mode().Perm(), path)
+	}
+	const most = 4096
+	line, err := bufio.NewReader(io.LimitReader(f, most)).ReadString('\n')
+	if err != nil && !errors.Is(err, io.EOF) {
+		return "", fmt.Errorf("passphrase: %w", err)
+	}
+	if line = strings.TrimRight(line, "\r\n"); line == "" {
+		return "", fmt.Errorf("passphrase: %s: nothing in its first line", path)
+	}
+	return line, nil
+}
+
+// newPassphrase asks for a passphrase on the terminal twice.
+func newPassphrase(s streams) (string, error) {
+	terminal, ok := terminalOf(s)
+	if !ok {
+		return "", errors.New("passphrase: want a terminal to ask on, or a file that has it")
+	}
+	text, err := hiddenLine(s, terminal, "new passphrase: ")
+	if err == nil {
+		err = authority.CheckPassphrase(text)
+	}
+	if err != nil {
+		return "", err
+	}
+	again, err := hiddenLine(s, terminal, "the same again: ")
+	if err == nil && again != text {
+		err = errors.New("passphrase: not the same twice: nothing was changed")
+	}
+	return text, err
+}
+
+type authorityPassphraseCmd struct {
+	Dir string `required:"" placeholder:"DIR" help:"Folder of the authority."`
+	keyFlags
+	NewPassphraseFile string `placeholder:"FILE" help:"The new passphrase, in the first line of this file; without it, it is asked for twice on the terminal."`
+	None              bool   `help:"Leave the key without a passphrase."`
+}
+
+// Help gives an example.
+func (authorityPassphraseCmd) Help() string {
+	return "Writes the key anew, in one step. Copies and backups of the folder keep the passphrase that they had: delete what has " +
+		"a weak one.\n\nExample: liftbank fleet authority passphrase --dir authority"
+}
+
+// Run changes the passphrase.
+func (c authorityPassphraseCmd) Run(s streams) error {
+	if c.None && c.NewPassphraseFile != "" {
+		return usageError{errors.New("--none, --new-passphrase-file: want one of them")}
+	}
+	a := c.in(c.Dir, s)
+	if err := a.Unlock(); err != nil { // before a new one is asked for
+		return fmt.Errorf("passphrase: nothing was changed: %w", err)
+	}
+	text, err := "", error(nil)
+	switch {
+	case c.None:
+	case c.NewPassphraseFile != "":
+		text, err = passphraseIn(c.NewPassphraseFile)
+	default:
+		text, err = newPassphrase(s)
+	}
+	if err == nil {
+		err = a.SetPassphrase(s.ctx, text)
+	}
+	if err != nil {
+		return fmt.Errorf("passphrase: nothing was changed: %w", err)
+	}
+	how := "encrypted"
+	if c.None {
+		how = "not encrypted"
+	}
+	_, err = fmt.Fprintf(s.out, "%s: %s\n", filepath.Join(c.Dir, authority.KeyFile), how)
+	return err
+}
+
 // issueFlags are of all commands that make certificates.
 type issueFlags struct {
 	Dir   string `required:"" placeholder:"DIR" help:"Folder of the authority."`
 	Out   string `placeholder:"DIR" help:"Folder that gets one folder for each name; default issued in the authority's."`
 	Group string `placeholder:"GROUP" help:"Let this group read the keys (mode 0640); default: you alone (0600)."`
+	keyFlags
 }
 
 func (f *issueFlags) out() string {
@@ -146,7 +284,7 @@ func (c fleetEnrolCmd) Run(s streams) error {
 	if err != nil {
 		return err
 	}
-	made, err := authorityIn(c.Dir).Issue(s.ctx, wanted)
+	made, err := c.in(c.Dir, s).Issue(s.ctx, wanted)
 	if err != nil {
 		return fmt.Errorf("enrol: nothing was made: %w", err)
 	}
@@ -235,7 +373,7 @@ func (c authorityRenewCmd) Run(s streams) error {
 	if err != nil {
 		return err
 	}
-	made, err := authorityIn(c.Dir).Renew(s.ctx, c.Names, c.NewKey, time.Duration(c.Days)*oneDay)
+	made, err := c.in(c.Dir, s).Renew(s.ctx, c.Names, c.NewKey, time.Duration(c.Days)*oneDay)
 	if err != nil {
 		return fmt.Errorf("renew: nothing was made: %w", err)
 	}
@@ -245,7 +383,8 @@ func (c authorityRenewCmd) Run(s streams) error {
 type authorityRevokeCmd struct {
 	Names []string `arg:"" optional:"" name:"name" help:"Units, services or servers; without one, only the list is renewed."`
 	Dir   string   `required:"" placeholder:"DIR" help:"Folder of the authority."`
-	Next  int      `placeholder:"DAYS" help:"Days until the list ends; default when the authority does. When it has ended, the broker refuses everybody."`
+	keyFlags
+	Next int `placeholder:"DAYS" help:"Days until the list ends; default when the authority does. When it has ended, the broker refuses everybody."`
 }
 
 // Help gives an example.
@@ -259,7 +398,7 @@ func (c authorityRevokeCmd) Run(s streams) error {
 	if c.Next < 0 {
 		return usageError{fmt.Errorf("--next: %d: want days from now", c.Next)}
 	}
-	a := authorityIn(c.Dir)
+	a := c.in(c.Dir, s)
 	all, err := a.Revoke(s.ctx, c.Names, time.Duration(c.Next)*oneDay)
 	if err != nil {
 		return fmt.Errorf("revoke: nothing was changed: %w", err)

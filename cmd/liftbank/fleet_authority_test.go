@@ -250,3 +250,73 @@ func TestFleetCheckTellsDates(t *testing.T) {
 		assert.Contains(t, out, c.want)
 	}
 }
+
+func TestFleetAuthorityPassphrase(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "authority")
+	file := write(t, "passphrase", "seven plain words make it long\nsecond line\n")
+	other := write(t, "other", "another one that is as long\r\n")
+	fleet := func(args ...string) (out, errs string, code int) {
+		t.Helper()
+		return command(t, "", append(append([]string{"fleet"}, args...), "--dir", dir)...)
+	}
+	_, errs, code := fleet("authority", "init", "--passphrase-file", file)
+	require.Zero(t, code, errs)
+	assert.NotContains(t, errs, "no passphrase")
+	key, err := readFile(filepath.Join(dir, authority.KeyFile))
+	require.NoError(t, err)
+	assert.Contains(t, key, "BEGIN ENCRYPTED PRIVATE KEY")
+	for _, use := range [][]string{{"enrol", "t-1"}, {"authority", "renew", "t-1"}, {"authority", "revoke"}, {"authority", "passphrase", "--none"}} {
+		_, errs, code = fleet(use...)
+		assert.Equal(t, exitFailed, code, use)
+		assert.Contains(t, errs, "the key is encrypted: want its passphrase: --passphrase-file", use)
+		_, errs, code = fleet(append(use, "--passphrase-file", other)...)
+		assert.Equal(t, exitFailed, code, use)
+		assert.Contains(t, errs, "the passphrase is wrong", use)
+		_, errs, code = fleet(append(use, "--passphrase-file", "no-such-file")...)
+		assert.NotZero(t, code, use)
+		assert.Contains(t, errs, "no-such-file", use)
+	}
+	assert.NoDirExists(t, filepath.Join(dir, "issued"))
+	for _, use := range [][]string{{"enrol", "t-1"}, {"authority", "renew", "t-1"}, {"authority", "revoke", "t-1"}} {
+		_, errs, code = fleet(append(use, "--passphrase-file", file)...)
+		assert.Zero(t, code, errs)
+	}
+	_, errs, code = fleet("authority", "list")
+	assert.Zero(t, code, errs)
+
+	out, errs, code := fleet("authority", "passphrase", "--passphrase-file", file, "--new-passphrase-file", other)
+	require.Zero(t, code, errs)
+	assert.Contains(t, out, "ca.key: encrypted")
+	_, errs, _ = fleet("authority", "revoke", "--passphrase-file", file)
+	assert.Contains(t, errs, "the passphrase is wrong")
+	out, errs, code = fleet("authority", "passphrase", "--passphrase-file", other, "--none")
+	require.Zero(t, code, errs)
+	assert.Contains(t, out, "ca.key: not encrypted")
+	_, errs, code = fleet("authority", "revoke")
+	assert.Zero(t, code, errs)
+
+	open := write(t, "open", "seven plain words make it long")
+	require.NoError(t, os.Chmod(open, 0o644))
+	for want, args := range map[string][]string{
+		"mode 0644: others can read it": {"--new-passphrase-file", open},
+		"want 12 to 1024":               {"--new-passphrase-file", write(t, "short", "short")},
+		"nothing in its first line":     {"--new-passphrase-file", write(t, "empty", "\nx")},
+		"want one of them":              {"--none", "--new-passphrase-file", other},
+		"want a terminal to ask on":     {},
+	} {
+		_, errs, code = fleet(append([]string{"authority", "passphrase"}, args...)...)
+		assert.NotZero(t, code, want)
+		assert.Contains(t, errs, want)
+	}
+	dir = filepath.Join(t.TempDir(), "plain")
+	_, errs, code = fleet("authority", "init")
+	assert.Zero(t, code)
+	assert.Contains(t, errs, "ca.key has no passphrase")
+	dir = filepath.Join(t.TempDir(), "both")
+	_, errs, code = fleet("authority", "init", "--passphrase", "--passphrase-file", file)
+	assert.Equal(t, exitUsage, code)
+	assert.Contains(t, errs, "want one of them")
+	_, errs, code = fleet("authority", "init", "--passphrase")
+	assert.NotZero(t, code)
+	assert.Contains(t, errs, "want a terminal")
+}

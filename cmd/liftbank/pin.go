@@ -171,7 +171,7 @@ func hiddenPIN(s streams, terminal int, prompt string) (string, error) {
 func hiddenLine(s streams, terminal int, prompt string) (string, error) {
 	before, err := term.GetState(terminal)
 	if err != nil {
-		return "", fmt.Errorf("read PIN: %w", err)
+		return "", fmt.Errorf("read from the terminal: %w", err)
 	}
 	type result struct {
 		line []byte
@@ -187,11 +187,11 @@ func hiddenLine(s streams, terminal int, prompt string) (string, error) {
 	case r := <-read:
 		fmt.Fprintln(s.err) // the terminal didn't show the end of the line either
 		if r.err != nil {
-			return "", fmt.Errorf("read PIN: %w", r.err)
+			return "", fmt.Errorf("read from the terminal: %w", r.err)
 		}
 		return strings.TrimSpace(string(r.line)), nil
 	case <-s.ctx.Done():
-		return "", errors.Join(errors.New("read PIN: interrupted"), term.Restore(terminal, before))
+		return "", errors.Join(errors.New("read from the terminal: interrupted"), term.Restore(terminal, before))
 	}
 }
 

@@ -94,6 +94,7 @@ type Notifier struct {
 	settled map[findingOf]time.Time
 	ended   map[string]*Alert
 	looked  time.Time // at all
+	blind   time.Time // since when the database can't be read; zero: it can
 
 	mu      sync.Mutex
 	changed map[string]bool // units, since the last look at them
@@ -192,6 +193,26 @@ func (n *Notifier) fail(err error) {
 	n.mu.Unlock()
 	if was == "" {
 		n.opts.Log.Warn("what stands can't be read: alerts stay as they are", "err", err)
+		n.blind = n.opts.Now()
+	}
+	if n.opts.Now().Sub(n.blind) <= deafFor {
+		return
+	}
+	a := n.base(DatabaseAway, "", "urgent")
+	a.StartsAt = n.blind
+	a.Annotations["summary"] = "the collector can't read its database"
+	a.Annotations["description"] = "Nothing is stored and no other alert changes. Broker and units keep what they have to say. The collector's " +
+		"log has the reason."
+	n.mu.Lock()
+	all := maps.Clone(n.now)
+	if all == nil {
+		all = map[string]*Alert{}
+	}
+	all[a.key()] = a
+	n.now = all
+	n.mu.Unlock()
+	for _, t := range n.targets {
+		t.tell(all, n.ended)
 	}
 }
 

@@ -214,8 +214,10 @@ func TestADatabaseThatIsAwayEndsNothing(t *testing.T) {
 		n, _ := started(t, alert.Options{Store: s, Targets: []alert.Target{m.target()}})
 		time.Sleep(time.Minute)
 		s.change(func(s *store) { s.fails, s.standing = errors.New("no connection"), nil })
+		time.Sleep(5 * time.Minute)
+		assert.Equal(t, []string{underchargedT1}, m.standing(), "a database may restart")
 		time.Sleep(2 * time.Hour)
-		assert.Equal(t, []string{underchargedT1}, m.standing())
+		assert.Equal(t, []string{underchargedT1, "DatabaseAway urgent"}, m.standing())
 		assert.Contains(t, n.Problem(), "no connection")
 
 		// A change that could not be read is read once it can.
@@ -225,7 +227,54 @@ func TestADatabaseThatIsAwayEndsNothing(t *testing.T) {
 		s.change(func(s *store) { s.fails = nil })
 		time.Sleep(10 * time.Second)
 		assert.Equal(t, []string{"BankUndercharged repair t-2"}, m.standing())
+		assert.Contains(t, m.ended(), "DatabaseAway urgent")
 	})
+}
+
+// A day without the database is a day in which nothing could come in, whether the connection to the broker is back at the
+// first look after it, comes a moment later, or belongs to another collector that was not cut off.
+func TestNobodyIsSilentForTheDatabase(t *testing.T) {
+	for name, c := range map[string]struct {
+		stays bool          // the connection
+		back  time.Duration // after the database
+	}{"back before": {false, 0}, "back after": {false, 30 * time.Second}, "never lost": {true, 0}} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				until(t0)
+				s, m := &store{}, &manager{t: t}
+				for _, id := range []string{"t-1", "t-2", "t-3", "t-4", "t-5"} {
+					s.units = append(s.units, heard(id, t0))
+				}
+				since, up := t0, true
+				started(t, alert.Options{Store: s, Targets: []alert.Target{m.target()},
+					Listening: func() (time.Time, bool) { s.mu.Lock(); defer s.mu.Unlock(); return since, up }})
+				time.Sleep(time.Hour)
+				s.change(func(s *store) { s.fails, up = errors.New("no connection"), c.stays })
+				time.Sleep(25 * time.Hour)
+				assert.Equal(t, []string{"DatabaseAway urgent"}, m.standing())
+				back := func(s *store) {
+					if !c.stays {
+						since, up = time.Now(), true
+					}
+				}
+				if c.back == 0 {
+					s.change(back)
+				}
+				s.change(func(s *store) { s.fails = nil })
+				time.Sleep(c.back)
+				s.change(func(s *store) {
+					if c.back > 0 {
+						back(s)
+					}
+				})
+				time.Sleep(10 * time.Minute)
+				assert.Empty(t, m.standing())
+				assert.Equal(t, []string{"DatabaseAway urgent"}, m.ended(), "and nobody was called for anything else")
+				time.Sleep(24 * time.Hour)
+				assert.Len(t, m.standing(), 6, "all five and that they are many")
+			})
+		})
+	}
 }
 
 func TestManyAlertsGoInParts(t *testing.T) {
@@ -474,6 +523,8 @@ func TestThePageListsAlerts(t *testing.T) {
 			Listening: func() (time.Time, bool) { s.mu.Lock(); defer s.mu.Unlock(); return t0.Add(-100 * time.Hour), up }})
 		time.Sleep(time.Minute)
 		s.change(func(*store) { up = false })
+		time.Sleep(10 * time.Minute)
+		s.change(func(s *store) { s.fails = errors.New("no connection") })
 		time.Sleep(10 * time.Minute)
 		rows := map[string]bool{}
 		for _, row := range regexp.MustCompile("(?m)^\\| `(\\w+)` \\| (\\w+) \\|").FindAllStringSubmatch(string(page), -1) {

@@ -20,6 +20,7 @@ const (
 	NoConfirmation  = "NoConfirmation"
 	RecordsLost     = "RecordsLost"
 	CollectorDeaf   = "CollectorDeaf"
+	DatabaseAway    = "DatabaseAway"
 )
 
 const (
@@ -58,11 +59,13 @@ type outlook struct {
 	shown   map[string]time.Time // snapshot looked at last, by unit
 	unheard map[string]time.Time // units that get no confirmation, since the snapshot that says so
 
-	heard  time.Time // by this database before the start
-	latest time.Time // by this database, of any unit
-	deaf   []span    // when nothing could come in, as far as it is known
-	lost   time.Time // since when it can't; zero: it can
-	since  time.Time // of the connection
+	heard   time.Time // by this database before the start
+	latest  time.Time // by this database, of any unit
+	deaf    []span    // when nothing could come in, as far as it is known
+	lost    time.Time // since when it can't; zero: it can
+	noticed time.Time // that it can't
+	since   time.Time // of the connection
+	open    time.Time // of the last look at which it could
 }
 
 type span struct{ from, to time.Time }
@@ -179,10 +182,11 @@ func (o *outlook) listen(now time.Time) bool {
 			since = o.started
 		}
 	}
+	// The last look may be long ago: while the database is away there is none, and nothing comes in either.
 	switch {
 	case !ok:
 		if o.lost.IsZero() {
-			o.lost = now
+			o.lost, o.noticed = o.open, now
 			if o.since.IsZero() { // never yet
 				o.lost = o.heard
 			}
@@ -192,10 +196,12 @@ func (o *outlook) listen(now time.Time) bool {
 		o.deaf = append(o.deaf, span{o.lost, since})
 	case o.since.IsZero():
 		o.deaf = append(o.deaf, span{o.heard, since})
-	case since.After(o.since): // away and back between two looks
-		o.deaf = append(o.deaf, span{o.since, o.since})
+	case since.After(o.open): // away and back between two looks
+		o.deaf = append(o.deaf, span{o.open, since})
+	case now.Sub(o.open) > deafFor+o.n.opts.Poll: // the database was away from this collector alone, or its machine slept
+		o.deaf = append(o.deaf, span{o.open, now})
 	}
-	o.lost, o.since = time.Time{}, since
+	o.lost, o.noticed, o.since, o.open = time.Time{}, time.Time{}, since, now
 	for len(o.deaf) > 0 && now.Sub(o.deaf[0].to) > 60*24*time.Hour {
 		o.deaf = o.deaf[1:]
 	}
@@ -264,8 +270,8 @@ func (o *outlook) alerts(ctx context.Context, all map[string]*Alert) error {
 		add(ManyUnitsSilent, "", "urgent", time.Time{}, fmt.Sprintf("%d of %d units are silent", len(o.silent), o.inUse),
 			"Check the network and the broker before any lift.")
 	}
-	if !o.lost.IsZero() && now.Sub(o.lost) > deafFor {
-		add(CollectorDeaf, "", "urgent", o.lost, "the collector has no connection to its broker",
+	if !o.lost.IsZero() && now.Sub(o.noticed) > deafFor {
+		add(CollectorDeaf, "", "urgent", o.noticed, "the collector has no connection to its broker",
 			"Nothing comes in, and no unit is told silent meanwhile. The collector's log has the reason.")
 	}
 	for id, since := range o.unheard {

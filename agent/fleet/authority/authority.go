@@ -69,6 +69,8 @@ const (
 type Authority struct {
 	Dir string
 	Now func() time.Time
+	// Passphrase is asked for that of the authority's key, by Init and where the key has one. nil: there is none.
+	Passphrase func() (string, error)
 }
 
 // ErrExists says that there is an authority already.
@@ -82,6 +84,16 @@ func (a *Authority) Init(ctx context.Context, name string, valid time.Duration) 
 	}
 	if name == "" || len(name) > 64 {
 		return fmt.Errorf("authority's name: %q: want 1 to 64 bytes of text", name)
+	}
+	passphrase := ""
+	if a.Passphrase != nil {
+		var err error
+		if passphrase, err = a.Passphrase(); err == nil {
+			err = CheckPassphrase(passphrase)
+		}
+		if err != nil {
+			return err
+		}
 	}
 	if err := safefile.MakeDir(a.Dir, 0o700); err != nil {
 		return err
@@ -113,11 +125,7 @@ func (a *Authority) Init(ctx context.Context, name string, valid time.Duration) 
 	if err != nil {
 		return err
 	}
-	keyPEM, err := encodeKey(key)
-	if err != nil {
-		return err
-	}
-	if err := safefile.WriteFile(a.path(KeyFile), keyPEM); err != nil {
+	if err := a.writeKey(key, passphrase); err != nil {
 		return err
 	}
 	o := &opened{cert: cert, key: key, index: &index{}}
@@ -225,34 +233,6 @@ func (a *Authority) readList(o *opened) (*x509.RevocationList, error) {
 			len(l.RevokedCertificateEntries), o.index.revoked())
 	}
 	return l, nil
-}
-
-func (a *Authority) readKey(cert *x509.Certificate) (crypto.Signer, error) {
-	path := a.path(KeyFile)
-	info, err := disk.Now().Stat(path)
-	if err != nil {
-		return nil, err
-	}
-	if mode := info.Mode().Perm(); mode&0o077 != 0 {
-		return nil, fmt.Errorf("%s: mode %#o: whoever reads it can enrol anything: chmod 600 %s", path, mode, path)
-	}
-	text, err := disk.ReadFile(path)
-	if err != nil {
-		return nil, err
-	}
-	block, _ := pem.Decode(text)
-	if block == nil || block.Type != "PRIVATE KEY" {
-		return nil, fmt.Errorf("%s: no key in it: want a PEM block PRIVATE KEY", path)
-	}
-	parsed, err := x509.ParsePKCS8PrivateKey(block.Bytes)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
-	}
-	key, ok := parsed.(*ecdsa.PrivateKey)
-	if !ok || !key.PublicKey.Equal(cert.PublicKey) {
-		return nil, fmt.Errorf("%s: not the key of %s: want both of one authority", path, CertFile)
-	}
-	return key, nil
 }
 
 // change reads the authority under its lock, has do change the index, and saves it. Nothing is saved
@@ -680,7 +660,7 @@ func encodeKey(key *ecdsa.PrivateKey) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	return pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der}), nil
+	return pem.EncodeToMemory(&pem.Block{Type: plainKey, Bytes: der}), nil
 }
 
 func parseCert(text []byte) (*x509.Certificate, error) {

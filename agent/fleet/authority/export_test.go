@@ -22,3 +22,9 @@ func Reread(text string) (string, error) {
 	}
 	return string(x.text()), nil
 }
+
+// TryKey reads a key with a passphrase.
+func TryKey(text []byte, passphrase string) error {
+	_, err := parseKey(text, func() (string, error) { return passphrase, nil })
+	return err
+}

@@ -207,34 +207,140 @@ func TestPrometheusHasEveryMinuteOnce(t *testing.T) {
 	}
 }
 
-// What is older than the window is refused, counted, and takes nothing else along.
-func TestPrometheusRefusesWhatIsTooOld(t *testing.T) {
-	d := prometheus242(t, "6h")
-	now := time.Now().Truncate(time.Hour)
-	s, want := days(t, now.Add(-24*time.Hour), 24, newestFirst)
-	rest := s.recs[1:]
-	s.recs = s.recs[:1] // the newest hour is there already
-	sender, err := series.New(series.Options{
-		Store: s, Receivers: []series.Receiver{{Name: "main", URL: "http://" + d.address + "/api/v1/write"}},
+// prometheus3 is Prometheus' own handler of remote write 1.0 and 2.0, store and engine in a program of .ci/receiver.
+func prometheus3(t *testing.T, window, accept string) *database {
+	path := program(t, "remote-write-receiver", "in .ci/receiver, go build -o remote-write-receiver .")
+	return launch(t, "/-/ready", path, func(address, dir string) []string {
+		return []string{"-listen", address, "-dir", filepath.Join(dir, "data"), "-window", window, "-accept", accept}
 	})
-	require.NoError(t, err)
-	require.NoError(t, sender.Once(t.Context()), d.out.String())
-	s.recs = append(s.recs, rest...)
-	require.NoError(t, sender.Once(t.Context()), d.out.String())
+}
 
-	got := d.raw(t, `liftbank_battery_volts{unit="t-1",battery="a"}`, now, 24*time.Hour+time.Minute)
-	newest := now.Add(-time.Minute)
-	wrong := 0
-	for ms, v := range want {
-		inside := !time.UnixMilli(ms).Before(newest.Add(-6 * time.Hour))
-		if x, there := got[ms]; there != inside || there && x != v {
-			wrong++
-		}
+// Both versions put the same samples at the same times, late ones in any order and twice, and each takes what the
+// other sent for what it is.
+func TestPrometheus3HasEveryMinuteOnce(t *testing.T) {
+	now := time.Now().Truncate(time.Hour)
+	const query = `liftbank_battery_volts{unit="t-1",battery="a"}`
+	for name, order := range map[string]func([]int){"newest first": newestFirst, "shuffled": shuffled, "in order": func([]int) {}} {
+		t.Run(name, func(t *testing.T) {
+			s, want := days(t, now.Add(-24*time.Hour), 24, order)
+			d := prometheus3(t, "48h", "both")
+			for _, protocol := range []series.Protocol{series.V2, series.V1, series.V2} {
+				require.NoError(t, s.SetPosition(t.Context(), "series:main:"+wire.Readings, 0))
+				sender := deliver(t, s, d, protocol)
+				st := sender.States()[0]
+				assert.Empty(t, st.Refused)
+				assert.EqualValues(t, 2*7*24*60, st.Sent, "seven series")
+				got := d.raw(t, query, now, 24*time.Hour+time.Minute)
+				assert.True(t, maps.Equal(want, got), "%s: %d of %d", protocol, len(got), len(want))
+			}
+			alone := prometheus3(t, "48h", "1.0")
+			deliver(t, s, alone, series.V1)
+			for _, metric := range []string{"liftbank_battery_volts", "liftbank_battery_min_volts", "liftbank_battery_max_volts", "liftbank_bank_soc_ratio"} {
+				all := metric + `{unit="t-1"}`
+				assert.Equal(t, alone.raw(t, all, now, 24*time.Hour+time.Minute), d.raw(t, all, now, 24*time.Hour+time.Minute), metric)
+			}
+		})
 	}
-	assert.Zero(t, wrong)
-	st := sender.States()[0]
-	assert.Equal(t, map[string]uint64{"too old": uint64(7 * (24*60 - len(got)))}, st.Refused)
-	assert.EqualValues(t, 7*len(got), st.Sent)
+}
+
+// What is older than the window is refused, counted, and takes nothing else along. With 2.0 the answer says how
+// many were taken: nothing is sent again to find out.
+func TestPrometheusRefusesWhatIsTooOld(t *testing.T) {
+	for name, c := range map[string]struct {
+		start    func(t *testing.T) *database
+		protocol series.Protocol
+		told     bool // how many were taken
+	}{
+		"2.42":             {func(t *testing.T) *database { return prometheus242(t, "6h") }, series.V1, false},
+		"1.0 to 3":         {func(t *testing.T) *database { return prometheus3(t, "6h", "both") }, series.V1, false},
+		"2.0 to 3":         {func(t *testing.T) *database { return prometheus3(t, "6h", "both") }, series.V2, true},
+		"2.0, 1.0 is read": {func(t *testing.T) *database { return prometheus3(t, "6h", "1.0") }, series.V2, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			d := c.start(t)
+			now := time.Now().Truncate(time.Hour)
+			s, want := days(t, now.Add(-24*time.Hour), 24, newestFirst)
+			rest := s.recs[1:]
+			s.recs = s.recs[:1] // the newest hour is there already
+			requests := &counted{}
+			sender, err := series.New(series.Options{
+				Store: s,
+				Receivers: []series.Receiver{{
+					Name: "main", URL: "http://" + d.address + "/api/v1/write", Protocol: c.protocol, Client: &http.Client{Transport: requests},
+				}},
+			})
+			require.NoError(t, err)
+			require.NoError(t, sender.Once(t.Context()), d.out.String())
+			s.recs = append(s.recs, rest...)
+			require.NoError(t, sender.Once(t.Context()), d.out.String())
+
+			got := d.raw(t, `liftbank_battery_volts{unit="t-1",battery="a"}`, now, 24*time.Hour+time.Minute)
+			newest := now.Add(-time.Minute)
+			wrong := 0
+			for ms, v := range want {
+				inside := !time.UnixMilli(ms).Before(newest.Add(-6 * time.Hour))
+				if x, there := got[ms]; there != inside || there && x != v {
+					wrong++
+				}
+			}
+			assert.Zero(t, wrong)
+			st := sender.States()[0]
+			assert.Equal(t, map[string]uint64{"too old": uint64(7 * (24*60 - len(got)))}, st.Refused)
+			assert.EqualValues(t, 7*len(got), st.Sent)
+			t.Logf("%d requests", requests.n)
+			if c.told {
+				assert.Equal(t, counted{n: 2, two: 2, partly: 1}, *requests, "the newest hour, and all others")
+			} else {
+				assert.Greater(t, requests.n, 24, "parts")
+				assert.Zero(t, requests.partly)
+			}
+		})
+	}
+}
+
+// counted counts requests, those of 2.0, and those of which the answer says that a part was taken.
+type counted struct{ n, two, partly int }
+
+func (c *counted) RoundTrip(r *http.Request) (*http.Response, error) {
+	c.n++
+	if r.Header.Get("X-Prometheus-Remote-Write-Version") == "2.0.0" {
+		c.two++
+	}
+	resp, err := http.DefaultTransport.RoundTrip(r)
+	if err == nil && resp.StatusCode == http.StatusBadRequest && resp.Header.Get("X-Prometheus-Remote-Write-Samples-Written") > "0" {
+		c.partly++
+	}
+	return resp, err
+}
+
+// Whoever doesn't know 2.0 gets 1.0 from then on, and all of it: Prometheus 3 told to take 1.0 alone answers 415,
+// 2.42 takes the body for an empty 1.0.
+func TestWhoKnowsOnlyOneGetsOne(t *testing.T) {
+	for name, start := range map[string]func(t *testing.T) *database{
+		"3, 1.0 alone":    func(t *testing.T) *database { return prometheus3(t, "48h", "1.0") },
+		"2.42":            func(t *testing.T) *database { return prometheus242(t, "2d") },
+		"VictoriaMetrics": func(t *testing.T) *database { return victoriaMetrics(t) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			d := start(t)
+			now := time.Now().Truncate(time.Hour)
+			s, want := days(t, now.Add(-24*time.Hour), 24, shuffled)
+			requests := &counted{}
+			sender, err := series.New(series.Options{Store: s, Receivers: []series.Receiver{{
+				Name: "main", URL: "http://" + d.address + "/api/v1/write", Protocol: series.V2, Client: &http.Client{Transport: requests},
+			}}})
+			require.NoError(t, err)
+			require.NoError(t, sender.Once(t.Context()), d.out.String())
+			assert.Equal(t, 1, requests.two, "asked once")
+			assert.Greater(t, requests.n, 1)
+			assert.Empty(t, sender.States()[0].Refused)
+			if name == "VictoriaMetrics" {
+				d.get(t, "/internal/force_flush", nil)
+			}
+			got := d.raw(t, `liftbank_battery_volts{unit="t-1",battery="a"}`, now, 24*time.Hour+time.Minute)
+			assert.True(t, maps.Equal(want, got), "%d of %d", len(got), len(want))
+		})
+	}
 }
 
 // Without the switch Prometheus answers 404 (2.42): nothing is skipped.
@@ -254,16 +360,20 @@ func TestPrometheusWithoutTheSwitchLosesNothing(t *testing.T) {
 	assert.Zero(t, s.at["series:main:readings"])
 }
 
-// A month-old backlog, newest first and twice, comes out exactly once.
-func TestVictoriaMetricsHasOldMinutesOnce(t *testing.T) {
+func victoriaMetrics(t *testing.T, more ...string) *database {
 	path := program(t, "victoria-metrics",
 		"go install github.com/VictoriaMetrics/VictoriaMetrics/app/victoria-metrics@v1.150.0, outside this module")
-	d := launch(t, "/health", path, func(address, dir string) []string {
-		return []string{
+	return launch(t, "/health", path, func(address, dir string) []string {
+		return append([]string{
 			"-httpListenAddr=" + address, "-storageDataPath=" + filepath.Join(dir, "data"), "-dedup.minScrapeInterval=1ms",
 			"-retentionPeriod=1y", "-search.latencyOffset=0s",
-		}
+		}, more...)
 	})
+}
+
+// A month-old backlog, newest first and twice, comes out exactly once.
+func TestVictoriaMetricsHasOldMinutesOnce(t *testing.T) {
+	d := victoriaMetrics(t)
 	from := time.Now().Add(-30 * 24 * time.Hour).Truncate(time.Hour)
 	s, want := days(t, from, 72, newestFirst)
 	sender := deliver(t, s, d, series.V1)
@@ -316,14 +426,7 @@ func voltsOf(unit, minute int) float64 { return float64(12000+(unit*31+minute*7)
 // 30 days of 100 units land complete and at their true time, and a repeat changes nothing.
 func TestThirtyDaysOfAHundredUnits(t *testing.T) {
 	slowtest.Long(t)
-	path := program(t, "victoria-metrics",
-		"go install github.com/VictoriaMetrics/VictoriaMetrics/app/victoria-metrics@v1.150.0, outside this module")
-	d := launch(t, "/health", path, func(address, dir string) []string {
-		return []string{
-			"-httpListenAddr=" + address, "-storageDataPath=" + filepath.Join(dir, "data"), "-dedup.minScrapeInterval=1ms",
-			"-retentionPeriod=1y", "-search.latencyOffset=0s", "-memory.allowedBytes=512MB",
-		}
-	})
+	d := victoriaMetrics(t, "-memory.allowedBytes=512MB")
 	const units, hours = 100, 30 * 24
 	m := &month{store: newStore(), t: t, from: time.Now().Add(-31 * 24 * time.Hour).Truncate(time.Hour), units: units}
 	for h := range hours + 7*24 {

@@ -27,6 +27,15 @@ type refused struct{ why string }
 
 func (r refused) Error() string { return r.why }
 
+// partly is an answer to 2.0 that says how many samples were taken, and that the rest never will be.
+type partly struct {
+	refused
+	taken int
+}
+
+// errOnlyV1 says that the receiver doesn't know remote write 2.0: nothing was taken.
+var errOnlyV1 = errors.New("remote write 2.0 is not known there")
+
 // later is an error after which the same may be sent again.
 type later struct {
 	error
@@ -40,7 +49,7 @@ const (
 	largestText = 300              // bytes of an answer that are read
 )
 
-// push sends a set. Its error is refused or later, or ctx's.
+// push sends a set. Its error is refused, partly, errOnlyV1 or later, or ctx's.
 func (r *Receiver) push(ctx context.Context, set *Set) error {
 	lines := set.Lines()
 	ctx, cancel := context.WithTimeout(ctx, timeout)
@@ -71,23 +80,34 @@ func (r *Receiver) push(ctx context.Context, set *Set) error {
 	}
 	defer resp.Body.Close()
 	text, _ := io.ReadAll(io.LimitReader(resp.Body, largestText)) // a reason, if there is one
-	return r.judge(resp, strings.TrimSpace(strings.ToValidUTF8(string(text), "")))
+	return r.judge(resp, strings.TrimSpace(strings.ToValidUTF8(string(text), "")), set.Len())
 }
+
+// takenHeader is required of whoever understands 2.0, in each answer.
+const takenHeader = "X-Prometheus-Remote-Write-Samples-Written"
 
 // plain follows no redirect: a POST would become a GET.
 var plain = &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 
 // judge says what an answer means. Only those that speak of the samples are for good. A wrong address or
 // password is put right some day, and what was sent meanwhile would be a hole.
-func (r *Receiver) judge(resp *http.Response, text string) error {
+func (r *Receiver) judge(resp *http.Response, text string, sent int) error {
 	first, _, _ := strings.Cut(text, "\n")
 	err := fmt.Errorf("%s: %s", resp.Status, first)
-	switch code := resp.StatusCode; {
-	case code/100 == 2:
-		if r.Protocol == V2 && resp.Header.Get("X-Prometheus-Remote-Write-Samples-Written") == "" {
-			// Required of whoever understands 2.0; one that doesn't may read the body as an empty 1.0.
-			return later{error: errors.New("receiver doesn't say that it knows remote write 2.0: set protocol 1.0")}
+	code := resp.StatusCode
+	if r.Protocol == V2 {
+		taken, bad := strconv.Atoi(resp.Header.Get(takenHeader))
+		switch known := bad == nil && taken >= 0; {
+		case code == http.StatusUnsupportedMediaType, code/100 == 2 && !known:
+			// Who doesn't know 2.0 may read the body as an empty 1.0, and take that.
+			return errOnlyV1
+		case known && taken < sent && (code/100 == 2 || code == http.StatusBadRequest && taken > 0):
+			// Of a request of which nothing was taken it is not known whether all of it is bad.
+			return partly{refused{err.Error()}, taken}
 		}
+	}
+	switch {
+	case code/100 == 2:
 		return nil
 	case code == http.StatusBadRequest, code == http.StatusRequestEntityTooLarge, code == http.StatusUnprocessableEntity:
 		return refused{err.Error()}

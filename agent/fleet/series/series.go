@@ -343,9 +343,19 @@ func (f *feed) push(ctx context.Context, set *Set) error {
 		return nil
 	}
 	err := f.to.push(ctx, set)
+	if errors.Is(err, errOnlyV1) {
+		// Until the next start: whoever has learned 2.0 since was started, too.
+		f.opts.Log.Warn("the receiver doesn't know remote write 2.0: it gets 1.0", "receiver", f.to.Name)
+		f.to.Protocol = V1
+		err = f.to.push(ctx, set)
+	}
+	taken := set.Len()
+	if p, some := errors.AsType[partly](err); some {
+		f.refuse(taken-p.taken, p)
+		taken, err = p.taken, nil
+	}
 	if err == nil {
-		n := uint64(set.Len())
-		f.note(func(s *State) { s.Sent += n })
+		f.note(func(s *State) { s.Sent += uint64(taken) })
 	}
 	return err
 }
@@ -358,14 +368,14 @@ const triesOfOne = 32
 func (f *feed) parts(ctx context.Context, set *Set, why error) error {
 	instants := set.instants()
 	if len(instants) < 2 {
-		f.refuse(set, why)
+		f.refuse(set.Len(), why)
 		return nil
 	}
 	older, newest := set.split(instants[len(instants)-1])
 	switch err := f.push(ctx, newest); {
 	case err == nil:
 	case isRefused(err):
-		f.refuse(set, err)
+		f.refuse(set.Len(), err)
 		return nil
 	default:
 		return err
@@ -377,7 +387,7 @@ func (f *feed) parts(ctx context.Context, set *Set, why error) error {
 			return nil
 		}
 		if tries--; tries < 0 {
-			f.refuse(set, why)
+			f.refuse(set.Len(), why)
 			return nil
 		}
 		err := f.push(ctx, set)
@@ -387,7 +397,7 @@ func (f *feed) parts(ctx context.Context, set *Set, why error) error {
 		why = err
 		before, rest := set.halve()
 		if rest == nil {
-			f.refuse(set, err)
+			f.refuse(set.Len(), err)
 			return nil
 		}
 		if err := try(rest); err != nil { // the newer half
@@ -404,8 +414,8 @@ func isRefused(err error) bool {
 }
 
 // refuse counts samples that will never be taken.
-func (f *feed) refuse(set *Set, why error) {
-	n, reason := uint64(set.Len()), short(why.Error())
+func (f *feed) refuse(samples int, why error) {
+	n, reason := uint64(samples), short(why.Error())
 	first := false
 	f.note(func(s *State) {
 		if _, known := s.Refused[reason]; !known && len(s.Refused) >= maxReasons {

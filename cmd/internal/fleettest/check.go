@@ -45,9 +45,8 @@ func (c *count) add(o count) {
 
 func (c *count) bad() bool { return c.missing+c.twice+c.confused+c.left > 0 }
 
-// compare compares what units made with what is stored: by unit, stream, session and number, and by
-// what it is about. The units end.
-func compare(ctx context.Context, d *sql.DB, units []*unit) (all count, table string, err error) {
+// compare compares what units made with what is stored, by what says that of one stream. The units end.
+func compare(ctx context.Context, units []*unit, stream func(unit string, of outbox.Stream, made int) (count, error)) (all count, table string, err error) {
 	byStream := [outbox.Streams]count{}
 	for _, u := range units {
 		left, err := u.left(ctx)
@@ -60,7 +59,7 @@ func compare(ctx context.Context, d *sql.DB, units []*unit) (all count, table st
 			return all, "", err
 		}
 		for of, made := range u.made {
-			c, err := compareStream(ctx, d, u.name, outbox.Stream(of), made)
+			c, err := stream(u.name, outbox.Stream(of), made)
 			if err != nil {
 				return all, "", err
 			}
@@ -83,6 +82,7 @@ func compare(ctx context.Context, d *sql.DB, units []*unit) (all count, table st
 	return all, b.String(), nil
 }
 
+// compareStream compares by unit, stream, session and number, and by what a record is about.
 func compareStream(ctx context.Context, d *sql.DB, unit string, of outbox.Stream, made int) (c count, err error) {
 	c.made = made
 	times, sessions := map[uint64]int{}, map[string]bool{}
@@ -163,7 +163,9 @@ func (r *rig) verdict(ctx context.Context, out io.Writer, c *crew) (count, error
 		return count{}, err
 	}
 	defer d.Close()
-	all, table, err := compare(ctx, d, c.units)
+	all, table, err := compare(ctx, c.units, func(unit string, of outbox.Stream, made int) (count, error) {
+		return compareStream(ctx, d, unit, of, made)
+	})
 	if err != nil {
 		return all, err
 	}

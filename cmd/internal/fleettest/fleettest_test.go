@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/store/outbox"
+	"liftbank/cmd/pgtest"
 	"liftbank/cmd/slowtest"
 )
 
@@ -33,7 +34,7 @@ func play(t *testing.T, o options, do func(context.Context, options) error) {
 		}
 	}
 	if o.database == "postgres" {
-		if _, err := postgresCommand("initdb"); err != nil {
+		if err := pgtest.Missing(); err != nil {
 			missing = err.Error()
 		}
 	}
@@ -79,6 +80,11 @@ func TestFullDisk(t *testing.T) {
 func TestStandby(t *testing.T) {
 	slowtest.Long(t)
 	play(t, options{database: "postgres", n: 3}, standbyTest)
+}
+
+func TestDatabaseAwayForADay(t *testing.T) {
+	slowtest.Long(t)
+	play(t, options{database: "postgres"}, awayTest)
 }
 
 func TestRestore(t *testing.T) {

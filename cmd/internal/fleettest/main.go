@@ -10,8 +10,10 @@
 //	go run ./cmd/internal/fleettest full
 //	go run ./cmd/internal/fleettest standby -n 20
 //	go run ./cmd/internal/fleettest restore -db postgres
+//	go run ./cmd/internal/fleettest away
 //	go run ./cmd/internal/fleettest load -db postgres -messages 200000
 //	go run ./cmd/internal/fleettest load -units 10000 -rate 6.8 -for 5m
+//	go run ./cmd/internal/fleettest beside -agent PATH -n 100
 package main
 
 import (
@@ -24,7 +26,7 @@ import (
 	"time"
 )
 
-const commands = "kill, full, standby, restore, load or collect"
+const commands = "kill, full, standby, restore, away, load, beside or collect"
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
@@ -37,12 +39,12 @@ func main() {
 
 // options are those of all commands.
 type options struct {
-	dir, program, config, what, database string
-	n, units, connections, messages      int
-	seed                                 uint64
-	rate                                 float64
-	lasting                              time.Duration
-	tls                                  bool
+	dir, program, config, what, database, agent, only, clock string
+	n, units, connections, messages                          int
+	seed                                                     uint64
+	rate                                                     float64
+	lasting                                                  time.Duration
+	tls                                                      bool
 }
 
 func run(ctx context.Context, args []string) error {
@@ -58,6 +60,9 @@ func run(ctx context.Context, args []string) error {
 	flags.StringVar(&o.dir, "dir", "", "folder to work in; a temporary one without")
 	flags.StringVar(&o.program, "program", "", "a built liftbank; without, it is built")
 	flags.StringVar(&o.config, "config", "", "of the collecting process")
+	flags.StringVar(&o.clock, "clock", "", "of the collecting process: file that says by how much its clock is ahead")
+	flags.StringVar(&o.agent, "agent", "", "of beside: the general-purpose agent's program")
+	flags.StringVar(&o.only, "only", "", "of beside: regular expression of what is done, such as \"agent broker\"")
 	flags.IntVar(&o.units, "units", 1000, "units of the load")
 	flags.IntVar(&o.connections, "connections", 20, "connections that they share")
 	flags.IntVar(&o.messages, "messages", 0, "messages in all")
@@ -71,7 +76,7 @@ func run(ctx context.Context, args []string) error {
 		return fmt.Errorf("-db %s: want sqlite or postgres", o.database)
 	}
 	if args[0] == "collect" {
-		return collect(ctx, o.config)
+		return collect(ctx, o.config, o.clock)
 	}
 	if o.dir == "" {
 		d, err := os.MkdirTemp("", "fleettest")
@@ -92,6 +97,10 @@ func run(ctx context.Context, args []string) error {
 		return restoreTest(ctx, o)
 	case "load":
 		return loadTest(ctx, o)
+	case "away":
+		return awayTest(ctx, o)
+	case "beside":
+		return besideTest(ctx, o)
 	}
 	return fmt.Errorf("%q: want %s", args[0], commands)
 }

@@ -27,6 +27,7 @@ type rig struct {
 	url        string  // of the database
 	collectors []*server
 	pages      []string
+	clock      string // file of a clock that is ahead; "": the machine's
 }
 
 // short is for collectors of which the broker or the database is killed: with a pause of up to 30 s
@@ -96,7 +97,7 @@ func (r *rig) addCollector(ctx context.Context, pauses, broker string, more ...s
 		if program, err = os.Executable(); err != nil {
 			return nil, err
 		}
-		args = []string{"collect", "-config", config}
+		args = []string{"collect", "-config", config, "-clock", r.clock}
 	case program == "":
 		if program, err = r.build(ctx); err != nil {
 			return nil, err
@@ -129,7 +130,7 @@ func (r *rig) build(ctx context.Context) (string, error) {
 }
 
 // collect is a collector as liftbank fleet run makes it, without the desk's pages and with short pauses.
-func collect(ctx context.Context, config string) error {
+func collect(ctx context.Context, config, clock string) error {
 	cfg, err := setup.Load(config)
 	if err != nil {
 		return err
@@ -140,7 +141,7 @@ func collect(ctx context.Context, config string) error {
 	}
 	const soon, later = 10 * time.Millisecond, 50 * time.Millisecond
 	c, err := fleet.New(ctx, fleet.Options{
-		Config: cfg, Log: slog.New(slog.NewTextHandler(os.Stderr, nil)), LeadEvery: later,
+		Config: cfg, Now: clockOf(clock), Log: slog.New(slog.NewTextHandler(os.Stderr, nil)), LeadEvery: later,
 		Limits: intake.Limits{BackoffMin: soon, BackoffMax: later, AnswerSoon: 4 * later},
 	})
 	if err != nil {

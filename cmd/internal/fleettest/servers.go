@@ -2,19 +2,18 @@ package main
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"net"
 	"os"
 	"os/exec"
-	"os/user"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 	"syscall"
 	"time"
+
+	"liftbank/cmd/pgtest"
 )
 
 // server is a program that is killed and started again.
@@ -215,59 +214,13 @@ func newBroker(dir string, port int, more ...string) (*server, error) {
 	}, nil
 }
 
-// postgresCommand returns a program of PostgreSQL, run by an account that isn't root: it refuses that.
-func postgresCommand(name string, args ...string) (*exec.Cmd, error) {
-	versions, _ := filepath.Glob("/usr/lib/postgresql/*/bin/" + name)
-	slices.Sort(versions)
-	path, err := exec.LookPath(name)
-	if len(versions) > 0 {
-		path, err = versions[len(versions)-1], nil
-	}
-	if err != nil {
-		return nil, fmt.Errorf("%s is not installed: apt-get install postgresql", name)
-	}
-	cmd := exec.Command(path, args...)
-	cmd.Dir = "/"
-	if os.Getuid() == 0 {
-		u, err := user.Lookup("nobody")
-		if err != nil {
-			return nil, err
-		}
-		uid, _ := strconv.Atoi(u.Uid)
-		gid, _ := strconv.Atoi(u.Gid)
-		cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: uint32(uid), Gid: uint32(gid)}}
-	}
-	return cmd, nil
-}
-
-// newPostgres makes a database server in a folder of its own, on a socket only; fsync is on, as by default.
+// newPostgres makes a database server in a folder of its own; fsync is on, as by default.
 func newPostgres(dir string) (s *server, url string, err error) {
-	home := filepath.Join(dir, "postgres")
-	data := filepath.Join(home, "data")
-	if err := errors.Join(os.Mkdir(home, 0o700), os.Chmod(home, 0o777), os.Chmod(dir, 0o755)); err != nil {
-		return nil, "", err
-	}
-	cmd, err := postgresCommand("initdb", "-D", data, "-U", "fleet", "-A", "trust", "-E", "UTF8", "--locale=C", "--no-sync")
+	made, err := pgtest.New(dir)
 	if err != nil {
 		return nil, "", err
 	}
-	if out, err := cmd.CombinedOutput(); err != nil {
-		return nil, "", fmt.Errorf("initdb: %w: %s", err, out)
-	}
-	url = "postgres:///postgres?user=fleet&host=" + home
-	return &server{
-		name: "postgres", output: filepath.Join(dir, "postgres.log"),
-		make: func() (*exec.Cmd, error) {
-			return postgresCommand("postgres", "-D", data, "-c", "listen_addresses=", "-c", "unix_socket_directories="+home)
-		},
-		up: func(ctx context.Context) error {
-			db, err := sql.Open("pgx", url)
-			if err != nil {
-				return err
-			}
-			return errors.Join(db.PingContext(ctx), db.Close())
-		},
-	}, url, nil
+	return &server{name: "postgres", output: filepath.Join(dir, "postgres.log"), make: made.Process, up: made.Up}, made.URL("postgres"), nil
 }
 
 // await asks again and again.

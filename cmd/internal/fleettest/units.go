@@ -44,15 +44,15 @@ func startUnit(ctx context.Context, dir, name, broker string) (*unit, error) {
 	log := slog.New(slog.DiscardHandler)
 	s, err := store.Open(store.Options{
 		Outlets: []string{publish.Kind.Name}, Dir: folder, Session: session, Layout: readings.LayoutOf([]string{"a", "b"}),
-		Now: time.Now, Limits: store.Limits{CommitEvery: 50 * time.Millisecond}, Log: log,
+		Now: now, Limits: store.Limits{CommitEvery: 50 * time.Millisecond}, Log: log,
 	})
 	if err != nil {
 		return nil, err
 	}
 	p, err := publish.New(publish.Options{
 		Options: outlet.Options{
-			Unit: name, Session: session, Hub: snapshot.NewHub(time.Now), Outbox: s.Outlet(publish.Kind.Name),
-			Clock: outlet.Clock{Now: time.Now, After: time.After}, Rand: rand.Float64, Log: log,
+			Unit: name, Session: session, Hub: snapshot.NewHub(now), Outbox: s.Outlet(publish.Kind.Name),
+			Clock: outlet.Clock{Now: now, After: time.After}, Rand: rand.Float64, Log: log,
 		},
 		Broker: broker, Prefix: "liftbank",
 		Limits: publish.Limits{BackoffMin: 10 * time.Millisecond, BackoffMax: 50 * time.Millisecond, Pace: 2 * time.Millisecond,
@@ -79,7 +79,7 @@ func (u *unit) step() error {
 	u.n++
 	now := rules.Moment{
 		Mono: time.Duration(u.n) * time.Minute, WallTrusted: true,
-		Wall: time.Now().Add(-30 * 24 * time.Hour).Add(time.Duration(u.n) * time.Minute),
+		Wall: now().Add(-30 * 24 * time.Hour).Add(time.Duration(u.n) * time.Minute),
 	}
 	row := readings.Row{Start: now.Mono, Stats: make([]readings.Stat, 13)}
 	row.Stats[0] = readings.Stat{Min: 12000, Mean: 12000 + int32(u.n%500), Max: 12600, Known: true}
