@@ -8,6 +8,8 @@ import (
 	"net"
 	"sync/atomic"
 	"time"
+
+	"liftbank/agent/dial/packet"
 )
 
 // maxPacket bounds what is accepted from a broker, in bytes. All that it has to say to a unit fits.
@@ -26,23 +28,14 @@ const (
 	unaskedPerPiece = maxPacket / unaskedUnit // at most, for one packet: a skipped one is no worse
 )
 
-// Packets that a broker may send to this client (MQTT 3.1.1, section 2.2.1). It publishes with QoS
-// 1 and has one subscription, with QoS 0: no other kind has a place in that.
-const (
-	connack  = 2
-	publish  = 3
-	puback   = 4
-	suback   = 9
-	pingresp = 13
-)
-
-// answerBytes is how long the packets are that have one length.
-var answerBytes = [16]int{connack: 2, puback: 2, suback: 3, pingresp: 0}
+// answerBytes is how long the packets are that may come and are no message (MQTT 3.1.1, section 2.2.1).
+// This client publishes with QoS 1 and has one subscription, with QoS 0: no other kind has a place in that.
+var answerBytes = map[byte]int{packet.Connack: 2, packet.Puback: 2, packet.Suback: 3, packet.Pingresp: 0}
 
 // Why a connection is cut. A broker that does one of these is broken or hostile, and whatever it
 // sends next can't be trusted.
 var (
-	errMalformed = errors.New("malformed packet from broker")
+	errMalformed = packet.ErrMalformed
 	errUnasked   = errors.New("broker sends what was not asked for")
 )
 
@@ -107,66 +100,42 @@ func (g *guard) read(p []byte) (int, error) {
 	}
 	n, err := g.in.Read(p[:min(len(p), g.left)])
 	g.left -= n
-	return n, ended(err)
+	return n, packet.Inside(err)
 }
 
 // packet reads the begin of the next packet, as much as it takes to judge it: its header, the topic
 // of a message, the whole of an answer. One that is too large is skipped.
 func (g *guard) packet() error {
-	kind, flags, length, err := g.header()
+	h, raw, err := packet.Next(g.in, g.space[:0])
 	if err != nil {
 		return err
 	}
-	if !g.up && kind != connack {
-		return fmt.Errorf("%w: packet type %d before the answer to CONNECT", errMalformed, kind)
+	g.space = raw
+	if !g.up && h.Kind != packet.Connack {
+		return fmt.Errorf("%w: packet type %d before the answer to CONNECT", errMalformed, h.Kind)
 	}
-	if kind == publish {
-		return g.message(flags, length)
+	if h.Kind == packet.Publish {
+		return g.message(h.Flags, h.Length)
 	}
-	return g.answer(kind, flags, length)
-}
-
-// header reads type and remaining length (section 2.2), and keeps their bytes to be handed on.
-func (g *guard) header() (kind, flags byte, length int, err error) {
-	b, err := g.in.ReadByte()
-	if err != nil {
-		return 0, 0, 0, err // between two packets: an end like any other
-	}
-	kind, flags = b>>4, b&0xf
-	g.space = append(g.space[:0], b)
-	const maxShift = 21 // four bytes
-	for shift := 0; ; shift += 7 {
-		if shift > maxShift {
-			return 0, 0, 0, fmt.Errorf("%w: length of more than four bytes", errMalformed)
-		}
-		if b, err = g.in.ReadByte(); err != nil {
-			return 0, 0, 0, ended(err)
-		}
-		g.space = append(g.space, b)
-		length |= int(b&0x7f) << shift
-		if b < 0x80 {
-			return kind, flags, length, nil
-		}
-	}
+	return g.answer(h.Kind, h.Flags, h.Length)
 }
 
 // answer reads a packet that is no message.
 func (g *guard) answer(kind, flags byte, length int) error {
-	switch kind {
-	case connack, puback, suback, pingresp:
-	default:
+	want, known := answerBytes[kind]
+	if !known {
 		return fmt.Errorf("%w: packet type %d", errUnasked, kind)
 	}
-	if flags != 0 || length != answerBytes[kind] {
+	if flags != 0 || length != want {
 		return fmt.Errorf("%w: packet type %d with flags %#x and %d bytes", errMalformed, kind, flags, length)
 	}
 	body, err := g.keep(length)
 	if err != nil {
 		return err
 	}
-	const maxCode, refused = 5, 0x80 // sections 3.2.2.3, 3.9.3
+	const maxCode = 5 // section 3.2.2.3
 	switch kind {
-	case connack:
+	case packet.Connack:
 		switch {
 		case g.up:
 			return fmt.Errorf("%w: a second answer to CONNECT", errUnasked)
@@ -175,13 +144,13 @@ func (g *guard) answer(kind, flags byte, length int) error {
 		}
 		g.up = body[1] == 0
 		return nil
-	case puback:
+	case packet.Puback:
 		if g.acked++; g.acked > g.sent.Load() {
 			return fmt.Errorf("%w: acknowledgement of a message that was not sent", errUnasked)
 		}
 		return nil
-	case suback:
-		if body[2] > 2 && body[2] != refused {
+	case packet.Suback:
+		if body[2] > 2 && body[2] != packet.Refused {
 			return fmt.Errorf("%w: answer %#x to SUBSCRIBE", errMalformed, body[2])
 		}
 	}
@@ -225,7 +194,7 @@ func (g *guard) message(flags byte, length int) error {
 		g.over()
 		g.head = nil
 		_, err := g.in.Discard(length - lengthBytes - topicBytes)
-		return ended(err)
+		return packet.Inside(err)
 	}
 	g.left = length - lengthBytes - topicBytes
 	return nil
@@ -236,7 +205,7 @@ func (g *guard) keep(n int) ([]byte, error) {
 	at := len(g.space)
 	g.space = append(g.space, make([]byte, n)...)
 	if _, err := io.ReadFull(g.in, g.space[at:]); err != nil {
-		return nil, ended(err)
+		return nil, packet.Inside(err)
 	}
 	g.head = g.space
 	return g.space[at:], nil
@@ -250,12 +219,4 @@ func (g *guard) spend(length int) error {
 		return fmt.Errorf("%w: too much of it", errUnasked)
 	}
 	return nil
-}
-
-// ended returns the error of a connection that ended inside a packet.
-func ended(err error) error {
-	if errors.Is(err, io.EOF) {
-		return io.ErrUnexpectedEOF
-	}
-	return err
 }

@@ -59,19 +59,19 @@ func lengthOf(n int) (out []byte) {
 	}
 }
 
-func packet(first byte, body ...byte) []byte {
+func frame(first byte, body ...byte) []byte {
 	return append(append([]byte{first}, lengthOf(len(body))...), body...)
 }
 
 // push is a PUBLISH packet of QoS 0 with a payload of n bytes.
 func push(first byte, topic string, n int) []byte {
 	body := append([]byte{byte(len(topic) >> 8), byte(len(topic))}, topic...)
-	return packet(first, append(body, bytes.Repeat([]byte{'x'}, n)...)...)
+	return frame(first, append(body, bytes.Repeat([]byte{'x'}, n)...)...)
 }
 
 func join(parts ...[]byte) []byte { return bytes.Join(parts, nil) }
 
-var welcome = packet(0x20, 0, 0)
+var welcome = frame(0x20, 0, 0)
 
 // Each kind of packet and each way in which one can be broken, as section 2 and 3 of MQTT 3.1.1
 // have them: what may come is handed on to the last byte, anything else ends the connection.
@@ -91,10 +91,10 @@ func TestWhatABrokerMaySend(t *testing.T) {
 	after := func(b ...byte) []byte { return join(welcome, b) }
 
 	pass("accepted", welcome)
-	pass("acknowledged", after(join(packet(0x40, 0, 1), packet(0x40, 0, 2), packet(0x40, 0, 3))...))
-	pass("subscribed", after(packet(0x90, 0, 1, 0)...))
-	pass("subscription refused", after(packet(0x90, 0, 1, 0x80)...))
-	pass("pong", after(packet(0xd0)...))
+	pass("acknowledged", after(join(frame(0x40, 0, 1), frame(0x40, 0, 2), frame(0x40, 0, 3))...))
+	pass("subscribed", after(frame(0x90, 0, 1, 0)...))
+	pass("subscription refused", after(frame(0x90, 0, 1, 0x80)...))
+	pass("pong", after(frame(0xd0)...))
 	pass("a receipt", after(push(0x30, receivedHere, 10)...))
 	pass("a retained receipt", after(push(0x31, receivedHere, 10)...))
 	pass("an empty receipt", after(push(0x30, receivedHere, 0)...))
@@ -102,21 +102,21 @@ func TestWhatABrokerMaySend(t *testing.T) {
 
 	cut("nothing but text", []byte("HTTP/1.1 400 Bad Request\r\n\r\n"), errMalformed)
 	cut("a receipt ahead of the answer", push(0x30, receivedHere, 1), errMalformed)
-	cut("an acknowledgement after a refusal", join(packet(0x20, 0, 5), packet(0x40, 0, 1)), errMalformed)
+	cut("an acknowledgement after a refusal", join(frame(0x20, 0, 5), frame(0x40, 0, 1)), errMalformed)
 	cut("a second answer", join(welcome, welcome), errUnasked)
-	cut("a session that nobody kept", packet(0x20, 1, 0), errMalformed)
-	cut("reserved bits of the answer", packet(0x20, 2, 0), errMalformed)
+	cut("a session that nobody kept", frame(0x20, 1, 0), errMalformed)
+	cut("reserved bits of the answer", frame(0x20, 2, 0), errMalformed)
 	cut("length of five bytes", after(0xd0, 0x80, 0x80, 0x80, 0x80, 0), errMalformed)
-	cut("one acknowledgement too many", after(bytes.Repeat(packet(0x40, 0, 1), 4)...), errUnasked)
+	cut("one acknowledgement too many", after(bytes.Repeat(frame(0x40, 0, 1), 4)...), errUnasked)
 	cut("another topic", after(push(0x30, "fleet/v1/t-1042/snapshot", 1)...), errUnasked)
 	cut("another topic of that length", after(push(0x30, "fleet/v1/t-1043/received", 1)...), errUnasked)
 	cut("a topic that begins like it", after(push(0x30, receivedHere+"/x", 1)...), errUnasked)
 	cut("a short topic", after(push(0x30, "f", 1)...), errUnasked)
 	cut("the longest topic", after(push(0x30, string(bytes.Repeat([]byte{'t'}, 65535)), 1)...), errUnasked)
 	cut("no topic", after(push(0x30, "", 9)...), errMalformed)
-	cut("a topic longer than the message", after(packet(0x30, 0, 200, 'f', 'l')...), errMalformed)
-	cut("a message without a topic's length", after(packet(0x30, 0)...), errMalformed)
-	cut("an empty message", after(packet(0x30)...), errMalformed)
+	cut("a topic longer than the message", after(frame(0x30, 0, 200, 'f', 'l')...), errMalformed)
+	cut("a message without a topic's length", after(frame(0x30, 0)...), errMalformed)
+	cut("an empty message", after(frame(0x30)...), errMalformed)
 	for qos, want := range map[byte]error{1: errUnasked, 2: errUnasked, 3: errMalformed} {
 		for _, flags := range []byte{0, 1, 8, 9} { // retained, duplicate
 			cut(fmt.Sprintf("QoS %d, flags %d", qos, flags), after(push(0x30|qos<<1|flags, receivedHere, 3)...), want)
@@ -131,19 +131,19 @@ func TestEveryFirstByteLengthAndCode(t *testing.T) {
 	lengths := map[byte]int{0x40: 2, 0x90: 3, 0xd0: 0}
 	for first := range 256 {
 		for length := range 12 {
-			_, _, err := heard(bytes.NewReader(join(welcome, packet(byte(first), make([]byte, length)...))), 3)
+			_, _, err := heard(bytes.NewReader(join(welcome, frame(byte(first), make([]byte, length)...))), 3)
 			want, known := lengths[byte(first)]
 			assert.Equal(t, known && length == want, err == nil, "%#x with %d bytes: %v", first, length, err)
 		}
 		for length := range 12 {
-			_, _, err := heard(bytes.NewReader(packet(byte(first), make([]byte, length)...)), 3)
+			_, _, err := heard(bytes.NewReader(frame(byte(first), make([]byte, length)...)), 3)
 			assert.Equal(t, first == 0x20 && length == 2, err == nil, "%#x with %d bytes at first: %v", first, length, err)
 		}
 	}
 	for code := range 256 {
-		_, _, err := heard(bytes.NewReader(packet(0x20, 0, byte(code))), 3)
+		_, _, err := heard(bytes.NewReader(frame(0x20, 0, byte(code))), 3)
 		assert.Equal(t, code <= 5, err == nil, "CONNACK %d: %v", code, err)
-		_, _, err = heard(bytes.NewReader(join(welcome, packet(0x90, 0, 1, byte(code)))), 3)
+		_, _, err = heard(bytes.NewReader(join(welcome, frame(0x90, 0, 1, byte(code)))), 3)
 		assert.Equal(t, code <= 2 || code == 0x80, err == nil, "SUBACK %d: %v", code, err)
 	}
 }
@@ -151,7 +151,7 @@ func TestEveryFirstByteLengthAndCode(t *testing.T) {
 // A connection that ends inside a packet says so, wherever that is; and how the bytes come changes
 // nothing.
 func TestCutAndDribbledPackets(t *testing.T) {
-	parts := [][]byte{welcome, packet(0x40, 0, 1), packet(0x90, 0, 2, 0), packet(0xd0), push(0x31, receivedHere, 300)}
+	parts := [][]byte{welcome, frame(0x40, 0, 1), frame(0x90, 0, 2, 0), frame(0xd0), push(0x31, receivedHere, 300)}
 	all := join(parts...)
 	whole := map[int]bool{0: true}
 	for i := range parts {
@@ -178,7 +178,7 @@ func TestCutAndDribbledPackets(t *testing.T) {
 // skipped, the largest that there is.
 func TestSizesOfWhatABrokerSends(t *testing.T) {
 	room := maxPacket - 2 - len(receivedHere)
-	next := packet(0x40, 0, 1)
+	next := frame(0x40, 0, 1)
 	largest := push(0x30, receivedHere, room)
 	out, skipped, err := heard(bytes.NewReader(join(welcome, largest, next)), 1)
 	require.NoError(t, err)
@@ -211,7 +211,7 @@ func (zeros) Read(p []byte) (int, error) { clear(p); return len(p), nil }
 // with what it is told.
 func TestTooMuchOfIt(t *testing.T) {
 	for name, one := range map[string][]byte{
-		"pongs": packet(0xd0), "answers to SUBSCRIBE": packet(0x90, 0, 1, 0),
+		"pongs": frame(0xd0), "answers to SUBSCRIBE": frame(0x90, 0, 1, 0),
 		"receipts": push(0x30, receivedHere, 100), "large receipts": push(0x30, receivedHere, 60_000),
 		"skipped ones": push(0x30, receivedHere, maxPacket),
 	} {
@@ -297,24 +297,24 @@ func TestHostileBrokersAreCut(t *testing.T) {
 	f("QoS 2 that is never released", unasked, push(0x34, receivedHere, kib))
 	f("QoS 1", unasked, push(0x32, receivedHere, kib))
 	f("topics never subscribed to", unasked, push(0x30, "fleet/v1/t-1042/other", kib))
-	f("releases", unasked, packet(0x62, 0, 1))
-	f("half acknowledgements", unasked, packet(0x50, 0, 1))
-	f("acknowledgements of nothing", unasked, packet(0x40, 0, 1))
-	f("answers to more topics than were asked for", malformed, packet(0x90, 0, 1, 0, 0))
-	f("pongs", unasked, packet(0xd0))
+	f("releases", unasked, frame(0x62, 0, 1))
+	f("half acknowledgements", unasked, frame(0x50, 0, 1))
+	f("acknowledgements of nothing", unasked, frame(0x40, 0, 1))
+	f("answers to more topics than were asked for", malformed, frame(0x90, 0, 1, 0, 0))
+	f("pongs", unasked, frame(0xd0))
 	f("receipts", unasked, push(0x30, receivedHere, kib))
 	f("a length without end", malformed, []byte{0xff})
-	f("connection requests", unasked, packet(0x10, 0, 4, 'M', 'Q', 'T', 'T', 4, 2, 0, 0, 0, 0))
+	f("connection requests", unasked, frame(0x10, 0, 4, 'M', 'Q', 'T', 'T', 4, 2, 0, 0, 0, 0))
 }
 
 // Whatever bytes come: no panic, and what is handed on is packets that the library behind can take,
 // of the kinds that it should.
 func FuzzGuard(f *testing.F) {
 	for _, seed := range [][]byte{
-		welcome, join(welcome, packet(0x40, 0, 1)), join(welcome, push(0x30, receivedHere, 5)),
-		join(welcome, push(0x34, receivedHere, 5)), join(welcome, packet(0x90, 0, 1, 0, 0)),
+		welcome, join(welcome, frame(0x40, 0, 1)), join(welcome, push(0x30, receivedHere, 5)),
+		join(welcome, push(0x34, receivedHere, 5)), join(welcome, frame(0x90, 0, 1, 0, 0)),
 		join(welcome, []byte{0xd0, 0x80, 0x80, 0x80, 0x80, 0}), []byte("HTTP/1.1 400"), {0xff, 0xff, 0xff, 0xff},
-		join(welcome, packet(0x30, 0xff, 0xff, 'x')),
+		join(welcome, frame(0x30, 0xff, 0xff, 'x')),
 	} {
 		f.Add(seed, int64(2))
 	}

@@ -23,6 +23,7 @@ type fleetLoadCmd struct {
 	For         time.Duration `placeholder:"DURATION" help:"Stop after this time."`
 	OutageEvery time.Duration `placeholder:"DURATION" help:"Cut all connections once in this time."`
 	OutageFor   time.Duration `placeholder:"DURATION" help:"With --outage-every: for so long."`
+	Backlog     time.Duration `placeholder:"DURATION" help:"Instead of --messages: each unit sends one message, waits until the broker is away and back, and sends what it makes in this time."`
 	Confirmed   time.Duration `default:"2m" placeholder:"DURATION" help:"Wait so long in the end for the collector to confirm all (default ${default}); 0: not at all."`
 	CA          string        `name:"broker-ca" placeholder:"FILE.pem" help:"With mqtts://...: authorities to trust (default: the system's)."`
 	Certs       string        `name:"certs" placeholder:"DIR" help:"With mqtts://...: folder that has a folder for each unit with UNIT.pem and UNIT.key, as fleet enrol writes them (default: none)."`
@@ -60,9 +61,11 @@ func (c fleetLoadCmd) Run(s streams) error {
 	}
 	o := fleetload.Options{
 		Broker: fleetload.URL(c.Broker), Prefix: c.Prefix, Units: c.Units, Connections: c.Connections, Rate: c.Rate,
-		Messages: c.Messages, For: c.For, OutageEvery: c.OutageEvery, OutageFor: c.OutageFor, Confirmed: c.Confirmed,
+		Messages: c.Messages, For: c.For, Backlog: c.Backlog, OutageEvery: c.OutageEvery, OutageFor: c.OutageFor, Confirmed: c.Confirmed,
 		Session: fmt.Sprint(time.Now().UnixMilli()), Start: time.Now().Add(-past), Mix: mix,
 	}
+	// Played faster than time passes, it must not come into the future: a clock that is ahead is a fault.
+	o.Start = o.Start.Add(-time.Duration(c.Messages/c.Units/len(mix[0].Messages)) * past)
 	if strings.HasPrefix(c.Broker, "mqtts://") {
 		if o.TLS, err = c.tls(); err != nil {
 			return usageError{err}
@@ -89,8 +92,10 @@ func (c fleetLoadCmd) check() error {
 		return fmt.Errorf("--connections %d: want 0 to the number of units", c.Connections)
 	case c.Rate < 0 || c.Messages < 0:
 		return errors.New("--rate, --messages: want 0 or more")
-	case c.Messages == 0 && c.For == 0 && !c.Names:
-		return errors.New("--messages, --for: want one of them: else it would never end")
+	case c.Messages == 0 && c.For == 0 && c.Backlog == 0 && !c.Names:
+		return errors.New("--messages, --for, --backlog: want one of them: else it would never end")
+	case c.Backlog < 0 || c.Backlog > 0 && (c.Messages > 0 || c.For > 0 || c.Rate > 0 || c.OutageEvery > 0):
+		return errors.New("--backlog: want none of --messages, --for, --rate, --outage-every with it: it says how much is sent")
 	case (c.OutageEvery > 0) != (c.OutageFor > 0) || c.OutageFor < 0 || c.OutageFor >= c.OutageEvery && c.OutageEvery > 0:
 		return errors.New("--outage-every, --outage-for: want both, the second shorter")
 	case (c.CA != "" || c.Certs != "") && !strings.HasPrefix(c.Broker, "mqtts://"):

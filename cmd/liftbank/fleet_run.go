@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"os"
+	"runtime/debug"
 	"time"
 
 	"github.com/coreos/go-systemd/v22/daemon"
@@ -34,6 +36,12 @@ func (c fleetRunCmd) Run(s streams) error {
 	cfg, err := loadFleet(c.Config)
 	if err != nil {
 		return err
+	}
+	// What lives is small beside what passes through, which was collected again and again: a tenth of all
+	// time. GOMEMLIMIT bounds it all the same.
+	const percent = 300
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(percent)
 	}
 	log := newLog(s.err, c.Verbose)
 	l, err := net.Listen("tcp", cfg.HTTP.Listen)

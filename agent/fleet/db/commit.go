@@ -12,6 +12,7 @@ import (
 
 	"liftbank/agent/fleet/ranges"
 	"liftbank/agent/fleet/wire"
+	"liftbank/agent/snapshot"
 )
 
 // Commit stores a batch in one transaction: records and which numbers are there, the units' state,
@@ -53,13 +54,14 @@ type commit struct {
 	streams map[streamID]*streamRow
 	out     *Outcome
 
-	lastID  int64 // of records
-	records *rows
-	gaps    *rows
-	gapID   int64
-	refused *rows
-	touched []*streamRow // in the order of the batch
-	book    dayBook
+	lastID   int64 // of records
+	records  *rows
+	gaps     *rows
+	gapID    int64 // the next one; 0: not known
+	streamID int64 // the same
+	refused  *rows
+	touched  []*streamRow // in the order of the batch
+	book     dayBook
 }
 
 // unitRow is a unit in memory during a commit.
@@ -71,10 +73,13 @@ type unitRow struct {
 	statusAt, flags                   int64
 	changed                           bool
 	state                             *stateRow                // nil: not read
-	standing                          map[findingKey]*standRow // nil: not read
-	rowDue                            bool                     // the worklist's columns are to be made anew
-	flagged                           map[Flag]string          // seen in this batch, with the detail
-	clockRight                        bool                     // a trusted time was right, last in this batch
+	standing                          map[findingKey]*standRow // nil: not read, as works
+	works                             []Work
+	snapshot                          *snapshot.Snapshot // the last one, where it is of this batch
+	rowDue                            bool               // the worklist's columns are to be made anew
+	flagged                           map[Flag]string    // seen in this batch, with the detail
+	clockRight                        bool               // a trusted time was right, last in this batch
+	row                               *rowInput          // what the worklist's columns were made from
 }
 
 // stateRow is what is wide of a unit.
@@ -109,6 +114,7 @@ type streamRow struct {
 	askNext     int64
 	changed     bool
 	touched     bool
+	fresh       bool // made by this batch
 	hurry       bool
 	missing     uint64
 }
@@ -134,7 +140,10 @@ func (c *commit) load(batch []wire.Message) error {
 			wide = append(wide, m.Unit)
 		}
 		if m.Snapshot != nil || m.Finding != nil {
-			wide, standing = append(wide, m.Unit), append(standing, m.Unit)
+			wide = append(wide, m.Unit)
+		}
+		if m.Snapshot != nil || m.Finding != nil || m.Visit != nil {
+			standing = append(standing, m.Unit)
 		}
 	}
 	if err := c.row("SELECT value FROM counter WHERE name = 'record'").Scan(&c.lastID); err != nil {
@@ -324,8 +333,9 @@ func (x *tx) readStreams(keys []streamID, take func(*streamRow)) error {
 		return x.query("SELECT "+streamColumns+` FROM stream JOIN unnest(?1::bigint[], ?2::smallint[], ?3::text[])
 			AS k(unit, kind, session) USING (unit, kind, session)`, scan, units, kinds, sessions)
 	}
-	const most = 64
-	for list := range slices.Chunk(keys, most) {
+	for len(keys) > 0 {
+		list := keys[:atOnce(len(keys))]
+		keys = keys[len(list):]
 		args := make([]any, 0, 3*len(list))
 		for _, k := range list {
 			args = append(args, k.unit, k.kind, k.session)
@@ -472,23 +482,25 @@ func (c *commit) stream(u *unitRow, m *wire.Message) (*streamRow, error) {
 
 // begin makes the row of a session that is new, and looks what its first number says of the sessions
 // before: numbers go on over all of them, so that the one before has no more than up to that.
-func (c *commit) begin(u *unitRow, s *streamRow, m *wire.Message) error {
-	id, err := c.next("stream")
-	if err != nil {
-		return err
+func (c *commit) begin(u *unitRow, s *streamRow, m *wire.Message) (err error) {
+	if c.streamID == 0 {
+		if c.streamID, err = c.next("stream"); err != nil {
+			return err
+		}
 	}
-	s.id = id
-	if _, err := c.exec(`INSERT INTO stream(id, unit, kind, session, first, through, last, have, gone, heard, missing,
-		gone_count, asked, asked_at, ask_next) VALUES(?1, ?2, ?3, ?4, 0, 0, 0, ?5, ?5, 0, 0, 0, 0, 0, 0)`,
-		id, s.unit, s.kind, s.session, []byte{}); err != nil {
-		return err
-	}
+	s.id, s.fresh = c.streamID, true
+	c.streamID++
 	first := m.Head.First
 	if first <= 1 { // a new store, or not known
 		return nil
 	}
 	const enough = 50 // sessions back
 	var before []*streamRow
+	for _, o := range slices.Backward(c.touched) {
+		if o.fresh && o.unit == s.unit && o.kind == s.kind {
+			before = append(before, o)
+		}
+	}
 	err = c.query("SELECT "+streamColumns+" FROM stream WHERE unit = ?1 AND kind = ?2 AND session <> ?3 ORDER BY heard DESC, id DESC LIMIT ?4",
 		func(r *sql.Rows) error {
 			o, err := scanStream(r)
@@ -554,7 +566,7 @@ func (s *streamRow) through() uint64 {
 }
 
 func streamRows() *rows {
-	return into("stream", "id", "id:i", "unit:i", "kind:i", "session:t", "first:i", "through:i", "last:i", "have:b", "gone:b",
+	return into("stream", "id", "id:i", "unit:i!", "kind:i!", "session:t!", "first:i", "through:i", "last:i", "have:b", "gone:b",
 		"heard:i", "missing:i", "gone_count:i", "asked:i", "asked_at:i", "ask_next:i")
 }
 
@@ -630,39 +642,38 @@ func inOrder(m map[streamID]*streamRow) []*streamRow {
 	return out
 }
 
+// saveUnits writes what is kept of the units, each table at once.
 func (c *commit) saveUnits() error {
 	all := make([]*unitRow, 0, len(c.units))
 	for _, u := range c.units {
 		all = append(all, u)
 	}
 	slices.SortFunc(all, func(a, b *unitRow) int { return cmp.Compare(a.id, b.id) })
-	units := into("unit", "id", "id:i", "name:t", "first_heard:i", "last_heard:i", "last_record:i", "status:t", "status_at:i",
+	if err := c.saveFlags(all); err != nil {
+		return err
+	}
+	if err := c.saveStanding(all); err != nil {
+		return err
+	}
+	units := into("unit", "id", "id:i", "name:t!", "first_heard:i", "last_heard:i", "last_record:i", "status:t", "status_at:i",
 		"session:t", "flags:i")
+	var due []*rowInput
 	for _, u := range all {
-		if err := c.saveFlags(u); err != nil {
-			return err
-		}
-		if err := c.saveState(u); err != nil {
-			return err
-		}
-		if err := c.saveStanding(u); err != nil {
-			return err
-		}
 		if u.changed {
 			units.add(u.id, u.name, u.firstHeard, u.lastHeard, u.lastRecord, u.status, u.statusAt, u.session, u.flags)
+		}
+		if u.rowDue {
+			u.row = &rowInput{id: u.id, unit: u.name, snapshot: u.snapshot, findings: u.stand(), work: u.works, known: true}
+			due = append(due, u.row)
 		}
 	}
 	if err := c.put(units); err != nil {
 		return err
 	}
-	for _, u := range all {
-		if u.rowDue {
-			if err := c.makeRow(u.id, u.name); err != nil {
-				return err
-			}
-		}
+	if err := c.makeRows(due); err != nil {
+		return err
 	}
-	return nil
+	return c.saveStates(all)
 }
 
 // partition makes the partition of the month that records come in.

@@ -37,6 +37,8 @@ type DB struct {
 	months  map[time.Time]bool // partitions that are there
 	texts   map[string]string  // queries in the dialect's form
 	textsMu sync.RWMutex
+
+	statements map[string]*sql.Stmt // of SQLite's transactions; guarded by writing
 }
 
 var _ API = (*DB)(nil)
@@ -56,7 +58,7 @@ func Open(ctx context.Context, address string, o Options) (*DB, error) {
 	if o.QuarantineBytes == 0 {
 		o.QuarantineBytes = 64 << 20
 	}
-	d := &DB{opts: o, months: map[time.Time]bool{}, texts: map[string]string{}}
+	d := &DB{opts: o, months: map[time.Time]bool{}, texts: map[string]string{}, statements: map[string]*sql.Stmt{}}
 	var err error
 	switch scheme, rest, _ := strings.Cut(address, "://"); scheme {
 	case "sqlite":

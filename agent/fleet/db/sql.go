@@ -1,6 +1,7 @@
 package db
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"fmt"
@@ -91,6 +92,11 @@ func (d *DB) write(ctx context.Context, do func(*tx) error) (err error) {
 		}
 	}()
 	x := &tx{d: d, ctx: ctx, tx: t}
+	if d.dialect == sqlite {
+		// Its driver starts a goroutine for each statement that may be interrupted. The transaction ends with
+		// ctx all the same, between two of them.
+		x.ctx = context.WithoutCancel(ctx)
+	}
 	if d.dialect == postgres {
 		if _, err := t.ExecContext(ctx, "SELECT pg_advisory_xact_lock($1)", int64(lockKey)); err != nil {
 			return fmt.Errorf("database: %w", err)
@@ -106,7 +112,16 @@ func (d *DB) write(ctx context.Context, do func(*tx) error) (err error) {
 }
 
 func (x *tx) exec(query string, args ...any) (int64, error) {
-	r, err := x.tx.ExecContext(x.ctx, x.d.text(query), args...)
+	st, err := x.prepared(query)
+	if err != nil {
+		return 0, err
+	}
+	var r sql.Result
+	if st != nil {
+		r, err = st.ExecContext(x.ctx, args...)
+	} else {
+		r, err = x.tx.ExecContext(x.ctx, x.d.text(query), args...)
+	}
 	if err != nil {
 		return 0, fmt.Errorf("database: %w", err)
 	}
@@ -114,7 +129,16 @@ func (x *tx) exec(query string, args ...any) (int64, error) {
 }
 
 func (x *tx) query(query string, scan func(*sql.Rows) error, args ...any) error {
-	rows, err := x.tx.QueryContext(x.ctx, x.d.text(query), args...)
+	st, err := x.prepared(query)
+	if err != nil {
+		return err
+	}
+	var rows *sql.Rows
+	if st != nil {
+		rows, err = st.QueryContext(x.ctx, args...)
+	} else {
+		rows, err = x.tx.QueryContext(x.ctx, x.d.text(query), args...)
+	}
 	if err != nil {
 		return fmt.Errorf("database: %w", err)
 	}
@@ -122,7 +146,28 @@ func (x *tx) query(query string, scan func(*sql.Rows) error, args ...any) error 
 }
 
 func (x *tx) row(query string, args ...any) *sql.Row {
+	if st, err := x.prepared(query); err == nil && st != nil {
+		return st.QueryRowContext(x.ctx, args...)
+	}
 	return x.tx.QueryRowContext(x.ctx, x.d.text(query), args...)
+}
+
+// prepared returns a statement of SQLite, which would take longer to read it than to do it. They are
+// few, and stay. That of PostgreSQL keeps them by itself.
+func (x *tx) prepared(query string) (*sql.Stmt, error) {
+	d := x.d
+	if d.dialect != sqlite {
+		return nil, nil
+	}
+	st := d.statements[query] // guarded by writing
+	if st == nil {
+		var err error
+		if st, err = d.sql.PrepareContext(x.ctx, query); err != nil {
+			return nil, fmt.Errorf("database: %w", err)
+		}
+		d.statements[query] = st
+	}
+	return x.tx.StmtContext(x.ctx, st), nil
 }
 
 // next returns the next free number of a table's IDs. Writers go one after the other.
@@ -152,14 +197,17 @@ type column struct {
 	bytes  [][]byte
 	floats []*float64
 	kind   byte // i, t, b, f
+	once   bool // set with the row, and not when it is replaced
 }
 
-// into returns an empty list of rows. Columns are "name:kind".
+// into returns an empty list of rows. Columns are "name:kind", with "!" behind it what never changes of
+// a row: setting it to what it was has its indexes written.
 func into(table, keys string, columns ...string) *rows {
-	r := &rows{table: table, keys: keys}
-	for _, c := range columns {
+	r := &rows{table: table, keys: keys, columns: make([]column, len(columns))}
+	for i, c := range columns {
 		name, kind, _ := strings.Cut(c, ":")
-		r.columns = append(r.columns, column{name: name, kind: kind[0]})
+		once := strings.HasSuffix(kind, "!") || strings.Contains(","+keys+",", ","+name+",")
+		r.columns[i] = column{name: name, kind: kind[0], once: once}
 	}
 	return r
 }
@@ -220,21 +268,16 @@ func (x *tx) put(r *rows) error {
 		return nil
 	}
 	names := make([]string, len(r.columns))
+	var set []string
 	for i := range r.columns {
-		names[i] = r.columns[i].name
-	}
-	insert := "INSERT INTO " + r.table + "(" + strings.Join(names, ", ") + ") "
-	conflict := ""
-	if r.set != "" {
-		conflict = " ON CONFLICT (" + r.keys + ") DO UPDATE SET " + r.set
-	} else if r.keys != "" {
-		var set []string
-		for _, n := range names {
-			if !strings.Contains(","+r.keys+",", ","+n+",") {
-				set = append(set, n+" = excluded."+n)
-			}
+		c := &r.columns[i]
+		if names[i] = c.name; !c.once {
+			set = append(set, c.name+" = excluded."+c.name)
 		}
-		conflict = " ON CONFLICT (" + r.keys + ") DO UPDATE SET " + strings.Join(set, ", ")
+	}
+	insert, conflict := "INSERT INTO "+r.table+"("+strings.Join(names, ", ")+") ", ""
+	if r.keys != "" {
+		conflict = " ON CONFLICT (" + r.keys + ") DO UPDATE SET " + cmp.Or(r.set, strings.Join(set, ", "))
 	}
 	if x.d.dialect == postgres {
 		types := map[byte]string{'i': "bigint", 't': "text", 'b': "bytea", 'f': "float8"}
@@ -247,37 +290,35 @@ func (x *tx) put(r *rows) error {
 		_, err := x.exec(insert+"SELECT * FROM unnest("+strings.Join(params, ", ")+")"+conflict, args...)
 		return err
 	}
-	const most = 32 // rows at a time: beyond, a longer statement saves nothing
 	group := "(" + strings.TrimSuffix(strings.Repeat("?,", len(r.columns)), ",") + "),"
-	var many *sql.Stmt
+	args := make([]any, 0, mostAtOnce*len(r.columns))
 	for at := 0; at < r.n; {
-		n := min(most, r.n-at)
-		args := make([]any, 0, n*len(r.columns))
+		n := atOnce(r.n - at)
+		args = args[:0]
 		for i := at; i < at+n; i++ {
 			for k := range r.columns {
 				args = append(args, r.columns[k].value(i))
 			}
 		}
-		text := insert + "VALUES " + strings.TrimSuffix(strings.Repeat(group, n), ",") + conflict
-		var err error
-		switch {
-		case n < most:
-			_, err = x.tx.ExecContext(x.ctx, text, args...)
-		case many == nil:
-			if many, err = x.tx.PrepareContext(x.ctx, text); err != nil {
-				return fmt.Errorf("database: %w", err)
-			}
-			defer many.Close()
-			fallthrough
-		default:
-			_, err = many.ExecContext(x.ctx, args...)
-		}
-		if err != nil {
-			return fmt.Errorf("database: %w", err)
+		if _, err := x.exec(insert+"VALUES "+strings.TrimSuffix(strings.Repeat(group, n), ",")+conflict, args...); err != nil {
+			return err
 		}
 		at += n
 	}
 	return nil
+}
+
+// mostAtOnce is of rows in a statement of SQLite: a longer one saves nothing.
+const mostAtOnce = 32
+
+// atOnce returns how many of n rows go into a statement: few different numbers, as each is a statement
+// that stays prepared.
+func atOnce(n int) int {
+	at := mostAtOnce
+	for at > n {
+		at /= 2
+	}
+	return at
 }
 
 // ms is a time as it is stored: milliseconds since 1970, 0 of the zero time.

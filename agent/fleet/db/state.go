@@ -118,6 +118,7 @@ func (c *commit) snapshot(u *unitRow, m *wire.Message) (bool, error) {
 	c.noteDay(u, m)
 	st.snapshot, st.schema, st.session, st.seq, st.at, st.mono, st.trusted, st.changed =
 		m.Body, m.Schema, now.session, seq, now.at, now.mono, now.trusted, true
+	u.snapshot = m.Snapshot
 	return true, c.wholeBook(u, m.Snapshot, now)
 }
 
@@ -148,70 +149,101 @@ func (c *commit) clock(u *unitRow, m *wire.Message) {
 
 func (c *commit) flag(u *unitRow, f Flag, detail string) { u.flagged[f] = detail }
 
-// saveFlags writes what was seen of a unit. A clock that is right again is no matter any more.
-func (c *commit) saveFlags(u *unitRow) error {
-	_, off := u.flagged[ClockOff]
-	clears := u.clockRight && !off && u.flags > 0
-	if len(u.flagged) == 0 && !clears {
+// saveFlags writes what was seen of units. A clock that is right again is no matter any more.
+func (c *commit) saveFlags(all []*unitRow) error {
+	type times struct{ since, last int64 }
+	had := map[int64]map[Flag]times{}
+	var ids []int64
+	for _, u := range all {
+		if len(u.flagged) > 0 || u.clockRight && u.flags > 0 {
+			ids, had[u.id] = append(ids, u.id), map[Flag]times{}
+		}
+	}
+	if len(ids) == 0 {
 		return nil
 	}
-	had := map[Flag]bool{}
-	err := c.query("SELECT flag FROM flag WHERE unit = ?1", func(r *sql.Rows) error {
+	where, arg := c.d.list("unit", ids)
+	err := c.query("SELECT unit, flag, since, last FROM flag WHERE "+where, func(r *sql.Rows) error {
+		var id int64
 		var f string
-		err := r.Scan(&f)
-		had[Flag(f)] = true
+		var t times
+		err := r.Scan(&id, &f, &t.since, &t.last)
+		had[id][Flag(f)] = t
 		return err
-	}, u.id)
+	}, arg)
 	if err != nil {
 		return err
 	}
-	for _, f := range Flags {
-		detail, seen := u.flagged[f]
-		if !seen {
+	seen := into("flag", "unit,flag", "unit:i", "flag:t", "since:i!", "last:i", "detail:t")
+	for _, u := range all {
+		flags := had[u.id]
+		if flags == nil {
 			continue
 		}
-		if !had[f] {
-			had[f] = true
-			c.out.Flags = append(c.out.Flags, FlagRaised{u.name, f})
+		for _, f := range Flags {
+			detail, is := u.flagged[f]
+			if !is {
+				continue
+			}
+			t, there := flags[f]
+			switch {
+			case !there:
+				t.since = c.now
+				c.out.Flags = append(c.out.Flags, FlagRaised{u.name, f})
+			case c.now >= t.last && c.now-t.last < heardEvery.Milliseconds(): // said a moment ago
+				continue
+			}
+			t.last = c.now
+			flags[f] = t
+			seen.add(u.id, string(f), t.since, t.last, detail)
 		}
-		if _, err := c.exec(`INSERT INTO flag(unit, flag, since, last, detail) VALUES(?1, ?2, ?3, ?4, ?5)
-			ON CONFLICT (unit, flag) DO UPDATE SET last = excluded.last, detail = excluded.detail`,
-			u.id, string(f), c.now, c.now, detail); err != nil {
-			return err
+		_, off := u.flagged[ClockOff]
+		if _, was := flags[ClockOff]; was && u.clockRight && !off {
+			delete(flags, ClockOff)
+			if _, err := c.exec("DELETE FROM flag WHERE unit = ?1 AND flag = ?2", u.id, string(ClockOff)); err != nil {
+				return err
+			}
+		}
+		if n := int64(len(flags)); n != u.flags {
+			u.flags, u.changed = n, true
 		}
 	}
-	if clears && had[ClockOff] {
-		delete(had, ClockOff)
-		if _, err := c.exec("DELETE FROM flag WHERE unit = ?1 AND flag = ?2", u.id, string(ClockOff)); err != nil {
-			return err
-		}
-	}
-	if n := int64(len(had)); n != u.flags {
-		u.flags, u.changed = n, true
-	}
-	return nil
+	return c.put(seen)
 }
 
-func (c *commit) saveState(u *unitRow) error {
-	st := u.state
-	if st == nil || !st.changed {
-		return nil
+// saveStates writes what is wide of units, after the worklist's rows were made.
+func (c *commit) saveStates(all []*unitRow) error {
+	narrow := into("state", "unit", "unit:i", "sessions:t", "clock_off:f")
+	wide := into("state", "unit", "unit:i", "sessions:t", "clock_off:f", "snapshot:t", "snapshot_schema:t", "snapshot_session:t",
+		"snapshot_seq:i", "snapshot_at:i", "snapshot_mono:i", "snapshot_trusted:i", "worklist:t")
+	var made []*rowInput
+	for _, u := range all {
+		st := u.state
+		if u.row != nil && (st == nil || st.snapshot == nil) {
+			made = append(made, u.row)
+		}
+		if st == nil || !st.changed {
+			continue
+		}
+		sessions, err := json.Marshal(st.sessions)
+		if err != nil {
+			return err
+		}
+		if st.snapshot == nil {
+			narrow.add(u.id, string(sessions), st.clockOff)
+			continue
+		}
+		// A snapshot always has the row made anew.
+		wide.add(u.id, string(sessions), st.clockOff, text(st.snapshot), st.schema, st.session, int64(st.seq), ms(st.at), st.mono,
+			number(st.trusted), string(u.row.out.Row))
 	}
-	sessions, err := json.Marshal(st.sessions)
-	if err != nil {
+	if err := c.put(narrow); err != nil {
 		return err
 	}
-	set := "sessions = excluded.sessions, clock_off = excluded.clock_off"
-	if st.snapshot != nil {
-		set += `, snapshot = excluded.snapshot, snapshot_schema = excluded.snapshot_schema,
-			snapshot_session = excluded.snapshot_session, snapshot_seq = excluded.snapshot_seq, snapshot_at = excluded.snapshot_at,
-			snapshot_mono = excluded.snapshot_mono, snapshot_trusted = excluded.snapshot_trusted`
+	if err := c.put(wide); err != nil {
+		return err
 	}
-	_, err = c.exec(`INSERT INTO state(unit, sessions, snapshot, snapshot_schema, snapshot_session, snapshot_seq, snapshot_at,
-		snapshot_mono, snapshot_trusted, clock_off) VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
-		ON CONFLICT (unit) DO UPDATE SET `+set, u.id, string(sessions), text(st.snapshot), st.schema, st.session, int64(st.seq),
-		ms(st.at), st.mono, number(st.trusted), st.clockOff)
-	return err
+	return c.putRows(made)
 }
 
 // findingKey is a finding of a unit.
@@ -236,6 +268,13 @@ func (c *commit) loadStanding(names []string) error {
 	for _, u := range by {
 		u.standing = map[findingKey]*standRow{}
 	}
+	works, err := c.worksOf(ids)
+	if err != nil {
+		return err
+	}
+	for id, list := range works {
+		by[id].works = list
+	}
 	where, arg := c.d.list("unit", ids)
 	return c.query(`SELECT unit, finding, subject, stands, severity, session, mono, at, trusted, heard, body FROM standing WHERE `+
 		where, func(r *sql.Rows) error {
@@ -255,6 +294,19 @@ func (c *commit) loadStanding(names []string) error {
 
 // stands reports whether there is something for somebody to see.
 func stands(f *snapshot.Finding) bool { return f.Active || f.State != "normal" }
+
+// stand returns the findings that stand, in order.
+func (u *unitRow) stand() (out []snapshot.Finding) {
+	for _, s := range u.standing {
+		if s.stands {
+			out = append(out, s.finding)
+		}
+	}
+	slices.SortFunc(out, func(a, b snapshot.Finding) int {
+		return cmp.Or(cmp.Compare(a.Name, b.Name), cmp.Compare(a.Subject, b.Subject))
+	})
+	return out
+}
 
 // finding takes a change of a finding.
 func (c *commit) finding(u *unitRow, m *wire.Message) error {
@@ -320,9 +372,13 @@ func (c *commit) wholeBook(u *unitRow, s *snapshot.Snapshot, at moment) error {
 	u.rowDue = true
 	for i := range s.Findings {
 		f := s.Findings[i]
-		there[findingKey{f.Name, f.Subject}] = true
-		if err := c.alarm(u, &f, at.at); err != nil {
-			return err
+		k := findingKey{f.Name, f.Subject}
+		there[k] = true
+		// The list of alarms has it already, from the message before.
+		if was := u.standing[k]; was == nil || !sameAlarm(&was.finding, &f) {
+			if err := c.alarm(u, &f, at.at); err != nil {
+				return err
+			}
 		}
 		if err := c.standAt(u, f, at); err != nil {
 			return err
@@ -355,24 +411,35 @@ func (c *commit) wholeBook(u *unitRow, s *snapshot.Snapshot, at moment) error {
 	return nil
 }
 
-func (c *commit) saveStanding(u *unitRow) error {
-	if u.standing == nil {
-		return nil
-	}
+func (c *commit) saveStanding(all []*unitRow) error {
 	r := into("standing", "unit,finding,subject", "unit:i", "finding:t", "subject:t", "stands:i", "severity:t", "session:t",
 		"mono:i", "at:i", "trusted:i", "heard:i", "body:t")
-	for k, s := range u.standing {
-		if !s.changed {
-			continue
+	for _, u := range all {
+		for k, s := range u.standing {
+			if !s.changed {
+				continue
+			}
+			body, err := json.Marshal(s.finding)
+			if err != nil {
+				return err
+			}
+			r.add(u.id, k.name, k.subject, number(s.stands), s.severity, s.session, s.mono, ms(s.at), number(s.trusted), s.heard,
+				string(body))
 		}
-		body, err := json.Marshal(s.finding)
-		if err != nil {
-			return err
-		}
-		r.add(u.id, k.name, k.subject, number(s.stands), s.severity, s.session, s.mono, ms(s.at), number(s.trusted), s.heard,
-			string(body))
 	}
 	return c.put(r)
+}
+
+// sameAlarm reports whether two messages of a finding say the same of its raise and end.
+func sameAlarm(a, b *snapshot.Finding) bool {
+	return a.Active == b.Active && raisedAt(a) == raisedAt(b) && raisedAt(a) != 0 && (a.Active || ms(a.Since) == ms(b.Since))
+}
+
+func raisedAt(f *snapshot.Finding) int64 {
+	if f.RaisedAt != nil {
+		return ms(*f.RaisedAt)
+	}
+	return ms(f.Since)
 }
 
 // alarm keeps the list of raises and ends, in whatever order they come: a raise is known by when it

@@ -6,8 +6,6 @@ import (
 	"sync"
 	"time"
 
-	mqtt "github.com/eclipse/paho.mqtt.golang"
-
 	"liftbank/agent/fleet/db"
 )
 
@@ -88,7 +86,7 @@ func (a *answers) due(now time.Time, all bool) (keys []db.StreamKey) {
 }
 
 // run answers until ctx ends.
-func (a *answers) run(ctx context.Context, client mqtt.Client) {
+func (a *answers) run(ctx context.Context, s *session) {
 	every := min(time.Second, a.opts.Limits.AnswerSoon/2)
 	t := time.NewTicker(max(every, time.Millisecond))
 	defer t.Stop()
@@ -110,19 +108,19 @@ func (a *answers) run(ctx context.Context, client mqtt.Client) {
 			}
 			a.add(keys, nil)
 		}
-		for ctx.Err() == nil && a.round(ctx, client, false) {
+		for ctx.Err() == nil && a.round(ctx, s, false) {
 		}
 	}
 }
 
 // last answers all that was committed.
-func (a *answers) last(ctx context.Context, client mqtt.Client) {
-	for ctx.Err() == nil && a.round(ctx, client, true) {
+func (a *answers) last(ctx context.Context, s *session) {
+	for ctx.Err() == nil && a.round(ctx, s, true) {
 	}
 }
 
 // round answers units that are due, and reports whether there were any.
-func (a *answers) round(ctx context.Context, client mqtt.Client, all bool) bool {
+func (a *answers) round(ctx context.Context, s *session, all bool) bool {
 	keys := a.due(a.opts.Now(), all)
 	if len(keys) == 0 {
 		return false
@@ -144,16 +142,17 @@ func (a *answers) round(ctx context.Context, client mqtt.Client, all bool) bool 
 		}
 		// Retained, so that a unit that was away hears it at once; QoS 0, because the next one says it
 		// again.
-		token := client.Publish(a.opts.Prefix+"/v1/"+list[i].Unit+"/received", 0, true, body)
-		select {
-		case <-token.Done():
-		case <-ctx.Done():
-		}
-		if ctx.Err() != nil || token.Error() != nil {
+		s.publish(a.opts.Prefix+"/v1/"+list[i].Unit+"/received", body)
+		const ahead = 64 << 10
+		if err := s.flush(ctx, ahead); err != nil {
 			a.add(keys, nil)
 			return false
 		}
 		a.seen(1, wishes)
+	}
+	if err := s.flush(ctx, 0); err != nil {
+		a.add(keys, nil)
+		return false
 	}
 	return true
 }

@@ -5,39 +5,33 @@ import (
 	"errors"
 	"fmt"
 	"net"
-	"net/url"
 	"sync"
 	"time"
 
-	mqtt "github.com/eclipse/paho.mqtt.golang"
-
 	"liftbank/agent/dial"
+	"liftbank/agent/dial/packet"
 	"liftbank/agent/fleet/db"
 	"liftbank/agent/fleet/wire"
 )
 
-const (
-	qos     = 1
-	refused = 0x80        // in a SUBACK (MQTT 3.1.1, section 3.9.3)
-	quiesce = time.Second // for the last packets to leave
-)
+const quiesce = time.Second // for the last packets to leave
 
-// item is a message on its way to a commit.
+// item is a message on its way to a commit, or a mark.
 type item struct {
 	message wire.Message
-	ack     func()
+	id      uint16 // to acknowledge; 0: nothing
 	weight  int64
+	mark    chan struct{} // closed once all before it is done
 }
 
-// link is one connection, from CONNECT to its end. A paho client serves exactly one: with its own
-// reconnecting, acknowledgments of the connection before would be of other messages.
+// link is one connection, from CONNECT to its end.
 type link struct {
-	in     *Intake
-	life   context.Context // ends with the connection
-	cut    context.CancelCauseFunc
-	queue  chan item
-	client mqtt.Client
-	begun  time.Time
+	in    *Intake
+	life  context.Context // ends with the connection
+	cut   context.CancelCauseFunc
+	queue chan item
+	s     *session
+	begun time.Time
 
 	taking  sync.RWMutex // read while a message is queued
 	stopped bool         // nothing more is taken
@@ -52,41 +46,29 @@ func (in *Intake) connection(ctx context.Context) error {
 	life, cut := context.WithCancelCause(context.WithoutCancel(ctx)) // what was taken is committed after ctx
 	defer cut(nil)
 	l := &link{in: in, life: life, cut: cut, queue: make(chan item, in.opts.Limits.Queue), begun: in.opts.Now()}
-	l.client = mqtt.NewClient(l.options(creds))
-	if err := l.connect(ctx); err != nil {
-		cut(nil)
-		l.client.Disconnect(0)
+	if err := l.connect(ctx, creds); err != nil {
 		return err
 	}
 	var work sync.WaitGroup
 	defer work.Wait()
+	limits := in.opts.Limits
+	lost := func(err error) { cut(fmt.Errorf("connection to %s lost: %w", in.broker.Host, err)) }
+	work.Go(func() { lost(l.s.read()) })
+	work.Go(func() { lost(l.s.write(life, limits.KeepAlive, limits.Connect)) })
 	work.Go(l.commits)
 	answering, stopAnswering := context.WithCancel(life)
-	work.Go(func() { in.answers.run(answering, l.client) })
-
-	subscribed := make(chan error, 1)
-	work.Go(func() { subscribed <- l.subscribe() })
-	for {
-		select {
-		case err := <-subscribed:
-			if err != nil {
-				cut(err)
-			} else if life.Err() == nil {
-				l.up()
-			}
-			continue
-		case <-ctx.Done():
-			stopAnswering()
-			l.leave()
-			return nil
-		case <-life.Done():
-		}
-		break
+	work.Go(func() { in.answers.run(answering, l.s) })
+	work.Go(l.subscribe)
+	select {
+	case <-ctx.Done():
+		stopAnswering()
+		l.leave()
+		err = nil
+	case <-life.Done():
+		stopAnswering()
+		err = context.Cause(life)
+		l.stop()
 	}
-	stopAnswering()
-	err = context.Cause(life)
-	l.stop()
-	l.client.Disconnect(0)
 	close(l.queue)
 	return err
 }
@@ -102,80 +84,56 @@ func (l *link) stop() {
 // the broker is told. It keeps the rest.
 func (l *link) leave() {
 	l.stop()
-	done := make(chan struct{})
-	drained := item{ack: func() { close(done) }}
+	mark := make(chan struct{})
 	select {
-	case l.queue <- drained:
+	case l.queue <- item{mark: mark}:
 		select {
-		case <-done:
+		case <-mark:
 			const patience = 5 * time.Second
 			ctx, cancel := context.WithTimeout(l.life, patience)
-			l.in.answers.last(ctx, l.client)
+			l.in.answers.last(ctx, l.s)
 			cancel()
 		case <-l.life.Done():
 		}
 	case <-l.life.Done():
 	}
-	l.client.Disconnect(uint(quiesce.Milliseconds()))
+	l.s.bye()
+	ctx, cancel := context.WithTimeout(l.life, quiesce)
+	_ = l.s.flush(ctx, 0) // gone or slow: the broker has the session all the same
+	cancel()
 	l.cut(nil)
-	close(l.queue)
 	l.in.setState(func(s *State) { s.Connected, s.Since = false, l.in.opts.Now() })
 }
 
-func (l *link) options(creds dial.Credentials) *mqtt.ClientOptions {
-	limits := l.in.opts.Limits
-	o := mqtt.NewClientOptions().AddBroker(l.in.broker.String())
-	o.SetClientID(l.in.opts.ClientID)
-	o.SetUsername(l.in.opts.Username)
-	o.SetPassword(creds.Password)
-	o.SetProtocolVersion(4) // 3.1.1
-	o.SetCleanSession(false)
-	o.SetAutoReconnect(false)
-	o.SetConnectRetry(false)
-	o.SetAutoAckDisabled(true)
-	o.SetOrderMatters(true)
-	o.SetConnectTimeout(limits.Connect)
-	o.SetWriteTimeout(limits.Connect)
-	o.SetKeepAlive(limits.KeepAlive)
-	o.SetPingTimeout(limits.Connect)
-	o.SetResumeSubs(false)
-	o.SetDefaultPublishHandler(l.take)
-	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) { return l.dial(creds) })
-	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
-		l.cut(fmt.Errorf("connection to %s lost: %w", l.in.broker.Host, err))
-	})
-	return o
-}
-
-func (l *link) dial(creds dial.Credentials) (net.Conn, error) {
-	ctx, cancel := context.WithTimeout(l.life, l.in.opts.Limits.Connect)
+// connect connects within the limit and ctx.
+func (l *link) connect(ctx context.Context, creds dial.Credentials) error {
+	in, limits := l.in, l.in.opts.Limits
+	began, cancel := context.WithTimeout(ctx, limits.Connect)
 	defer cancel()
-	conn, err := new(net.Dialer).DialContext(ctx, "tcp", l.in.broker.Host)
+	conn, err := new(net.Dialer).DialContext(began, "tcp", in.broker.Host)
 	if err != nil {
-		return nil, err
+		return fmt.Errorf("connect to %s: %w", in.broker.Host, err)
 	}
 	// Closed with the connection's life, at any stage.
 	context.AfterFunc(l.life, func() { _ = conn.Close() })
+	stop := context.AfterFunc(began, func() { _ = conn.Close() })
 	if creds.TLS != nil {
-		secured, err := dial.Secure(ctx, conn, creds.TLS)
+		secured, err := dial.Secure(began, conn, creds.TLS)
 		if err != nil {
-			return nil, fmt.Errorf("tls to %s: %w", l.in.broker.Host, err)
+			return fmt.Errorf("connect to %s: tls: %w", in.broker.Host, err)
 		}
 		conn = secured
 	}
-	failed := func(err error) { l.cut(fmt.Errorf("broker %s: %w", l.in.broker.Host, err)) }
-	return newGuard(conn, failed), nil
-}
-
-func (l *link) connect(ctx context.Context) error {
-	token := l.client.Connect()
-	select {
-	case <-token.Done():
-	case <-ctx.Done():
-		return ctx.Err()
+	l.s = newSession(conn, limits.KeepAlive+limits.Connect, l.take)
+	err = l.s.open(in.opts.ClientID, in.opts.Username, creds.Password, limits.KeepAlive)
+	if !stop() && err == nil {
+		err = began.Err()
 	}
-	if err := token.Error(); err != nil {
-		return fmt.Errorf("connect to %s: %w", l.in.broker.Host, err)
+	if err != nil {
+		if began.Err() != nil {
+			err = fmt.Errorf("broker doesn't answer: %w", began.Err())
+		}
+		return fmt.Errorf("connect to %s: %w", in.broker.Host, err)
 	}
 	return nil
 }
@@ -193,44 +151,57 @@ func (l *link) up() {
 var errSubscription = errors.New("broker refuses the subscription: give this client the right to read")
 
 // subscribe asks for all that units send. The broker answers with what it retains.
-func (l *link) subscribe() error {
-	filters := map[string]byte{}
-	for _, leaf := range wire.Leaves {
-		filters[l.in.opts.Prefix+"/v1/+/"+leaf] = qos
+func (l *link) subscribe() {
+	filters := make([]string, len(wire.Leaves))
+	for i, leaf := range wire.Leaves {
+		filters[i] = l.in.opts.Prefix + "/v1/+/" + leaf
 	}
-	token := l.client.SubscribeMultiple(filters, nil)
+	l.s.subscribe(filters)
+	patience := time.NewTimer(l.in.opts.Limits.Connect)
+	defer patience.Stop()
 	select {
-	case <-token.Done():
+	case codes := <-l.s.subbed:
+		if err := granted(filters, codes); err != nil {
+			l.cut(err)
+		} else if l.life.Err() == nil {
+			l.up()
+		}
 	case <-l.life.Done():
-		return nil
-	case <-time.After(l.in.opts.Limits.Connect):
-		return errors.New("broker doesn't answer the subscription")
+	case <-patience.C:
+		l.cut(errors.New("broker doesn't answer the subscription"))
 	}
-	if err := token.Error(); err != nil {
-		return fmt.Errorf("subscribe: %w", err)
+}
+
+// granted judges the codes of a SUBACK. With QoS 0 the broker would keep nothing while the collector is
+// away, and wait for no acknowledgment.
+func granted(filters []string, codes []byte) error {
+	const atLeastOnce = 1
+	if len(codes) != len(filters) {
+		return fmt.Errorf("%w: %d codes for %d filters", errBroker, len(codes), len(filters))
 	}
-	if t, ok := token.(*mqtt.SubscribeToken); ok {
-		for filter, code := range t.Result() {
-			if code == refused {
-				return fmt.Errorf("%w: %s", errSubscription, filter)
-			}
+	for i, code := range codes {
+		switch code {
+		case atLeastOnce:
+		case packet.Refused:
+			return fmt.Errorf("%w: %s", errSubscription, filters[i])
+		default:
+			return fmt.Errorf("broker grants QoS %d of %s: want %d", code, filters[i], atLeastOnce)
 		}
 	}
 	return nil
 }
 
 // take reads a message and queues it. It waits while the queue is full, and the broker with it.
-func (l *link) take(_ mqtt.Client, m mqtt.Message) {
+func (l *link) take(m message) {
 	l.taking.RLock()
 	defer l.taking.RUnlock()
 	if l.stopped { // not acknowledged: the broker keeps it
 		return
 	}
-	payload := m.Payload()
-	message, _ := l.in.parser.Parse(m.Topic(), payload) // the message says why not
-	message.Retained = m.Retained()
-	message.Late = l.in.opts.Now().Sub(l.begun) < l.in.opts.Limits.Settle || len(l.queue) > cap(l.queue)/2
-	it := item{message: message, ack: m.Ack, weight: min(int64(len(payload)+len(message.Body))+512, l.in.opts.Limits.QueueBytes)}
+	parsed, _ := l.in.parser.Parse(m.topic, m.payload) // the message says why not
+	parsed.Retained = m.retained
+	parsed.Late = l.in.opts.Now().Sub(l.begun) < l.in.opts.Limits.Settle || len(l.queue) > cap(l.queue)/2
+	it := item{message: parsed, id: m.id, weight: min(int64(len(m.payload)+len(parsed.Body))+512, l.in.opts.Limits.QueueBytes)}
 	if err := l.in.room.Acquire(l.life, it.weight); err != nil {
 		return
 	}
@@ -308,14 +279,19 @@ func (l *link) commit(batch []item) error {
 		}
 		l.in.count(messages, out, time.Since(begun))
 		l.in.answers.touched(out)
-		for _, it := range batch {
-			it.ack()
+		ids := make([]uint16, 0, len(batch))
+		for i := range batch {
+			if batch[i].id != 0 {
+				ids = append(ids, batch[i].id)
+			}
 		}
+		l.s.acknowledge(ids)
 		l.in.opts.Committed(out)
-		return nil
 	}
-	for _, it := range batch {
-		it.ack()
+	for i := range batch {
+		if batch[i].mark != nil {
+			close(batch[i].mark)
+		}
 	}
 	return nil
 }

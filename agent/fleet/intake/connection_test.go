@@ -23,15 +23,14 @@ func TestAClosedQueueEndsTheCommits(t *testing.T) {
 		in, err := New(Options{Broker: "mqtt://127.0.0.1", Prefix: "liftbank", Store: taking{}})
 		require.NoError(t, err)
 		life, cut := context.WithCancelCause(t.Context())
-		l := &link{in: in, life: life, cut: cut, queue: make(chan item, queued)}
-		acknowledged := 0
+		l := &link{in: in, life: life, cut: cut, queue: make(chan item, queued), s: newSession(nil, 0, nil)}
 		for range queued {
 			require.NoError(t, in.room.Acquire(life, 1))
-			l.queue <- item{weight: 1, ack: func() { acknowledged++ }}
+			l.queue <- item{weight: 1, id: 7}
 		}
 		close(l.queue)
 		l.commits()
-		assert.Equal(t, queued, acknowledged)
+		assert.Equal(t, []byte{0x40, 2, 0, 7}[:4*queued], append([]byte{}, l.s.out...))
 		cut(nil)
 	}
 }

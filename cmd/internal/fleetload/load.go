@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"sync"
@@ -35,10 +36,13 @@ type Options struct {
 	For         time.Duration
 	// OutageEvery cuts all connections for OutageFor, again and again.
 	OutageEvery, OutageFor time.Duration
+	// Backlog: each unit sends one message, waits until the broker is gone, connects again as agents do
+	// and sends what it made in this time, as agents do.
+	Backlog time.Duration
 	// Confirmed waits so long, at the end, for the collector to confirm all; 0: not at all.
 	Confirmed time.Duration
 	Session   string    // of the units; another one each time
-	Start     time.Time // of the units' time
+	Start     time.Time // of the units' records
 	Mix       []Mix
 }
 
@@ -60,6 +64,9 @@ type Result struct {
 	Unconfirmed uint64  `json:"unconfirmed"` // at the end
 	Missing     uint64  `json:"asked_again"` // records that the collector wants again, at the end
 	WaitS       float64 `json:"confirmed_after_s"`
+	// Of a backlog, since the first unit was connected again: until all were, and until all was confirmed.
+	BackS    float64 `json:"all_back_s,omitempty"`
+	DrainedS float64 `json:"drained_s,omitempty"`
 }
 
 // Table writes the result for people.
@@ -73,9 +80,12 @@ func (r *Result) Table(w io.Writer) error {
 		{"payload, MB", float64(r.Bytes) / 1e6}, {"sent again", r.Again}, {"connects", r.Connects}, {"seconds", r.Seconds},
 		{"messages a second", r.PerS}, {"acknowledged within, ms, median", r.AckP50MS}, {"95 %", r.AckP95MS},
 		{"receipts heard", r.Receipts}, {"records confirmed", r.Confirmed}, {"not confirmed", r.Unconfirmed},
-		{"wanted again", r.Missing}, {"confirmed after the end, s", r.WaitS},
+		{"wanted again", r.Missing}, {"confirmed after the end, s", r.WaitS}, {"all connected again after, s", r.BackS},
+		{"all of the backlog confirmed after, s", r.DrainedS},
 	} {
-		if v, ok := row.value.(float64); ok {
+		if v, ok := row.value.(float64); ok && v == 0 && strings.HasPrefix(row.name, "all ") {
+			continue // no backlog
+		} else if ok {
 			row.value = fmt.Sprintf("%.4g", v)
 		}
 		if _, err := fmt.Fprintf(t, "%s\t%v\n", row.name, row.value); err != nil {
@@ -99,6 +109,9 @@ type load struct {
 	connects atomic.Uint64
 	receipts atomic.Uint64
 	begun    time.Time
+	back     atomic.Int64 // lines that are connected again
+	firstOne atomic.Int64 // when the first was, ns since begun
+	lastOne  atomic.Int64
 
 	mu   sync.Mutex
 	acks []time.Duration // a sample
@@ -109,9 +122,10 @@ type unit struct {
 	name string
 	mix  *Mix
 	next int
-	turn int
-	seq  map[string]uint64
-	last map[string]message // by stream
+	// Where in its mix it began, and how often it has been through.
+	begun, turn int
+	seq         map[string]uint64
+	last        map[string]message // by stream
 
 	mu        sync.Mutex
 	confirmed map[string]uint64 // by stream
@@ -145,8 +159,10 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 	}
 	for k := range o.Units {
 		of := lines[k%o.Connections]
+		mix := &o.Mix[k%len(o.Mix)]
+		begun := k % len(mix.Messages)
 		of.units = append(of.units, &unit{
-			name: Name(k), mix: &o.Mix[k%len(o.Mix)], next: k % len(o.Mix[k%len(o.Mix)].Messages), seq: map[string]uint64{}, last: map[string]message{},
+			name: Name(k), mix: mix, next: begun, begun: begun, seq: map[string]uint64{}, last: map[string]message{},
 			confirmed: map[string]uint64{}, missing: map[string]uint64{},
 		})
 	}
@@ -164,6 +180,10 @@ func Run(ctx context.Context, o Options) (*Result, error) {
 		err = l.await(ctx, lines, r)
 	}
 	r.Receipts, r.Again = l.receipts.Load(), l.again.Load()
+	if o.Backlog > 0 && l.back.Load() == int64(o.Connections) {
+		first := time.Duration(l.firstOne.Load())
+		r.BackS, r.DrainedS = (time.Duration(l.lastOne.Load()) - first).Seconds(), (time.Since(l.begun) - first).Seconds()
+	}
 	for _, of := range lines {
 		of.close()
 	}
@@ -232,6 +252,7 @@ type line struct {
 	k      int
 	units  []*unit
 	client mqtt.Client
+	lost   chan struct{} // closed when the connection is
 }
 
 func (n *line) close() {
@@ -254,7 +275,18 @@ func (n *line) connect(ctx context.Context) error {
 		}
 		c.SetTLSConfig(config)
 	}
-	for wait := 100 * time.Millisecond; ; wait = min(2*wait, 10*time.Second) {
+	wait, most := 100*time.Millisecond, 10*time.Second
+	if o.Backlog > 0 { // as agents have it
+		wait, most = time.Second, 2*time.Minute
+		if n.client != nil {
+			if err := sleepUntil(ctx, time.Now().Add(random(wait))); err != nil {
+				return err
+			}
+		}
+	}
+	for ; ; wait = min(2*wait, most) {
+		lost := make(chan struct{})
+		c.SetConnectionLostHandler(func(mqtt.Client, error) { close(lost) })
 		client := mqtt.NewClient(c)
 		token := client.Connect()
 		token.Wait()
@@ -267,13 +299,17 @@ func (n *line) connect(ctx context.Context) error {
 			sub := client.Subscribe(topic, 0, n.received)
 			sub.Wait()
 			if err = sub.Error(); err == nil {
-				n.client = client
+				n.client, n.lost = client, lost
 				n.l.connects.Add(1)
 				return nil
 			}
 			client.Disconnect(0)
 		}
-		t := time.NewTimer(wait)
+		pause := wait
+		if o.Backlog > 0 {
+			pause = random(wait)
+		}
+		t := time.NewTimer(pause)
 		select {
 		case <-t.C:
 		case <-ctx.Done():
@@ -328,6 +364,9 @@ func (n *line) send(ctx context.Context) error {
 		return err
 	}
 	o := &n.l.o
+	if o.Backlog > 0 {
+		return n.backlog(ctx)
+	}
 	size, pause := window, time.Duration(0)
 	if o.Rate > 0 {
 		perS := o.Rate / float64(o.Connections)
@@ -355,6 +394,54 @@ func (n *line) send(ctx context.Context) error {
 			return err
 		}
 	}
+}
+
+// random returns a pause, half of it random, as agents make it.
+func random(d time.Duration) time.Duration { return d/2 + rand.N(d/2) }
+
+// backlog sends one message of each unit, and once the broker was away all that they have made meanwhile.
+func (n *line) backlog(ctx context.Context) error {
+	counts := make([]int, len(n.units))
+	var batch []message
+	for k, u := range n.units {
+		counts[k] = u.mix.Count(u.next, n.l.o.Backlog)
+		batch = append(batch, n.l.message(u))
+	}
+	if err := n.deliver(ctx, batch); err != nil {
+		return err
+	}
+	select {
+	case <-n.lost:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	n.client.Disconnect(0)
+	if err := n.connect(ctx); err != nil {
+		return err
+	}
+	now := int64(time.Since(n.l.begun))
+	n.l.firstOne.CompareAndSwap(0, now)
+	for was := n.l.lastOne.Load(); was < now && !n.l.lastOne.CompareAndSwap(was, now); was = n.l.lastOne.Load() {
+	}
+	n.l.back.Add(1)
+	const perS, ahead = 10, 10 // an agent's pace for each unit, and its messages without an acknowledgment
+	due := time.Now()
+	for k, u := range n.units {
+		for left := counts[k]; left > 0; left -= len(batch) {
+			batch = batch[:0]
+			for len(batch) < min(ahead, left) {
+				batch = append(batch, n.l.message(u))
+			}
+			if err := sleepUntil(ctx, due); err != nil {
+				return err
+			}
+			due = due.Add(time.Duration(len(batch)) * time.Second / time.Duration(perS*len(n.units)))
+			if err := n.deliver(ctx, batch); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // deliver sends a batch, again after each loss of the connection, until all of it is acknowledged.
@@ -434,13 +521,18 @@ func (l *load) message(u *unit) message {
 		u.next, u.turn = 0, u.turn+1
 	}
 	m := message{topic: l.o.Prefix + "/v1/" + u.name + "/" + t.Leaf, retained: t.Retained, record: t.Schema != ""}
-	at := time.Duration(u.turn)*(u.mix.Span+time.Minute) + t.After
+	// Each begins at the same time, wherever in its mix.
+	at := time.Duration(u.turn)*(u.mix.Span+time.Minute) + t.After - u.mix.Messages[u.begun].After
+	when := l.o.Start.Add(at)
+	if t.Schema == "" { // of now, as a unit makes it
+		when = time.Now()
+	}
 	if m.record {
 		u.mu.Lock()
 		u.seq[t.Leaf]++
 		u.mu.Unlock()
 	}
-	m.payload = t.Append(nil, u.name, l.session(u), 1, u.seq[t.Leaf], l.o.Start.Add(at), at)
+	m.payload = t.Append(nil, u.name, l.session(u), 1, u.seq[t.Leaf], when, at)
 	if m.record {
 		u.last[t.Leaf] = m
 	}

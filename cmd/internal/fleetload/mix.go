@@ -39,7 +39,8 @@ type Template struct {
 	Schema   string        // of a record; empty for a snapshot
 	After    time.Duration // of the unit's time since the first message
 	Tail     []byte        // of a record: what follows its head, from the comma on; of a snapshot all of it
-	units    [][]byte      // of a snapshot: Tail around the unit's name
+	// Of a snapshot: Tail around the unit's name, up to when it was made, and from there on.
+	before, after [][]byte
 }
 
 // Collect plays some simulated units against a broker in this process and keeps what they send.
@@ -144,8 +145,16 @@ func mixOf(unit string, sent []packets.Packet) (m Mix, err error) {
 		case "status", "received":
 			continue
 		case "snapshot":
-			m.Messages = append(m.Messages, Template{Leaf: leaf, Retained: true, Tail: p.Payload,
-				units: bytes.Split(p.Payload, []byte(strconv.Quote(unit)))})
+			t := Template{Leaf: leaf, Retained: true, Tail: p.Payload}
+			const at = `"at":"`
+			head, rest, ok := bytes.Cut(p.Payload, []byte(at))
+			end := bytes.IndexByte(rest, '"')
+			if !ok || end < 0 {
+				return m, fmt.Errorf("load: %s: a snapshot without a time", p.TopicName)
+			}
+			name := []byte(strconv.Quote(unit))
+			t.before, t.after = bytes.Split(append(bytes.Clone(head), at...), name), bytes.Split(rest[end:], name)
+			m.Messages = append(m.Messages, t)
 			continue
 		}
 		var h records.Head
@@ -174,13 +183,9 @@ func mixOf(unit string, sent []packets.Packet) (m Mix, err error) {
 // Append appends the message as a unit sends it.
 func (t *Template) Append(b []byte, unit, session string, first, seq uint64, at time.Time, mono time.Duration) []byte {
 	if t.Schema == "" {
-		for k, part := range t.units {
-			if k > 0 {
-				b = strconv.AppendQuote(b, unit)
-			}
-			b = append(b, part...)
-		}
-		return b
+		b = around(b, t.before, unit)
+		b = at.UTC().AppendFormat(b, time.RFC3339Nano)
+		return around(b, t.after, unit)
 	}
 	b = append(append(append(b, `{"schema":"`...), t.Schema...), `","unit":`...)
 	b = append(strconv.AppendQuote(b, unit), `,"session":`...)
@@ -191,4 +196,33 @@ func (t *Template) Append(b []byte, unit, session string, first, seq uint64, at 
 	b = append(at.UTC().AppendFormat(b, time.RFC3339Nano), `","clock_trusted":true,"mono_s":`...)
 	b = strconv.AppendFloat(b, float64(mono.Milliseconds())/1000, 'f', -1, 64)
 	return append(b, t.Tail...)
+}
+
+// around appends parts with a unit's name between them.
+func around(b []byte, parts [][]byte, unit string) []byte {
+	for k, part := range parts {
+		if k > 0 {
+			b = strconv.AppendQuote(b, unit)
+		}
+		b = append(b, part...)
+	}
+	return b
+}
+
+// Count returns how many messages a unit makes in a time of its own, from one of its mix on.
+func (m *Mix) Count(from int, d time.Duration) (n int) {
+	if len(m.Messages) == 0 || m.Span <= 0 {
+		return 0
+	}
+	begin := m.Messages[from].After
+	for turn := time.Duration(0); ; turn++ {
+		for ; from < len(m.Messages); from++ {
+			t := &m.Messages[from]
+			if t.Schema != "" && turn*(m.Span+time.Minute)+t.After-begin >= d {
+				return n
+			}
+			n++
+		}
+		from = 0
+	}
 }

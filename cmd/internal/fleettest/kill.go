@@ -20,7 +20,7 @@ func killTest(ctx context.Context, o options) (err error) {
 	}
 	defer r.close()
 	pauses := short
-	if o.what == "collector" {
+	if o.what == "collector" && !o.short {
 		pauses = ""
 	}
 	collector, err := r.addCollector(ctx, pauses, r.brokerURL)

@@ -31,6 +31,7 @@ func loadTest(ctx context.Context, o options) error {
 		return err
 	}
 	address, more := r.brokerURL, []string{"--connections", strconv.Itoa(o.connections)}
+	o.tls = o.tls || o.backlog > 0
 	if o.tls {
 		if address, more, err = r.addTLS(ctx); err != nil {
 			return err
@@ -43,7 +44,12 @@ func loadTest(ctx context.Context, o options) error {
 		o.messages = int(o.rate * o.lasting.Seconds())
 	}
 	args := append([]string{"fleet", "load", "--json", "--broker", address, "--units", strconv.Itoa(o.units),
-		"--rate", fmt.Sprint(o.rate), "--messages", strconv.Itoa(o.messages), "--confirmed", "10m"}, more...)
+		"--confirmed", "10m"}, more...)
+	if o.backlog > 0 {
+		args = append(args, "--backlog", o.backlog.String())
+	} else {
+		args = append(args, "--rate", fmt.Sprint(o.rate), "--messages", strconv.Itoa(o.messages))
+	}
 	cmd := exec.CommandContext(ctx, r.o.program, args...)
 	cmd.Cancel = func() error { return cmd.Process.Signal(os.Interrupt) }
 	var out, said bytes.Buffer
@@ -65,7 +71,7 @@ func loadTest(ctx context.Context, o options) error {
 		return err
 	}
 	defer stopWatching()
-	cut := &outage{units: int64(o.units)}
+	cut := &outage{units: int64(o.units), stored: -1}
 	var played error
 	for running := true; running; {
 		select {
@@ -75,7 +81,7 @@ func loadTest(ctx context.Context, o options) error {
 		}
 		watched.look(stored(ctx, d))
 		if o.tls {
-			if err := cut.step(ctx, r, online.Load()); err != nil {
+			if err := cut.step(ctx, r, online.Load(), watched.n); err != nil {
 				return err
 			}
 		}
@@ -97,7 +103,7 @@ func loadTest(ctx context.Context, o options) error {
 	}
 	fmt.Printf("commits: %.0f, of %.0f messages; a message has %.0f bytes\n", commits, float64(result.Messages)/max(commits, 1),
 		float64(result.Bytes)/float64(max(result.Messages, 1)))
-	cut.table()
+	cut.table(watched)
 	if result.Unconfirmed+result.Missing > 0 {
 		return errors.New("not all records are confirmed")
 	}
@@ -161,12 +167,13 @@ func (w *watch) table() {
 type outage struct {
 	units          int64
 	up, down, back time.Time
+	stored         int64 // records before the broker was back; -1: not yet
 }
 
 // outageFor is how long units gather a backlog.
 const outageFor = 30 * time.Second
 
-func (u *outage) step(ctx context.Context, r *rig, online int64) error {
+func (u *outage) step(ctx context.Context, r *rig, online, stored int64) error {
 	now := time.Now()
 	switch {
 	case u.up.IsZero():
@@ -181,7 +188,7 @@ func (u *outage) step(ctx context.Context, r *rig, online int64) error {
 		}
 	case r.broker.cmd == nil:
 		if now.Sub(u.down) > outageFor {
-			u.up = now
+			u.up, u.stored = now, stored
 			return r.broker.start(ctx)
 		}
 	case u.back.IsZero() && online >= u.units && now.Sub(u.up) > 2*time.Second:
@@ -190,7 +197,10 @@ func (u *outage) step(ctx context.Context, r *rig, online int64) error {
 	return nil
 }
 
-func (u *outage) table() {
+func (u *outage) table(w *watch) {
+	if u.stored >= 0 {
+		fmt.Printf("after the broker was back %d records were stored within %.1f s\n", w.n-u.stored, w.last.Sub(u.up).Seconds())
+	}
 	if !u.back.IsZero() {
 		fmt.Printf("broker away for %.0f s; all %d units connected again %.1f s after it was back\n", outageFor.Seconds(), u.units,
 			u.back.Sub(u.up).Seconds())

@@ -14,6 +14,7 @@
 //	go run ./cmd/internal/fleettest load -db postgres -messages 200000
 //	go run ./cmd/internal/fleettest load -units 10000 -rate 6.8 -for 5m
 //	go run ./cmd/internal/fleettest beside -agent PATH -n 100
+//	go run ./cmd/internal/fleettest load -units 10000 -backlog 72h
 package main
 
 import (
@@ -43,8 +44,8 @@ type options struct {
 	n, units, connections, messages                          int
 	seed                                                     uint64
 	rate                                                     float64
-	lasting                                                  time.Duration
-	tls                                                      bool
+	lasting, backlog                                         time.Duration
+	tls, short                                               bool
 }
 
 func run(ctx context.Context, args []string) error {
@@ -56,6 +57,7 @@ func run(ctx context.Context, args []string) error {
 	flags.StringVar(&o.what, "what", "collector", "what is killed: collector, broker or database")
 	flags.StringVar(&o.database, "db", "sqlite", "sqlite or postgres")
 	flags.IntVar(&o.n, "n", 100, "kills; takings over")
+	flags.BoolVar(&o.short, "short", false, "of kill: the collector with pauses of 50 ms, which it has anyway where another one is killed")
 	flags.Uint64Var(&o.seed, "seed", 1, "of the instants of killing")
 	flags.StringVar(&o.dir, "dir", "", "folder to work in; a temporary one without")
 	flags.StringVar(&o.program, "program", "", "a built liftbank; without, it is built")
@@ -69,6 +71,7 @@ func run(ctx context.Context, args []string) error {
 	flags.Float64Var(&o.rate, "rate", 0, "messages a second; 0: as fast as the broker takes them")
 	flags.DurationVar(&o.lasting, "for", 0, "with -rate instead of -messages: how long the load lasts")
 	flags.BoolVar(&o.tls, "tls", false, "each unit with a certificate and a connection of its own, and the broker away for half a minute")
+	flags.DurationVar(&o.backlog, "backlog", 0, "as -tls; instead of -messages each unit comes back with what it makes in this time")
 	if err := flags.Parse(args[1:]); err != nil {
 		return err
 	}
