@@ -24,7 +24,7 @@ const (
 	MaxWork     = 24 * time.Hour   // most: a unit that was forgotten must be watched again the next day; our choice
 	DefaultWork = 4 * time.Hour    // a long service visit; our choice
 
-	maxWorker = 64 // count: characters of who begins it; our choice
+	MaxWorker = 64 // count: characters of who begins it; our choice
 )
 
 // Work is what is remembered of work under way. It is saved as it is.
@@ -46,8 +46,8 @@ func (e *Engine) BeginWork(kind view.WorkKind, by string, span time.Duration) er
 		return ErrWorkOn
 	case span < MinWork || span > MaxWork:
 		return fmt.Errorf("work for %v: want %v to %v: %w", span, MinWork, MaxWork, ErrWorkTime)
-	case strings.TrimSpace(by) == "" || !utf8.ValidString(by) || utf8.RuneCountInString(by) > maxWorker:
-		return fmt.Errorf("work by %.20q: want a name of 1 to %d characters", by, maxWorker)
+	case strings.TrimSpace(by) == "" || !utf8.ValidString(by) || utf8.RuneCountInString(by) > MaxWorker:
+		return fmt.Errorf("work by %.20q: want a name of 1 to %d characters", by, MaxWorker)
 	}
 	since := e.last
 	if w.On {

@@ -73,6 +73,11 @@ func (s *sheets) of(k kind, to *words.Reader, snap *snapshot.Snapshot) (*sheet, 
 		}
 		sh.parts = append(sh.parts, part{ID: name, HTML: template.HTML(b)}) // escaped by the template
 	}
+	line, err := web.UnderWayOf(to, snap).Line()
+	if err != nil {
+		return nil, err
+	}
+	sh.parts = append(sh.parts, part{ID: "under-way", HTML: line}) // in the frame of every page
 	if last != nil {
 		var err error
 		if sh.changes, err = sh.changesSince(last.parts); err != nil {
