@@ -157,3 +157,11 @@ func (o visitOutlet) Visit(v *visit.Visit) error {
 	o.agent.store.AddRecord(tl.momentOfBoard(), outbox.Visits, body)
 	return o.agent.store.Flush(ctx)
 }
+
+// Technician returns what somebody at the unit can make the agent do.
+func (a *Agent) Technician() interface {
+	visit.Actions
+	visit.Switch
+} {
+	return technician{a}
+}
