@@ -33,16 +33,15 @@ func (p *livePages) show(w http.ResponseWriter, r *http.Request, k kind) {
 		p.site.RenderFailed(w, r, err)
 		return
 	}
-	own := sh.parts[:len(partsOfAll[k])] // the rest is in the frame
 	c := web.Content{
-		Template: kindNames[k], Data: liveView{W: to.W, Parts: own, CanWrite: p.site.PIN != nil},
+		Template: kindNames[k], Data: liveView{W: to.W, Parts: sh.parts, CanWrite: p.site.PIN != nil},
 		Live: kindNames[k],
 		Nav:  "/", Scripts: []string{"sheet.js"}, Cautions: true,
 		Refresh: k == kindNow, // not where somebody may be typing
 	}
 	if k == kindCheck {
 		c.Nav, c.Title = "/check", to.W["CheckTitle"]
-		c.Data = p.checkView(r, to, own)
+		c.Data = p.checkView(r, to, sh.parts)
 	}
 	p.site.Show(w, r, http.StatusOK, c)
 }
