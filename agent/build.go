@@ -82,7 +82,7 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 		Links: []snapshot.Link{}, Findings: []snapshot.Finding{}, NotJudged: []snapshot.NotJudged{},
 	}
 	if w := &out.Work; w.On {
-		s.Work = &snapshot.Work{Since: l.at(w.Since), By: w.By, Ends: l.at(w.Ends), Kind: w.Kind.String()}
+		s.Work = &snapshot.UnderWay{Since: l.at(w.Since), By: w.By, Ends: l.at(w.Ends), Kind: w.Kind.String()}
 	}
 	for _, l := range out.Links {
 		s.Links = append(s.Links, snapshot.Link{

@@ -54,7 +54,7 @@ func (p *workPages) show(w http.ResponseWriter, r *http.Request, status int, pro
 
 // WorkAnswer is what a program is told of work under way: null while nobody works on the unit.
 type WorkAnswer struct {
-	Work *snapshot.Work `json:"work"`
+	Work *snapshot.UnderWay `json:"work"`
 }
 
 func (p *workPages) state(w http.ResponseWriter, r *http.Request) {

@@ -32,7 +32,7 @@ type Snapshot struct {
 	// so many findings came at once that only urgent ones are told one by one
 	Flood bool `json:"flood,omitempty"`
 	// somebody works on the unit: until it ends, findings stay as they are and nothing is learned
-	Work     *Work     `json:"work,omitempty"`
+	Work     *UnderWay `json:"work,omitempty"`
 	Channels []Channel `json:"channels"`
 	Chips    []Chip    `json:"chips"`
 	Outlets  []Outlet  `json:"outlets,omitempty"` // where results are sent
@@ -40,8 +40,8 @@ type Snapshot struct {
 	Troubles []Trouble `json:"troubles,omitempty"`
 }
 
-// Work is work under way: somebody works on the unit.
-type Work struct {
+// UnderWay is work under way: somebody works on the unit.
+type UnderWay struct {
 	Since time.Time `json:"since"`
 	By    string    `json:"by"`
 	Ends  time.Time `json:"ends"` // by itself, if nobody ends it before

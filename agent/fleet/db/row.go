@@ -37,8 +37,8 @@ func (x *tx) makeRow(id int64, name string) error {
 		return err
 	}
 	if _, err := x.exec(`UPDATE unit SET rank = ?2, list = ?3, severity = ?4, finding = ?5, subject = ?6, since = ?7, charge = ?8,
-		lifts = ?9, work = ?10 WHERE id = ?1`, id, r.Rank, r.List, r.Severity, r.Finding, r.Subject, ms(r.Since), r.ChargePct,
-		r.LiftsLeft, r.WorkState); err != nil {
+		lifts = ?9, work = ?10, work_ends = ?11 WHERE id = ?1`, id, r.Rank, r.List, r.Severity, r.Finding, r.Subject, ms(r.Since), r.ChargePct,
+		r.LiftsLeft, r.WorkState, ms(r.WorkEnds)); err != nil {
 		return err
 	}
 	_, err = x.exec(`INSERT INTO state(unit, worklist) VALUES(?1, ?2) ON CONFLICT (unit) DO UPDATE SET worklist = excluded.worklist`,
@@ -108,19 +108,24 @@ type rowInput struct {
 
 // rowOf makes a row. Whether the unit is silent is not in it: that comes with time, without a commit.
 func rowOf(in rowInput, now time.Time) (RowColumns, worklist.Row, error) {
-	u := worklist.Unit{ID: in.unit, Snapshot: in.snapshot, Findings: in.findings, HeardAt: now}
+	u := worklist.Unit{
+		ID: in.unit, Snapshot: in.snapshot, Findings: in.findings, HeardAt: now, Visit: worklist.VisitOf(in.snapshot, now),
+	}
 	for _, w := range in.work {
 		u.Work = append(u.Work, w.Worklist())
 	}
 	row := worklist.Of(u, now)
-	row.HeardAt = time.Time{}
+	row.HeardAt, row.Visit = time.Time{}, u.Visit // the rest of it comes with time
 	body, err := json.Marshal(row)
 	if err != nil {
 		return RowColumns{}, row, fmt.Errorf("worklist of %s: %w", in.unit, err)
 	}
 	r := RowColumns{
-		Rank: row.Rank, List: row.List, Severity: row.Severity, Finding: row.Name, Subject: row.Subject, Since: row.Since,
+		Rank: row.Rank, List: row.Besides(), Severity: row.Severity, Finding: row.Name, Subject: row.Subject, Since: row.Since,
 		ChargePct: row.ChargePct, Row: body,
+	}
+	if u.Visit != nil {
+		r.WorkEnds = u.Visit.EndsAt()
 	}
 	if row.LiftsLow != nil {
 		r.LiftsLeft = in.snapshot.Bank.LiftsLeft.Value

@@ -32,7 +32,7 @@ func unknown(err error) error {
 
 func queryOf(q RowsQuery) db.RowQuery {
 	out := db.RowQuery{
-		SilentBefore: q.Now.Add(-worklist.SilentAfter), Lists: q.Lists, Severities: q.Severities, Group: q.Group, Search: q.Search,
+		Now: q.Now, SilentBefore: q.Now.Add(-worklist.SilentAfter), Lists: q.Lists, Severities: q.Severities, Group: q.Group, Search: q.Search,
 		Finding: q.Finding, Limit: q.Limit,
 	}
 	if q.After != nil {
@@ -143,6 +143,7 @@ func (s dbStore) Unit(ctx context.Context, id string) (*Unit, error) {
 	out.Row = Row{
 		Row: worklist.Of(worklist.Unit{
 			ID: id, Snapshot: out.Snapshot, Findings: out.Findings, Work: out.Work, HeardAt: u.LastRecordAt, QuietUntil: quiet,
+			Visit: worklist.VisitOf(out.Snapshot, u.LastHeardAt),
 		}, s.now()),
 		Place: out.Place, Group: out.Group,
 	}
