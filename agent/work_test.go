@@ -98,7 +98,7 @@ func TestWorkUnderWay(t *testing.T) {
 	assert.WithinDuration(t, since, s.Work.Since, 2*time.Second)
 	for _, path := range []string{"/", "/check", "/history", "/visit", "/findings", "/work"} {
 		_, text = do(b, "GET", path, nil)
-		assert.Contains(t, text, "Work under way since "+since.Format("15:04 UTC")+" by R. Vega.", path)
+		assert.Contains(t, text, "Work under way since "+since.Format("15:04 UTC")+" by R. Vega, ends automatically at ", path)
 		assert.Contains(t, text, "End work", path)
 	}
 

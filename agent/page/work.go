@@ -47,7 +47,7 @@ func (p *workPages) show(w http.ResponseWriter, r *http.Request, status int, pro
 	}
 	v := workView{W: to.W, Error: problem, NoPIN: p.site.PIN == nil, Switch: p.site.WorkSwitch(to, by)}
 	if u := web.UnderWayOf(to, p.site.Hub.Current()); u != nil {
-		v.On = u.Head + " " + u.Ends
+		v.On = u.Head
 	}
 	p.site.Show(w, r, status, web.Content{Template: "work", Data: v, Title: to.W["WorkSwitch"], Nav: "/visit"})
 }

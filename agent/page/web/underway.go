@@ -10,7 +10,7 @@ import (
 )
 
 // UnderWay is the line on every page that says that work is under way.
-type UnderWay struct{ Head, Ends, Means, End, By string }
+type UnderWay struct{ Head, Means, End, By string }
 
 // UnderWayOf returns the line for a snapshot, nil while nobody works on the unit.
 func UnderWayOf(to *words.Reader, s *snapshot.Snapshot) *UnderWay {
@@ -19,9 +19,9 @@ func UnderWayOf(to *words.Reader, s *snapshot.Snapshot) *UnderWay {
 	}
 	w := s.Work
 	return &UnderWay{
-		Head: words.Fill(words.Fill(to.W["WorkSince"], "since", clock(w.Since, s.At)), "by", w.By),
-		Ends: words.Fill(to.W["WorkEnds"], "ends", clock(w.Ends, s.At)), Means: to.W["WorkMeans"],
-		End: to.W["WorkEnd"], By: w.By,
+		Head: words.Fill(words.Fill(words.Fill(to.W["WorkSince"], "since", clock(w.Since, s.At)), "ends", clock(w.Ends, s.At)),
+			"by", w.By),
+		Means: to.W["WorkMeans"], End: to.W["WorkEnd"], By: w.By,
 	}
 }
 
