@@ -110,7 +110,9 @@ func TestWhatADatabaseNeedsIsDecoded(t *testing.T) {
 	assert.True(t, snap.Head.ClockTrusted)
 	assert.Nil(t, snap.Snapshot.Work)
 	body := sample{name: "snapshot"}.body(t)
-	work := func(text string) []byte { return append(append(body[:len(body)-1:len(body)-1], `,"work":`+text...), '}') }
+	work := func(text string) []byte {
+		return append(append(body[:len(body)-1:len(body)-1], `,"work":`+text...), '}')
+	}
 	under, err := p.Parse(topic+Snapshot, work(`{"since":"2026-03-09T10:20:00Z","by":"R. V.","ends":"2026-03-09T14:20:00Z","kind":"visit"}`))
 	require.NoError(t, err)
 	assert.Equal(t, "R. V.", under.Snapshot.Work.By)
