@@ -324,6 +324,10 @@ func (a *Agent) handleEvents(out *rules.Output) (changed bool) {
 			a.opts.Log.Info("finding changed", "unit", a.opts.Config.Unit.ID, "finding", f.Name, "subject",
 				f.Subject, "state", f.State, "change", f.Change, "seq", f.Seq)
 			a.rec.finding(f)
+		case rules.WorkEnded:
+			changed = true
+			a.opts.Log.Info("work under way ended by itself", "unit", a.opts.Config.Unit.ID, "by", ev.Work.By, "kind",
+				ev.Work.Kind.String())
 		}
 	}
 	return changed

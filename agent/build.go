@@ -81,6 +81,9 @@ func (c *Core) Snapshot(session string, seq uint64) *snapshot.Snapshot {
 		Bank: bankOf(&out.Bank), Motor: c.motorOf(out, &l), Feed: feedOf(&out.Feed, &l),
 		Links: []snapshot.Link{}, Findings: []snapshot.Finding{}, NotJudged: []snapshot.NotJudged{},
 	}
+	if w := &out.Work; w.On {
+		s.Work = &snapshot.UnderWay{Since: l.at(w.Since), By: w.By, Ends: l.at(w.Ends), Kind: w.Kind.String()}
+	}
 	for _, l := range out.Links {
 		s.Links = append(s.Links, snapshot.Link{
 			Side: l.Side.String(), From: out.Battery[l.From].ID, To: out.Battery[l.To].ID,

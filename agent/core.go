@@ -8,6 +8,7 @@ import (
 	"liftbank/agent/config"
 	"liftbank/agent/recording"
 	"liftbank/rules"
+	"liftbank/rules/view"
 	"liftbank/sensors"
 )
 
@@ -112,6 +113,14 @@ func (c *Core) Next(ctx context.Context) (*rules.Output, error) {
 	c.catchUp()
 	c.out = c.engine.Step(&c.in)
 	return c.out, nil
+}
+
+// SetWork begins or ends work under way, for a simulated technician.
+func (c *Core) SetWork(on bool, by string, span time.Duration) error {
+	if !on {
+		return c.engine.EndWork()
+	}
+	return c.engine.BeginWork(view.BySwitch, by, span)
 }
 
 // Scan gives the last scan; it belongs to the board until the next call of Next.

@@ -19,7 +19,10 @@ import (
 // technician does what somebody at the unit asks for, in the loop's goroutine.
 type technician struct{ agent *Agent }
 
-var _ visit.Actions = technician{}
+var (
+	_ visit.Actions = technician{}
+	_ visit.Switch  = technician{}
+)
 
 // do has the loop act. A new snapshot and a save follow at once.
 func (t technician) do(ctx context.Context, what func(e *rules.Engine, now time.Duration) error) error {
@@ -59,6 +62,39 @@ func (t technician) ResetService(ctx context.Context, kind, by string) error {
 		}
 	}
 	return fmt.Errorf("service %q: want service, filter or oil", kind)
+}
+
+// BeginWork says that somebody works on the unit. A visit takes over the switch's work; what is
+// under way already goes on.
+func (t technician) BeginWork(ctx context.Context, kind, by string) error {
+	k := view.BySwitch
+	if kind == view.ByVisit.String() {
+		k = view.ByVisit
+	}
+	span := t.agent.opts.Config.Visits.WorkTime
+	if name := []rune(by); len(name) > rules.MaxWorker {
+		by = string(name[:rules.MaxWorker])
+	}
+	err := t.do(ctx, func(e *rules.Engine, _ time.Duration) error { return e.BeginWork(k, by, span) })
+	if errors.Is(err, rules.ErrWorkOn) {
+		return nil
+	}
+	if err == nil {
+		t.log("work under way", by, "kind", kind, "for", span)
+	}
+	return err
+}
+
+// EndWork says that nobody works on the unit any more.
+func (t technician) EndWork(ctx context.Context, by string) error {
+	err := t.do(ctx, func(e *rules.Engine, _ time.Duration) error { return e.EndWork() })
+	if errors.Is(err, rules.ErrNoWork) {
+		return nil
+	}
+	if err == nil {
+		t.log("work under way ended", by)
+	}
+	return err
 }
 
 // Acknowledge: see rules.Engine.
@@ -120,4 +156,12 @@ func (o visitOutlet) Visit(v *visit.Visit) error {
 	defer cancel()
 	o.agent.store.AddRecord(tl.momentOfBoard(), outbox.Visits, body)
 	return o.agent.store.Flush(ctx)
+}
+
+// Technician returns what somebody at the unit can make the agent do.
+func (a *Agent) Technician() interface {
+	visit.Actions
+	visit.Switch
+} {
+	return technician{a}
 }

@@ -3,6 +3,7 @@ package agent
 import (
 	"context"
 	"fmt"
+	"log/slog"
 	"net/http"
 	"path/filepath"
 	"time"
@@ -22,7 +23,8 @@ func (a *Agent) pageOptions() page.Options {
 	o := page.Options{
 		Hub: a.hub, Now: a.opts.Now, Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
 		PINToRead: a.opts.Config.HTTP.PINToRead,
-		Actions:   technician{a}, History: a.store, Calibration: map[string]visits.Calibration{},
+		Actions:   technician{a}, Switch: technician{a}, WorkTime: a.opts.Config.Visits.WorkTime,
+		History: a.store, Calibration: map[string]visits.Calibration{},
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 			http.Error(w, "not served: its password can't be read", http.StatusServiceUnavailable)
 		}),
@@ -75,7 +77,7 @@ func (a *Agent) useVisits(o *page.Options) (err error) {
 	if a.opts.Config.Visits.Dir == "" {
 		return nil
 	}
-	if o.Visits, err = openVisits(&a.opts.Config, technician{a}, visitOutlet{a}); err != nil {
+	if o.Visits, err = openVisits(&a.opts.Config, a.opts.Log, technician{a}, visitOutlet{a}); err != nil {
 		o.Visits = nil
 		return err
 	}
@@ -147,7 +149,7 @@ func (a *Agent) handOver(ctx context.Context) error {
 	return nil
 }
 
-func openVisits(cfg *config.Config, actions visit.Actions, outlet visit.Outlet) (*visit.Store, error) {
+func openVisits(cfg *config.Config, log *slog.Logger, actions technician, outlet visit.Outlet) (*visit.Store, error) {
 	areas := cfg.Visits.Checklist
 	if len(areas) == 0 {
 		areas = visit.DefaultChecklist()
@@ -157,5 +159,5 @@ func openVisits(cfg *config.Config, actions visit.Actions, outlet visit.Outlet) 
 		batteries = append(batteries, b.ID)
 	}
 	return visit.Open(visit.Options{Dir: cfg.Visits.Dir, Unit: cfg.Unit.ID, Form: visit.NewForm(areas, batteries),
-		Actions: actions, Outlet: outlet})
+		Actions: actions, Switch: actions, Outlet: outlet, Log: log})
 }

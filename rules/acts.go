@@ -3,6 +3,7 @@ package rules
 import (
 	"liftbank/rules/detect"
 	"liftbank/rules/finding"
+	"liftbank/rules/loadtest"
 	"liftbank/rules/network"
 	"liftbank/rules/view"
 )
@@ -40,6 +41,10 @@ func (e *Engine) ForgetBattery(i int) bool {
 	e.trust.Replaced(i)
 	e.from = e.last
 	e.out.Battery[i] = BatteryState{ID: e.cfg.Batteries[i].ID}
+	if e.work.On { // the verdict is not looked at until the work is over
+		b := &e.out.Battery[i]
+		b.Verdict, b.WaitsFor = (&loadtest.Judge{}).Step(&loadtest.Evidence{})
+	}
 	e.ahead.meter.ForgetBatteries()
 	e.ahead.next = 0
 	e.found.Worked(detect.NewBattery, i)

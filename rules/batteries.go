@@ -65,12 +65,8 @@ func (b *batteries) mistrust(i int) {
 // stepBatteries applies the scan to the estimators of each battery, and returns what was stored
 // less what was given, Ah.
 func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
-	running, since := e.motor.Running()
-	status, _ := e.feed.Status()
-	facts := estimate.Facts{
-		Held: began && e.cfg.HasCommand, Running: running && e.last-since < longestRun,
-		Idle: !running && (status == feed.Off || status == feed.Unknown),
-	}
+	running, _ := e.motor.Running()
+	facts := estimateFacts(e, began)
 	for i, est := range e.cells.est {
 		b := e.read.Battery[i]
 		b.VoltageV, b.TempC = e.taps.Evened(i, b.VoltageV), e.frame.Temps[i]
@@ -87,6 +83,16 @@ func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
 		e.cells.stepLoad(i, e.out.At, &own, b.TempC, running)
 	}
 	return movedAh
+}
+
+// estimateFacts returns what holds for all batteries in this scan.
+func estimateFacts(e *Engine, began bool) estimate.Facts {
+	running, since := e.motor.Running()
+	status, _ := e.feed.Status()
+	return estimate.Facts{
+		Held: began && e.cfg.HasCommand, Running: running && e.last-since < longestRun,
+		Idle: !running && (status == feed.Off || status == feed.Unknown),
+	}
 }
 
 // neighborA returns what the part of battery i would be of what the others carry, by their ratings.
@@ -165,10 +171,7 @@ func (b *batteries) capability(i int, at unit.Moment, s *view.BatteryState) {
 	m, rated := b.load[i], &b.spec[i]
 	s.Resistance, s.RunsJudged, s.CrankingA, s.Trend = m.ResistanceMohm(), m.Runs(), m.CrankingA(), m.Trend()
 	s.CapacityAh = b.capacityAh(i)
-	s.HealthPct = unit.Estimate{
-		Value: 100 * s.CapacityAh.Value / rated.RatedAh, Sigma: 100 * s.CapacityAh.Sigma / rated.RatedAh,
-		Known: s.CapacityAh.Known,
-	}
+	s.HealthPct = healthPct(s.CapacityAh, rated)
 	ev := loadtest.Evidence{
 		Runs: s.RunsJudged, Cranking: over(s.CrankingA, rated.RatedCCA), Capacity: over(s.CapacityAh, rated.RatedAh),
 		SoC: b.soc(i), EMFV: emfV(m), TakingRuns: m.TakingRuns(),
@@ -191,6 +194,11 @@ func (b *batteries) capability(i int, at unit.Moment, s *view.BatteryState) {
 
 // A new battery gives up to some 1.2 times its rating.
 const strongShare = 1.25 // ratio: of rated, a battery that seems to give more is doubted beside a weak one; our choice
+
+// healthPct returns the capacity in percent of the rated one.
+func healthPct(ah Estimate, rated *view.Spec) Estimate {
+	return Estimate{Value: 100 * ah.Value / rated.RatedAh, Sigma: 100 * ah.Sigma / rated.RatedAh, Known: ah.Known}
+}
 
 // waitsForTaps is what a verdict waits for while battery and neighbor seem to be off in opposite ways.
 var waitsForTaps = unit.Says("waits.taps", "taps and sensors that can be told apart: another battery seems stronger "+

@@ -56,6 +56,8 @@ type Engine struct {
 	posts    unit.Scan                  // the posts as measured, for the network
 	flows    [MaxBatteries]unit.Reading // the currents, believed or not, without the zeros
 	ended    []pump.Ended
+	motorIn  motor.Input
+	work     Work
 	frame    view.Frame
 	out      Output
 }
@@ -110,6 +112,10 @@ func (e *Engine) Step(in *Input) *Output {
 	e.frame.TempC = e.frame.Temps[0]
 	e.takeZeros()
 	bankV, bankA := bank.Readings(&e.read, len(e.cfg.Batteries))
+	if e.suppressed() {
+		e.stepWork(bankV, bankA, dt)
+		return &e.out
+	}
 
 	began := e.stepMotor(bankV, bankA)
 	moved := e.stepBatteries(in, began)
@@ -138,7 +144,9 @@ func (e *Engine) begin(in *Input) (dt time.Duration) {
 		e.found.Gap()
 		e.trust.Gap()
 		e.count.IsQuiet, e.output.HasAmps = false, false
-		e.away.Add(e.last, dt)
+		if !e.work.On { // else it is part of the work
+			e.away.Add(e.last, dt)
+		}
 	}
 	return dt
 }

@@ -57,6 +57,7 @@ type State struct {
 	Parked       parked.State
 	Book         finding.BookState
 	Findings     detect.Memory
+	Work         Work
 }
 
 // BatteryMemory is what is remembered of one battery, with whose it is.
@@ -89,7 +90,7 @@ func (e *Engine) State() *State {
 		Output:   e.output.OutputState,
 		Forecast: e.ahead.meter.State(), Days: e.days.Memory, Services: e.serve, Channels: e.trust.Memory, Zeros: e.zeros.State(),
 		Taps: e.taps.State(), Parked: e.parked.State(),
-		Book: e.book.State(), Findings: e.found.Save(),
+		Book: e.book.State(), Findings: e.found.Save(), Work: e.work,
 	}
 	for i, b := range e.cfg.Batteries {
 		out := &e.out.Battery[i]
@@ -132,8 +133,9 @@ func (e *Engine) Restore(s *State) error {
 		keep(&e.output.OutputState, &s.Output, s.Output.Check), keep(&e.away, &s.Away, s.Away.Check),
 		keep(&e.days.Memory, &s.Days, s.Days.Check),
 		e.trust.Restore(s.Channels), e.zeros.Restore(s.Zeros), e.taps.Restore(s.Taps), e.parked.Restore(s.Parked),
-		e.found.Restore(s.Findings), e.book.Restore(s.Book),
+		e.found.Restore(s.Findings), e.book.Restore(s.Book), keep(&e.work, &s.Work, s.Work.check),
 	}
+	e.out.Work = e.work.Work
 	e.from, e.due, e.serve = s.From, s.Due, s.Services
 	e.out.Bank.RestedV, e.out.Bank.CirculatingA = s.RestedV, s.CirculatingA
 	same := len(s.Battery) == len(e.cfg.Batteries)
@@ -190,5 +192,6 @@ func (b *batteries) restore(i int, m *BatteryMemory, out *BatteryState) error {
 	out.RestedV, out.RestedAt = m.RestedV, m.RestedAt
 	out.CrankingA, out.Resistance, out.CapacityAh = m.Capability, m.Resistance, m.CapacityAh
 	out.RunsJudged, out.Verdict, out.WaitsFor = m.RunsJudged, m.Said, m.WaitsFor.Text
+	out.Trend, out.HealthPct = b.load[i].Trend(), healthPct(out.CapacityAh, spec)
 	return nil
 }

@@ -26,13 +26,7 @@ func (e *Engine) stepMotor(bankV, bankA Reading) (began bool) {
 			e.endRun()
 		}
 	}
-	if bankA.Quality == unit.OutOfRange {
-		bankA.Quality = unit.Good // scaled up from some of the batteries: good enough to see the motor
-	}
-	b, ended := e.motor.Step(&motor.Input{
-		At: e.last, CurrentA: bankA, VoltageV: bankV, Energized: view.Of(&e.frame, nil).Motor().Energized(),
-		Command: e.read.MotorCommand,
-	})
+	b, ended := e.motor.Step(e.motorInput(bankV, bankA))
 	if b {
 		began = true
 		_, start := e.motor.Running()
@@ -42,6 +36,18 @@ func (e *Engine) stepMotor(bankV, bankA Reading) (began bool) {
 		e.endRun()
 	}
 	return began
+}
+
+// motorInput returns what the motor's detector looks at.
+func (e *Engine) motorInput(bankV, bankA Reading) *motor.Input {
+	if bankA.Quality == unit.OutOfRange {
+		bankA.Quality = unit.Good // scaled up from some of the batteries: good enough to see the motor
+	}
+	e.motorIn = motor.Input{
+		At: e.last, CurrentA: bankA, VoltageV: bankV, Energized: view.Of(&e.frame, nil).Motor().Energized(),
+		Command: e.read.MotorCommand,
+	}
+	return &e.motorIn
 }
 
 func (b *batteries) beginRun(at time.Duration, exact bool) {

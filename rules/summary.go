@@ -31,15 +31,21 @@ func (e *Engine) summarize(bankV, bankA Reading) {
 	if e.slow {
 		e.feedPath = networkOf(e.net, &e.frame)
 	}
+	e.linksNow()
+	e.summarizeBank(bankV, bankA)
+}
+
+// linksNow fills in the current through each link and the drop over it in this scan.
+func (e *Engine) linksNow() {
 	leads := e.out.Bank.FeedLeads
 	if e.out.Motor.Running {
 		leads = e.out.Bank.LoadLeads
 	}
 	for i := range e.out.Links {
 		l := &e.out.Links[i]
-		l.CurrentA, l.DropV = network.LinkNow(l.Side, l.From, n, leads, e.frame.Raw, &e.read, &e.cfg.NegativeTap)
+		l.CurrentA, l.DropV = network.LinkNow(l.Side, l.From, len(e.cfg.Batteries), leads, e.frame.Raw, &e.read,
+			&e.cfg.NegativeTap)
 	}
-	e.summarizeBank(bankV, bankA)
 }
 
 // networkOf fills in the links, the joints, the places of the leads and the path to the motor, and

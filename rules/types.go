@@ -54,6 +54,7 @@ const (
 	FindingRaised
 	FindingCleared
 	FindingChanged // acknowledged, shelved and so on: see Event.Change
+	WorkEnded      // by itself, as its time was over
 )
 
 // Event is one thing that happened in a step.
@@ -62,4 +63,5 @@ type Event struct {
 	Run     motor.Run      // of RunEnded
 	Finding int            // index into Output.Findings, of the finding kinds
 	Change  finding.Change // of the finding kinds: its sequence number, who did it
+	Work    view.Work      // of WorkEnded: who had begun it, and how
 }

@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"slices"
 	"time"
 
 	"liftbank/sim/scenario"
@@ -65,6 +66,9 @@ func (s *story) judge(u *Unit, all, minute bool) {
 	if minute {
 		s.remember(u)
 	}
+	if u.worked() {
+		return // what is not the unit's own doing is nobody's finding
+	}
 	for i := range s.slots {
 		if x := &s.slots[i]; all || x.def.prompt {
 			if x.take(x.def.judge(u, x.subject), u.tickAt) {
@@ -80,6 +84,11 @@ func (s *story) judge(u *Unit, all, minute bool) {
 			x.Cause = !s.explained(u, x.def)
 		}
 	}
+}
+
+// worked reports whether somebody works on the unit and has told its monitor.
+func (u *Unit) worked() bool {
+	return slices.ContainsFunc(u.sc.Work, func(w scenario.Stretch) bool { return u.tickAt >= w.At && u.tickAt < w.At+w.For })
 }
 
 // take takes a verdict of the instant at, and reports whether the condition began or ended by it.

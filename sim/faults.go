@@ -139,6 +139,8 @@ func (f *faults) sum() wrong {
 			w.drainA += x.Amp
 		case "posts-charged":
 			w.past = bank.Past{SetV: x.Volt, LimitA: x.Amp}
+		case "posts-loaded":
+			w.past = bank.Past{LoadA: x.Amp}
 		}
 	})
 	return w
@@ -181,7 +183,7 @@ func (u *Unit) applyFaults() {
 		switch x.Kind {
 		case "battery-aged":
 			aging[k] = agingOf(x.Aging)
-		case "posts-charged":
+		case "posts-charged", "posts-loaded":
 			u.faults.now.past.At = k
 		}
 	})

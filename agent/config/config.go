@@ -39,7 +39,8 @@ type Unit struct {
 // Default gives what a file gets that has the required fields only. Unit, bank and board have none
 // of their own, so this alone doesn't describe a unit.
 func Default() Config {
-	return Config{Board: defaultBoard(), Limits: defaultLimits(), HTTP: defaultHTTP(), Store: defaultStore()}
+	return Config{Board: defaultBoard(), Limits: defaultLimits(), HTTP: defaultHTTP(), Store: defaultStore(),
+		Visits: defaultVisits()}
 }
 
 // Load reads the config file at path. The error is [Errors] if the file could be read and is wrong.

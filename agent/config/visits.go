@@ -3,16 +3,21 @@ package config
 import (
 	"fmt"
 	"path/filepath"
+	"time"
 
 	"liftbank/agent/visit"
+	"liftbank/rules"
 )
 
 // Visits is the record of service visits, and who may write it.
 type Visits struct {
-	Dir       string       // where visits are kept; empty: they are not
-	PINFile   string       // file that liftbank pin wrote; empty: nobody can change anything on the page
-	Checklist []visit.Area // empty: visit.DefaultChecklist
+	Dir       string        // where visits are kept; empty: they are not
+	PINFile   string        // file that liftbank pin wrote; empty: nobody can change anything on the page
+	WorkTime  time.Duration // after which work under way ends by itself
+	Checklist []visit.Area  // empty: visit.DefaultChecklist
 }
+
+func defaultVisits() Visits { return Visits{WorkTime: rules.DefaultWork} }
 
 func (v *Visits) read(s *section) {
 	s.text(
@@ -30,6 +35,16 @@ func (v *Visits) read(s *section) {
 		about{
 			doc:     "file that `liftbank pin` wrote; what changes something on the page asks for that PIN",
 			usually: "none: nothing can be changed on the page",
+		},
+	)
+	s.duration(
+		"work_time",
+		&v.WorkTime,
+		rules.MinWork,
+		rules.MaxWork,
+		about{
+			doc: "work under way ends by itself after this time; it begins with a visit or by the switch on the page, and holds " +
+				"all findings as they are: nothing that somebody does to the unit is reported or learned",
 		},
 	)
 	s.hints = map[string]string{"pin": "want pin_file: the PIN is never written here, liftbank pin makes the file"}

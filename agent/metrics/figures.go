@@ -208,6 +208,11 @@ var unitFigures = join([]figure[snap]{
 		func(s snap) *float64 { return flag(s.ClockTrusted) },
 	),
 	gauge(
+		"work_under_way",
+		"1 while somebody works on the unit and has said so: findings stay as they are and nothing is learned; else 0.",
+		func(s snap) *float64 { return flag(s.Work != nil) },
+	),
+	gauge(
 		"uptime_seconds", "Time since the agent started by the unit's clock, in seconds.",
 		func(s snap) *float64 { return &s.UptimeS },
 	),

@@ -41,6 +41,8 @@ type Options struct {
 	PINToRead bool           // the PIN is wanted to read, too
 	Visits    *visit.Store   // nil: visits are not kept
 	Actions   visit.Actions  // what can be done about findings; nil: nothing
+	Switch    visit.Switch   // of work under way; nil: none
+	WorkTime  time.Duration  // after which that ends by itself
 	History   history.Source // nil: no past is kept
 	Recording Recording      // nil: nothing is recorded
 
@@ -103,6 +105,9 @@ func (s *Server) Update(change func(o *Options) error) error {
 func (s *Server) makePages() {
 	o := &s.opts
 	s.site = web.NewSite(o.Hub, o.Now, o.StaleAfter, o.Log, o.PIN)
+	if o.Switch != nil {
+		s.site.WorkTime = o.WorkTime
+	}
 	made := &sheets{hub: o.Hub, staleAfter: o.StaleAfter}
 	s.streams = &streams{site: s.site, made: made, most: o.MaxStreams, stopping: s.stopping}
 	s.pages.Store(new(s.routes(made, s.stopping)))
@@ -119,6 +124,7 @@ func (s *Server) routes(made *sheets, stopping context.Context) http.Handler {
 		visits.NewForms(s.site, access, o.Visits, o.Calibration),
 		&livePages{s.site, made, o.Visits, o.Calibration},
 		&findingPages{s.site, access, o.Visits, o.Actions},
+		&workPages{s.site, access, o.Visits, o.Switch},
 		&historyPages{s.site, o.History, o.Recording},
 		&recordingPages{s.site, access, o.Recording, stopping},
 		&api{s.site},

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"html/template"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -37,6 +38,8 @@ type sheet struct {
 	old   bool
 	id    uint64
 	parts []part
+	// What a client follows: the parts, and the line about work under way in the frame of every page.
+	followed []part
 	// What has changed since the sheet before, made once for all that have that one.
 	since   uint64
 	changes json.RawMessage
@@ -73,9 +76,14 @@ func (s *sheets) of(k kind, to *words.Reader, snap *snapshot.Snapshot) (*sheet, 
 		}
 		sh.parts = append(sh.parts, part{ID: name, HTML: template.HTML(b)}) // escaped by the template
 	}
+	line, err := web.UnderWayOf(to, snap).Line()
+	if err != nil {
+		return nil, err
+	}
+	sh.followed = append(slices.Clone(sh.parts), part{ID: "under-way", HTML: line})
 	if last != nil {
 		var err error
-		if sh.changes, err = sh.changesSince(last.parts); err != nil {
+		if sh.changes, err = sh.changesSince(last.followed); err != nil {
 			return nil, err
 		}
 		sh.since = last.id
@@ -88,7 +96,7 @@ func (s *sheets) of(k kind, to *words.Reader, snap *snapshot.Snapshot) (*sheet, 
 // are no earlier ones.
 func (sh *sheet) changesSince(earlier []part) (json.RawMessage, error) {
 	changed := map[string]string{}
-	for i, p := range sh.parts {
+	for i, p := range sh.followed {
 		if i >= len(earlier) || earlier[i].HTML != p.HTML {
 			changed[p.ID] = string(p.HTML)
 		}

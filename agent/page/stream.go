@@ -93,7 +93,7 @@ func (sh *sheet) changesFor(sent *sheet) (json.RawMessage, error) {
 	case sent.id == sh.since:
 		return sh.changes, nil
 	}
-	return sh.changesSince(sent.parts)
+	return sh.changesSince(sent.followed)
 }
 
 // event returns one server-sent event. data must not hold a line break, which JSON doesn't.

@@ -150,7 +150,7 @@ func TestLiveSendsWhatChanged(t *testing.T) {
 	assert.Equal(t, "sheet", e.event)
 	var all, some sheetEvent
 	require.NoError(t, json.Unmarshal([]byte(e.data), &all))
-	assert.Len(t, all.Parts, len(partsOfAll[kindNow]))
+	assert.Len(t, all.Parts, len(partsOfAll[kindNow])+1, "and the line about work under way")
 	assert.Contains(t, all.Parts["findings"], "No charge from the feed")
 
 	second := numbered(base, 2)

@@ -269,7 +269,8 @@ func (l *link) fill() error {
 	return l.sendAlone()
 }
 
-// sendSnapshot sends the current snapshot if it is due or its findings differ from those last sent.
+// sendSnapshot sends the current snapshot if it is due, its findings differ from those last sent, or
+// work under way began or ended.
 // One is under way at a time: a slow link gets fewer, never older ones.
 func (l *link) sendSnapshot() error {
 	s := l.p.opts.Hub.Current()
@@ -277,7 +278,7 @@ func (l *link) sendSnapshot() error {
 		return nil
 	}
 	level := l.p.budget.level()
-	if !l.snapshotDue && (level == 3 || sameFindings(l.snapshotSent.Findings, s.Findings)) {
+	if !l.snapshotDue && sameWork(l.snapshotSent, s) && (level == 3 || sameFindings(l.snapshotSent.Findings, s.Findings)) {
 		return nil
 	}
 	l.snapshotSent, l.snapshotDue = s, false

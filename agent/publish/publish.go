@@ -223,8 +223,8 @@ func (p *Publisher) Run(ctx context.Context) error {
 	return nil
 }
 
-// watch notifies the connection of the first snapshot, and of each whose findings differ from those
-// before.
+// watch notifies the connection of the first snapshot, and of each whose findings, or work under way,
+// differ from those before.
 func (p *Publisher) watch(ctx context.Context) {
 	var last *snapshot.Snapshot
 	for seq := uint64(0); ; seq = last.Seq {
@@ -232,7 +232,7 @@ func (p *Publisher) watch(ctx context.Context) {
 		if err != nil {
 			return
 		}
-		if last == nil || !sameFindings(last.Findings, s.Findings) {
+		if last == nil || !sameFindings(last.Findings, s.Findings) || !sameWork(last, s) {
 			p.notify()
 		}
 		last = s
@@ -252,6 +252,15 @@ func sameFindings(a, b []snapshot.Finding) bool {
 		}
 	}
 	return true
+}
+
+// sameWork reports whether the same work is under way in two snapshots, or none. Its times move with
+// the clock.
+func sameWork(a, b *snapshot.Snapshot) bool {
+	if a.Work == nil || b.Work == nil {
+		return a.Work == b.Work
+	}
+	return a.Work.By == b.Work.By && a.Work.Kind == b.Work.Kind
 }
 
 func (p *Publisher) setState(change func(*outlet.State)) {

@@ -30,12 +30,22 @@ type Snapshot struct {
 	Findings     []Finding   `json:"findings"`   // worst first
 	NotJudged    []NotJudged `json:"not_judged"` // findings that can't be judged, with the reason
 	// so many findings came at once that only urgent ones are told one by one
-	Flood    bool      `json:"flood,omitempty"`
+	Flood bool `json:"flood,omitempty"`
+	// somebody works on the unit: until it ends, findings stay as they are and nothing is learned
+	Work     *UnderWay `json:"work,omitempty"`
 	Channels []Channel `json:"channels"`
 	Chips    []Chip    `json:"chips"`
 	Outlets  []Outlet  `json:"outlets,omitempty"` // where results are sent
 	// what is wrong with the monitor itself; measuring goes on
 	Troubles []Trouble `json:"troubles,omitempty"`
+}
+
+// UnderWay is work under way: somebody works on the unit.
+type UnderWay struct {
+	Since time.Time `json:"since"`
+	By    string    `json:"by"`
+	Ends  time.Time `json:"ends"` // by itself, if nobody ends it before
+	Kind  string    `json:"kind"` // visit or switch: how it was begun
 }
 
 // Trouble is what is wrong with one part of the monitor itself.

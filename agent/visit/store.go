@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -24,6 +25,8 @@ type Options struct {
 	Form    *Form
 	Outlet  Outlet  // nil: none
 	Actions Actions // nil: work is noted and acts on nothing
+	Switch  Switch  // turned on with a visit and off with its end; nil: none
+	Log     *slog.Logger
 }
 
 // Store keeps one unit's visits: one draft at the most, and those that are finished. It is safe for
@@ -157,7 +160,28 @@ func (k *Store) Begin(by, token string, now Facts) (*Draft, error) {
 	}
 	d.set(k.o.Form, "by", by, 1, now)
 	d.Revision = 1
-	return k.keep(d)
+	kept, err := k.keep(d)
+	if err == nil {
+		k.turn("begin", func(ctx context.Context, s Switch) error { return s.BeginWork(ctx, ByVisit, by) })
+	}
+	return kept, err
+}
+
+// turn turns the switch of work under way. A visit goes on without: the page has the switch, too.
+func (k *Store) turn(what string, turn func(context.Context, Switch) error) {
+	if k.o.Switch == nil {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), actLimit)
+	defer cancel()
+	if err := turn(ctx, k.o.Switch); err != nil && k.o.Log != nil {
+		k.o.Log.Warn("work under way: visit could not "+what+" it", "err", err)
+	}
+}
+
+// endWork ends work under way with the visit of a technician.
+func (k *Store) endWork(by string) {
+	k.turn("end", func(ctx context.Context, s Switch) error { return s.EndWork(ctx, by) })
 }
 
 // keep writes a draft and then makes it the present one.
@@ -291,6 +315,7 @@ func (k *Store) Finish(id string, now Facts) (*Visit, error) {
 		return nil, err
 	}
 	k.draft = nil
+	k.endWork(v.By)
 	return v, k.HandOver()
 }
 
@@ -338,13 +363,15 @@ func (k *Store) HandOver() error {
 func (k *Store) Discard(id string) error {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	if _, err := k.edit(id); err != nil {
+	d, err := k.edit(id)
+	if err != nil {
 		return err
 	}
 	if _, err := k.setAside(filepath.Join(k.o.Dir, draftFile), "discarded"); err != nil {
 		return err
 	}
 	k.draft = nil
+	k.endWork(d.Fields["by"])
 	return nil
 }
 

@@ -45,6 +45,19 @@ type Actions interface {
 	Note(ctx context.Context, finding, subject, by, text string) error
 }
 
+// Switch begins and ends work under way on the unit, which its findings leave alone (suppression by
+// design, ISA-18.2). kind is "visit" or "switch": how it was begun. What is so already is no error.
+type Switch interface {
+	BeginWork(ctx context.Context, kind, by string) error
+	EndWork(ctx context.Context, by string) error
+}
+
+// How work under way is begun.
+const (
+	ByVisit  = "visit"
+	BySwitch = "switch"
+)
+
 // Visit is a finished visit. Field names carry units as those of a snapshot do.
 type Visit struct {
 	Schema       string        `json:"schema"`

@@ -172,14 +172,14 @@ func TestFleetChecksAFolder(t *testing.T) {
 		want       string
 	}{
 		"a name twice":    {"t-2", "unit.yaml", replace(`id: "t-2"`, `id: t-1`), "unit.id", 10, "t-1" + "/unit.yaml:10 has it"},
-		"another's name":  {"t-2", "unit.yaml", replace(`id: "t-2"`, `id: t-9`), "mqtt.cert_file", 255, `common name "t-2": want unit.id "t-9"`},
-		"another's files": {"t-2", "t-2.pem", take("t-3", "t-3.pem"), "mqtt.cert_file", 255, "t-2.key: "},
-		"no certificate":  {"t-2", "t-2.pem", func(string) string { return "x" }, "mqtt.cert_file", 255, "no certificate in it"},
+		"another's name":  {"t-2", "unit.yaml", replace(`id: "t-2"`, `id: t-9`), "mqtt.cert_file", 256, `common name "t-2": want unit.id "t-9"`},
+		"another's files": {"t-2", "t-2.pem", take("t-3", "t-3.pem"), "mqtt.cert_file", 256, "t-2.key: "},
+		"no certificate":  {"t-2", "t-2.pem", func(string) string { return "x" }, "mqtt.cert_file", 256, "no certificate in it"},
 		"another authority": {"t-2", "ca.pem", func(string) string {
 			text, err := readFile(filepath.Join(foreign, "ca.pem"))
 			require.NoError(t, err)
 			return text
-		}, "mqtt.cert_file", 255, "not of the authority in ca_file"},
+		}, "mqtt.cert_file", 256, "not of the authority in ca_file"},
 	} {
 		undo := edit(c.unit, c.file, c.change)
 		r, code := check()
@@ -214,7 +214,7 @@ func TestFleetChecksAFolder(t *testing.T) {
 	assert.Equal(t, exitFailed, code)
 	out, errs, code := command(t, "", "fleet", "check", issued)
 	assert.Equal(t, exitFailed, code)
-	assert.Regexp(t, `unit\.yaml:255: mqtt\.cert_file: \S+t-1\.pem: `, out)
+	assert.Regexp(t, `unit\.yaml:256: mqtt\.cert_file: \S+t-1\.pem: `, out)
 	assert.Contains(t, out, "3 units, 0 errors, 1 problems, 1 remarks")
 	assert.Contains(t, errs, "1 problems")
 

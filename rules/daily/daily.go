@@ -33,6 +33,7 @@ type Memory struct {
 	RunAs      [unit.MaxBatteries]float64 // drawn from each battery in motor runs
 	NetAh      float64                    // stored less given while anything was on, by the count alone
 	Incomplete bool                       // a current was not read, or not believed, on that day
+	Serviced   bool                       // somebody worked on the unit: it says nothing of the duty
 	Runs       uint64                     // counted at its start,
 	Feed       time.Duration              // as feed time,
 	Wake       time.Duration              // wake time
@@ -82,6 +83,9 @@ func (b *Book) Ran(as *[unit.MaxBatteries]float64, unread bool) {
 // Moved adds what was stored less what was given while anything was on, Ah.
 func (b *Book) Moved(ah float64) { b.NetAh += ah }
 
+// Service says that somebody works on the unit: the day is no working day, like a parked one.
+func (b *Book) Service() { b.Serviced = true }
+
 // Forget starts the row of days again: another battery stands in the bank.
 func (b *Book) Forget() { b.Known, b.FromOK = 0, false }
 
@@ -99,7 +103,11 @@ func (b *Book) Step(in *Scan) (over Over, ended bool) {
 		b.Index = index // the clock was set
 		return Over{}, false
 	}
-	return Over{Worked: in.Runs > b.Runs, RunAs: b.RunAs, Incomplete: b.Incomplete}, true
+	over = Over{Worked: in.Runs > b.Runs && !b.Serviced, RunAs: b.RunAs, Incomplete: b.Incomplete}
+	if b.Serviced { // what the batteries gave is of more than one state of the links
+		over.RunAs = [unit.MaxBatteries]float64{}
+	}
+	return over, true
 }
 
 // Next begins the day after one that has ended; it is kept in the row of working days if there were
@@ -122,7 +130,7 @@ func dayIndex(at unit.Moment) int64 {
 
 func (b *Book) begin(in *Scan, index int64) {
 	b.Begun, b.Index, b.Since, b.RunAs, b.Incomplete = true, index, in.At.Mono, [unit.MaxBatteries]float64{}, false
-	b.NetAh = 0
+	b.NetAh, b.Serviced = 0, false
 	b.Runs, b.Feed, b.Wake, b.ChargedAh = in.Runs, in.FeedTime, in.WakeTime, in.ChargedAh
 	b.From, b.FromOK = in.Charge.Value, known(in.Charge)
 }

@@ -42,6 +42,9 @@ type Facts struct {
 	Zero unit.Estimate
 	// Past says that charge flows in past the current sensor, MaybePast that it may.
 	Past, MaybePast bool
+	// Work says that somebody works on the battery: a charger or a tester may be on it, past its
+	// sensor. The charge is counted, and nothing is learned.
+	Work bool
 	// NeighborA is what the battery's part would be of what its neighbors in a parallel bank carry.
 	NeighborA unit.Reading
 }
@@ -123,12 +126,22 @@ func (b *Battery) Step(at time.Duration, readings *unit.Battery, facts Facts) {
 		in.CurrentA.Value -= b.s.ZeroA
 	}
 	watched := dt
+	if in.Work != b.s.Last.Work {
+		b.turnWork()
+		watched = 0
+	}
 	if dt > maxGap {
 		b.interrupt()
 		watched = 0
 	}
 	b.s.Surface.relax(dt, b.s.Last.tempC())
 	b.count(&in)
+	if in.Work {
+		b.watchWork(&in, dt)
+		b.s.Last = in
+		b.say()
+		return
+	}
 	b.watchRest(&in, watched)
 	if in.Past {
 		if !b.s.Last.Past {
@@ -164,7 +177,7 @@ const (
 func (b *Battery) StepSeldom(at time.Duration, readings *unit.Battery, facts Facts) {
 	if last := &b.s.Last; b.s.Begun {
 		changed := facts.Held || facts.Running != last.Running || facts.Idle != last.Idle || facts.Past != last.Past ||
-			facts.MaybePast != last.MaybePast || facts.Zero.Known != last.Zero.Known ||
+			facts.MaybePast != last.MaybePast || facts.Work || last.Work || facts.Zero.Known != last.Zero.Known ||
 			readings.CurrentA.OK() != last.CurrentA.OK() || readings.VoltageV.OK() != last.VoltageV.OK() ||
 			math.Abs(readings.CurrentA.Value-last.CurrentA.Value) > movedA
 		running, every := facts.Running || last.Running, seldom
@@ -290,7 +303,9 @@ func (b *Battery) count(in *Sample) {
 	mean := b.meanA(in, held, hours)
 	ah := mean * hours
 	stored, lost := ah, 0.0
-	b.s.Blind.use(-ah, hours, b.s.CapAh)
+	if !in.Work {
+		b.s.Blind.use(-ah, hours, b.s.CapAh)
+	}
 	if in.NeighborA.OK() {
 		b.s.CountedSigmaPct += 100 * standInShare * math.Abs(ah) / b.s.CapAh
 		b.s.Down.Open, b.s.Up.Open = false, false

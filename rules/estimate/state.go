@@ -28,6 +28,7 @@ type State struct {
 	DrawnSinceChargeAh float64
 	Knee               Knee
 	Blind              Blind
+	Unseen             Unseen
 	Said               unit.Estimate // the charge as it is stated
 
 	ChargedAh, DrawnAh float64 // counted in and out, both positive
@@ -77,6 +78,9 @@ func (s *State) check(p Params) error {
 	c.In("rested voltage", s.FallFromV, -2*maxVoltageV, 2*maxVoltageV)
 	c.Time("time in a state", s.RestFor, s.FallAt, s.LoadFor, s.SlopeFor, s.TaperFor, s.HeldFor, s.SurfaceTau, s.Knee.For)
 	c.Sum("usual use", s.Blind.UsePct, s.Blind.UseAh, s.Blind.UseDays)
+	c.In("voltage during work", s.Unseen.LowV, -2*maxVoltageV, 2*maxVoltageV)
+	c.In("voltage during work", s.Unseen.TopV, -2*maxVoltageV, 2*maxVoltageV)
+	c.Finite("charge during work", s.Unseen.InPct)
 	c.In("load", s.LoadA, -maxCurrentA-1, maxCurrentA+1)
 	c.Sum("taper", s.MissingPct)
 	c.Finite("held charge", s.SlopeA, s.SlopeFromA, s.SlopeV, s.HeldA)

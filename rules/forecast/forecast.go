@@ -176,4 +176,10 @@ func (m *Meter) Step(s *unit.Scan, f *Facts, in *Inputs) {
 	st.stepFeed(s, f, &m.p, in)
 }
 
+// Interrupt drops the run and the charge under way, of which nothing is learned: somebody works on
+// the unit.
+func (m *Meter) Interrupt() {
+	m.run, m.state.Feed, m.state.HaveEnd = runSums{}, Window{}, false
+}
+
 func sq(x float64) float64 { return x * x }

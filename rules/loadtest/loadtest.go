@@ -114,6 +114,12 @@ func (m *Meter) Forget() {
 	m.state.Rest.Have, m.earlier = false, [earlierRests]Rest{}
 }
 
+// Interrupt drops the run under way and the rest before it: somebody works on the unit.
+func (m *Meter) Interrupt() {
+	m.run.phase, m.run.haveStep = none, false
+	m.Forget()
+}
+
 // restBefore returns the last rest that is clear of a start at `at`: the scan just before may have
 // read the current after it.
 func (m *Meter) restBefore(at time.Duration) *Rest {

@@ -202,6 +202,10 @@ func (d *Detector) Runs() uint64 { return d.state.Runs }
 // DeadCommands returns the number of commands that drew no current.
 func (d *Detector) DeadCommands() uint64 { return d.state.DeadCommands }
 
+// SetDeadCommands puts the number of commands that drew no current back: with the disconnect open
+// for work they say nothing of the motor.
+func (d *Detector) SetDeadCommands(n uint64) { d.state.DeadCommands = n }
+
 // Time returns the total length of the finished runs.
 func (d *Detector) Time() time.Duration { return d.state.RunTime }
 

@@ -177,6 +177,17 @@ func totalA(s *unit.Scan, n int) (sum float64) {
 	return sum
 }
 
+// Interrupt drops what was gathered and not learned yet: somebody works on the unit.
+func (m *Meter) Interrupt() {
+	p := &m.state.Pending
+	p.Base.reset()
+	p.Before.reset()
+	p.Stretch.reset()
+	p.Lost = Lost{}
+	m.running, m.piece = false, piece{}
+	m.run.reset()
+}
+
 // endRun learns from the run just ended.
 func (m *Meter) endRun() {
 	p := &m.state.Pending

@@ -153,6 +153,9 @@ func (w *Watch) Step(in *Scan, ended []Ended) Seen {
 	return seen
 }
 
+// Interrupt drops the run under way: somebody works on the unit.
+func (w *Watch) Interrupt() { w.run = run{reliefSince: -1} }
+
 // rest notes what channels show before a run.
 func (w *Watch) rest(in *Scan) {
 	w.run = run{reliefSince: -1}

@@ -150,6 +150,18 @@ func (c *Channels) Gap() {
 	}
 }
 
+// Worked says that somebody worked on the unit: what channels showed against each other before is
+// not compared with what they show now, and until the next run it is not known which battery carries.
+// What was learned of each channel, and doubts, stay.
+func (c *Channels) Worked() {
+	c.Gap()
+	c.HasShares = false
+	for i := range c.n {
+		c.Past[i], c.Sign[i].Have, c.Sign[i].Read = Past{At: c.now}, false, 0
+		c.Lively[i].Have = false
+	}
+}
+
 // Replaced says that battery i is another one: it may come warm from a shop.
 func (c *Channels) Replaced(i int) { c.tempRead[i] = false }
 

@@ -23,6 +23,7 @@ type State struct {
 	Motor   MotorState
 	Feed    FeedState
 	Balance daily.Balance
+	Work    Work // somebody works on the unit
 }
 
 // BatteryState is what is known of one battery.

@@ -56,7 +56,7 @@ type Bank struct {
 
 	n      int // batteries
 	past   Past
-	pastA  float64 // that the charger of past gives
+	pastA  float64 // that the charger of past gives; negative: its tester draws
 	wiring Wiring
 	cells  [MaxBatteries]cell.Battery
 
@@ -71,18 +71,19 @@ type Bank struct {
 	iterations int // of the last Solve, for tests
 }
 
-// Past is a charger clamped on the posts of one battery, past its current sensor: that current
-// shows in no Flow. The zero value is none.
+// Past is a charger or a tester clamped on the posts of one battery, past its current sensor: that
+// current shows in no Flow. The zero value is none.
 type Past struct {
 	At     int     // battery
 	SetV   float64 // it holds
 	LimitA float64 // most that it gives
+	LoadA  float64 // that a tester draws
 }
 
-// SetPast clamps such a charger on, or takes it off.
+// SetPast clamps such a charger or tester on, or takes it off.
 func (b *Bank) SetPast(p Past) {
 	if p != b.past {
-		b.past, b.pastA = p, 0
+		b.past, b.pastA = p, -p.LoadA
 	}
 }
 

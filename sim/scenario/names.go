@@ -57,6 +57,8 @@ var Kinds = []Kind{
 		"this resistance is added to one lead from the bank to the motor"},
 	{"posts-charged", []string{"battery", "volt", "amp"}, []string{"sense-fault"},
 		"a charger of this voltage and most current is clamped on the battery's posts, past its current sensor"},
+	{"posts-loaded", []string{"battery", "amp"}, nil,
+		"a tester on the battery's posts draws this current, past its current sensor"},
 }
 
 // SensorKinds lists the kinds of SensorFault; Needs are its fields. All are sense-faults but the

@@ -25,7 +25,8 @@ type Scenario struct {
 	Sensors Sensors   `yaml:"sensors"`
 	Service Service   `yaml:"service"`
 	Faults  []Fault   `yaml:"faults" want:"0 to 64"`
-	Expect  []string  `yaml:"expect"` // findings that this story brings about, by name
+	Work    []Stretch `yaml:"work" want:"0 to 64"` // somebody works on the unit and has told the monitor
+	Expect  []string  `yaml:"expect"`              // findings that this story brings about, by name
 }
 
 // Length returns the length of the run.
@@ -197,7 +198,7 @@ type Fault struct {
 	Side    string        `yaml:"side" want:"one of positive, negative"`
 	Mohm    float64       `yaml:"mohm" want:"0 to 1e6"`
 	Volt    float64       `yaml:"volt" want:"13 to 20"`
-	Amp     float64       `yaml:"amp" want:"0 to 50"`
+	Amp     float64       `yaml:"amp" want:"0 to 1000"`
 	Factor  float64       `yaml:"factor" want:"0.2 to 3"`
 	Hold    time.Duration `yaml:"hold" want:"1s to 5m"`
 	Aging   Aging         `yaml:"aging"`

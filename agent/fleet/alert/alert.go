@@ -357,6 +357,8 @@ func (n *Notifier) findings(ctx context.Context, standing []db.Standing, to map[
 			continue // what chatters or came in a flood; if it stands on, it is told all the same
 		case isSettled && !raised.After(done):
 			continue // the desk has done with it
+		case f.Severity != "urgent" && n.look.working(s.Unit, now):
+			continue // somebody works there: held back until that ends
 		}
 		a := n.ofFinding(s.Unit, f.Name, f.Subject, f.Severity)
 		a.StartsAt = earlier(raised, now)

@@ -223,6 +223,12 @@ func (o *outlook) quiet(last, now time.Time) time.Duration {
 	return d
 }
 
+// working reports whether somebody works on a unit now: nobody is to be called for what it says.
+func (o *outlook) working(unit string, now time.Time) bool {
+	u := o.units[unit]
+	return u != nil && u.WorkEnds.After(now)
+}
+
 // silences finds who is silent. While nothing can come in, it stays as it was.
 func (o *outlook) silences(now time.Time) {
 	if !o.listen(now) {
@@ -237,6 +243,9 @@ func (o *outlook) silences(now time.Time) {
 		last := u.LastRecordAt
 		if last.IsZero() {
 			last = u.FirstHeardAt
+		}
+		if u.WorkEnds.After(last) { // with the disconnect open the board has no power
+			last = u.WorkEnds
 		}
 		limit := o.n.opts.SilentAfter
 		if of, own := o.n.opts.SilentAfterOf[u.Group]; own {
@@ -253,6 +262,9 @@ func (o *outlook) alerts(ctx context.Context, all map[string]*Alert) error {
 	n, now := o.n, o.n.opts.Now()
 	o.silences(now)
 	add := func(name, unit, severity string, since time.Time, summary, description string) {
+		if severity != "urgent" && o.working(unit, now) {
+			return
+		}
 		a := n.base(name, unit, severity)
 		a.StartsAt = earlier(since, now)
 		if unit != "" {

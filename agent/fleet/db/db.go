@@ -96,6 +96,7 @@ type Unit struct {
 	ClockOffS      *float64        `json:"clock_off_s"` // how far its trusted clock is ahead; null: not known
 	Flags          []Flagged       `json:"flags"`
 	Decommissioned time.Time       `json:"decommissioned,omitzero"`
+	WorkEnds       time.Time       `json:"work_ends,omitzero"` // of work under way, at the latest; zero: none
 }
 
 // About is what the desk knows of a unit, by import or by hand.
@@ -193,7 +194,8 @@ type RowColumns struct {
 	ChargePct *float64        `json:"charge_pct"`
 	LiftsLeft *float64        `json:"lifts_left"`
 	WorkState string          `json:"work_state,omitempty"`
-	Row       json.RawMessage `json:"row,omitempty"` // all that package worklist says
+	WorkEnds  time.Time       `json:"work_ends,omitzero"` // of work under way, at the latest; zero: none
+	Row       json.RawMessage `json:"row,omitempty"`      // all that package worklist says
 }
 
 // WorklistPage is some rows of the worklist and how many there are.

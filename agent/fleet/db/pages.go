@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -13,6 +14,7 @@ import (
 
 // RowQuery is which rows of the worklist a page shows. Empty fields don't filter.
 type RowQuery struct {
+	Now          time.Time // when work under way is over if it ends before; zero: nobody works on a unit
 	SilentBefore time.Time // when a unit must have sent its last record not to count as silent
 	Lists        []string
 	Severities   []string
@@ -26,9 +28,12 @@ type RowQuery struct {
 
 // where returns the conditions of a query. kinds: those of list, severity and finding, too.
 func (q *RowQuery) where(kinds bool) (conditions []string, args []any) {
-	conditions, args = []string{"u.decommissioned = 0"}, []any{ms(q.SilentBefore)}
+	conditions, args = []string{"u.decommissioned = 0"}, []any{ms(q.SilentBefore), ms(q.Now)}
 	if q.SilentBefore.IsZero() {
 		args[0] = int64(0)
+	}
+	if q.Now.IsZero() {
+		args[1] = int64(math.MaxInt64)
 	}
 	arg := func(v any) string {
 		args = append(args, v)
@@ -57,11 +62,13 @@ func (q *RowQuery) where(kinds bool) (conditions []string, args []any) {
 		for _, list := range q.Lists { // so that the index of list, rank and name is used
 			switch list {
 			case worklist.ListSilent:
-				any = append(any, "u.list IN ('well', 'settled') AND u.last_record < ?1")
+				any = append(any, "u.list IN ('well', 'settled') AND u.last_record < ?1 AND u.work_ends <= ?2")
 			case worklist.ListWell, worklist.ListSettled:
-				any = append(any, "u.list = "+arg(list)+" AND u.last_record >= ?1")
+				any = append(any, "u.list = "+arg(list)+" AND u.last_record >= ?1 AND u.work_ends <= ?2")
+			case worklist.ListVisit:
+				any = append(any, underWay)
 			default:
-				any = append(any, "u.list = "+arg(list))
+				any = append(any, "u.list = "+arg(list)+" AND u.work_ends <= ?2")
 			}
 		}
 		conditions = append(conditions, "("+strings.Join(any, " OR ")+")")
@@ -75,6 +82,12 @@ func (q *RowQuery) where(kinds bool) (conditions []string, args []any) {
 	}
 	return conditions, args
 }
+
+// underWay is true of a unit that somebody works on; in words that let its own index be used.
+const underWay = "u.work_ends > 0 AND u.work_ends > ?2"
+
+// used keeps the arguments of a query known where its conditions have no use for them.
+const used = "CAST(?1 AS BIGINT) >= 0 AND CAST(?2 AS BIGINT) >= 0 AND "
 
 // PageRow is a row of a page.
 type PageRow struct {
@@ -98,7 +111,7 @@ func (d *DB) Rows(ctx context.Context, q RowQuery) (out []PageRow, more bool, er
 	}
 	args = append(args, limit+1)
 	err = d.query(ctx, `SELECT p.name, p.place, p.grp, p.parked_from, p.parked_until, p.parked_reason, p.parked_by, p.parked_at, p.last_record, p.rank, coalesce(t.worklist, '') FROM (
-		SELECT u.id, u.name, u.place, u.grp, u.parked_from, u.parked_until, u.parked_reason, u.parked_by, u.parked_at, u.last_record, u.rank FROM unit u WHERE CAST(?1 AS BIGINT) >= 0 AND `+
+		SELECT u.id, u.name, u.place, u.grp, u.parked_from, u.parked_until, u.parked_reason, u.parked_by, u.parked_at, u.last_record, u.rank FROM unit u WHERE `+used+
 		strings.Join(conditions, " AND ")+fmt.Sprintf(` ORDER BY u.rank, u.name LIMIT ?%d) AS p
 		LEFT JOIN state t ON t.unit = p.id ORDER BY p.rank, p.name`, len(args)), func(r *sql.Rows) error {
 		var p PageRow
@@ -124,7 +137,7 @@ func (d *DB) RowCounts(ctx context.Context, q RowQuery) (all int, lists, severit
 	conditions, args := q.where(false)
 	where := strings.Join(conditions, " AND ")
 	lists, severities = map[string]int{}, map[string]int{}
-	err = d.query(ctx, "SELECT u.list, u.severity, count(*) FROM unit u WHERE CAST(?1 AS BIGINT) >= 0 AND "+where+
+	err = d.query(ctx, "SELECT u.list, u.severity, count(*) FROM unit u WHERE "+used+where+
 		" GROUP BY u.list, u.severity", func(r *sql.Rows) error {
 		var list, severity string
 		var n int
@@ -138,19 +151,37 @@ func (d *DB) RowCounts(ctx context.Context, q RowQuery) (all int, lists, severit
 		}
 		return nil
 	}, args...)
+	if err != nil {
+		return all, lists, severities, err
+	}
+	less := func(of map[string]int, key string, n int) {
+		if of[key] -= n; of[key] == 0 {
+			delete(of, key)
+		}
+	}
+	// Those that somebody works on are in a list of their own.
+	err = d.query(ctx, "SELECT u.list, u.severity, count(*) FROM unit u WHERE "+used+underWay+" AND "+where+
+		" GROUP BY u.list, u.severity", func(r *sql.Rows) error {
+		var list, severity string
+		var n int
+		err := r.Scan(&list, &severity, &n)
+		less(lists, list, n)
+		if list == worklist.ListWork {
+			less(severities, severity, n)
+		}
+		lists[worklist.ListVisit] += n
+		return err
+	}, args...)
 	if err != nil || args[0] == int64(0) {
 		return all, lists, severities, err
 	}
 	// Those with nothing to do that are not heard are silent.
-	err = d.query(ctx, "SELECT u.list, count(*) FROM unit u WHERE u.last_record < ?1 AND u.list IN ('well', 'settled') AND "+where+
+	err = d.query(ctx, "SELECT u.list, count(*) FROM unit u WHERE u.last_record < ?1 AND u.work_ends <= ?2 AND u.list IN ('well', 'settled') AND "+where+
 		" GROUP BY 1", func(r *sql.Rows) error {
 		var list string
 		var n int
 		err := r.Scan(&list, &n)
-		lists[list] -= n
-		if lists[list] == 0 {
-			delete(lists, list)
-		}
+		less(lists, list, n)
 		lists[worklist.ListSilent] += n
 		return err
 	}, args...)
@@ -176,7 +207,7 @@ func (d *DB) GroupNames(ctx context.Context, most int) (out []string, err error)
 func (d *DB) PartSums(ctx context.Context, q RowQuery) (map[string]int, error) {
 	conditions, args := q.where(true)
 	out := map[string]int{}
-	err := d.query(ctx, "SELECT p.part, sum(p.count) FROM part p JOIN unit u ON u.id = p.unit WHERE CAST(?1 AS BIGINT) >= 0 AND "+
+	err := d.query(ctx, "SELECT p.part, sum(p.count) FROM part p JOIN unit u ON u.id = p.unit WHERE "+used+
 		strings.Join(conditions, " AND ")+" GROUP BY p.part", func(r *sql.Rows) error {
 		var part string
 		var n int

@@ -186,14 +186,14 @@ func (d *DB) ClearFlag(ctx context.Context, unit string, flag Flag) error {
 }
 
 const unitColumns = `u.name, u.place, u.grp, u.model, u.contact, u.note, u.decommissioned, u.first_heard, u.last_heard,
-	u.last_record, u.status, u.status_at, u.session`
+	u.last_record, u.status, u.status_at, u.session, u.work_ends`
 
 func scanUnit(r interface{ Scan(...any) error }, more ...any) (u Unit, err error) {
-	var gone, first, heard, record, status int64
+	var gone, first, heard, record, status, work int64
 	err = r.Scan(append([]any{&u.ID, &u.Place, &u.Group, &u.Model, &u.Contact, &u.Note, &gone, &first, &heard, &record,
-		&u.Status, &status, &u.Session}, more...)...)
-	u.Decommissioned, u.FirstHeardAt, u.LastHeardAt, u.LastRecordAt, u.StatusAt = when(gone), when(first), when(heard),
-		when(record), when(status)
+		&u.Status, &status, &u.Session, &work}, more...)...)
+	u.Decommissioned, u.FirstHeardAt, u.LastHeardAt, u.LastRecordAt, u.StatusAt, u.WorkEnds = when(gone), when(first),
+		when(heard), when(record), when(status), when(work)
 	u.Flags = []Flagged{}
 	return u, err
 }

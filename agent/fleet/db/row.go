@@ -51,7 +51,7 @@ func (x *tx) makeRows(all []*rowInput) error {
 		return err
 	}
 	columns := into("unit", "id", "id:i", "name:t!", "rank:i", "list:t", "severity:t", "finding:t", "subject:t", "since:i", "charge:f",
-		"lifts:f", "work:t")
+		"lifts:f", "work:t", "work_ends:i")
 	fresh := into("part", "", "unit:i", "part:t", "count:i")
 	for _, in := range all {
 		r, row, err := rowOf(in, x.d.opts.Now())
@@ -60,7 +60,7 @@ func (x *tx) makeRows(all []*rowInput) error {
 		}
 		in.out = r
 		columns.add(in.id, in.unit, r.Rank, r.List, r.Severity, r.Finding, r.Subject, ms(r.Since), r.ChargePct, r.LiftsLeft,
-			r.WorkState)
+			r.WorkState, ms(r.WorkEnds))
 		now := make(map[string]int64, len(row.Parts))
 		for _, p := range row.Parts {
 			now[p.Key()] = int64(p.Count)
@@ -209,19 +209,24 @@ type rowInput struct {
 
 // rowOf makes a row. Whether the unit is silent is not in it: that comes with time, without a commit.
 func rowOf(in *rowInput, now time.Time) (RowColumns, worklist.Row, error) {
-	u := worklist.Unit{ID: in.unit, Snapshot: in.snapshot, Findings: in.findings, HeardAt: now}
+	u := worklist.Unit{
+		ID: in.unit, Snapshot: in.snapshot, Findings: in.findings, HeardAt: now, Visit: worklist.VisitOf(in.snapshot, now),
+	}
 	for _, w := range in.work {
 		u.Work = append(u.Work, w.Worklist())
 	}
 	row := worklist.Of(u, now)
-	row.HeardAt = time.Time{}
+	row.HeardAt, row.Visit = time.Time{}, u.Visit // the rest of it comes with time
 	body, err := json.Marshal(row)
 	if err != nil {
 		return RowColumns{}, row, fmt.Errorf("worklist of %s: %w", in.unit, err)
 	}
 	r := RowColumns{
-		Rank: row.Rank, List: row.List, Severity: row.Severity, Finding: row.Name, Subject: row.Subject, Since: row.Since,
+		Rank: row.Rank, List: row.Besides(), Severity: row.Severity, Finding: row.Name, Subject: row.Subject, Since: row.Since,
 		ChargePct: row.ChargePct, Row: body,
+	}
+	if u.Visit != nil {
+		r.WorkEnds = u.Visit.EndsAt()
 	}
 	if row.LiftsLow != nil {
 		r.LiftsLeft = in.snapshot.Bank.LiftsLeft.Value

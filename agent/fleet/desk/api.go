@@ -1,6 +1,7 @@
 package desk
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"net/http"
@@ -97,6 +98,8 @@ type WorkState struct {
 type VisitUnderWay struct {
 	By    string    `json:"by"`
 	Since time.Time `json:"since"`
+	Ends  time.Time `json:"ends"` // by itself, if nobody ends it before
+	Kind  string    `json:"kind"` // visit or switch: how it was begun
 }
 
 // UnitsAnswer is a page of all units.
@@ -172,7 +175,7 @@ func apiRow(r Row) WorkRow {
 		out.Headline, out.NextStep = worklist.Headline(english, r.Key, r.Title), worklist.Next(english, r.Name)
 	}
 	if r.Visit != nil {
-		out.Visit = &VisitUnderWay{r.Visit.By, r.Visit.Since.UTC()}
+		out.Visit = &VisitUnderWay{r.Visit.By, r.Visit.Since.UTC(), r.Visit.EndsAt().UTC(), cmp.Or(r.Visit.Kind, "visit")}
 	}
 	return out
 }

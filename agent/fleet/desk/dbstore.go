@@ -33,7 +33,7 @@ func unknown(err error) error {
 
 func queryOf(q RowsQuery) db.RowQuery {
 	out := db.RowQuery{
-		SilentBefore: q.Now.Add(-worklist.SilentAfter), Lists: q.Lists, Severities: q.Severities, Group: q.Group, Search: q.Search,
+		Now: q.Now, SilentBefore: q.Now.Add(-worklist.SilentAfter), Lists: q.Lists, Severities: q.Severities, Group: q.Group, Search: q.Search,
 		Finding: q.Finding, Limit: q.Limit,
 	}
 	if q.After != nil {
@@ -147,6 +147,7 @@ func (s dbStore) Unit(ctx context.Context, id string) (*Unit, error) {
 	now := s.now()
 	out.Row = rowWith(worklist.Of(worklist.Unit{
 		ID: id, Snapshot: out.Snapshot, Findings: out.Findings, Work: out.Work, HeardAt: u.LastRecordAt, QuietUntil: out.parkedTo(now),
+		Visit: worklist.VisitOf(out.Snapshot, u.LastHeardAt),
 	}, now), out.Data, now)
 	return out, nil
 }

@@ -134,7 +134,7 @@ func TestOnADatabase(t *testing.T) {
 	require.Equal(t, http.StatusOK, code)
 	assert.Contains(t, body, "3 of 6 units need work")
 	at := -1
-	for _, want := range []string{"/units/4031", "/units/4017", "/units/4025", "Silent, or", "/units/5000", "Well: 1", "/units/5001"} {
+	for _, want := range []string{"/units/4031", "/units/4017", "/units/4025", ">Silent<", "/units/5000", "Well: 1", "/units/5001"} {
 		i := strings.Index(body, want)
 		assert.Greater(t, i, at, want)
 		at = i

@@ -115,7 +115,7 @@ type worklistView struct {
 	Group, Search     string
 	Rows              []rowView
 	First, Next       string // paths of pages; empty: there is none
-	Apart             []apartView
+	Apart, UnderWay   []apartView
 	Settled           []rowView
 	Parts             []partView
 	PartsTitle        string
@@ -230,11 +230,15 @@ func (d *Desk) besides(r *http.Request, v *worklistView, f filter, counts Counts
 		if err != nil {
 			return err
 		}
+		to := &v.Apart
+		if list == worklist.ListVisit {
+			to = &v.UnderWay
+		}
 		for _, row := range rows {
-			v.Apart = append(v.Apart, v.apart(row))
+			*to = append(*to, v.apart(row))
 		}
 		if more := counts.Lists[list] - len(rows); more > 0 {
-			v.Apart = append(v.Apart, apartView{"", "", v.T("Show."+list) + ": " + v.T("AndMore", "n", count(more))})
+			*to = append(*to, apartView{"", "", v.T("Show."+list) + ": " + v.T("AndMore", "n", count(more))})
 		}
 	}
 	if f.shows(worklist.ListSettled) {
@@ -370,7 +374,7 @@ func (v *view) apart(row Row) apartView {
 	}
 	switch {
 	case row.Visit != nil:
-		parts = append(parts, v.T("AtWork", "who", row.Visit.By, "time", v.Time(row.Visit.Since)))
+		parts = append(parts, v.T("AtWork", "who", row.Visit.By, "time", v.Time(row.Visit.Since), "ends", v.Time(row.Visit.EndsAt())))
 		if row.Name != "" {
 			parts = append(parts, worklist.Headline(v.To, row.Key, row.Title))
 		}

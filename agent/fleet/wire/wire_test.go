@@ -108,6 +108,18 @@ func TestWhatADatabaseNeedsIsDecoded(t *testing.T) {
 	require.NotEmpty(t, snap.Snapshot.Findings)
 	assert.Equal(t, snap.Snapshot.UptimeS, snap.Head.MonoS)
 	assert.True(t, snap.Head.ClockTrusted)
+	assert.Nil(t, snap.Snapshot.Work)
+	body := sample{name: "snapshot"}.body(t)
+	work := func(text string) []byte {
+		return append(append(body[:len(body)-1:len(body)-1], `,"work":`+text...), '}')
+	}
+	under, err := p.Parse(topic+Snapshot, work(`{"since":"2026-03-09T10:20:00Z","by":"R. V.","ends":"2026-03-09T14:20:00Z","kind":"visit"}`))
+	require.NoError(t, err)
+	assert.Equal(t, "R. V.", under.Snapshot.Work.By)
+	for _, bad := range []string{`{}`, `true`, `{"since":"10:20","by":"","ends":"2026-03-09T14:20:00Z","kind":"visit"}`} {
+		_, err = p.Parse(topic+Snapshot, work(bad))
+		assert.Error(t, err, bad)
+	}
 	finding := get("findings", Findings)
 	assert.Equal(t, "feed-lost", finding.Finding.Name)
 	gap := get("gap", Runs)

@@ -33,20 +33,53 @@ type Unit struct {
 	HeardAt  time.Time // when the last record was received; zero: never
 	// QuietUntil is until when silence was announced: a trailer parked without network. Zero: it was not.
 	QuietUntil time.Time
-	Visit      *OpenVisit // a visit under way; nil: none
+	Visit      *OpenVisit // a visit, or other work, under way; nil: none
 }
 
-// OpenVisit is a visit under way.
+// OpenVisit is a visit under way, or work that the switch on the unit's page began.
 type OpenVisit struct {
 	By    string    `json:"by"`
 	Since time.Time `json:"since"`
+	Ends  time.Time `json:"ends,omitzero"`  // by itself, if nobody ends it before
+	Kind  string    `json:"kind,omitempty"` // visit or switch
 }
+
+// VisitOf returns the work under way that a snapshot heard at this time tells of, nil for none. Times by
+// a clock that is not set, or ahead, are put right by that.
+func VisitOf(s *snapshot.Snapshot, heard time.Time) *OpenVisit {
+	if s == nil || s.Work == nil {
+		return nil
+	}
+	v := &OpenVisit{By: s.Work.By, Since: s.Work.Since, Ends: s.Work.Ends, Kind: s.Work.Kind}
+	if !s.ClockTrusted || s.At.Sub(heard) > clockLimit {
+		by := heard.Sub(s.At)
+		v.Since, v.Ends = v.Since.Add(by), v.Ends.Add(by)
+	}
+	return v
+}
+
+const clockLimit = 5 * time.Minute // ahead, and a clock is wrong; our choice
+
+// EndsAt returns when it no longer counts as under way, whether anything is heard of its end or not.
+func (v *OpenVisit) EndsAt() time.Time {
+	if last := v.Since.Add(maxVisit); v.Ends.After(last) { // a clock far off, or a unit that says what can't be
+		return last
+	}
+	if v.Ends.IsZero() {
+		return v.Since.Add(VisitLasts)
+	}
+	return v.Ends
+}
+
+// maxVisit bounds how long work may hold a unit's alerts back: a unit lets it go on for a day at the
+// most, and a switch's may be taken over by a visit.
+const maxVisit = 48 * time.Hour
 
 // SilentAfter is how long a unit may send no record before it counts as silent. A unit with network
 // sends its minutes every hour and a snapshot every six; a day without any is silence; our choice.
 const SilentAfter = 24 * time.Hour
 
-// VisitLasts is how long a visit that nobody ended counts as under way; our choice.
+// VisitLasts is how long a visit of which no end is known counts as under way; our choice.
 const VisitLasts = 4 * time.Hour
 
 // Lists of the worklist. A unit is in one of them.
@@ -392,31 +425,38 @@ func roundLifts(v float64, round func(float64) float64) float64 {
 	return round(v/step) * step
 }
 
-// Age notes what comes with time alone: whether the unit is silent now, and whether that was announced.
+// Age notes what comes with time alone: whether somebody still works there, whether the unit is silent
+// now, and whether that was announced.
 func (r *Row) Age(heard, quietUntil, now time.Time) {
 	r.HeardAt, r.Silent = heard, SilentAt(heard, now)
 	r.Announced = r.Silent && quietUntil.After(now)
-	if r.Silent && (r.List == ListWell || r.List == ListSettled) {
+	if r.Visit != nil && !r.Visit.EndsAt().After(now) {
+		r.Visit = nil
+	}
+	r.List = r.Besides()
+	switch {
+	case r.Visit != nil:
+		r.List = ListVisit
+	case r.Silent && r.List != ListWork:
 		r.List = ListSilent
 	}
 }
 
-func (r *Row) list(u Unit, now time.Time, todo bool) {
-	if v := u.Visit; v != nil && now.Sub(v.Since) < VisitLasts {
-		r.Visit = v
+// Besides returns the list of a unit that is heard and at which nobody works.
+func (r *Row) Besides() string {
+	switch {
+	case r.Name != "":
+		return ListWork
+	case len(r.Settled) > 0:
+		return ListSettled
 	}
+	return ListWell
+}
+
+func (r *Row) list(u Unit, now time.Time, todo bool) {
+	r.Visit = u.Visit
 	if !todo {
 		r.Rank = wellRank
-	}
-	switch {
-	case r.Visit != nil:
-		r.List = ListVisit
-	case todo:
-		r.List = ListWork
-	case len(r.Settled) > 0:
-		r.List = ListSettled
-	default:
-		r.List = ListWell
 	}
 	r.Age(u.HeardAt, u.QuietUntil, now)
 }

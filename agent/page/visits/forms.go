@@ -69,6 +69,7 @@ type draftView struct {
 	Refusals     []refusalView
 	Saved        string
 	Since        string
+	Switch       *web.WorkSwitch
 	Checked, Of  int
 }
 
@@ -102,13 +103,14 @@ type beginView struct {
 	Damaged string
 	Last    []headView
 	NoPIN   bool
+	Switch  *web.WorkSwitch
 }
 
 func (p *Forms) showBegin(w http.ResponseWriter, r *http.Request, status int, problem string) {
 	to := words.Of(r)
 	v := beginView{
 		W: to.W, Token: web.Token(), Error: problem, By: r.PostForm.Get("by"), NoPIN: p.site.PIN == nil,
-		Damaged: p.store.Damaged(),
+		Damaged: p.store.Damaged(), Switch: p.site.WorkSwitch(to, r.PostForm.Get("by")),
 	}
 	last, _, err := p.store.List(3)
 	if err != nil {
@@ -165,7 +167,7 @@ func (p *Forms) draftView(to *words.Reader, d *visit.Draft, refusals []visit.Ref
 	form, snap := p.store.Form(), p.site.Hub.Current()
 	v := &draftView{
 		W: to.W, To: to, Draft: d, Token: web.Token(), BatteryNames: form.Batteries,
-		Since: figures.TimeOfDay(d.Begun, p.site.Facts().At),
+		Since: figures.TimeOfDay(d.Begun, p.site.Facts().At), Switch: p.site.WorkSwitch(to, d.Fields["by"]),
 	}
 	wrong := map[string]visit.Refusal{}
 	for _, f := range refusals {

@@ -25,8 +25,9 @@ type shell struct {
 	Build         string
 	Bar           string // the line at the top: how old the data is
 	AgeS, OldS    float64
-	Some, Old     bool // there is data; it is old
-	Refresh       bool // without script, reload now and then
+	Some, Old     bool          // there is data; it is old
+	Refresh       bool          // without script, reload now and then
+	UnderWay      template.HTML // the line about work under way; empty: nobody works on the unit
 	Body          template.HTML
 	Cautions      []string
 	CautionsShort bool
@@ -75,7 +76,11 @@ func (s *Site) render(r *http.Request, c *Content) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	return Execute("layout.html", s.shell(r, c, template.HTML(body))) // escaped by its template
+	v := s.shell(r, c, template.HTML(body)) // escaped by its template
+	if v.UnderWay, err = UnderWayOf(v.To, s.Hub.Current()).Line(); err != nil {
+		return nil, err
+	}
+	return Execute("layout.html", v)
 }
 
 // Execute returns what a template makes of data.

@@ -29,7 +29,8 @@ type Site struct {
 	Now        func() time.Time // the process's clock
 	StaleAfter time.Duration    // age at which readings are called old
 	Log        *slog.Logger
-	PIN        *pin.Gate // who may change something; nil: nobody
+	PIN        *pin.Gate     // who may change something; nil: nobody
+	WorkTime   time.Duration // after which work under way ends by itself; 0: there is no switch
 	Assets     Assets
 }
 

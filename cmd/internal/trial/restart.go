@@ -31,10 +31,29 @@ func (t *Trial) next(ctx context.Context) (*rules.Output, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := t.tellWork(out.Work.On); err != nil {
+		return nil, err
+	}
 	if t.opts.Restarts.Every > 0 && t.saves.Due(out) {
 		t.saved = t.Core.State()
 	}
 	return out, nil
+}
+
+// tellWork has the simulated technician begin or end work, when it is time to.
+func (t *Trial) tellWork(on bool) error {
+	for _, w := range t.work {
+		if left := w.At + w.For - t.Now(); t.Now() >= w.At && left > 0 {
+			if on {
+				return nil
+			}
+			return t.Core.SetWork(true, "technician", max(left, rules.MinWork))
+		}
+	}
+	if on {
+		return t.Core.SetWork(false, "", 0)
+	}
+	return nil
 }
 
 func (t *Trial) restart(ctx context.Context) error {

@@ -42,6 +42,7 @@ type Trial struct {
 
 	opts        Options
 	name        string
+	work        []scenario.Stretch // told to the monitor
 	cfg         config.Config
 	restartAt   time.Duration
 	starts      int // after the first
@@ -91,7 +92,9 @@ func New(sc scenario.Scenario, o Options) (*Trial, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Trial{Rig: unit, Core: core, opts: o, name: sc.Name, cfg: cfg, restartAt: o.Restarts.Every}, nil
+	return &Trial{
+		Rig: unit, Core: core, opts: o, name: sc.Name, work: sc.Work, cfg: cfg, restartAt: o.Restarts.Every,
+	}, nil
 }
 
 // Play plays until the time since the start reaches end. each, if not nil, is called after every
