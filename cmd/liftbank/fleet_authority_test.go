@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/fleet/authority"
+	"liftbank/cmd/slowtest"
 )
 
 // fleetFolder makes an authority and a template.
@@ -252,6 +253,7 @@ func TestFleetCheckTellsDates(t *testing.T) {
 }
 
 func TestFleetAuthorityPassphrase(t *testing.T) {
+	slowtest.SkipUnderRace(t) // 600,000 rounds for each passphrase that is tried
 	dir := filepath.Join(t.TempDir(), "authority")
 	file := write(t, "passphrase", "seven plain words make it long\nsecond line\n")
 	other := write(t, "other", "another one that is as long\r\n")

@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/fleet/authority"
+	"liftbank/cmd/slowtest"
 )
 
 const words = "seven plain words make it long enough"
@@ -26,6 +27,7 @@ func with(a *authority.Authority, passphrase string) *authority.Authority {
 
 func encrypted(t *testing.T) *authority.Authority {
 	t.Helper()
+	slowtest.SkipUnderRace(t) // 600,000 rounds for each passphrase that is tried
 	c := &clock{start}
 	a := with(&authority.Authority{Dir: filepath.Join(t.TempDir(), "authority"), Now: c.now}, words)
 	require.NoError(t, a.Init(t.Context(), "a test's authority", authority.AuthorityValid))

@@ -459,6 +459,10 @@ func TestDataForm(t *testing.T) {
 	assert.Contains(t, body, "at most 120")
 	code, _ = c.post("/units/4017/data", "parked_until", "tomorrow")
 	assert.Equal(t, http.StatusBadRequest, code)
+	for _, bad := range [][]string{{"parked_from", "2026-03-01"}, {"parked_reason", "season"}, {"parked_from", "2026-03-20", "parked_until", "2026-03-19"}} {
+		code, _ = c.post("/units/4017/data", bad...)
+		assert.Equal(t, http.StatusBadRequest, code, bad)
+	}
 	last := f.store.audit[len(f.store.audit)-1]
 	assert.Equal(t, "place=Quarry Lane", last.Before)
 	assert.Equal(t, "place=New Lane", last.After)
@@ -466,6 +470,24 @@ func TestDataForm(t *testing.T) {
 	n := len(f.store.audit)
 	c.post("/units/4017/data", "place", "New Lane")
 	assert.Len(t, f.store.audit, n, "nothing changed, nothing to write")
+
+	code, _ = c.post("/units/4017/data", "parked_from", "2026-03-09", "parked_until", "2026-03-30", "parked_reason", "winter")
+	assert.Equal(t, http.StatusSeeOther, code)
+	last = f.store.audit[len(f.store.audit)-1]
+	assert.Equal(t, "parked_from=2026-03-09; parked_until=2026-03-30; parked_reason=winter", last.After)
+	_, body = c.get("/units/4017")
+	assert.Contains(t, body, "Parked until 2026-03-30: its silence is no alarm. A motor run ends it. winter. (the desk, 12:00")
+	_, body = c.get("/")
+	assert.Contains(t, body, "parked until 2026‑03‑30 (winter)")
+	_, body = c.get("/units.csv")
+	assert.Contains(t, body, "4017,New Lane,South,Series 4,gate 3,2026-03-09,2026-03-30,winter,")
+	_, body = c.get("/api/v1/units/4017")
+	assert.Contains(t, body, `"parked_by":"the desk"`)
+	c.post("/units/4017/data", "parked_from", "2026-03-20")
+	_, body = c.get("/units/4017")
+	assert.Contains(t, body, "Will be parked from 2026-03-20 until 2026-03-30")
+	_, body = c.get("/")
+	assert.NotContains(t, body, "2026‑03‑30")
 }
 
 func upload(t *testing.T, c *client, text string) (int, string) {

@@ -143,6 +143,36 @@ func TestChartsHoldTheirLines(t *testing.T) {
 	})
 }
 
+// What was in doubt when it was measured is not drawn, nor summed.
+func TestDoubtedFiguresAreNotDrawn(t *testing.T) {
+	v := &view{To: words.Readers[0], Now: t0}
+	a := v.axisOf(t0.AddDate(0, 0, -30), t0)
+	drawn := func(finding, subject string) (names []string, cranking string) {
+		p := pastFor(t0, 365)
+		p.Alarms = []db.Alarm{{Finding: finding, Subject: subject, Severity: "urgent", Raised: t0.AddDate(0, 0, -200)}}
+		for _, c := range v.charts(p, a, "", nil) {
+			names = append(names, c.Name)
+			if c.Name == "cranking" {
+				for _, l := range c.Lines {
+					cranking += l.Name
+				}
+			}
+		}
+		return names, cranking
+	}
+	names, cranking := drawn("feed-lost", "")
+	assert.Len(t, names, 4)
+	assert.Equal(t, "ab", cranking)
+	names, _ = drawn("series-wired", "")
+	assert.Empty(t, names)
+	names, cranking = drawn("sense-fault", "battery b voltage")
+	assert.NotContains(t, names, "charge", "the bank's charge rests on both")
+	assert.Equal(t, "a", cranking)
+	p := pastFor(t0, 60)
+	p.Alarms = []db.Alarm{{Finding: "series-wired", Raised: t0.AddDate(0, 0, -50)}}
+	assert.Nil(t, sumsOf(p, t0.AddDate(0, 0, -30), t0).LowestPct)
+}
+
 func TestDigitsGoAsFarAsTheUncertainty(t *testing.T) {
 	e := func(v, s float64) snapshot.Estimate { return snapshot.Estimate{Value: &v, Sigma: &s} }
 	for want, got := range map[string]snapshot.Estimate{
