@@ -175,7 +175,7 @@ func (l *link) subscribe() {
 // granted judges the codes of a SUBACK. With QoS 0 the broker would keep nothing while the collector is
 // away, and wait for no acknowledgment.
 func granted(filters []string, codes []byte) error {
-	const atLeastOnce = 1
+	const atLeastOnce, exactlyOnce = 1, 2
 	if len(codes) != len(filters) {
 		return fmt.Errorf("%w: %d codes for %d filters", errBroker, len(codes), len(filters))
 	}
@@ -185,6 +185,9 @@ func granted(filters []string, codes []byte) error {
 		case packet.Refused:
 			return fmt.Errorf("%w: %s", errSubscription, filters[i])
 		default:
+			if code > exactlyOnce {
+				return fmt.Errorf("%w: code %#x for %s", errBroker, code, filters[i])
+			}
 			return fmt.Errorf("broker grants QoS %d of %s: want %d", code, filters[i], atLeastOnce)
 		}
 	}

@@ -156,7 +156,9 @@ func start(t *testing.T, broker string, store Store, change func(*Options)) *run
 
 func (r *running) await(t *testing.T, what string, is func(State) bool) {
 	t.Helper()
-	require.Eventually(t, func() bool { return is(r.State()) }, patience, 2*time.Millisecond, "%s: %+v", what, r.State())
+	for began := time.Now(); !is(r.State()); time.Sleep(2 * time.Millisecond) {
+		require.Less(t, time.Since(began), patience, "%s: %+v", what, r.State())
+	}
 }
 
 // heard collects what units are answered.

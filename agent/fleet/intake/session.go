@@ -49,8 +49,9 @@ var errBroker = errors.New("broken packet")
 // that one large message neither fills the memory nor ends each connection anew.
 const maxBody = wire.MaxPayload + 1
 
-// subscriptionID is of the one SUBSCRIBE packet of a connection.
-const subscriptionID = 1
+// subscriptionID is of the one SUBSCRIBE packet of a connection. The last one: a broker that wrongly holds
+// the numbers of its own messages against it begins at 1.
+const subscriptionID = 1<<16 - 1
 
 func newSession(conn net.Conn, alive time.Duration, take func(message)) *session {
 	const buffer = 64 << 10
@@ -303,7 +304,7 @@ func (s *session) publish(topic string, payload []byte) {
 // subscribe asks for all messages of some filters with QoS 1. The codes come on subbed.
 func (s *session) subscribe(filters []string) {
 	const flags, atLeastOnce = 2, 1
-	body := []byte{subscriptionID >> 8, subscriptionID}
+	body := []byte{subscriptionID >> 8, subscriptionID & 0xff}
 	for _, f := range filters {
 		body = append(packet.AppendText(body, f), atLeastOnce)
 	}

@@ -52,7 +52,7 @@ func publishPacket(t testing.TB, qos byte, id uint16, topic string, payload []by
 }
 
 func TestTakesWhatABrokerMaySend(t *testing.T) {
-	all := []byte{0x90, 3, 0, 1, 1, 0xd0, 0}
+	all := []byte{0x90, 3, 0xff, 0xff, 1, 0xd0, 0}
 	all = append(all, publishPacket(t, 1, 7, "a/b", []byte("x"))...)
 	all = append(all, publishPacket(t, 0, 0, "a/c", nil)...)
 	// Of one that is too large so much is taken that it is seen; what follows is whole.
@@ -79,10 +79,10 @@ func TestEndsAtAnythingElse(t *testing.T) {
 		"length too long": {0x30, 0xff, 0xff, 0xff, 0xff, 1},
 		"no topic":        {0x30, 2, 0, 0},
 		"topic too long":  {0x30, 3, 0, 9, 'a'},
-		"SUBACK of 7":     {0x90, 9, 0, 1, 1, 1, 1, 1, 1, 1, 1},
-		"SUBACK of none":  {0x90, 2, 0, 1},
+		"SUBACK of 7":     {0x90, 9, 0xff, 0xff, 1, 1, 1, 1, 1, 1, 1},
+		"SUBACK of none":  {0x90, 2, 0xff, 0xff},
 		"SUBACK of what":  {0x90, 3, 0, 2, 1},
-		"SUBACK twice":    {0x90, 3, 0, 1, 1, 0x90, 3, 0, 1, 1},
+		"SUBACK twice":    {0x90, 3, 0xff, 0xff, 1, 0x90, 3, 0xff, 0xff, 1},
 		"PINGRESP of 1":   {0xd0, 1, 0},
 	} {
 		_, _, err := hear(bad)
@@ -170,6 +170,7 @@ func TestGranted(t *testing.T) {
 	require.ErrorIs(t, granted(filters, []byte{1, 0x80}), errSubscription)
 	require.ErrorIs(t, granted(filters, []byte{1}), errBroker)
 	require.ErrorContains(t, granted(filters, []byte{0, 1}), "QoS 0")
+	require.ErrorIs(t, granted(filters, []byte{1, 0x91}), errBroker)
 }
 
 // owing is a store in which every unit is to be answered.
@@ -252,7 +253,7 @@ func TestASilentBrokerIsDead(t *testing.T) {
 
 func FuzzSession(f *testing.F) {
 	f.Add(publishPacket(f, 1, 7, "a/b", []byte("x")))
-	f.Add([]byte{0x90, 3, 0, 1, 1, 0xd0, 0})
+	f.Add([]byte{0x90, 3, 0xff, 0xff, 1, 0xd0, 0})
 	f.Fuzz(func(t *testing.T, in []byte) {
 		got, codes, err := hear(in)
 		require.Error(t, err)

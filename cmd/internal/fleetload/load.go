@@ -404,7 +404,7 @@ func (n *line) backlog(ctx context.Context) error {
 	counts := make([]int, len(n.units))
 	var batch []message
 	for k, u := range n.units {
-		counts[k] = u.mix.Count(u.next, n.l.o.Backlog)
+		counts[k] = u.mix.Count(n.l.o.Backlog)
 		batch = append(batch, n.l.message(u))
 	}
 	if err := n.deliver(ctx, batch); err != nil {

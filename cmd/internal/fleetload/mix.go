@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"log/slog"
 	"maps"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -209,20 +210,10 @@ func around(b []byte, parts [][]byte, unit string) []byte {
 	return b
 }
 
-// Count returns how many messages a unit makes in a time of its own, from one of its mix on.
-func (m *Mix) Count(from int, d time.Duration) (n int) {
-	if len(m.Messages) == 0 || m.Span <= 0 {
+// Count returns how many messages a unit makes in a time of its own.
+func (m *Mix) Count(d time.Duration) int {
+	if m.Span <= 0 {
 		return 0
 	}
-	begin := m.Messages[from].After
-	for turn := time.Duration(0); ; turn++ {
-		for ; from < len(m.Messages); from++ {
-			t := &m.Messages[from]
-			if t.Schema != "" && turn*(m.Span+time.Minute)+t.After-begin >= d {
-				return n
-			}
-			n++
-		}
-		from = 0
-	}
+	return int(math.Round(float64(len(m.Messages)) * d.Seconds() / m.Span.Seconds()))
 }
