@@ -28,7 +28,8 @@ import (
 // snapshot at once.
 func TestWorkUnderWay(t *testing.T) {
 	dir := t.TempDir()
-	secret, err := pin.Make("482915")
+	secret, err := pin.Parse("liftbank-pin-1 1000 XRHOStGhGEqNZfTp6i6y1g " +
+		"u9pm4/VUZTAlt7nkoEED9bekQDQ5+85quIHqAgY+HQg BumezirLifEkzz7FLb6PyrZlp6JLfGKlLn21w6qo3js") // few rounds: a test is quick
 	require.NoError(t, err)
 	require.NoError(t, secret.Save(filepath.Join(dir, "pin")))
 	var journal bytes.Buffer
