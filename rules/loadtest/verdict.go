@@ -57,7 +57,8 @@ const (
 	// ServiceShare is the service limit.
 	ServiceShare = 0.80 // ratio: of rated; published: US Bureau of Reclamation storage battery guide
 
-	verdictRuns  = 20   // count: runs before a verdict; our choice
+	// VerdictRuns are needed before there is a verdict.
+	VerdictRuns  = 20   // count: runs before a verdict; our choice
 	replaceShare = 0.60 // ratio: of rated; our choice
 	tiredSigmas  = 0.5  // ratio: of a figure's own uncertainty; our choice
 	failedSigmas = 1.0  // ratio: of a figure's own uncertainty; our choice
@@ -128,7 +129,7 @@ func (j *Judge) judge(e *Evidence) (Verdict, *unit.Text) {
 		return Failed, nil
 	}
 	switch {
-	case e.Runs < verdictRuns:
+	case e.Runs < VerdictRuns:
 		return Unknown, waitsForRuns
 	case !e.Cranking.Known:
 		return Unknown, waitsForCharge
