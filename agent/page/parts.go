@@ -89,11 +89,13 @@ func newView(to *words.Reader, s *snapshot.Snapshot, old bool) sheetView {
 	for _, b := range s.Batteries {
 		v.Gist = append(v.Gist, verdictView{b.ID, to.Label("Verdict", b.Verdict), b.Verdict == "failed" || b.Verdict == "tired"})
 	}
-	if len(v.Gist) > 2 && !slices.ContainsFunc(v.Gist, func(g verdictView) bool { return g.Verdict != v.Gist[0].Verdict }) {
+	if len(v.Gist) > 1 && !slices.ContainsFunc(v.Gist, func(g verdictView) bool { return g.Verdict != v.Gist[0].Verdict }) {
 		v.Gist = []verdictView{{to.W["AllOfThem"], v.Gist[0].Verdict, v.Gist[0].Bad}}
 	}
 	v.Rows = batteryRows(to, s.Batteries)
-	if f := s.Miswired(); f != nil {
+	if f := s.Miswired(); f != nil && slices.ContainsFunc(all.Batteries, func(b snapshot.Battery) bool {
+		return b.CrankingA.Value != nil || b.SoCPct.Value != nil
+	}) {
 		v.Kept, v.KeptAt = keptRows(to, all.Batteries), view.Time(to, f.Since, s.At)
 	}
 	v.Total = append(bankPairs(to, s.Bank), linkPairs(to, s.Links)...)

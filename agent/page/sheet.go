@@ -61,7 +61,7 @@ type part struct {
 // of returns a page's parts for snap, rendered once for all clients. snap is nil before the
 // first snapshot.
 func (s *sheets) of(k kind, to *words.Reader, snap *snapshot.Snapshot) (*sheet, error) {
-	old := s.hub.Age() > s.staleAfter
+	old := s.hub.Age() > s.staleAfter || s.hub.Stalled()
 	last := s.rendered[k][to.Variant].Load()
 	if last != nil && last.of == snap && last.old == old {
 		return last, nil

@@ -72,13 +72,14 @@ func (s *Snapshot) Believed() *Snapshot {
 	}
 	out.Bank.doubt()
 	b := &out.Bank
+	b.VoltageV, b.CurrentA = nil, nil // the mean and the sum of what does not stand side by side
 	b.RestedV, b.CirculatingA, b.ParkedDrawA, b.Rested = Estimate{}, Estimate{}, Estimate{}, false
 	b.MotorLeads, b.FeedLeads, b.MotorLeadsAt, b.FeedLeadsAt = "unknown", "unknown", nil, nil
 	for i := range out.Links {
 		l := &out.Links[i]
 		l.ResistanceMohm, l.CurrentA, l.DropV, l.NowMohm = Estimate{}, nil, nil, nil
 	}
-	out.Feed.PathMohm, out.Feed.PathDropV, out.Feed.PathNowMohm = Estimate{}, nil, nil
+	out.Feed.Status, out.Feed.PathMohm, out.Feed.PathDropV, out.Feed.PathNowMohm = "unknown", Estimate{}, nil, nil
 	out.Motor.PathMohm, out.Motor.PathDropV, out.Motor.PathNowMohm = Estimate{}, nil, nil
 	return &out
 }

@@ -33,6 +33,8 @@ const (
 	flowsA   = 1.0   // from which a lead is said to carry current
 	openMohm = 100.0 // a link above it passes nothing
 	longNote = 22    // letters beside the feed's voltage
+
+	thin = "\u2009" // space, where three figures stand in a row
 )
 
 // svgBuilder writes an SVG picture.
@@ -252,7 +254,11 @@ func (d *drawing) rails() {
 				d.balloon(x, y-16, m)
 			}
 		}
-		d.path("w", "M57 %gh8m-4 -4v8M293 %gh8", y-11, y-11) // the signs of the posts
+		if r := d.reversed(i); r != nil { // the signs of the posts
+			d.path("w k s2", "M57 %gh8M293 %gh8m-4 -4v8", y-11, y-11)
+		} else {
+			d.path("w", "M57 %gh8m-4 -4v8M293 %gh8", y-11, y-11)
+		}
 	}
 	for k, l := range s.Links {
 		from, end := s.Index(l.From), s.Index(l.To)
@@ -392,18 +398,36 @@ func (d *drawing) battery(i int) {
 			}
 			d.text(class("", d.doubt.Name == "series-wired" && v > 18), 80, y+16, text)
 		} else {
-			d.text("", 80, y+16, figures.Short(b.VoltageV, 2, false)+" V")
+			v := b.VoltageV
+			if r := d.reversed(i); r != nil {
+				v = r
+			}
+			d.text(class("", d.reversed(i) != nil), 80, y+16, figures.Short(v, 2, false)+" V")
 		}
 		return
 	}
 	d.text(class("", sensor("voltage") != nil || sensor("negative") != nil), 80, y+16,
 		figures.Short(b.VoltageV, 2, false)+" V")
-	d.text(class("m", sensor("current") != nil), 182, y+16, figures.Short(b.CurrentA, 1, true)+" A")
+	d.text(class("m", sensor("current") != nil), 170, y+16, figures.Short(b.CurrentA, 1, true)+" A")
 	soc := figures.Unknown
 	if b.SoCPct.Value != nil {
-		soc = figures.Rounded(b.SoCPct, 0).Text() + "\u00a0%"
+		e := figures.Rounded(b.SoCPct, 0)
+		soc = strings.ReplaceAll(e.Text(), "\u00a0", thin) + thin + "%"
 	}
 	d.text("e", 278, y+16, soc)
+}
+
+// reversed returns the voltage at the posts of a battery that is the wrong way around, or nil.
+func (d *drawing) reversed(i int) *float64 {
+	if d.doubt == nil || d.doubt.Name != "reversed" || d.doubt.Subject != d.s.Batteries[i].ID {
+		return nil
+	}
+	for k := range d.doubt.Evidence {
+		if e := &d.doubt.Evidence[k]; e.What.ID == "evidence.posts-v" {
+			return &e.Value
+		}
+	}
+	return nil
 }
 
 // under returns the battery that this one stands on.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -52,8 +53,8 @@ type Finding struct {
 
 // Evidence is one figure or text that a finding rests on.
 type Evidence struct {
-	What, Value string
-	At          template.HTML
+	What, Value, Sigma string
+	At                 template.HTML
 }
 
 // Findings returns those of a snapshot with their numbers: each that another one explains is under
@@ -102,6 +103,7 @@ func FindingOf(to *words.Reader, f snapshot.Finding, now time.Time) Finding {
 	if text, all := fill(to, to.W["Headline."+f.Name], &f); all {
 		v.Heading = text
 	}
+	v.Heading = template.HTML(linkHyphen.ReplaceAllString(string(v.Heading), "$1\u2011$2"))
 	if strings.TrimSuffix(string(v.Head), ".") == string(v.Heading) {
 		v.Head = "" // the title says it all
 	}
@@ -133,14 +135,21 @@ func FindingOf(to *words.Reader, f snapshot.Finding, now time.Time) Finding {
 	v.When = when(to, &f, now)
 	v.status(to, now)
 	var gist []string
+	lastUnit := ""
 	for _, e := range f.Evidence {
 		value := e.Battery
 		switch {
 		case e.Words != nil:
 			value = to.Plain(*e.Words)
 		case value == "":
-			value = Figure(to, e.Value, e.Unit)
-			if len(gist) < 2 && e.Unit != "" {
+			if n := len(v.Evidence); strings.HasPrefix(e.What.ID, "evidence.sigma-") && n > 0 && e.Unit == lastUnit {
+				v.Evidence[n-1].Sigma = "±\u00a0" + number(e.Value, e.Unit)
+				continue
+			}
+			if value = Figure(to, e.Value, e.Unit); e.Unit != "°C" {
+				value = strings.TrimSpace(evidenceNumber(&e) + "\u00a0" + to.Label("Unit", e.Unit))
+			}
+			if lastUnit = e.Unit; len(gist) < 1 && e.Unit != "" {
 				gist = append(gist, value)
 			}
 		}
@@ -235,7 +244,7 @@ func fill(to *words.Reader, text string, f *snapshot.Finding) (out template.HTML
 	var b strings.Builder
 	for {
 		before, rest, more := strings.Cut(text, "{")
-		b.WriteString(template.HTMLEscapeString(before))
+		b.WriteString(template.HTMLEscapeString(unitSpace.ReplaceAllString(before, "$1\u00a0$2")))
 		if !more {
 			return template.HTML(b.String()), true
 		}
@@ -269,13 +278,31 @@ func fill(to *words.Reader, text string, f *snapshot.Finding) (out template.HTML
 			continue
 		}
 		decimals := decimalsOf(e.Value, e.Unit)
-		b.WriteString(number(e.Value, e.Unit))
+		b.WriteString(evidenceNumber(e))
 		if s := find(sigma); sigma != "" && s != nil {
 			shown := figures.Rounded(snapshot.Estimate{Value: &e.Value, Sigma: &s.Value}, decimals)
 			b.WriteString("\u00a0<i>" + shown.Sigma + "</i>")
 		}
 	}
 }
+
+// unitSpace is the space before a unit, which must not break.
+var unitSpace = regexp.MustCompile(`(^|\d) (%|A|Ah|V|mΩ|s)(?:\b|$)`)
+
+// evidenceNumber writes the number of a figure of evidence. A limit has all its digits and no more:
+// 18 V, 1.5 mΩ.
+func evidenceNumber(e *snapshot.Evidence) string {
+	name := strings.TrimPrefix(e.What.ID, "evidence.")
+	for _, set := range []string{"limit-", "threshold-", "rated-"} {
+		if strings.HasPrefix(name, set) && name != "limit-at-temperature" {
+			return number(e.Value, "")
+		}
+	}
+	return number(e.Value, e.Unit)
+}
+
+// linkHyphen is the one in the name of a link, at which no line breaks.
+var linkHyphen = regexp.MustCompile(`\b([a-d])-([a-d])\b`)
 
 // fillHTML is words.Fill with markup.
 func fillHTML(text string, pairs ...any) template.HTML {

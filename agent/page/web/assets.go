@@ -90,7 +90,7 @@ func (a Assets) serve(w http.ResponseWriter, r *http.Request) {
 }
 
 var templates = template.Must(template.New("").Funcs(template.FuncMap{
-	// words puts values into a text: words .W.Text "name" value.
+	// words puts values into a text: words TEXT "name" value.
 	"words": func(text string, pairs ...any) string {
 		filled := make([]string, len(pairs))
 		for i, p := range pairs {
