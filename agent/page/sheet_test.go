@@ -100,7 +100,7 @@ func TestPage(t *testing.T) {
 	page := get(s, "/").Body.String()
 	last := -1
 	for _, mark := range []string{
-		`id="bar"`, `id="answer"`, "<h1 aria-live=\"polite\">No charge from the feed</h1>", "and 2 more", `id="bank"`,
+		`id="bar"`, `id="answer"`, "<h1 aria-live=\"polite\">No charge reaches the bank</h1>", "and 2 more", `id="bank"`,
 		`id="batteries"`, `id="feed"`, `id="motor"`, `id="silent"`, `id="monitor"`, `id="before"`,
 	} {
 		at := strings.Index(page, mark)

@@ -135,21 +135,22 @@ func FindingOf(to *words.Reader, f snapshot.Finding, now time.Time) Finding {
 	v.When = when(to, &f, now)
 	v.status(to, now)
 	var gist []string
-	lastUnit := ""
+	var last snapshot.Evidence
 	for _, e := range f.Evidence {
 		value := e.Battery
 		switch {
 		case e.Words != nil:
 			value = to.Plain(*e.Words)
 		case value == "":
-			if n := len(v.Evidence); strings.HasPrefix(e.What.ID, "evidence.sigma-") && n > 0 && e.Unit == lastUnit {
-				v.Evidence[n-1].Sigma = "±\u00a0" + number(e.Value, e.Unit)
+			if n := len(v.Evidence); strings.HasPrefix(e.What.ID, "evidence.sigma-") && n > 0 && e.Unit == last.Unit {
+				v.Evidence[n-1].Sigma = figures.Rounded(snapshot.Estimate{Value: &last.Value, Sigma: &e.Value},
+					decimalsOf(last.Value, e.Unit)).Sigma
 				continue
 			}
 			if value = Figure(to, e.Value, e.Unit); e.Unit != "°C" {
 				value = strings.TrimSpace(evidenceNumber(&e) + "\u00a0" + to.Label("Unit", e.Unit))
 			}
-			if lastUnit = e.Unit; len(gist) < 1 && e.Unit != "" {
+			if last = e; len(gist) < 1 && e.Unit != "" {
 				gist = append(gist, value)
 			}
 		}
@@ -287,7 +288,7 @@ func fill(to *words.Reader, text string, f *snapshot.Finding) (out template.HTML
 }
 
 // unitSpace is the space before a unit, which must not break.
-var unitSpace = regexp.MustCompile(`(^|\d) (%|A|Ah|V|mΩ|s)(?:\b|$)`)
+var unitSpace = regexp.MustCompile(`(^|\d) (%|mΩ|A\b|Ah\b|V\b|s\b)`)
 
 // evidenceNumber writes the number of a figure of evidence. A limit has all its digits and no more:
 // 18 V, 1.5 mΩ.
