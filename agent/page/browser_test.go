@@ -319,6 +319,12 @@ func (t *tab) sound(name string) {
 	violations := eval[[]string](t, `axe.run(document, {runOnly: `+rules+`}).then(r =>
 		r.violations.map(v => v.id + ': ' + v.help + ': ' + v.nodes.slice(0, 3).map(n => n.html.slice(0, 160)).join(' | ')))`)
 	assert.Empty(t, violations, name)
+	t.fits(name)
+}
+
+// fits checks that nothing is wider than the screen, and nothing to press too small for a glove.
+func (t *tab) fits(name string) {
+	t.Helper()
 	assert.LessOrEqual(
 		t, eval[int](t, `document.documentElement.scrollWidth - window.innerWidth`), 0, "%s: wider than the screen",
 		name,

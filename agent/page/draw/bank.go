@@ -408,7 +408,7 @@ func (d *drawing) battery(i int) {
 	}
 	d.text(class("", sensor("voltage") != nil || sensor("negative") != nil), 80, y+16,
 		figures.Short(b.VoltageV, 2, false)+" V")
-	d.text(class("m", sensor("current") != nil), 170, y+16, figures.Short(b.CurrentA, 1, true)+" A")
+	d.text(class("m", sensor("current") != nil), 170, y+16, amperes(b.CurrentA)+" A")
 	soc := figures.Unknown
 	if b.SoCPct.Value != nil {
 		e := figures.Rounded(b.SoCPct, 0)
@@ -428,6 +428,14 @@ func (d *drawing) reversed(i int) *float64 {
 		}
 	}
 	return nil
+}
+
+// amperes writes a battery's current: from 100 A on without a decimal.
+func amperes(v *float64) string {
+	if v != nil && (*v >= 99.95 || *v <= -99.95) {
+		return figures.Short(v, 0, true)
+	}
+	return figures.Short(v, 1, true)
 }
 
 // under returns the battery that this one stands on.
@@ -494,12 +502,12 @@ func (d *drawing) feed() {
 	if m != nil {
 		state = "e x"
 		if !m.lead {
-			box, left = "bx k", 105
+			box, left = "bx k", 98
 		}
 	}
 	d.box(box, boxLeft, 4, boxRight-boxLeft, 48)
 	if m != nil && !m.lead {
-		d.balloon(89, 19, m)
+		d.balloon(85, 19, m)
 	}
 	d.text("b", left, 24, to.W["DrawFeedName"])
 	d.text(state, 278, 24, to.Label("FeedShort", f.Status))

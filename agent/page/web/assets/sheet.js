@@ -47,29 +47,37 @@
   // merge makes one element's content like another's, and touches nothing that is the same: folds stay
   // as the reader left them, as do focus, selection and how far a table was scrolled.
   function merge(into, from) {
-    var a = into.firstChild;
+    var a = into.firstChild, wanted = {};
+    Array.from(from.children).forEach(function (e) { if (e.id) wanted[e.id] = true; });
     Array.from(from.childNodes).forEach(function (b) {
-      if (a && !same(a, b) && b.id) {
-        var there = Array.from(into.children).find(function (e) { return e.id === b.id && same(e, b); });
-        if (there) { into.insertBefore(there, a); a = there; }
-      }
-      if (!a || !same(a, b)) {
+      var there = a;
+      while (there && !same(there, b)) there = there.id && wanted[there.id] && !b.id ? null : there.nextSibling;
+      if (!there) {
         into.insertBefore(b, a);
         return;
       }
+      while (a !== there) { // what is no longer wanted, or comes later
+        var gone = a;
+        a = a.nextSibling;
+        if (gone.id && wanted[gone.id]) into.appendChild(gone); else into.removeChild(gone);
+      }
       if (a.nodeType === Node.ELEMENT_NODE) {
-        var fold = a.nodeName === 'DETAILS';
-        Array.from(a.attributes).forEach(function (x) {
-          if (!b.hasAttribute(x.name) && !(fold && x.name === 'open')) a.removeAttribute(x.name);
-        });
-        Array.from(b.attributes).forEach(function (x) {
-          if (a.getAttribute(x.name) !== x.value && !(fold && x.name === 'open')) a.setAttribute(x.name, x.value);
-        });
+        alike(a, b);
         merge(a, b);
       } else if (a.nodeValue !== b.nodeValue) a.nodeValue = b.nodeValue;
       a = a.nextSibling;
     });
     while (a) { var next = a.nextSibling; into.removeChild(a); a = next; }
+  }
+
+  function alike(a, b) {
+    var fold = a.nodeName === 'DETAILS';
+    Array.from(a.attributes).forEach(function (x) {
+      if (!b.hasAttribute(x.name) && !(fold && x.name === 'open')) a.removeAttribute(x.name);
+    });
+    Array.from(b.attributes).forEach(function (x) {
+      if (a.getAttribute(x.name) !== x.value && !(fold && x.name === 'open')) a.setAttribute(x.name, x.value);
+    });
   }
 
   // On a desk all folds are open, for a screen reader as for the eye; a fold once, as the reader may close it.
