@@ -189,7 +189,7 @@ func (p *findingPages) showAct(w http.ResponseWriter, r *http.Request, status in
 		}
 	}
 	for _, sp := range shelfSpans {
-		v.Spans = append(v.Spans, view.Choice{Value: sp.Value, Text: figures.Span(sp.Span)})
+		v.Spans = append(v.Spans, view.Choice{Value: sp.Value, Text: figures.Rough(sp.Span)})
 	}
 	if v.Known == nil && problem == "" && status == http.StatusOK {
 		status = http.StatusNotFound

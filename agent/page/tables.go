@@ -21,17 +21,22 @@ type pair struct {
 
 // row is one line of the table of batteries, a cell for each.
 type row struct {
-	Name   string
-	Strong bool
-	Cells  []figures.Estimated
+	Name  string
+	Cells []cell
+}
+
+// cell is one figure of a battery. Bad is one that is not right.
+type cell struct {
+	figures.Estimated
+	Bad bool
 }
 
 // batteryRows returns the lines of the table of batteries.
 func batteryRows(to *words.Reader, batteries []snapshot.Battery) []row {
-	cells := func(name string, cell func(snapshot.Battery) figures.Estimated) row {
+	cells := func(name string, of func(snapshot.Battery) figures.Estimated) row {
 		r := row{Name: name}
 		for _, b := range batteries {
-			r.Cells = append(r.Cells, cell(b))
+			r.Cells = append(r.Cells, cell{Estimated: of(b)})
 		}
 		return r
 	}
@@ -44,7 +49,9 @@ func batteryRows(to *words.Reader, batteries []snapshot.Battery) []row {
 	verdict := cells(to.W["Verdict"], func(b snapshot.Battery) figures.Estimated {
 		return figures.Estimated{Value: to.Label("Verdict", b.Verdict)}
 	})
-	verdict.Strong = true
+	for i, b := range batteries {
+		verdict.Cells[i].Bad = b.Verdict == "failed" || b.Verdict == "tired"
+	}
 	rows := []row{verdict}
 	if slices.ContainsFunc(batteries, func(b snapshot.Battery) bool { return b.WaitsFor != nil }) {
 		rows = append(rows, cells(to.W["WaitsFor"], func(b snapshot.Battery) figures.Estimated {
