@@ -577,7 +577,7 @@ func TestPageWithoutScript(t *testing.T) {
 	assert.Contains(t, text("/check"), "5.78")
 	assert.Contains(t, text("/history?span=7d"), "feed-lost")
 	tab.picture("history-noscript-390")
-	assert.Contains(t, text("/findings"), "1 urgent")
+	assert.Contains(t, text("/findings"), "Battery b is weak")
 	press := func(selector string) {
 		tab.do(chromedp.Click(selector, chromedp.NodeVisible), chromedp.WaitReady("main"))
 	}
