@@ -156,3 +156,25 @@ func TestReaderIsWhoTheBrowserAsksFor(t *testing.T) {
 		assert.Equal(t, want.fahrenheit, got.Fahrenheit, "%.40q", header)
 	}
 }
+
+// What the page puts into its sentences are figures that findings have, and what it says of a reason
+// is of one that the rules give.
+func TestSentencesAreOfWhatTheRulesSay(t *testing.T) {
+	all := texts()
+	for key, text := range English.W {
+		group, rest, _ := strings.Cut(key, ".")
+		switch group {
+		case "Fact", "Headline":
+			name, _, _ := strings.Cut(rest, ".")
+			assert.NotNil(t, detect.Lookup(name), key)
+			for _, blank := range blanks.FindAllString(text, -1) {
+				for _, figure := range strings.FieldsFunc(strings.Trim(blank, "{}"), func(r rune) bool { return r == '±' || r == '%' }) {
+					assert.Contains(t, all, "evidence."+figure, "%s: %s", key, blank)
+				}
+			}
+		case "Faster":
+			id := strings.TrimSuffix(strings.TrimSuffix(rest, ".one"), ".n")
+			assert.Contains(t, all, id, key)
+		}
+	}
+}
