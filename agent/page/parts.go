@@ -63,7 +63,11 @@ type channelView struct {
 
 // Lead returns the data for the first card.
 func (v sheetView) Lead() view.Shown {
-	return view.Shown{W: v.W, To: v.To, F: *v.Answer.Lead, Full: true, Level: 1, Acts: v.Acts}
+	lead := view.Shown{W: v.W, To: v.To, F: *v.Answer.Lead, Full: true, Level: 1, Acts: v.Acts}
+	if v.Answer.Count != "" {
+		lead.More, lead.MoreAt = v.Answer.Count, "#f-"+v.Answer.Rest[0].Key
+	}
+	return lead
 }
 
 // With returns the data for the card of another finding.

@@ -23,6 +23,8 @@ type Shown struct {
 	Full  bool // with its steps open
 	Level int  // of its headline
 	Acts  bool // something can be done about it here
+	// More counts the findings that stand beside it, and MoreAt is where the next one is.
+	More, MoreAt string
 }
 
 // Finding is a finding as a page shows it.
