@@ -65,7 +65,10 @@ func (c *Core) findingsOf(s *snapshot.Snapshot, out *rules.Output, l *timeline) 
 		if rec.Because != nil {
 			s.NotJudged = append(
 				s.NotJudged,
-				snapshot.NotJudged{Name: rec.Def.Name, Subject: rec.Subject, Because: *textOf(rec.Because)},
+				snapshot.NotJudged{
+					Name: rec.Def.Name, Subject: rec.Subject, Because: *textOf(rec.Because),
+					Have: int(rec.Progress.Have), Want: int(rec.Progress.Want),
+				},
 			)
 		}
 		if rec.Listed() && !explained(out.Findings, rec) {

@@ -22,8 +22,8 @@ import (
 func (a *Agent) pageOptions() page.Options {
 	o := page.Options{
 		Hub: a.hub, Now: a.opts.Now, Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
-		PINToRead: a.opts.Config.HTTP.PINToRead,
-		Actions:   technician{a}, Switch: technician{a}, WorkTime: a.opts.Config.Visits.WorkTime,
+		PINToRead: a.opts.Config.HTTP.PINToRead, Place: a.opts.Config.Unit.Place,
+		Actions: technician{a}, Switch: technician{a}, WorkTime: a.opts.Config.Visits.WorkTime,
 		History: a.store, Calibration: map[string]visits.Calibration{},
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 			http.Error(w, "not served: its password can't be read", http.StatusServiceUnavailable)

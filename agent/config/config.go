@@ -33,7 +33,8 @@ type Config struct {
 
 // Unit names the lift.
 type Unit struct {
-	ID string // a-z, 0-9 and -, 1 to 64 of them; the unit's name in topics, metrics and reports
+	ID    string // a-z, 0-9 and -, 1 to 64 of them; the unit's name in topics, metrics and reports
+	Place string // where it is at home, for people; empty: the last visit says it
 }
 
 // Default gives what a file gets that has the required fields only. Unit, bank and board have none
@@ -108,6 +109,8 @@ func (c *Config) read(s *section) {
 func (u *Unit) read(s *section) {
 	s.text("id", &u.ID, idForm, isID,
 		about{doc: "name of the unit, unique in the fleet; part of the MQTT topics", required: true})
+	s.text("place", &u.Place, "a place of up to 60 characters", isTitle,
+		about{doc: "where the unit is at home, shown on its page", usually: "as the last visit says"})
 }
 
 const idForm = "1 to 64 of a-z, 0-9 and -"

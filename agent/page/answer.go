@@ -2,83 +2,82 @@ package page
 
 import (
 	"fmt"
+	"html/template"
 	"slices"
-	"strings"
 
+	"liftbank/agent/page/figures"
+	"liftbank/agent/page/view"
 	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
+	"liftbank/rules/detect"
 )
 
-// answer is the first line of the page.
-type answer struct{ Short, More string }
+// answer is the head of the first page: what is wrong, or that nothing is.
+type answer struct {
+	Lead  *view.Finding // the headline, if it is a finding
+	Head  string        // the headline, if it is none
+	More  string        // one sentence below it
+	Count string        // of further findings beside the headline
+	Rest  []view.Finding
+	Also  string // what else is to be known: nothing else is wrong, some can't be judged
+}
 
-// answerOf answers the first question: is anything wrong?
-func answerOf(to *words.Reader, s *snapshot.Snapshot, old bool) answer {
+// answerOf answers the first question: what is wrong?
+func answerOf(to *words.Reader, s *snapshot.Snapshot, old bool, all []view.Finding) answer {
 	if s == nil {
-		return answer{to.W["NotYet"], to.W["NotYetMore"]}
+		return answer{Head: to.W["NotYet"], More: to.W["NotYetMore"]}
 	}
 	if old {
-		return answer{to.W["NotNow"], to.W["NotNowMore"]}
+		return answer{Head: to.W["NotNow"], More: to.W["NotNowMore"], Rest: all}
 	}
-	var silent string
-	if names := silentNames(s); names > 0 {
-		silent = fmt.Sprintf("%d %s", names, to.W["SilentMore"])
+	waits, judged := silentNames(s), len(detect.Catalog())-silentNames(s)
+	a := answer{Rest: all}
+	if len(all) > 0 && (all[0].Standing || all[0].Look == "set" && all[0].Active) {
+		a.Lead, a.Rest = &all[0], all[1:]
 	}
-	count := map[string]int{}
-	active := 0
-	for i := range s.Findings {
-		f := &s.Findings[i]
-		if f.Alarming() && f.CausedBy == "" { // one that another explains is shown under it
-			active++
-			count[f.Severity]++
+	standing := 0
+	for _, f := range a.Rest {
+		if f.Standing {
+			standing++
 		}
 	}
 	blind := !slices.ContainsFunc(s.Batteries, func(b snapshot.Battery) bool { return b.VoltageV != nil })
+	var waiting string
+	if waits > 0 {
+		waiting = number(to, "SilentMore", waits)
+	}
 	switch {
-	case active == 0 && blind:
-		return answer{to.W["NotYet"], strings.TrimSpace(to.W["NoVoltage"] + " " + silent)}
-	case active == 0 && len(s.Findings) > 0:
-		return answer{to.W["Over"] + " " + listed(to, s.Findings), silent}
-	case active == 0 && silent != "":
-		return answer{to.W["NoOfJudged"], silent}
-	case active == 0:
-		return answer{to.W["No"], ""}
-	}
-	lead := to.W["Yes"]
-	if count["note"] == active {
-		lead = to.W["Noted"]
-	}
-	var parts []string
-	for _, severity := range []string{"urgent", "repair", "note"} {
-		if count[severity] > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", count[severity], to.Label("Count", severity)))
-			active -= count[severity]
+	case a.Lead != nil:
+		if standing > 0 {
+			a.Count = number(to, "AndMore", standing)
+		} else if a.Lead.Standing {
+			a.Also = to.W["NothingElse"]
 		}
+		a.Also = joinSentences(a.Also, waiting)
+	case blind:
+		a.Head, a.More = to.W["NotYet"], joinSentences(to.W["NoVoltage"], waiting)
+	case waits > 0:
+		a.Head = to.W["No"]
+		a.More = words.Fill(to.W["ChecksMade"], "n", fmt.Sprint(judged), "all", fmt.Sprint(judged+waits)) + " " + waiting
+	default:
+		a.Head, a.More = to.W["No"], words.Fill(to.W["AllChecksMade"], "n", fmt.Sprint(judged))
 	}
-	if active > 0 { // a severity that this page doesn't know
-		parts = append(parts, fmt.Sprintf("%d", active))
-	}
-	return answer{lead + " " + strings.Join(parts, ", "), silent}
+	return a
 }
 
-// listed counts findings of which none calls for anybody, by state: "1 cleared, not acknowledged".
-func listed(to *words.Reader, findings []snapshot.Finding) string {
-	var order []string
-	count := map[string]int{}
-	for i := range findings {
-		word := to.Label("State", findings[i].State)
-		if findings[i].Alarming() {
-			word = to.W["Count.explained"]
-		}
-		if count[word]++; count[word] == 1 {
-			order = append(order, word)
-		}
+// number returns a text with a number in it, in the singular where it is one.
+func number(to *words.Reader, key string, n int) string {
+	if n == 1 {
+		key += ".one"
 	}
-	var parts []string
-	for _, word := range order {
-		parts = append(parts, fmt.Sprintf("%d %s", count[word], word))
+	return words.Fill(to.W[key], "n", figures.Count(uint64(n)))
+}
+
+func joinSentences(a, b string) string {
+	if a == "" || b == "" {
+		return a + b
 	}
-	return strings.Join(parts, "; ")
+	return a + " " + b
 }
 
 func silentNames(s *snapshot.Snapshot) int {
@@ -87,4 +86,58 @@ func silentNames(s *snapshot.Snapshot) int {
 		names[n.Name] = true
 	}
 	return len(names)
+}
+
+// unjudged is what can't be judged for one reason.
+type unjudged struct {
+	Because template.HTML
+	Count   string // how far it is, such as 12 of 20
+	Faster  string // what would speed it up
+	Names   []template.HTML
+}
+
+// unjudgedOf groups what can't be judged by the reason, in the order of the snapshot.
+func unjudgedOf(to *words.Reader, list []snapshot.NotJudged) []unjudged {
+	var out []unjudged
+	var at []int // first of each group in the list
+	for i, n := range list {
+		k := slices.IndexFunc(at, func(first int) bool { return list[first].Because.ID == n.Because.ID })
+		if k < 0 {
+			k, at = len(at), append(at, i)
+			out = append(out, unjudged{Because: to.Text(n.Because)})
+		}
+		title := to.Said(n.Name, n.Subject, "title", titleOf(n))
+		if !slices.Contains(out[k].Names, title) {
+			out[k].Names = append(out[k].Names, title)
+		}
+	}
+	for k := range out {
+		first := list[at[k]]
+		least := first
+		for _, n := range list {
+			if n.Because.ID == first.Because.ID && n.Want > 0 && (least.Want == 0 || n.Have < least.Have) {
+				least = n
+			}
+		}
+		missing := 0
+		if least.Want > 0 {
+			missing = least.Want - least.Have
+			out[k].Count = words.Fill(to.W["OfMany"], "n", fmt.Sprint(least.Have), "all", fmt.Sprint(least.Want))
+		}
+		key := "Faster." + first.Because.ID
+		if _, counted := to.W[key+".n"]; counted && missing > 0 {
+			out[k].Faster = number(to, key+".n", missing)
+		} else {
+			out[k].Faster = to.W[key]
+		}
+	}
+	return out
+}
+
+// titleOf returns a finding's headline in English, or its name if it is of another version.
+func titleOf(n snapshot.NotJudged) string {
+	if d := detect.Lookup(n.Name); d != nil {
+		return d.TitleOf(n.Subject)
+	}
+	return n.Name
 }

@@ -2,7 +2,6 @@ package page
 
 import (
 	"net/http"
-	"strings"
 
 	"liftbank/agent/page/figures"
 	"liftbank/agent/page/view"
@@ -24,12 +23,11 @@ func runSteps(to *words.Reader, s *snapshot.Snapshot) []stepView {
 	var out []stepView
 	for _, b := range s.Motor.LastRun.Batteries {
 		v := stepView{
-			Battery: b.Battery, Drop: figures.Number(-b.StepV, figures.VoltDecimals), Given: figures.Number(-b.StepA, 1),
-			Mohm: figures.Number(b.DropMohm, figures.MohmDecimals), Cranking: figures.Unknown,
+			Battery: b.Battery, Drop: short(-b.StepV, 2), Given: short(-b.StepA, 1),
+			Mohm: short(b.DropMohm, 2), Cranking: figures.Unknown,
 		}
 		if i := s.Index(b.Battery); i >= 0 {
-			e := figures.Estimate(s.Batteries[i].CrankingA, 0)
-			v.Cranking = strings.TrimSpace(e.Value + " " + e.Sigma)
+			v.Cranking = figures.Rounded(s.Batteries[i].CrankingA, 0).Text()
 			v.Verdict = to.Label("Verdict", s.Batteries[i].Verdict)
 		}
 		out = append(out, v)
@@ -62,7 +60,7 @@ func jointRows(to *words.Reader, s *snapshot.Snapshot) []jointView {
 func jointOf(name string, dropV, amps, mohm *float64, learned snapshot.Estimate) jointView {
 	v := jointView{
 		Name: name, Drop: figures.Unknown, Current: figures.Short(amps, 1, true), Mohm: figures.Short(mohm, 2, false),
-		Learnt: joined(figures.Estimate(learned, figures.MohmDecimals)),
+		Learnt: figures.Rounded(learned, 2).Text(),
 	}
 	if dropV != nil {
 		mv := *dropV * 1000
@@ -75,32 +73,20 @@ func linkName(to *words.Reader, l snapshot.Link) string {
 	return to.Label("Link", l.Side) + " " + l.From + " " + to.W["To"] + " " + l.To
 }
 
-func joined(e figures.Estimated) string { return strings.TrimSpace(e.Value + " " + e.Sigma) }
+func short(v float64, decimals int) string { return figures.Short(&v, decimals, false) }
 
 // wakePairs returns what responds to the wake line.
 func wakePairs(to *words.Reader, s *snapshot.Snapshot) []pair {
-	since := ""
+	state := said(to.W["FeedDoes"], to.Label("FeedMeans", s.Feed.Status))
 	if !s.Feed.Since.IsZero() {
-		since = to.W["Since"] + " " + figures.Span(s.At.Sub(s.Feed.Since))
+		state.Note = to.W["Since"] + " " + figures.Rough(s.At.Sub(s.Feed.Since))
 	}
 	return []pair{
-		{to.W["WakeLine"], figures.Contact(s.Feed.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]), ""},
-		{to.W["FeedDoes"], to.Label("FeedMeans", s.Feed.Status), since},
-		{to.W["FeedVoltage"], figures.Of(s.Feed.VoltageV, figures.VoltDecimals), ""},
-		{to.W["BankCurrent"], figures.Signed(s.Bank.CurrentA, figures.AmpereDecimals), ""},
-		{to.W["BankVoltage"], figures.Of(s.Bank.VoltageV, figures.VoltDecimals), ""},
-	}
-}
-
-// aheadPairs returns what the bank can still do before it must be charged.
-func aheadPairs(to *words.Reader, s *snapshot.Snapshot) []pair {
-	b := &s.Bank
-	return []pair{
-		estimatePair(to, to.W["Charge"], b.SoCPct, 1, ""),
-		forecastPair(
-			to.W["LiftsLeft"], estimatePair(to, "", b.LiftsLeft, 0, "").Value, b.LiftsLeft, to.Maybe(b.LiftsWaitFor),
-		),
-		forecastPair(to.W["TimeToFull"], figures.Time(b.TimeToFullS), b.TimeToFullS, to.Maybe(b.FullWaitsFor)),
+		said(to.W["WakeLine"], figures.Contact(s.Feed.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"])),
+		state,
+		said(to.W["FeedVoltage"], figures.Short(s.Feed.VoltageV, 2, false)),
+		said(to.W["BankCurrent"], figures.Short(s.Bank.CurrentA, 1, true)),
+		said(to.W["BankVoltage"], figures.Short(s.Bank.VoltageV, 2, false)),
 	}
 }
 

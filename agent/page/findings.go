@@ -2,10 +2,12 @@ package page
 
 import (
 	"context"
+	"fmt"
 	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 	"time"
 	"unicode/utf8"
 
@@ -38,11 +40,13 @@ func (p *findingPages) Routes(mux *http.ServeMux) {
 type findingsView struct {
 	W        map[string]string
 	To       *words.Reader
+	Summary  string
 	Finding  []view.Finding
-	Silent   []snapshot.NotJudged
+	Unjudged []unjudged
+	Waits    int // findings that can't be judged
 	Some     bool
 	All      []explainView
-	CanWrite bool
+	Acts     bool // something can be done about findings here
 }
 
 type explainView struct {
@@ -68,12 +72,10 @@ func explain(to *words.Reader, d *finding.Definition) explainView {
 // page is the page of the listed findings, and of all possible ones.
 func (p *findingPages) page(w http.ResponseWriter, r *http.Request) {
 	to := words.Of(r)
-	v := findingsView{W: to.W, To: to, CanWrite: p.canAct()}
+	v := findingsView{W: to.W, To: to, Acts: p.canAct(), Summary: to.W["FindingsUnknown"]}
 	if snap := p.site.Hub.Current(); snap != nil {
-		v.Some, v.Silent = true, snap.NotJudged
-		for _, f := range snap.Findings {
-			v.Finding = append(v.Finding, view.FindingOf(to, f, snap.At))
-		}
+		v.Some, v.Unjudged, v.Waits = true, unjudgedOf(to, snap.NotJudged), silentNames(snap)
+		v.Finding, v.Summary = view.Findings(to, snap), summaryOf(to, snap.Findings)
 	}
 	for _, d := range detect.Catalog() {
 		v.All = append(v.All, explain(to, d))
@@ -81,6 +83,33 @@ func (p *findingPages) page(w http.ResponseWriter, r *http.Request) {
 	p.site.Show(w, r, http.StatusOK, web.Content{
 		Template: "findings-page", Data: v, Title: to.W["Findings"], Nav: "/findings",
 	})
+}
+
+// summaryOf counts findings by what has become of them: "1 urgent, 1 acknowledged; 1 over".
+func summaryOf(to *words.Reader, all []snapshot.Finding) string {
+	var order []string
+	count := map[string]int{}
+	for i := range all {
+		f := &all[i]
+		key := f.State
+		switch {
+		case f.State == "unacknowledged" && f.CausedBy != "":
+			key = "explained"
+		case f.State == "unacknowledged":
+			key = f.Severity
+		}
+		if count[key]++; count[key] == 1 {
+			order = append(order, key)
+		}
+	}
+	if len(order) == 0 {
+		return to.W["FindingsNone"]
+	}
+	var parts []string
+	for _, key := range order {
+		parts = append(parts, fmt.Sprintf("%d\u00a0%s", count[key], to.Label("Count", key)))
+	}
+	return strings.Join(parts, ", ") + "."
 }
 
 type explainPage struct {
@@ -114,6 +143,7 @@ type actView struct {
 	About         string // the subject in the reader's language
 	Known         *view.Finding
 	Shelved       bool
+	Ack           bool // it can be acknowledged
 	Spans         []view.Choice
 	By            string
 	Error         string
@@ -148,7 +178,9 @@ func (p *findingPages) showAct(w http.ResponseWriter, r *http.Request, status in
 		})
 		if i >= 0 {
 			known := view.FindingOf(to, snap.Findings[i], snap.At)
+			known.No = i + 1
 			v.Known, v.Shelved = &known, known.State == "shelved"
+			v.Ack = known.State == "unacknowledged" || known.State == "returned to normal unacknowledged"
 		}
 	}
 	if v.By == "" && p.store != nil {
@@ -157,7 +189,7 @@ func (p *findingPages) showAct(w http.ResponseWriter, r *http.Request, status in
 		}
 	}
 	for _, sp := range shelfSpans {
-		v.Spans = append(v.Spans, view.Choice{Value: sp.Value, Text: figures.Span(sp.Span)})
+		v.Spans = append(v.Spans, view.Choice{Value: sp.Value, Text: figures.Rough(sp.Span)})
 	}
 	if v.Known == nil && problem == "" && status == http.StatusOK {
 		status = http.StatusNotFound
@@ -232,6 +264,12 @@ func tidyText(text string, most int) string {
 
 const actLimit = 5 * time.Second
 
-func (v findingsView) With(f view.Finding) view.Shown { return view.Shown{W: v.W, To: v.To, F: f} }
+// With returns the data for the card of a finding.
+func (v findingsView) With(f view.Finding) view.Shown {
+	return view.Shown{W: v.W, To: v.To, F: f, Full: f.Standing && f.Look != "ack" && f.Look != "note", Level: 2, Acts: v.Acts}
+}
 
-func (v findingsView) Silences() silences { return silences{v.To, v.Silent} }
+// Card returns the data for the card of the finding that is acted on.
+func (v actView) Card() view.Shown {
+	return view.Shown{W: v.W, To: v.To, F: *v.Known, Level: 1}
+}

@@ -1,6 +1,7 @@
 package page
 
 import (
+	"html/template"
 	"net/http"
 
 	"liftbank/agent/page/visits"
@@ -34,20 +35,36 @@ func (p *livePages) show(w http.ResponseWriter, r *http.Request, k kind) {
 		return
 	}
 	c := web.Content{
-		Template: kindNames[k], Data: liveView{W: to.W, Parts: sh.parts, CanWrite: p.site.PIN != nil},
-		Live: kindNames[k],
-		Nav:  "/", Scripts: []string{"sheet.js"}, Cautions: true,
+		Template: kindNames[k],
+		Live:     kindNames[k],
+		Nav:      "/", Cautions: k == kindNow,
 		Refresh: k == kindNow, // not where somebody may be typing
 	}
-	if k == kindCheck {
+	if k == kindNow {
+		c.Data = nowView{to.W, to, sh}
+	} else {
 		c.Nav, c.Title = "/check", to.W["CheckTitle"]
 		c.Data = p.checkView(r, to, sh.parts)
 	}
 	p.site.Show(w, r, http.StatusOK, c)
 }
 
-type liveView struct {
-	W        map[string]string
-	Parts    []part
-	CanWrite bool
+// nowView is the first page.
+type nowView struct {
+	W  map[string]string
+	To *words.Reader
+	sh *sheet
 }
+
+// Part returns one of the page's parts.
+func (v nowView) Part(id string) template.HTML {
+	for _, p := range v.sh.parts {
+		if p.ID == id {
+			return p.HTML
+		}
+	}
+	return ""
+}
+
+// Cautions are those to read before work.
+func (v nowView) Cautions() []string { return v.To.List("Cautions") }

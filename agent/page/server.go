@@ -37,6 +37,7 @@ type Options struct {
 	MaxStreams int          // clients that follow live at a time; 0 is 64
 	Log        *slog.Logger // nil logs nothing
 
+	Place     string         // where the unit is at home, for people; empty: the last visit says it
 	PIN       *pin.Gate      // who may change something; nil: nobody
 	PINToRead bool           // the PIN is wanted to read, too
 	Visits    *visit.Store   // nil: visits are not kept
@@ -108,7 +109,8 @@ func (s *Server) makePages() {
 	if o.Switch != nil {
 		s.site.WorkTime = o.WorkTime
 	}
-	made := &sheets{hub: o.Hub, staleAfter: o.StaleAfter}
+	made := &sheets{hub: o.Hub, staleAfter: o.StaleAfter, acts: o.Actions != nil && o.PIN != nil}
+	s.site.Place = newPlaces(o).now
 	s.streams = &streams{site: s.site, made: made, most: o.MaxStreams, stopping: s.stopping}
 	s.pages.Store(new(s.routes(made, s.stopping)))
 }

@@ -23,6 +23,7 @@ import (
 
 	"liftbank/agent/internal/browsertest"
 	"liftbank/agent/page/listen"
+	"liftbank/agent/page/web"
 	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
 )
@@ -227,9 +228,11 @@ func TestHealthFollowsTheScanLoop(t *testing.T) {
 // the figures are.
 func TestEveryPageSaysThatMeasuringHasStopped(t *testing.T) {
 	s, hub, c := unit(t, sample(t, "findings"), full(t))
-	pages := []string{"/", "/check", "/findings", "/findings/feed-lost", "/history", "/visit", "/pin"}
+	pages := []string{"/", "/check", "/findings", "/findings/feed-lost", "/history", "/visit", "/visit/report", "/visits", "/pin"}
+	begin(t, s)
 	said := func(path string) bool {
-		return strings.Contains(get(s, path).Body.String(), `class="bad"><span id="age">The monitor has stopped measuring.`)
+		return strings.Contains(get(s, path).Body.String(), `<span id="age">Not measuring, data `) &&
+			strings.Contains(get(s, path).Body.String(), `class="bad"><b>`)
 	}
 	for _, path := range pages {
 		assert.False(t, said(path), path)
@@ -271,6 +274,9 @@ func TestAssets(t *testing.T) {
 		assert.Equal(t, types[filepath.Ext(name)], w.Header().Get("Content-Type"))
 		want, err := os.ReadFile(filepath.Join("web", "assets", name))
 		require.NoError(t, err)
+		if name == "sheet.css" {
+			want = append(web.BaseSheet(), want...)
+		}
 		assert.Equal(t, string(want), w.Body.String())
 		packed := get(s, url, gzipped)
 		assert.Equal(t, "gzip", packed.Header().Get("Content-Encoding"))

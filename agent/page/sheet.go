@@ -20,14 +20,15 @@ type kind int
 const (
 	kindNow kind = iota
 	kindCheck
+	kindBar // any other page: no part of it changes but the age of the data
 	kinds
 )
 
 var (
-	kindNames  = [kinds]string{"now", "check"}
+	kindNames  = [kinds]string{"now", "check", web.LiveBar}
 	partsOfAll = [kinds][]string{
 		// In the order of the page; each is a template, and the id of the element that it fills.
-		kindNow:   {"answer", "read", "findings", "bank", "feed", "motor", "silent", "sensors"},
+		kindNow:   {"answer", "read", "bank", "batteries", "feed", "motor", "silent", "monitor", "whole"},
 		kindCheck: {"running", "run", "joints", "wake"},
 	}
 )
@@ -49,6 +50,7 @@ type sheet struct {
 type sheets struct {
 	hub        *snapshot.Hub
 	staleAfter time.Duration
+	acts       bool          // something can be done about findings
 	count      atomic.Uint64 // made so far
 	rendered   [kinds][words.Variants]atomic.Pointer[sheet]
 }
@@ -62,12 +64,13 @@ type part struct {
 // of returns a page's parts for snap, rendered once for all clients. snap is nil before the
 // first snapshot.
 func (s *sheets) of(k kind, to *words.Reader, snap *snapshot.Snapshot) (*sheet, error) {
-	old := s.hub.Age() > s.staleAfter
+	old := s.hub.Age() > s.staleAfter || s.hub.Stalled()
 	last := s.rendered[k][to.Variant].Load()
 	if last != nil && last.of == snap && last.old == old {
 		return last, nil
 	}
 	v := newView(to, snap, old)
+	v.Acts = s.acts
 	sh := &sheet{of: snap, old: old, id: s.count.Add(1)}
 	for _, name := range partsOfAll[k] {
 		b, err := web.Execute(name, v)

@@ -14,8 +14,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/page/view"
 	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
+	"liftbank/rules/detect"
 )
 
 var update = flag.Bool("update", false, "renew the golden files")
@@ -98,8 +100,8 @@ func TestPage(t *testing.T) {
 	page := get(s, "/").Body.String()
 	last := -1
 	for _, mark := range []string{
-		`id="bar"`, words.English.W["Question"], "Yes: 1 urgent, 1 to repair, 1 to note", `id="findings"`, `id="bank"`,
-		`id="feed"`, `id="motor"`, `id="silent"`, `id="sensors"`, `id="before"`,
+		`id="bar"`, `id="answer"`, "<h1 aria-live=\"polite\">No charge reaches the bank</h1>", "and 2 more", `id="bank"`,
+		`id="batteries"`, `id="feed"`, `id="motor"`, `id="silent"`, `id="monitor"`, `id="before"`,
 	} {
 		at := strings.Index(page, mark)
 		assert.Greater(t, at, last, mark)
@@ -116,69 +118,78 @@ func TestPage(t *testing.T) {
 	assert.Equal(t, strings.Count(page, "<section"), strings.Count(page, "</section>"))
 }
 
+// The headline is the finding with its subject; what cannot be judged, is over or shelved never makes
+// it sound better or worse than it is.
 func TestAnswer(t *testing.T) {
-	f := func(want, more string, change func(*snapshot.Snapshot)) {
+	to := words.Readers[0]
+	f := func(head, more, count, also string, change func(*snapshot.Snapshot)) {
 		t.Helper()
 		s := sample(t, "healthy")
 		change(s)
-		assert.Equal(t, answer{want, more}, answerOf(words.Readers[0], s, false))
+		a := answerOf(to, s, false, view.Findings(to, s))
+		if got := a.Head; a.Lead != nil {
+			assert.Equal(t, head, string(a.Lead.Heading))
+			assert.Empty(t, got)
+		} else {
+			assert.Equal(t, head, got)
+		}
+		assert.Equal(t, []string{more, count, also}, []string{a.More, a.Count, a.Also})
 	}
-	finding := func(severity, state string) snapshot.Finding {
-		return snapshot.Finding{Severity: severity, State: state}
+	finding := func(name, subject, severity, state string) snapshot.Finding {
+		d := detect.Lookup(name)
+		return snapshot.Finding{Name: name, Subject: subject, Severity: severity, State: state, Title: d.TitleOf(subject),
+			Active: state != "normal" && state != "returned to normal unacknowledged"}
 	}
+	all := len(detect.Catalog())
 
-	f("No. No faults found.", "", func(*snapshot.Snapshot) {})
-	f("No faults found in what can be judged.", "2 not judged: see “Not judged” below.", func(s *snapshot.Snapshot) {
-		s.NotJudged = []snapshot.NotJudged{
-			{Name: "feed-lost"}, {Name: "feed-lost", Because: snapshot.Text{ID: "why.another"}}, {Name: "hot"},
-		}
-	})
-	f("Yes: 2 urgent", "", func(s *snapshot.Snapshot) {
+	f("Nothing wrong found", fmt.Sprintf("All %d checks made.", all), "", "", func(*snapshot.Snapshot) {})
+	f("Nothing wrong found", fmt.Sprintf("%d of %d checks made. 2 checks can’t be judged yet.", all-2, all), "", "",
+		func(s *snapshot.Snapshot) {
+			s.NotJudged = []snapshot.NotJudged{
+				{Name: "feed-lost"}, {Name: "feed-lost", Because: snapshot.Text{ID: "why.another"}}, {Name: "hot"},
+			}
+		})
+	f("Battery b has failed", "", "and 1 more", "", func(s *snapshot.Snapshot) {
 		s.Findings = []snapshot.Finding{
-			finding("urgent", "unacknowledged"), finding("urgent", "acknowledged"), finding("note", "normal"),
+			finding("battery-failed", "b", "urgent", "unacknowledged"), finding("feed-lost", "", "urgent", "acknowledged"),
+			finding("hot", "a", "note", "normal"),
 		}
 	})
-	f("Yes: 1 to repair, 1 to note", "", func(s *snapshot.Snapshot) {
-		s.Findings = []snapshot.Finding{finding("repair", "unacknowledged"), finding("note", "unacknowledged")}
+	f("Battery a works harder", "", "", "Nothing else is wrong.", func(s *snapshot.Snapshot) {
+		s.Findings = []snapshot.Finding{finding("share-uneven", "a", "note", "unacknowledged")}
 	})
-	f(
-		"No, only 1 to note", "",
-		func(s *snapshot.Snapshot) { s.Findings = []snapshot.Finding{finding("note", "unacknowledged")} },
-	)
-	f("Nothing active: 1 cleared, not acknowledged", "", func(s *snapshot.Snapshot) {
-		s.Findings = []snapshot.Finding{finding("urgent", "returned to normal unacknowledged")}
+	f("Nothing wrong found", fmt.Sprintf("All %d checks made.", all), "", "", func(s *snapshot.Snapshot) {
+		s.Findings = []snapshot.Finding{finding("battery-failed", "b", "urgent", "returned to normal unacknowledged")}
 	})
-	f("Nothing active: 1 shelved; 2 explained by another one", "", func(s *snapshot.Snapshot) {
-		under := finding("repair", "unacknowledged")
-		under.CausedBy = "feed-lost"
-		s.Findings = []snapshot.Finding{finding("urgent", "shelved"), under, under}
+	f("Battery b has failed", "", "", "", func(s *snapshot.Snapshot) { // still so: shelving is no repair
+		under := finding("share-uneven", "a", "note", "unacknowledged")
+		under.CausedBy, under.CausedByOf = "battery-failed", "b"
+		s.Findings = []snapshot.Finding{finding("battery-failed", "b", "urgent", "shelved"), under, under}
 	})
-	f("Not known yet.", "No battery voltage can be read.", func(s *snapshot.Snapshot) {
+	f("Not known yet.", "No battery voltage can be read.", "", "", func(s *snapshot.Snapshot) {
 		for i := range s.Batteries {
 			s.Batteries[i].VoltageV = nil
 		}
 	})
-	f(
-		"Yes: 1", "",
-		func(s *snapshot.Snapshot) { s.Findings = []snapshot.Finding{finding("unheard-of", "unacknowledged")} },
-	)
-
-	assert.Equal(t, words.English.W["NotYet"], answerOf(words.Readers[0], nil, false).Short)
-	assert.Equal(
-		t, words.English.W["NotNow"], answerOf(words.Readers[0], sample(t, "healthy"), true).Short,
-		"old readings answer nothing",
-	)
+	assert.Equal(t, words.English.W["NotYet"], answerOf(to, nil, false, nil).Head)
+	assert.Equal(t, words.English.W["NotNow"], answerOf(to, sample(t, "healthy"), true, nil).Head,
+		"old readings answer nothing")
 }
 
+// The bar says nothing while the data is fresh. Once it is old, each page says so.
 func TestOldReadingsAreCalledOld(t *testing.T) {
-	s, _, c := unit(t, sample(t, "healthy"))
-	fresh := get(s, "/").Body.String()
-	assert.Contains(t, fresh, ">Figures 0\u00a0s old<")
-	assert.Contains(t, fresh, words.English.W["No"])
+	paths := []string{"/", "/findings", "/findings/feed-lost", "/history", "/visit", "/visits", "/check", "/visit/report", "/pin"}
+	s, _, c := unit(t, sample(t, "healthy"), full(t))
+	begin(t, s)
+	for _, path := range paths {
+		assert.Contains(t, get(s, path).Body.String(), `<span id="age"></span>`, path)
+	}
 	c.t = c.t.Add(90 * time.Second)
-	old := get(s, "/").Body.String()
-	assert.Contains(t, old, "class=\"bad\"><span id=\"age\">The monitor has stopped measuring. The figures below are 90\u00a0s old.<")
-	assert.NotContains(t, old, words.English.W["No"])
+	for _, path := range paths {
+		assert.Contains(t, get(s, path).Body.String(), "class=\"bad\"", path)
+		assert.Contains(t, get(s, path).Body.String(), ">Not measuring, data 90\u00a0s old<", path)
+	}
+	assert.NotContains(t, get(s, "/").Body.String(), words.English.W["No"])
 }
 
 // A joint's row is what the snapshot has of it; what is not known is a dash.
@@ -195,5 +206,5 @@ func TestJointRows(t *testing.T) {
 		want.Name, want.Learnt = rows[i].Name, rows[i].Learnt
 		assert.Equal(t, want, rows[i])
 	}
-	assert.Equal(t, "2.74 ±\u00a00.11", rows[1].Learnt)
+	assert.Equal(t, "2.74\u00a0±\u00a00.11", rows[1].Learnt)
 }

@@ -77,7 +77,8 @@ func (s *streams) sheets(w http.ResponseWriter, r *http.Request) {
 		sent = sh
 		// Written by hand: encoding would go over the parts again for every client.
 		data := fmt.Appendf(
-			nil, `{"build":%q,"age_s":%.3f,"parts":%s}`, s.site.Assets.Build, s.site.Hub.Age().Seconds(), changes,
+			nil, `{"build":%q,"age_s":%.3f,"hung":%t,"at":%q,"parts":%s}`, s.site.Assets.Build,
+			s.site.Hub.Age().Seconds(), s.site.Hub.Stalled(), snap.At.UTC().Format(time.RFC3339), changes,
 		)
 		return event("sheet", snap.Seq, data), nil
 	})

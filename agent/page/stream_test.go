@@ -151,7 +151,7 @@ func TestLiveSendsWhatChanged(t *testing.T) {
 	var all, some sheetEvent
 	require.NoError(t, json.Unmarshal([]byte(e.data), &all))
 	assert.Len(t, all.Parts, len(partsOfAll[kindNow])+1, "and the line about work under way")
-	assert.Contains(t, all.Parts["findings"], "No charge from the feed")
+	assert.Contains(t, all.Parts["answer"], "No charge reaches the bank")
 
 	second := numbered(base, 2)
 	second.Motor.Runs++

@@ -1,47 +1,57 @@
 package page
 
 import (
-	"fmt"
+	"html/template"
+	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"liftbank/agent/page/figures"
+	"liftbank/agent/page/view"
 	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
 )
 
 // pair is one line of a table: a name, what is said of it, and a remark.
-type pair struct{ Name, Value, Note string }
+type pair struct {
+	Name  string
+	Value template.HTML
+	Note  string
+}
 
 // row is one line of the table of batteries, a cell for each.
 type row struct {
-	Name   string
-	Strong bool
-	Cells  []figures.Estimated
+	Name  string
+	Cells []cell
+}
+
+// cell is one figure of a battery. Bad is one that is not right.
+type cell struct {
+	figures.Estimated
+	Bad bool
 }
 
 // batteryRows returns the lines of the table of batteries.
 func batteryRows(to *words.Reader, batteries []snapshot.Battery) []row {
-	cells := func(name string, cell func(snapshot.Battery) figures.Estimated) row {
+	cells := func(name string, of func(snapshot.Battery) figures.Estimated) row {
 		r := row{Name: name}
 		for _, b := range batteries {
-			r.Cells = append(r.Cells, cell(b))
+			r.Cells = append(r.Cells, cell{Estimated: of(b)})
 		}
 		return r
 	}
 	plain := func(name string, value func(snapshot.Battery) string) row {
 		return cells(name, func(b snapshot.Battery) figures.Estimated { return figures.Estimated{Value: value(b)} })
 	}
-	learned := func(name string, least int, of func(snapshot.Battery) snapshot.Estimate) row {
-		return cells(name, func(b snapshot.Battery) figures.Estimated { return figures.Estimate(of(b), least) })
+	learned := func(name string, decimals int, of func(snapshot.Battery) snapshot.Estimate) row {
+		return cells(name, func(b snapshot.Battery) figures.Estimated { return figures.Rounded(of(b), decimals) })
 	}
 	verdict := cells(to.W["Verdict"], func(b snapshot.Battery) figures.Estimated {
-		return figures.Estimated{
-			Value: to.Label("Verdict", b.Verdict), Sigma: to.Label("VerdictMeans", b.Verdict),
-		}
+		return figures.Estimated{Value: to.Label("Verdict", b.Verdict)}
 	})
-	verdict.Strong = true
+	for i, b := range batteries {
+		verdict.Cells[i].Bad = b.Verdict == "failed" || b.Verdict == "tired"
+	}
 	rows := []row{verdict}
 	if slices.ContainsFunc(batteries, func(b snapshot.Battery) bool { return b.WaitsFor != nil }) {
 		rows = append(rows, cells(to.W["WaitsFor"], func(b snapshot.Battery) figures.Estimated {
@@ -49,27 +59,20 @@ func batteryRows(to *words.Reader, batteries []snapshot.Battery) []row {
 		}))
 	}
 	return append(rows,
-		plain(to.W["Voltage"], func(b snapshot.Battery) string { return figures.Of(b.VoltageV, figures.VoltDecimals) }),
-		plain(to.W["Current"], func(b snapshot.Battery) string {
-			return figures.Signed(b.CurrentA, figures.AmpereDecimals)
-		}),
-		plain(to.W["Temperature"]+", "+to.TempUnit(), func(b snapshot.Battery) string {
-			return figures.Of(to.Temp(b.TempC), 1)
-		}),
-		learned(to.W["Charge"], 1, func(b snapshot.Battery) snapshot.Estimate { return b.SoCPct }),
-		learned(to.W["Rested"], figures.VoltDecimals, func(b snapshot.Battery) snapshot.Estimate { return b.RestedV }),
-		learned(to.W["Resistance"], 2, func(b snapshot.Battery) snapshot.Estimate { return b.ResistanceMohm }),
 		learned(to.W["Cranking"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.CrankingA }),
-		learned(to.W["Capacity"], 1, func(b snapshot.Battery) snapshot.Estimate { return b.CapacityAh }),
+		learned(to.W["Resistance"], 2, func(b snapshot.Battery) snapshot.Estimate { return b.ResistanceMohm }),
+		learned(to.W["Charge"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.SoCPct }),
+		learned(to.W["Capacity"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.CapacityAh }),
 		learned(to.W["Health"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.HealthPct }),
-		learned(to.W["DrawShare"], 1, func(b snapshot.Battery) snapshot.Estimate { return b.DrawSharePct }),
-		learned(to.W["ChargeShare"], 1, func(b snapshot.Battery) snapshot.Estimate { return b.ChargeSharePct }),
-		cells(to.W["Counted"], func(b snapshot.Battery) figures.Estimated {
-			return figures.Estimated{
-				Value: figures.Number(b.ChargedAh, figures.AmpereDecimals),
-				Sigma: "/\u00a0" + figures.Number(b.DrawnAh, figures.AmpereDecimals),
-			}
+		plain(to.W["Voltage"], func(b snapshot.Battery) string { return figures.Short(b.VoltageV, 2, false) }),
+		plain(to.W["Current"], func(b snapshot.Battery) string { return figures.Short(b.CurrentA, 1, true) }),
+		plain(to.W["Temperature"]+", "+to.TempUnit(), func(b snapshot.Battery) string {
+			return figures.Short(to.Temp(b.TempC), 0, false)
 		}),
+		learned(to.W["Rested"], 2, func(b snapshot.Battery) snapshot.Estimate { return b.RestedV }),
+		learned(to.W["DrawShare"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.DrawSharePct }),
+		learned(to.W["ChargeShare"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.ChargeSharePct }),
+		plain(to.W["Counted"], func(b snapshot.Battery) string { return inOut(b.ChargedAh, b.DrawnAh) }),
 		cells(to.W["Kind"], func(b snapshot.Battery) figures.Estimated {
 			rated := figures.Number(b.RatedAh, 0) + " Ah, " + figures.Number(b.RatedCCA, 0) + " A"
 			return figures.Estimated{Sigma: b.Chemistry + ", " + rated}
@@ -77,45 +80,52 @@ func batteryRows(to *words.Reader, batteries []snapshot.Battery) []row {
 	)
 }
 
-func estimatePair(to *words.Reader, name string, e snapshot.Estimate, least int, note string) pair {
-	shown := figures.Estimate(e, least)
+// inOut writes what went in and what came out.
+func inOut(in, out float64) string {
+	return figures.Count(uint64(math.Round(max(in, 0)))) + "\u00a0/\u00a0" + figures.Count(uint64(math.Round(max(out, 0))))
+}
+
+func estimatePair(to *words.Reader, name string, e snapshot.Estimate, decimals int, note string) pair {
 	if e.Value == nil {
 		note = ""
 	}
-	return pair{name, strings.TrimSpace(shown.Value + " " + shown.Sigma), note}
-}
-
-// forecastPair is the line of a forecast. While the forecast is not known, the line says what it
-// waits for.
-func forecastPair(name, shown string, e snapshot.Estimate, waitsFor string) pair {
-	if e.Value == nil && waitsFor != "" {
-		return pair{name, shown, waitsFor}
-	}
-	return pair{name, shown, ""}
+	return pair{name, template.HTML(template.HTMLEscapeString(figures.Rounded(e, decimals).Text())), note}
 }
 
 func bankPairs(to *words.Reader, b snapshot.Bank) []pair {
-	counted := figures.Number(b.ChargedAh, figures.AmpereDecimals) + " / " +
-		figures.Number(b.DrawnAh, figures.AmpereDecimals)
 	when := to.W["RestedEarlier"]
 	if b.Rested {
 		when = to.W["RestedNow"]
 	}
 	return []pair{
-		{to.W["Voltage"], figures.Of(b.VoltageV, figures.VoltDecimals), ""},
-		{to.W["Current"], figures.Signed(b.CurrentA, figures.AmpereDecimals), ""},
-		estimatePair(to, to.W["Charge"], b.SoCPct, 1, ""),
-		estimatePair(to, to.W["Spread"], b.SpreadPct, 1, ""),
-		estimatePair(to, to.W["ResistanceRatio"], b.ResistanceRatio, figures.MohmDecimals, ""),
-		estimatePair(to, to.W["Rested"], b.RestedV, figures.VoltDecimals, when),
-		estimatePair(to, to.W["Circulating"], b.CirculatingA, figures.AmpereDecimals, ""),
-		estimatePair(to, to.W["ParkedDraw"], b.ParkedDrawA, figures.AmpereDecimals, ""),
-		{to.W["LoadLeads"], to.Label("LeadsMean", b.MotorLeads), ""},
-		{to.W["FeedLeads"], to.Label("LeadsMean", b.FeedLeads), ""},
-		{to.W["SinceFull"], figures.MaybeSeconds(b.SinceFullS), ""},
-		{to.W["Counted"], counted, ""},
-		{to.W["Energy"], figures.Number(b.ChargedWh, 1) + " / " + figures.Number(b.DrawnWh, 1), ""},
+		said(to.W["Voltage"], figures.Short(b.VoltageV, 2, false)),
+		said(to.W["Current"], figures.Short(b.CurrentA, 1, true)),
+		estimatePair(to, to.W["Charge"], b.SoCPct, 0, ""),
+		estimatePair(to, to.W["Spread"], b.SpreadPct, 0, ""),
+		estimatePair(to, to.W["ResistanceRatio"], b.ResistanceRatio, 2, ""),
+		estimatePair(to, to.W["Rested"], b.RestedV, 2, when),
+		estimatePair(to, to.W["Circulating"], b.CirculatingA, 1, ""),
+		estimatePair(to, to.W["ParkedDraw"], b.ParkedDrawA, 2, ""),
+		said(to.W["LoadLeads"], to.Label("LeadsMean", b.MotorLeads)),
+		said(to.W["FeedLeads"], to.Label("LeadsMean", b.FeedLeads)),
+		said(to.W["SinceFull"], maybeRough(b.SinceFullS)),
+		said(to.W["Counted"], inOut(b.ChargedAh, b.DrawnAh)),
+		said(to.W["Energy"], inOut(b.ChargedWh, b.DrawnWh)),
 	}
+}
+
+// said is a pair of plain text.
+func said(name, value string) pair {
+	return pair{Name: name, Value: template.HTML(template.HTMLEscapeString(value))}
+}
+
+func roughS(s float64) string { return figures.Rough(time.Duration(s * float64(time.Second))) }
+
+func maybeRough(s *float64) string {
+	if s == nil {
+		return figures.Unknown
+	}
+	return roughS(*s)
 }
 
 // linkPairs returns a line for each link.
@@ -131,16 +141,18 @@ func linkPairs(to *words.Reader, links []snapshot.Link) []pair {
 func feedPairs(to *words.Reader, f snapshot.Feed, now time.Time) []pair {
 	since := ""
 	if !f.Since.IsZero() {
-		since = to.W["Since"] + " " + figures.Span(now.Sub(f.Since))
+		since = to.W["Since"] + " " + figures.Rough(now.Sub(f.Since))
 	}
+	state := said(to.W["FeedDoes"], to.Label("FeedMeans", f.Status))
+	state.Note = since
 	return []pair{
-		{to.W["FeedDoes"], to.Label("FeedMeans", f.Status), since},
-		{to.W["FeedVoltage"], figures.Of(f.VoltageV, figures.VoltDecimals), ""},
-		{to.W["WakeLine"], figures.Contact(f.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]), ""},
-		{to.W["Disconnect"], figures.Contact(f.DisconnectClosed, to.W["Closed"], to.W["Open"]), ""},
-		estimatePair(to, to.W["FeedPath"], f.PathMohm, figures.MohmDecimals, ""),
-		{to.W["WakeTime"], figures.Seconds(f.WakeTimeS), ""},
-		{to.W["FeedTime"], figures.Seconds(f.FeedTimeS), ""},
+		state,
+		said(to.W["FeedVoltage"], figures.Short(f.VoltageV, 2, false)),
+		said(to.W["WakeLine"], figures.Contact(f.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"])),
+		said(to.W["Disconnect"], figures.Contact(f.DisconnectClosed, to.W["Closed"], to.W["Open"])),
+		estimatePair(to, to.W["FeedPath"], f.PathMohm, 1, ""),
+		said(to.W["WakeTime"], roughS(f.WakeTimeS)),
+		said(to.W["FeedTime"], roughS(f.FeedTimeS)),
 	}
 }
 
@@ -150,58 +162,58 @@ func motorPairs(to *words.Reader, m snapshot.Motor) []pair {
 		now = to.W["Running"]
 	}
 	return []pair{
-		{to.W["Now"], now, ""},
-		{to.W["MotorVoltage"], figures.Of(m.VoltageV, figures.VoltDecimals), ""},
-		{to.W["Command"], figures.Contact(m.Command, to.W["SwitchOn"], to.W["SwitchOff"]), ""},
-		estimatePair(to, to.W["MotorPath"], m.PathMohm, figures.MohmDecimals, ""),
-		{to.W["Runs"], fmt.Sprint(m.Runs), ""},
-		{to.W["LiftCycles"], fmt.Sprint(m.LiftCycles), ""},
-		{to.W["SinceService"], sinceService(to, m.Since), ""},
-		estimatePair(to, to.W["LiftCharge"], m.LiftAh, figures.AmpereDecimals, ""),
+		said(to.W["Now"], now),
+		said(to.W["MotorVoltage"], figures.Short(m.VoltageV, 2, false)),
+		said(to.W["Command"], figures.Contact(m.Command, to.W["SwitchOn"], to.W["SwitchOff"])),
+		estimatePair(to, to.W["MotorPath"], m.PathMohm, 1, ""),
+		said(to.W["Runs"], figures.Count(m.Runs)),
+		said(to.W["LiftCycles"], figures.Count(m.LiftCycles)),
+		said(to.W["SinceService"], sinceService(m.Since)),
+		estimatePair(to, to.W["LiftCharge"], m.LiftAh, 2, ""),
 		estimatePair(to, to.W["LiftEnergy"], m.LiftWh, 1, ""),
-		{to.W["RunTime"], figures.Seconds(m.RunTimeS), ""},
+		said(to.W["RunTime"], figures.Seconds(m.RunTimeS)),
 	}
 }
 
 // sinceService returns the lift cycles since the lift's last service.
-func sinceService(to *words.Reader, since []snapshot.SinceService) string {
+func sinceService(since []snapshot.SinceService) string {
 	for _, s := range since {
 		if s.Kind == "service" {
-			return fmt.Sprint(s.LiftCycles)
+			return figures.Count(s.LiftCycles)
 		}
 	}
 	return figures.Unknown
 }
 
 // runPairs shows the last run. A current or voltage of zero was not measured.
-func runPairs(to *words.Reader, r *snapshot.Run, now time.Time) []pair {
+func runPairs(to *words.Reader, r *snapshot.Run, s *snapshot.Snapshot) []pair {
 	if r == nil {
 		return nil
 	}
-	measured := func(v float64, least int) string {
+	measured := func(v float64, decimals int) string {
 		if v == 0 {
 			return figures.Unknown
 		}
-		return figures.Number(v, least)
+		return figures.Short(&v, decimals, false)
 	}
 	by := to.W["ByCurrent"]
 	if r.ByCommand {
 		by = to.W["ByCommand"]
 	}
 	return []pair{
-		{to.W["LastStart"], figures.TimeOfDay(r.Start, now), ""},
-		{to.W["LastLength"], figures.Number(r.DurationS, 1), ""},
-		{to.W["LastPeak"], measured(r.PeakA, figures.AmpereDecimals), ""},
-		{to.W["LastMean"], measured(r.MeanA, figures.AmpereDecimals), ""},
-		{to.W["LastLow"], measured(r.MinBankV, figures.VoltDecimals), ""},
-		{to.W["LastDrawn"], measured(r.DrawnAh, 3), ""},
-		{to.W["LastSeenBy"], by, ""},
+		{to.W["LastStart"], view.Time(to, r.Start, s.At), ""},
+		said(to.W["LastLength"], figures.Short(&r.DurationS, 1, false)),
+		said(to.W["LastPeak"], measured(r.PeakA, 0)),
+		said(to.W["LastMean"], measured(r.MeanA, 0)),
+		said(to.W["LastLow"], measured(r.MinBankV, 2)),
+		said(to.W["LastDrawn"], measured(r.DrawnAh, 2)),
+		said(to.W["LastSeenBy"], by),
 	}
 }
 
 func scanPairs(to *words.Reader, s snapshot.Scan) []pair {
 	return []pair{
-		{to.W["Scans"], fmt.Sprintf("%d, %d %s", s.Count, s.Overruns, to.W["Overruns"]), ""},
-		{to.W["ScanTook"], figures.Number(s.TookS, 2), ""},
+		said(to.W["Scans"], figures.Count(s.Count)+", "+figures.Count(s.Overruns)+" "+to.W["Overruns"]),
+		said(to.W["ScanTook"], figures.Short(&s.TookS, 2, false)),
 	}
 }

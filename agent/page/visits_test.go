@@ -516,7 +516,7 @@ func TestFindingsAreActedOn(t *testing.T) {
 	assert.Equal(t, http.StatusOK, get(s, "/findings/feed-lost").Code)
 	assert.Equal(t, http.StatusNotFound, get(s, "/findings/no-such").Code)
 	assert.Contains(
-		t, get(s, "/findings/act?name=feed-lost&subject=", session(s)).Body.String(), "No charge from the feed",
+		t, get(s, "/findings/act?name=feed-lost&subject=", session(s)).Body.String(), "No charge reaches the bank",
 	)
 }
 
@@ -604,8 +604,8 @@ func TestUnitsAndLanguage(t *testing.T) {
 	spanish := func(r *http.Request) { r.Header.Set("Accept-Language", "fr;q=0.9, es-MX;q=0.8, en;q=0.5") }
 	page := get(s, "/", spanish).Body.String()
 	assert.Contains(t, page, `<html lang="es">`)
-	assert.Contains(t, page, "No se encontraron fallas")
-	assert.Contains(t, page, ">14.5<")
+	assert.Contains(t, page, "No se encontró nada mal")
+	assert.Contains(t, page, ">15<")
 	w := post(s, "/settings", url.Values{"temp": {"f"}, "lang": {"en"}, "back": {"/check"}})
 	assert.Equal(t, "/check", w.Header().Get("Location"))
 	page = get(s, "/", spanish, func(r *http.Request) {
@@ -614,7 +614,7 @@ func TestUnitsAndLanguage(t *testing.T) {
 		}
 	}).Body.String()
 	assert.Contains(t, page, `<html lang="en">`)
-	assert.Contains(t, page, ">58.1<", "14.5 °C")
+	assert.Contains(t, page, ">58<", "14.5 °C")
 	assert.Contains(t, page, "Temperature, °F")
 	w = post(s, "/settings", url.Values{"temp": {"k"}, "lang": {hostile}, "back": {"//evil.example"}})
 	assert.Empty(t, w.Result().Cookies())

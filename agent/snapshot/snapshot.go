@@ -276,6 +276,10 @@ type NotJudged struct {
 	Name    string `json:"name"`
 	Subject string `json:"subject,omitempty"`
 	Because Text   `json:"because"`
+	// How many there are of what it waits for, such as 12 of 20 motor runs; want is 0 where it can't
+	// be counted.
+	Have int `json:"have,omitempty"`
+	Want int `json:"want,omitempty"`
 }
 
 // Channel is one analog input as read last.

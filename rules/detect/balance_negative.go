@@ -92,7 +92,7 @@ func judgeBalance(v view.View, l *balanceLimits, _ *None) finding.Verdict {
 	switch {
 	case !ended || !over.Worked:
 		if d.Known < daily.Midnights && !v.Active("balance-negative", false) {
-			return finding.Unjudged(daily.Waits)
+			return finding.Unjudged(daily.Waits).Having(d.Known, daily.Midnights)
 		}
 		return unchanged
 	case !b.Known:

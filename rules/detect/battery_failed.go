@@ -85,6 +85,9 @@ func judgeBattery(v view.View, is loadtest.Verdict, sensor, sulfation *unit.Text
 	case b.Disagrees():
 		return finding.Unjudged(channelsDisagree)
 	case s.Verdict == loadtest.Unknown:
+		if s.RunsJudged < loadtest.VerdictRuns {
+			return finding.Unjudged(s.WaitsFor).Having(int(s.RunsJudged), loadtest.VerdictRuns)
+		}
 		return finding.Unjudged(s.WaitsFor)
 	case s.Verdict != is:
 		return absent

@@ -13,7 +13,7 @@ var BatteryTired = Finding[None, None]{
 		Name:     "battery-tired",
 		Severity: finding.Repair,
 		About:    finding.Battery,
-		Title:    "{subject} is tired",
+		Title:    "{subject} is weak",
 		Summary:  "{subject} gives less than 80 % of its rating.",
 		Detected: "Cold cranking capability, calculated from the battery's resistance in 20 motor runs or more, or " +
 			"capacity learned from deep swings, is below 80 % of rating by more than its uncertainty (replace at 80 % of " +

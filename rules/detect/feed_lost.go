@@ -15,7 +15,7 @@ var FeedLost = Finding[lostLimits, None]{
 	Definition: finding.Definition{
 		Name:     "feed-lost",
 		Severity: finding.Urgent,
-		Title:    "No charge from the feed",
+		Title:    "No charge reaches the bank",
 		Summary:  "The wake line is on, but no charge reaches the bank.",
 		Detected: "The wake line has been on for longer than the converter may take to start, and there is neither a " +
 			"charger's voltage on the bank nor current into it. A charger's voltage ahead of the charge breaker does not " +

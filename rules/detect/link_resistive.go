@@ -13,7 +13,7 @@ var LinkResistive = Finding[linkLimits, None]{
 		Name:     "link-resistive",
 		Severity: finding.Repair,
 		About:    finding.Joint,
-		Title:    "{subject}: high resistance",
+		Title:    "{subject} has high resistance",
 		Summary:  "{subject} has too much resistance.",
 		Detected: "Calculated from how currents and voltages split in motor runs and charges. A link with its lugs is " +
 			"above its limit by three times the uncertainty of the figure (a link that is off: above 10 times the limit by " +

@@ -3,6 +3,7 @@ package detect
 import (
 	"liftbank/rules/finding"
 	"liftbank/rules/limit"
+	"liftbank/rules/pump"
 	"liftbank/rules/unit"
 	"liftbank/rules/view"
 )
@@ -78,7 +79,7 @@ func judgeDrop(v view.View, l *dropLimits, _ *None) finding.Verdict {
 	case t.Faulty():
 		return finding.Unjudged(terminalUnread)
 	case !drops.Known():
-		return finding.Unjudged(threeRuns)
+		return finding.Unjudged(threeRuns).Having(drops.Count, pump.DropRuns)
 	}
 	mohm, amps, postV := drops.Mean()
 	unsureV := dropGains*max(postV, usualPostV) + dropZeroV

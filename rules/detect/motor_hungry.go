@@ -3,6 +3,7 @@ package detect
 import (
 	"liftbank/rules/finding"
 	"liftbank/rules/limit"
+	"liftbank/rules/pump"
 	"liftbank/rules/unit"
 	"liftbank/rules/view"
 )
@@ -72,9 +73,9 @@ func judgeUsual(v view.View, by, most float64) finding.Verdict {
 	u := v.Motor().Usual()
 	switch {
 	case !u.Learned() && v.Settings().MotorUsualA == 0:
-		return finding.Unjudged(usualUnknown)
+		return finding.Unjudged(usualUnknown).Having(int(u.Count), pump.LearnRuns)
 	case !u.Enough():
-		return finding.Unjudged(usualFewRuns)
+		return finding.Unjudged(usualFewRuns).Having(u.Ratios, pump.UsualRuns)
 	case v.Bank().CurrentA().Faulty():
 		return finding.Unjudged(view.CurrentUnread)
 	case by > most:

@@ -17,7 +17,7 @@ var SenseFault = Finding[senseLimits, None]{
 		Name:     "sense-fault",
 		Severity: finding.Repair,
 		About:    finding.Channel,
-		Title:    "Sensor fault",
+		Title:    "{subject} is faulty",
 		Summary: "{subject} gives no believable value. What depends on it is not judged, unless the error is known and " +
 			"taken off.",
 		Detected: "For 30 s the channel gave no usable reading (no answer on the bus, end of the input chip's range, " +

@@ -126,6 +126,7 @@ type Proof struct {
 type Verdict struct {
 	Opinion Opinion
 	Why     *unit.Text // of NotJudged
+	Seen    Progress   // of NotJudged, where what it waits for can be counted
 	Proof   *Proof     // of Present; valid until the next verdict
 }
 
@@ -147,6 +148,16 @@ func (v Verdict) Suspect(cause, reason *unit.Text) Verdict {
 		p.likely[p.m] = Likely{cause, reason}
 		p.m++
 	}
+	return v
+}
+
+// Progress is how many of what a judgment waits for there are, such as 12 of 20 runs. The zero value
+// counts nothing.
+type Progress struct{ Have, Want uint16 }
+
+// Having adds to a verdict how many there are of what it waits for.
+func (v Verdict) Having(have, want int) Verdict {
+	v.Seen = Progress{uint16(min(max(have, 0), want)), uint16(want)}
 	return v
 }
 

@@ -298,3 +298,18 @@ func joined(a, b error) error {
 	}
 	return b
 }
+
+// What can't be judged says how far it is, and no longer once it can.
+func TestProgress(t *testing.T) {
+	var b finding.Book
+	b.Add(finding.NewRecord(&finding.Definition{Name: "x"}, "", 0, 0))
+	r := &b.Records[0]
+	b.Judge(0, 0, finding.Unjudged(noOne).Having(12, 20))
+	assert.Equal(t, finding.Progress{Have: 12, Want: 20}, r.Progress)
+	b.Judge(0, 1, finding.Unjudged(noOne).Having(25, 20))
+	assert.Equal(t, finding.Progress{Have: 20, Want: 20}, r.Progress, "never more than all")
+	b.Judge(0, 2, finding.Unjudged(noOne))
+	assert.Equal(t, finding.Progress{}, r.Progress)
+	b.Judge(0, 3, finding.Verdict{Opinion: finding.Absent})
+	assert.Nil(t, r.Because)
+}

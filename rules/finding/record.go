@@ -88,6 +88,7 @@ type Record struct {
 	Def      *Definition
 	Subject  string     // battery, link or channel; empty for the whole unit
 	Because  *unit.Text // why it can't be judged now; nil when it can
+	Progress Progress   // toward that, where it can be counted; has a meaning with Because
 	CausedBy int        // index in the book of the finding that explains this one; negative: none
 	Life
 
@@ -160,7 +161,7 @@ func (r *Record) judge(at time.Duration, v Verdict) (raised, cleared bool) {
 	r.Because = nil
 	switch v.Opinion {
 	case NotJudged:
-		r.Because, r.Waiting, r.Seen = v.Why, false, false
+		r.Because, r.Progress, r.Waiting, r.Seen = v.Why, v.Seen, false, false
 		return false, false
 	case Unchanged:
 		r.Waiting, r.Seen = false, false

@@ -60,7 +60,8 @@ const (
 	// ReplaceShare is the replacement limit.
 	ReplaceShare = 0.60 // ratio: of rated; our choice
 
-	verdictRuns  = 20   // count: runs before a verdict; our choice
+	// VerdictRuns are needed before there is a verdict.
+	VerdictRuns  = 20   // count: runs before a verdict; our choice
 	tiredSigmas  = 0.5  // ratio: of a figure's own uncertainty; our choice
 	failedSigmas = 1.0  // ratio: of a figure's own uncertainty; our choice
 	clearSigmas  = 1.0  // ratio: of a figure's own uncertainty; our choice
@@ -130,7 +131,7 @@ func (j *Judge) judge(e *Evidence) (Verdict, *unit.Text) {
 		return Failed, nil
 	}
 	switch {
-	case e.Runs < verdictRuns:
+	case e.Runs < VerdictRuns:
 		return Unknown, waitsForRuns
 	case !e.Cranking.Known:
 		return Unknown, waitsForCharge

@@ -149,11 +149,11 @@ func TestCheckRefusesWhatCannotBe(t *testing.T) {
 		Usual: Usual{
 			Mean: [2]float64{9.9e14, 9.9e14}, Cov: [2][2]float64{{9.9e14, -9.9e14}, {9.9e14, 9.9e14}}, Streak: 100,
 			Ratios: 12, LastA: 9.9e14,
-			Ratio: [usualRuns]float64{9.9e14},
+			Ratio: [UsualRuns]float64{9.9e14},
 		},
 		Drops: Drops{
-			Count: 3, Mohm: [dropRuns]float64{-9.9e14, 9.9e14}, PostV: [dropRuns]float64{-9.9e14, 9.9e14},
-			Amps: [dropRuns]float64{-9.9e14, 9.9e14},
+			Count: 3, Mohm: [DropRuns]float64{-9.9e14, 9.9e14}, PostV: [DropRuns]float64{-9.9e14, 9.9e14},
+			Amps: [DropRuns]float64{-9.9e14, 9.9e14},
 		},
 	}
 	require.NoError(t, edge.Check())

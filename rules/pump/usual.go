@@ -17,14 +17,15 @@ type Usual struct {
 	Count   uint32        // runs learned from
 	TakenAt time.Duration // when the last run was learned from
 	Streak  int           // runs with its load, itself included
-	Ratio   [usualRuns]float64
+	Ratio   [UsualRuns]float64
 	Ratios  int
 	LastA   float64 // of the last run
 }
 
+// LearnRuns and UsualRuns are the runs that are needed before a motor's current can be judged.
 const (
-	usualRuns  = 12               // count: runs whose mean is compared with what is usual; our choice
-	learnRuns  = 30               // count: runs before it is known what is usual; our choice
+	UsualRuns  = 12               // count: runs whose mean is compared with what is usual; our choice
+	LearnRuns  = 30               // count: runs before it is known what is usual; our choice
 	sameLoad   = 15 * time.Minute // runs closer than this lift the same load; our choice
 	maxStreak  = 100              // count: runs with one load, at most; our choice
 	loadSpread = 0.08             // ratio: by which the load moves a run; trade practice
@@ -80,10 +81,10 @@ func (u *Usual) take(at time.Duration, amps, drag, typedA float64) {
 	}
 	usual := u.at(drag)
 	u.LastA = amps
-	copy(u.Ratio[1:], u.Ratio[:usualRuns-1])
+	copy(u.Ratio[1:], u.Ratio[:UsualRuns-1])
 	u.Ratio[0] = amps / usual
-	u.Ratios = min(u.Ratios+1, usualRuns)
-	if u.Count >= learnRuns && math.Abs(u.MeanRatio()-1) > notLearned {
+	u.Ratios = min(u.Ratios+1, UsualRuns)
+	if u.Count >= LearnRuns && math.Abs(u.MeanRatio()-1) > notLearned {
 		return
 	}
 	u.Count++
@@ -100,7 +101,7 @@ func (u *Usual) take(at time.Duration, amps, drag, typedA float64) {
 	u.Cov[0][1] -= k0 * p1
 	u.Cov[1][1] -= k1 * p1
 	u.Cov[1][0] = u.Cov[0][1]
-	if u.Count == learnRuns { // those of the learning were compared with half a figure
+	if u.Count == LearnRuns { // those of the learning were compared with half a figure
 		for i := range u.Ratios {
 			u.Ratio[i] = 1
 		}
@@ -110,10 +111,10 @@ func (u *Usual) take(at time.Duration, amps, drag, typedA float64) {
 func (u *Usual) at(drag float64) float64 { return u.Mean[0] + u.Mean[1]*drag }
 
 // Learned reports whether there were enough runs to know what is usual.
-func (u *Usual) Learned() bool { return u.Count >= learnRuns }
+func (u *Usual) Learned() bool { return u.Count >= LearnRuns }
 
 // Enough reports whether there are enough runs to compare.
-func (u *Usual) Enough() bool { return u.Ratios >= usualRuns }
+func (u *Usual) Enough() bool { return u.Ratios >= UsualRuns }
 
 // MeanRatio returns the mean of the last runs over what is usual.
 func (u *Usual) MeanRatio() float64 {
@@ -128,8 +129,8 @@ func (u *Usual) MeanRatio() float64 {
 func (s *State) Check() error {
 	var c unit.Check
 	u, d := &s.Usual, &s.Drops
-	c.In("ratios", float64(u.Ratios), 0, usualRuns)
-	c.In("drops", float64(d.Count), 0, dropRuns)
+	c.In("ratios", float64(u.Ratios), 0, UsualRuns)
+	c.In("drops", float64(d.Count), 0, DropRuns)
 	c.In("streak", float64(u.Streak), 0, maxStreak)
 	c.Sum("usual current", u.Mean[0], u.Mean[1], u.LastA)
 	for i := range u.Cov {

@@ -254,24 +254,25 @@ func LowestPositive(read *unit.Scan, n int) float64 {
 
 // Drops are the last runs' resistances from the bank's positive post to the motor terminal.
 type Drops struct {
-	Mohm  [dropRuns]float64
-	PostV [dropRuns]float64 // of the bank in these runs
-	Amps  [dropRuns]float64 // of the motor
-	Start [dropRuns]float64 // mΩ, by what the start drew and lost more than the lift; 0: not seen
+	Mohm  [DropRuns]float64
+	PostV [DropRuns]float64 // of the bank in these runs
+	Amps  [DropRuns]float64 // of the motor
+	Start [DropRuns]float64 // mΩ, by what the start drew and lost more than the lift; 0: not seen
 	Count int
 }
 
-const dropRuns = 3 // count: runs whose drop is averaged; our choice
+// DropRuns is how many runs the drop between bank and motor is averaged over.
+const DropRuns = 3 // count: runs whose drop is averaged; our choice
 
 func (d *Drops) add(r *run, feedA float64) {
-	copy(d.Mohm[1:], d.Mohm[:dropRuns-1])
-	copy(d.PostV[1:], d.PostV[:dropRuns-1])
-	copy(d.Amps[1:], d.Amps[:dropRuns-1])
-	copy(d.Start[1:], d.Start[:dropRuns-1])
+	copy(d.Mohm[1:], d.Mohm[:DropRuns-1])
+	copy(d.PostV[1:], d.PostV[:DropRuns-1])
+	copy(d.Amps[1:], d.Amps[:DropRuns-1])
+	copy(d.Start[1:], d.Start[:DropRuns-1])
 	d.Amps[0], d.Start[0] = r.dropAs/r.dropS+feedA, r.startMohm()
 	d.Mohm[0] = 1000 * r.dropVs / r.dropS / d.Amps[0]
 	d.PostV[0] = r.postVs / r.dropS
-	d.Count = min(d.Count+1, dropRuns)
+	d.Count = min(d.Count+1, DropRuns)
 }
 
 // startMohm returns the resistance to the motor by the difference of start and lift: two taps that
@@ -294,18 +295,18 @@ func (d *Drops) ByStart() (mohm float64, ok bool) {
 		if r == 0 {
 			return 0, false
 		}
-		mohm += r / dropRuns
+		mohm += r / DropRuns
 	}
 	return mohm, true
 }
 
 // Known reports whether there are enough runs.
-func (d *Drops) Known() bool { return d.Count == dropRuns }
+func (d *Drops) Known() bool { return d.Count == DropRuns }
 
 // Mean returns the mean resistance (mΩ) and current (A), and the highest voltage of the bank (V).
 func (d *Drops) Mean() (mohm, amps, postV float64) {
 	for i, r := range d.Mohm {
-		mohm, postV, amps = mohm+r/dropRuns, max(postV, d.PostV[i]), amps+d.Amps[i]/dropRuns
+		mohm, postV, amps = mohm+r/DropRuns, max(postV, d.PostV[i]), amps+d.Amps[i]/DropRuns
 	}
 	return mohm, amps, postV
 }

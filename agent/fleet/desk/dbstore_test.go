@@ -151,7 +151,7 @@ func TestOnADatabase(t *testing.T) {
 
 	code, body = c.get("/units/4017")
 	require.Equal(t, http.StatusOK, code)
-	for _, want := range []string{"Battery a is tired", "Quarry Lane", "<svg"} {
+	for _, want := range []string{"Battery a is weak", "Quarry Lane", "<svg"} {
 		assert.Contains(t, body, want)
 	}
 	rev, err := o.db.Revision(t.Context())

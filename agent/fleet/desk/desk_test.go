@@ -371,7 +371,7 @@ func TestUnitPage(t *testing.T) {
 	code, body := c.get("/units/4017")
 	require.Equal(t, http.StatusOK, code)
 	for _, want := range []string{
-		"Battery b is tired", "Check next", "state of charge", "Visit, R. Vale", "Battery replaced: a", "Quarry Lane", "gate 3", "171", "4120",
+		"Battery b is weak", "Check next", "state of charge", "Visit, R. Vale", "Battery replaced: a", "Quarry Lane", "gate 3", "171", "4120",
 		"<svg", "2025-05-14", "90–190", `action="/units/4017/work"`, `value="Series 4"`, "online", "raised",
 	} {
 		assert.Contains(t, body, want)

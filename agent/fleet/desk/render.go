@@ -69,6 +69,9 @@ func newAssets() assets {
 		if err != nil {
 			panic("bug: " + err.Error()) // embedded at build time
 		}
+		if name == "sheet.css" {
+			data = append(web.BaseSheet(), data...)
+		}
 		sum := sha256.Sum256(data)
 		ext := path.Ext(name)
 		hashed := strings.TrimSuffix(name, ext) + "." + hex.EncodeToString(sum[:6]) + ext

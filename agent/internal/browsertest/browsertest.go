@@ -177,6 +177,12 @@ func Sound(t testing.TB, tab context.Context, name string, fingers bool) {
 	}
 	assert.Empty(t, Eval[[]string](t, tab, `axe.run(document, {runOnly: `+rules+`}).then(r =>
 		r.violations.map(v => v.id + ': ' + v.help + ': ' + v.nodes.slice(0, 3).map(n => n.html.slice(0, 160)).join(' | ')))`), name)
+	Fits(t, tab, name, fingers)
+}
+
+// Fits checks that nothing is wider than the screen and, for fingers, that targets are 44 px or more.
+func Fits(t testing.TB, tab context.Context, name string, fingers bool) {
+	t.Helper()
 	assert.LessOrEqual(t, Eval[int](t, tab, `document.documentElement.scrollWidth - window.innerWidth`), 0, "%s: wider than the screen", name)
 	if !fingers {
 		return

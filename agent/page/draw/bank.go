@@ -3,6 +3,7 @@ package draw
 import (
 	"fmt"
 	"html/template"
+	"slices"
 	"strings"
 
 	"liftbank/agent/page/figures"
@@ -10,15 +11,30 @@ import (
 	"liftbank/agent/snapshot"
 )
 
-// The drawing's own measures, in units of its view box. It is 360 wide, so that on a narrow phone
-// one unit is about one pixel and text keeps its size.
+// Measures of the drawing in units of its view box, of which one is about a pixel on a narrow phone:
+// type keeps the size of the text beside it. The positive side is at the left, the negative one at
+// the right; the feed is on top, a rung for each battery below it, the motor at the foot.
 const (
-	drawWidth  = 360
-	drawPlus   = 132 // height of the positive rail
-	drawMinus  = 262 // and the negative one
-	drawHeight = 300
-	drawMargin = 40 // room at both sides for the leads to the negative rail
-	leadShift  = 8  // from a post to the leads of the feed at its left and of the motor at its right
+	wide      = 358
+	boxLeft   = 70
+	boxRight  = 288
+	plusX     = 52 // posts
+	minusX    = 306
+	feedMid   = 28  // height of the feed's terminals
+	firstPost = 112 // height of the first battery's posts
+	pitch     = 82
+	gapMore   = 20 // more room where words stand between two batteries
+	rungBelow = 68 // of the motor, below the last posts
+	footBelow = 54 // of the picture, below the motor's rung
+
+	feedPlusX, feedMinusX   = 38, 320 // lanes of leads that go past the nearest battery
+	motorPlusX, motorMinusX = 24, 334
+
+	flowsA   = 1.0   // from which a lead is said to carry current
+	openMohm = 100.0 // a link above it passes nothing
+	longNote = 22    // letters beside the feed's voltage
+
+	thin = "\u2009" // space, where three figures stand in a row
 )
 
 // svgBuilder writes an SVG picture.
@@ -38,158 +54,564 @@ func (d *svgBuilder) text(class string, x, y float64, text string) {
 	d.put(`<text class="%s" x="%g" y="%g">%s</text>`, class, x, y, template.HTMLEscapeString(text))
 }
 
-// Bank shows the bank as it is wired: feed and motor above, the two rails with their links, the
-// batteries between them, and what is measured at each. Where it isn't known on which battery a
-// lead sits, it is drawn broken, to the end of the rail.
+func (d *svgBuilder) path(class, steps string, args ...any) {
+	d.put(`<path class="%s" d="%s"/>`, class, fmt.Sprintf(steps, args...))
+}
+
+// balloon is the number of a finding, at what it names.
+func (d *svgBuilder) balloon(x, y float64, m *mark) {
+	class := "bn"
+	if m.urgent {
+		class = "bn u"
+	}
+	d.put(`<g class="%s" transform="translate(%g %g)"><circle r="9.5"/><text y="4.7">%d</text></g>`, class, x, y, m.no)
+}
+
+// mark is what a finding that holds says of a part.
+type mark struct {
+	no     int // as on its card
+	urgent bool
+	name   string
+	lead   bool // of the feed: the fault is between converter and bank
+}
+
+// marks are what is not right, by the part that a finding names. What another finding explains is
+// not marked: it is a consequence.
+type marks struct {
+	battery, link, post, sensor map[string]*mark
+	feed, motor                 *mark
+}
+
+func marksOf(s *snapshot.Snapshot) marks {
+	m := marks{map[string]*mark{}, map[string]*mark{}, map[string]*mark{}, map[string]*mark{}, nil, nil}
+	for i := range s.Findings {
+		f := &s.Findings[i]
+		if !f.Active || f.CausedBy != "" || f.Severity == "note" {
+			continue
+		}
+		k := &mark{no: i + 1, urgent: f.Severity == "urgent", name: f.Name}
+		first := func(to map[string]*mark, id string) {
+			if to[id] == nil {
+				to[id] = k
+			}
+		}
+		switch kind, _, _ := strings.Cut(f.Name, "-"); {
+		case f.Name == "sense-fault":
+			first(m.sensor, f.Subject)
+		case strings.HasPrefix(f.Subject, "positive link ") || strings.HasPrefix(f.Subject, "negative link "):
+			first(m.link, strings.Replace(f.Subject, " link", "", 1))
+		case strings.HasPrefix(f.Subject, "positive post ") || strings.HasPrefix(f.Subject, "negative post "):
+			first(m.post, strings.Replace(f.Subject, " post", "", 1))
+		case f.Subject != "":
+			first(m.battery, f.Subject)
+		case f.Name == "circulating":
+			for _, e := range f.Evidence {
+				if e.What.ID == "evidence.into" {
+					first(m.battery, e.Battery)
+				}
+			}
+		case (kind == "feed" || f.Name == "wake-missing") && m.feed == nil:
+			if m.feed = k; len(f.Causes) > 0 && f.Causes[0].Reason != nil {
+				k.lead = slices.Contains([]string{"why.does-not-arrive", "why.does-not-reach-back"}, f.Causes[0].Reason.ID)
+			}
+		case kind == "motor" && m.motor == nil:
+			m.motor = k
+		}
+	}
+	return m
+}
+
+// drawing is a picture of the bank under way.
+type drawing struct {
+	svgBuilder
+	to      *words.Reader
+	s       *snapshot.Snapshot
+	marks   marks
+	posts   []float64   // heights of the batteries' posts
+	joined  map[int]int // in series: the battery whose minus is joined to this one's plus
+	doubt   *snapshot.Finding
+	volts   map[int]float64 // in series: of the positive posts against the monitor's ground
+	charges bool            // current flows in from the feed
+	lifts   bool            // and out to the motor
+}
+
+// Bank shows the bank as it is wired: the feed above, the batteries between the two sides, the links
+// between them, disconnect and motor below, with what is measured at each. What is not right is
+// heavy and has the number of its finding. Where it isn't known on which battery a lead sits, it is
+// drawn broken, to the nearest one.
 func Bank(to *words.Reader, s *snapshot.Snapshot) template.HTML {
 	n := len(s.Batteries)
 	if n == 0 {
 		return ""
 	}
-	d := &svgBuilder{}
-	d.put(
-		`<svg class="bank" viewBox="0 0 %d %d" role="img" aria-label="%s">`, drawWidth, drawHeight,
-		template.HTMLEscapeString(to.W["Wiring"]),
-	)
-	column := func(i int) float64 {
-		return drawMargin + (drawWidth-2*drawMargin)*(2*float64(i)+1)/(2*float64(n))
+	s = s.Believed()
+	d := &drawing{to: to, s: s, marks: marksOf(s), doubt: s.Miswired(), joined: map[int]int{}}
+	amps := s.Bank.CurrentA
+	d.lifts = s.Motor.Running
+	d.charges = s.Feed.Status == "present" && amps != nil && *amps >= flowsA
+	if d.doubt != nil {
+		d.readSeries()
 	}
-	d.rails(column, n)
-	for _, l := range s.Links {
-		drawLink(to, d, s, l, column)
+	y := float64(firstPost)
+	for i := range n {
+		d.posts = append(d.posts, y)
+		y += pitch
+		if d.join(i, i+1) || d.join(i+1, i) {
+			y += gapMore
+		}
 	}
+	last := d.posts[n-1]
+	d.put(`<svg class="bank" viewBox="0 0 %d %g" role="img" aria-label="%s">`, wide, last+rungBelow+footBelow,
+		template.HTMLEscapeString(d.name()))
+	d.feed()
+	d.motor(last + rungBelow)
+	d.rails()
 	for i := range s.Batteries {
-		drawBattery(to, d, &s.Batteries[i], column(i), n)
+		d.battery(i)
 	}
-	drawFeed(to, d, s, column)
-	drawMotor(to, d, s, column)
 	d.put("</svg>")
 	return template.HTML(d.String())
 }
 
-func (d *svgBuilder) rails(column func(int) float64, n int) {
-	for i := range n {
-		d.line("wire", column(i), drawPlus, column(i), drawPlus+16)
-		d.line("wire", column(i), drawMinus-16, column(i), drawMinus)
-		d.line("wire", column(i)-leadShift, drawPlus, column(i)+leadShift, drawPlus)
-		d.line("wire", column(i)-leadShift, drawMinus, column(i)+leadShift, drawMinus)
+// name is what a screen reader says of the drawing; the tables have its figures.
+func (d *drawing) name() string {
+	to := d.to
+	parts := []string{to.W["DrawName"]}
+	for i := range d.s.Batteries {
+		b := &d.s.Batteries[i]
+		parts = append(parts, b.ID+" "+to.Label("Verdict", b.Verdict))
 	}
-	d.text("sign", 12, drawPlus+5, "+")
-	d.text("sign", 12, drawMinus+5, "−")
-}
-
-// drawLink draws one patch cable with its resistance; one that the snapshot knows nothing of is a
-// plain line.
-func drawLink(to *words.Reader, d *svgBuilder, s *snapshot.Snapshot, l snapshot.Link, column func(int) float64) {
-	from, end := s.Index(l.From), s.Index(l.To)
-	if from < 0 || end < 0 {
-		return
-	}
-	y, textY := float64(drawPlus), float64(drawPlus-7)
-	if l.Side == "negative" {
-		y, textY = drawMinus, drawMinus+16
-	}
-	d.line("wire", column(from), y, column(end), y)
-	if l.ResistanceMohm.Value != nil {
-		d.text("middle", (column(from)+column(end))/2, textY, fmt.Sprintf("%.2f mΩ", *l.ResistanceMohm.Value))
-	}
-}
-
-func drawBattery(to *words.Reader, d *svgBuilder, b *snapshot.Battery, x float64, n int) {
-	width := min(112, (drawWidth-2*drawMargin)/float64(n)-6)
-	d.put(`<g class="battery">`)
-	d.box("block", x-width/2, drawPlus+16, width, drawMinus-drawPlus-32)
-	d.text("name", x, drawPlus+35, b.ID)
-	d.text("middle", x, drawPlus+53, figures.Of(b.VoltageV, 2)+" V")
-	d.text("middle", x, drawPlus+70, figures.Short(b.CurrentA, 1, true)+" A")
-	soc := figures.Unknown
-	if b.SoCPct.Value != nil {
-		soc = fmt.Sprintf("%.0f %%", *b.SoCPct.Value)
-		if b.SoCPct.Sigma != nil {
-			soc = fmt.Sprintf("%.0f±%.0f %%", *b.SoCPct.Value, max(*b.SoCPct.Sigma, 1))
+	for i := range d.s.Findings {
+		if f := &d.s.Findings[i]; f.Active && f.CausedBy == "" && f.Severity != "note" {
+			parts = append(parts, fmt.Sprintf("%d: %s", i+1, to.PlainTitle(f.Name, f.Subject, f.Title)))
 		}
 	}
-	d.text("middle", x, drawPlus+87, soc)
-	d.text("middle", x, drawPlus+105, to.Label("Verdict", b.Verdict))
-	d.put("</g>")
+	now := to.W["Resting"]
+	if d.s.Motor.Running {
+		now = to.W["Running"]
+	}
+	parts = append(parts, to.W["DrawFeed"]+" "+to.Label("FeedShort", d.s.Feed.Status), to.W["DrawMotor"]+" "+now)
+	return strings.Join(parts, "; ")
 }
 
-// lead draws the two leads of the feed (left) or the motor (right) from the height of their box.
-func (d *svgBuilder) lead(
-	s *snapshot.Snapshot, at *snapshot.Leads, left bool, fromX, outX, fromY float64, column func(int) float64,
-) {
-	ends := [2]int{0, 0} // positive, negative: where they are drawn while unknown
-	if !left {
-		ends = [2]int{len(s.Batteries) - 1, len(s.Batteries) - 1}
-	}
-	class := [2]string{"wire unsure", "wire unsure"}
-	if at != nil {
-		for k, id := range []string{at.Positive, at.Negative} {
-			if i := s.Index(id); i >= 0 {
-				ends[k], class[k] = i, "wire"
+// readSeries works out from the voltages of the positive posts which battery stands on which: a
+// post that is one battery higher than another is joined to that one's plus.
+func (d *drawing) readSeries() {
+	d.volts = map[int]float64{}
+	for _, c := range d.s.Channels {
+		if id, is := strings.CutPrefix(c.Name, "battery_voltage_"); is && c.Value != nil {
+			if i := d.s.Index(id); i >= 0 {
+				d.volts[i] = *c.Value
 			}
 		}
 	}
-	// The positive leads of feed and motor may sit on one post: the feed's comes down a little to
-	// its left.
-	shift := float64(leadShift)
-	if left {
-		shift = -leadShift
+	if len(d.s.Batteries) != 2 || len(d.volts) != 2 || d.doubt.Name != "series-wired" {
+		return // with more of them the posts don't say which cable it is
 	}
-	x := column(ends[0]) + shift
-	y := float64(drawPlus - 24)
-	if !left {
-		y = drawPlus - 36
+	const block = 6.0 // less than any 12 V block has, more than any drop over a cable
+	switch rise := d.volts[1] - d.volts[0]; {
+	case rise > block:
+		d.joined[0] = 1
+	case rise < -block:
+		d.joined[1] = 0
 	}
-	d.put(`<path class="%s" d="M%g %gV%gH%gV%g"/>`, class[0], fromX, fromY, y, x, float64(drawPlus))
-	d.put(`<circle class="post" cx="%g" cy="%d" r="3.5"/>`, x, drawPlus)
-	x = column(ends[1]) + shift
-	low := float64(drawMinus + 24)
-	if !left {
-		low = drawMinus + 32
-	}
-	d.put(`<path class="%s" d="M%g %gV%gH%gV%g"/>`, class[1], outX, fromY, low, x, float64(drawMinus))
-	d.put(`<circle class="post" cx="%g" cy="%d" r="3.5"/>`, x, drawMinus)
 }
 
-func drawFeed(to *words.Reader, d *svgBuilder, s *snapshot.Snapshot, column func(int) float64) {
-	const bottom = 62
-	d.lead(s, s.Bank.FeedLeadsAt, true, 60, 24, bottom, column)
-	d.box("block", 4, 4, 148, bottom-4)
-	d.text("label", 12, 21, to.W["DrawFeed"]+": "+to.Label("FeedShort", s.Feed.Status))
-	d.text("label", 12, 38, figures.Short(s.Feed.VoltageV, 2, false)+" V")
-	d.text("label", 12, 55, to.W["DrawWake"]+": "+figures.Contact(s.Feed.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"]))
+// join reports whether the plus of one battery is joined to the minus of the other.
+func (d *drawing) join(low, high int) bool {
+	over, is := d.joined[low]
+	return is && over == high
 }
 
-func drawMotor(to *words.Reader, d *svgBuilder, s *snapshot.Snapshot, column func(int) float64) {
-	const bottom = 62
-	d.lead(s, s.Bank.MotorLeadsAt, false, 300, 336, bottom+22, column)
-	d.line("wire", 336, bottom, 336, bottom+22)
-	d.box("block", 208, 4, 148, bottom-4)
-	now := to.W["Resting"]
+// rails draws the two sides: posts and the links between them.
+func (d *drawing) rails() {
+	s := d.s
+	live := d.lifts || d.charges
+	for i := range s.Batteries {
+		id, y := s.Batteries[i].ID, d.posts[i]
+		carries := live
+		if a := s.Batteries[i].CurrentA; a != nil && *a > -flowsA && *a < flowsA {
+			carries = false
+		}
+		for _, side := range []string{"positive", "negative"} {
+			from, end, class := float64(plusX), float64(boxLeft), "w"
+			if side == "negative" {
+				from, end = boxRight, minusX
+			}
+			if carries {
+				class = "w on"
+			}
+			m := d.marks.post[side+" "+id]
+			if m != nil {
+				class = "w k"
+			}
+			d.line(class, from, y, end, y)
+			if m != nil {
+				x := float64(boxLeft) - 9
+				if side == "negative" {
+					x = boxRight + 9
+				}
+				d.balloon(x, y-16, m)
+			}
+		}
+		if r := d.reversed(i); r != nil { // the signs of the posts
+			d.path("w k s2", "M57 %gh8M293 %gh8m-4 -4v8", y-11, y-11)
+		} else {
+			d.path("w", "M57 %gh8m-4 -4v8M293 %gh8", y-11, y-11)
+		}
+	}
+	for k, l := range s.Links {
+		from, end := s.Index(l.From), s.Index(l.To)
+		if from < 0 || end < 0 || from == end {
+			continue
+		}
+		d.link(&s.Links[k], min(from, end), max(from, end), live)
+	}
+	if len(s.Links) == 0 && d.doubt == nil && len(s.Batteries) > 1 {
+		for i := 1; i < len(s.Batteries); i++ { // nothing is known of them but that they are there
+			d.path("w", "M%d %gV%gM%d %gV%g", plusX, d.posts[i-1], d.posts[i], minusX, d.posts[i-1], d.posts[i])
+		}
+	}
+	if d.doubt != nil {
+		d.series()
+	}
+	for i := range s.Batteries {
+		d.path("p", "M%d %gh0M%d %gh0", plusX, d.posts[i], minusX, d.posts[i])
+	}
+}
+
+// link draws one patch cable with its resistance.
+func (d *drawing) link(l *snapshot.Link, from, end int, live bool) {
+	x, negative := float64(plusX), l.Side == "negative"
+	if negative {
+		x = minusX
+	}
+	y1, y2 := d.posts[from], d.posts[end]
+	if d.doubt != nil {
+		if len(d.joined) == 0 {
+			d.line("w q", x, y1, x, y2)
+		}
+		return
+	}
+	middle := (y1+y2)/2 + 5
+	m := d.marks.link[l.Side+" "+l.From+"-"+l.To]
+	if m == nil {
+		class := "w"
+		if live && (l.CurrentA == nil || *l.CurrentA <= -flowsA || *l.CurrentA >= flowsA) {
+			class = "w on"
+		}
+		d.line(class, x, y1, x, y2)
+		if v := l.ResistanceMohm.Value; v != nil {
+			text := figures.Short(v, 2, false) + " mΩ"
+			if negative {
+				d.text("s e", minusX-10, middle, text)
+			} else {
+				d.text("s", plusX+10, middle, text)
+			}
+		}
+		return
+	}
+	v := l.ResistanceMohm.Value
+	text := d.to.W["DrawBad"]
+	switch {
+	case v != nil && *v > openMohm:
+		text = d.to.W["Open"]
+		d.path("w k", "M%g %gV%gM%g %gV%g", x, y1, y1+32, x, y2-32, y2)
+	default:
+		d.line("w k", x, y1, x, y2)
+		if v != nil {
+			e := figures.Rounded(l.ResistanceMohm, 1)
+			if text = e.Value; e.Sigma != "" && d.marks.link[opposite(l)] == nil {
+				text = e.Text()
+			}
+			text += " mΩ"
+		}
+	}
+	if negative {
+		d.balloon(minusX-22, middle-5, m)
+		d.text("x e", minusX-38, middle, text)
+	} else {
+		d.balloon(plusX+22, middle-5, m)
+		d.text("x", plusX+38, middle, text)
+	}
+}
+
+// opposite names the link at the other side of the same gap.
+func opposite(l *snapshot.Link) string {
+	side := "negative"
+	if l.Side == side {
+		side = "positive"
+	}
+	return side + " " + l.From + "-" + l.To
+}
+
+// series draws the cable that the voltages show to join one battery's plus to the next one's minus.
+func (d *drawing) series() {
+	for low, high := range d.joined {
+		middle := d.posts[min(low, high)] + (pitch+gapMore)/2 + 8
+		d.path("w k", "M%d %gV%gH%dV%g", plusX, d.posts[low], middle, minusX, d.posts[high])
+		text := words.Fill(d.to.W["DrawJoined"], "from", d.s.Batteries[low].ID, "to", d.s.Batteries[high].ID)
+		for i := range d.s.Findings {
+			if &d.s.Findings[i] == d.doubt {
+				d.balloon(79, middle-15, &mark{no: i + 1, urgent: d.doubt.Severity == "urgent"})
+			}
+		}
+		d.text("x", 95, middle-9, text)
+	}
+}
+
+func (d *drawing) battery(i int) {
+	to, b, y := d.to, &d.s.Batteries[i], d.posts[i]
+	m := d.marks.battery[b.ID]
+	box, verdict, letter := "bx", "e", float64(80)
+	if m != nil {
+		box, verdict = "bx k", "e x"
+	}
+	d.box(box, boxLeft, y-26, boxRight-boxLeft, 52)
+	if m != nil {
+		d.balloon(89, y-10, m)
+		letter = 105
+	}
+	sensor := func(what string) *mark { return d.marks.sensor["battery "+b.ID+" "+what] }
+	for _, what := range []string{"voltage", "negative", "current", "temperature"} {
+		if k := sensor(what); k != nil && m == nil {
+			d.balloon(89, y-10, k)
+			letter = 105
+			break
+		}
+	}
+	d.text("b l", letter, y-5, b.ID)
+	d.text(verdict, 278, y-5, to.Label("Verdict", b.Verdict))
+	class := func(plain string, marked bool) string {
+		if marked {
+			return strings.TrimSpace(plain + " x")
+		}
+		return plain
+	}
+	if d.doubt != nil {
+		if v, known := d.volts[i]; known {
+			text := figures.Short(&v, 1, false) + " V"
+			if low, is := d.under(i); is {
+				from := d.volts[low]
+				text = words.Fill(to.W["DrawFromTo"], "from", figures.Short(&from, 1, false),
+					"to", figures.Short(&v, 1, false)) + " V"
+			}
+			d.text(class("", d.doubt.Name == "series-wired" && v > 18), 80, y+16, text)
+		} else {
+			v := b.VoltageV
+			if r := d.reversed(i); r != nil {
+				v = r
+			}
+			d.text(class("", d.reversed(i) != nil), 80, y+16, figures.Short(v, 2, false)+" V")
+		}
+		return
+	}
+	d.text(class("", sensor("voltage") != nil || sensor("negative") != nil), 80, y+16,
+		figures.Short(b.VoltageV, 2, false)+" V")
+	d.text(class("m", sensor("current") != nil), 170, y+16, amperes(b.CurrentA)+" A")
+	soc := figures.Unknown
+	if b.SoCPct.Value != nil {
+		e := figures.Rounded(b.SoCPct, 0)
+		soc = strings.ReplaceAll(e.Text(), "\u00a0", thin) + thin + "%"
+	}
+	d.text("e", 278, y+16, soc)
+}
+
+// reversed returns the voltage at the posts of a battery that is the wrong way around, or nil.
+func (d *drawing) reversed(i int) *float64 {
+	if d.doubt == nil || d.doubt.Name != "reversed" || d.doubt.Subject != d.s.Batteries[i].ID {
+		return nil
+	}
+	for k := range d.doubt.Evidence {
+		if e := &d.doubt.Evidence[k]; e.What.ID == "evidence.posts-v" {
+			return &e.Value
+		}
+	}
+	return nil
+}
+
+// amperes writes a battery's current: from 100 A on without a decimal.
+func amperes(v *float64) string {
+	if v != nil && (*v >= 99.95 || *v <= -99.95) {
+		return figures.Short(v, 0, true)
+	}
+	return figures.Short(v, 1, true)
+}
+
+// under returns the battery that this one stands on.
+func (d *drawing) under(i int) (low int, is bool) {
+	for low, high := range d.joined {
+		if high == i {
+			return low, true
+		}
+	}
+	return 0, false
+}
+
+// place returns the battery at which a lead sits, and whether that is known.
+func (d *drawing) place(at *snapshot.Leads, negative bool, nearest int) (battery int, known bool) {
+	if len(d.s.Batteries) == 1 {
+		return 0, d.doubt == nil
+	}
+	if at != nil {
+		id := at.Positive
+		if negative {
+			id = at.Negative
+		}
+		if i := d.s.Index(id); i >= 0 {
+			return i, true
+		}
+	}
+	return nearest, false
+}
+
+// feed draws the converter and its two leads. The nearest battery is straight below it; a lead to
+// another one has a lane of its own, so that nothing crosses.
+func (d *drawing) feed() {
+	to, f, m := d.to, &d.s.Feed, d.marks.feed
+	x := [2]float64{plusX, minusX}
+	lane := [2]float64{feedPlusX, feedMinusX}
+	start := [2]float64{boxLeft, boxRight}
+	for k := range 2 {
+		i, known := d.place(d.s.Bank.FeedLeadsAt, k == 1, 0)
+		class := "w"
+		switch {
+		case !known:
+			class = "w q"
+		case d.charges:
+			class = "w on"
+		}
+		via := x[k]
+		if i > 0 {
+			via = lane[k]
+		}
+		if k == 0 && m != nil && m.lead {
+			// open somewhere on the way: heavy, with a gap
+			d.path("w k", "M%g %dH%gV46M%g 80V%gH%g", start[k], feedMid, via, via, d.posts[i], x[k])
+			d.balloon(via+24, 66, m)
+			d.text("x", via+40, 71, to.W["DrawLeadOpen"])
+			continue
+		}
+		d.path(class, "M%g %dH%gV%gH%g", start[k], feedMid, via, d.posts[i], x[k])
+		if k == 0 {
+			d.path("w", "M%g 58l8 8m0 -8l-8 8", via-4)
+			d.text("s", via+10, 67, to.W["DrawBreaker"])
+		}
+	}
+	box, state, left := "bx", "e", float64(80)
+	if m != nil {
+		state = "e x"
+		if !m.lead {
+			box, left = "bx k", 98
+		}
+	}
+	d.box(box, boxLeft, 4, boxRight-boxLeft, 48)
+	if m != nil && !m.lead {
+		d.balloon(85, 19, m)
+	}
+	d.text("b", left, 24, to.W["DrawFeedName"])
+	d.text(state, 278, 24, to.Label("FeedShort", f.Status))
+	volts := ""
+	if f.VoltageV != nil && (f.Status != "off" || *f.VoltageV > 1) {
+		volts = figures.Short(f.VoltageV, 2, false) + " V"
+		class := "e"
+		if d.marks.sensor["feed voltage"] != nil {
+			class = "e x"
+		}
+		d.text(class, 278, 43, volts)
+	}
+	note := to.W["DrawWakeUnknown"]
+	if f.WakeLine != nil {
+		note = to.W["DrawWakeOff"]
+		if *f.WakeLine {
+			note = to.W["DrawWakeOn"]
+		}
+		if !f.Since.IsZero() {
+			long := words.Fill(to.W["DrawFor"], "what", note, "span", figures.Rough(d.s.At.Sub(f.Since)))
+			if volts == "" || len([]rune(long)) <= longNote {
+				note = long
+			}
+		}
+	}
+	d.text("s", 80, 43, note)
+}
+
+// motor draws the rung at the foot: disconnect, breaker, contactor and motor, as they stand.
+func (d *drawing) motor(y float64) {
+	to, s, m := d.to, d.s, d.marks.motor
+	last := len(s.Batteries) - 1
+	live := "w"
+	if d.lifts {
+		live = "w on"
+	}
+	plus, knownPlus := d.place(s.Bank.MotorLeadsAt, false, last)
+	minus, knownMinus := d.place(s.Bank.MotorLeadsAt, true, last)
+	via := float64(plusX)
+	if plus < last {
+		via = motorPlusX
+	}
+	class := func(known bool) string {
+		if !known {
+			return "w q"
+		}
+		return live
+	}
+	d.path(class(knownPlus), "M88 %gH%gV%gH%d", y, via, d.posts[plus], plusX)
+	via = minusX
+	if minus < last {
+		via = motorMinusX
+	}
+	d.path(class(knownMinus), "M283 %gH%gV%gH%d", y, via, d.posts[minus], minusX)
+	rung := live
+	if m != nil && m.name == "motor-drop" {
+		rung = "w k"
+	}
+	d.path(rung, "M112 %gH176M200 %gH253", y, y)
+	d.blade(88, y, s.Feed.DisconnectClosed, rung)
+	d.path("w", "M144 %gl8 8m0 -8l-8 8", y-4)
+	d.blade(176, y, s.Motor.Command, rung)
+	d.path("p", "M88 %gh0M112 %gh0M176 %gh0M200 %gh0", y, y, y, y)
+	circle := "c"
+	if m != nil {
+		circle = "c k"
+	}
+	d.put(`<circle class="%s" cx="268" cy="%g" r="15"/>`, circle, y)
+	d.text("m b", 268, y+5, "M")
+	if m != nil {
+		d.balloon(268, y-27, m)
+	}
+	now, state := to.W["Resting"], "m"
 	if s.Motor.Running {
 		now = to.W["Running"]
 	}
-	d.text("label", 216, 21, to.W["DrawMotor"]+": "+now)
-	d.text("label", 216, 38, figures.Short(s.Motor.VoltageV, 2, false)+" V")
-	d.text("label", 216, 55, to.W["DrawCoil"]+": "+figures.Contact(s.Motor.Command, to.W["SwitchOn"], to.W["SwitchOff"]))
-	// The disconnect, as a switch in the positive lead: its blade lies over the gap when it is
-	// closed.
-	const x, top, end = 300, bottom, bottom + 22
-	d.line("wire", x, top, x, top+3)
-	blade := "wire blade"
-	tip := 12.0
-	switch on := s.Feed.DisconnectClosed; {
-	case on == nil:
-		blade, tip = "wire unsure", 0
-	case *on:
-		tip = 0
+	if m != nil {
+		state = "m x"
 	}
-	d.line(blade, x, end-1, x-tip, top+3)
-	d.put(
-		`<circle class="post" cx="%d" cy="%d" r="2.5"/><circle class="post" cx="%d" cy="%d" r="2.5"/>`, x, top+3, x,
-		end-1,
-	)
-	state := figures.Contact(s.Feed.DisconnectClosed, to.W["Closed"], to.W["Open"])
-	d.text("end", x-18, end-4, to.W["Disconnect"]+": "+state)
+	for _, t := range []struct {
+		x                 float64
+		name, said, class string
+	}{
+		{100, to.W["Disconnect"], contact(s.Feed.DisconnectClosed, to), "m"},
+		{188, to.W["DrawContactor"], contact(s.Motor.Command, to), "m"}, {276, to.W["DrawMotorName"], now, state},
+	} {
+		d.text("m s", t.x, y+31, t.name)
+		d.text(t.class, t.x, y+47, t.said)
+	}
+	d.text("m s", 148, y-10, to.W["DrawBreaker"])
+}
+
+func contact(closed *bool, to *words.Reader) string {
+	return figures.Contact(closed, to.W["Closed"], to.W["Open"])
+}
+
+// blade draws a switch as it stands: in line, up, or broken where that is not known.
+func (d *drawing) blade(x, y float64, closed *bool, class string) {
+	switch {
+	case closed == nil:
+		d.path("w q", "M%g %gh24", x, y)
+	case *closed:
+		d.path(class, "M%g %gh24", x, y)
+	default:
+		d.path(class, "M%g %gl22 -13", x, y)
+	}
 }

@@ -1,12 +1,13 @@
 // Package figures writes figures as the pages show them.
 //
-// Figures are shown with all the digits of the snapshot, which has rounded them, so that the page
-// says what the other outlets say; least is only the number of decimals that are filled up with
-// zeros to make columns even.
+// Of, Signed, Number and Estimate keep all the digits they get: what a person typed is shown as
+// typed. least is the number of decimals that are filled up with zeros to make columns even. Short
+// and Rounded give a figure the digits that it deserves.
 package figures
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -14,7 +15,7 @@ import (
 	"liftbank/agent/snapshot"
 )
 
-// Decimals that the snapshot's figures have at most; others are said where they are used.
+// Decimals that the snapshot's figures have at most.
 const (
 	VoltDecimals   = 3
 	AmpereDecimals = 2
@@ -119,16 +120,69 @@ func Contact(on *bool, yes, no string) string {
 	return no
 }
 
-// Short returns a figure with that many decimals, where space is short.
+// Short returns a figure rounded to that many decimals. What rounds to zero has no sign.
 func Short(v *float64, decimals int, sign bool) string {
 	if v == nil {
 		return Unknown
 	}
-	text := strings.Replace(fmt.Sprintf("%.*f", decimals, *v), "-", "−", 1)
-	if sign && *v > 0 {
-		text = "+" + text
+	text := strconv.FormatFloat(*v, 'f', decimals, 64)
+	switch nothing := strings.Trim(text, "-0.") == ""; {
+	case nothing:
+		return strings.TrimPrefix(text, "-")
+	case sign && *v > 0:
+		return "+" + text
 	}
-	return text
+	return strings.Replace(text, "-", "−", 1)
+}
+
+// Decimals returns how many decimals a figure deserves that is measured or estimated in a unit.
+func Decimals(unit string) int {
+	switch unit {
+	case "V", "mΩ":
+		return 2
+	case "A", "Ah", "Ah/day", "h", "d":
+		return 1
+	}
+	return 0
+}
+
+// Rounded writes an estimate with that many decimals; its uncertainty is at least one of the last.
+func Rounded(e snapshot.Estimate, decimals int) Estimated {
+	shown := Estimated{Value: Short(e.Value, decimals, false)}
+	if e.Value != nil && e.Sigma != nil {
+		least := max(*e.Sigma, math.Pow10(-decimals))
+		shown.Sigma = "±\u00a0" + Short(&least, decimals, false)
+	}
+	return shown
+}
+
+// Text returns value and uncertainty as one text.
+func (e Estimated) Text() string {
+	if e.Sigma == "" {
+		return e.Value
+	}
+	return e.Value + "\u00a0" + e.Sigma
+}
+
+// Count writes a number of things, with a comma for thousands.
+func Count(n uint64) string {
+	s := strconv.FormatUint(n, 10)
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
+}
+
+// Rough returns a duration in its largest unit, for what lasts long: "6 weeks" is not 42 d 3 h.
+func Rough(d time.Duration) string {
+	d = max(d, 0)
+	switch days := d / (24 * time.Hour); {
+	case days >= 3:
+		return fmt.Sprintf("%d\u00a0d", days)
+	case d >= 3*time.Hour:
+		return fmt.Sprintf("%d\u00a0h", d/time.Hour)
+	}
+	return Span(d)
 }
 
 // Time returns a duration with its uncertainty.

@@ -36,3 +36,28 @@ func TestFigures(t *testing.T) {
 	assert.Equal(t, "2025-03-09 23:00 UTC", TimeOfDay(day.AddDate(-1, 0, 0), day))
 	assert.Equal(t, "—", TimeOfDay(time.Time{}, day))
 }
+
+// A figure has the digits that it deserves; what rounds to zero has no sign.
+func TestRounded(t *testing.T) {
+	v := func(x float64) *float64 { return &x }
+	assert.Equal(t, "0.0", Short(v(-0.04), 1, true))
+	assert.Equal(t, "0", Short(v(-0.4), 0, false))
+	assert.Equal(t, "−0.1", Short(v(-0.06), 1, true))
+	assert.Equal(t, "+0.1", Short(v(0.06), 1, true))
+	assert.Equal(t, "0.0", Short(v(0.04), 1, true))
+	assert.Equal(t, "12.77", Short(v(12.7654), 2, false))
+	assert.Equal(t, "—", Short(nil, 2, false))
+	assert.Equal(t, "591\u00a0±\u00a028", Rounded(snapshot.Estimate{Value: v(591.4), Sigma: v(27.7)}, 0).Text())
+	assert.Equal(t, "98\u00a0±\u00a01", Rounded(snapshot.Estimate{Value: v(98.2), Sigma: v(0.2)}, 0).Text(), "never ± 0")
+	assert.Equal(t, "—", Rounded(snapshot.Estimate{}, 0).Text())
+	assert.Equal(t, []int{2, 2, 1, 0, 0}, []int{Decimals("V"), Decimals("mΩ"), Decimals("A"), Decimals("%"), Decimals("°C")})
+	for n, want := range map[uint64]string{0: "0", 999: "999", 1412: "1,412", 1234567: "1,234,567"} {
+		assert.Equal(t, want, Count(n))
+	}
+	for d, want := range map[time.Duration]string{
+		-time.Second: "0 s", 90 * time.Second: "90 s", 100 * time.Minute: "1 h 40 min", 5*time.Hour + 59*time.Minute: "5 h",
+		71 * time.Hour: "71 h", 42*24*time.Hour + time.Hour: "42 d",
+	} {
+		assert.Equal(t, want, strings.ReplaceAll(Rough(d), "\u00a0", " "))
+	}
+}

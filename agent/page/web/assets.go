@@ -4,12 +4,15 @@ import (
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
+	"fmt"
 	"html/template"
 	"maps"
 	"net/http"
 	"path"
 	"slices"
 	"strings"
+
+	"liftbank/agent/page/words"
 )
 
 //go:embed assets
@@ -43,6 +46,9 @@ func newAssets() Assets {
 	all := sha256.New()
 	for _, name := range slices.Sorted(maps.Keys(assetTypes)) {
 		plain := mustRead(name)
+		if name == "sheet.css" {
+			plain = append(BaseSheet(), plain...)
+		}
 		all.Write(plain)
 		sum := sha256.Sum256(plain)
 		ext := path.Ext(name)
@@ -53,6 +59,9 @@ func newAssets() Assets {
 	a.Build = hex.EncodeToString(all.Sum(nil)[:6])
 	return a
 }
+
+// BaseSheet returns what the style sheets of the unit's and of the fleet's pages begin with.
+func BaseSheet() []byte { return mustRead("base.css") }
 
 func mustRead(name string) []byte {
 	b, err := files.ReadFile("assets/" + name)
@@ -80,4 +89,13 @@ func (a Assets) serve(w http.ResponseWriter, r *http.Request) {
 	_, _ = w.Write(body)
 }
 
-var templates = template.Must(template.New("").ParseFS(files, "assets/*.html"))
+var templates = template.Must(template.New("").Funcs(template.FuncMap{
+	// words puts values into a text: words TEXT "name" value.
+	"words": func(text string, pairs ...any) string {
+		filled := make([]string, len(pairs))
+		for i, p := range pairs {
+			filled[i] = fmt.Sprint(p)
+		}
+		return words.Fill(text, filled...)
+	},
+}).ParseFS(files, "assets/*.html"))

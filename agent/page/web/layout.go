@@ -15,15 +15,17 @@ type shell struct {
 	To            *words.Reader
 	W             map[string]string
 	Languages     []*words.Language
-	Title, Unit   string
+	Title         string
+	Unit, Place   string
 	Style, Icon   string
 	Scripts       []string
 	Nav           []navItem
 	Back          string // path to come back to after a choice
 	SignedIn      bool
-	Live          string // which parts to follow; empty: none
+	Live          string // which parts to follow
+	At            string // of the readings, by the unit's clock
 	Build         string
-	Bar           string // the line at the top: how old the data is
+	Bar           string // what the line at the top says of the data: nothing while it is fresh
 	AgeS, OldS    float64
 	Some, Old     bool          // there is data; it is old
 	Refresh       bool          // without script, reload now and then
@@ -40,8 +42,8 @@ type navItem struct {
 
 // navPages are the pages in the order of the navigation: path and the key of the name.
 var navPages = [][2]string{
-	{"/", "NavNow"}, {"/check", "NavCheck"}, {"/history", "NavHistory"}, {"/visit", "NavVisit"},
-	{"/findings", "NavFindings"},
+	{"/", "NavNow"}, {"/findings", "NavFindings"}, {"/history", "NavHistory"}, {"/visit", "NavVisit"},
+	{"/check", "NavCheck"},
 }
 
 // Content is one page's own part, to be put into the shell.
@@ -50,7 +52,7 @@ type Content struct {
 	Data     any
 	Title    string
 	Nav      string // path of the navigation's item it belongs to
-	Live     string // which parts it follows; empty: none
+	Live     string // which parts it follows; empty: the age of the data alone
 	Scripts  []string
 	Refresh  bool // without script, reload now and then
 	Cautions bool // all of them, not only the way to them
@@ -90,6 +92,9 @@ func Execute(name string, data any) ([]byte, error) {
 	return b.Bytes(), err
 }
 
+// LiveBar is what a page follows that shows nothing of the snapshot: whether the data is fresh.
+const LiveBar = "bar"
+
 func (s *Site) shell(r *http.Request, c *Content, body template.HTML) shell {
 	to := words.Of(r)
 	snap := s.Hub.Current()
@@ -105,8 +110,12 @@ func (s *Site) shell(r *http.Request, c *Content, body template.HTML) shell {
 	if c.Title != "" {
 		v.Title = c.Title
 	}
+	if v.Live == "" {
+		v.Live = LiveBar
+	}
 	if snap != nil {
-		v.Unit, v.Bar = snap.Unit, aged(to.W["Fine"], age)
+		v.Unit, v.Place, v.Bar = snap.Unit, s.Place(), ""
+		v.At = snap.At.UTC().Format(time.RFC3339)
 	}
 	if v.Old {
 		v.Bar = aged(to.W["Stalled"], age)
@@ -114,6 +123,7 @@ func (s *Site) shell(r *http.Request, c *Content, body template.HTML) shell {
 	for _, p := range navPages {
 		v.Nav = append(v.Nav, navItem{p[0], to.W[p[1]], p[0] == c.Nav})
 	}
+	v.Scripts = []string{s.Assets.URLs["sheet.js"]}
 	for _, name := range c.Scripts {
 		v.Scripts = append(v.Scripts, s.Assets.URLs[name])
 	}

@@ -32,13 +32,15 @@ type Site struct {
 	PIN        *pin.Gate     // who may change something; nil: nobody
 	WorkTime   time.Duration // after which work under way ends by itself; 0: there is no switch
 	Assets     Assets
+	Place      func() string // where the unit is, for the bar; empty if nobody has said it
 }
 
 // NewSite returns the site of a unit.
 func NewSite(
 	hub *snapshot.Hub, now func() time.Time, staleAfter time.Duration, log *slog.Logger, gate *pin.Gate,
 ) *Site {
-	return &Site{Hub: hub, Now: now, StaleAfter: staleAfter, Log: log, PIN: gate, Assets: newAssets()}
+	nowhere := func() string { return "" }
+	return &Site{Hub: hub, Now: now, StaleAfter: staleAfter, Log: log, PIN: gate, Assets: newAssets(), Place: nowhere}
 }
 
 // Routes registers the files of the pages, and the choice of language and unit, which stays in the

@@ -29,23 +29,29 @@ func TestAcceptsGzip(t *testing.T) {
 }
 
 // Text and ground of the style sheet, both ways: WCAG 2.1 relative luminance, at least 7 to 1 for
-// text (level AAA) and 3 to 1 for the rules of tables.
+// text (level AAA) and 3 to 1 for lines that say something.
 func TestContrast(t *testing.T) {
-	css, err := os.ReadFile(filepath.Join("assets", "sheet.css"))
-	require.NoError(t, err)
-	set := regexp.MustCompile(`--paper: (#\w+); --ink: (#\w+); --soft: (#\w+); --rule: (#\w+); --shade: (#\w+);\s+` +
-		`--c0: (#\w+); --c1: (#\w+); --c2: (#\w+); --c3: (#\w+);`)
-	sets := set.FindAllStringSubmatch(string(css), -1)
+	set := regexp.MustCompile(`--paper:(#\w+);--ink:(#\w+);--soft:(#\w+);--line:(#\w+);--hair:(#\w+);--shade:(#\w+);` +
+		`--mark:(#\w+);--wash:(#\w+);--on:(#\w+)`)
+	sets := set.FindAllStringSubmatch(string(BaseSheet()), -1)
 	require.Len(t, sets, 3, "light, dark, and printed")
 	for _, set := range sets {
-		paper, ink, soft, rule, shade := set[1], set[2], set[3], set[4], set[5]
-		for _, text := range []string{ink, soft} {
-			for _, ground := range []string{paper, shade} {
+		paper, ink, soft, line, shade, mark, wash, on := set[1], set[2], set[3], set[4], set[6], set[7], set[8], set[9]
+		for _, text := range []string{ink, soft, mark} {
+			for _, ground := range []string{paper, shade, wash} {
 				assert.GreaterOrEqual(t, contrast(text, ground), 7.0, "%s on %s", text, ground)
 			}
 		}
-		for _, line := range append(set[6:], rule) {
-			assert.GreaterOrEqual(t, contrast(line, paper), 3.0, "%s on %s", line, paper)
+		assert.GreaterOrEqual(t, contrast(on, mark), 7.0, "%s on %s", on, mark)
+		assert.GreaterOrEqual(t, contrast(line, paper), 3.0, "%s on %s", line, paper)
+	}
+	css, err := os.ReadFile(filepath.Join("assets", "sheet.css"))
+	require.NoError(t, err)
+	curves := regexp.MustCompile(`--c1:(#\w+);--c2:(#\w+);--c3:(#\w+)`).FindAllStringSubmatch(string(css), -1)
+	require.Len(t, curves, 2, "light and dark")
+	for i, set := range curves {
+		for _, line := range set[1:] {
+			assert.GreaterOrEqual(t, contrast(line, sets[i][1]), 3.0, "%s on %s", line, sets[i][1])
 		}
 	}
 }

@@ -174,13 +174,31 @@ func (to *Reader) Text(t snapshot.Text) template.HTML { return to.markup(t.ID, t
 // Said returns a text of a finding's definition for a template. field is summary, check.1 and the
 // like; english is the text if there is no translation.
 func (to *Reader) Said(name, subject, field, english string) template.HTML {
+	return to.markup(name+"."+field, english, to.filled(name, subject))
+}
+
+// PlainTitle is the headline of a finding as plain text; english is the text if there is no
+// translation.
+func (to *Reader) PlainTitle(name, subject, english string) string {
+	text, ok := to.Language.Said[name+".title"]
+	if !ok {
+		return typographic(english)
+	}
+	if fill := to.filled(name, subject); fill != nil {
+		return fill(text)
+	}
+	return text
+}
+
+// filled returns what puts a finding's subject into a text of it, nil for an unknown finding.
+func (to *Reader) filled(name, subject string) func(string) string {
 	d := detect.Lookup(name)
 	if d == nil {
-		return to.markup(name+"."+field, english, nil)
+		return nil
 	}
-	return to.markup(name+"."+field, english, func(text string) string {
+	return func(text string) string {
 		return strings.ReplaceAll(text, finding.Subject, to.subject(d.About, subject))
-	})
+	}
 }
 
 func (to *Reader) markup(id, english string, fill func(string) string) template.HTML {

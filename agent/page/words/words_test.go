@@ -21,7 +21,7 @@ import (
 	ruleview "liftbank/rules/view"
 )
 
-var blanks = regexp.MustCompile(`\{\w+\}`)
+var blanks = regexp.MustCompile(`\{[^{}]+\}`)
 
 // Every language has the same texts, with the same places to fill in; none is left empty.
 func TestLanguagesMatch(t *testing.T) {
@@ -119,7 +119,7 @@ func TestSubjectsAreTranslated(t *testing.T) {
 	es := Readers[2]
 	assert.Equal(t, "El puente positivo a-b", es.subject(finding.Joint, "positive link a-b"))
 	assert.Equal(t, "El sensor de voltaje de la batería a", es.subject(finding.Channel, "battery a voltage"))
-	assert.Equal(t, "La batería b está cansada", string(es.Said("battery-tired", "b", "title", "Battery b is tired")))
+	assert.Equal(t, "La batería b está débil", string(es.Said("battery-tired", "b", "title", "Battery b is weak")))
 }
 
 // A text without a translation is marked as English where the page is not, and is never markup.
@@ -154,5 +154,27 @@ func TestReaderIsWhoTheBrowserAsksFor(t *testing.T) {
 		got := Of(r)
 		assert.Equal(t, want.tag, got.Tag, "%.40q", header)
 		assert.Equal(t, want.fahrenheit, got.Fahrenheit, "%.40q", header)
+	}
+}
+
+// What the page puts into its sentences are figures that findings have, and what it says of a reason
+// is of one that the rules give.
+func TestSentencesAreOfWhatTheRulesSay(t *testing.T) {
+	all := texts()
+	for key, text := range English.W {
+		group, rest, _ := strings.Cut(key, ".")
+		switch group {
+		case "Fact", "Headline":
+			name, _, _ := strings.Cut(rest, ".")
+			assert.NotNil(t, detect.Lookup(name), key)
+			for _, blank := range blanks.FindAllString(text, -1) {
+				for _, figure := range strings.FieldsFunc(strings.Trim(blank, "{}"), func(r rune) bool { return r == '±' || r == '%' }) {
+					assert.Contains(t, all, "evidence."+figure, "%s: %s", key, blank)
+				}
+			}
+		case "Faster":
+			id := strings.TrimSuffix(strings.TrimSuffix(rest, ".one"), ".n")
+			assert.Contains(t, all, id, key)
+		}
 	}
 }

@@ -1,10 +1,16 @@
 'use strict';
-// Keeps the age of the data true and puts in the parts of the page that the unit says have changed.
+// Keeps the bar true, puts in the parts of the page that the unit says have changed, and turns times
+// into the reader's own zone. The page is whole without it.
 (function () {
   var body = document.body, bar = document.getElementById('bar'), age = document.getElementById('age');
-  var old = Number(body.dataset.old), some = body.dataset.some !== undefined;
+  var old = Number(body.dataset.old), some = body.dataset.some !== undefined, live = body.dataset.live;
   var made = performance.now() - 1000 * Number(body.dataset.age); // when the data shown was read, by this clock
-  var source = null, connected = true, again = 0;
+  var now = body.dataset.at ? new Date(body.dataset.at) : new Date(); // by the unit's clock
+  var source = null, connected = true, again = 0, hung = bar.classList.contains('bad');
+  var lang = document.documentElement.lang;
+  var clock = new Intl.DateTimeFormat(lang, {hour: '2-digit', minute: '2-digit', hourCycle: 'h23'});
+  var day = new Intl.DateTimeFormat(lang, {day: 'numeric', month: 'short'});
+  var year = new Intl.DateTimeFormat(lang, {day: 'numeric', month: 'short', year: 'numeric'});
 
   function span(s) {
     if (s < 120) return Math.floor(s) + '\u00a0s';
@@ -17,36 +23,86 @@
     if (element.textContent !== text) element.textContent = text;
   }
 
-  function tick() {
-    var s = Math.max(0, (performance.now() - made) / 1000);
-    var state = !connected ? 'lost' : s > old ? 'stalled' : 'fine';
-    bar.classList.toggle('bad', some && state !== 'fine');
-    if (some) put(age, bar.dataset[state].replace('{age}', span(s)));
+  // A time of today without its date, one of long ago without its hour.
+  function localize(root) {
+    root.querySelectorAll('time[datetime]').forEach(function (e) {
+      var t = new Date(e.getAttribute('datetime')), apart = Math.abs(now - t) / 86400000;
+      if (isNaN(t)) return;
+      put(e, apart > 300 && t.getFullYear() !== now.getFullYear() ? year.format(t) : apart > 7 ? day.format(t) :
+        (t.toDateString() === now.toDateString() ? '' : day.format(t) + ', ') + clock.format(t));
+    });
   }
 
-  // replace keeps how far the reader has scrolled a wide table, and what has the focus.
-  function replace(element, html) {
-    var keep = '.wide, a[href]';
-    var kept = Array.prototype.map.call(element.querySelectorAll(keep), function (e) {
-      return { left: e.scrollLeft, focused: e === document.activeElement };
+  function tick() {
+    var s = Math.max(0, (performance.now() - made) / 1000);
+    var state = !connected ? 'lost' : hung || s > old ? 'stalled' : '';
+    bar.classList.toggle('bad', some && state !== '');
+    if (some) put(age, state ? bar.dataset[state].replace('{age}', span(s)) : '');
+  }
+
+  function same(a, b) {
+    return a.nodeType === b.nodeType && a.nodeName === b.nodeName && (a.id || '') === (b.id || '');
+  }
+
+  // merge makes one element's content like another's, and touches nothing that is the same: folds stay
+  // as the reader left them, as do focus, selection and how far a table was scrolled.
+  function merge(into, from) {
+    var a = into.firstChild, wanted = {};
+    Array.from(from.children).forEach(function (e) { if (e.id) wanted[e.id] = true; });
+    Array.from(from.childNodes).forEach(function (b) {
+      var there = a;
+      while (there && !same(there, b)) there = there.id && wanted[there.id] && !b.id ? null : there.nextSibling;
+      if (!there) {
+        into.insertBefore(b, a);
+        return;
+      }
+      while (a !== there) { // what is no longer wanted, or comes later
+        var gone = a;
+        a = a.nextSibling;
+        if (gone.id && wanted[gone.id]) into.appendChild(gone); else into.removeChild(gone);
+      }
+      if (a.nodeType === Node.ELEMENT_NODE) {
+        alike(a, b);
+        merge(a, b);
+      } else if (a.nodeValue !== b.nodeValue) a.nodeValue = b.nodeValue;
+      a = a.nextSibling;
     });
-    element.innerHTML = html;
-    element.querySelectorAll(keep).forEach(function (e, i) {
-      if (!kept[i]) return;
-      e.scrollLeft = kept[i].left;
-      if (kept[i].focused) e.focus({ preventScroll: true });
+    while (a) { var next = a.nextSibling; into.removeChild(a); a = next; }
+  }
+
+  function alike(a, b) {
+    var fold = a.nodeName === 'DETAILS';
+    Array.from(a.attributes).forEach(function (x) {
+      if (!b.hasAttribute(x.name) && !(fold && x.name === 'open')) a.removeAttribute(x.name);
+    });
+    Array.from(b.attributes).forEach(function (x) {
+      if (a.getAttribute(x.name) !== x.value && !(fold && x.name === 'open')) a.setAttribute(x.name, x.value);
+    });
+  }
+
+  // On a desk all folds are open, for a screen reader as for the eye; a fold once, as the reader may close it.
+  var wide = matchMedia('(min-width: 48em)'), unfolded = new WeakSet();
+  function unfold() {
+    if (wide.matches) document.querySelectorAll('.open details').forEach(function (d) {
+      if (!unfolded.has(d)) { unfolded.add(d); d.open = true; }
     });
   }
 
   function show(event) {
     var data = JSON.parse(event.data);
-    if (data.build !== body.dataset.build) { location.reload(); return; }
+    if (data.build !== body.dataset.build && live !== 'bar') { location.reload(); return; } // never where somebody types
     connected = some = true;
     made = performance.now() - 1000 * data.age_s;
+    now = new Date(data.at);
+    hung = data.hung;
     Object.keys(data.parts).forEach(function (id) {
-      var element = document.getElementById(id);
-      if (element) replace(element, data.parts[id]);
+      var element = document.getElementById(id), t = document.createElement('template');
+      if (!element) return;
+      t.innerHTML = data.parts[id];
+      localize(t.content);
+      merge(element, t.content);
     });
+    unfold();
     tick();
   }
 
@@ -58,7 +114,7 @@
 
   function open() {
     close();
-    source = new EventSource('/live?of=' + body.dataset.live);
+    source = new EventSource('/live?of=' + live);
     source.addEventListener('sheet', show);
     source.onopen = function () { connected = true; tick(); };
     source.onerror = function () {
@@ -72,6 +128,9 @@
   document.addEventListener('visibilitychange', function () {
     if (document.hidden) close(); else open();
   });
+  wide.addEventListener('change', function () { unfold(); });
+  unfold();
+  localize(document);
   setInterval(tick, 1000);
   open();
 }());
