@@ -34,6 +34,8 @@ require (
 	pgregory.net/rapid v1.3.0
 )
 
+require rsc.io/qr v0.2.0
+
 require (
 	github.com/bahlo/generic-list-go v0.2.0 // indirect
 	github.com/beorn7/perks v1.0.1 // indirect
