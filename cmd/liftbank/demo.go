@@ -227,7 +227,7 @@ func (c demoCmd) show(s streams, a *agent.Agent, past *played, where string) err
 	var told sync.WaitGroup
 	told.Go(func() {
 		select {
-		case <-past.over:
+		case <-past.open:
 		case <-ctx.Done():
 			return
 		}

@@ -76,6 +76,7 @@ type played struct {
 	visit  time.Duration // when there was a service visit; 0: none
 	pacer  *pacer
 	over   chan struct{} // closed when the past is
+	open   chan struct{} // closed when the page can be looked at
 	isOver bool
 	began  time.Time // of playing
 	told   time.Time // how far it has come
@@ -93,7 +94,7 @@ const (
 )
 
 func newPlayed(unit *rig.Rig, past time.Duration, speed float64, out io.Writer) *played {
-	p := &played{unit: unit, out: out, pacer: newPacer(speed), over: make(chan struct{})}
+	p := &played{unit: unit, out: out, pacer: newPacer(speed), over: make(chan struct{}), open: make(chan struct{})}
 	unit.Clock.Pace = p.pace
 	if past == 0 {
 		p.isOver = true
@@ -112,15 +113,22 @@ func newPlayed(unit *rig.Rig, past time.Duration, speed float64, out io.Writer) 
 // at is what the unit's clock shows when the page opens.
 func (p *played) at() time.Time { return p.unit.Unit.StartWall().Add(p.opens) }
 
-// listener returns what hands the page its listener once the past is played: a browser waits until then.
+// listener returns what hands the page its listener once the past is played: a browser waits until then. It is
+// called until it succeeds.
 func (p *played) listener(l net.Listener) func(context.Context) (net.Listener, error) {
 	return func(ctx context.Context) (net.Listener, error) {
 		select {
 		case <-p.over:
-			return l, nil
 		case <-ctx.Done():
 			return nil, ctx.Err()
 		}
+		if hub := p.agent.Hub(); hub.Current() != nil { // which may be a second old, or days of the past
+			if _, err := hub.Next(ctx, hub.Current().Seq); err != nil {
+				return nil, err
+			}
+		}
+		close(p.open)
+		return l, nil
 	}
 }
 
