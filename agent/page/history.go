@@ -32,7 +32,7 @@ func (h *historyPages) Routes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /api/v1/history/run", h.apiRun)
 }
 
-// spans are those that the page of history offers.
+// spans are those that have a name.
 var spans = []struct {
 	Name string
 	Span time.Duration
@@ -41,6 +41,9 @@ var spans = []struct {
 	{"7d", 7 * 24 * time.Hour},
 	{"30d", 30 * 24 * time.Hour}, {"365d", 365 * 24 * time.Hour},
 }
+
+// offered are the spans that have a button; the others are asked for by address, as a link does.
+var offered = []string{"1h", "1d", "7d", "30d", "365d"}
 
 const (
 	shortestSpan = time.Minute
@@ -261,6 +264,9 @@ func (h *historyPages) fill(to *words.Reader, v *historyView, win *history.Windo
 	v.Title = spanTitle(to, win.From.In(zone), win.To.In(zone), now.In(zone))
 	span := win.To.Sub(win.From)
 	for _, sp := range spans {
+		if !slices.Contains(offered, sp.Name) && sp.Span != span {
+			continue
+		}
 		v.Spans = append(v.Spans, spanLink{"/history?span=" + sp.Name, to.Label("Span", sp.Name), sp.Span == span})
 	}
 	v.Earlier = spanPath(win.From.Add(-span), win.From)
@@ -278,6 +284,9 @@ func (h *historyPages) fill(to *words.Reader, v *historyView, win *history.Windo
 	past := draw.Past{
 		Zone: zone, Now: now, Number: func(name, subject string) int { return numbers[[2]string{name, subject}] },
 		Path: func(from, to time.Time) template.URL { return template.URL(spanPath(from, to)) },
+	}
+	if v.Follows {
+		past.Doubt = h.doubtNow
 	}
 	v.Charts, v.Axis, v.Strip = past.Charts(to, win), past.Axis(to, win), past.Strip(to, win)
 	for _, c := range v.Charts {
@@ -301,6 +310,20 @@ func (h *historyPages) fill(to *words.Reader, v *historyView, win *history.Windo
 		}
 		v.Findings = append(v.Findings, sv)
 	}
+}
+
+// doubtNow is the uncertainty of what a line shows last, of those that have one.
+func (h *historyPages) doubtNow(figure, battery string) string {
+	s := h.site.Hub.Current()
+	if s == nil || figure != "soc_pct" {
+		return ""
+	}
+	for i := range s.Batteries {
+		if b := &s.Batteries[i]; b.ID == battery && b.SoCPct.Sigma != nil {
+			return "±\u00a0" + figures.Short(new(max(*b.SoCPct.Sigma, 1)), 0, false)
+		}
+	}
+	return ""
 }
 
 // spanTitle says a span in words: its days, or the hours of one. The end is not in it.

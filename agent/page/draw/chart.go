@@ -3,6 +3,7 @@ package draw
 import (
 	"html/template"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -36,7 +37,8 @@ type Chart struct {
 // lineView is one line, and what can be said of it in words.
 type lineView struct {
 	Name, Last, Min, Mean, Max string
-	Class                      string
+	Doubt                      string // of the last: "± 2"; empty: not said
+	Class                      string // "curve c1", "needle low"
 }
 
 // Table is a chart in figures: a row a stretch of time.
@@ -51,6 +53,7 @@ type Past struct {
 	Now    time.Time                             // data stops here
 	Number func(finding, subject string) int     // of a finding on the other pages; 0 if it has none
 	Path   func(from, to time.Time) template.URL // the page of a shorter span; nil: none
+	Doubt  func(figure, battery string) string   // of what a line shows last; nil: none is said
 }
 
 // quantity is what is drawn in a chart of its own, with the end of the figures' names that belong to it.
@@ -60,6 +63,7 @@ type quantity struct {
 	Least              float64 // span of its scale, so that noise isn't blown up
 	Zero               bool    // zero is on the scale
 	Most               float64 // the scale ends here; 0: nowhere
+	Inflow             bool    // only what flows in
 }
 
 var quantities = []quantity{
@@ -69,14 +73,18 @@ var quantities = []quantity{
 	{Suffix: "temperature_c", Word: "Temperature", Unit: "°C", Least: 10},
 }
 
+// chargingKind is the chart of what flows in, which the one of currents is too coarse for.
+const chargingKind = "charging_a"
+
 // apartV is how far the batteries' voltages are from each other where they are worth a chart of their own: in
 // parallel they are not, unless a link or a tap is bad.
 const apartV = 0.15
 
-// Charts returns the charts for which a window has lines, each with its own axis of time, in UTC.
+// Charts returns the charts of voltage, current, charge and temperature for which a window has lines, each with its
+// own axis of time, in UTC.
 func Charts(to *words.Reader, w *history.Window) []Chart {
 	p := Past{}
-	all := p.Charts(to, w)
+	all := slices.DeleteFunc(p.Charts(to, w), func(c Chart) bool { return c.Kind == chargingKind })
 	axis := p.Axis(to, w)
 	for i := range all {
 		all[i].Axis = axis
@@ -103,14 +111,85 @@ func (p Past) Charts(to *words.Reader, w *history.Window) []Chart {
 		case q.Suffix != "voltage_v" && len(batteries) > 0: // the bank's are their sum or mean
 			own = batteries
 		case q.Suffix == "voltage_v" && len(own) > 0 && apart(batteries):
-			out = append(out, t.chart(to, own, q, title, ""))
+			out = append(out, t.chart(to, own, own, q, title, ""))
 			own, title = batteries, to.W["BatteryVoltages"]
 			q.Suffix = "battery_" + q.Suffix
 		case len(own) == 0:
 			own = batteries
 		}
-		if len(own) > 0 {
-			out = append(out, t.chart(to, own[:min(len(own), mostLines)], q, title, ""))
+		if len(own) == 0 {
+			continue
+		}
+		own = own[:min(len(own), mostLines)]
+		shown := own
+		if q.Suffix == "soc_pct" {
+			shown = doubtful(own, w)
+		}
+		c := t.chart(to, own, shown, q, title, "")
+		if p.Doubt != nil {
+			for i, l := range own {
+				c.Lines[i].Doubt = p.Doubt(l.Figure, l.Battery)
+			}
+		}
+		out = append(out, c)
+		if q.Suffix == "current_a" {
+			if in := inflows(own); in != nil {
+				q := q
+				q.Suffix, q.Least, q.Inflow = chargingKind, 1, true
+				out = append(out, t.chart(to, in, in, q, to.W["ChargingCurrent"], ""))
+			}
+		}
+	}
+	return out
+}
+
+// inflows returns what flows in, which a run's current would flatten; nil where nothing does.
+func inflows(lines []*history.Series) (in []*history.Series) {
+	any := false
+	for _, l := range lines {
+		s := &history.Series{Figure: l.Figure, Battery: l.Battery, Mean: make([]*float64, len(l.Mean))}
+		for i := range l.Mean {
+			v := finite(l.Max, i) // a bin of an hour has more than the charging in it
+			if v == nil {
+				v = finite(l.Mean, i)
+			}
+			if v != nil {
+				flow := max(*v, 0)
+				s.Mean[i] = &flow
+				any = any || flow >= chargingA/2 // of two batteries or more
+			}
+		}
+		in = append(in, s)
+	}
+	if !any {
+		return nil
+	}
+	return in
+}
+
+// doubtful returns lines of charge with one standard deviation at both sides, where that was kept, in place of the least
+// and the most.
+func doubtful(lines []*history.Series, w *history.Window) []*history.Series {
+	out := make([]*history.Series, len(lines))
+	for k, l := range lines {
+		out[k] = l
+		for i := range w.Series {
+			s := &w.Series[i]
+			if s.Figure != "soc_sigma_pct" || s.Battery != l.Battery {
+				continue
+			}
+			d := &history.Series{
+				Figure: l.Figure, Battery: l.Battery, Mean: l.Mean,
+				Min: make([]*float64, len(l.Mean)), Max: make([]*float64, len(l.Mean)),
+			}
+			for i := range l.Mean {
+				v, sigma := finite(l.Mean, i), finite(s.Mean, i)
+				if v != nil && sigma != nil {
+					low, high := max(*v-*sigma, 0), min(*v+*sigma, 100)
+					d.Min[i], d.Max[i] = &low, &high
+				}
+			}
+			out[k] = d
 		}
 	}
 	return out
@@ -143,7 +222,7 @@ func FirstSecond(to *words.Reader, tr *history.Trace) []Chart {
 			}
 		}
 		if len(lines) > 0 {
-			c := t.chart(to, lines, q, to.W[q.Word], to.W["FirstSecond"])
+			c := t.chart(to, lines, lines, q, to.W[q.Word], to.W["FirstSecond"])
 			c.Axis = t.axis()
 			out = append(out, c)
 		}
@@ -151,8 +230,9 @@ func FirstSecond(to *words.Reader, tr *history.Trace) []Chart {
 	return out
 }
 
-// chart draws the lines of one quantity; between the least and the most of each bin is a band.
-func (t *timeline) chart(to *words.Reader, lines []*history.Series, q quantity, title, of string) Chart {
+// chart draws the lines of one quantity; between the least and the most of each bin is a band. shown are the lines
+// with what their band is to be.
+func (t *timeline) chart(to *words.Reader, lines, shown []*history.Series, q quantity, title, of string) Chart {
 	convert, unit := func(v float64) float64 { return v }, q.Unit
 	if unit == "°C" && to.Fahrenheit {
 		convert, unit = words.ToFahrenheit, "°F"
@@ -162,7 +242,7 @@ func (t *timeline) chart(to *words.Reader, lines []*history.Series, q quantity, 
 		c.Lines = append(c.Lines, lineOf(to, l, i, convert, q.Decimals))
 	}
 	d := &svgBuilder{}
-	sc, ok := scaleOf(lines, q, convert)
+	sc, ok := scaleOf(shown, q, convert)
 	c.Name = nameOf(to, &c, of)
 	d.put(`<svg class="lines" viewBox="0 0 %d %d" preserveAspectRatio="none" role="img" aria-label="%s">`, plotWidth, plotHeight,
 		template.HTMLEscapeString(c.Name))
@@ -170,22 +250,26 @@ func (t *timeline) chart(to *words.Reader, lines []*history.Series, q quantity, 
 	if ok {
 		c.Values = sc.rule(d)
 		bank := len(lines) == 1 && lines[0].Battery == ""
-		needles := len(t.runs) > 0 && (q.Zero || bank)
-		for i, l := range lines {
-			if q.Suffix == "soc_pct" || q.Suffix == "temperature_c" || !needles {
+		needles := len(t.runs) > 0 && !q.Inflow && (q.Zero || bank)
+		for i, l := range shown {
+			if !needles {
 				d.band(t.x, l, sc, convert, i)
 			}
 		}
 		if needles {
 			for i, l := range lines {
-				d.needles(t, l, sc, convert, i)
+				class := "n" + strconv.Itoa(i%lineClasses)
+				if bank {
+					class = "low"
+				}
+				d.needles(t, l, sc, convert, i, class)
 			}
 		}
 		for i, l := range lines {
 			d.curve(t.x, l, sc, convert, i)
 		}
 		if needles && bank {
-			c.Lines = append(c.Lines, lineView{Name: to.W["LowestInRuns"], Class: "needle"})
+			c.Lines = append(c.Lines, lineView{Name: to.W["LowestInRuns"], Class: "needle low"})
 		}
 	}
 	d.put("</svg>")
@@ -212,7 +296,7 @@ func nameOf(to *words.Reader, c *Chart, of string) string {
 
 func lineOf(to *words.Reader, l *history.Series, class int, convert func(float64) float64, decimals int) lineView {
 	v := lineView{
-		Name: seriesName(to, l), Class: lineClass(class), Min: figures.Unknown, Mean: figures.Unknown, Max: figures.Unknown,
+		Name: seriesName(to, l), Class: "curve " + lineClass(class), Min: figures.Unknown, Mean: figures.Unknown, Max: figures.Unknown,
 		Last: figures.Unknown,
 	}
 	low, high, mean, last := extent(l, 0, len(l.Mean))
@@ -329,7 +413,7 @@ func (d *svgBuilder) band(x []float64, l *history.Series, sc scale, convert func
 
 // needles hang from a line, at each run, to the lowest of its bin. Those of further batteries stand a little beside
 // the run, so that they can be told apart.
-func (d *svgBuilder) needles(t *timeline, l *history.Series, sc scale, convert func(float64) float64, class int) {
+func (d *svgBuilder) needles(t *timeline, l *history.Series, sc scale, convert func(float64) float64, place int, class string) {
 	const beside = 3
 	var path []byte
 	last := -1
@@ -344,11 +428,11 @@ func (d *svgBuilder) needles(t *timeline, l *history.Series, sc scale, convert f
 			continue
 		}
 		path = append(path, 'M')
-		path = point(path, t.place(r.At)+beside*float64(class), sc.y(convert(*mean)))
+		path = point(path, t.place(r.At)+beside*float64(place), sc.y(convert(*mean)))
 		path = append(path, 'V')
 		path = strconv.AppendFloat(path, sc.y(convert(*low)), 'f', 1, 64)
 	}
 	if len(path) > 0 {
-		d.put(`<path class="needle n%d" d="%s"/>`, class%lineClasses, path)
+		d.put(`<path class="needle %s" d="%s"/>`, class, path)
 	}
 }

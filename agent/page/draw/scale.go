@@ -16,7 +16,7 @@ func (s scale) y(v float64) float64 {
 }
 
 // valueSteps is how many steps a scale has, about.
-const valueSteps = 3
+const valueSteps = 4
 
 // scaleOf returns a scale on which all lines lie.
 func scaleOf(lines []*history.Series, q quantity, convert func(float64) float64) (scale, bool) {
@@ -37,12 +37,16 @@ func scaleOf(lines []*history.Series, q quantity, convert func(float64) float64)
 		low, high = min(low, 0), max(high, 0)
 	}
 	if short := q.Least - (high - low); short > 0 {
-		low, high = low-short/2, high+short/2
+		switch {
+		case q.Zero && low == 0: // nothing is drawn beyond it
+			high = q.Least
+		case q.Zero && high == 0:
+			low = -q.Least
+		default:
+			low, high = low-short/2, high+short/2
+		}
 		if over := high - q.Most; q.Most > 0 && over > 0 {
 			low, high = low-over, q.Most
-		}
-		if q.Zero && low > -short/2 { // nothing is drawn beyond zero, so nothing is lost there
-			low, high = min(low, 0), max(high, 0)
 		}
 	}
 	s := scale{step: niceStep((high - low) / valueSteps)}

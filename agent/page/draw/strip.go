@@ -50,7 +50,7 @@ func Events(to *words.Reader, w *history.Window) template.HTML {
 // Strip returns what happened in a window.
 func (p Past) Strip(to *words.Reader, w *history.Window) Strip {
 	t := p.timeline(to, w)
-	s := Strip{Table: Table{Head: []string{to.W["TimeWord"], to.W["Runs"], to.W["ChargingHours"]}}}
+	s := Strip{Table: Table{Head: []string{to.W["TimeWord"], to.W["Runs"]}}}
 	d := &svgBuilder{}
 	d.put(`<svg class="behind" viewBox="0 0 %d %d" preserveAspectRatio="none" aria-hidden="true">`, plotWidth, plotHeight)
 	t.rules(d)
@@ -59,9 +59,10 @@ func (p Past) Strip(to *words.Reader, w *history.Window) Strip {
 
 	runs := words.Fill(to.W["RunsOf"], "n", strconv.Itoa(w.RunCount))
 	s.Rows = append(s.Rows, StripRow{Label: text(runs), SVG: t.runStrokes(runs)})
-	bars, hours := t.charging(w)
-	charging := words.Fill(to.W["ChargingOf"], "h", hoursText(hours(0, t.bins)))
-	s.Rows = append(s.Rows, StripRow{Label: text(charging), SVG: barsOf("feed", bars, charging)})
+	charging := to.W["Charging"]
+	s.Rows = append(s.Rows, StripRow{Label: text(charging), SVG: stripSVG(charging, func(d *svgBuilder) {
+		d.put(`<path class="feed" d="%s"/>`, barPath(t.charging(w)))
+	})})
 	for _, m := range t.marks {
 		if !m.at.Before(t.now) {
 			break
@@ -76,8 +77,7 @@ func (p Past) Strip(to *words.Reader, w *history.Window) Strip {
 		if len(w.Runs) < w.RunCount { // the shortest are not listed
 			count = "≥ " + count
 		}
-		a, b := t.binsOf(m)
-		s.Table.Rows = append(s.Table.Rows, []string{m.long, count, hoursText(hours(a, b))})
+		s.Table.Rows = append(s.Table.Rows, []string{m.long, count})
 	}
 	found, more := p.findings(to, t, w)
 	s.Rows, s.More = append(s.Rows, found...), more
@@ -86,8 +86,6 @@ func (p Past) Strip(to *words.Reader, w *history.Window) Strip {
 }
 
 func text(s string) template.HTML { return template.HTML(template.HTMLEscapeString(s)) }
-
-func hoursText(h float64) string { return withMinus(h, 1) }
 
 func stripSVG(name string, draw func(*svgBuilder)) template.HTML {
 	d := &svgBuilder{}
@@ -119,15 +117,15 @@ func (t *timeline) runStrokes(name string) template.HTML {
 // span0 is a stretch of time in places.
 type span0 struct{ from, end float64 }
 
-// charging returns where current flowed into the bank, and what counts its hours within some bins.
-func (t *timeline) charging(w *history.Window) (bars []span0, hours func(from, end int) float64) {
+// charging returns the bins in which current flowed into the bank.
+func (t *timeline) charging(w *history.Window) (bars []span0) {
 	on := make([]bool, t.bins)
 	for _, s := range w.Series {
 		if s.Figure != "current_a" || s.Battery != "" {
 			continue
 		}
 		for i := range min(t.known, len(s.Mean)) {
-			v := finite(s.Mean, i)
+			v := finite(s.Max, i)
 			on[i] = v != nil && *v >= chargingA
 		}
 	}
@@ -141,15 +139,7 @@ func (t *timeline) charging(w *history.Window) (bars []span0, hours func(from, e
 			bars = append(bars, span0{at(from), min(at(i), t.place(t.now))})
 		}
 	}
-	return bars, func(from, end int) float64 {
-		n := 0
-		for i := from; i < min(end, len(on)); i++ {
-			if on[i] {
-				n++
-			}
-		}
-		return float64(n) * t.stepS / 3600
-	}
+	return bars
 }
 
 // leastBar is how wide a bar is at least, so that what was short is seen.
@@ -163,10 +153,6 @@ func barPath(bars []span0) (path []byte) {
 		path = strconv.AppendFloat(path, max(b.end, b.from+leastBar), 'f', 1, 64)
 	}
 	return path
-}
-
-func barsOf(class string, bars []span0, name string) template.HTML {
-	return stripSVG(name, func(d *svgBuilder) { d.put(`<path class="%s" d="%s"/>`, class, barPath(bars)) })
 }
 
 // findings returns a row for each finding, those that hold first: a bar while it held, hatched where that is over.
