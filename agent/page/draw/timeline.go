@@ -3,7 +3,9 @@ package draw
 import (
 	"html/template"
 	"math"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"liftbank/agent/history"
@@ -177,15 +179,25 @@ func (t *timeline) rules(d *svgBuilder) {
 	d.put(`<path class="ruled" d="%s"/>`, path)
 }
 
-// Axis returns the names of times below charts; each leads to its own stretch where that is a page.
+// Axis returns the names of times below charts; each leads to its own stretch where that is a page. There they stand
+// a second time, not to be pressed, for a screen that is too narrow for that.
 func (p Past) Axis(to *words.Reader, w *history.Window) template.HTML {
-	t := p.timeline(to, w)
-	return t.axis()
+	axis := p.timeline(to, w).axis()
+	if p.Path == nil {
+		return axis
+	}
+	p.Path = nil
+	plain := p.timeline(to, w).axis()
+	return axis + template.HTML(strings.Replace(string(plain), `class="times"`, `class="times plain"`, 1))
 }
 
 func (t *timeline) axis() template.HTML {
 	d := &svgBuilder{}
-	d.put(`<svg class="times">`)
+	class := "times"
+	if slices.ContainsFunc(t.marks, func(m stretch) bool { return m.path != "" }) {
+		class = "times links"
+	}
+	d.put(`<svg class="%s">`, class)
 	for _, m := range t.marks {
 		x, width := max(m.x, 0), min(m.x+m.w, plotWidth)-max(m.x, 0)
 		if width < plotWidth/20 { // no room for a name
