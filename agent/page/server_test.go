@@ -100,7 +100,7 @@ func TestEveryAnswerHasTheHeaders(t *testing.T) {
 	for _, path := range append(everyPath, s.site.Assets.URLs["sheet.css"]) {
 		h := get(s, path).Header()
 		assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "+
-			"img-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
+			"img-src 'self'; manifest-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
 			h.Get("Content-Security-Policy"), path)
 		for name, want := range map[string]string{
 			"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "same-origin",

@@ -140,7 +140,7 @@ func (p Past) mark(to *words.Reader, t *timeline, b, e time.Time, months bool, s
 	short := string(month[:min(len(month), 3)])
 	weekday := to.Label("DayName", strconv.Itoa(int(b.Weekday())))
 	dayMonth := words.Fill(to.W["DayMonth"], "day", strconv.Itoa(b.Day()), "month", short)
-	h, min, _ := b.Clock()
+	hour, minute, _ := b.Clock()
 	switch length := e.Sub(b); {
 	case months:
 		m.name, m.long = short, short+" "+strconv.Itoa(b.Year())
@@ -154,11 +154,12 @@ func (p Past) mark(to *words.Reader, t *timeline, b, e time.Time, months bool, s
 	default:
 		m.name = b.Format("15:04")
 		m.long = m.name
-		if h == 0 && min == 0 && span > 25*time.Hour {
+		if hour == 0 && minute == 0 && span > 25*time.Hour {
 			m.name, m.long = weekday, weekday+" "+m.long
 		}
 	}
-	if p.Path != nil && e.Sub(b) < span*3/4 && e.Sub(b) >= shortestLinked {
+	shown := min(m.x+m.w, plotWidth) - max(m.x, 0)
+	if p.Path != nil && e.Sub(b) < span*3/4 && e.Sub(b) >= shortestLinked && shown > plotWidth/mostMarks-1 {
 		m.path = p.Path(b, e)
 	}
 	return m

@@ -33,13 +33,15 @@ const typeScript = "text/javascript; charset=utf-8"
 var assetTypes = map[string]string{
 	"sheet.css": "text/css; charset=utf-8",
 	"mark.svg":  "image/svg+xml",
-	"sheet.js":  typeScript, "visit.js": typeScript, "history.js": typeScript, "report.js": typeScript,
+	"icon.svg":  "image/svg+xml", "icon.png": "image/png",
+	"shell.js": typeScript,
+	"sheet.js": typeScript, "visit.js": typeScript, "history.js": typeScript, "report.js": typeScript,
 }
 
 func newAssets() Assets {
 	a := Assets{URLs: map[string]string{}, byName: map[string]asset{}}
 	all := sha256.New()
-	for _, name := range slices.Sorted(maps.Keys(assetTypes)) {
+	for _, name := range assetNames() {
 		plain := mustRead(name)
 		all.Write(plain)
 		sum := sha256.Sum256(plain)
@@ -48,9 +50,13 @@ func newAssets() Assets {
 		a.URLs[name] = "/assets/" + hashed
 		a.byName[hashed] = asset{contentType: assetTypes[name], plain: plain, packed: pack(plain)}
 	}
+	all.Write(mustRead("worker.js"))
 	a.Build = hex.EncodeToString(all.Sum(nil)[:6])
 	return a
 }
+
+// assetNames are the plain names in a fixed order.
+func assetNames() []string { return slices.Sorted(maps.Keys(assetTypes)) }
 
 func mustRead(name string) []byte {
 	b, err := files.ReadFile("assets/" + name)
