@@ -4,7 +4,9 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"liftbank/agent/config"
@@ -20,7 +22,7 @@ import (
 // tried again.
 func (a *Agent) pageOptions() page.Options {
 	o := page.Options{
-		Hub: a.hub, Now: a.opts.Now, Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
+		Hub: a.hub, Now: a.opts.Now, Hosts: append(ownNames(), a.opts.Config.HTTP.HostNames...), Log: a.opts.Log,
 		PINToRead: a.opts.Config.HTTP.PINToRead,
 		Actions:   technician{a}, History: a.store, Calibration: map[string]visits.Calibration{},
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
@@ -41,6 +43,17 @@ func (a *Agent) pageOptions() page.Options {
 		}
 	}
 	return o
+}
+
+// ownNames returns the name that multicast DNS gives this machine on its local network. No site elsewhere can have it
+// point anywhere: .local is not asked of name servers (RFC 6762, section 3).
+func ownNames() []string {
+	host, err := os.Hostname()
+	if err != nil || host == "" {
+		return nil
+	}
+	host, _, _ = strings.Cut(host, ".")
+	return []string{host + ".local"}
 }
 
 // needed is something that the page needs and that a file or folder may keep it from. use puts it
