@@ -105,10 +105,14 @@ func (t *timeline) runStrokes(name string) template.HTML {
 			if t.bin(r.At) < 0 {
 				continue
 			}
+			high := 3.0
+			if r.DurationS > 0 {
+				high += 7 * min(r.DurationS/whole, 1)
+			}
 			path = append(path, 'M')
 			path = point(path, t.place(r.At), 10)
 			path = append(path, 'v')
-			path = strconv.AppendFloat(path, -3-7*min(r.DurationS/whole, 1), 'f', 1, 64)
+			path = strconv.AppendFloat(path, -high, 'f', 1, 64)
 		}
 		d.put(`<path class="run" d="%s"/>`, path)
 	})
