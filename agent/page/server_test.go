@@ -260,8 +260,10 @@ func TestAssets(t *testing.T) {
 	pages := get(s, "/").Body.String() + get(s, "/history").Body.String() + get(s, "/visit").Body.String()
 	begin(t, s)
 	pages += get(s, "/visit").Body.String() + get(s, "/visits/"+finished(t, s)).Body.String()
+	pages += get(s, "/manifest.webmanifest").Body.String()
 	types := map[string]string{
 		".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
+		".png": "image/png",
 	}
 	for name, url := range s.site.Assets.URLs {
 		assert.Regexp(t, regexp.MustCompile(`^/assets/\w+\.[0-9a-f]{12}\.\w+$`), url)
@@ -282,7 +284,7 @@ func TestAssets(t *testing.T) {
 func TestFirstViewIsSmall(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "findings"))
 	total := get(s, "/", gzipped).Body.Len()
-	for _, name := range []string{"sheet.css", "sheet.js", "mark.svg"} {
+	for _, name := range []string{"sheet.css", "sheet.js", "shell.js", "mark.svg"} {
 		require.Contains(t, get(s, "/").Body.String(), s.site.Assets.URLs[name])
 		total += get(s, s.site.Assets.URLs[name], gzipped).Body.Len()
 	}
