@@ -599,6 +599,7 @@ func TestPageFirstSecond(t *testing.T) {
 		tab.open("/history?from=2026-03-09T12:00:00Z&to=2026-03-09T13:42:00Z")
 		tab.follow(`button[lang="` + lang + `"]`)
 		tab.until(`location.pathname === '/history' && document.documentElement.lang === '` + lang + `'`)
+		eval[bool](tab, `document.querySelectorAll('details').forEach(d => d.open = true); true`)
 		tab.follow(`a[href^="/history/run?at=2026-03-09T13%3A41%3A07.218Z"]`)
 		tab.until(`location.pathname === '/history/run' && document.querySelectorAll('svg.lines').length === 2`)
 		b.again()
