@@ -36,6 +36,8 @@ require (
 	pgregory.net/rapid v1.3.0
 )
 
+require rsc.io/qr v0.2.0
+
 require (
 	filippo.io/edwards25519 v1.2.0 // indirect
 	github.com/bahlo/generic-list-go v0.2.0 // indirect

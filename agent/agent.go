@@ -141,6 +141,9 @@ func (a *Agent) Hub() *snapshot.Hub { return a.hub }
 // Store returns the unit's store; it can be asked while Run runs.
 func (a *Agent) Store() *store.Store { return a.store }
 
+// Visits returns the visits to the unit, nil where none are kept.
+func (a *Agent) Visits() *visit.Store { return a.visits.Load() }
+
 // Outlets returns how each outlet does.
 func (a *Agent) Outlets() []outlet.State { return a.outlets.states() }
 

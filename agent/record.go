@@ -91,8 +91,11 @@ func (r *recorder) fill(out *rules.Output, in *rules.Input) {
 		read(out.Feed.VoltageV), read(in.MotorV)
 	for i := range out.Battery {
 		b := &out.Battery[i]
-		v[5+4*i], v[6+4*i], v[7+4*i], v[8+4*i] = read(b.In.VoltageV), read(b.In.CurrentA), read(b.In.TempC),
-			known(b.SoCPct)
+		const each = 5
+		copy(v[5+each*i:], []readings.Value{
+			read(b.In.VoltageV), read(b.In.CurrentA), read(b.In.TempC), known(b.SoCPct),
+			{X: b.SoCPct.Sigma, OK: b.SoCPct.Known},
+		})
 	}
 }
 

@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"log/slog"
 	"net/http"
+	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"liftbank/agent/config"
@@ -21,7 +23,7 @@ import (
 // tried again.
 func (a *Agent) pageOptions() page.Options {
 	o := page.Options{
-		Hub: a.hub, Now: a.opts.Now, Hosts: a.opts.Config.HTTP.HostNames, Log: a.opts.Log,
+		Hub: a.hub, Now: a.opts.Now, Hosts: append(ownNames(), a.opts.Config.HTTP.HostNames...), Log: a.opts.Log,
 		PINToRead: a.opts.Config.HTTP.PINToRead, Place: a.opts.Config.Unit.Place,
 		Actions: technician{a}, Switch: technician{a}, WorkTime: a.opts.Config.Visits.WorkTime,
 		History: a.store, Calibration: map[string]visits.Calibration{},
@@ -43,6 +45,17 @@ func (a *Agent) pageOptions() page.Options {
 		}
 	}
 	return o
+}
+
+// ownNames returns the name that multicast DNS gives this machine on its local network. No site elsewhere can have it
+// point anywhere: .local is not asked of name servers (RFC 6762, section 3).
+func ownNames() []string {
+	host, err := os.Hostname()
+	if err != nil || host == "" {
+		return nil
+	}
+	host, _, _ = strings.Cut(host, ".")
+	return []string{host + ".local"}
 }
 
 // needed is something that the page needs and that a file or folder may keep it from. use puts it

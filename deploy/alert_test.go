@@ -24,7 +24,7 @@ func TestPrometheusCallsWhenTheBankStaysUndercharged(t *testing.T) {
 	}
 	prometheus := program(t, "prometheus", "prometheus")
 	demo := launch(
-		t, liftbank(t), "demo", "--listen", "127.0.0.1:0", "--scenario", "bank-undercharged", "--speed", "50000",
+		t, liftbank(t), "demo", "--past", "0s", "--listen", "127.0.0.1:0", "--scenario", "bank-undercharged", "--speed", "50000",
 	)
 	demo.says(t, "speed  ")
 	page := regexp.MustCompile(`page +http://([^/\s]+)/`).FindStringSubmatch(demo.output())

@@ -11,7 +11,7 @@ import (
 // demo starts the program's demonstration. It runs once it has said how fast.
 func demo(t *testing.T, before []string, args ...string) *process {
 	t.Helper()
-	all := append(append(before, liftbank(t), "demo", "--listen", "127.0.0.1:0"), args...)
+	all := append(append(before, liftbank(t), "demo", "--past", "0s", "--listen", "127.0.0.1:0"), args...)
 	p := launch(t, program(t, all[0], "coreutils"), all[1:]...)
 	p.says(t, "\nspeed ")
 	return p

@@ -271,6 +271,18 @@ func loadOf(u *Unit) bank.Load {
 	}
 }
 
+// NextPress returns when the operator presses the button next, after from and at or before limit. ok is
+// false if nobody does.
+func (u *Unit) NextPress(from, limit time.Duration) (at time.Duration, ok bool) {
+	u.plan.Ahead(limit, func(e duty.Edge) bool {
+		if ok = e.Line == duty.Motor && e.On && e.At > from; ok {
+			at = e.At
+		}
+		return !ok
+	})
+	return at, ok
+}
+
 // NextEdge returns the earliest change of a contact (wake line, motor command, disconnect) after
 // Now and at or before limit. ok is false if there is none.
 func (u *Unit) NextEdge(limit time.Duration) (at time.Duration, ok bool) {

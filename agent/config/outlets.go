@@ -236,8 +236,8 @@ func (h *HTTP) read(s *section) {
 	s.text("listen", &h.Listen, "address:port, such as :8480 or 127.0.0.1:8480", isListen,
 		about{doc: "where the page is served; without an address on all interfaces"})
 	s.texts("host_names", &h.HostNames, 16, "a host name without port, such as liftbank.local", isHostName,
-		about{doc: "names the page may be called by, besides IP addresses and localhost; others are refused, so that a " +
-			"foreign page can't reach it by a name of its own"})
+		about{doc: "names the page may be called by, besides IP addresses, localhost and the machine's own name in .local; others are " +
+			"refused, so that a foreign page can't reach it by a name of its own; liftbank sticker takes the first"})
 	s.text(
 		"cert_file",
 		&h.CertFile,

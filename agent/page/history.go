@@ -32,7 +32,7 @@ func (h *historyPages) Routes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /api/v1/history/run", h.apiRun)
 }
 
-// spans are those that the page of history offers.
+// spans are those that have a name.
 var spans = []struct {
 	Name string
 	Span time.Duration
@@ -41,6 +41,9 @@ var spans = []struct {
 	{"7d", 7 * 24 * time.Hour},
 	{"30d", 30 * 24 * time.Hour}, {"365d", 365 * 24 * time.Hour},
 }
+
+// offered are the spans that have a button; the others are asked for by address, as a link does.
+var offered = []string{"1h", "1d", "7d", "30d", "365d"}
 
 const (
 	shortestSpan = time.Minute
@@ -143,17 +146,22 @@ type historyView struct {
 	To             *words.Reader
 	None           bool // nothing is kept
 	Error          string
+	Title          string // the span in words
+	UTC            bool   // times are UTC, as the reader's zone is not known
+	ZoneMin        int    // east of UTC, that the times are in
+	FromS, UntilS  int64
+	NowS           int64
+	Follows        bool // the span goes on to now
 	Spans          []spanLink
 	Earlier, Later string
-	From, Until    string
-	FromS, UntilS  int64
 	Charts         []draw.Chart
-	Events         template.HTML
+	Axis           template.HTML
+	Strip          draw.Strip
+	Tables         []namedTable
 	Findings       []spanView
 	More           int
 	Runs           []runView // the latest
 	MoreRuns       int
-	UPlot          string         // addresses for the script
 	Recording      *recordingView // nil: nothing is recorded
 }
 
@@ -162,26 +170,56 @@ type spanLink struct {
 	Here       bool
 }
 
+// namedTable is a chart in figures.
+type namedTable struct {
+	Title string
+	draw.Table
+}
+
 // runView is one motor run of the list.
 type runView struct{ Path, Start, Duration, Mean, Peak string }
 
-type spanView struct{ Name, Path, Subject, Word, From, To string }
+type spanView struct {
+	Name, Path string
+	Title      template.HTML
+	Word       string
+	From, To   string
+}
 
-// page is the page of history. It is whole without script; with it, the charts can be moved and
-// zoomed.
+// ZoneCookie has the reader's offset from UTC in minutes, which a script notes.
+const ZoneCookie = "liftbank_zone"
+
+// zoneOf returns the reader's zone; known is false where no script has told it.
+func zoneOf(r *http.Request) (zone *time.Location, known bool) {
+	c, err := r.Cookie(ZoneCookie)
+	if err != nil {
+		return time.UTC, false
+	}
+	minutes, err := strconv.Atoi(c.Value)
+	if err != nil || minutes < -14*60 || minutes > 14*60 {
+		return time.UTC, false
+	}
+	return time.FixedZone("", 60*minutes), true
+}
+
+// page is the page of history. It is whole without script; with it, the charts follow and can be zoomed.
 func (h *historyPages) page(w http.ResponseWriter, r *http.Request) {
 	to := words.Of(r)
-	v := historyView{W: to.W, To: to, None: h.source == nil, UPlot: h.site.Assets.URLs["uplot.css"],
-		Recording: recordingOf(h.recording)}
-	c := web.Content{
-		Template: "history", Title: to.W["NavHistory"], Nav: "/history", Scripts: []string{"uplot.js", "history.js"},
-	}
+	v := historyView{W: to.W, To: to, None: h.source == nil, Recording: recordingOf(h.recording)}
+	c := web.Content{Template: "history", Title: to.W["NavHistory"], Nav: "/history", Scripts: []string{"history.js"}}
 	status := http.StatusOK
 	if !v.None {
-		q, err := h.query(r.URL.Query(), pagePoints)
+		zone, known := zoneOf(r)
+		asked := r.URL.Query()
+		q, err := h.query(asked, pagePoints)
 		if err != nil {
 			status, v.Error = http.StatusBadRequest, to.W["BadSpan"]+" "+err.Error()
+			asked = nil
 			q, _ = h.query(nil, pagePoints)
+		}
+		now := h.site.Facts().At
+		if asked.Get("from") == "" && asked.Get("to") == "" {
+			q.From, q.To = whole(q.To.Sub(q.From), now, zone)
 		}
 		q.Points = min(q.Points, pagePoints)
 		win, err := h.source.Window(r.Context(), q)
@@ -191,55 +229,140 @@ func (h *historyPages) page(w http.ResponseWriter, r *http.Request) {
 			win = history.Window{}
 		}
 		win.From, win.To = q.From, q.To
-		fillHistory(to, &v, &win, h.site.Facts().At)
+		v.UTC = !known
+		_, offset := now.In(zone).Zone()
+		v.ZoneMin = offset / 60
+		h.fill(to, &v, &win, now, zone)
+		c.Title = to.W["NavHistory"] + ", " + v.Title
 	}
 	c.Data = &v
 	h.site.Show(w, r, status, c)
 }
 
-func fillHistory(to *words.Reader, v *historyView, win *history.Window, now time.Time) {
-	const layout = "2006-01-02 15:04 UTC"
-	v.From, v.Until = win.From.Format(layout), win.To.Format(layout)
-	v.FromS, v.UntilS = win.From.Unix(), win.To.Unix()
-	span := win.To.Sub(win.From)
-	link := func(from, until time.Time) string {
-		q := url.Values{"from": {from.Format(time.RFC3339)}, "to": {until.Format(time.RFC3339)}}
-		return "/history?" + q.Encode()
+// whole returns the span of that length that now lies in: whole days, or for hours up to the next five
+// minutes or so. What is still to come is empty.
+func whole(span time.Duration, now time.Time, zone *time.Location) (from, to time.Time) {
+	const day = 24 * time.Hour
+	if span >= day {
+		y, m, d := now.In(zone).Date()
+		to = time.Date(y, m, d+1, 0, 0, 0, 0, zone)
+	} else {
+		step := max(span/12, time.Minute).Truncate(time.Minute)
+		to = now.Truncate(step).Add(step)
 	}
+	return to.Add(-span).UTC(), to.UTC()
+}
+
+func spanPath(from, until time.Time) string {
+	q := url.Values{"from": {from.UTC().Format(time.RFC3339)}, "to": {until.UTC().Format(time.RFC3339)}}
+	return "/history?" + q.Encode()
+}
+
+func (h *historyPages) fill(to *words.Reader, v *historyView, win *history.Window, now time.Time, zone *time.Location) {
+	v.FromS, v.UntilS, v.NowS = win.From.Unix(), win.To.Unix(), now.Unix()
+	v.Follows = !now.Before(win.From) && now.Before(win.To.Add(time.Minute))
+	v.Title = spanTitle(to, win.From.In(zone), win.To.In(zone), now.In(zone))
+	span := win.To.Sub(win.From)
 	for _, sp := range spans {
+		if !slices.Contains(offered, sp.Name) && sp.Span != span {
+			continue
+		}
 		v.Spans = append(v.Spans, spanLink{"/history?span=" + sp.Name, to.Label("Span", sp.Name), sp.Span == span})
 	}
-	v.Earlier = link(win.From.Add(-span), win.From)
-	if win.To.Before(now.Add(-time.Minute)) {
-		v.Later = link(win.To, win.To.Add(span))
+	v.Earlier = spanPath(win.From.Add(-span), win.From)
+	if win.To.Before(now) {
+		v.Later = spanPath(win.To, win.To.Add(span))
 	}
-	v.Charts, v.Events = draw.Charts(to, win), draw.Events(to, win)
-	v.Runs = runViews(win.Runs)
+	numbers := map[[2]string]int{}
+	if s := h.site.Hub.Current(); s != nil {
+		for i := range s.Findings {
+			if f := &s.Findings[i]; f.Active {
+				numbers[[2]string{f.Name, f.Subject}] = i + 1
+			}
+		}
+	}
+	past := draw.Past{
+		Zone: zone, Now: now, Number: func(name, subject string) int { return numbers[[2]string{name, subject}] },
+		Path: func(from, to time.Time) template.URL { return template.URL(spanPath(from, to)) },
+	}
+	if v.Follows {
+		past.Doubt = h.doubtNow
+	}
+	v.Charts, v.Axis, v.Strip = past.Charts(to, win), past.Axis(to, win), past.Strip(to, win)
+	for _, c := range v.Charts {
+		v.Tables = append(v.Tables, namedTable{c.Title, c.Table})
+	}
+	v.Tables = append(v.Tables, namedTable{to.W["EventsTitle"], v.Strip.Table})
+	v.Runs = runViews(win.Runs, zone)
 	v.MoreRuns = win.RunCount - len(v.Runs)
+	stamp := func(t time.Time) string { return t.In(zone).Format("2006-01-02 15:04") }
 	for i, f := range win.Findings {
 		if i == listedSpans {
 			v.More = len(win.Findings) - i
 			break
 		}
 		sv := spanView{
-			Name: f.Name, Path: "/findings/" + url.PathEscape(f.Name), Subject: to.About(f.Subject),
-			Word: to.Label("Severity", f.Severity), From: f.From.UTC().Format(layout), To: to.W["Stands"],
+			Name: f.Name, Path: "/findings/" + url.PathEscape(f.Name), Word: to.Label("Severity", f.Severity),
+			Title: draw.TitleOf(to, f.Name, f.Subject), From: stamp(f.From), To: to.W["Stands"],
 		}
 		if f.To != nil {
-			sv.To = f.To.UTC().Format(layout)
+			sv.To = stamp(*f.To)
 		}
 		v.Findings = append(v.Findings, sv)
 	}
 }
 
+// doubtNow is the uncertainty of what a line shows last, of those that have one.
+func (h *historyPages) doubtNow(figure, battery string) string {
+	s := h.site.Hub.Current()
+	if s == nil || figure != "soc_pct" {
+		return ""
+	}
+	for i := range s.Batteries {
+		if b := &s.Batteries[i]; b.ID == battery && b.SoCPct.Sigma != nil {
+			return "±\u00a0" + figures.Short(new(max(*b.SoCPct.Sigma, 1)), 0, false)
+		}
+	}
+	return ""
+}
+
+// spanTitle says a span in words: its days, or the hours of one. The end is not in it.
+func spanTitle(to *words.Reader, from, until, now time.Time) string {
+	last := until.Add(-time.Second)
+	day := func(t time.Time, month, year bool) string {
+		text := strconv.Itoa(t.Day())
+		if month {
+			text = words.Fill(to.W["DateOf"], "day", text, "month", to.Label("MonthName", strconv.Itoa(int(t.Month()))))
+		}
+		if year {
+			text += " " + strconv.Itoa(t.Year())
+		}
+		return text
+	}
+	year := last.Year() != now.Year() || from.Year() != last.Year()
+	whole := from.Hour() == 0 && from.Minute() == 0 && until.Hour() == 0 && until.Minute() == 0
+	switch sameDay := from.YearDay() == last.YearDay() && from.Year() == last.Year(); {
+	case sameDay && whole:
+		return day(from, true, year)
+	case sameDay:
+		hours := words.Fill(to.W["FromTo"], "from", from.Format("15:04"), "to", until.Format("15:04"))
+		return day(from, true, year) + ", " + hours
+	case !whole && until.Sub(from) < 3*24*time.Hour:
+		return words.Fill(to.W["FromTo"], "from", day(from, true, from.Year() != last.Year())+", "+from.Format("15:04"), "to",
+			day(last, true, year)+", "+until.Format("15:04"))
+	}
+	month := from.Month() != last.Month() || from.Year() != last.Year()
+	return words.Fill(to.W["FromTo"], "from", day(from, month, from.Year() != last.Year()), "to", day(last, true, year))
+}
+
 // runViews returns the latest runs, the last one first.
-func runViews(runs []history.Run) []runView {
+func runViews(runs []history.Run, zone *time.Location) []runView {
 	runs = slices.SortedFunc(slices.Values(runs), func(a, b history.Run) int { return b.At.Compare(a.At) })
 	var out []runView
 	for _, r := range runs[:min(len(runs), listedRuns)] {
 		out = append(out, runView{
 			Path:  "/history/run?" + url.Values{"at": {r.At.UTC().Format(time.RFC3339Nano)}}.Encode(),
-			Start: r.At.UTC().Format("2006-01-02 15:04:05"), Duration: figures.Number(r.DurationS, 1),
+			Start: r.At.In(zone).Format("2006-01-02 15:04:05"), Duration: figures.Number(r.DurationS, 1),
 			Mean: figures.Number(r.MeanA, 0), Peak: figures.Number(r.PeakA, 0),
 		})
 	}

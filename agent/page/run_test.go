@@ -69,13 +69,13 @@ func TestFirstSecondOfARunIsShown(t *testing.T) {
 	page := get(s, path)
 	require.Equal(t, 200, page.Code)
 	text := page.Body.String()
-	assert.Equal(t, 2, strings.Count(text, `<svg class="chart"`), "voltage and current")
-	assert.Equal(t, 5, strings.Count(text, `<path class="curve c0" d="M1 5H33"/>`)+
-		strings.Count(text, `<path class="curve c1" d="M1 5H33"/>`)+
-		strings.Count(text, `<path class="curve c2" d="M1 5H33"/>`))
+	assert.Equal(t, 2, strings.Count(text, `<svg class="lines"`), "voltage and current")
+	assert.Equal(t, 5, strings.Count(text, `<path class="curve c0" d="M0 5H26"/>`)+
+		strings.Count(text, `<path class="curve c1" d="M0 5H26"/>`)+
+		strings.Count(text, `<path class="curve c2" d="M0 5H26"/>`))
 	assert.Contains(t, text, `>0.2</text>`)
 	assert.NotContains(t, text, `>−0.0</text>`)
-	assert.Contains(t, text, "−160.00")
+	assert.Contains(t, text, "−160.0")
 	none := get(s, "/history/run?at=2026-03-09T12:00:00Z")
 	assert.Equal(t, 404, none.Code)
 	assert.Contains(t, none.Body.String(), "is not stored")

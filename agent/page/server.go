@@ -4,7 +4,7 @@
 //
 // Reading is open to whoever reaches the address; what changes something is a form from a page of
 // the unit's own and wants a PIN. Every page is whole without script; small scripts put in the
-// parts that have changed, save a visit as it is typed, and move charts. What is shown of the
+// parts that have changed, save a visit as it is typed, and zoom the past. What is shown of the
 // present is made from the one snapshot.
 package page
 

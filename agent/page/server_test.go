@@ -100,7 +100,7 @@ func TestEveryAnswerHasTheHeaders(t *testing.T) {
 	for _, path := range append(everyPath, s.site.Assets.URLs["sheet.css"]) {
 		h := get(s, path).Header()
 		assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "+
-			"img-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
+			"img-src 'self'; manifest-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
 			h.Get("Content-Security-Policy"), path)
 		for name, want := range map[string]string{
 			"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "same-origin",
@@ -262,8 +262,10 @@ func TestAssets(t *testing.T) {
 	pages := get(s, "/").Body.String() + get(s, "/history").Body.String() + get(s, "/visit").Body.String()
 	begin(t, s)
 	pages += get(s, "/visit").Body.String() + get(s, "/visits/"+finished(t, s)).Body.String()
+	pages += get(s, "/manifest.webmanifest").Body.String()
 	types := map[string]string{
 		".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
+		".png": "image/png",
 	}
 	for name, url := range s.site.Assets.URLs {
 		assert.Regexp(t, regexp.MustCompile(`^/assets/\w+\.[0-9a-f]{12}\.\w+$`), url)
@@ -287,7 +289,7 @@ func TestAssets(t *testing.T) {
 func TestFirstViewIsSmall(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "findings"))
 	total := get(s, "/", gzipped).Body.Len()
-	for _, name := range []string{"sheet.css", "sheet.js", "mark.svg"} {
+	for _, name := range []string{"sheet.css", "sheet.js", "shell.js", "mark.svg"} {
 		require.Contains(t, get(s, "/").Body.String(), s.site.Assets.URLs[name])
 		total += get(s, s.site.Assets.URLs[name], gzipped).Body.Len()
 	}

@@ -354,7 +354,7 @@ func TestAVisitFromBeginToReport(t *testing.T) {
 	report := get(s, "/visits/"+id).Body.String()
 	for _, want := range []string{
 		"R. Vega", "Yard 4", "lug loose", "8 mm", "11.98 V", "310", "low, read with the platform lowered",
-		"Battery replaced: b", "Line one\nline two", "feed-lost", `<svg class="chart"`,
+		"Battery replaced: b", "Line one\nline two", "feed-lost", `<svg class="lines"`,
 	} {
 		assert.Contains(t, report, want)
 	}
@@ -588,7 +588,8 @@ func TestHistoryIsAskedWithinBounds(t *testing.T) {
 	require.NoError(t, json.Unmarshal(get(s, "/api/v1/history?span=7d&points=50").Body.Bytes(), &w))
 	assert.LessOrEqual(t, len(w.TimesS), 50)
 	page := get(s, "/history?span=7d").Body.String()
-	assert.Equal(t, 5, strings.Count(page, `<svg class="chart"`), "four figures, and what happened")
+	assert.Equal(t, 5, strings.Count(page, `<svg class="lines"`), "four figures, and what flows in")
+	assert.Equal(t, 2+2, strings.Count(page, `<svg class="bar"`), "runs, charging, two findings")
 	assert.NotContains(t, page, "NaN")
 
 	s, _, _ = unit(t, sample(t, "healthy"), full(t), brokenHistory)

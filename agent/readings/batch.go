@@ -116,8 +116,12 @@ const maxBins = 7 * 24 * 60
 
 // derived reports whether a figure is left out of batches because others give it: the bank's
 // voltage is the mean of its batteries'. (The bank's current is sent: the sum of the batteries'
-// would have the sum of their errors.)
+// would have the sum of their errors.) The doubt of a charge is for the unit's own charts; the present one is in
+// each snapshot.
 func (l Layout) derived(i int) bool {
+	if l[i].Figure == SoCSigmaPct {
+		return true
+	}
 	return l[i] == Series{Figure: VoltageV} && slices.ContainsFunc(l,
 		func(s Series) bool { return s.Figure == VoltageV && s.Battery != "" })
 }

@@ -21,10 +21,13 @@ const (
 	SoCPct       = "soc_pct"
 	FeedV        = "feed_voltage_v"
 	MotorV       = "motor_voltage_v"
+	SoCSigmaPct  = "soc_sigma_pct" // one standard deviation of a battery's charge; kept here, not sent
 )
 
 // decimals that a figure is stored with: a tenth of what the sensors can resolve, or finer.
-var decimals = map[string]int{VoltageV: 3, CurrentA: 2, TemperatureC: 1, SoCPct: 1, FeedV: 3, MotorV: 3}
+var decimals = map[string]int{
+	VoltageV: 3, CurrentA: 2, TemperatureC: 1, SoCPct: 1, FeedV: 3, MotorV: 3, SoCSigmaPct: 1,
+}
 
 // Series names one figure; Battery is empty for those of the bank, the feed and the motor.
 type Series struct {
@@ -39,7 +42,7 @@ type Layout []Series
 func LayoutOf(batteries []string) Layout {
 	l := Layout{{Figure: VoltageV}, {Figure: CurrentA}, {Figure: SoCPct}, {Figure: FeedV}, {Figure: MotorV}}
 	for _, id := range batteries {
-		for _, f := range []string{VoltageV, CurrentA, TemperatureC, SoCPct} {
+		for _, f := range []string{VoltageV, CurrentA, TemperatureC, SoCPct, SoCSigmaPct} {
 			l = append(l, Series{f, id})
 		}
 	}

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"liftbank/agent"
@@ -23,16 +24,17 @@ import (
 )
 
 type demoCmd struct {
-	Listen     string        `default:"127.0.0.1:8480" placeholder:"ADDR" help:"Address of the page (default ${default})."`
-	MQTTListen string        `name:"mqtt-listen" default:"127.0.0.1:0" placeholder:"ADDR" help:"Address of the built-in broker; port 0 picks a free one (default ${default})."`
-	Broker     brokerFlags   `embed:""`
-	Unit       string        `default:"demo" placeholder:"ID" help:"Name of the unit, which a fleet's broker may know by its certificate (default ${default})."`
-	Speed      float64       `default:"60" placeholder:"N" help:"Simulated seconds per second, 0.1 to 50000 (default ${default})."`
-	Scenario   string        `default:"healthy-day" placeholder:"FILE|NAME" help:"Scenario name or file; - is standard input; liftbank simulate --list lists the names (default ${default})."`
-	Data       string        `placeholder:"DIR" help:"Write the history, a recording of every scan, and beside that the unit's configuration and the truth of its batteries to this directory. Without it, history stays in memory."`
-	PINFile    string        `name:"pin-file" placeholder:"FILE" help:"PIN for changes, as liftbank pin writes it. Without it, each start makes a new one and prints it."`
-	For        time.Duration `placeholder:"DURATION" help:"Stop after this time. Without it, stop on Ctrl-C."`
-	Verbose    bool          `short:"v" help:"Log more."`
+	Listen     string         `default:"127.0.0.1:8480" placeholder:"ADDR" help:"Address of the page (default ${default})."`
+	MQTTListen string         `name:"mqtt-listen" default:"127.0.0.1:0" placeholder:"ADDR" help:"Address of the built-in broker; port 0 picks a free one (default ${default})."`
+	Broker     brokerFlags    `embed:""`
+	Unit       string         `default:"demo" placeholder:"ID" help:"Name of the unit, which a fleet's broker may know by its certificate (default ${default})."`
+	Speed      float64        `default:"60" placeholder:"N" help:"Simulated seconds per second, 0.1 to 50000 (default ${default})."`
+	Past       *time.Duration `placeholder:"DURATION" help:"Past that is played first, as fast as it goes, 0s to 1440h (default 336h, or none with --broker)."`
+	Scenario   string         `default:"battery-tired" placeholder:"FILE|NAME" help:"Scenario name or file; - is standard input; liftbank simulate --list lists the names (default ${default})."`
+	Data       string         `placeholder:"DIR" help:"Write the history, a recording of every scan, and beside that the unit's configuration and the truth of its batteries to this directory. Without it, history stays in memory."`
+	PINFile    string         `name:"pin-file" placeholder:"FILE" help:"PIN for changes, as liftbank pin writes it. Without it, each start makes a new one and prints it."`
+	For        time.Duration  `placeholder:"DURATION" help:"Stop this long after the page has opened. Without it, stop on Ctrl-C."`
+	Verbose    bool           `short:"v" help:"Log more."`
 }
 
 // brokerFlags are a broker of one's own and how it knows the unit.
@@ -70,6 +72,10 @@ func (demoCmd) Help() string {
 	return "A simulated bank and a trailer's working day behind emulated input-chip registers, the whole agent, an " +
 		"MQTT broker and the page in one " +
 		"process. Needs no hardware, no network and no other program.\n\n" +
+		"Its last two weeks are played first, some seconds, and the page opens shortly before a lift, with a history, a " +
+		"service visit in it and verdicts. The dates are of the last weeks, the season is the scenario's; what goes " +
+		"wrong in a scenario of a few days goes wrong in the last of them. --past 0s begins at the " +
+		"scenario's own start, with nothing known.\n\n" +
 		"With --broker it tries a fleet's broker without a board: what the broker refuses is in the log and on the page.\n\n" +
 		"Example: liftbank demo --speed 600 --for 60s\n\n" +
 		"Example: liftbank demo --unit lift-1 --broker mqtts://broker.example --broker-ca ca.pem --broker-cert lift-1.pem " +
@@ -83,6 +89,9 @@ func (c demoCmd) scenario(stdin io.Reader) (scenario.Scenario, error) {
 	}
 	if c.For < 0 {
 		return scenario.Scenario{}, usageError{fmt.Errorf("--for %v: want a positive time such as 60s", c.For)}
+	}
+	if past := c.past(); past < 0 || past > mostPast {
+		return scenario.Scenario{}, usageError{fmt.Errorf("--past %v: want 0s to %v", past, mostPast)}
 	}
 	return loadScenario(c.Scenario, stdin)
 }
@@ -111,6 +120,10 @@ func (c demoCmd) Run(s streams) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, stop()) }()
+	var later time.Duration
+	if c.past() > 0 {
+		sc, later = recent(sc, c.past(), time.Now())
+	}
 	text := refboard.YAML(&sc, c.Unit, board)
 	cfg, err := config.Parse("demo.yaml", []byte(text))
 	if err != nil {
@@ -125,7 +138,6 @@ func (c demoCmd) Run(s streams) (err error) {
 	if err != nil {
 		return err
 	}
-	unit.Clock.Pace = newPacer(c.Speed).wait
 	l, err := listen.Open(s.ctx, c.Listen)
 	if err != nil {
 		return fmt.Errorf("%w (choose another address with --listen)", err)
@@ -140,20 +152,23 @@ func (c demoCmd) Run(s streams) (err error) {
 		return errors.Join(err, kept.Close(), l.Close())
 	}
 	defer func() { err = errors.Join(err, endScans()) }()
+	past := newPlayed(unit, c.past(), c.Speed, s.out)
 	a, err := agent.New(agent.Options{
 		Recorder: rec,
-		Config:   cfg, Parts: unit.Parts(), Listener: l, Session: session, Version: version, Revision: revision(),
+		Config:   cfg, Parts: unit.Parts(), Open: past.listener(l), Session: session, Version: version, Revision: revision(),
 		Store: kept, TriesFile: c.triesFile(), Log: log, Now: time.Now,
 	})
 	if err != nil {
 		return errors.Join(err, kept.Close(), l.Close())
 	}
-	fmt.Fprintf(s.out,
-		"scenario  %s: %s\npage      http://%s/   PIN for changes: %s\nmetrics   http://%s/metrics\nmqtt      %s   "+
-			"topic liftbank/v1/%s/#\nspeed     %g simulated seconds per second; the unit's clock starts at %s\n",
-		sc.Name, sc.Description, l.Addr(), code, l.Addr(), board.Broker, c.Unit, c.Speed,
-		unit.Unit.StartWall().Format(time.RFC3339))
-	return c.show(s, a)
+	past.agent = a
+	fmt.Fprintf(s.out, "scenario  %s: %s\n", sc.Name, sc.Description)
+	if later > 0 {
+		fmt.Fprintf(s.out, "          That begins after %s of ordinary work.\n", days(later))
+	}
+	return c.show(s, a, past, fmt.Sprintf("page      http://%s/   PIN for changes: %s\nmetrics   http://%s/metrics\n"+
+		"mqtt      %s   topic liftbank/v1/%s/#\nspeed     %g simulated seconds per second; the unit's clock ",
+		l.Addr(), code, l.Addr(), board.Broker, c.Unit, c.Speed))
 }
 
 // triesFile is where tries of a PIN are kept that outlives this start.
@@ -204,14 +219,30 @@ func (c demoCmd) scans(cfg *config.Config, unit *rig.Rig, session, text string, 
 	return rec, func() error { return errors.Join(stepErr, truth.Flush(), f.Close()) }, nil
 }
 
-// show runs the agent until the time is up or it is told to stop.
-func (c demoCmd) show(s streams, a *agent.Agent) error {
-	ctx, cancel := s.ctx, context.CancelFunc(func() {})
-	if c.For > 0 {
-		ctx, cancel = context.WithTimeout(ctx, c.For)
-	}
+// show runs the agent until the time is up or it is told to stop. where says where everything is, once it
+// can be looked at.
+func (c demoCmd) show(s streams, a *agent.Agent, past *played, where string) error {
+	ctx, cancel := context.WithCancel(s.ctx)
 	defer cancel()
+	var told sync.WaitGroup
+	told.Go(func() {
+		select {
+		case <-past.open:
+		case <-ctx.Done():
+			return
+		}
+		fmt.Fprintf(s.out, "%sshows %s\n", where, past.at().Format(time.RFC3339))
+		if c.For > 0 {
+			select {
+			case <-time.After(c.For):
+				cancel()
+			case <-ctx.Done():
+			}
+		}
+	})
 	err := a.Run(ctx)
+	cancel()
+	told.Wait()
 	if snap := a.Hub().Current(); snap != nil {
 		fmt.Fprintln(s.out, farewell(snap))
 	}

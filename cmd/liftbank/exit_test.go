@@ -103,7 +103,7 @@ func TestFilesAreReadFromStandardInput(t *testing.T) {
 	}{
 		{unit, "check --fields-only --config -"},
 		{scenario, "simulate --scenario - --days 0.01 --record " + rec},
-		{scenario, "demo --scenario - --speed 600 --for 100ms --listen 127.0.0.1:0"},
+		{scenario, "demo --scenario - --past 0s --speed 600 --for 100ms --listen 127.0.0.1:0"},
 		{bankOne, "replay --bank - --out " + os.DevNull + " " + curve},
 		{aDischarge(), "replay --out " + os.DevNull + " - --bank " + write(t, "bank.yaml", bankOne)},
 	} {

@@ -31,7 +31,7 @@ var layers = map[string][]string{
 	"agent": {
 		"config/strict dial dial/packet disk fleet/ranges history moment snapshot readings tries trouble",
 		"disk/crash fleet/setup safefile",
-		"pin visit store/spans store/tables page/figures page/listen page/words",
+		"pin visit store/spans store/tables page/figures page/listen page/qr page/words",
 		"config fleet/worklist store/file store/outbox store/past page/draw page/view page/web",
 		"fleet/authority records recording store/queue store/window page/visits",
 		"fleet/wire outlet records/schema store page",

@@ -25,6 +25,7 @@ type cli struct {
 	Demo       demoCmd       `cmd:"" help:"Run everything in one process: simulated bank, emulated board, agent, broker, page."`
 	Check      checkCmd      `cmd:"" help:"Check a configuration and the files that it names. With --probe, also read the board once."`
 	PIN        pinCmd        `cmd:"" name:"pin" help:"Set the PIN required for changes on the page."`
+	Sticker    stickerCmd    `cmd:"" help:"Make the sticker with the code that leads a phone to a unit's page."`
 	Explain    explainCmd    `cmd:"" help:"Explain a finding: what it means, how it is detected, what to check, what clears it."`
 	Replay     replayCmd     `cmd:"" help:"Run the engine on a unit's recording, or the estimators on a recorded curve."`
 	Simulate   simulateCmd   `cmd:"" help:"Simulate a bank with known truth and compare the results with it."`

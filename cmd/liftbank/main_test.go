@@ -185,6 +185,8 @@ func TestUsageErrors(t *testing.T) {
 		{[]string{"suite", "findings", "--only", "no such thing"}, "no scenario matches"},
 		{[]string{"suite", "findings", "--step", "1h"}, "200ms to 1m"},
 		{[]string{"demo", "--speed", "0"}, "--speed"},
+		{[]string{"demo", "--past", "-1h"}, "--past"},
+		{[]string{"demo", "--past", "2000h"}, "--past"},
 		{[]string{"explain", "no-such"}, "feed-lost"},
 		{[]string{"nonsense"}, "nonsense"},
 		{[]string{"run"}, "--config"},
@@ -275,7 +277,7 @@ func demo(t *testing.T, args ...string) (page, broker string, stop func() int) {
 	done := make(chan int, 1)
 	go func() {
 		done <- run(streams{ctx, strings.NewReader(""), out, io.Discard},
-			append([]string{"demo", "--listen", "127.0.0.1:0"}, args...))
+			append([]string{"demo", "--past", "0s", "--listen", "127.0.0.1:0"}, args...))
 	}()
 	address := regexp.MustCompile(`^(page|mqtt) +(\S+)`)
 	deadline := time.After(20 * time.Second)

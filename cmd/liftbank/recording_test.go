@@ -310,7 +310,8 @@ func TestReplayHints(t *testing.T) {
 // A demonstration keeps every scan and the truth beside it.
 func TestDemoKeepsARecording(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "kept")
-	out, errs, code := command(t, "", "demo", "--listen", "127.0.0.1:0", "--speed", "2000", "--for", "3s", "--data", dir)
+	out, errs, code := command(t, "", "demo", "--listen", "127.0.0.1:0", "--past", "0s", "--speed", "2000", "--for", "3s",
+		"--data", dir)
 	require.Zero(t, code, errs)
 	assert.Contains(t, out, "stopped   after")
 	out, errs, code = command(t, "", "replay", "--config", filepath.Join(dir, "recording.unit.yaml"), "--findings", "-",

@@ -73,7 +73,7 @@ printf 'Restart=no\n' >>/etc/systemd/system/liftbank.service.d/test.conf
 systemctl daemon-reload; systemctl restart liftbank
 cat /root/try
 part running
-drop exec '/usr/bin/liftbank demo --listen 127.0.0.1:8480 --data /var/lib/liftbank/demo --speed 600' demo
+drop exec '/usr/bin/liftbank demo --listen 127.0.0.1:8480 --data /var/lib/liftbank/demo --past 0s --speed 600' demo
 systemctl restart liftbank
 answers
 state

@@ -44,6 +44,7 @@ const (
 // files is all that is installed on a board. There is no configuration among them, but an example: one for
 // another board would be worse than none.
 var files = []file{
+	{to: "etc/avahi/services/liftbank.service", from: "deploy/network/liftbank-avahi.service", mode: 0o644},
 	{to: "etc/liftbank/unit.yaml.example", from: "deploy/board-two-batteries.yaml", mode: 0o644},
 	{to: programFile, mode: 0o755},
 	{to: "usr/lib/modules-load.d/liftbank.conf", from: "deploy/systemd/modules-load.conf", mode: 0o644},
@@ -56,6 +57,8 @@ var files = []file{
 	{to: copyrightFile, mode: 0o644},
 	{to: "usr/share/doc/liftbank/examples/board-four-batteries.yaml", from: "deploy/board-four-batteries.yaml", mode: 0o644},
 	{to: "usr/share/doc/liftbank/examples/board-two-batteries.yaml", from: "deploy/board-two-batteries.yaml", mode: 0o644},
+	{to: "usr/share/doc/liftbank/examples/liftbank-ap.nmconnection", from: "deploy/network/liftbank-ap.nmconnection", mode: 0o644},
+	{to: "usr/share/doc/liftbank/examples/liftbank-dnsmasq.conf", from: "deploy/network/liftbank-dnsmasq.conf", mode: 0o644},
 	{to: partsFile, mode: 0o644},
 	{to: "usr/share/fish/vendor_completions.d/liftbank.fish", from: "cmd/liftbank/completion/liftbank.fish", mode: 0o644},
 	{to: "usr/share/man/man1/liftbank.1.gz", from: "deploy/liftbank.1", mode: 0o644},
@@ -246,7 +249,8 @@ func contentOf(repository fs.FS, f file, made map[string][]byte) ([]byte, error)
 
 func controlFile(a about, size int) string {
 	about := `Depends: systemd (>= 252)
-Recommends: i2c-tools
+Recommends: avahi-daemon, i2c-tools
+Suggests: network-manager
 Section: electronics
 Priority: optional
 Description: agent that watches the battery bank of a battery-powered lift

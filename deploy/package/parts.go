@@ -77,7 +77,7 @@ func licensesOf(program string) ([]byte, error) {
 		return nil, err
 	}
 	parts := []part{
-		{"liftbank", "."}, {"uPlot, on the page", "agent/page/web/assets"},
+		{"liftbank", "."},
 		{"Go, " + info.GoVersion, strings.TrimSpace(string(goRoot))},
 	}
 	for _, m := range info.Deps {

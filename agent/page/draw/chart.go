@@ -1,9 +1,9 @@
 package draw
 
 import (
-	"fmt"
 	"html/template"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -13,58 +13,198 @@ import (
 	"liftbank/agent/page/words"
 )
 
-// chartKinds are the charts, each with the end of the figures' names that belong to it.
-var chartKinds = []struct{ Suffix, Word, Unit string }{
-	{"voltage_v", "Voltage", "V"}, {"current_a", "Current", "A"}, {"soc_pct", "Charge", "%"},
-	{"temperature_c", "Temperature", "°C"},
-}
-
-// The picture's own measures. It is shown from 340 to 960 pixels wide; the style sheet makes its
-// letters larger where it is small.
+// A plot is this wide and high in units of its picture, which is stretched to the room there is; its strokes and
+// all text, which stands beside it, keep their size.
 const (
-	chartWidth, chartHeight = 720, 220
-	chartLeft, chartRight   = 78, 8
-	chartTop, chartBottom   = 12, 34
-	mostLines               = 8 // in one chart
+	plotWidth, plotHeight = 1000, 100
+	mostLines             = 8 // in one chart
 )
 
-// lineClasses distinguish lines by their dashes, not by color alone.
+// lineClasses distinguish lines by their dashes alone: a solid, b dashed, c dotted, d dash-dot.
 const lineClasses = 4
 
-// Chart is one chart with the same in words.
+// Chart is one chart with the same as a table.
 type Chart struct {
 	Kind, Title, Unit string
-	SVG               template.HTML
+	Name              string        // what it shows, for those who don't see it
+	SVG               template.HTML // the plot
+	Values            []string      // along its right side, evenly spaced from top to bottom
+	Axis              template.HTML // names of times below it; empty where other charts stand on the same ones
 	Lines             []lineView
+	Table             Table
 }
 
-// lineView is one line with what a table says of it.
+// lineView is one line, and what can be said of it in words.
 type lineView struct {
-	Name, Min, Mean, Max string
-	Class                int
+	Name, Last, Min, Mean, Max string
+	Doubt                      string // of the last: "± 2"; empty: not said
+	Class                      string // "curve c1", "needle low"
 }
 
-// scale turns values into places.
-type scale struct{ low, high float64 }
-
-func (s scale) y(v float64) float64 {
-	return chartTop + (chartHeight-chartTop-chartBottom)*(s.high-v)/(s.high-s.low)
+// Table is a chart in figures: a row a stretch of time.
+type Table struct {
+	Head []string
+	Rows [][]string
 }
 
-// timeline is the horizontal axis of charts: where the times are that the series have, and what
-// draws the axis itself.
-type timeline struct {
-	x    []float64
-	draw func(*svgBuilder)
+// Past says how a span of the past is drawn. Its zero value is in UTC, with the data up to the end of the span.
+type Past struct {
+	Zone   *time.Location
+	Now    time.Time                             // data stops here
+	Number func(finding, subject string) int     // of a finding on the other pages; 0 if it has none
+	Path   func(from, to time.Time) template.URL // the page of a shorter span; nil: none
+	Doubt  func(figure, battery string) string   // of what a line shows last; nil: none is said
 }
 
-// Charts returns the charts for which a window has lines.
+// quantity is what is drawn in a chart of its own, with the end of the figures' names that belong to it.
+type quantity struct {
+	Suffix, Word, Unit string
+	Decimals           int     // that its figures deserve
+	Least              float64 // span of its scale, so that noise isn't blown up
+	Zero               bool    // zero is on the scale
+	Most               float64 // the scale ends here; 0: nowhere
+	Inflow             bool    // only what flows in
+}
+
+var quantities = []quantity{
+	{Suffix: "voltage_v", Word: "Voltage", Unit: "V", Decimals: 2, Least: 1},
+	{Suffix: "current_a", Word: "Current", Unit: "A", Decimals: 1, Least: 10, Zero: true},
+	{Suffix: "soc_pct", Word: "Charge", Unit: "%", Least: 10, Most: 100},
+	{Suffix: "temperature_c", Word: "Temperature", Unit: "°C", Least: 10},
+}
+
+// chargingKind is the chart of what flows in, which the one of currents is too coarse for.
+const chargingKind = "charging_a"
+
+// apartV is how far the batteries' voltages are from each other where they are worth a chart of their own: in
+// parallel they are not, unless a link or a tap is bad.
+const apartV = 0.15
+
+// Charts returns the charts of voltage, current, charge and temperature for which a window has lines, each with its
+// own axis of time, in UTC.
 func Charts(to *words.Reader, w *history.Window) []Chart {
-	line := timeline{draw: func(d *svgBuilder) { d.timeAxis(w.From, w.To, chartTop, chartHeight-chartBottom, true) }}
-	for _, t := range w.TimesS {
-		line.x = append(line.x, place(w, t))
+	p := Past{}
+	all := slices.DeleteFunc(p.Charts(to, w), func(c Chart) bool { return c.Kind == chargingKind })
+	axis := p.Axis(to, w)
+	for i := range all {
+		all[i].Axis = axis
 	}
-	return charts(to, w.Series, line)
+	return all
+}
+
+// Charts returns the charts for which a window has lines. They stand on one axis of time, which Axis names.
+func (p Past) Charts(to *words.Reader, w *history.Window) []Chart {
+	t := p.timeline(to, w)
+	var out []Chart
+	for _, q := range quantities {
+		var own, batteries []*history.Series
+		for i := range w.Series {
+			switch s := &w.Series[i]; {
+			case s.Figure == q.Suffix && s.Battery != "":
+				batteries = append(batteries, s)
+			case s.Figure == q.Suffix:
+				own = append(own, s)
+			}
+		}
+		title := to.W[q.Word]
+		switch {
+		case q.Suffix != "voltage_v" && len(batteries) > 0: // the bank's are their sum or mean
+			own = batteries
+		case q.Suffix == "voltage_v" && len(own) > 0 && apart(batteries):
+			out = append(out, t.chart(to, own, own, q, title, ""))
+			own, title = batteries, to.W["BatteryVoltages"]
+			q.Suffix = "battery_" + q.Suffix
+		case len(own) == 0:
+			own = batteries
+		}
+		if len(own) == 0 {
+			continue
+		}
+		own = own[:min(len(own), mostLines)]
+		shown := own
+		if q.Suffix == "soc_pct" {
+			shown = doubtful(own, w)
+		}
+		c := t.chart(to, own, shown, q, title, "")
+		if p.Doubt != nil {
+			for i, l := range own {
+				c.Lines[i].Doubt = p.Doubt(l.Figure, l.Battery)
+			}
+		}
+		out = append(out, c)
+		if q.Suffix == "current_a" {
+			if in := inflows(own); in != nil {
+				q := q
+				q.Suffix, q.Least, q.Inflow = chargingKind, 1, true
+				out = append(out, t.chart(to, in, in, q, to.W["ChargingCurrent"], ""))
+			}
+		}
+	}
+	return out
+}
+
+// inflows returns what flows in, which a run's current would flatten; nil where nothing does.
+func inflows(lines []*history.Series) (in []*history.Series) {
+	any := false
+	for _, l := range lines {
+		s := &history.Series{Figure: l.Figure, Battery: l.Battery, Mean: make([]*float64, len(l.Mean))}
+		for i := range l.Mean {
+			v := finite(l.Max, i) // a bin of an hour has more than the charging in it
+			if v == nil {
+				v = finite(l.Mean, i)
+			}
+			if v != nil {
+				flow := max(*v, 0)
+				s.Mean[i] = &flow
+				any = any || flow >= chargingA/2 // of two batteries or more
+			}
+		}
+		in = append(in, s)
+	}
+	if !any {
+		return nil
+	}
+	return in
+}
+
+// doubtful returns lines of charge with one standard deviation at both sides, where that was kept, in place of the least
+// and the most.
+func doubtful(lines []*history.Series, w *history.Window) []*history.Series {
+	out := make([]*history.Series, len(lines))
+	for k, l := range lines {
+		out[k] = l
+		for i := range w.Series {
+			s := &w.Series[i]
+			if s.Figure != "soc_sigma_pct" || s.Battery != l.Battery {
+				continue
+			}
+			d := &history.Series{
+				Figure: l.Figure, Battery: l.Battery, Mean: l.Mean,
+				Min: make([]*float64, len(l.Mean)), Max: make([]*float64, len(l.Mean)),
+			}
+			for i := range l.Mean {
+				v, sigma := finite(l.Mean, i), finite(s.Mean, i)
+				if v != nil && sigma != nil {
+					low, high := max(*v-*sigma, 0), min(*v+*sigma, 100)
+					d.Min[i], d.Max[i] = &low, &high
+				}
+			}
+			out[k] = d
+		}
+	}
+	return out
+}
+
+// apart reports whether the lines differ by more than can be seen in the bank's.
+func apart(lines []*history.Series) bool {
+	for _, l := range lines {
+		for i, v := range l.Mean {
+			if first := lines[0].Mean; v != nil && i < len(first) && first[i] != nil && math.Abs(*v-*first[i]) > apartV {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // FirstSecond returns the charts of a motor run's first second.
@@ -72,149 +212,162 @@ func FirstSecond(to *words.Reader, tr *history.Trace) []Chart {
 	if len(tr.TimesS) < 2 {
 		return nil
 	}
-	from, end := tr.TimesS[0], tr.TimesS[len(tr.TimesS)-1]
-	at := func(s float64) float64 {
-		return chartLeft + (chartWidth-chartLeft-chartRight)*(s-from)/max(end-from, 1e-3)
-	}
-	line := timeline{draw: func(d *svgBuilder) { d.secondsAxis(from, end, at) }}
-	for _, s := range tr.TimesS {
-		line.x = append(line.x, at(s))
-	}
-	var series []history.Series
-	for _, s := range tr.Series {
-		series = append(series, history.Series{Figure: s.Figure, Battery: s.Battery, Mean: s.Values})
-	}
-	return charts(to, series, line)
-}
-
-func charts(to *words.Reader, series []history.Series, line timeline) []Chart {
+	t := secondsLine(tr.TimesS)
 	var out []Chart
-	for _, k := range chartKinds {
+	for _, q := range quantities {
 		var lines []*history.Series
-		for i := range series {
-			if strings.HasSuffix(series[i].Figure, k.Suffix) && len(lines) < mostLines {
-				lines = append(lines, &series[i])
+		for _, s := range tr.Series {
+			if strings.HasSuffix(s.Figure, q.Suffix) && len(lines) < mostLines {
+				lines = append(lines, &history.Series{Figure: s.Figure, Battery: s.Battery, Mean: s.Values})
 			}
 		}
-		if len(lines) == 0 {
-			continue
+		if len(lines) > 0 {
+			c := t.chart(to, lines, lines, q, to.W[q.Word], to.W["FirstSecond"])
+			c.Axis = t.axis()
+			out = append(out, c)
 		}
-		convert, unit := func(v float64) float64 { return v }, k.Unit
-		if unit == "°C" && to.Fahrenheit {
-			convert, unit = words.ToFahrenheit, "°F"
-		}
-		title := strings.TrimSuffix(to.W[k.Word], ", "+k.Unit) + ", " + unit
-		v := Chart{Kind: k.Suffix, Title: title, Unit: unit}
-		for i, l := range lines {
-			v.Lines = append(v.Lines, lineOf(to, l, i%lineClasses, convert))
-		}
-		v.SVG = chart(to, line, lines, title, convert)
-		out = append(out, v)
 	}
 	return out
 }
 
-func lineOf(to *words.Reader, l *history.Series, class int, convert func(float64) float64) lineView {
-	v := lineView{Name: seriesName(to, l), Class: class, Min: figures.Unknown, Mean: figures.Unknown, Max: figures.Unknown}
-	low, high, sum, n := math.Inf(1), math.Inf(-1), 0.0, 0
-	for i, m := range l.Mean {
-		if m == nil {
-			continue
+// chart draws the lines of one quantity; between the least and the most of each bin is a band. shown are the lines
+// with what their band is to be.
+func (t *timeline) chart(to *words.Reader, lines, shown []*history.Series, q quantity, title, of string) Chart {
+	convert, unit := func(v float64) float64 { return v }, q.Unit
+	if unit == "°C" && to.Fahrenheit {
+		convert, unit = words.ToFahrenheit, "°F"
+	}
+	c := Chart{Kind: q.Suffix, Title: strings.TrimSuffix(title, ", "+q.Unit) + ", " + unit, Unit: unit}
+	for i, l := range lines {
+		c.Lines = append(c.Lines, lineOf(to, l, i, convert, q.Decimals))
+	}
+	d := &svgBuilder{}
+	sc, ok := scaleOf(shown, q, convert)
+	c.Name = nameOf(to, &c, of)
+	d.put(`<svg class="lines" viewBox="0 0 %d %d" preserveAspectRatio="none" role="img" aria-label="%s">`, plotWidth, plotHeight,
+		template.HTMLEscapeString(c.Name))
+	t.rules(d)
+	if ok {
+		c.Values = sc.rule(d)
+		bank := len(lines) == 1 && lines[0].Battery == ""
+		needles := len(t.runs) > 0 && !q.Inflow && (q.Zero || bank)
+		for i, l := range shown {
+			if !needles {
+				d.band(t.x, l, sc, convert, i)
+			}
 		}
-		sum, n = sum+*m, n+1
-		low, high = min(low, *m), max(high, *m)
-		if i < len(l.Min) && l.Min[i] != nil {
-			low = min(low, *l.Min[i])
+		if needles {
+			for i, l := range lines {
+				class := "n" + strconv.Itoa(i%lineClasses)
+				if bank {
+					class = "low"
+				}
+				d.needles(t, l, sc, convert, i, class)
+			}
 		}
-		if i < len(l.Max) && l.Max[i] != nil {
-			high = max(high, *l.Max[i])
+		for i, l := range lines {
+			d.curve(t.x, l, sc, convert, i)
+		}
+		if needles && bank {
+			c.Lines = append(c.Lines, lineView{Name: to.W["LowestInRuns"], Class: "needle low"})
 		}
 	}
-	if n > 0 {
-		f := func(x float64) string { return withMinus(convert(x), 2) }
-		v.Min, v.Mean, v.Max = f(low), f(sum/float64(n)), f(high)
+	d.put("</svg>")
+	c.SVG = template.HTML(d.String())
+	c.Table = t.table(to, lines, c.Lines, convert, q.Decimals)
+	return c
+}
+
+// nameOf says what a chart shows: of each line where it is and between what it was.
+func nameOf(to *words.Reader, c *Chart, of string) string {
+	name := c.Title
+	if of != "" {
+		name = of + ": " + name
+	}
+	for _, l := range c.Lines {
+		if l.Last == figures.Unknown {
+			name += "; " + l.Name + ": " + to.W["NothingKept"]
+			continue
+		}
+		name += "; " + l.Name + " " + words.Fill(to.W["ChartLine"], "last", l.Last, "low", l.Min, "high", l.Max)
+	}
+	return name
+}
+
+func lineOf(to *words.Reader, l *history.Series, class int, convert func(float64) float64, decimals int) lineView {
+	v := lineView{
+		Name: seriesName(to, l), Class: "curve " + lineClass(class), Min: figures.Unknown, Mean: figures.Unknown, Max: figures.Unknown,
+		Last: figures.Unknown,
+	}
+	low, high, mean, last := extent(l, 0, len(l.Mean))
+	if !math.IsNaN(mean) {
+		f := func(x float64) string { return withMinus(convert(x), decimals) }
+		v.Min, v.Mean, v.Max, v.Last = f(low), f(mean), f(high), f(last)
 	}
 	return v
 }
 
-// seriesName returns a line's name: the battery, or what else is measured.
+// extent returns what a line does within some bins; the mean is NaN if it has nothing there.
+func extent(l *history.Series, from, end int) (low, high, mean, last float64) {
+	low, high, sum, n := math.Inf(1), math.Inf(-1), 0.0, 0
+	for i := from; i < min(end, len(l.Mean)); i++ {
+		m := finite(l.Mean, i)
+		if m == nil {
+			continue
+		}
+		sum, last, n = sum+*m, *m, n+1
+		low, high = min(low, *m), max(high, *m)
+		if v := finite(l.Min, i); v != nil {
+			low = min(low, *v)
+		}
+		if v := finite(l.Max, i); v != nil {
+			high = max(high, *v)
+		}
+	}
+	return low, high, sum / float64(n), last
+}
+
+// finite returns a value that can be drawn, nil where there is none.
+func finite(of []*float64, i int) *float64 {
+	if i >= len(of) || of[i] == nil || math.IsNaN(*of[i]) || math.IsInf(*of[i], 0) {
+		return nil
+	}
+	return of[i]
+}
+
+func lineClass(i int) string { return "c" + strconv.Itoa(i%lineClasses) }
+
+// seriesName returns a line's name: the battery's letter, or what else is measured.
 func seriesName(to *words.Reader, l *history.Series) string {
 	if l.Battery != "" {
-		return to.W["Battery"] + " " + l.Battery
+		return l.Battery
 	}
 	return to.Label("Series", l.Figure)
 }
 
-// chart draws lines over time; between the least and the most of each bin is a band.
-func chart(
-	to *words.Reader, line timeline, lines []*history.Series, title string, convert func(float64) float64,
-) template.HTML {
-	sc, ok := scaleOf(lines, convert)
-	d := &svgBuilder{}
-	d.put(
-		`<svg class="chart" viewBox="0 0 %d %d" role="img" aria-label="%s">`, chartWidth, chartHeight,
-		template.HTMLEscapeString(title),
-	)
-	line.draw(d)
-	if ok {
-		d.valueAxis(sc)
-		for i, l := range lines {
-			d.band(line.x, l, sc, convert, i%lineClasses)
-		}
-		for i, l := range lines {
-			d.curve(line.x, l, sc, convert, i%lineClasses)
-		}
-	} else {
-		d.text("middle", chartWidth/2, chartHeight/2, to.W["NothingKept"])
-	}
-	d.put("</svg>")
-	return template.HTML(d.String())
-}
-
-func scaleOf(lines []*history.Series, convert func(float64) float64) (scale, bool) {
-	s := scale{math.Inf(1), math.Inf(-1)}
-	for _, l := range lines {
-		for _, of := range [][]*float64{l.Min, l.Mean, l.Max} {
-			for _, v := range of {
-				if v != nil && !math.IsInf(*v, 0) && !math.IsNaN(*v) {
-					s.low, s.high = min(s.low, convert(*v)), max(s.high, convert(*v))
-				}
-			}
-		}
-	}
-	if s.low > s.high {
-		return s, false
-	}
-	if pad := (s.high - s.low) * 0.06; pad > 0.01 {
-		s.low, s.high = s.low-pad, s.high+pad
-	} else {
-		s.low, s.high = s.low-0.1, s.high+0.1
-	}
-	return s, true
-}
-
-// place returns a time's horizontal position.
-func place(w *history.Window, t int64) float64 {
-	span := w.To.Sub(w.From).Seconds()
-	if span <= 0 {
-		return chartLeft
-	}
-	return chartLeft + (chartWidth-chartLeft-chartRight)*(float64(t)-float64(w.From.Unix()))/span
-}
-
+// curve draws the means. A gap is a gap; what stands alone between two is a dot.
 func (d *svgBuilder) curve(x []float64, l *history.Series, sc scale, convert func(float64) float64, class int) {
 	var path []byte
-	pen := byte('M')
+	pen, alone := byte('M'), false
+	end := func() {
+		if alone {
+			path = append(path, "h0"...)
+		}
+		pen, alone = 'M', false
+	}
 	for i := range x {
-		if i >= len(l.Mean) || l.Mean[i] == nil {
-			pen = 'M'
+		v := finite(l.Mean, i)
+		if v == nil {
+			end()
 			continue
 		}
 		path = append(path, pen)
-		path = point(path, x[i], sc.y(convert(*l.Mean[i])))
+		path = point(path, x[i], sc.y(convert(*v)))
+		alone = pen == 'M'
 		pen = 'L'
 	}
-	d.put(`<path class="curve c%d" d="%s"/>`, class, path)
+	end()
+	d.put(`<path class="curve %s" d="%s"/>`, lineClass(class), path)
 }
 
 func point(path []byte, x, y float64) []byte {
@@ -227,7 +380,7 @@ func point(path []byte, x, y float64) []byte {
 func (d *svgBuilder) band(x []float64, l *history.Series, sc scale, convert func(float64) float64, class int) {
 	var path []byte
 	begin := -1
-	close := func(end int) {
+	shut := func(end int) {
 		if begin >= 0 && end > begin+1 {
 			pen := byte('M')
 			for i := begin; i < end; i++ {
@@ -244,155 +397,42 @@ func (d *svgBuilder) band(x []float64, l *history.Series, sc scale, convert func
 		begin = -1
 	}
 	for i := range x {
-		has := i < len(l.Min) && i < len(l.Max) && l.Min[i] != nil && l.Max[i] != nil
+		has := finite(l.Min, i) != nil && finite(l.Max, i) != nil
 		switch {
 		case has && begin < 0:
 			begin = i
 		case !has:
-			close(i)
+			shut(i)
 		}
 	}
-	close(min(len(x), len(l.Max)))
+	shut(len(x))
 	if len(path) > 0 {
-		d.put(`<path class="band c%d" d="%s"/>`, class, path)
+		d.put(`<path class="band %s" d="%s"/>`, lineClass(class), path)
 	}
 }
 
-func (d *svgBuilder) valueAxis(s scale) {
-	step := niceStep((s.high - s.low) / 4)
-	decimals := max(0, int(math.Ceil(-math.Log10(step)-1e-9)))
-	for v := math.Ceil(s.low/step) * step; v <= s.high; v += step {
-		d.line("grid", chartLeft, s.y(v), chartWidth-chartRight, s.y(v))
-		d.text("tick end", chartLeft-5, s.y(v)+7, withMinus(v, decimals))
-	}
-}
-
-func withMinus(v float64, decimals int) string {
-	text := strconv.FormatFloat(v, 'f', decimals, 64)
-	if strings.Trim(text, "-0.") == "" {
-		return strings.TrimPrefix(text, "-") // rounded to nothing
-	}
-	return strings.Replace(text, "-", "−", 1)
-}
-
-// secondsAxis marks seconds after a start; at returns where one is.
-func (d *svgBuilder) secondsAxis(from, to float64, at func(float64) float64) {
-	const bottom = chartHeight - chartBottom
-	step := niceStep((to - from) / mostMarks)
-	decimals := max(0, int(math.Ceil(-math.Log10(step)-1e-9)))
-	for i := math.Ceil(from / step); i*step <= to; i++ {
-		x := at(i * step)
-		d.line("grid", x, chartTop, x, bottom)
-		d.text("tick middle", x, bottom+24, withMinus(i*step+0, decimals)) // +0: no minus before zero
-	}
-	d.frame(chartTop, bottom)
-}
-
-// niceStep returns 1, 2 or 5 times a power of ten, at least x.
-func niceStep(x float64) float64 {
-	if !(x > 0) || math.IsInf(x, 0) {
-		return 1
-	}
-	p := math.Pow(10, math.Floor(math.Log10(x)))
-	for _, m := range []float64{1, 2, 5} {
-		if m*p >= x {
-			return m * p
-		}
-	}
-	return 10 * p
-}
-
-// timeSteps are the distances of marks on the time axis, with how they are written.
-var timeSteps = []struct {
-	step   time.Duration
-	layout string
-}{
-	{time.Minute, "15:04"}, {2 * time.Minute, "15:04"}, {10 * time.Minute, "15:04"}, {30 * time.Minute, "15:04"},
-	{time.Hour, "15:04"}, {3 * time.Hour, "15:04"},
-	{6 * time.Hour, "02 15:04"}, {24 * time.Hour, "01-02"}, {2 * 24 * time.Hour, "01-02"},
-	{7 * 24 * time.Hour, "01-02"}, {30 * 24 * time.Hour, "06-01-02"}, {61 * 24 * time.Hour, "06-01-02"},
-}
-
-// mostMarks is small, so that their names keep apart on a phone, where letters are twice as large
-// beside the lines.
-const mostMarks = 6
-
-func (d *svgBuilder) timeAxis(from, to time.Time, top, bottom float64, named bool) {
-	span := to.Sub(from)
-	if span <= 0 {
-		return
-	}
-	s := timeSteps[len(timeSteps)-1]
-	for _, c := range timeSteps {
-		if span/c.step <= mostMarks {
-			s = c
-			break
-		}
-	}
-	w := &history.Window{From: from, To: to}
-	for t := from.UTC().Truncate(s.step).Add(s.step); t.Before(to); t = t.Add(s.step) {
-		x := place(w, t.Unix())
-		d.line("grid", x, top, x, bottom)
-		if named {
-			d.text("tick middle", x, bottom+24, t.Format(s.layout))
-		}
-	}
-	d.frame(top, bottom)
-}
-
-// frame draws the border of a chart.
-func (d *svgBuilder) frame(top, bottom float64) {
-	d.put(
-		`<rect class="frame" x="%d" y="%g" width="%d" height="%g"/>`, chartLeft, top, chartWidth-chartLeft-chartRight,
-		bottom-top,
-	)
-}
-
-// Events draws runs as strokes and findings as bars, each finding in a row of its own.
-func Events(to *words.Reader, w *history.Window) template.HTML {
-	rows := map[string]int{}
-	var names []string
-	for _, f := range w.Findings {
-		key := strings.TrimSpace(f.Name + " " + f.Subject)
-		if _, have := rows[key]; !have && len(names) < 20 {
-			rows[key] = len(names)
-			names = append(names, key)
-		}
-	}
-	const rowHeight, runTop, runBottom = 42, 30, 56
-	height := runBottom + 14 + rowHeight*len(names)
-	d := &svgBuilder{}
-	d.put(
-		`<svg class="chart" viewBox="0 0 %d %d" role="img" aria-label="%s">`, chartWidth, height,
-		template.HTMLEscapeString(to.W["EventsTitle"]),
-	)
-	d.timeAxis(w.From, w.To, runTop, float64(height-4), false)
-	d.text("tick", chartLeft, 22, fmt.Sprintf("%s: %d", to.W["Runs"], w.RunCount))
+// needles hang from a line, at each run, to the lowest of its bin. Those of further batteries stand a little beside
+// the run, so that they can be told apart.
+func (d *svgBuilder) needles(t *timeline, l *history.Series, sc scale, convert func(float64) float64, place int, class string) {
+	const beside = 3
 	var path []byte
-	for _, r := range w.Runs {
-		x := place(w, r.At.Unix())
-		path = fmt.Appendf(path, "M%.1f %dV%d", x, runTop+2, runBottom-2)
-	}
-	d.put(`<path class="strokes" d="%s"/>`, path)
-	for _, f := range w.Findings {
-		i, have := rows[strings.TrimSpace(f.Name+" "+f.Subject)]
-		if !have {
+	last := -1
+	for _, r := range t.runs {
+		i := t.bin(r.At)
+		if i < 0 || i == last {
 			continue
 		}
-		from, end := max(place(w, f.From.Unix()), chartLeft), float64(chartWidth-chartRight)
-		if f.To != nil {
-			end = min(place(w, f.To.Unix()), end)
+		last = i
+		mean, low := finite(l.Mean, i), finite(l.Min, i)
+		if mean == nil || low == nil {
+			continue
 		}
-		class := "note"
-		if f.Severity == "urgent" || f.Severity == "repair" {
-			class = f.Severity
-		}
-		y := float64(runBottom + 4 + rowHeight*i)
-		d.put(`<rect class="span %s" x="%.1f" y="%g" width="%.1f" height="9"/>`, class, from, y+28, max(end-from, 2))
+		path = append(path, 'M')
+		path = point(path, t.place(r.At)+beside*float64(place), sc.y(convert(*mean)))
+		path = append(path, 'V')
+		path = strconv.AppendFloat(path, sc.y(convert(*low)), 'f', 1, 64)
 	}
-	for i, name := range names {
-		d.text("tick", chartLeft+4, float64(runBottom+26+rowHeight*i), name)
+	if len(path) > 0 {
+		d.put(`<path class="needle %s" d="%s"/>`, class, path)
 	}
-	d.put("</svg>")
-	return template.HTML(d.String())
 }

@@ -36,15 +36,15 @@ const typeScript = "text/javascript; charset=utf-8"
 var assetTypes = map[string]string{
 	"sheet.css": "text/css; charset=utf-8",
 	"mark.svg":  "image/svg+xml",
-	"sheet.js":  typeScript, "visit.js": typeScript, "history.js": typeScript, "report.js": typeScript,
-	// uPlot 1.6.32, MIT license: see uplot.LICENSE.
-	"uplot.js": typeScript, "uplot.css": "text/css; charset=utf-8",
+	"icon.svg":  "image/svg+xml", "icon.png": "image/png",
+	"shell.js": typeScript,
+	"sheet.js": typeScript, "visit.js": typeScript, "history.js": typeScript, "report.js": typeScript,
 }
 
 func newAssets() Assets {
 	a := Assets{URLs: map[string]string{}, byName: map[string]asset{}}
 	all := sha256.New()
-	for _, name := range slices.Sorted(maps.Keys(assetTypes)) {
+	for _, name := range assetNames() {
 		plain := mustRead(name)
 		if name == "sheet.css" {
 			plain = append(BaseSheet(), plain...)
@@ -56,12 +56,16 @@ func newAssets() Assets {
 		a.URLs[name] = "/assets/" + hashed
 		a.byName[hashed] = asset{contentType: assetTypes[name], plain: plain, packed: pack(plain)}
 	}
+	all.Write(mustRead("worker.js"))
 	a.Build = hex.EncodeToString(all.Sum(nil)[:6])
 	return a
 }
 
 // BaseSheet returns what the style sheets of the unit's and of the fleet's pages begin with.
 func BaseSheet() []byte { return mustRead("base.css") }
+
+// assetNames are the plain names in a fixed order.
+func assetNames() []string { return slices.Sorted(maps.Keys(assetTypes)) }
 
 func mustRead(name string) []byte {
 	b, err := files.ReadFile("assets/" + name)

@@ -18,6 +18,7 @@ type shell struct {
 	Title         string
 	Unit, Place   string
 	Style, Icon   string
+	Touch, Shell  string // icon of a phone's first screen; script that keeps last answers
 	Scripts       []string
 	Nav           []navItem
 	Back          string // path to come back to after a choice
@@ -70,6 +71,9 @@ func (s *Site) Show(w http.ResponseWriter, r *http.Request, status int, c Conten
 		s.RenderFailed(w, r, err)
 		return
 	}
+	if s.SignedIn(r) {
+		w.Header().Set(sessionHeader, "1")
+	}
 	Send(w, r, status, TypeHTML, page)
 }
 
@@ -101,7 +105,7 @@ func (s *Site) shell(r *http.Request, c *Content, body template.HTML) shell {
 	age := s.Hub.Age()
 	v := shell{
 		To: to, W: to.W, Languages: words.Languages, Title: to.W["Title"], Style: s.Assets.URLs["sheet.css"],
-		Icon:  s.Assets.URLs["mark.svg"],
+		Icon: s.Assets.URLs["mark.svg"], Touch: s.Assets.URLs["icon.png"], Shell: s.Assets.URLs["shell.js"],
 		Build: s.Assets.Build, Back: backTo(r), SignedIn: s.SignedIn(r), Live: c.Live, Refresh: c.Refresh, Body: body,
 		AgeS: age.Seconds(), OldS: s.StaleAfter.Seconds(),
 		Some: snap != nil, Old: snap != nil && (age > s.StaleAfter || s.Hub.Stalled()), Bar: to.W["NoData"],

@@ -48,6 +48,7 @@ func NewSite(
 func (s *Site) Routes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /assets/{name}", s.Assets.serve)
 	mux.HandleFunc("POST /settings", s.choose)
+	s.offlineRoutes(mux)
 }
 
 // ReadForm reads a form of bounded size, or says what was wrong with it. From a browser that was
