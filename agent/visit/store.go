@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -37,7 +38,8 @@ type Store struct {
 	mu      sync.Mutex
 	handing sync.Mutex // one visit is offered at a time
 	draft   *Draft
-	damaged string // file that a draft that couldn't be read was moved to
+	photo   chan struct{} // one photo is taken in at a time: it needs the memory
+	damaged string        // file that a draft that couldn't be read was moved to
 }
 
 const draftFile = "draft.json"
@@ -70,11 +72,11 @@ func Open(o Options) (*Store, error) {
 			return nil, fmt.Errorf("visits: %w", err)
 		}
 	}
-	k := &Store{o: o}
+	k := &Store{o: o, photo: make(chan struct{}, 1)}
 	if err := k.readDraft(); err != nil {
 		return nil, err
 	}
-	return k, nil
+	return k, k.dropStrayPhotos()
 }
 
 func (k *Store) readDraft() error {
@@ -156,8 +158,28 @@ func (k *Store) Begin(by, token string, now Facts) (*Draft, error) {
 		return nil, fmt.Errorf("visit: id %q: want a token of a-z and 0-9", d.ID)
 	}
 	d.set(k.o.Form, "by", by, 1, now)
+	k.presetLimits(d, now)
 	d.Revision = 1
 	return k.keep(d)
+}
+
+// presetLimits takes over the limits that were typed from the manual at the last visit: they are the
+// machine's.
+func (k *Store) presetLimits(d *Draft, now Facts) {
+	last, _, err := k.List(1)
+	if err != nil || len(last) == 0 {
+		return
+	}
+	for _, a := range last[0].Areas {
+		for _, i := range a.Items {
+			for name, limit := range map[string]*float64{".limit_min": i.LimitMin, ".limit_max": i.LimitMax} {
+				key := ItemKey(a.ID, i.ID) + name
+				if f := k.o.Form.Field(key); f != nil && limit != nil && f.takes(*limit) {
+					d.set(k.o.Form, key, strconv.FormatFloat(*limit, 'f', -1, 64), 1, now)
+				}
+			}
+		}
+	}
 }
 
 // keep writes a draft and then makes it the present one.
@@ -278,6 +300,9 @@ func (k *Store) Finish(id string, now Facts) (*Visit, error) {
 	}
 	if d.Fields["by"] == "" {
 		return nil, ErrNoName
+	}
+	if len(d.ToSettle) > 0 {
+		return nil, ErrToSettle
 	}
 	v := d.finish(k.o.Form, now)
 	if err := k.write(k.path(v.ID), v); err != nil {
