@@ -35,6 +35,7 @@ func (p *Records) Routes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /visit/report", p.preview)
 	mux.HandleFunc("GET /visits", p.list)
 	mux.HandleFunc("GET /visits/{id}", p.file)
+	mux.HandleFunc("GET /visits/{id}/photos/{name}", p.photo)
 	mux.HandleFunc("GET /api/v1/visits", p.apiList)
 	mux.HandleFunc("GET /api/v1/visits/{id}", p.apiOne)
 }

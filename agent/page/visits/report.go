@@ -45,11 +45,15 @@ type reportView struct {
 type pair struct{ Name, Value, Note string }
 
 type reportArea struct {
-	Title string
-	Items []reportItem
+	Title, Note string
+	Items       []reportItem
+	Photos      []photoView
 }
 
-type reportItem struct{ Text, Mark, State, Class, More string }
+type reportItem struct {
+	Text, Mark, State, Class, More string
+	Photos                         []photoView
+}
 
 type readingView struct{ Name, Mine, Agents, Differs, At string }
 
@@ -77,7 +81,7 @@ func (p *Records) show(w http.ResponseWriter, r *http.Request, v *visit.Visit, p
 	}
 	out.Head = reportHead(to, v)
 	for _, a := range v.Areas {
-		out.Areas = append(out.Areas, checkedOf(to, a, &out.Unchecked))
+		out.Areas = append(out.Areas, p.checkedOf(to, v, a, &out.Unchecked))
 	}
 	for _, m := range v.Readings {
 		out.Readings = append(out.Readings, readingOf(to, m))
@@ -143,12 +147,13 @@ func loadOf(t visit.Test) string {
 }
 
 // stateMarks are signs beside the words of a state.
-var stateMarks = map[string]string{"ok": "✓", "attention": "!", "not-checked": "–"}
+var stateMarks = map[string]string{"ok": "✓", "attention": "!", "not-applicable": "–", "not-checked": "–"}
 
-func checkedOf(to *words.Reader, a visit.CheckedArea, unchecked *int) reportArea {
-	out := reportArea{Title: to.Translate(a.Title)}
+func (p *Records) checkedOf(to *words.Reader, v *visit.Visit, a visit.CheckedArea, unchecked *int) reportArea {
+	out := reportArea{Title: to.Translate(a.Title), Note: a.Note}
+	out.Photos = p.photosOf(to, v, "area."+a.ID, out.Title)
 	for _, i := range a.Items {
-		if i.State == "not-checked" && i.Note+i.Reading+i.Photo == "" {
+		if i.State == "not-checked" && i.Note+i.Reading+i.Photo == "" && len(i.Photos) == 0 {
 			*unchecked++
 			continue
 		}
@@ -160,7 +165,7 @@ func checkedOf(to *words.Reader, a visit.CheckedArea, unchecked *int) reportArea
 		}
 		var more []string
 		if i.Reading != "" {
-			more = append(more, strings.TrimSpace(i.Reading+" "+i.Unit))
+			more = append(more, readingText(to, i))
 		}
 		if i.Note != "" {
 			more = append(more, i.Note)
@@ -169,9 +174,32 @@ func checkedOf(to *words.Reader, a visit.CheckedArea, unchecked *int) reportArea
 			more = append(more, to.W["Field.photo"]+": "+i.Photo)
 		}
 		item.More = strings.Join(more, " · ")
+		item.Photos = p.photosOf(to, v, visit.ItemKey(a.ID, i.ID), item.Text)
 		out.Items = append(out.Items, item)
 	}
 	return out
+}
+
+// photosOf returns the photos of one thing that are still on the card.
+func (p *Records) photosOf(to *words.Reader, v *visit.Visit, of, what string) (kept []photoView) {
+	for _, photo := range photoViews(to, v.ID, v.Photos, of, what) {
+		if p.store.HasPhoto(v.ID, photo.Name) {
+			kept = append(kept, photo)
+		}
+	}
+	return kept
+}
+
+// readingText returns what was read, and how it compares with its limits.
+func readingText(to *words.Reader, i visit.CheckedItem) string {
+	if i.Value == nil {
+		return strings.TrimSpace(i.Reading + " " + i.Unit)
+	}
+	text := view.Measured(to, i.Value, i.Unit)
+	if i.Judged != "" {
+		text += ". " + words.Fill(to.Label("Judged", i.Judged), "limit", limitText(to, i.LimitMin, i.LimitMax, i.Unit))
+	}
+	return text
 }
 
 func readingOf(to *words.Reader, m visit.Reading) readingView {
@@ -263,6 +291,9 @@ func gaps(to *words.Reader, v *visit.Visit) []string {
 			if i.State == "attention" && i.Note == "" {
 				out = append(out, words.Fill(to.W["GapNote"], "item", to.Translate(i.Text)))
 			}
+			if outside := i.Judged == visit.Below || i.Judged == visit.Above; outside && i.State != "attention" {
+				out = append(out, words.Fill(to.W["GapLimit"], "item", to.Translate(i.Text)))
+			}
 		}
 	}
 	if unchecked > 0 {
@@ -270,6 +301,9 @@ func gaps(to *words.Reader, v *visit.Visit) []string {
 	}
 	if v.Oil.Level != "" && v.Oil.Position == "" {
 		out = append(out, to.W["GapPosition"])
+	}
+	if o := v.Oil; o.WantedPosition != "" && o.Position != "" && o.Position != o.WantedPosition {
+		out = append(out, to.W["GapOil"])
 	}
 	if !v.ClockTrusted {
 		out = append(out, to.W["ClockUnsure"])

@@ -28,6 +28,7 @@ type shell struct {
 	Some, Old     bool // there is data; it is old
 	Refresh       bool // without script, reload now and then
 	Body          template.HTML
+	BarEnd        template.HTML
 	Cautions      []string
 	CautionsShort bool
 }
@@ -51,9 +52,13 @@ type Content struct {
 	Nav      string // path of the navigation's item it belongs to
 	Live     string // which parts it follows; empty: none
 	Scripts  []string
-	Refresh  bool // without script, reload now and then
-	Cautions bool // all of them, not only the way to them
+	Refresh  bool          // without script, reload now and then
+	Cautions bool          // all of them, not only the way to them
+	BarEnd   template.HTML // at the right end of the bar
 }
+
+// Made returns what Execute has made as a part of another page.
+func Made(b []byte) template.HTML { return template.HTML(b) } // escaped by its template
 
 // Show sends a page.
 func (s *Site) Show(w http.ResponseWriter, r *http.Request, status int, c Content) {
@@ -92,7 +97,7 @@ func (s *Site) shell(r *http.Request, c *Content, body template.HTML) shell {
 	v := shell{
 		To: to, W: to.W, Languages: words.Languages, Title: to.W["Title"], Style: s.Assets.URLs["sheet.css"],
 		Icon:  s.Assets.URLs["mark.svg"],
-		Build: s.Assets.Build, Back: backTo(r), SignedIn: s.SignedIn(r), Live: c.Live, Refresh: c.Refresh, Body: body,
+		Build: s.Assets.Build, Back: backTo(r), SignedIn: s.SignedIn(r), Live: c.Live, Refresh: c.Refresh, Body: body, BarEnd: c.BarEnd,
 		AgeS: age.Seconds(), OldS: s.StaleAfter.Seconds(),
 		Some: snap != nil, Old: snap != nil && (age > s.StaleAfter || s.Hub.Stalled()), Bar: to.W["NoData"],
 		Cautions: to.List("Cautions"), CautionsShort: !c.Cautions,
