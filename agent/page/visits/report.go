@@ -66,8 +66,13 @@ type compareRow struct {
 
 const reportCharts = 7 * 24 * time.Hour // before the end of the visit
 
-func (p *Records) show(w http.ResponseWriter, r *http.Request, v *visit.Visit, preview bool) {
-	to := words.Of(r)
+// show sends the report of a visit; of the one under way, with what stands at the end of the bar.
+func (p *Records) show(w http.ResponseWriter, r *http.Request, v *visit.Visit, bar template.HTML) {
+	to, preview := words.Of(r), bar != ""
+	scripts := []string{"report.js"}
+	if preview {
+		scripts = append(scripts, "visit.js")
+	}
 	out := reportView{
 		W: to.W, To: to, V: v, Preview: preview, Begun: v.Begun.UTC().Format("2006-01-02 15:04 UTC"), End: figures.Unknown,
 		JSON: "/visits/" + url.PathEscape(v.ID) + ".json", CSV: "/visits/" + url.PathEscape(v.ID) + ".csv",
@@ -109,7 +114,7 @@ func (p *Records) show(w http.ResponseWriter, r *http.Request, v *visit.Visit, p
 	}
 	p.site.Show(w, r, http.StatusOK, web.Content{
 		Template: "report", Data: out, Title: to.W["Report"] + " " + v.Unit, Nav: "/visit",
-		Scripts: []string{"report.js"},
+		Scripts: scripts, BarEnd: bar,
 	})
 }
 

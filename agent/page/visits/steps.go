@@ -1,6 +1,7 @@
 package visits
 
 import (
+	"html/template"
 	"net/http"
 	"slices"
 	"strconv"
@@ -90,11 +91,13 @@ func (s state) ToSettle() string { return words.Fill(s.W["ToSettle"], "n", strco
 // Said returns the text for what is saved.
 func (s state) Said() string { return words.Fill(s.W["SavedAt"], "time", s.At) }
 
-func (p *Forms) state(to *words.Reader, d *visit.Draft) state {
-	return state{
+// barEnd returns what stands at the right end of the bar.
+func barEnd(to *words.Reader, d *visit.Draft) (template.HTML, error) {
+	b, err := web.Execute("save-state", state{
 		W: to.W, Settle: len(d.ToSettle), At: d.Changed.UTC().Format("15:04 UTC"),
 		Stamp: d.Changed.UTC().Format(time.RFC3339),
-	}
+	})
+	return template.HTML(b), err // escaped by its template
 }
 
 // group is some fields under one heading.
@@ -385,12 +388,12 @@ func (p *Forms) showOverview(w http.ResponseWriter, r *http.Request, d *visit.Dr
 // show sends a page of the visit under way, with the state of saving in the bar.
 func (p *Forms) show(w http.ResponseWriter, r *http.Request, status int, d *visit.Draft, c web.Content) {
 	to := words.Of(r)
-	bar, err := web.Execute("save-state", p.state(to, d))
+	bar, err := barEnd(to, d)
 	if err != nil {
 		p.site.RenderFailed(w, r, err)
 		return
 	}
-	c.Nav, c.Scripts, c.BarEnd = "/visit", append(c.Scripts, "visit.js"), web.Made(bar)
+	c.Nav, c.Scripts, c.BarEnd = "/visit", []string{"visit.js"}, bar
 	p.site.Show(w, r, status, c)
 }
 

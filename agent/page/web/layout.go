@@ -57,9 +57,6 @@ type Content struct {
 	BarEnd   template.HTML // at the right end of the bar
 }
 
-// Made returns what Execute has made as a part of another page.
-func Made(b []byte) template.HTML { return template.HTML(b) } // escaped by its template
-
 // Show sends a page.
 func (s *Site) Show(w http.ResponseWriter, r *http.Request, status int, c Content) {
 	end, ok := begin(r)
