@@ -21,7 +21,7 @@ import (
 const narrow = 320
 
 // allSaved is true once nothing waits to be sent.
-const allSaved = `/^(Saved|Guardado) \d\d:\d\d$/.test(document.getElementById('saved').textContent)`
+const allSaved = `/^(Saved|Guardado) \d\d:\d\d$/.test(document.getElementById('savestate').textContent)`
 
 // typist counts what a technician does with their thumbs.
 type typist struct {
@@ -93,12 +93,7 @@ func TestPageWholeVisit(t *testing.T) {
 			name := func(page string) string {
 				return fmt.Sprintf("visit-%s-%d-%s-%v", page, c.width, c.lang, c.script)
 			}
-			look := func(page string) {
-				if c.script {
-					tab.sound(name(page))
-				}
-				tab.picture(name(page))
-			}
+			look := func(page string) { tab.picture(name(page)) }
 			tab.open("/visit")
 			tab.follow(`button[lang="` + c.lang + `"]`)
 			tab.until(`location.pathname === '/visit' && document.documentElement.lang === '` + c.lang + `'`)
@@ -252,18 +247,18 @@ func TestPageTwoPhones(t *testing.T) {
 	one.do(chromedp.SendKeys("#f-note", "from the first\t"))
 	one.until(allSaved)
 	two.do(chromedp.SendKeys("#f-note", "from the second\t"))
-	two.until(`document.getElementById('saved').textContent === '1 to settle'`)
+	two.until(`document.getElementById('savestate').textContent === '1 to settle'`)
 	assert.Equal(t, "from the second", eval[string](two, `document.getElementById('f-note').value`))
 	two.do(chromedp.SendKeys("#f-note", ", more\t")) // goes on typing: the last is kept
-	two.until(`document.getElementById('saved').textContent === '1 to settle'`)
+	two.until(`document.getElementById('savestate').textContent === '1 to settle'`)
 	require.Eventually(t, func() bool {
 		d := b.opts.Visits.Draft()
 		return len(d.ToSettle) == 1 && d.ToSettle[0].Mine == "from the second, more"
 	}, patience, tickOften)
 	assert.Equal(t, "from the first", b.opts.Visits.Draft().Fields["note"])
 	one.open("/visit/look/oil")
-	one.until(`document.getElementById('saved').textContent === '1 to settle'`)
-	two.follow(`#saved`)
+	one.until(`document.getElementById('savestate').textContent === '1 to settle'`)
+	two.follow(`#savestate`)
 	two.until(`location.pathname === '/visit/settle' && document.querySelector('h1').textContent === 'Two phones wrote here'`)
 	two.sound("settle")
 	two.picture("settle-390")
@@ -288,7 +283,7 @@ func TestPageNothingTypedIsLost(t *testing.T) {
 	tab.open("/visit/review")
 	state := func(text string) {
 		t.Helper()
-		tab.until(`document.getElementById('saved').textContent === '` + text + `'`)
+		tab.until(`document.getElementById('savestate').textContent === '` + text + `'`)
 	}
 
 	b.kill()
@@ -336,7 +331,7 @@ func TestPageTypedTooLate(t *testing.T) {
 	tab.open("/visit/review")
 	finished(t, b.s)
 	tab.do(chromedp.SendKeys(`#f-note`, "too late\t"))
-	tab.until(`document.getElementById('saved').textContent === '1 not saved'`)
+	tab.until(`document.getElementById('savestate').textContent === '1 not saved'`)
 	tab.open("/visit")
 	tab.until(`!document.getElementById('leftover').hidden && document.getElementById('leftover').textContent.includes('too late')`)
 	tab.do(chromedp.Click(`#leftover button`))
@@ -353,7 +348,7 @@ func TestPageRefusedNumber(t *testing.T) {
 	tab.signIn()
 	tab.open("/visit/test/a")
 	tab.do(chromedp.SendKeys(`#f-meter-a-voltage_v`, "12.6.1\t"))
-	tab.until(`document.getElementById('saved').textContent === '1 not saved'`)
+	tab.until(`document.getElementById('savestate').textContent === '1 not saved'`)
 	tab.until(`document.getElementById('f-meter-a-voltage_v-e').textContent.includes('not a number')`)
 	tab.sound("refused")
 	tab.picture("refused-390")
@@ -378,7 +373,7 @@ func TestPagePhotos(t *testing.T) {
 	b.kill()
 	const input = `input[name="photo:check.battery-box.posts"]`
 	require.NoError(t, tab.choosePhoto(input, photoFile(t, 4000, 3000)))
-	tab.until(`document.getElementById('saved').textContent === '1 not saved'`)
+	tab.until(`document.getElementById('savestate').textContent === '1 not saved'`)
 	b.start(b.addr)
 	tab.open("/visit/look/battery-box") // kept over a reload
 	tab.until(`document.querySelectorAll('.photos img').length === 1 && ` + allSaved)

@@ -20,6 +20,7 @@ type Item struct {
 	Unit     string   // of its reading; empty where there is nothing to measure
 	Reads    string   // what is read, where the item's text doesn't say it
 	Rule     Rule     // which limits the reading is held against
+	Folded   bool     // the page hides its inputs until somebody wants them
 	Min, Max *float64 // limits that the configuration sets; nil: typed from the manual
 }
 
@@ -73,7 +74,7 @@ func DefaultChecklist() []Area {
 	look := func(id, text string) Item { return Item{ID: id, Text: text} }
 	measure := func(id, text, unit string, rule Rule) Item { return Item{ID: id, Text: text, Unit: unit, Rule: rule} }
 	rated := func(id, text string) Item {
-		return Item{ID: id, Text: text, Unit: "A", Rule: AtMost, Reads: "Rating printed on it"}
+		return Item{ID: id, Text: text, Unit: "A", Rule: AtMost, Reads: "Rating printed on it", Folded: true}
 	}
 	return []Area{
 		{"battery-box", "Battery box", "posts", []Item{

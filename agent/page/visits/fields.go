@@ -1,6 +1,7 @@
 package visits
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -46,6 +47,8 @@ type itemView struct {
 	State    fieldView
 	Note     fieldView
 	Readings []fieldView // the reading and its limits
+	Folded   bool        // until somebody wants to read it
+	Measured bool        // something stands in the inputs of its reading
 	Judged   judged
 	Photo    fieldView // a name that somebody typed, in a record of an earlier version
 	Photos   []photoView
@@ -91,6 +94,8 @@ func areaOf(to *words.Reader, a visit.Area, d *visit.Draft, field func(string) f
 			Judged: judge(to, d, &i, key),
 		}
 		item.readings(to, &i, field)
+		item.Folded = i.Folded
+		item.Measured = slices.ContainsFunc(item.Readings, func(f fieldView) bool { return f.Value+f.Error != "" })
 		item.Open = item.Note.Value+item.Note.Error+item.Photo.Value != ""
 		switch item.State.Value {
 		case "ok", "not-applicable":

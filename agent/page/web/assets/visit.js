@@ -2,7 +2,7 @@
 // Saves each field of the visit as it is left, and photos as they are taken. What can't be sent is kept in this browser until it
 // can, over reloads too; the end of the bar always says how things stand.
 (function () {
-  var bar = document.getElementById('saved'), said = bar && bar.querySelector('[role=status]');
+  var bar = document.getElementById('savestate'), said = bar && bar.querySelector('[role=status]');
   var form = document.getElementById('visit');
   var stateOf = document.querySelector('form[action="/visit/finish"] [name=id]');
   var id = form ? form.dataset.id : stateOf ? stateOf.value : '';
