@@ -20,7 +20,7 @@ func ParseNumber(text string) (float64, bool) {
 
 // plainMinus turns a minus, hyphen or dash before a number into ASCII.
 func plainMinus(text string) string {
-	for _, sign := range []string{"−", "–", "‐", "‑", "－"} {
+	for _, sign := range []string{"-", "−", "–", "‐", "‑", "－"} {
 		if rest, is := strings.CutPrefix(text, sign); is {
 			return "-" + strings.TrimSpace(rest)
 		}
