@@ -80,6 +80,7 @@ func (p *Forms) next(to *words.Reader, path, otherwise string) string {
 // visit, always in view.
 type state struct {
 	W      map[string]string
+	ID     string // of the visit
 	Settle int
 	At     string // when it was last saved, UTC
 	Stamp  string
@@ -94,7 +95,7 @@ func (s state) Said() string { return words.Fill(s.W["SavedAt"], "time", s.At) }
 // barEnd returns what stands at the right end of the bar.
 func barEnd(to *words.Reader, d *visit.Draft) (template.HTML, error) {
 	b, err := web.Execute("save-state", state{
-		W: to.W, Settle: len(d.ToSettle), At: d.Changed.UTC().Format("15:04 UTC"),
+		W: to.W, ID: d.ID, Settle: len(d.ToSettle), At: d.Changed.UTC().Format("15:04 UTC"),
 		Stamp: d.Changed.UTC().Format(time.RFC3339),
 	})
 	return template.HTML(b), err // escaped by its template

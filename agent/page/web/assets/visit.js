@@ -4,8 +4,7 @@
 (function () {
   var bar = document.getElementById('savestate'), said = bar && bar.querySelector('[role=status]');
   var form = document.getElementById('visit');
-  var stateOf = document.querySelector('form[action="/visit/finish"] [name=id]');
-  var id = form ? form.dataset.id : stateOf ? stateOf.value : '';
+  var id = bar ? bar.dataset.id : '';
   var prefix = 'liftbank-visit-', keepOK = true;
 
   function read(key) {
@@ -370,8 +369,8 @@
     counted();
   }
   document.addEventListener('click', function (event) {
-    var a = event.target.closest && event.target.closest('main a[href], nav a[href]');
-    if (a && id && a.target !== '_blank') goOn(event, function () { location.href = a.href; });
+    var a = event.target.closest && event.target.closest('a[href]');
+    if (a && id && a.getAttribute('href')[0] !== '#') goOn(event, function () { location.href = a.href; });
   });
   var finish = document.querySelector('form[action="/visit/finish"]');
   if (finish) finish.addEventListener('submit', function (event) { goOn(event, function () { finish.requestSubmit(); }); });
