@@ -29,10 +29,17 @@ type typist struct {
 	taps, keys int
 }
 
+// see scrolls to what is to be pressed, as a person does: not to where the header covers it.
+func (t *typist) see(selector string) {
+	t.Helper()
+	eval[bool](t.tab, "document.querySelector(`"+selector+"`).scrollIntoView({block: 'center'}) === undefined")
+}
+
 // press presses what stays on the page.
 func (t *typist) press(selector string) {
 	t.Helper()
 	t.taps++
+	t.see(selector)
 	t.do(chromedp.Click(selector, chromedp.NodeVisible))
 }
 
@@ -49,6 +56,7 @@ func (t *typist) goTo(selector, path string) {
 	t.Helper()
 	t.taps++
 	t.again()
+	t.see(selector)
 	if t.off {
 		t.do(chromedp.Click(selector, chromedp.NodeVisible))
 	} else {

@@ -8,6 +8,7 @@ import (
 	"mime/multipart"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -184,6 +185,9 @@ func (p *Forms) photo(w http.ResponseWriter, r *http.Request) {
 	a, status := PhotoAnswer{Photos: []PhotoName{}}, http.StatusOK
 	if problems := takenPhotos(r); len(problems) > 0 {
 		a.Problem, status = strings.Join(problems, " "), http.StatusUnprocessableEntity
+		if slices.Contains(problems, to.W["PhotoNotKept"]) { // another time it may be
+			status = http.StatusInsufficientStorage
+		}
 	}
 	of := r.PostForm.Get("of")
 	for _, v := range photosOf(to, d, of, where(to, p.store.Form(), of+".note")) {
