@@ -28,7 +28,7 @@ func stepPaths() []string {
 	for _, a := range visit.DefaultChecklist() {
 		all = append(all, "/visit/look/"+a.ID)
 	}
-	return append(all, "/visit/test/a", "/visit/test/b", "/visit/test/feed", "/visit/work", "/visit/review", "/visit/settle")
+	return append(all, "/visit/measure/a", "/visit/measure/b", "/visit/measure/feed", "/visit/work", "/visit/review", "/visit/settle")
 }
 
 // formPart is a part of a form with photos; file is empty for a text.
@@ -101,13 +101,13 @@ func TestStepsOfAVisit(t *testing.T) {
 	for path, caution := range map[string]string{
 		"/visit/look/battery-box": "Hydrogen and acid", "/visit/look/feed": "Hydrogen and acid",
 		"/visit/look/oil": "Oil under pressure", "/visit/look/hoses-wiring": "Oil under pressure",
-		"/visit/look/platform": "block the platform", "/visit/test/a": "Hydrogen and acid",
-		"/visit/test/feed": "insulated tools", "/visit/work": "insulated tools",
+		"/visit/look/platform": "block the platform", "/visit/measure/a": "Hydrogen and acid",
+		"/visit/measure/feed": "insulated tools", "/visit/work": "insulated tools",
 	} {
 		main, _, _ := strings.Cut(get(s, path).Body.String(), "</main>")
 		assert.Contains(t, main, caution, path)
 	}
-	for _, none := range []string{"/visit/look/x", "/visit/test/c", "/visit/look/", "/visit/other"} {
+	for _, none := range []string{"/visit/look/x", "/visit/measure/c", "/visit/look/", "/visit/other"} {
 		assert.Equal(t, http.StatusNotFound, get(s, none).Code, none)
 	}
 	for then, where := range map[string]string{
@@ -348,14 +348,14 @@ func TestTemperaturesInTheChosenUnit(t *testing.T) {
 	}
 	const key = "meter.a.temperature_c"
 	save := func(text, unit string) *httptest.ResponseRecorder {
-		form := url.Values{"id": {d.ID}, "revision": {fmt.Sprint(s.opts.Visits.Draft().Revision)}, "page": {"test/a"}, key: {text}}
+		form := url.Values{"id": {d.ID}, "revision": {fmt.Sprint(s.opts.Visits.Draft().Revision)}, "page": {"measure/a"}, key: {text}}
 		return post(s, "/visit/save", form, session(s), in(unit))
 	}
 	require.Equal(t, http.StatusSeeOther, save("52", "f").Code)
 	assert.Equal(t, "11.11", s.opts.Visits.Draft().Fields[key])
-	assert.Contains(t, get(s, "/visit/test/a", in("f")).Body.String(), `name="`+key+`" value="52"`)
-	assert.Contains(t, get(s, "/visit/test/a", in("f")).Body.String(), "Temperature, °F")
-	assert.Contains(t, get(s, "/visit/test/a", in("c")).Body.String(), `name="`+key+`" value="11.11"`)
+	assert.Contains(t, get(s, "/visit/measure/a", in("f")).Body.String(), `name="`+key+`" value="52"`)
+	assert.Contains(t, get(s, "/visit/measure/a", in("f")).Body.String(), "Temperature, °F")
+	assert.Contains(t, get(s, "/visit/measure/a", in("c")).Body.String(), `name="`+key+`" value="11.11"`)
 	revision := s.opts.Visits.Draft().Revision
 	require.Equal(t, http.StatusSeeOther, save("52", "f").Code)
 	require.Equal(t, http.StatusSeeOther, save("11.11", "c").Code)

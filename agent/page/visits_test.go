@@ -209,7 +209,7 @@ func TestWhatChangesIsGuarded(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "findings"), full(t))
 	changing := []string{
 		"/findings/act", "/visit/begin", "/visit/save", "/visit/work", "/visit/finish", "/visit/discard",
-		"/check/compare", "/recording/copy",
+		"/visit/settle", "/visit/photo", "/check/compare", "/recording/copy",
 	}
 	form := url.Values{"by": {"x"}, "name": {"feed-lost"}, "do": {"acknowledge"}, "revision": {"1"}, "id": {"x"}}
 	for _, path := range changing {

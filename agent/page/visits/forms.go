@@ -9,7 +9,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 	"unicode/utf8"
 
 	"liftbank/agent/page/view"
@@ -38,7 +37,7 @@ func NewForms(
 func (p *Forms) Routes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /visit", p.page)
 	mux.HandleFunc("GET /visit/settle", p.settlePage)
-	for _, path := range []string{"start", "look/{part}", "test/{part}", "work", "review"} {
+	for _, path := range []string{"start", "look/{part}", "measure/{part}", "work", "review"} {
 		mux.HandleFunc("GET /visit/"+path, p.stepPage)
 	}
 	mux.HandleFunc("POST /visit/begin", p.begin)
@@ -212,7 +211,6 @@ type SaveAnswer struct {
 	Judged    map[string]judged `json:"judged"`  // by the key of an item: its reading against its limits
 	Settle    int               `json:"settle"`  // fields for which two texts stand
 	Settling  string            `json:"settling"`
-	At        string            `json:"at"` // when it was saved
 }
 
 // Conflict is a field that somebody else has changed.
@@ -358,7 +356,7 @@ func (p *Forms) saved(to *words.Reader, res visit.Result, revision int) SaveAnsw
 	form, d := p.store.Form(), res.Draft
 	a := SaveAnswer{
 		Revision: d.Revision, Changed: map[string]string{}, Conflicts: []Conflict{}, Refused: map[string]string{},
-		Judged: map[string]judged{}, Settle: len(d.ToSettle), At: d.Changed.UTC().Format(time.RFC3339),
+		Judged: map[string]judged{}, Settle: len(d.ToSettle),
 	}
 	a.Settling = state{W: to.W, Settle: a.Settle}.ToSettle()
 	for _, c := range d.Log {

@@ -50,10 +50,10 @@ func (p *Forms) pages(to *words.Reader) []page {
 		all = append(all, page{Path: "look/" + a.ID, Stage: stageLook, Title: to.Translate(a.Title), Area: a})
 	}
 	for _, b := range form.Batteries {
-		all = append(all, page{Path: "test/" + b, Stage: stageTest, Title: to.W["Battery"] + " " + b, Of: b})
+		all = append(all, page{Path: "measure/" + b, Stage: stageTest, Title: to.W["Battery"] + " " + b, Of: b})
 	}
 	return append(all,
-		page{Path: "test/feed", Stage: stageTest, Title: to.W["FeedAndMotor"], Of: "feed"},
+		page{Path: "measure/feed", Stage: stageTest, Title: to.W["FeedAndMotor"], Of: "feed"},
 		page{Path: "work", Stage: stageWork, Title: to.W["WorkTitle"]},
 		page{Path: "review", Stage: stageReview, Title: to.W["ReviewTitle"]})
 }

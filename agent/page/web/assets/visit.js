@@ -101,7 +101,7 @@
     answer.conflicts.forEach(function (c) { clashed[c.key] = true; });
     settle = answer.settle;
     bar.dataset.toSettle = answer.settling;
-    at = answer.at;
+    at = new Date().toISOString(); // by this phone's clock: the unit's may not be set
     Object.keys(sent).forEach(function (name) {
       var p = pending[name], unchanged = p && p.v === sent[name];
       wrong(name, answer.refused[name]);
