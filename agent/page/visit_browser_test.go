@@ -32,7 +32,7 @@ type typist struct {
 // see scrolls to what is to be pressed, as a person does: not to where the header covers it.
 func (t *typist) see(selector string) {
 	t.Helper()
-	eval[bool](t.tab, "document.querySelector(`"+selector+"`).scrollIntoView({block: 'center'}) === undefined")
+	t.until("document.querySelector(`" + selector + "`).scrollIntoView({block: 'center'}) === undefined")
 }
 
 // press presses what stays on the page.
@@ -159,6 +159,7 @@ func TestPageWholeVisit(t *testing.T) {
 			tab.taps += 2
 			tab.do(chromedp.SetValue(`#kind`, "joint-cleaned"))
 			tab.goTo(`form[action="/visit/work"] button`, "/visit/work")
+			tab.until(`document.querySelector('[data-work]') !== null && document.readyState === 'complete'`)
 			look("work")
 			tab.goTo(`.stepfoot .main`, "/visit/review")
 			tab.enter(`#f-note`, "Back in May")

@@ -227,6 +227,7 @@ func TestPhotosOfAVisit(t *testing.T) {
 	assert.Len(t, now.Photos, MaxPhotos-1)
 	now, err = k.RemovePhoto(d.ID, "p03.jpg", from("", ""))
 	require.NoError(t, err, "pressed twice")
+	assert.Len(t, now.Photos, MaxPhotos-1)
 	assert.False(t, k.HasPhoto(d.ID, "p03.jpg"))
 	now, err = add(boxPosts, snap(t, 201))
 	require.NoError(t, err)

@@ -195,13 +195,13 @@ func (p *Records) photosOf(to *words.Reader, v *visit.Visit, of, what string) (k
 	return kept
 }
 
-// readingText returns what was read, and how it compares with its limits.
+// readingText returns what was read, and its limits where it is outside of them.
 func readingText(to *words.Reader, i visit.CheckedItem) string {
 	if i.Value == nil {
 		return strings.TrimSpace(i.Reading + " " + i.Unit)
 	}
 	text := view.Measured(to, i.Value, i.Unit)
-	if i.Judged != "" {
+	if i.Judged == visit.Below || i.Judged == visit.Above {
 		text += ". " + words.Fill(to.Label("Judged", i.Judged), "limit", limitText(to, i.LimitMin, i.LimitMax, i.Unit))
 	}
 	return text
