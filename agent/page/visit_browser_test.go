@@ -32,7 +32,7 @@ type typist struct {
 // see scrolls to what is to be pressed, as a person does: not to where the header covers it.
 func (t *typist) see(selector string) {
 	t.Helper()
-	t.until("document.querySelector(`" + selector + "`).scrollIntoView({block: 'center'}) === undefined")
+	t.until("(document.querySelector(`" + selector + "`).scrollIntoView({block: 'center'}), true)")
 }
 
 // press presses what stays on the page.
