@@ -335,6 +335,47 @@ func TestPageNothingTypedIsLost(t *testing.T) {
 	assert.Equal(t, "typed while it was away, and more", v.Note)
 }
 
+// Two tabs of one phone keep each other's texts; a session that has ended asks for the PIN and goes on
+// where it was.
+func TestPageTwoTabsAndAnEndedSession(t *testing.T) {
+	b := newBench(t)
+	begin(t, b.s)
+	one := b.browse(phone)
+	one.signIn()
+	one.open("/visit/review")
+	ctx, cancel := chromedp.NewContext(one.ctx)
+	t.Cleanup(cancel)
+	require.NoError(t, chromedp.Do(ctx))
+	two := &tab{bench: b, ctx: ctx}
+	two.open("/visit/look/oil")
+	b.kill()
+	one.do(chromedp.SendKeys(`#f-note`, "from one tab\t"))
+	one.until(`document.getElementById('savestate').textContent === '1 not saved'`)
+	two.do(chromedp.SendKeys(`#f-area-oil-note`, "from the other\t"))
+	two.until(`document.getElementById('savestate').textContent === '1 not saved'`)
+	kept := eval[string](two, `JSON.stringify(localStorage)`)
+	assert.Contains(t, kept, "from one tab")
+	assert.Contains(t, kept, "from the other")
+	b.start(b.addr)
+	one.until(allSaved)
+	two.until(allSaved)
+	one.open("/visit/review")
+	d := b.opts.Visits.Draft()
+	assert.Equal(t, []string{"from one tab", "from the other"}, []string{d.Fields["note"], d.Fields["area.oil.note"]})
+	assert.Empty(t, d.ToSettle)
+
+	one.open("/pin")
+	one.follow(`form[action="/pin/out"] button`)
+	two.do(chromedp.SendKeys(`#f-area-oil-note`, ", signed out\t"))
+	two.until(`document.getElementById('savewhy').textContent.startsWith('The PIN is wanted again')`)
+	two.follow(`.stepfoot .main`)
+	two.until(`document.getElementById('pin') !== null`)
+	two.do(chromedp.SendKeys("#pin", rightPIN))
+	two.follow(`main button.main`)
+	two.until(`location.pathname === '/visit/look/hoses-wiring' && ` + allSaved)
+	assert.Equal(t, "from the other, signed out", b.opts.Visits.Draft().Fields["area.oil.note"])
+}
+
 // What is typed for a visit that another phone has finished stays on the phone, to be copied.
 func TestPageTypedTooLate(t *testing.T) {
 	b := newBench(t)

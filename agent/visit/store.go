@@ -172,13 +172,15 @@ func (k *Store) presetLimits(d *Draft, now Facts) {
 	}
 	for _, a := range last[0].Areas {
 		for _, i := range a.Items {
-			for name, limit := range map[string]*float64{".limit_min": i.LimitMin, ".limit_max": i.LimitMax} {
-				key := ItemKey(a.ID, i.ID) + name
-				if f := k.o.Form.Field(key); f != nil && limit != nil && f.takes(*limit) {
-					d.set(k.o.Form, key, strconv.FormatFloat(*limit, 'f', -1, 64), 1, now)
-				}
-			}
+			k.presetLimit(d, ItemKey(a.ID, i.ID)+".limit_min", i.LimitMin, now)
+			k.presetLimit(d, ItemKey(a.ID, i.ID)+".limit_max", i.LimitMax, now)
 		}
+	}
+}
+
+func (k *Store) presetLimit(d *Draft, key string, limit *float64, now Facts) {
+	if f := k.o.Form.Field(key); f != nil && limit != nil && f.takes(*limit) {
+		d.set(k.o.Form, key, strconv.FormatFloat(*limit, 'f', -1, 64), 1, now)
 	}
 }
 

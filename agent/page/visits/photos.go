@@ -211,5 +211,5 @@ func (p *Records) photo(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	w.Header().Set("Cache-Control", "private, max-age=31536000, immutable") // a name is never used again
-	web.Send(w, r, http.StatusOK, "image/jpeg", b)
+	web.Send(w, r, http.StatusOK, web.TypeJPEG, b)
 }

@@ -17,10 +17,14 @@
     } catch (e) { return false; } // a browser that keeps nothing, or no more: the page itself still has it
   }
 
+  function random() {
+    return Array.prototype.map.call(crypto.getRandomValues(new Uint8Array(8)), function (b) { return (b + 256).toString(16).slice(1); }).join('');
+  }
+
   // A name of this browser's own, so that the unit can tell two phones apart.
   var phone = read('liftbank-phone');
   if (!phone) {
-    phone = Array.prototype.map.call(crypto.getRandomValues(new Uint8Array(8)), function (b) { return (b + 256).toString(16).slice(1); }).join('');
+    phone = random();
     write('liftbank-phone', phone);
   }
   document.querySelectorAll('[name=phone]').forEach(function (e) { e.value = phone; });
@@ -32,14 +36,25 @@
   var settle = bar ? Number(bar.dataset.settle) : 0, at = bar && bar.dataset.at, trouble = '', sending = false, again = 0, waiting = null;
   var revision = form ? Number(form.dataset.revision) : 0, bases = {};
 
+  var known = {}; // what this tab has or had, by field and by photo
+  Object.keys(pending).forEach(function (n) { known[n] = true; });
+  photos.forEach(function (p) { known[p.n] = true; });
+
   function names() { return Object.keys(pending); }
   function count() { return names().length + photos.length; }
   function held() { return names().filter(function (n) { return pending[n].held; }); }
 
+  // store keeps what is not sent yet. What another tab has put there stays.
   function store() {
-    var all = { pending: pending, photos: photos.filter(function (p) { return p.data; }) };
-    keepOK = write(prefix + id, count() ? all : null);
-    if (!keepOK) write(prefix + id, { pending: pending, photos: [] });
+    var others = read(prefix + id) || {}, all = { pending: {}, photos: [] };
+    Object.keys(others.pending || {}).forEach(function (n) { if (!known[n]) all.pending[n] = others.pending[n]; });
+    names().forEach(function (n) { all.pending[n] = pending[n]; });
+    all.photos = (others.photos || []).filter(function (p) { return !known[p.n]; }).concat(photos.filter(function (p) { return p.data; }));
+    function some() { return Object.keys(all.pending).length + all.photos.length > 0; }
+    keepOK = write(prefix + id, some() ? all : null);
+    if (keepOK) return;
+    all.photos = []; // no room for photos: texts first
+    write(prefix + id, some() ? all : null);
   }
 
   function clock(stamp) {
@@ -192,6 +207,7 @@
     var name = e.name;
     if (!name || e.type === 'file' || e.type === 'hidden' || e.type === 'submit') return false;
     var base = pending[name] ? pending[name].base : bases[name] === undefined ? revision : bases[name];
+    known[name] = true;
     pending[name] = { v: element(name).value, base: base, label: label(e) };
     store();
     return true;
@@ -240,7 +256,8 @@
     files.reduce(function (before, file) {
       return before.then(function () { return small(file); }).then(function (b) {
         return (b.size < 600000 ? text(b) : Promise.resolve('')).then(function (data) {
-          var p = { of: of, data: data };
+          var p = { of: of, data: data, n: random() };
+          known[p.n] = true;
           Object.defineProperty(p, 'blob', { value: b }); // not written to storage
           photos.push(p);
           store();
