@@ -21,6 +21,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"liftbank/cmd/slowtest"
 )
 
 func of(b []byte) func() (io.ReadCloser, error) {
@@ -77,7 +79,7 @@ func name(c color.Color) string {
 // Upright after all eight ways of holding a camera (CIPA DC-008, tag 0x0112: which edge of what is
 // stored is up and left in the scene), small, and nothing of what the camera wrote is left.
 func TestShrinkMakesUpright(t *testing.T) {
-	stored := asJPEG(t, quarters(1400, 900))
+	stored := asJPEG(t, quarters(320, 200))
 	for turn, want := range map[uint16]string{
 		1: "red green blue white", 2: "green red white blue", 3: "white blue green red", 4: "blue white red green",
 		5: "red blue green white", 6: "blue red white green", 7: "white green blue red", 8: "green white red blue",
@@ -88,7 +90,7 @@ func TestShrinkMakesUpright(t *testing.T) {
 		img, err := jpeg.Decode(bytes.NewReader(s.JPEG))
 		require.NoError(t, err)
 		w, h := img.Bounds().Dx(), img.Bounds().Dy()
-		assert.Equal(t, MaxSide, max(w, h))
+		assert.Equal(t, 320, max(w, h))
 		assert.Equal(t, turn >= 5 && turn <= 8, h > w, turn)
 		assert.Equal(t, []int{s.Width, s.Height}, []int{w, h})
 		got := fmt.Sprint(name(img.At(w/4, h/4)), " ", name(img.At(3*w/4, h/4)), " ", name(img.At(w/4, 3*h/4)), " ",
@@ -145,7 +147,11 @@ func noise(w, h int) *image.YCbCr {
 }
 
 func TestShrinkFitsItsBound(t *testing.T) {
-	s, err := Shrink(of(asJPEG(t, noise(900, 900))))
+	slowtest.SkipUnderRace(t)
+	s, err := Shrink(of(asJPEG(t, quarters(1600, 1000))))
+	require.NoError(t, err)
+	assert.Equal(t, []int{MaxSide, 800}, []int{s.Width, s.Height})
+	s, err = Shrink(of(asJPEG(t, noise(900, 900))))
 	require.NoError(t, err)
 	assert.LessOrEqual(t, len(s.JPEG), MaxBytes)
 	assert.Less(t, s.Width, 900)
@@ -222,6 +228,7 @@ func TestPeakOfMemory(t *testing.T) {
 		fmt.Printf("peak %s kB\n", regexp.MustCompile(`VmHWM:\s*(\d+)`).FindSubmatch(status)[1])
 		return
 	}
+	slowtest.SkipUnderRace(t) // it takes memory of its own
 	if _, err := os.Stat("/proc/self/status"); err != nil {
 		t.Skip("no /proc: the peak of a process's memory is read from Linux")
 	}
