@@ -163,9 +163,9 @@ func (a *Agent) handOver(ctx context.Context) error {
 }
 
 func openVisits(cfg *config.Config, log *slog.Logger, actions technician, outlet visit.Outlet) (*visit.Store, error) {
-	areas := cfg.Visits.Checklist
-	if len(areas) == 0 {
-		areas = visit.DefaultChecklist()
+	areas, err := cfg.Visits.Areas()
+	if err != nil {
+		return nil, err
 	}
 	var batteries []string
 	for _, b := range cfg.Bank.Batteries {

@@ -24,6 +24,15 @@ var badFiles = map[string][]string{
 		`23: visits.checklist[1].title: missing: want a text of up to 60 characters`,
 		`23: visits.checklist[1].items: missing: want a list of 1 to 30`,
 		`23: visits.checklist[1].area: battery-box: want another: checklist[0] has it`,
+		`27: visits.checklist[2].items[0].rule: between: want a unit with it`,
+		`28: visits.checklist[2].items[1].rule: at-lest: want at-least, at-most or between`,
+		`30: visits.checklist_file: list.yaml: want checklist or checklist_file, not both`,
+	},
+	"visits-limits": {
+		`17: visits.limits[1]: oil/none: want an area and an item of the checklist`,
+		`18: visits.limits[2]: oil/relief-up: want min, max or both`,
+		`19: visits.limits[3]: pump-motor/raise-time: want the limits of its rule: "at-most"`,
+		`20: visits.limits[4]: oil/relief-down: want min below max`,
 	},
 	"address-twice": {
 		`10: board.chips[1].address: 72: want another: chips[0] has it, and two chips can't share one on a bus`,

@@ -27,6 +27,7 @@ const (
 	Certificate         // PEM, this unit's own
 	Key                 // PEM, of the certificate in the field before
 	Authorities         // PEM, certificates to trust
+	Checklist           // of visits, as LoadChecklist reads it
 )
 
 // Files returns what the configuration names, in the order of its sections.
@@ -45,7 +46,8 @@ func (c *Config) Files() []File {
 		File{"http.key_file", c.HTTP.KeyFile, Read, Key},
 		File{"http.metrics_password_file", c.HTTP.MetricsPasswordFile, Read, Password},
 		File{"visits.dir", c.Visits.Dir, Folder, Other},
-		File{"visits.pin_file", c.Visits.PINFile, Read, PIN})
+		File{"visits.pin_file", c.Visits.PINFile, Read, PIN},
+		File{"visits.checklist_file", c.Visits.ChecklistFile, Read, Checklist})
 	named := all[:0]
 	for _, f := range all {
 		if f.Path != "" {

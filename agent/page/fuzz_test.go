@@ -16,7 +16,7 @@ import (
 // changing are the paths that forms are sent to.
 var changing = []string{
 	"/findings/act", "/visit/begin", "/visit/save", "/visit/work", "/visit/finish", "/visit/discard",
-	"/check/compare", "/recording/copy", "/pin", "/pin/out", "/settings",
+	"/visit/settle", "/visit/photo", "/check/compare", "/recording/copy", "/pin", "/pin/out", "/settings",
 }
 
 // FuzzForms sends any body to any form, with and without a session: there is an answer, no error of

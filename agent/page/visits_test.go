@@ -10,7 +10,6 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
-	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -210,7 +209,7 @@ func TestWhatChangesIsGuarded(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "findings"), full(t))
 	changing := []string{
 		"/findings/act", "/visit/begin", "/visit/save", "/visit/work", "/visit/finish", "/visit/discard",
-		"/check/compare", "/recording/copy",
+		"/visit/settle", "/visit/photo", "/check/compare", "/recording/copy",
 	}
 	form := url.Values{"by": {"x"}, "name": {"feed-lost"}, "do": {"acknowledge"}, "revision": {"1"}, "id": {"x"}}
 	for _, path := range changing {
@@ -389,29 +388,45 @@ func TestTwoTechnicians(t *testing.T) {
 	second := url.Values{
 		"id": {d.ID}, "revision": {"1"}, key + "note": {"new one needed"}, "place": {""}, key + "state": {"attention"},
 	}
-	w := post(s, "/visit/save", second, session(s))
-	assert.Equal(t, http.StatusConflict, w.Code)
-	page := w.Body.String()
-	for _, want := range []string{"Changed by two people", "black", "new one needed", "Filter and breather"} {
+	for range 2 { // sent twice, kept once
+		w := post(s, "/visit/save", second, session(s))
+		require.Equal(t, http.StatusSeeOther, w.Code)
+		assert.Equal(t, "/visit/settle", w.Header().Get("Location"))
+	}
+	page := get(s, "/visit/settle").Body.String()
+	for _, want := range []string{"Two phones wrote here", "black", "new one needed", "Oil: Filter", ">1 to settle<"} {
 		assert.Contains(t, page, want)
 	}
+	assert.Contains(t, get(s, "/visit/look/feed").Body.String(), ">1 to settle<", "on every page of the visit")
 	now := s.opts.Visits.Draft()
 	assert.Equal(t, "black", now.Fields[key+"note"])
 	assert.Equal(t, "Yard 4", now.Fields["place"], "the second hadn't touched it")
 	assert.Equal(t, "attention", now.Fields[key+"state"], "no clash")
-	revision := regexp.MustCompile(`name="revision" value="(\d+)"`).FindStringSubmatch(page)[1]
-	w = post(
-		s, "/visit/save", url.Values{"id": {d.ID}, "revision": {revision}, key + "note": {"new one needed"}},
-		session(s),
-	)
-	require.Equal(t, http.StatusSeeOther, w.Code)
-	assert.Equal(t, "new one needed", s.opts.Visits.Draft().Fields[key+"note"])
+	require.Len(t, now.ToSettle, 1)
+	w := post(s, "/visit/finish", url.Values{"id": {d.ID}}, session(s))
+	assert.Equal(t, "/visit/settle", w.Header().Get("Location"), "not finished before somebody has chosen")
+	require.NotNil(t, s.opts.Visits.Draft())
+	settle := func(clash, keep, text string) *httptest.ResponseRecorder {
+		form := url.Values{"id": {d.ID}, "clash": {clash}, "keep": {keep}, "text": {text}}
+		return post(s, "/visit/settle", form, session(s))
+	}
+	for _, bad := range [][2]string{{"x", "saved"}, {"1", "none"}, {"", ""}} {
+		assert.Equal(t, http.StatusBadRequest, settle(bad[0], bad[1], "").Code, bad)
+	}
+	w = settle("1", "new", strings.Repeat("é", visit.NoteLimit+1))
+	assert.Equal(t, http.StatusUnprocessableEntity, w.Code)
+	assert.Contains(t, w.Body.String(), strings.Repeat("é", visit.NoteLimit+1), "given back")
+	require.Equal(t, http.StatusSeeOther, settle("1", "both", "").Code)
+	assert.Equal(t, "black\nnew one needed", s.opts.Visits.Draft().Fields[key+"note"])
+	assert.Empty(t, s.opts.Visits.Draft().ToSettle)
+	assert.Equal(t, http.StatusSeeOther, settle("1", "saved", "").Code, "pressed twice")
+	assert.Contains(t, get(s, "/visit/settle").Body.String(), "Everything is settled")
 
 	var a visits.SaveAnswer
 	w = post(s, "/visit/save", url.Values{"id": {d.ID}, "revision": {"1"}, "oil.note": {"mine"}}, session(s), asScript)
 	require.NoError(t, json.Unmarshal(w.Body.Bytes(), &a))
 	assert.Empty(t, a.Conflicts)
-	assert.Equal(t, "new one needed", a.Changed[key+"note"], "a script hears what the other has changed")
+	assert.Equal(t, "black\nnew one needed", a.Changed[key+"note"], "a script hears what the other has changed")
 
 	assert.Equal(
 		t, http.StatusSeeOther, post(s, "/visit/begin", url.Values{"by": {"Somebody else"}}, session(s)).Code,

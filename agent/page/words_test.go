@@ -67,7 +67,13 @@ func TestGroupsCoverTheirWords(t *testing.T) {
 	for _, c := range visit.Cautions {
 		assert.Contains(t, words.English.W, "Caution."+c)
 	}
-	for _, trouble := range []visit.Problem{visit.TooLong, visit.NotNumber, visit.OutOfSpan, visit.NotChoice} {
+	for _, trouble := range []visit.Problem{
+		visit.TooLong, visit.NotNumber, visit.OutOfSpan, visit.NotChoice,
+		visit.Ambiguous, visit.WrongUnit,
+	} {
 		assert.Contains(t, words.English.W, "Trouble."+string(trouble))
+	}
+	for _, result := range []string{visit.Within, visit.Below, visit.Above} {
+		assert.Contains(t, words.English.W, "Judged."+result)
 	}
 }

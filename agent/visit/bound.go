@@ -23,7 +23,7 @@ func (v *Visit) Bounded(limit int) ([]byte, error) {
 	}
 	for _, step := range []func(){
 		func() { short.cutTexts(500) }, func() { short.cutTexts(100) }, short.leaveOutUnchecked,
-		func() { short.cutTexts(0) }, func() { short.Areas = []CheckedArea{} },
+		func() { short.cutTexts(0) }, func() { short.Areas, short.Photos = []CheckedArea{}, nil },
 		func() { short.Work = short.Work[:min(len(short.Work), maxWork)] },
 		func() { short.Findings = []Remaining{} },
 	} {
@@ -54,6 +54,7 @@ func (v *Visit) cutTexts(n int) {
 	}
 	cut(&v.Note, &v.Oil.Note)
 	for a := range v.Areas {
+		cut(&v.Areas[a].Note)
 		for i := range v.Areas[a].Items {
 			item := &v.Areas[a].Items[i]
 			cut(&item.Note, &item.Reading, &item.Photo)
@@ -70,7 +71,7 @@ const cutMark = "…"
 func (v *Visit) leaveOutUnchecked() {
 	for a := range v.Areas {
 		v.Areas[a].Items = slices.DeleteFunc(v.Areas[a].Items, func(i CheckedItem) bool {
-			return i.State == "not-checked" && i.Note == "" && i.Reading == "" && i.Photo == ""
+			return i.State == "not-checked" && i.Note == "" && i.Reading == "" && i.Photo == "" && len(i.Photos) == 0
 		})
 	}
 }

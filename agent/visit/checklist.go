@@ -16,8 +16,52 @@ type Area struct {
 
 // Item is one thing to look at.
 type Item struct {
-	ID, Text string // ID: a-z, 0-9 and -
-	Unit     string // of its reading; empty where there is nothing to measure
+	ID, Text string   // ID: a-z, 0-9 and -
+	Unit     string   // of its reading; empty where there is nothing to measure
+	Reads    string   // what is read, where the item's text doesn't say it
+	Rule     Rule     // which limits the reading is held against
+	Folded   bool     // the page hides its inputs until somebody wants them
+	Min, Max *float64 // limits that the configuration sets; nil: typed from the manual
+}
+
+// Rule is what a reading is held against.
+type Rule string
+
+// Rules. No limit is ours: it is typed from the maker's manual, or set in the configuration.
+const (
+	NoRule  Rule = ""
+	AtLeast Rule = "at-least"
+	AtMost  Rule = "at-most"
+	Between Rule = "between"
+)
+
+// Rules lists those that a configuration can name.
+var Rules = []string{string(AtLeast), string(AtMost), string(Between)}
+
+// HasMin and HasMax report which limits an item's reading has.
+func (i *Item) HasMin() bool { return i.Rule == AtLeast || i.Rule == Between }
+
+// HasMax: see HasMin.
+func (i *Item) HasMax() bool { return i.Rule == AtMost || i.Rule == Between }
+
+// Results of a reading held against its limits.
+const (
+	Within = "within"
+	Below  = "below"
+	Above  = "above"
+)
+
+// Judge returns how a reading compares with limits, empty where there is none to compare with.
+func Judge(value float64, low, high *float64) string {
+	switch {
+	case low == nil && high == nil:
+		return ""
+	case low != nil && value < *low:
+		return Below
+	case high != nil && value > *high:
+		return Above
+	}
+	return Within
 }
 
 // Cautions that an area can have: where hands go near posts, under the platform, into the
@@ -25,51 +69,57 @@ type Item struct {
 var Cautions = []string{"posts", "platform", "oil"}
 
 // DefaultChecklist is what a unit gets whose configuration has none: what is looked at on a
-// battery-powered hydraulic lift, as trade practice has it; the maker's manual goes before it.
+// battery-powered hydraulic lift. Common practice, no source; the maker's manual goes before it.
 func DefaultChecklist() []Area {
-	item := func(id, text string) Item { return Item{ID: id, Text: text} }
+	look := func(id, text string) Item { return Item{ID: id, Text: text} }
+	measure := func(id, text, unit string, rule Rule) Item { return Item{ID: id, Text: text, Unit: unit, Rule: rule} }
+	rated := func(id, text string) Item {
+		return Item{ID: id, Text: text, Unit: "A", Rule: AtMost, Reads: "Rating printed on it", Folded: true}
+	}
 	return []Area{
 		{"battery-box", "Battery box", "posts", []Item{
-			item("dry", "Box dry, drains and vents open"), item("hold-down", "Hold-downs tight, cases not cracked"),
-			item("posts", "Posts and lugs clean and tight"), {"level", "Electrolyte above the plates (flooded)", "mm"},
-			item("covers", "Post covers in place"),
+			look("dry", "Box dry, drains and vents open"), look("hold-down", "Hold-downs tight, cases not cracked"),
+			look("posts", "Posts and lugs clean and tight"), look("cables", "Battery cables whole and secured"),
+			look("patch-cables", "Patch cables whole, on the right posts"),
+			measure("level", "Electrolyte above the plates (flooded)", "mm", AtLeast),
+			look("covers", "Post covers in place"), rated("charge-breaker", "30 A charge breaker"),
+			rated("motor-breaker", "150 A motor breaker"),
 		}},
 		{"feed", "Feed", "posts", []Item{
-			item(
-				"plug", "Tractor plug and receptacle: pins, seal, latch",
-			), item("cable", "Cable secured, not cut or chafed"),
-			item("converter", "Converter secure and dry, breaker on"), item("wake", "Wake line switches the converter"),
+			look("plug", "Tractor plug and receptacle: pins, seal, latch"), look("cable", "Cable secured, not cut or chafed"),
+			look("converter", "Converter secure and dry, breaker on"), look("wake", "Wake line switches the converter"),
+			rated("indicator-fuse", "2 A indicator fuse"),
 		}},
 		{"pump-motor", "Pump and motor", "oil", []Item{
-			item("noise", "Runs without unusual noise"), item(
-				"contactor", "Contactor closes and opens, terminals tight",
-			),
-			item("motor-lugs", "Motor terminal and ground tight"), {"raise-time", "Time to raise, empty", "s"},
+			look("noise", "Runs without unusual noise"), look("contactor", "Contactor closes and opens, terminals tight"),
+			look("relays", "Relays seated, terminals clean"), rated("control-breaker", "15/20 A control breaker"),
+			look("motor-lugs", "Motor terminal and ground tight"), measure("raise-time", "Time to raise, empty", "s", AtMost),
 		}},
 		{"oil", "Oil", "oil", []Item{
-			item("clear", "Oil clear: no water, no foam"), item("filter", "Filter and breather"), item(
-				"leaks", "No leaks at tank, pump, valves",
-			),
+			look("clear", "Oil clear: no water, no foam"),
+			{ID: "oil-level", Text: "Oil level at the mark", Unit: "mm", Rule: Between, Reads: "Measured in the tank"},
+			look("filter", "Filter"), look("breather", "Breather cap clean"), look("leaks", "No leaks at tank, pump, valves"),
+			look("valves", "Valve solenoids: plugs tight, each one clicks"),
+			measure("relief-up", "Relief pressure, raising", "psi", Between),
+			measure("relief-down", "Relief pressure, lowering", "psi", Between),
 		}},
 		{"hoses-wiring", "Hoses and wiring", "oil", []Item{
-			item(
-				"hoses", "Hoses: no blisters or chafing, fittings dry",
-			), item("wires", "Wires secured, seals intact"), item("grounds", "Grounds clean and tight"),
+			look("hoses", "Hoses: no blisters or chafing, fittings dry"),
+			{ID: "bends", Text: "Hose bends: no kinks, not too tight", Unit: "mm", Rule: AtLeast, Reads: "Tightest bend, radius"},
+			look("hose-guide", "Hose guide over the tires holds the hoses clear"),
+			look("wires", "Control wiring secured, seals intact"), look("grounds", "Grounds clean and tight"),
 		}},
 		{"switches", "Switches", "", []Item{
-			item("control", "Control switch and pendant"), item(
-				"disconnect", "Disconnect turns and cuts off the motor",
-			),
-			item("interlocks", "Interlocks and lamp"),
+			look("control", "Control switch and pendant"), look("disconnect", "Disconnect turns and cuts off the motor"),
+			look("interlocks", "Interlocks and lamp"),
 		}},
 		{"platform", "Platform and latches", "platform", []Item{
-			item("latches", "Latches and stow hooks hold"), item("pins", "Pins, bushings, chains: wear and grease"),
-			item("welds", "Welds and hinges: no cracks"), item("levels", "Lowers level and stops where it should"),
+			look("latches", "Latches and stow hooks hold"), look("pins", "Pins, bushings, chains: wear and grease"),
+			look("welds", "Welds and hinges: no cracks"), look("levels", "Lowers level and stops where it should"),
 		}},
 		{"decals-lights", "Decals and lights", "", []Item{
-			item(
-				"decals", "Warning decals in place and legible",
-			), item("lights", "Lights and reflectors"), item("manual", "Operating instructions on the unit"),
+			look("decals", "Warning decals in place and legible"), look("lights", "Lights and reflectors"),
+			look("manual", "Operating instructions on the unit"),
 		}},
 	}
 }
@@ -102,12 +152,15 @@ type Field struct {
 
 // Choices of fields; an empty value is none of them.
 var (
-	States    = []string{"ok", "attention", "not-checked"}
+	States    = []string{"ok", "attention", "not-applicable", "not-checked"}
 	OilLevels = []string{"low", "right", "high"}
 	// Positions of the platform that the oil's level was read in: the cylinders hold oil while it
 	// is up.
 	Positions = []string{"lowered", "raised", "stowed", "other"}
 )
+
+// anyReading bounds what a reading of the checklist can be, whatever its unit is.
+const anyReading = 1e6
 
 // Form is all fields of a visit to one unit.
 type Form struct {
@@ -135,9 +188,20 @@ func NewForm(areas []Area, batteries []string) *Form {
 			key := ItemKey(a.ID, i.ID)
 			choice(key+".state", States)
 			note(key + ".note")
-			text(key + ".reading")
+			if i.Unit == "" {
+				text(key + ".reading")
+			} else {
+				number(key+".reading", i.Unit, -anyReading, anyReading)
+			}
+			if i.HasMin() && i.Min == nil {
+				number(key+".limit_min", i.Unit, -anyReading, anyReading)
+			}
+			if i.HasMax() && i.Max == nil {
+				number(key+".limit_max", i.Unit, -anyReading, anyReading)
+			}
 			text(key + ".photo")
 		}
+		note("area." + a.ID + ".note")
 	}
 	for _, b := range batteries {
 		number("meter."+b+".voltage_v", "V", 0, 40)
@@ -155,6 +219,7 @@ func NewForm(areas []Area, batteries []string) *Form {
 	number("meter.motor.current_a", "A", 0, 2000)
 	choice("oil.level", OilLevels)
 	choice("oil.position", Positions)
+	choice("oil.wanted_position", Positions)
 	text("oil.note")
 	note("note")
 	for i := range f.Fields {
@@ -178,6 +243,8 @@ const (
 	NotNumber Problem = "not-number"
 	OutOfSpan Problem = "out-of-range"
 	NotChoice Problem = "not-choice"
+	Ambiguous Problem = "ambiguous" // 1,250: a thousand or one?
+	WrongUnit Problem = "wrong-unit"
 )
 
 // clean returns a value as it is kept: valid UTF-8 without control characters, trimmed; a number
@@ -194,12 +261,9 @@ func (f *Field) clean(value string) (string, Problem) {
 			return "", NotChoice
 		}
 	case Number:
-		v, ok := ParseNumber(value)
-		if !ok {
-			return "", NotNumber
-		}
-		if v < f.Min || v > f.Max {
-			return "", OutOfSpan
+		v, trouble := f.quantity(value)
+		if trouble != "" {
+			return "", trouble
 		}
 		return strconv.FormatFloat(v, 'f', -1, 64), ""
 	case Note:
@@ -228,15 +292,4 @@ func Tidy(value string, lines bool) string {
 		return r
 	}, value)
 	return strings.TrimSpace(value)
-}
-
-// ParseNumber reads a number as people type it: with a point or a comma before the decimals, with
-// either minus.
-func ParseNumber(text string) (float64, bool) {
-	text = strings.ReplaceAll(strings.Replace(strings.TrimSpace(text), "−", "-", 1), ",", ".")
-	if text == "" || len(text) > 20 || strings.Trim(text, "+-.0123456789") != "" {
-		return 0, false
-	}
-	v, err := strconv.ParseFloat(text, 64)
-	return v, err == nil
 }

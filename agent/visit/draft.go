@@ -24,6 +24,10 @@ type Draft struct {
 	Beside       map[string]MonitorFigure `json:"beside"` // the agent's figures when the technician's were noted
 	Work         []Work                   `json:"work"`
 	Log          []Change                 `json:"log"`
+	ToSettle     []Clash                  `json:"to_settle,omitempty"`
+	Clashes      int                      `json:"clashes,omitempty"` // so far: the last one's ID
+	Photos       []Photo                  `json:"photos,omitempty"`
+	PhotoCount   int                      `json:"photo_count,omitempty"` // taken so far: the last one's number
 }
 
 // MonitorFigure is the agent's figure at the moment that the technician's was noted.
@@ -41,6 +45,7 @@ type Change struct {
 	Old      string    `json:"old"`
 	New      string    `json:"new"`
 	Refused  bool      `json:"refused,omitempty"`
+	By       string    `json:"by,omitempty"` // who wrote it, where a phone has said so
 }
 
 // logLimit is how many changes are kept; more than any visit has. The oldest half goes first.
@@ -51,6 +56,8 @@ type Facts struct {
 	At           time.Time
 	ClockTrusted bool
 	Snapshot     *snapshot.Snapshot
+	By           string // who sends what is to be saved, as far as known
+	Phone        string // the browser that sends it, by a name of its own
 }
 
 // Conflict is a field that somebody else has changed meanwhile.
@@ -74,6 +81,7 @@ func (d *Draft) copy() *Draft {
 	c := *d
 	c.Fields, c.Beside = maps.Clone(d.Fields), maps.Clone(d.Beside)
 	c.Work, c.Log = slices.Clone(d.Work), slices.Clone(d.Log)
+	c.ToSettle, c.Photos = slices.Clone(d.ToSettle), slices.Clone(d.Photos)
 	return &c
 }
 
@@ -104,21 +112,23 @@ func (d *Draft) apply(form *Form, revision int, sent map[string]string, now Fact
 			continue
 		}
 		saved := d.Fields[f.Key]
+		base, known := d.base(f.Key, revision)
 		mine, trouble := f.clean(raw)
 		if trouble != "" {
 			r.Refusals = append(r.Refusals, Refusal{f.Key, Tidy(raw, f.Kind == Note), trouble})
 			continue
 		}
-		base, known := d.base(f.Key, revision)
+		mine = f.asShown(raw, mine, base, saved)
 		switch {
-		case mine == saved || known && mine == base:
+		case mine == saved:
+			changed = d.withdraw(f.Key, now, next) || changed
+		case known && mine == base:
 		case known && base == saved:
 			d.set(form, f.Key, mine, next, now)
 			changed = true
 		default:
 			r.Conflicts = append(r.Conflicts, Conflict{f.Key, base, saved, mine})
-			d.note(Change{Revision: next, At: now.At, Key: f.Key, Old: saved, New: mine, Refused: true})
-			changed = true
+			changed = d.clash(f.Key, base, mine, next, now) || changed
 		}
 	}
 	if changed {
@@ -128,7 +138,8 @@ func (d *Draft) apply(form *Form, revision int, sent map[string]string, now Fact
 }
 
 func (d *Draft) set(form *Form, key, value string, revision int, now Facts) {
-	d.note(Change{Revision: revision, At: now.At, Key: key, Old: d.Fields[key], New: value})
+	d.note(Change{Revision: revision, At: now.At, Key: key, Old: d.Fields[key], New: value, By: now.By})
+	d.ToSettle = slices.DeleteFunc(d.ToSettle, func(c Clash) bool { return c.Key == key && c.Mine == value })
 	if value == "" {
 		delete(d.Fields, key)
 	} else {
@@ -165,12 +176,17 @@ func (d *Draft) Preview(form *Form, now Facts) *Visit {
 		Schema: Schema, ID: d.ID, Unit: d.Unit, By: d.Fields["by"], Place: d.Fields["place"], Begun: d.Begun,
 		ClockTrusted: d.ClockTrusted && now.ClockTrusted, Start: d.Start, End: countersOf(now.Snapshot),
 		Areas: []CheckedArea{}, Readings: []Reading{}, Tests: []Test{},
-		Oil: Oil{Level: d.Fields["oil.level"], Position: d.Fields["oil.position"], Note: d.Fields["oil.note"]},
+		Oil: Oil{
+			Level: d.Fields["oil.level"], Position: d.Fields["oil.position"], Note: d.Fields["oil.note"],
+			WantedPosition: d.Fields["oil.wanted_position"],
+		},
 		Work: append(
 			[]Work{}, d.Work...,
 		), Before: d.Before, After: figuresOf(now.Snapshot), Findings: remainingOf(now.Snapshot),
-		Note: d.Fields["note"], Revision: d.Revision,
+		Note: d.Fields["note"], Revision: d.Revision, Photos: slices.Clone(d.Photos),
 	}
+	// A clock that was set back meanwhile makes both times doubtful.
+	v.ClockTrusted = v.ClockTrusted && !now.At.Before(d.Begun)
 	for _, a := range form.Areas {
 		v.Areas = append(v.Areas, d.area(a))
 	}
@@ -193,19 +209,42 @@ func (d *Draft) Preview(form *Form, now Facts) *Visit {
 }
 
 func (d *Draft) area(a Area) CheckedArea {
-	out := CheckedArea{ID: a.ID, Title: a.Title, Items: []CheckedItem{}}
+	out := CheckedArea{
+		ID: a.ID, Title: a.Title, Items: []CheckedItem{}, Note: d.Fields["area."+a.ID+".note"],
+		Photos: d.photosOf("area." + a.ID),
+	}
 	for _, i := range a.Items {
 		key := ItemKey(a.ID, i.ID)
 		item := CheckedItem{
 			ID: i.ID, Text: i.Text, State: d.Fields[key+".state"], Note: d.Fields[key+".note"],
-			Reading: d.Fields[key+".reading"], Unit: i.Unit, Photo: d.Fields[key+".photo"],
+			Reading: d.Fields[key+".reading"], Unit: i.Unit, Photo: d.Fields[key+".photo"], Photos: d.photosOf(key),
 		}
 		if item.State == "" {
 			item.State = "not-checked"
 		}
+		if v, ok := ParseNumber(item.Reading); ok && i.Unit != "" {
+			item.Value = &v
+			item.LimitMin, item.LimitMax = d.Limits(&i, key)
+			item.Judged = Judge(v, item.LimitMin, item.LimitMax)
+		}
 		out.Items = append(out.Items, item)
 	}
 	return out
+}
+
+// Limits returns what the reading of an item is held against: set in the configuration, or typed
+// from the manual.
+func (d *Draft) Limits(i *Item, key string) (low, high *float64) {
+	limit := func(has bool, set *float64, name string) *float64 {
+		if !has || set != nil {
+			return set
+		}
+		if v, ok := ParseNumber(d.Fields[key+name]); ok {
+			return &v
+		}
+		return nil
+	}
+	return limit(i.HasMin(), i.Min, ".limit_min"), limit(i.HasMax(), i.Max, ".limit_max")
 }
 
 func (d *Draft) test(battery string) (t Test, any bool) {

@@ -35,6 +35,10 @@ func FuzzDraft(f *testing.F) {
 		}
 		_, err = k.Save(draft.ID, draft.Revision, map[string]string{"by": "R. Vega", "note": "fuzz"}, facts(t, time.Minute))
 		require.NoError(t, err)
+		for _, c := range k.Draft().ToSettle {
+			_, err = k.Settle(draft.ID, c.ID, KeepSaved, "", facts(t, time.Minute))
+			require.NoError(t, err)
+		}
 		v, err := k.Finish(draft.ID, facts(t, time.Hour))
 		require.NoError(t, err)
 		got, err := k.Get(v.ID)

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -40,7 +41,8 @@ type Store struct {
 	mu      sync.Mutex
 	handing sync.Mutex // one visit is offered at a time
 	draft   *Draft
-	damaged string // file that a draft that couldn't be read was moved to
+	photo   chan struct{} // one photo is taken in at a time: it needs the memory
+	damaged string        // file that a draft that couldn't be read was moved to
 }
 
 const draftFile = "draft.json"
@@ -73,11 +75,11 @@ func Open(o Options) (*Store, error) {
 			return nil, fmt.Errorf("visits: %w", err)
 		}
 	}
-	k := &Store{o: o}
+	k := &Store{o: o, photo: make(chan struct{}, 1)}
 	if err := k.readDraft(); err != nil {
 		return nil, err
 	}
-	return k, nil
+	return k, k.dropStrayPhotos()
 }
 
 func (k *Store) readDraft() error {
@@ -159,6 +161,7 @@ func (k *Store) Begin(by, token string, now Facts) (*Draft, error) {
 		return nil, fmt.Errorf("visit: id %q: want a token of a-z and 0-9", d.ID)
 	}
 	d.set(k.o.Form, "by", by, 1, now)
+	k.presetLimits(d, now)
 	d.Revision = 1
 	kept, err := k.keep(d)
 	if err == nil {
@@ -182,6 +185,27 @@ func (k *Store) turn(what string, turn func(context.Context, Switch) error) {
 // endWork ends work under way with the visit of a technician.
 func (k *Store) endWork(by string) {
 	k.turn("end", func(ctx context.Context, s Switch) error { return s.EndWork(ctx, by) })
+}
+
+// presetLimits takes over the limits that were typed from the manual at the last visit: they are the
+// machine's.
+func (k *Store) presetLimits(d *Draft, now Facts) {
+	last, _, err := k.List(1)
+	if err != nil || len(last) == 0 {
+		return
+	}
+	for _, a := range last[0].Areas {
+		for _, i := range a.Items {
+			k.presetLimit(d, ItemKey(a.ID, i.ID)+".limit_min", i.LimitMin, now)
+			k.presetLimit(d, ItemKey(a.ID, i.ID)+".limit_max", i.LimitMax, now)
+		}
+	}
+}
+
+func (k *Store) presetLimit(d *Draft, key string, limit *float64, now Facts) {
+	if f := k.o.Form.Field(key); f != nil && limit != nil && f.takes(*limit) {
+		d.set(k.o.Form, key, strconv.FormatFloat(*limit, 'f', -1, 64), 1, now)
+	}
 }
 
 // keep writes a draft and then makes it the present one.
@@ -302,6 +326,9 @@ func (k *Store) Finish(id string, now Facts) (*Visit, error) {
 	}
 	if d.Fields["by"] == "" {
 		return nil, ErrNoName
+	}
+	if len(d.ToSettle) > 0 {
+		return nil, ErrToSettle
 	}
 	v := d.finish(k.o.Form, now)
 	if err := k.write(k.path(v.ID), v); err != nil {

@@ -80,6 +80,7 @@ type Visit struct {
 	Findings     []Remaining   `json:"findings"` // that stand at the end
 	Note         string        `json:"note,omitempty"`
 	Revision     int           `json:"revision"`
+	Photos       []Photo       `json:"photos,omitempty"`    // named here, kept on the unit, never sent
 	Shortened    bool          `json:"shortened,omitempty"` // to be sent: the unit has it whole
 }
 
@@ -92,20 +93,28 @@ type Counters struct {
 
 // CheckedArea is a part of the lift as found.
 type CheckedArea struct {
-	ID    string        `json:"id"`
-	Title string        `json:"title"`
-	Items []CheckedItem `json:"items"`
+	ID     string        `json:"id"`
+	Title  string        `json:"title"`
+	Items  []CheckedItem `json:"items"`
+	Note   string        `json:"note,omitempty"`
+	Photos []string      `json:"photos,omitempty"` // names
 }
 
 // CheckedItem is one thing as found.
 type CheckedItem struct {
 	ID      string `json:"id"`
 	Text    string `json:"text"`
-	State   string `json:"state"` // ok, attention, not-checked
+	State   string `json:"state"` // ok, attention, not-applicable, not-checked
 	Note    string `json:"note,omitempty"`
 	Reading string `json:"reading,omitempty"`
 	Unit    string `json:"unit,omitempty"`
 	Photo   string `json:"photo,omitempty"` // where to find it
+
+	Value    *float64 `json:"value,omitempty"`     // the reading, where it is a number with a unit
+	LimitMin *float64 `json:"limit_min,omitempty"` // from the maker's manual or the configuration
+	LimitMax *float64 `json:"limit_max,omitempty"`
+	Judged   string   `json:"judged,omitempty"` // within, below, above: the reading against its limits
+	Photos   []string `json:"photos,omitempty"` // names
 }
 
 // Reading is a figure of the technician's own meter beside the agent's of the same moment.
@@ -136,6 +145,8 @@ type Oil struct {
 	Level    string `json:"level,omitempty"`
 	Position string `json:"position,omitempty"`
 	Note     string `json:"note,omitempty"`
+	// The position that the maker's manual wants it read in.
+	WantedPosition string `json:"wanted_position,omitempty"`
 }
 
 // Work is something done to the unit.

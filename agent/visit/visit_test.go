@@ -330,12 +330,13 @@ func TestTheRecord(t *testing.T) {
 	assert.Equal(t, fresh, *v.After.Batteries[1].ResistanceMohm)
 	assert.NotEqual(t, v.Before.Batteries[1].ResistanceMohm, v.After.Batteries[1].ResistanceMohm)
 	assert.Len(t, v.Findings, 3)
-	item := v.Areas[0].Items[3]
+	item := v.Areas[0].Items[5]
+	eight := 8.0
 	assert.Equal(
 		t,
 		CheckedItem{
 			ID: "level", Text: "Electrolyte above the plates (flooded)", State: "attention", Reading: "8", Unit: "mm",
-			Photo: "IMG_17",
+			Photo: "IMG_17", Value: &eight,
 		},
 		item,
 	)

@@ -146,6 +146,9 @@ func (f *fileReport) content(named config.File, key string, cfg *config.Config, 
 	case config.PIN:
 		_, err := pin.Load(named.Path)
 		f.problem(err)
+	case config.Checklist:
+		_, err := cfg.Visits.Areas()
+		f.problem(err)
 	case config.Authorities:
 		f.authorities(data, now)
 	case config.Certificate:

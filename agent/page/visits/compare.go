@@ -42,9 +42,9 @@ type Calibration struct{ Offset, Gain float64 }
 // present one, that makes them agree. A value near zero gives the offset, one far from it the gain.
 func Compare(to *words.Reader, c snapshot.Channel, has Calibration, meter string) *Compared {
 	v := &Compared{Channel: c.Name, Name: ChannelName(to, c.Name), Unit: c.Unit}
-	mine, ok := visit.ParseNumber(meter)
+	mine, problem := visit.ParseQuantity(meter, c.Unit)
 	switch {
-	case !ok:
+	case problem != "":
 		v.Error = to.W["NotANumber"]
 		return v
 	case c.Value == nil:
@@ -109,7 +109,7 @@ func (p *Forms) noteComparison(w http.ResponseWriter, r *http.Request) {
 		}
 		note := fmt.Sprintf("%s: meter %s, agent %s (%s); calibration: {%s}", c.Name, v.Mine, v.Agents, v.Differs, line)
 		r.PostForm.Set("id", d.ID)
-		p.noteWork(w, r, visit.Work{ID: form.Get("token"), Kind: visit.ChannelCompared, Note: note}, "/visit#work")
+		p.noteWork(w, r, visit.Work{ID: form.Get("token"), Kind: visit.ChannelCompared, Note: note}, "/visit/work")
 		return
 	}
 	p.site.Fail(w, r, http.StatusUnprocessableEntity, web.Message{

@@ -35,6 +35,7 @@ func (p *Records) Routes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /visit/report", p.preview)
 	mux.HandleFunc("GET /visits", p.list)
 	mux.HandleFunc("GET /visits/{id}", p.file)
+	mux.HandleFunc("GET /visits/{id}/photos/{name}", p.photo)
 	mux.HandleFunc("GET /api/v1/visits", p.apiList)
 	mux.HandleFunc("GET /api/v1/visits/{id}", p.apiOne)
 }
@@ -126,17 +127,26 @@ func (p *Records) file(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Disposition", `attachment; filename="`+id+`.csv"`)
 		web.Send(w, r, http.StatusOK, "text/csv; charset=utf-8", b.Bytes())
 	default:
-		p.show(w, r, v, false)
+		p.show(w, r, v, "")
 	}
 }
 
 // preview shows the report of the visit under way, with the way to finish it.
 func (p *Records) preview(w http.ResponseWriter, r *http.Request) {
-	if p.store == nil || p.store.Draft() == nil {
+	var d *visit.Draft
+	if p.store != nil {
+		d = p.store.Draft()
+	}
+	if d == nil {
 		http.Redirect(w, r, "/visit", http.StatusSeeOther)
 		return
 	}
-	p.show(w, r, p.store.Draft().Preview(p.store.Form(), p.site.Facts()), true)
+	bar, err := barEnd(words.Of(r), d)
+	if err != nil {
+		p.site.RenderFailed(w, r, err)
+		return
+	}
+	p.show(w, r, d.Preview(p.store.Form(), p.site.Facts()), bar)
 }
 
 const visitsSchema = "liftbank.visits.v1"

@@ -45,11 +45,15 @@ type reportView struct {
 type pair struct{ Name, Value, Note string }
 
 type reportArea struct {
-	Title string
-	Items []reportItem
+	Title, Note string
+	Items       []reportItem
+	Photos      []photoView
 }
 
-type reportItem struct{ Text, Mark, State, Class, More string }
+type reportItem struct {
+	Text, Mark, State, Class, More string
+	Photos                         []photoView
+}
 
 type readingView struct{ Name, Mine, Agents, Differs, At string }
 
@@ -62,8 +66,13 @@ type compareRow struct {
 
 const reportCharts = 7 * 24 * time.Hour // before the end of the visit
 
-func (p *Records) show(w http.ResponseWriter, r *http.Request, v *visit.Visit, preview bool) {
-	to := words.Of(r)
+// show sends the report of a visit; of the one under way, with what stands at the end of the bar.
+func (p *Records) show(w http.ResponseWriter, r *http.Request, v *visit.Visit, bar template.HTML) {
+	to, preview := words.Of(r), bar != ""
+	scripts := []string{"report.js"}
+	if preview {
+		scripts = append(scripts, "visit.js")
+	}
 	out := reportView{
 		W: to.W, To: to, V: v, Preview: preview, Begun: v.Begun.UTC().Format("2006-01-02 15:04 UTC"), End: figures.Unknown,
 		JSON: "/visits/" + url.PathEscape(v.ID) + ".json", CSV: "/visits/" + url.PathEscape(v.ID) + ".csv",
@@ -77,7 +86,7 @@ func (p *Records) show(w http.ResponseWriter, r *http.Request, v *visit.Visit, p
 	}
 	out.Head = reportHead(to, v)
 	for _, a := range v.Areas {
-		out.Areas = append(out.Areas, checkedOf(to, a, &out.Unchecked))
+		out.Areas = append(out.Areas, p.checkedOf(to, v, a, &out.Unchecked))
 	}
 	for _, m := range v.Readings {
 		out.Readings = append(out.Readings, readingOf(to, m))
@@ -105,7 +114,7 @@ func (p *Records) show(w http.ResponseWriter, r *http.Request, v *visit.Visit, p
 	}
 	p.site.Show(w, r, http.StatusOK, web.Content{
 		Template: "report", Data: out, Title: to.W["Report"] + " " + v.Unit, Nav: "/visit",
-		Scripts: []string{"report.js"},
+		Scripts: scripts, BarEnd: bar,
 	})
 }
 
@@ -143,12 +152,13 @@ func loadOf(t visit.Test) string {
 }
 
 // stateMarks are signs beside the words of a state.
-var stateMarks = map[string]string{"ok": "✓", "attention": "!", "not-checked": "–"}
+var stateMarks = map[string]string{"ok": "✓", "attention": "!", "not-applicable": "–", "not-checked": "–"}
 
-func checkedOf(to *words.Reader, a visit.CheckedArea, unchecked *int) reportArea {
-	out := reportArea{Title: to.Translate(a.Title)}
+func (p *Records) checkedOf(to *words.Reader, v *visit.Visit, a visit.CheckedArea, unchecked *int) reportArea {
+	out := reportArea{Title: to.Translate(a.Title), Note: a.Note}
+	out.Photos = p.photosOf(to, v, "area."+a.ID, out.Title)
 	for _, i := range a.Items {
-		if i.State == "not-checked" && i.Note+i.Reading+i.Photo == "" {
+		if i.State == "not-checked" && i.Note+i.Reading+i.Photo == "" && len(i.Photos) == 0 {
 			*unchecked++
 			continue
 		}
@@ -160,7 +170,7 @@ func checkedOf(to *words.Reader, a visit.CheckedArea, unchecked *int) reportArea
 		}
 		var more []string
 		if i.Reading != "" {
-			more = append(more, strings.TrimSpace(i.Reading+" "+i.Unit))
+			more = append(more, readingText(to, i))
 		}
 		if i.Note != "" {
 			more = append(more, i.Note)
@@ -169,9 +179,32 @@ func checkedOf(to *words.Reader, a visit.CheckedArea, unchecked *int) reportArea
 			more = append(more, to.W["Field.photo"]+": "+i.Photo)
 		}
 		item.More = strings.Join(more, " · ")
+		item.Photos = p.photosOf(to, v, visit.ItemKey(a.ID, i.ID), item.Text)
 		out.Items = append(out.Items, item)
 	}
 	return out
+}
+
+// photosOf returns the photos of one thing that are still on the card.
+func (p *Records) photosOf(to *words.Reader, v *visit.Visit, of, what string) (kept []photoView) {
+	for _, photo := range photoViews(to, v.ID, v.Photos, of, what) {
+		if p.store.HasPhoto(v.ID, photo.Name) {
+			kept = append(kept, photo)
+		}
+	}
+	return kept
+}
+
+// readingText returns what was read, and its limits where it is outside of them.
+func readingText(to *words.Reader, i visit.CheckedItem) string {
+	if i.Value == nil {
+		return strings.TrimSpace(i.Reading + " " + i.Unit)
+	}
+	text := view.Measured(to, i.Value, i.Unit)
+	if i.Judged == visit.Below || i.Judged == visit.Above {
+		text += ". " + words.Fill(to.Label("Judged", i.Judged), "limit", limitText(to, i.LimitMin, i.LimitMax, i.Unit))
+	}
+	return text
 }
 
 func readingOf(to *words.Reader, m visit.Reading) readingView {
@@ -263,6 +296,9 @@ func gaps(to *words.Reader, v *visit.Visit) []string {
 			if i.State == "attention" && i.Note == "" {
 				out = append(out, words.Fill(to.W["GapNote"], "item", to.Translate(i.Text)))
 			}
+			if outside := i.Judged == visit.Below || i.Judged == visit.Above; outside && i.State != "attention" {
+				out = append(out, words.Fill(to.W["GapLimit"], "item", to.Translate(i.Text)))
+			}
 		}
 	}
 	if unchecked > 0 {
@@ -270,6 +306,9 @@ func gaps(to *words.Reader, v *visit.Visit) []string {
 	}
 	if v.Oil.Level != "" && v.Oil.Position == "" {
 		out = append(out, to.W["GapPosition"])
+	}
+	if o := v.Oil; o.WantedPosition != "" && o.Position != "" && o.Position != o.WantedPosition {
+		out = append(out, to.W["GapOil"])
 	}
 	if !v.ClockTrusted {
 		out = append(out, to.W["ClockUnsure"])

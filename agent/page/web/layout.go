@@ -32,6 +32,7 @@ type shell struct {
 	Refresh       bool          // without script, reload now and then
 	UnderWay      template.HTML // the line about work under way; empty: nobody works on the unit
 	Body          template.HTML
+	BarEnd        template.HTML
 	Cautions      []string
 	CautionsShort bool
 }
@@ -55,8 +56,9 @@ type Content struct {
 	Nav      string // path of the navigation's item it belongs to
 	Live     string // which parts it follows; empty: the age of the data alone
 	Scripts  []string
-	Refresh  bool // without script, reload now and then
-	Cautions bool // all of them, not only the way to them
+	Refresh  bool          // without script, reload now and then
+	Cautions bool          // all of them, not only the way to them
+	BarEnd   template.HTML // at the right end of the bar
 }
 
 // Show sends a page.
@@ -106,7 +108,7 @@ func (s *Site) shell(r *http.Request, c *Content, body template.HTML) shell {
 	v := shell{
 		To: to, W: to.W, Languages: words.Languages, Title: to.W["Title"], Style: s.Assets.URLs["sheet.css"],
 		Icon: s.Assets.URLs["mark.svg"], Touch: s.Assets.URLs["icon.png"], Shell: s.Assets.URLs["shell.js"],
-		Build: s.Assets.Build, Back: backTo(r), SignedIn: s.SignedIn(r), Live: c.Live, Refresh: c.Refresh, Body: body,
+		Build: s.Assets.Build, Back: backTo(r), SignedIn: s.SignedIn(r), Live: c.Live, Refresh: c.Refresh, Body: body, BarEnd: c.BarEnd,
 		AgeS: age.Seconds(), OldS: s.StaleAfter.Seconds(),
 		Some: snap != nil, Old: snap != nil && (age > s.StaleAfter || s.Hub.Stalled()), Bar: to.W["NoData"],
 		Cautions: to.List("Cautions"), CautionsShort: !c.Cautions,

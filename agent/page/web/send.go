@@ -17,6 +17,7 @@ const (
 	TypeJSON = "application/json"
 	TypeText = "text/plain; charset=utf-8"
 	TypeHTML = "text/html; charset=utf-8"
+	TypeJPEG = "image/jpeg"
 )
 
 // errorAnswer is what the API says instead of an answer.
@@ -57,7 +58,7 @@ func Send(w http.ResponseWriter, r *http.Request, status int, contentType string
 	if !ok {
 		return
 	}
-	packed := len(body) >= packAbove && acceptsGzip(r)
+	packed := len(body) >= packAbove && contentType != TypeJPEG && acceptsGzip(r) // a JPEG is packed already
 	if packed {
 		body = pack(body)
 	}

@@ -54,19 +54,9 @@ func (s *Site) Routes(mux *http.ServeMux) {
 // ReadForm reads a form of bounded size, or says what was wrong with it. From a browser that was
 // never let in, no more is read than a PIN and a few lines.
 func (s *Site) ReadForm(w http.ResponseWriter, r *http.Request) bool {
-	most := int64(smallBody)
-	if s.SignedIn(r) || s.known(r) {
-		most = MaxBody
-	}
-	length := r.ContentLength
-	if length < 0 || length > most { // not said, or more than is read
-		length = most
-	}
-	if !reserve(r, length*workOverhead) {
-		busy(w)
+	if !s.Limit(w, r, 0) {
 		return false
 	}
-	r.Body = http.MaxBytesReader(w, r.Body, most)
 	err := r.ParseForm()
 	if err == nil {
 		return true
@@ -78,6 +68,26 @@ func (s *Site) ReadForm(w http.ResponseWriter, r *http.Request) bool {
 	}
 	s.Fail(w, r, status, m)
 	return false
+}
+
+// Limit bounds what is read of a form, by who sends it, and reserves the memory for its texts; it
+// answers where there is none. A browser that was let in once may send more bytes of files besides,
+// which the caller must not keep in memory.
+func (s *Site) Limit(w http.ResponseWriter, r *http.Request, files int64) bool {
+	most, all := int64(smallBody), int64(smallBody)
+	if s.SignedIn(r) || s.known(r) {
+		most, all = MaxBody, MaxBody+files
+	}
+	length := r.ContentLength
+	if length < 0 || length > most { // not said, or more than is read
+		length = most
+	}
+	if !reserve(r, length*workOverhead) {
+		busy(w)
+		return false
+	}
+	r.Body = http.MaxBytesReader(w, r.Body, all)
+	return true
 }
 
 // Fail answers with an error, as a page or as JSON for a script.

@@ -61,6 +61,9 @@ func texts() map[string]string {
 		all[a.Title] = a.Title
 		for _, i := range a.Items {
 			all[i.Text] = i.Text
+			if i.Reads != "" {
+				all[i.Reads] = i.Reads
+			}
 		}
 	}
 	return all

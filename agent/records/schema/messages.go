@@ -186,7 +186,8 @@ var limits = map[string]limit{
 	"Received.streams": atMost(64),
 
 	"Visit.schema":           constant(visit.Schema),
-	"CheckedItem.state":      oneOf("ok", "attention", "not-checked"),
+	"CheckedItem.state":      oneOf(visit.States...),
+	"CheckedItem.judged":     oneOf(visit.Within, visit.Below, visit.Above),
 	"Remaining.severity":     severity,
 	"Remaining.name":         findingName,
 	"Remaining.state":        findingState,
