@@ -24,6 +24,7 @@ type Options struct {
 	Form    *Form
 	Outlet  Outlet  // nil: none
 	Actions Actions // nil: work is noted and acts on nothing
+	Fitter  Fitter  // nil: a replaced battery is noted alone
 }
 
 // Store keeps one unit's visits: one draft at the most, and those that are finished. It is safe for
@@ -151,12 +152,14 @@ func (k *Store) Begin(by, token string, now Facts) (*Draft, error) {
 		) + "-" + token, Unit: k.o.Unit, Begun: now.At.UTC(), Changed: now.At.UTC(),
 		ClockTrusted: now.ClockTrusted, Start: countersOf(now.Snapshot), Before: figuresOf(now.Snapshot),
 		Fields: map[string]string{}, Beside: map[string]MonitorFigure{}, Work: []Work{}, Log: []Change{},
+		Found: remainingOf(now.Snapshot),
 	}
 	if !idForm.MatchString(d.ID) {
 		return nil, fmt.Errorf("visit: id %q: want a token of a-z and 0-9", d.ID)
 	}
 	d.set(k.o.Form, "by", by, 1, now)
 	d.Revision = 1
+	k.settle()
 	return k.keep(d)
 }
 
@@ -229,6 +232,9 @@ func (k *Store) AddWork(ctx context.Context, id string, w Work, now Facts) (*Dra
 	}
 	w.Note, w.At, w.By, w.Acted = text, now.At.UTC(), d.Fields["by"], false
 	w.Error = "interrupted: the agent stopped, so this may or may not have been applied"
+	if w.Fitted != nil {
+		d.takeOut(k.o.Form, &w, now)
+	}
 	d.Work = append(d.Work, w)
 	d.Revision, d.Changed = d.Revision+1, now.At.UTC()
 	if _, err := k.keep(d); err != nil { // first noted, then done: never done and forgotten
@@ -239,6 +245,9 @@ func (k *Store) AddWork(ctx context.Context, id string, w Work, now Facts) (*Dra
 	done.Error = ""
 	if err := k.act(ctx, done); err != nil {
 		done.Error = err.Error()
+	}
+	if done.Acted && done.Removed != nil {
+		d.swapFields(k.o.Form, w.Subject, nil, now)
 	}
 	return k.keep(d)
 }
@@ -254,6 +263,10 @@ func (k *Store) act(ctx context.Context, w *Work) error {
 	var err error
 	switch w.Kind {
 	case BatteryReplaced:
+		if w.Fitted != nil && k.o.Fitter != nil {
+			err = k.o.Fitter.FitBattery(ctx, w.Subject, *w.Fitted, w.By)
+			break
+		}
 		err = a.ReplaceBattery(ctx, w.Subject, w.By)
 	case JointCleaned, CableReplaced:
 		err = a.JointCleaned(ctx, w.By)
@@ -291,6 +304,7 @@ func (k *Store) Finish(id string, now Facts) (*Visit, error) {
 		return nil, err
 	}
 	k.draft = nil
+	k.settle()
 	return v, k.HandOver()
 }
 
@@ -345,6 +359,7 @@ func (k *Store) Discard(id string) error {
 		return err
 	}
 	k.draft = nil
+	k.settle()
 	return nil
 }
 

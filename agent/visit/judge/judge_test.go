@@ -47,6 +47,8 @@ func TestHalfCCATable(t *testing.T) {
 	between := good()
 	between.TempC = v(13)
 	assert.InDelta(t, 9.45, *between.Judge().NeededV, 1e-9, "between rows, on the line")
+	between.TempC = v(18.5)
+	assert.InDelta(t, 9.55, *between.Judge().NeededV, 1e-9)
 }
 
 // What the table is not for is refused, as far as it says nothing.
@@ -84,6 +86,14 @@ func TestLoadTestsThatTheTableIsNotFor(t *testing.T) {
 		"a hair over what is needed":         {func(l *Load) { l.VoltageV = v(9.63) }, Borderline, ""},
 		"a load tester of 500 A":             {func(l *Load) { l.LoadA = v(500) }, Passes, ""},
 		"low and short, holds, says nothing": {func(l *Load) { l.LoadA, l.Seconds = v(100), v(3) }, NotJudged, TooShort},
+		"9 % under half":                     {func(l *Load) { l.LoadA = v(433) }, Passes, ""},
+		"12 % under half":                    {func(l *Load) { l.LoadA = v(418) }, NotJudged, LoadLow},
+		"14.1 s":                             {func(l *Load) { l.Seconds = v(14.1) }, Passes, ""},
+		"13.8 s":                             {func(l *Load) { l.Seconds = v(13.8) }, NotJudged, TooShort},
+		"0.04 V under":                       {func(l *Load) { l.VoltageV = v(9.56) }, Borderline, ""},
+		"0.06 V under":                       {func(l *Load) { l.VoltageV = v(9.54) }, Fails, ""},
+		"0.14 V over full":                   {func(l *Load) { l.BeforeV = v(12.79) }, Passes, ""},
+		"0.17 V over full":                   {func(l *Load) { l.BeforeV = v(12.82) }, NotJudged, SurfaceCharge},
 		"low and long: neither way":          {func(l *Load) { l.LoadA, l.Seconds = v(100), v(60) }, NotJudged, LoadLow},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -147,6 +157,9 @@ func TestTester(t *testing.T) {
 	assert.Equal(t, Borderline, near.Judge().Outcome)
 	assert.Equal(t, Agree, func() Agreement { l := tester(720); return l.Judge().Monitor }(), "720 ± 62 and 591 ± 28 are 1.9 apart")
 
+	warm := tester(560)
+	warm.TempC = v(45)
+	assert.Equal(t, Fails, warm.Judge().Outcome)
 	for why, change := range map[Reason]func(x *Tester){
 		NoRating: func(x *Tester) { x.RatedCCA = 0 }, Incomplete: func(x *Tester) { x.CCA = nil },
 		NoTemperature: func(x *Tester) { x.TempC = nil }, TooCold: func(x *Tester) { x.TempC = v(-5) },
@@ -187,7 +200,7 @@ func cells(sg ...float64) (all [Cells]*float64) {
 
 // Battery Council state-of-charge table at 26.7 °C.
 func TestGravityTable(t *testing.T) {
-	for sg, pct := range map[float64]float64{1.265: 100, 1.225: 75, 1.190: 50, 1.155: 25, 1.120: 0, 1.280: 100, 1.100: 0} {
+	for sg, pct := range map[float64]float64{1.265: 100, 1.225: 75, 1.190: 50, 1.155: 25, 1.120: 0, 1.280: 100, 1.100: 0, 1.245: 87.5} {
 		h := Hydrometer{Flooded: true, SG: cells(sg, sg, sg, sg, sg, sg), TempC: v(26.7)}
 		got := h.Judge()
 		assert.InDelta(t, pct, *got.ChargePct, 1e-6, "%g", sg)
@@ -214,6 +227,11 @@ func TestSpreadBetweenCells(t *testing.T) {
 	assert.Equal(t, Passes, h.Judge().Outcome, "forty-nine")
 	h.SoCPct = known(50, 4)
 	assert.Equal(t, Disagree, h.Judge().Monitor)
+	full := Hydrometer{Flooded: true, SG: cells(1.265, 1.265, 1.265, 1.265, 1.265, 1.265), TempC: v(26.7)}
+	for pct, want := range map[float64]Agreement{91: Agree, 89: Disagree} { // two uncertainties of 5 %, our choice
+		full.SoCPct = known(pct, 0)
+		assert.Equal(t, want, full.Judge().Monitor, pct)
+	}
 }
 
 func TestHydrometerRefusals(t *testing.T) {
@@ -237,8 +255,18 @@ func TestHydrometerRefusals(t *testing.T) {
 	assert.InDelta(t, 1.25, *got.Cells[0].Corrected, 1e-9, "what was read is shown")
 	assert.Nil(t, got.Cells[2].ChargePct)
 	strong := six()
+	strong.TempC = v(26.7)
 	strong.SG[0] = v(1.31)
 	assert.Contains(t, strong.Judge().Reasons, Strong)
+	strong.SG[0] = v(1.29)
+	assert.Empty(t, strong.Judge().Reasons)
+	for _, c := range []float64{-39, 69} {
+		at := six()
+		at.TempC = &c
+		assert.NotEqual(t, NotJudged, at.Judge().Outcome, c)
+	}
+	assert.True(t, GravityPossible(1.35))
+	assert.False(t, GravityPossible(1.36))
 }
 
 // Whatever is put in, nothing impossible comes out, and a higher voltage never makes a test worse.
