@@ -75,7 +75,7 @@ func (a *Agent) useVisits(o *page.Options) (err error) {
 	if a.opts.Config.Visits.Dir == "" {
 		return nil
 	}
-	if o.Visits, err = openVisits(&a.opts.Config, technician{a}, visitOutlet{a}); err != nil {
+	if o.Visits, err = openVisits(&a.opts.Config, technician{a}, technician{a}, visitOutlet{a}); err != nil {
 		o.Visits = nil
 		return err
 	}
@@ -147,7 +147,9 @@ func (a *Agent) handOver(ctx context.Context) error {
 	return nil
 }
 
-func openVisits(cfg *config.Config, actions visit.Actions, outlet visit.Outlet) (*visit.Store, error) {
+func openVisits(
+	cfg *config.Config, actions visit.Actions, fitter visit.Fitter, outlet visit.Outlet,
+) (*visit.Store, error) {
 	areas := cfg.Visits.Checklist
 	if len(areas) == 0 {
 		areas = visit.DefaultChecklist()
@@ -157,5 +159,5 @@ func openVisits(cfg *config.Config, actions visit.Actions, outlet visit.Outlet) 
 		batteries = append(batteries, b.ID)
 	}
 	return visit.Open(visit.Options{Dir: cfg.Visits.Dir, Unit: cfg.Unit.ID, Form: visit.NewForm(areas, batteries),
-		Actions: actions, Outlet: outlet})
+		Actions: actions, Fitter: fitter, Outlet: outlet})
 }

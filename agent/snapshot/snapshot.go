@@ -40,7 +40,7 @@ type Snapshot struct {
 
 // Trouble is what is wrong with one part of the monitor itself.
 type Trouble struct {
-	Part    string `json:"part"`    // bus, metrics, outlet, page, pin, recording, set-aside, state, store or visits
+	Part    string `json:"part"`    // bus, metrics, outlet, page, pin, recording, set-aside, settings, state, store or visits
 	Problem string `json:"problem"` // in English
 }
 

@@ -309,15 +309,18 @@ func (k *Store) Describe(ctx context.Context, id, battery string, now Facts) (*D
 		return nil, ErrNoFitter
 	}
 	p := passportOf(d.typed(battery))
-	if has, ok := fittedOf(now.Snapshot, battery); ok && has.Passport != nil && *has.Passport == p {
-		return d, nil
-	}
 	ctx, cancel := context.WithTimeout(ctx, actLimit)
 	defer cancel()
 	if err := k.o.Fitter.DescribeBattery(ctx, battery, p, d.Fields["by"]); err != nil {
 		return nil, err
 	}
-	return d, nil
+	d.Revision, d.Changed = d.Revision+1, now.At.UTC()
+	for _, what := range FitKeys { // they are the battery's now; the next one has its own
+		if key := "fit." + battery + "." + what; d.Fields[key] != "" {
+			d.set(k.o.Form, key, "", d.Revision, now)
+		}
+	}
+	return k.keep(d)
 }
 
 // settle lets go of what is kept for taking back. That it fails costs nothing but memory: it is

@@ -5,6 +5,7 @@ package visits
 import (
 	"errors"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -42,6 +43,7 @@ func (p *Forms) Routes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /visit/finish", p.finish)
 	mux.HandleFunc("POST /visit/discard", p.discard)
 	mux.HandleFunc("POST /check/compare", p.noteComparison)
+	p.batteryRoutes(mux)
 }
 
 // F returns the data for the template of an input.
@@ -368,6 +370,10 @@ func (p *Forms) addWork(w http.ResponseWriter, r *http.Request) {
 	}
 	form := r.PostForm
 	kind, subject, _ := strings.Cut(form.Get("kind"), ":")
+	if kind == visit.BatteryReplaced { // it asks for the new one's label, and once more
+		http.Redirect(w, r, "/visit/battery/"+url.PathEscape(subject), http.StatusSeeOther)
+		return
+	}
 	work := visit.Work{ID: form.Get("token"), Kind: kind, Subject: subject, Note: form.Get("text")}
 	p.noteWork(w, r, work, "/visit#work")
 }

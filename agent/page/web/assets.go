@@ -34,6 +34,7 @@ var assetTypes = map[string]string{
 	"sheet.css": "text/css; charset=utf-8",
 	"mark.svg":  "image/svg+xml",
 	"sheet.js":  typeScript, "visit.js": typeScript, "history.js": typeScript, "report.js": typeScript,
+	"sign.js": typeScript,
 	// uPlot 1.6.32, MIT license: see uplot.LICENSE.
 	"uplot.js": typeScript, "uplot.css": "text/css; charset=utf-8",
 }
