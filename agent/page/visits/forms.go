@@ -370,8 +370,9 @@ func (p *Forms) addWork(w http.ResponseWriter, r *http.Request) {
 	}
 	form := r.PostForm
 	kind, subject, _ := strings.Cut(form.Get("kind"), ":")
-	if kind == visit.BatteryReplaced { // it asks for the new one's label, and once more
-		http.Redirect(w, r, "/visit/battery/"+url.PathEscape(subject), http.StatusSeeOther)
+	if kind == visit.BatteryReplaced && slices.Contains(p.store.Form().Batteries, subject) {
+		// It asks for the new one's label, and once more.
+		http.Redirect(w, r, "/visit/battery/"+url.PathEscape(subject)+"?new", http.StatusSeeOther)
 		return
 	}
 	work := visit.Work{ID: form.Get("token"), Kind: kind, Subject: subject, Note: form.Get("text")}
