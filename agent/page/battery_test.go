@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/visit"
 	"liftbank/agent/visit/judge"
@@ -51,7 +52,7 @@ func TestALoadTestIsJudged(t *testing.T) {
 	page := get(s, "/visit/test/b?with=load").Body.String()
 	for _, want := range []string{
 		"Does not pass", "8.9\u00a0V; at least 9.42\u00a0V is needed", "half its rated current, 475\u00a0A", "12.6\u00a0V at rest",
-		"The monitor can’t tell", "706",
+		"The monitor agrees", "706",
 	} {
 		assert.Contains(t, page, want)
 	}
@@ -117,7 +118,7 @@ func TestAHydrometerIsJudged(t *testing.T) {
 func TestTestsInFahrenheit(t *testing.T) {
 	s, _, _ := unit(t, rich(t), full(t))
 	d := begin(t, s)
-	inF := func(r *http.Request) { r.AddCookie(&http.Cookie{Name: "temp", Value: "f"}) }
+	inF := func(r *http.Request) { r.AddCookie(&http.Cookie{Name: words.TempCookie, Value: "f"}) }
 	w := post(s, "/visit/test", url.Values{
 		"id": {d.ID}, "revision": {"1"}, "battery": {"b"}, "with": {"load"}, "test.b.temperature_c": {"50"},
 		"test.b.load_a": {"475"}, "test.b.after_s": {"15"}, "test.b.voltage_v": {"10"},

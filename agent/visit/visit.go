@@ -215,6 +215,7 @@ type Remaining struct {
 	Subject   string   `json:"subject,omitempty"`
 	Severity  string   `json:"severity"`
 	State     string   `json:"state"`
+	Title     string   `json:"title,omitempty"`
 	Summary   string   `json:"summary"`
 	NextCheck []string `json:"next_check"` // step by step
 }
@@ -262,8 +263,8 @@ func remainingOf(s *snapshot.Snapshot) []Remaining {
 	for _, f := range s.Findings {
 		if f.Active { // one that is over does not remain, seen or not
 			out = append(out, Remaining{
-				Name: f.Name, Subject: f.Subject, Severity: f.Severity, State: f.State, Summary: f.Summary,
-				NextCheck: f.NextCheck,
+				Name: f.Name, Subject: f.Subject, Severity: f.Severity, State: f.State, Title: f.Title,
+				Summary: f.Summary, NextCheck: f.NextCheck,
 			})
 		}
 	}
