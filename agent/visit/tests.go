@@ -151,6 +151,9 @@ func (d *Draft) judgeTest(t *Test, figure func(string) *float64) {
 	m := d.Monitor["test."+t.Battery]
 	t.TempC, t.BeforeV, t.TesterC = figure("temperature_c"), figure("before_v"), figure("tester_c")
 	t.RatedCCA, t.AgentSigmaA = m.RatedCCA, m.Cranking.Sigma
+	if t.AgentCrankingA == nil {
+		t.AgentCrankingA = m.Cranking.Value
+	}
 	soc, cranking := judge.Figure(m.SoCPct), judge.Figure(m.Cranking)
 	if t.VoltageV != nil || t.LoadA != nil {
 		l := judge.Load{

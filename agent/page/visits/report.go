@@ -36,37 +36,53 @@ func titleOf(to *words.Reader, r visit.Remaining) template.HTML {
 }
 
 type reportView struct {
-	W          map[string]string
-	To         *words.Reader
-	V          *visit.Visit
-	Preview    bool
-	Block      []pair // of the title
-	Headline   string
-	Lead       []string
-	Found      []reportLine
-	Done       []reportLine
-	Remains    []reportLine
-	Compare    []compareRow
-	Sign       []reportSign
-	Cost       string // time and parts
-	QR         *qrView
-	Areas      []reportArea
-	Unchecked  int
-	Readings   []readingView
-	Tests      []reportTest
-	Passports  []pair
-	Work       []workView
-	Charts     []draw.Chart
-	ChartsOf   string
-	Counters   []pair
-	Oil        string
-	JSON, CSV  string
-	Gaps       []string // what is missing before it is finished; nothing forbids to finish
-	Begun, End time.Time
+	W         map[string]string
+	To        *words.Reader
+	V         *visit.Visit
+	Preview   bool
+	Block     []pair // of the title
+	Headline  string
+	Lead      []string
+	Found     []reportLine
+	NoteFirst bool   // the note is short enough for the owner's page
+	FoundMore string // that more was found than an owner's page has room for
+	Done      []reportLine
+	Remains   []reportLine
+	Compare   []compareRow // that an owner understands
+	// CompareMore are the others.
+	CompareMore []compareRow
+	Sign        []reportSign
+	Cost        string // time and parts
+	QR          *qrView
+	Areas       []reportArea
+	Unchecked   int
+	Readings    []readingView
+	Tests       []reportTest
+	Passports   []pair
+	Work        []workView
+	Charts      []draw.Chart
+	ChartsOf    string
+	Counters    []pair
+	Oil         string
+	JSON, CSV   string
+	Gaps        []string // what is missing before it is finished; nothing forbids to finish
+	Begun, End  time.Time
 }
 
 // pair is one line of a table: a name, what is said of it, and a remark.
 type pair struct{ Name, Value, Note string }
+
+// compareTable is what the template of a comparison sees.
+type compareTable struct {
+	W    map[string]string
+	Rows []compareRow
+}
+
+// First returns the figures of the owner's page.
+func (v reportView) First() compareTable { return compareTable{v.W, v.Compare} }
+
+// More returns the other ones.
+func (v reportView) More() compareTable { return compareTable{v.W, v.CompareMore} }
 
 // reportLine is one thing found, done or left. Number ties it to the same thing elsewhere.
 type reportLine struct {
@@ -176,11 +192,17 @@ func reportOf(to *words.Reader, v *visit.Visit) *reportView {
 		b := &v.Passports[i]
 		out.Passports = append(out.Passports, pair{to.W["Battery"] + " " + b.Battery, fittedText(to, &b.Fitted), ""})
 	}
-	out.Compare = compareFigures(to, v)
-	out.Oil = oil(to, v.Oil)
+	out.Compare, out.CompareMore = compareFigures(to, v)
+	out.Oil, out.NoteFirst = oil(to, v.Oil), len(v.Note) <= ownerNote
 	out.tell()
 	return out
 }
+
+// ownerItems is how many items of the checklist the owner's page has; the figures have all.
+const ownerItems = 4
+
+// ownerNote is how long a note on it is at most, in bytes; a longer one is with the figures.
+const ownerNote = 160
 
 // tell says in an owner's words what was wrong, what was done, and what remains.
 func (v *reportView) tell() {
@@ -197,18 +219,25 @@ func (v *reportView) tell() {
 			Number: number(f.Name + " " + f.Subject), Bold: titleOf(to, f), Text: failedTest(to, rec, f.Subject),
 		})
 	}
-	checked := 0
+	checked, attention := 0, 0
 	for _, a := range rec.Areas {
 		for _, i := range a.Items {
 			if i.State != "not-checked" {
 				checked++
 			}
 			if i.State == "attention" {
+				attention++
+			}
+			if i.State == "attention" && attention <= ownerItems {
+				text := to.Label("Choice", i.State) + ": " + to.Translate(i.Text)
 				v.Found = append(v.Found, reportLine{
-					Number: number(a.ID + "." + i.ID), Bold: template.HTML(template.HTMLEscapeString(to.Translate(i.Text))), Text: i.Note,
+					Number: number(a.ID + "." + i.ID), Bold: template.HTML(template.HTMLEscapeString(text)), Text: i.Note,
 				})
 			}
 		}
+	}
+	if more := attention - ownerItems; more > 0 {
+		v.FoundMore = words.Fill(to.W["FoundMore"], "n", strconv.Itoa(more))
 	}
 	replaced, jobs := []string{}, 0
 	for _, k := range rec.Work {
@@ -371,7 +400,11 @@ func (v *reportView) addTests(t *visit.Test, c *visit.Cells, of string) {
 		}
 		if x := t.Tester; x != nil {
 			out.Rows = append(out.Rows, pair{to.W["TesterOf"], to.Label("Outcome", string(x.Outcome)), string(x.Outcome)})
-			out.Lines = append(out.Lines, reasons(to, x.Reasons)...)
+			for _, line := range reasons(to, x.Reasons) {
+				if !slices.Contains(out.Lines, line) {
+					out.Lines = append(out.Lines, line)
+				}
+			}
 		}
 		for _, a := range agreements(t) {
 			out.Rows = append(out.Rows, pair{to.W["Agents"], to.Label("Monitor", string(a)), string(a)})
@@ -490,9 +523,9 @@ const serviceShare = 0.8
 
 // compareFigures sets the figures of the beginning and the end side by side. Bold is what has changed
 // by more than twice the uncertainty of both together, and what one of them lacks is not.
-func compareFigures(to *words.Reader, v *visit.Visit) []compareRow {
+func compareFigures(to *words.Reader, v *visit.Visit) (first, more []compareRow) {
 	before, after := &v.Before, &v.After
-	var out []compareRow
+	out := &first
 	row := func(name string, b, bs, a, as *float64, decimals int, limit string) {
 		if b == nil && a == nil {
 			return
@@ -509,7 +542,7 @@ func compareFigures(to *words.Reader, v *visit.Visit) []compareRow {
 		if b != nil && a != nil && bs != nil && as != nil && math.Abs(*a-*b) > 2*math.Hypot(*bs, *as) {
 			r.BeforeBold, r.AfterBold = true, true
 		}
-		out = append(out, r)
+		*out = append(*out, r)
 	}
 	for _, b := range before.Batteries {
 		var a visit.BatteryFigures
@@ -522,15 +555,17 @@ func compareFigures(to *words.Reader, v *visit.Visit) []compareRow {
 		if i := slices.IndexFunc(v.Passports, func(l visit.Labeled) bool { return l.Battery == b.ID }); i >= 0 {
 			limit = figures.Number(math.Round(serviceShare*v.Passports[i].RatedCCA), 0)
 		}
-		out = append(out, compareRow{
+		*out = append(*out, compareRow{
 			Name: name + to.W["Verdict"], Before: to.Label("Verdict", b.Verdict), After: to.Label("Verdict", a.Verdict),
 			BeforeBold: a.Verdict != b.Verdict, AfterBold: a.Verdict != b.Verdict,
 		})
 		row(name+to.W["Cranking"], b.CrankingA, bs.CrankingA, a.CrankingA, as.CrankingA, 0, limit)
-		out = append(out, testRows(to, v, b.ID)...)
-		row(name+to.W["Resistance"], b.ResistanceMohm, bs.ResistanceMohm, a.ResistanceMohm, as.ResistanceMohm, 2, "")
+		*out = append(*out, testRows(to, v, b.ID)...)
 		row(name+to.W["Charge"], b.SoCPct, bs.SoCPct, a.SoCPct, as.SoCPct, 0, "")
+		out = &more
 		row(name+to.W["Rested"], b.RestedV, bs.RestedV, a.RestedV, as.RestedV, 2, "")
+		row(name+to.W["Resistance"], b.ResistanceMohm, bs.ResistanceMohm, a.ResistanceMohm, as.ResistanceMohm, 2, "")
+		out = &first
 	}
 	for i, b := range before.Links {
 		var a visit.LinkFigures
@@ -542,7 +577,7 @@ func compareFigures(to *words.Reader, v *visit.Visit) []compareRow {
 	}
 	row(to.W["FeedPath"], before.FeedMohm, before.FeedSigmaMohm, after.FeedMohm, after.FeedSigmaMohm, 2, "")
 	row(to.W["MotorPath"], before.MotorMohm, before.MotorSigmaMohm, after.MotorMohm, after.MotorSigmaMohm, 2, "")
-	return out
+	return first, more
 }
 
 // testRows sets the load test of a battery that was taken out beside that of the one that came in.
