@@ -102,6 +102,21 @@ func Open(path string) (*Overlay, error) {
 	return o, err
 }
 
+// Look reads the settings for somebody who only looks: it changes nothing on the disk.
+func Look(path string) (*Overlay, error) {
+	o := &Overlay{doc: empty()}
+	text, err := safefile.Look(path)
+	if text == nil {
+		return o, err
+	}
+	doc := empty()
+	if bad := json.Unmarshal(text, &doc); bad != nil || doc.Schema != Schema {
+		return o, errors.Join(err, fmt.Errorf("%s: schema %q: want %s", path, doc.Schema, Schema))
+	}
+	o.doc = doc
+	return o, err
+}
+
 func empty() document {
 	return document{
 		Schema: Schema, Settings: map[string]Setting{}, Passports: map[string]snapshot.Passport{}, Journal: []Entry{},
