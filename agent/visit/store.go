@@ -254,6 +254,13 @@ func (k *Store) AddWork(ctx context.Context, id string, w Work, now Facts) (*Dra
 
 // act lets work act on the agent.
 func (k *Store) act(ctx context.Context, w *Work) error {
+	if w.Fitted != nil && k.o.Fitter != nil {
+		ctx, cancel := context.WithTimeout(ctx, actLimit)
+		defer cancel()
+		err := k.o.Fitter.FitBattery(ctx, w.Subject, *w.Fitted, w.By)
+		w.Acted = err == nil
+		return err
+	}
 	a := k.o.Actions
 	if a == nil || w.Kind == OtherWork || w.Kind == ChannelCompared {
 		return nil
@@ -263,10 +270,6 @@ func (k *Store) act(ctx context.Context, w *Work) error {
 	var err error
 	switch w.Kind {
 	case BatteryReplaced:
-		if w.Fitted != nil && k.o.Fitter != nil {
-			err = k.o.Fitter.FitBattery(ctx, w.Subject, *w.Fitted, w.By)
-			break
-		}
 		err = a.ReplaceBattery(ctx, w.Subject, w.By)
 	case JointCleaned, CableReplaced:
 		err = a.JointCleaned(ctx, w.By)
