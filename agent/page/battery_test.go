@@ -191,7 +191,7 @@ func TestReplacingAndUndoing(t *testing.T) {
 	assert.Len(t, done.all(), 2)
 	d = s.opts.Visits.Draft()
 	assert.Equal(t, "475", d.Fields["test.b.load_a"], "and its test is back")
-	assert.False(t, d.Work[0].TakenBack.IsZero())
+	assert.NotNil(t, d.Work[0].TakenBack)
 	assert.NotContains(t, get(s, "/visit/battery/b").Body.String(), "Undo: it was not replaced")
 }
 

@@ -273,7 +273,7 @@ func (k *Store) TakeBack(ctx context.Context, id, workID string, now Facts) (*Dr
 		return nil, ErrNoSuchWork
 	}
 	w := &d.Work[i]
-	if !w.TakenBack.IsZero() { // sent twice
+	if w.TakenBack != nil { // sent twice
 		return d, nil
 	}
 	if k.o.Fitter == nil {
@@ -284,7 +284,8 @@ func (k *Store) TakeBack(ctx context.Context, id, workID string, now Facts) (*Dr
 	if err := k.o.Fitter.TakeBackBattery(ctx, w.Subject, w.Removed.Fitted, d.Fields["by"]); err != nil {
 		return nil, err
 	}
-	w.TakenBack = now.At.UTC()
+	at := now.At.UTC()
+	w.TakenBack = &at
 	d.Revision, d.Changed = d.Revision+1, now.At.UTC()
 	d.swapFields(k.o.Form, w.Subject, w.Removed.Fields, now)
 	return k.keep(d)
@@ -293,7 +294,7 @@ func (k *Store) TakeBack(ctx context.Context, id, workID string, now Facts) (*Dr
 // later reports whether a battery was replaced again, and that was not taken back.
 func later(work []Work, battery string) bool {
 	return slices.ContainsFunc(work, func(w Work) bool {
-		return w.Kind == BatteryReplaced && w.Subject == battery && w.TakenBack.IsZero()
+		return w.Kind == BatteryReplaced && w.Subject == battery && w.TakenBack == nil
 	})
 }
 

@@ -163,7 +163,7 @@ func TestReplacementThatFails(t *testing.T) {
 	assert.Equal(t, "475", d.Fields["test.b.load_a"])
 	_, err = k.TakeBack(t.Context(), d.ID, "0123456789", facts(t, 0))
 	require.ErrorIs(t, err, syscall.EIO)
-	assert.True(t, k.Draft().Work[0].TakenBack.IsZero())
+	assert.Nil(t, k.Draft().Work[0].TakenBack)
 }
 
 // Each operation on the disk fails while a battery is replaced and taken back: nothing is done that
@@ -199,7 +199,7 @@ func TestEachOperationOfAReplacementFails(t *testing.T) {
 				require.Len(t, now.Work, 1, "operation %d: done and not noted", n)
 			}
 			if replaced == nil && back == nil {
-				assert.False(t, now.Work[0].TakenBack.IsZero(), "operation %d", n)
+				assert.NotNil(t, now.Work[0].TakenBack, "operation %d", n)
 				assert.Equal(t, "475", now.Fields["test.b.load_a"])
 			}
 			undo()

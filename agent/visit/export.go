@@ -77,8 +77,8 @@ func (v *Visit) WriteCSV(w io.Writer) error {
 				rows = append(rows, cellRows(k.Removed.Cells)...)
 			}
 		}
-		if !k.TakenBack.IsZero() {
-			rows = append(rows, []string{"work", k.Subject, "taken-back", stamp(k.TakenBack), "", "", ""})
+		if k.TakenBack != nil {
+			rows = append(rows, []string{"work", k.Subject, "taken-back", stamp(*k.TakenBack), "", "", ""})
 		}
 	}
 	for i := range v.Passports {

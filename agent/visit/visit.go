@@ -141,9 +141,9 @@ type Work struct {
 	Acted   bool      `json:"acted"`           // the agent has taken it up
 	Error   string    `json:"error,omitempty"` // why it hasn't
 	// Of a replaced battery: what came in, what came out, and when that was undone.
-	Fitted    *Fitted   `json:"fitted,omitempty"`
-	Removed   *Removed  `json:"removed,omitempty"`
-	TakenBack time.Time `json:"taken_back,omitzero"`
+	Fitted    *Fitted    `json:"fitted,omitempty"`
+	Removed   *Removed   `json:"removed,omitempty"`
+	TakenBack *time.Time `json:"taken_back,omitempty"`
 }
 
 // Kinds of work, in the order they are offered.

@@ -117,7 +117,7 @@ func workOf(to *words.Reader, w visit.Work) workView {
 		v.Text += " " + w.Subject
 	}
 	switch {
-	case !w.TakenBack.IsZero():
+	case w.TakenBack != nil:
 		v.State = words.Fill(to.W["WorkTakenBack"], "time", w.TakenBack.UTC().Format("15:04 UTC"))
 	case w.Error != "":
 		v.State = to.W["WorkFailed"] + " " + w.Error

@@ -62,7 +62,7 @@ func (p *Forms) batteryPage(
 		v.Head = words.Fill(to.W["BatteryNew"], "battery", v.Battery)
 	}
 	for _, k := range d.Work {
-		if k.Kind == visit.BatteryReplaced && k.Subject == v.Battery && k.Removed != nil && k.TakenBack.IsZero() {
+		if k.Kind == visit.BatteryReplaced && k.Subject == v.Battery && k.Removed != nil && k.TakenBack == nil {
 			v.Undo = []undoView{{k.ID, words.Fill(to.W["ReplacedAt"], "battery", v.Battery,
 				"time", k.At.UTC().Format("15:04 UTC"))}}
 		}

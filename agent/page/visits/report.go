@@ -176,7 +176,7 @@ func reportOf(to *words.Reader, v *visit.Visit) *reportView {
 	}
 	for _, k := range v.Work {
 		out.Work = append(out.Work, workOf(to, k))
-		if k.Removed != nil && k.TakenBack.IsZero() {
+		if k.Removed != nil && k.TakenBack == nil {
 			title := words.Fill(to.W["RemovedBattery"], "battery", k.Subject)
 			out.addTests(k.Removed.Tests, k.Removed.Cells, title)
 			out.Passports = append(out.Passports, pair{title, fittedText(to, &k.Removed.Fitted), ""})
@@ -241,7 +241,7 @@ func (v *reportView) tell() {
 	}
 	replaced, jobs := []string{}, 0
 	for _, k := range rec.Work {
-		if k.Error != "" || !k.TakenBack.IsZero() {
+		if k.Error != "" || k.TakenBack != nil {
 			continue
 		}
 		jobs++
@@ -584,7 +584,7 @@ func compareFigures(to *words.Reader, v *visit.Visit) (first, more []compareRow)
 func testRows(to *words.Reader, v *visit.Visit, battery string) []compareRow {
 	var old *visit.Test
 	for _, k := range v.Work {
-		if k.Subject == battery && k.Removed != nil && k.TakenBack.IsZero() && old == nil {
+		if k.Subject == battery && k.Removed != nil && k.TakenBack == nil && old == nil {
 			old = k.Removed.Tests
 		}
 	}
