@@ -345,7 +345,7 @@ func cellsJudged(to *words.Reader, c *visit.Cells) (all []judgedView, cells []ce
 	if c.Result.Monitor != judge.Unknown {
 		m := judgedView{Head: to.Label("Monitor", string(c.Result.Monitor)), Class: "fine", Lines: []string{words.Fill(
 			to.W["CellsMonitor"], "pct", figures.Short(c.Result.ChargePct, 0, false),
-			"monitor", plusMinus(c.AgentSoCPct, c.AgentSigma, 0))}}
+			"sigma", figures.Number(judge.GravityPct, 0), "monitor", plusMinus(c.AgentSoCPct, c.AgentSigma, 0))}}
 		if c.Result.Monitor == judge.Disagree {
 			m.Class, m.Lines = "fails", append(m.Lines, to.W["CellsDisagree"])
 		}

@@ -15,9 +15,9 @@ const (
 	maxAcidC      = 70           // °C; our choice
 )
 
-// gravityPct is the standard uncertainty of a charge by a hydrometer, in %: half a mark of 0.005 and
+// GravityPct is the standard uncertainty of a charge by a hydrometer, in %: half a mark of 0.005 and
 // that published tables differ by 8 % in mid-range (as a half-width).
-const gravityPct = 5.0
+const GravityPct = 5.0
 
 // Cells is how many a 12 V battery has.
 const Cells = 6
@@ -108,7 +108,7 @@ func (h *Hydrometer) Judge() HydrometerResult {
 	}
 	if h.SoCPct.known() {
 		r.Monitor = Agree
-		if beyond(charge, gravityPct, *h.SoCPct.Value, *h.SoCPct.Sigma) {
+		if beyond(charge, GravityPct, *h.SoCPct.Value, *h.SoCPct.Sigma) {
 			r.Monitor = Disagree
 		}
 	}
