@@ -27,6 +27,7 @@ import (
 	"liftbank/agent/recording"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
+	settings "liftbank/agent/technician"
 	"liftbank/agent/trouble"
 	"liftbank/agent/visit"
 	"liftbank/rules"
@@ -59,36 +60,44 @@ const snapshotEvery = time.Second
 
 // Agent is one unit's agent.
 type Agent struct {
-	opts     Options
-	core     *Core
-	hub      *snapshot.Hub
-	outlets  outlets
-	server   *page.Server
-	state    *stateWriter // nil where nothing is kept
-	saves    SaveSchedule
-	timeline atomic.Pointer[timeline]    // of the newest snapshot
-	visits   atomic.Pointer[visit.Store] // nil where none are kept
-	unused   []needed                    // what the page needs and can't use yet
-	troubles trouble.Book                // of the monitor itself
-	store    *store.Store
-	rec      *recorder
-	seq      uint64
-	lastMade time.Time
-	orders   chan order
-	stopped  chan struct{} // closed when the loop has ended
-	scanned  atomic.Int64  // when the loop began to wait for its last scan, in ns of the process's clock
+	opts           Options           // its configuration is the effective one
+	base           config.Config     // without what was set at the unit
+	settings       *settings.Overlay // what was; nil: it can't be read
+	settingsUnread string            // its file then
+	core           *Core
+	hub            *snapshot.Hub
+	outlets        outlets
+	server         *page.Server
+	state          *stateWriter // nil where nothing is kept
+	saves          SaveSchedule
+	timeline       atomic.Pointer[timeline]    // of the newest snapshot
+	visits         atomic.Pointer[visit.Store] // nil where none are kept
+	unused         []needed                    // what the page needs and can't use yet
+	troubles       trouble.Book                // of the monitor itself
+	store          *store.Store
+	rec            *recorder
+	seq            uint64
+	lastMade       time.Time
+	orders         chan order
+	stopped        chan struct{} // closed when the loop has ended
+	scanned        atomic.Int64  // when the loop began to wait for its last scan, in ns of the process's clock
 }
 
 // New returns an agent. Nothing runs before Run.
 func New(o Options) (*Agent, error) {
-	core, err := NewCore(o.Config, o.Parts)
+	a := &Agent{opts: o, hub: snapshot.NewHub(o.Now), store: o.Store, orders: make(chan order),
+		stopped: make(chan struct{})}
+	a.useSettings()
+	core, err := NewCore(a.opts.Config, o.Parts)
 	if err != nil {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
-	a := &Agent{opts: o, core: core, hub: snapshot.NewHub(o.Now), store: o.Store, orders: make(chan order),
-		stopped: make(chan struct{})}
+	a.core = core
+	a.describe()
 	if o.StateFile != "" {
 		a.state = newStateWriter(o.StateFile, &a.troubles, o.Log)
+		a.state.needs = a.settingsUnread
+		a.state.unread = a.settingsUnread != ""
 		a.state.restore(core)
 	}
 	if a.store == nil {

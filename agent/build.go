@@ -130,6 +130,7 @@ func (c *Core) batteryOf(i int, b *rules.BatteryState) snapshot.Battery {
 	rated := c.cfg.Bank.Batteries[i]
 	return snapshot.Battery{
 		ID: b.ID, Chemistry: string(rated.Chemistry), RatedAh: rated.RatedAh, RatedCCA: rated.RatedCCA,
+		RatingsFrom: c.known[i].ratingsFrom, Passport: c.known[i].passport,
 		VoltageV: reading(b.In.VoltageV, voltDecimals), CurrentA: reading(b.In.CurrentA, ampereDecimals),
 		TempC:  reading(b.In.TempC, celsiusDecimals),
 		SoCPct: estimateOf(b.SoCPct, percentDecimals), RestedV: estimateOf(b.RestedV, voltDecimals),

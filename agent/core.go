@@ -3,6 +3,7 @@ package agent
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"liftbank/agent/config"
@@ -41,6 +42,8 @@ type Core struct {
 	in     rules.Input
 	scan   *sensors.Scan
 	out    *rules.Output
+
+	known [rules.MaxBatteries]known // of each battery
 
 	shift        time.Duration // from the board's clock to the engine's timeline, which goes on over restarts
 	before       rules.Moment  // of the state restored
@@ -90,6 +93,7 @@ func newCore(cfg config.Config, rc rules.Config, from scanner) (*Core, error) {
 	if err != nil {
 		return nil, fmt.Errorf("wiring: %w", err)
 	}
+	cfg.Bank.Batteries = slices.Clone(cfg.Bank.Batteries) // a replaced one changes it
 	return &Core{cfg: cfg, board: from, engine: engine, wiring: w}, nil
 }
 

@@ -56,6 +56,7 @@ type stateWriter struct {
 	// unread is a saved state that is there and could not be read at the start: nothing is written
 	// over it, and it is tried again.
 	unread bool
+	needs  string   // another file that must be read before the state is of use; empty: none
 	aside  []string // files that were renamed at the start, and why
 }
 
@@ -66,6 +67,9 @@ func newStateWriter(path string, troubles *trouble.Book, log *slog.Logger) *stat
 // restore loads the saved state into c. If there is none, or it is of no use, it logs that and
 // leaves c unchanged.
 func (w *stateWriter) restore(c *Core) {
+	if w.unread { // what it goes with can't be read
+		return
+	}
 	text, err := safefile.Load(w.path)
 	switch {
 	case errors.Is(err, safefile.ErrUnreadable):
@@ -139,7 +143,7 @@ func (w *stateWriter) run(ctx context.Context) error {
 		case <-ctx.Done():
 			return nil
 		case <-again.C:
-			if _, err := safefile.Load(w.path); !errors.Is(err, safefile.ErrUnreadable) {
+			if readable(w.path) && readable(w.needs) {
 				return ErrStateBack
 			}
 		}

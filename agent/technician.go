@@ -146,6 +146,11 @@ func (o visitOutlet) Visit(v *visit.Visit) error {
 	}
 	document := *v
 	document.Readings, document.Work = slices.Clone(v.Readings), slices.Clone(v.Work) // these have times
+	for i := range document.Work {
+		if at := document.Work[i].TakenBack; at != nil {
+			document.Work[i].TakenBack = new(*at)
+		}
+	}
 	later := tl.forRecords()
 	moment.Each(&document, func(t *time.Time) { *t = later.correct(*t) })
 	body, err := records.VisitBody(document)

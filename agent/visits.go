@@ -172,5 +172,5 @@ func openVisits(cfg *config.Config, log *slog.Logger, actions technician, outlet
 		batteries = append(batteries, b.ID)
 	}
 	return visit.Open(visit.Options{Dir: cfg.Visits.Dir, Unit: cfg.Unit.ID, Form: visit.NewForm(areas, batteries),
-		Actions: actions, Switch: actions, Outlet: outlet, Log: log})
+		Actions: actions, Fitter: actions, Switch: actions, Outlet: outlet, Log: log})
 }

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"liftbank/rules/bank"
@@ -44,6 +45,7 @@ type Engine struct {
 	serve  services
 	found  *detect.Set
 	book   finding.Book
+	kept   *Kept // of batteries that were replaced; nil: none
 
 	begun    bool
 	from     time.Duration // of the first scan, or the last new battery
@@ -72,6 +74,7 @@ func New(cfg Config) (*Engine, error) {
 		return nil, fmt.Errorf("rules: %w", err)
 	}
 	n := len(cfg.Batteries)
+	cfg.Batteries = slices.Clone(cfg.Batteries) // a replaced one changes it
 	cfg.Classes = cfg.Classes.OrDefault()
 	e := &Engine{cfg: cfg, trust: trust.New(n), taps: newTaps(&cfg), parked: &parked.Learner{}}
 	e.cells, e.net = newBatteries(cfg.Batteries, &e.cfg.Classes), network.New(n, cfg.NegativeTap, &e.cfg.Classes)

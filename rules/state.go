@@ -58,6 +58,7 @@ type State struct {
 	Book         finding.BookState
 	Findings     detect.Memory
 	Work         Work
+	Kept         *Kept `json:",omitempty"` // of batteries that were replaced
 }
 
 // BatteryMemory is what is remembered of one battery, with whose it is.
@@ -92,18 +93,24 @@ func (e *Engine) State() *State {
 		Taps: e.taps.State(), Parked: e.parked.State(),
 		Book: e.book.State(), Findings: e.found.Save(), Work: e.work,
 	}
-	for i, b := range e.cfg.Batteries {
-		out := &e.out.Battery[i]
-		s.Battery = append(s.Battery, BatteryMemory{
-			ID: b.ID, Chemistry: b.Chemistry.Name, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA,
-			Charge: e.cells.est[i].State(), Label: e.cells.labeled[i].judge.State(), Others: e.cells.labeled[i].states(),
-			Load: e.cells.load[i].State(), Verdict: e.cells.judge[i].State(),
-			RestedV: out.RestedV, RestedAt: out.RestedAt,
-			Capability: out.CrankingA, Resistance: out.Resistance, CapacityAh: out.CapacityAh, RunsJudged: out.RunsJudged,
-			Said: out.Verdict, WaitsFor: unit.Saved{Text: out.WaitsFor},
-		})
+	for i := range e.cfg.Batteries {
+		s.Battery = append(s.Battery, e.batteryMemory(i))
 	}
+	s.Kept = e.kept.clone()
 	return s
+}
+
+// batteryMemory returns what has been learned of battery i. It shares no memory with the engine.
+func (e *Engine) batteryMemory(i int) BatteryMemory {
+	b, out := &e.cfg.Batteries[i], &e.out.Battery[i]
+	return BatteryMemory{
+		ID: b.ID, Chemistry: b.Chemistry.Name, RatedAh: b.RatedAh, RatedCCA: b.RatedCCA,
+		Charge: e.cells.est[i].State(), Label: e.cells.labeled[i].judge.State(), Others: e.cells.labeled[i].states(),
+		Load: e.cells.load[i].State(), Verdict: e.cells.judge[i].State(),
+		RestedV: out.RestedV, RestedAt: out.RestedAt,
+		Capability: out.CrankingA, Resistance: out.Resistance, CapacityAh: out.CapacityAh, RunsJudged: out.RunsJudged,
+		Said: out.Verdict, WaitsFor: unit.Saved{Text: out.WaitsFor},
+	}
 }
 
 // ErrStateRefused marks a state of which nothing could be taken over.
@@ -158,6 +165,7 @@ func (e *Engine) Restore(s *State) error {
 		networkOf(e.net, &e.frame)
 		e.feedPath = s.FeedPath
 	}
+	e.kept = s.Kept.clone()
 	e.begun, e.last, e.out.At = true, s.At.Mono, s.At
 	e.out.Findings = e.book.Records
 	if err := errors.Join(errs...); err != nil {

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"slices"
 
 	"liftbank/rules/leadacid"
 )
@@ -75,6 +76,23 @@ func (b *Battery) read(s *section, of ratings) {
 		of.cca,
 		about{doc: "cold cranking rating (CCA, SAE J537), from its label; in a bank file from 10", required: true},
 	)
+}
+
+// Check refuses a battery that no lift has.
+func (b *Battery) Check() error {
+	if !slices.Contains(chemistries, b.Chemistry) {
+		return fmt.Errorf("chemistry %q: want %s", b.Chemistry, leadacid.Names())
+	}
+	for _, r := range []struct {
+		what  string
+		value float64
+		of    span
+	}{{"rated_ah", b.RatedAh, liftRatings.ah}, {"rated_cca", b.RatedCCA, liftRatings.cca}} {
+		if !(r.value >= r.of.min && r.value <= r.of.max) {
+			return fmt.Errorf("%s %g: want %g to %g %s", r.what, r.value, r.of.min, r.of.max, r.of.unit)
+		}
+	}
+	return nil
 }
 
 func (b *Bank) check(r *reading) {

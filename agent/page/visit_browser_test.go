@@ -17,9 +17,6 @@ import (
 	"liftbank/agent/visit"
 )
 
-// narrow is the least width that the pages are made for.
-const narrow = 320
-
 // allSaved is true once nothing waits to be sent.
 const allSaved = `/^(Saved|Guardado) \d\d:\d\d$/.test(document.getElementById('savestate').textContent)`
 

@@ -55,6 +55,16 @@ func (d *deeds) all() []string {
 func (d *deeds) ReplaceBattery(_ context.Context, battery, by string) error {
 	return d.note("replace", battery, by)
 }
+func (d *deeds) FitBattery(_ context.Context, battery string, now visit.Fitted, by string) error {
+	return d.note("fit", battery, now.Chemistry, fmt.Sprint(now.RatedAh, now.RatedCCA), now.Passport.Serial, by)
+}
+func (d *deeds) TakeBackBattery(_ context.Context, battery string, was visit.Fitted, by string) error {
+	return d.note("take back", battery, was.Chemistry, fmt.Sprint(was.RatedAh, was.RatedCCA), by)
+}
+func (d *deeds) DescribeBattery(_ context.Context, battery string, p snapshot.Passport, by string) error {
+	return d.note("describe", battery, p.Place, p.Serial, by)
+}
+func (d *deeds) SettleBatteries(context.Context) error           { return nil }
 func (d *deeds) JointCleaned(_ context.Context, by string) error { return d.note("joint", by) }
 func (d *deeds) ResetService(_ context.Context, kind, by string) error {
 	return d.note("service", kind, by)
@@ -142,7 +152,7 @@ func full(t testing.TB, more ...func(*Options)) func(*Options) {
 		o.Visits, err = visit.Open(visit.Options{
 			Dir: t.TempDir(), Unit: "t-1042", Form: visit.NewForm(
 				visit.DefaultChecklist(), []string{"a", "b"},
-			), Actions: o.Actions,
+			), Actions: o.Actions, Fitter: o.Actions.(*deeds),
 		})
 		require.NoError(t, err)
 		o.History, o.Recording = past{now: o.Now}, &tape{dir: t.TempDir(), copies: 1}
@@ -309,7 +319,8 @@ func TestAVisitFromBeginToReport(t *testing.T) {
 		"oil.level": {"low"}, "oil.position": {"lowered"},
 	}, session(s))
 	require.Equal(t, http.StatusSeeOther, w.Code)
-	for _, kind := range []string{"battery-replaced:b", "joint-cleaned", "service-done", "filter-changed", "other"} {
+	replaceBattery(t, s, "b", "M2-77105")
+	for _, kind := range []string{"joint-cleaned", "service-done", "filter-changed", "other"} {
 		w = post(
 			s, "/visit/work",
 			url.Values{"id": {d.ID}, "token": {"0123456789" + kind}, "kind": {kind}, "text": {"done"}}, session(s),
@@ -323,7 +334,7 @@ func TestAVisitFromBeginToReport(t *testing.T) {
 	)
 	assert.Equal(t, http.StatusSeeOther, again.Code)
 	assert.Equal(
-		t, []string{"replace b R. Vega", "joint R. Vega", "service service R. Vega", "service filter R. Vega"},
+		t, []string{"fit b flooded 100 950 M2-77105 R. Vega", "joint R. Vega", "service service R. Vega", "service filter R. Vega"},
 		s.opts.Actions.(*deeds).all(), "sent twice, done once",
 	)
 	for _, bad := range []string{"", "battery-replaced", "battery-replaced:x", "joint-cleaned:a", "explode"} {
@@ -353,7 +364,7 @@ func TestAVisitFromBeginToReport(t *testing.T) {
 	report := get(s, "/visits/"+id).Body.String()
 	for _, want := range []string{
 		"R. Vega", "Yard 4", "lug loose", "8 mm", "11.98 V", "310", "low, read with the platform lowered",
-		"Battery replaced: b", "Line one\nline two", "feed-lost", `<svg class="lines"`,
+		"Battery b replaced", "Line one\nline two", "feed-lost", `<svg class="lines"`,
 	} {
 		assert.Contains(t, report, want)
 	}

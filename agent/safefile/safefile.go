@@ -121,6 +121,22 @@ func Load(path string) (document []byte, err error) {
 	return nil, errors.Join(errs...)
 }
 
+// Look returns the newest undamaged document as Load does, and changes nothing. A damaged one is in
+// the error.
+func Look(path string) (document []byte, err error) {
+	var errs []error
+	for _, p := range []string{path, path + previousSuffix} {
+		document, err := read(p)
+		switch {
+		case err == nil:
+			return document, errors.Join(errs...)
+		case !errors.Is(err, fs.ErrNotExist):
+			errs = append(errs, fmt.Errorf("safefile: %w", err))
+		}
+	}
+	return nil, errors.Join(errs...)
+}
+
 // SetAside renames a document that is whole and of no use, and returns its new name. The one before
 // it stays where it is.
 func SetAside(path string) (to string, err error) {

@@ -50,7 +50,7 @@ type UnderWay struct {
 
 // Trouble is what is wrong with one part of the monitor itself.
 type Trouble struct {
-	Part    string `json:"part"`    // bus, metrics, outlet, page, pin, recording, set-aside, state, store or visits
+	Part    string `json:"part"`    // bus, metrics, outlet, page, pin, recording, set-aside, settings, state, store or visits
 	Problem string `json:"problem"` // in English
 }
 
@@ -124,26 +124,42 @@ type Link struct {
 
 // Battery is one 12 V block.
 type Battery struct {
-	ID             string   `json:"id"`
-	Chemistry      string   `json:"chemistry"`
-	RatedAh        float64  `json:"rated_ah"`
-	RatedCCA       float64  `json:"rated_cca_a"`
-	VoltageV       *float64 `json:"voltage_v"`
-	CurrentA       *float64 `json:"current_a"`
-	TempC          *float64 `json:"temperature_c"`
-	SoCPct         Estimate `json:"soc_pct"`
-	RestedV        Estimate `json:"rested_v"` // at 25 °C
-	ResistanceMohm Estimate `json:"resistance_mohm"`
-	CrankingA      Estimate `json:"cranking_a"`
-	CapacityAh     Estimate `json:"capacity_ah"`           // 20 h rate; learned from deep swings only
-	HealthPct      Estimate `json:"health_pct"`            // present full capacity over rated
-	TrendMohm      Estimate `json:"resistance_trend_mohm"` // of the resistance, per 100 runs
-	Verdict        string   `json:"verdict"`
-	WaitsFor       *Text    `json:"waits_for,omitempty"` // what the verdict still needs
-	ChargedAh      float64  `json:"charged_ah"`
-	DrawnAh        float64  `json:"drawn_ah"`
-	DrawSharePct   Estimate `json:"discharge_share_pct"`
-	ChargeSharePct Estimate `json:"charge_share_pct"`
+	ID        string  `json:"id"`
+	Chemistry string  `json:"chemistry"`
+	RatedAh   float64 `json:"rated_ah"`
+	RatedCCA  float64 `json:"rated_cca_a"`
+	// who says chemistry and ratings: a technician, by the label of the battery that was put in; left
+	// out: the configuration
+	RatingsFrom    string    `json:"ratings_from,omitempty"`
+	Passport       *Passport `json:"passport,omitempty"` // nil: nothing is known of it
+	VoltageV       *float64  `json:"voltage_v"`
+	CurrentA       *float64  `json:"current_a"`
+	TempC          *float64  `json:"temperature_c"`
+	SoCPct         Estimate  `json:"soc_pct"`
+	RestedV        Estimate  `json:"rested_v"` // at 25 °C
+	ResistanceMohm Estimate  `json:"resistance_mohm"`
+	CrankingA      Estimate  `json:"cranking_a"`
+	CapacityAh     Estimate  `json:"capacity_ah"`           // 20 h rate; learned from deep swings only
+	HealthPct      Estimate  `json:"health_pct"`            // present full capacity over rated
+	TrendMohm      Estimate  `json:"resistance_trend_mohm"` // of the resistance, per 100 runs
+	Verdict        string    `json:"verdict"`
+	WaitsFor       *Text     `json:"waits_for,omitempty"` // what the verdict still needs
+	ChargedAh      float64   `json:"charged_ah"`
+	DrawnAh        float64   `json:"drawn_ah"`
+	DrawSharePct   Estimate  `json:"discharge_share_pct"`
+	ChargeSharePct Estimate  `json:"charge_share_pct"`
+}
+
+// Passport is what tells one battery from another of its kind. All of it is as somebody at the unit
+// wrote it, and each part may be empty.
+type Passport struct {
+	Place         string `json:"place,omitempty"` // where it is: street side, front
+	Make          string `json:"make,omitempty"`  // maker and type
+	Serial        string `json:"serial,omitempty"`
+	DateCode      string `json:"date_code,omitempty"`      // as it is on the label
+	Made          string `json:"made,omitempty"`           // what the date code says where that is certain: 2025-08, 2025-08-14 or 2025-W33
+	Installed     string `json:"installed,omitempty"`      // 2025-10-16 or 2025-10
+	WarrantyUntil string `json:"warranty_until,omitempty"` // 2028-10-16 or 2028-10
 }
 
 // Motor is the pump motor's work.

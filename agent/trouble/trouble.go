@@ -17,13 +17,14 @@ const (
 	PIN       = "pin"       // nobody can change anything
 	Recording = "recording" // scans aren't recorded
 	SetAside  = "set-aside" // damaged files were renamed: somebody should look at them
+	Settings  = "settings"  // what was set at the unit can't be read
 	State     = "state"     // what was learned can't be read or saved
 	Store     = "store"     // the card can't be written
 	Visits    = "visits"    // visits can't be written up
 )
 
 // Parts are all of them, in order.
-var Parts = []string{Bus, Metrics, Outlet, Page, PIN, Recording, SetAside, State, Store, Visits}
+var Parts = []string{Bus, Metrics, Outlet, Page, PIN, Recording, SetAside, Settings, State, Store, Visits}
 
 // Trouble is what is wrong with one part, in English.
 type Trouble struct{ Part, Problem string }

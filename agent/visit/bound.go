@@ -18,14 +18,22 @@ func (v *Visit) Bounded(limit int) ([]byte, error) {
 	short := *v
 	short.Shortened = true
 	short.Areas, short.Work, short.Findings = slices.Clone(v.Areas), slices.Clone(v.Work), slices.Clone(v.Findings)
+	for i := range short.Work { // what was noted of a battery that came out stands in its test
+		if r := short.Work[i].Removed; r != nil {
+			removed := *r
+			removed.Fields = nil
+			short.Work[i].Removed = &removed
+		}
+	}
 	for i := range short.Areas {
 		short.Areas[i].Items = slices.Clone(short.Areas[i].Items)
 	}
 	for _, step := range []func(){
+		func() { short.Order.Signature, short.Order.SignedReceived = "", "" },
 		func() { short.cutTexts(500) }, func() { short.cutTexts(100) }, short.leaveOutUnchecked,
 		func() { short.cutTexts(0) }, func() { short.Areas, short.Photos = []CheckedArea{}, nil },
 		func() { short.Work = short.Work[:min(len(short.Work), maxWork)] },
-		func() { short.Findings = []Remaining{} },
+		func() { short.Findings, short.Found, short.Cells = []Remaining{}, nil, nil },
 	} {
 		step()
 		if body, err = json.Marshal(&short); err != nil || len(body) <= limit {
@@ -52,7 +60,7 @@ func (v *Visit) cutTexts(n int) {
 			*t = kept + cutMark
 		}
 	}
-	cut(&v.Note, &v.Oil.Note)
+	cut(&v.Note, &v.Oil.Note, &v.Order.Parts, &v.Order.Remains)
 	for a := range v.Areas {
 		cut(&v.Areas[a].Note)
 		for i := range v.Areas[a].Items {

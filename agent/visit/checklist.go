@@ -222,6 +222,7 @@ func NewForm(areas []Area, batteries []string) *Form {
 	choice("oil.wanted_position", Positions)
 	text("oil.note")
 	note("note")
+	f.addTests(batteries)
 	for i := range f.Fields {
 		f.byKey[f.Fields[i].Key] = &f.Fields[i]
 	}
@@ -268,6 +269,8 @@ func (f *Field) clean(value string) (string, Problem) {
 		return strconv.FormatFloat(v, 'f', -1, 64), ""
 	case Note:
 		limit = NoteLimit
+	case Date, Drawing:
+		return f.cleanMore(value)
 	}
 	if utf8.RuneCountInString(value) > limit {
 		return "", TooLong

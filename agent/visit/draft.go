@@ -21,7 +21,9 @@ type Draft struct {
 	Start        Counters                 `json:"start"`
 	Before       Figures                  `json:"before"`
 	Fields       map[string]string        `json:"fields"`
-	Beside       map[string]MonitorFigure `json:"beside"` // the agent's figures when the technician's were noted
+	Beside       map[string]MonitorFigure `json:"beside"`            // the agent's figures when the technician's were noted
+	Monitor      map[string]MonitorFacts  `json:"monitor,omitempty"` // by test and battery
+	Found        []Remaining              `json:"found,omitempty"`   // findings that stood at the beginning
 	Work         []Work                   `json:"work"`
 	Log          []Change                 `json:"log"`
 	ToSettle     []Clash                  `json:"to_settle,omitempty"`
@@ -145,6 +147,7 @@ func (d *Draft) set(form *Form, key, value string, revision int, now Facts) {
 	} else {
 		d.Fields[key] = value
 	}
+	d.noteMonitor(key, now)
 	section, rest, _ := strings.Cut(key, ".")
 	if section != "meter" && section != "test" {
 		return
@@ -205,6 +208,7 @@ func (d *Draft) Preview(form *Form, now Facts) *Visit {
 			v.Tests = append(v.Tests, t)
 		}
 	}
+	d.addMore(v, form, now)
 	return v
 }
 
@@ -263,5 +267,6 @@ func (d *Draft) test(battery string) (t Test, any bool) {
 		CrankingA: figure("cranking_a"), ResistanceMohm: figure("resistance_mohm"),
 		AgentCrankingA: d.Beside[key+"cranking_a"].Value, AgentResistanceMohm: d.Beside[key+"resistance_mohm"].Value,
 	}
+	d.judgeTest(&t, figure)
 	return t, any || t.Method != ""
 }

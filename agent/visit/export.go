@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"liftbank/agent/visit/judge"
 )
 
 // WriteCSV writes a visit as a table for a spreadsheet: one line a thing, with the agent's figure
@@ -24,6 +26,12 @@ func (v *Visit) WriteCSV(w io.Writer) error {
 		{"start", "", "lift_cycles", strconv.FormatUint(v.Start.LiftCycles, 10), "", "", ""},
 		{"start", "", "runs", strconv.FormatUint(v.Start.Runs, 10), "", "", ""},
 		{"start", "", "motor_time", figure(&v.Start.MotorTimeS), "s", "", ""},
+		{"end", "", "lift_cycles", strconv.FormatUint(v.End.LiftCycles, 10), "", "", ""},
+		{"end", "", "runs", strconv.FormatUint(v.End.Runs, 10), "", "", ""},
+		{"end", "", "motor_time", figure(&v.End.MotorTimeS), "s", "", ""},
+	}
+	for _, f := range v.Found {
+		rows = append(rows, []string{"found", f.Subject, f.Name, f.Severity, "", f.State, f.Summary})
 	}
 	for _, a := range v.Areas {
 		for _, i := range a.Items {
@@ -45,6 +53,9 @@ func (v *Visit) WriteCSV(w io.Writer) error {
 	for _, t := range v.Tests {
 		rows = append(rows, testRows(&t)...)
 	}
+	for i := range v.Cells {
+		rows = append(rows, cellRows(&v.Cells[i])...)
+	}
 	rows = append(
 		rows, []string{"oil", "", "level", v.Oil.Level, "", "", v.Oil.Note},
 		[]string{"oil", "", "position", v.Oil.Position, "", "", ""},
@@ -54,7 +65,33 @@ func (v *Visit) WriteCSV(w io.Writer) error {
 			"work", k.Subject, k.Kind, stamp(k.At), "", strconv.FormatBool(k.Acted),
 			strings.TrimSpace(k.Note + " " + k.Error),
 		})
+		if k.Fitted != nil {
+			rows = append(rows, labelRows(k.Subject, "put in", k.Fitted)...)
+		}
+		if k.Removed != nil {
+			rows = append(rows, labelRows(k.Subject, "taken out", &k.Removed.Fitted)...)
+			if k.Removed.Tests != nil {
+				rows = append(rows, testRows(k.Removed.Tests)...)
+			}
+			if k.Removed.Cells != nil {
+				rows = append(rows, cellRows(k.Removed.Cells)...)
+			}
+		}
+		if k.TakenBack != nil {
+			rows = append(rows, []string{"work", k.Subject, "taken-back", stamp(*k.TakenBack), "", "", ""})
+		}
 	}
+	for i := range v.Passports {
+		rows = append(rows, labelRows(v.Passports[i].Battery, "", &v.Passports[i].Fitted)...)
+	}
+	rows = append(
+		rows, []string{"order", "", "number", v.Order.Number, "", "", ""},
+		[]string{"order", "", "minutes", figure(v.Order.Minutes), "min", "", ""},
+		[]string{"order", "", "parts", v.Order.Parts, "", "", ""},
+		[]string{"order", "", "remains", v.Order.Remains, "", "", ""},
+		[]string{"order", "", "due", v.Order.Due, "", "", ""},
+		[]string{"order", "", "received_by", v.Order.ReceivedBy, "", "", ""},
+	)
 	rows = append(rows, figureRows("before", &v.Before)...)
 	rows = append(rows, figureRows("after", &v.After)...)
 	for _, f := range v.Findings {
@@ -84,6 +121,57 @@ func testRows(t *Test) (rows [][]string) {
 	row("voltage", t.VoltageV, "V", nil)
 	row("cranking", t.CrankingA, "A", t.AgentCrankingA)
 	row("resistance", t.ResistanceMohm, "mΩ", t.AgentResistanceMohm)
+	row("temperature", t.TempC, "°C", nil)
+	row("before", t.BeforeV, "V", nil)
+	said := func(name, outcome, monitor string, why []judge.Reason) {
+		var notes []string
+		for _, r := range why {
+			notes = append(notes, string(r))
+		}
+		rows = append(rows, []string{"load-test", t.Battery, name, outcome, "", monitor, strings.Join(notes, " ")})
+	}
+	if r := t.Load; r != nil {
+		row("needed", r.NeededV, "V", nil)
+		said("judged", string(r.Outcome), string(r.Monitor), r.Reasons)
+	}
+	if r := t.Tester; r != nil {
+		row("tester_needed", r.NeededA, "A", nil)
+		said("tester_judged", string(r.Outcome), string(r.Monitor), r.Reasons)
+	}
+	return rows
+}
+
+func cellRows(c *Cells) (rows [][]string) {
+	for i, x := range c.Result.Cells {
+		note := ""
+		if x.Low {
+			note = "low"
+		}
+		rows = append(rows, []string{"hydrometer", c.Battery, "cell_" + strconv.Itoa(i+1), figure(x.Read), "", "", note},
+			[]string{"hydrometer", c.Battery, "cell_" + strconv.Itoa(i+1) + "_charge", figure(x.ChargePct), "%", "", ""})
+	}
+	return append(rows, []string{"hydrometer", c.Battery, "temperature", figure(c.TempC), "°C", "", ""},
+		[]string{"hydrometer", c.Battery, "charge", figure(c.Result.ChargePct), "%", figure(c.AgentSoCPct), ""},
+		[]string{"hydrometer", c.Battery, "spread", figure(c.Result.Spread), "", "", ""},
+		[]string{"hydrometer", c.Battery, "judged", string(c.Result.Outcome), "", string(c.Result.Monitor), ""})
+}
+
+func labelRows(battery, which string, f *Fitted) [][]string {
+	rows := [][]string{
+		{"battery", battery, "chemistry", f.Chemistry, "", "", which},
+		{"battery", battery, "rated_capacity", figure(&f.RatedAh), "Ah", "", which},
+		{"battery", battery, "rated_cca", figure(&f.RatedCCA), "A", "", which},
+	}
+	if p := f.Passport; p != nil {
+		for _, x := range [][2]string{
+			{"place", p.Place}, {"make", p.Make}, {"serial", p.Serial}, {"date_code", p.DateCode}, {"made", p.Made},
+			{"installed", p.Installed}, {"warranty_until", p.WarrantyUntil},
+		} {
+			if x[1] != "" {
+				rows = append(rows, []string{"battery", battery, x[0], x[1], "", "", which})
+			}
+		}
+	}
 	return rows
 }
 

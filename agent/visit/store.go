@@ -28,6 +28,7 @@ type Options struct {
 	Actions Actions // nil: work is noted and acts on nothing
 	Switch  Switch  // turned on with a visit and off with its end; nil: none
 	Log     *slog.Logger
+	Fitter  Fitter // nil: a replaced battery is noted alone
 }
 
 // Store keeps one unit's visits: one draft at the most, and those that are finished. It is safe for
@@ -156,6 +157,7 @@ func (k *Store) Begin(by, token string, now Facts) (*Draft, error) {
 		) + "-" + token, Unit: k.o.Unit, Begun: now.At.UTC(), Changed: now.At.UTC(),
 		ClockTrusted: now.ClockTrusted, Start: countersOf(now.Snapshot), Before: figuresOf(now.Snapshot),
 		Fields: map[string]string{}, Beside: map[string]MonitorFigure{}, Work: []Work{}, Log: []Change{},
+		Found: remainingOf(now.Snapshot),
 	}
 	if !idForm.MatchString(d.ID) {
 		return nil, fmt.Errorf("visit: id %q: want a token of a-z and 0-9", d.ID)
@@ -163,6 +165,7 @@ func (k *Store) Begin(by, token string, now Facts) (*Draft, error) {
 	d.set(k.o.Form, "by", by, 1, now)
 	k.presetLimits(d, now)
 	d.Revision = 1
+	k.settle()
 	kept, err := k.keep(d)
 	if err == nil {
 		k.turn("begin", func(ctx context.Context, s Switch) error { return s.BeginWork(ctx, ByVisit, by) })
@@ -277,6 +280,9 @@ func (k *Store) AddWork(ctx context.Context, id string, w Work, now Facts) (*Dra
 	}
 	w.Note, w.At, w.By, w.Acted = text, now.At.UTC(), d.Fields["by"], false
 	w.Error = "interrupted: the agent stopped, so this may or may not have been applied"
+	if w.Fitted != nil {
+		d.takeOut(k.o.Form, &w, now)
+	}
 	d.Work = append(d.Work, w)
 	d.Revision, d.Changed = d.Revision+1, now.At.UTC()
 	if _, err := k.keep(d); err != nil { // first noted, then done: never done and forgotten
@@ -288,11 +294,21 @@ func (k *Store) AddWork(ctx context.Context, id string, w Work, now Facts) (*Dra
 	if err := k.act(ctx, done); err != nil {
 		done.Error = err.Error()
 	}
+	if done.Acted && done.Removed != nil {
+		d.swapFields(k.o.Form, w.Subject, nil, now)
+	}
 	return k.keep(d)
 }
 
 // act lets work act on the agent.
 func (k *Store) act(ctx context.Context, w *Work) error {
+	if w.Fitted != nil && k.o.Fitter != nil {
+		ctx, cancel := context.WithTimeout(ctx, actLimit)
+		defer cancel()
+		err := k.o.Fitter.FitBattery(ctx, w.Subject, *w.Fitted, w.By)
+		w.Acted = err == nil
+		return err
+	}
 	a := k.o.Actions
 	if a == nil || w.Kind == OtherWork || w.Kind == ChannelCompared {
 		return nil
@@ -342,6 +358,7 @@ func (k *Store) Finish(id string, now Facts) (*Visit, error) {
 		return nil, err
 	}
 	k.draft = nil
+	k.settle()
 	k.endWork(v.By)
 	return v, k.HandOver()
 }
@@ -398,6 +415,7 @@ func (k *Store) Discard(id string) error {
 		return err
 	}
 	k.draft = nil
+	k.settle()
 	k.endWork(d.Fields["by"])
 	return nil
 }

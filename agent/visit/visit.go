@@ -77,7 +77,11 @@ type Visit struct {
 	Work         []Work        `json:"work"`
 	Before       Figures       `json:"before"`
 	After        Figures       `json:"after"`
-	Findings     []Remaining   `json:"findings"` // that stand at the end
+	Findings     []Remaining   `json:"findings"`        // that stand at the end
+	Found        []Remaining   `json:"found,omitempty"` // that stood at the beginning
+	Cells        []Cells       `json:"cells,omitempty"` // by hydrometer
+	Order        Order         `json:"order,omitzero"`
+	Passports    []Labeled     `json:"passports,omitempty"` // of the batteries at the end
 	Note         string        `json:"note,omitempty"`
 	Revision     int           `json:"revision"`
 	Photos       []Photo       `json:"photos,omitempty"`    // named here, kept on the unit, never sent
@@ -138,6 +142,7 @@ type Test struct {
 	ResistanceMohm      *float64 `json:"resistance_mohm"`
 	AgentCrankingA      *float64 `json:"agent_cranking_a"`
 	AgentResistanceMohm *float64 `json:"agent_resistance_mohm"`
+	Tested
 }
 
 // Oil is the level in the tank; it means something only with the platform's position.
@@ -159,6 +164,10 @@ type Work struct {
 	By      string    `json:"by,omitempty"`
 	Acted   bool      `json:"acted"`           // the agent has taken it up
 	Error   string    `json:"error,omitempty"` // why it hasn't
+	// Of a replaced battery: what came in, what came out, and when that was undone.
+	Fitted    *Fitted    `json:"fitted,omitempty"`
+	Removed   *Removed   `json:"removed,omitempty"`
+	TakenBack *time.Time `json:"taken_back,omitempty"`
 }
 
 // Kinds of work, in the order they are offered.
@@ -186,6 +195,11 @@ type Figures struct {
 	FeedV     *float64         `json:"feed_v"`
 	FeedMohm  *float64         `json:"feed_path_mohm"`
 	MotorMohm *float64         `json:"motor_path_mohm"`
+	// Standard uncertainties, and what the bank can still do.
+	FeedSigmaMohm  *float64 `json:"feed_path_sigma_mohm,omitempty"`
+	MotorSigmaMohm *float64 `json:"motor_path_sigma_mohm,omitempty"`
+	LiftsLeft      *float64 `json:"lifts_left,omitempty"`
+	LiftsSigma     *float64 `json:"lifts_left_sigma,omitempty"`
 }
 
 // BatteryFigures is one battery.
@@ -198,6 +212,16 @@ type BatteryFigures struct {
 	CrankingA      *float64 `json:"cranking_a"`
 	CapacityAh     *float64 `json:"capacity_ah"`
 	Verdict        string   `json:"verdict"`
+	Sigmas         *Sigmas  `json:"sigmas,omitempty"`
+}
+
+// Sigmas are the standard uncertainties of a battery's figures.
+type Sigmas struct {
+	RestedV        *float64 `json:"rested_v"`
+	SoCPct         *float64 `json:"soc_pct"`
+	ResistanceMohm *float64 `json:"resistance_mohm"`
+	CrankingA      *float64 `json:"cranking_a"`
+	CapacityAh     *float64 `json:"capacity_ah"`
 }
 
 // LinkFigures is one patch cable.
@@ -206,6 +230,7 @@ type LinkFigures struct {
 	From           string   `json:"from"`
 	To             string   `json:"to"`
 	ResistanceMohm *float64 `json:"resistance_mohm"`
+	SigmaMohm      *float64 `json:"sigma_mohm,omitempty"`
 }
 
 // Remaining is a finding that is active at the end of a visit.
@@ -214,6 +239,7 @@ type Remaining struct {
 	Subject   string   `json:"subject,omitempty"`
 	Severity  string   `json:"severity"`
 	State     string   `json:"state"`
+	Title     string   `json:"title,omitempty"`
 	Summary   string   `json:"summary"`
 	NextCheck []string `json:"next_check"` // step by step
 }
@@ -225,16 +251,22 @@ func figuresOf(s *snapshot.Snapshot) Figures {
 		return f
 	}
 	f.At, f.FeedV, f.FeedMohm, f.MotorMohm = s.At, s.Feed.VoltageV, s.Feed.PathMohm.Value, s.Motor.PathMohm.Value
+	f.FeedSigmaMohm, f.MotorSigmaMohm = s.Feed.PathMohm.Sigma, s.Motor.PathMohm.Sigma
+	f.LiftsLeft, f.LiftsSigma = s.Bank.LiftsLeft.Value, s.Bank.LiftsLeft.Sigma
 	for _, b := range s.Batteries {
 		f.Batteries = append(f.Batteries, BatteryFigures{
 			ID: b.ID, VoltageV: b.VoltageV, RestedV: b.RestedV.Value, SoCPct: b.SoCPct.Value,
 			ResistanceMohm: b.ResistanceMohm.Value,
 			CrankingA:      b.CrankingA.Value, CapacityAh: b.CapacityAh.Value, Verdict: b.Verdict,
+			Sigmas: &Sigmas{
+				RestedV: b.RestedV.Sigma, SoCPct: b.SoCPct.Sigma, ResistanceMohm: b.ResistanceMohm.Sigma,
+				CrankingA: b.CrankingA.Sigma, CapacityAh: b.CapacityAh.Sigma,
+			},
 		})
 	}
 	for _, l := range s.Links {
 		f.Links = append(f.Links, LinkFigures{
-			Side: l.Side, From: l.From, To: l.To, ResistanceMohm: l.ResistanceMohm.Value,
+			Side: l.Side, From: l.From, To: l.To, ResistanceMohm: l.ResistanceMohm.Value, SigmaMohm: l.ResistanceMohm.Sigma,
 		})
 	}
 	return f
@@ -253,10 +285,10 @@ func remainingOf(s *snapshot.Snapshot) []Remaining {
 		return out
 	}
 	for _, f := range s.Findings {
-		if f.State != "normal" {
+		if f.Active { // one that is over does not remain, seen or not
 			out = append(out, Remaining{
-				Name: f.Name, Subject: f.Subject, Severity: f.Severity, State: f.State, Summary: f.Summary,
-				NextCheck: f.NextCheck,
+				Name: f.Name, Subject: f.Subject, Severity: f.Severity, State: f.State, Title: f.Title,
+				Summary: f.Summary, NextCheck: f.NextCheck,
 			})
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -15,6 +16,7 @@ import (
 	"liftbank/agent"
 	"liftbank/agent/config"
 	"liftbank/agent/snapshot"
+	settings "liftbank/agent/technician"
 	"liftbank/cmd/internal/access"
 )
 
@@ -48,7 +50,9 @@ type checkReport struct {
 	Contacts   int          `json:"contacts"`
 	As         string       `json:"as,omitempty"`
 	Files      []fileReport `json:"files,omitempty"`
-	Probe      *probeReport `json:"probe,omitempty"`
+	// Settings are the values that can be set at the unit, as they hold, and where each comes from.
+	Settings []settings.Effective `json:"settings,omitempty"`
+	Probe    *probeReport         `json:"probe,omitempty"`
 }
 
 // fieldError is one mistake in a configuration.
@@ -83,6 +87,7 @@ func (c checkCmd) Run(s streams) error {
 	if !c.FieldsOnly {
 		r.Files = checkFiles(&cfg, as, time.Now())
 		r.countFiles()
+		r.checkSettings(cfg)
 	}
 	var probeErr error
 	if c.Probe {
@@ -122,6 +127,42 @@ func fieldErrors(file string, err error) (list []fieldError) {
 		list = append(list, fieldError{File: e.File, Line: e.Line, Field: e.Path, Value: e.Value, Want: e.Want})
 	}
 	return list
+}
+
+// checkSettings looks at what was set at the unit over its configuration.
+func (r *checkReport) checkSettings(cfg config.Config) {
+	if dir := stateDir(&cfg); cfg.Visits.Dir == "" && dir != "" {
+		cfg.Visits.Dir = filepath.Join(dir, "visits")
+	}
+	path := settings.File(&cfg)
+	if path == "" {
+		return
+	}
+	over, err := settings.Look(path)
+	if err != nil {
+		r.OK = false
+		r.Problems = append(r.Problems, "settings made at the unit: "+err.Error())
+	}
+	_, r.Settings = over.Apply(cfg)
+}
+
+// settingText says what a setting is, and who says so.
+func settingText(e *settings.Effective) string {
+	text := e.Value
+	if e.Unit != "" {
+		text += " " + e.Unit
+	}
+	text += ", " + e.Origin
+	if e.By != "" {
+		text += fmt.Sprintf(" (%s, %s)", e.By, e.At.UTC().Format(time.DateOnly))
+	}
+	if e.Base != "" {
+		text += ", configuration " + e.Base
+	}
+	if e.Unused != "" {
+		text += "; not used: " + e.Unused
+	}
+	return text
 }
 
 func (r *checkReport) countFiles() {
@@ -166,6 +207,9 @@ func (r *checkReport) print(out io.Writer) error {
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	for _, f := range r.Files {
 		fmt.Fprintf(w, "%s\t%s\t%s\n", f.Field, f.Path, f.said())
+	}
+	for i := range r.Settings {
+		fmt.Fprintf(w, "%s\t%s\t\n", r.Settings[i].Path, settingText(&r.Settings[i]))
 	}
 	if r.Probe != nil {
 		r.Probe.print(w)

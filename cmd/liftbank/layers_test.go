@@ -30,10 +30,10 @@ var layers = map[string][]string{
 	"sim":     {"detmath curve duty", "cell board", "bank scenario", "."},
 	"agent": {
 		"config/strict dial dial/packet disk fleet/ranges history moment snapshot readings tries trouble",
-		"disk/crash fleet/setup safefile",
+		"disk/crash fleet/setup safefile visit/judge",
 		"pin visit store/spans store/tables page/figures page/listen page/qr page/words",
 		"config fleet/worklist store/file store/outbox store/past page/draw page/view page/web",
-		"fleet/authority records recording store/queue store/window page/visits",
+		"fleet/authority records recording store/queue store/window page/visits technician",
 		"fleet/wire outlet records/schema store page",
 		"fleet/db metrics publish",
 		"fleet/alert fleet/desk fleet/intake fleet/series",

@@ -63,10 +63,7 @@ func (c runCmd) Run(s streams) error {
 	}
 	session := newSession()
 	rec, recordErr := c.recorder(&cfg, session, log)
-	dir := cfg.Store.Dir
-	if dir == "" {
-		dir = os.Getenv("STATE_DIRECTORY") // of the service manager
-	}
+	dir := stateDir(&cfg)
 	if dir == "" {
 		log.Warn("no state is kept across restarts: no store.dir and no state folder from the service manager")
 	}
@@ -195,6 +192,14 @@ func copyOnSignal(ctx context.Context, rec *recording.Recorder, log *slog.Logger
 		}
 	})
 	return func() { signal.Stop(asked); cancel(); copying.Wait() }
+}
+
+// stateDir returns the folder where a unit keeps its state; empty for none.
+func stateDir(cfg *config.Config) string {
+	if cfg.Store.Dir != "" {
+		return cfg.Store.Dir
+	}
+	return os.Getenv("STATE_DIRECTORY") // of the service manager
 }
 
 // stateFile is where what was learned is kept; nowhere without a folder.

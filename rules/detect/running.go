@@ -26,6 +26,7 @@ type running interface {
 	judge(f *view.Frame)
 	gap()
 	worked(f *view.Frame, w Work, battery int)
+	hangs(w Work) bool
 	save() (json.RawMessage, error)
 	restore(json.RawMessage) error
 	declared() []limit.Limit
@@ -102,11 +103,15 @@ func (w *work[L, M]) gap() {
 	}
 }
 
+func (w *work[L, M]) hangs(done Work) bool {
+	return slices.Contains(w.Ends, done) || slices.Contains(w.Renews, done)
+}
+
 func (w *work[L, M]) worked(f *view.Frame, done Work, battery int) {
-	ends := slices.Contains(w.Ends, done)
-	if !ends && !slices.Contains(w.Renews, done) {
+	if !w.hangs(done) {
 		return
 	}
+	ends := slices.Contains(w.Ends, done)
 	for i, s := range w.subjects {
 		var none M
 		w.memory[i] = none
@@ -244,4 +249,25 @@ func (s *Set) Restore(m Memory) error {
 		}
 	}
 	return errors.Join(errs...)
+}
+
+// Hangs reports whether a finding's memory hangs on what such work changes.
+func (s *Set) Hangs(name string, w Work) bool {
+	for _, r := range s.all {
+		if r.name() == name && r.hangs(w) {
+			return true
+		}
+	}
+	return false
+}
+
+// TakeBack takes over the memories that such work has made worthless: it was not done.
+func (s *Set) TakeBack(m Memory, w Work) error {
+	some := Memory{}
+	for _, r := range s.all {
+		if text, ok := m[r.name()]; ok && r.hangs(w) {
+			some[r.name()] = text
+		}
+	}
+	return s.Restore(some)
 }

@@ -30,8 +30,7 @@ func (b *Book) State() BookState {
 		if r.Seq == 0 && !r.Waiting && !r.IsOut {
 			continue
 		}
-		x := RecordState{Name: r.Def.Name, Subject: r.Subject, Life: r.Life}
-		x.Remarks, x.Evidence, x.Likely = slices.Clone(r.Remarks), slices.Clone(r.Evidence), slices.Clone(r.Likely)
+		x := r.saved()
 		if !r.Waiting {
 			x.WaitingFrom = 0
 		}
@@ -47,6 +46,49 @@ func (b *Book) State() BookState {
 		s.Records = append(s.Records, x)
 	}
 	return s
+}
+
+func (r *Record) saved() RecordState {
+	x := RecordState{Name: r.Def.Name, Subject: r.Subject, Life: r.Life}
+	x.Remarks, x.Evidence, x.Likely = slices.Clone(r.Remarks), slices.Clone(r.Evidence), slices.Clone(r.Likely)
+	return x
+}
+
+// Active returns the findings whose condition holds. They share no memory with the book.
+func (b *Book) Active() (list []RecordState) {
+	for i := range b.Records {
+		if r := &b.Records[i]; r.Holding {
+			list = append(list, r.saved())
+		}
+	}
+	return list
+}
+
+// EndedOf returns those of a list whose condition holds no longer.
+func (b *Book) EndedOf(list []RecordState) (ended []RecordState) {
+	for _, x := range list {
+		if i := b.Find(x.Name, x.Subject); i >= 0 && !b.Records[i].Holding {
+			ended = append(ended, x)
+		}
+	}
+	return ended
+}
+
+// Reopen raises a finding again, as it was before End: that was a mistake. Nobody is called for it
+// a second time. One that holds again by itself, or that can't be so, stays as it is.
+func (b *Book) Reopen(was *RecordState, at time.Duration) {
+	i := b.Find(was.Name, was.Subject)
+	if i < 0 || b.Records[i].Holding || !was.Holding || (&BookState{Seq: was.Seq, Records: []RecordState{*was}}).check() != nil {
+		return
+	}
+	r := &b.Records[i]
+	r.Holding, r.HeldAt, r.Waiting, r.Seen = true, was.HeldAt, false, false
+	r.RaisedAt, r.ClearedAt, r.Again = was.RaisedAt, was.ClearedAt, true
+	r.Unacked = r.Unacked && was.Unacked // whoever has seen that it was over has seen it
+	r.Evidence, r.Likely = append(r.Evidence[:0], was.Evidence...), append(r.Likely[:0], was.Likely...)
+	b.tally(r.Def.Name).n++
+	r.updateState(at)
+	b.logChange(i, Change{Kind: Raised, At: at, Muted: true})
 }
 
 // Restore takes over what was saved. A finding that this unit no longer has (another bank, another

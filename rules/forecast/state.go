@@ -79,3 +79,13 @@ func (m *Meter) ForgetBatteries() {
 	s := &m.state
 	s.OffsetV, s.MeanA, s.Tapers = [unit.MaxBatteries]Mean{}, [unit.MaxBatteries]float64{}, [levels]Taper{}
 }
+
+// TakeBackBatteries takes over what ForgetBatteries has dropped. An impossible state is refused, and
+// nothing changes.
+func (m *Meter) TakeBackBatteries(s State) error {
+	if err := s.check(); err != nil {
+		return fmt.Errorf("forecast: %w", err)
+	}
+	m.state.OffsetV, m.state.MeanA, m.state.Tapers = s.OffsetV, s.MeanA, s.Tapers
+	return nil
+}

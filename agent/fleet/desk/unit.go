@@ -358,7 +358,13 @@ func (v *unitView) figures(visits []Record) {
 		_, label, _ := strings.Cut(p.Words(v.To), " ")
 		return plain(label)
 	}, nil)
+	if slices.ContainsFunc(s.Batteries, func(b snapshot.Battery) bool { return b.Passport != nil }) {
+		row(v.T("Serial"), func(b *snapshot.Battery) figures.Estimated { return plain(serialOf(b)) }, nil)
+	}
 	row(v.T("InSince"), func(b *snapshot.Battery) figures.Estimated {
+		if at, ok := installedBy(b); ok {
+			return plain(b.Passport.Installed + " (" + brief(v.To, v.Now.Sub(at)) + ")")
+		}
 		if at, ok := installed[b.ID]; ok {
 			return plain(v.Day(at) + " (" + brief(v.To, v.Now.Sub(at)) + ")")
 		}
@@ -381,6 +387,41 @@ func rounded(e snapshot.Estimate) figures.Estimated {
 		shown.Sigma = "±\u00a0" + figures.Number(math.Max(math.Round(*e.Sigma), 1), 0)
 	}
 	return shown
+}
+
+// serialOf returns how a battery is told from others: its serial, else its date code, and its place.
+func serialOf(b *snapshot.Battery) string {
+	p := b.Passport
+	if p == nil {
+		return figures.Unknown
+	}
+	text := p.Serial
+	if text == "" {
+		text = p.DateCode
+	}
+	switch {
+	case text == "":
+		text = p.Place
+	case p.Place != "":
+		text += ", " + p.Place
+	}
+	if text == "" {
+		return figures.Unknown
+	}
+	return text
+}
+
+// installedBy returns when a battery was put in by its passport: a day, or the first of a month.
+func installedBy(b *snapshot.Battery) (at time.Time, ok bool) {
+	if b.Passport == nil {
+		return at, false
+	}
+	for _, layout := range []string{time.DateOnly, "2006-01"} {
+		if at, err := time.Parse(layout, b.Passport.Installed); err == nil {
+			return at, true
+		}
+	}
+	return at, false
 }
 
 // believed returns a snapshot without what rests on the figures of batteries that are in doubt. What is
@@ -437,7 +478,7 @@ func installedOf(visits []Record) map[string]time.Time {
 			continue
 		}
 		for _, w := range m.Visit.Work {
-			if w.Kind == visit.BatteryReplaced && w.At.After(in[w.Subject]) {
+			if w.Kind == visit.BatteryReplaced && w.TakenBack == nil && w.At.After(in[w.Subject]) {
 				in[w.Subject] = w.At
 			}
 		}

@@ -125,7 +125,7 @@ func AfterVisit(w Work, since time.Time, v *visit.Visit) (Work, bool) {
 		return w, false
 	}
 	worked := slices.ContainsFunc(v.Work, func(done visit.Work) bool {
-		if !slices.Contains(covers[w.Name], done.Kind) || done.At.Before(since) {
+		if !slices.Contains(covers[w.Name], done.Kind) || done.At.Before(since) || done.TakenBack != nil {
 			return false
 		}
 		return done.Kind != visit.BatteryReplaced || done.Subject == w.Subject

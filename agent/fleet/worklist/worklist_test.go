@@ -328,9 +328,13 @@ func TestVisitClosesWork(t *testing.T) {
 		v    *visit.Visit
 		want bool
 	}{
-		"gone at the end":             {v(func(*visit.Visit) {}), true},
-		"stands at the end":           {v(func(v *visit.Visit) { v.Findings = remains }), false},
-		"stands, battery replaced":    {v(func(v *visit.Visit) { v.Findings, v.Work = remains, replaced("b", now) }), true},
+		"gone at the end":          {v(func(*visit.Visit) {}), true},
+		"stands at the end":        {v(func(v *visit.Visit) { v.Findings = remains }), false},
+		"stands, battery replaced": {v(func(v *visit.Visit) { v.Findings, v.Work = remains, replaced("b", now) }), true},
+		"stands, replaced and undone": {v(func(v *visit.Visit) {
+			v.Findings, v.Work = remains, replaced("b", now)
+			v.Work[0].TakenBack = &now
+		}), false},
 		"stands, another one":         {v(func(v *visit.Visit) { v.Findings, v.Work = remains, replaced("a", now) }), false},
 		"replaced before it was so":   {v(func(v *visit.Visit) { v.Findings, v.Work = remains, replaced("b", raised.Add(-1)) }), false},
 		"visit before the finding":    {v(func(v *visit.Visit) { v.Finished = raised.Add(-time.Hour) }), false},

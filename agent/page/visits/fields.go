@@ -91,7 +91,7 @@ func areaOf(to *words.Reader, a visit.Area, d *visit.Draft, field func(string) f
 		item := itemView{
 			Text: to.Translate(i.Text), Key: key, ID: idOf(key), Unit: i.Unit,
 			State: field(key + ".state"), Note: field(key + ".note"), Photo: field(key + ".photo"),
-			Judged: judge(to, d, &i, key),
+			Judged: judgeReading(to, d, &i, key),
 		}
 		item.readings(to, &i, field)
 		item.Folded = i.Folded
@@ -130,8 +130,8 @@ func (v *itemView) readings(to *words.Reader, i *visit.Item, field func(string) 
 	}
 }
 
-// judge holds the reading of an item against its limits, in words.
-func judge(to *words.Reader, d *visit.Draft, i *visit.Item, key string) judged {
+// judgeReading holds the reading of an item against its limits, in words.
+func judgeReading(to *words.Reader, d *visit.Draft, i *visit.Item, key string) judged {
 	low, high := d.Limits(i, key)
 	value, ok := visit.ParseNumber(d.Fields[key+".reading"])
 	limits := limitText(to, low, high, i.Unit)
@@ -247,6 +247,8 @@ func workOf(to *words.Reader, w visit.Work) workView {
 		v.Text += " " + w.Subject
 	}
 	switch {
+	case w.TakenBack != nil:
+		v.State = words.Fill(to.W["WorkTakenBack"], "time", w.TakenBack.UTC().Format("15:04 UTC"))
 	case w.Error != "":
 		v.State = to.W["WorkFailed"] + " " + w.Error
 	case w.Acted:

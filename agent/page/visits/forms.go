@@ -48,6 +48,7 @@ func (p *Forms) Routes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /visit/finish", p.finish)
 	mux.HandleFunc("POST /visit/discard", p.discard)
 	mux.HandleFunc("POST /check/compare", p.noteComparison)
+	p.batteryRoutes(mux)
 }
 
 // page is the visit under way, or the way to begin one.
@@ -368,7 +369,7 @@ func (p *Forms) saved(to *words.Reader, res visit.Result, revision int) SaveAnsw
 	for _, area := range form.Areas {
 		for _, i := range area.Items {
 			if key := visit.ItemKey(area.ID, i.ID); i.Unit != "" {
-				a.Judged[key] = judge(to, d, &i, key)
+				a.Judged[key] = judgeReading(to, d, &i, key)
 			}
 		}
 	}
@@ -407,6 +408,11 @@ func (p *Forms) addWork(w http.ResponseWriter, r *http.Request) {
 	}
 	form := r.PostForm
 	kind, subject, _ := strings.Cut(form.Get("kind"), ":")
+	if kind == visit.BatteryReplaced && slices.Contains(p.store.Form().Batteries, subject) {
+		// It asks for the new one's label, and once more.
+		http.Redirect(w, r, "/visit/battery/"+url.PathEscape(subject)+"?new", http.StatusSeeOther)
+		return
+	}
 	work := visit.Work{ID: form.Get("token"), Kind: kind, Subject: subject, Note: form.Get("text")}
 	p.noteWork(w, r, work, "/visit/work")
 }

@@ -3,6 +3,7 @@ package visits
 import (
 	"html/template"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -117,6 +118,7 @@ type stepView struct {
 	Back, Next *page
 	Area       *areaView
 	Groups     []group
+	Test       string // path of the tests of the battery that the page is about
 	Refusals   []refusalView
 	Problem    string // why nothing could be saved
 	Work       []workView
@@ -295,21 +297,18 @@ func (v *stepView) test(p *Forms, field func(string) fieldView) {
 		return
 	}
 	meter := group{Title: v.W["MeterTitle"], Caution: v.W["CautionPosts"], Intro: v.W["MeterIntro"]}
-	test := group{Title: v.W["TestTitle"]}
 	for _, f := range form.Fields {
-		switch {
-		case strings.HasPrefix(f.Key, "meter."+v.Page.Of+"."):
+		if strings.HasPrefix(f.Key, "meter."+v.Page.Of+".") {
 			meter.Fields = append(meter.Fields, field(f.Key))
-		case strings.HasPrefix(f.Key, "test."+v.Page.Of+"."):
-			test.Fields = append(test.Fields, field(f.Key))
 		}
 	}
-	v.Groups = []group{meter, test}
+	v.Groups = []group{meter}
+	v.Test = "/visit/test/" + url.PathEscape(v.Page.Of)
 }
 
 func (v *stepView) work(d *visit.Draft) {
 	for _, k := range visit.WorkKinds {
-		if k != visit.ChannelCompared { // that is done on the page of checks
+		if k != visit.ChannelCompared && k != visit.BatteryReplaced { // they have pages of their own
 			v.WorkKinds = append(v.WorkKinds, view.Choice{Value: k, Text: v.To.Label("Work", k)})
 		}
 	}
@@ -347,8 +346,10 @@ type pageLine struct {
 func (p *Forms) showOverview(w http.ResponseWriter, r *http.Request, d *visit.Draft) {
 	to := words.Of(r)
 	o := overview{
-		stepView: &stepView{W: to.W, To: to, Draft: d, Since: figures.TimeOfDay(d.Begun, p.site.Facts().At)},
-		Join:     nameOf(r) == "", SignIn: !p.site.SignedIn(r),
+		stepView: &stepView{
+			W: to.W, To: to, Draft: d, Since: figures.TimeOfDay(d.Begun, p.site.Facts().At), Batteries: p.store.Form().Batteries,
+		},
+		Join: nameOf(r) == "", SignIn: !p.site.SignedIn(r),
 	}
 	o.Stages = make([]stageView, stages)
 	for i := range o.Stages {
@@ -396,7 +397,7 @@ func (p *Forms) show(w http.ResponseWriter, r *http.Request, status int, d *visi
 		p.site.RenderFailed(w, r, err)
 		return
 	}
-	c.Nav, c.Scripts, c.BarEnd = "/visit", []string{"visit.js"}, bar
+	c.Nav, c.Scripts, c.BarEnd = "/visit", append([]string{"visit.js"}, c.Scripts...), bar
 	p.site.Show(w, r, status, c)
 }
 

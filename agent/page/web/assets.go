@@ -39,6 +39,7 @@ var assetTypes = map[string]string{
 	"icon.svg":  "image/svg+xml", "icon.png": "image/png",
 	"shell.js": typeScript,
 	"sheet.js": typeScript, "visit.js": typeScript, "history.js": typeScript, "report.js": typeScript,
+	"sign.js": typeScript,
 }
 
 func newAssets() Assets {

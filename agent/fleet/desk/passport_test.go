@@ -1,0 +1,30 @@
+package desk
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+
+	"liftbank/agent/page/figures"
+	"liftbank/agent/snapshot"
+)
+
+// The desk shows which battery it is, and since when, as far as somebody wrote it down.
+func TestPassportOnTheDesk(t *testing.T) {
+	for want, p := range map[string]*snapshot.Passport{
+		"M2-77105, street side": {Serial: "M2-77105", DateCode: "H5", Place: "street side"},
+		"H5":                    {DateCode: "H5"}, "street side": {Place: "street side"}, figures.Unknown: {Make: "group 31"},
+	} {
+		assert.Equal(t, want, serialOf(&snapshot.Battery{Passport: p}))
+	}
+	assert.Equal(t, figures.Unknown, serialOf(&snapshot.Battery{}))
+	for text, day := range map[string]string{"2025-10-16": "2025-10-16", "2025-10": "2025-10-01", "soon": "", "": ""} {
+		at, ok := installedBy(&snapshot.Battery{Passport: &snapshot.Passport{Installed: text}})
+		assert.Equal(t, day != "", ok, text)
+		if ok {
+			assert.Equal(t, day, at.Format("2006-01-02"))
+		}
+	}
+	_, ok := installedBy(&snapshot.Battery{})
+	assert.False(t, ok)
+}
