@@ -152,7 +152,7 @@ func TestFleetPagesRunAsWritten(t *testing.T) {
 		require.NoError(t, err, "%s:\n%s\n%s\n%s", page, out, broker, collector)
 		for _, want := range map[string][]string{
 			"fleet.md": {"authority/issued: 2 units, 0 errors, 0 problems", `"name":"feed-lost"`, "liftbank_fleet_",
-				"on-call\n", "t-1042: no charge from the feed  active", `liftbank_bank_volts{instance="t-1042"`, "t-1043: unit "},
+				"on-call\n", "t-1042: no charge reaches the bank  active", `liftbank_bank_volts{instance="t-1042"`, "t-1043: unit "},
 			"restore.md": {"+ sqlite3", "\nok\n", "t-1043 ", "revoked on "},
 		}[page] {
 			assert.Contains(t, string(out), want, page)
