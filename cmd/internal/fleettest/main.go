@@ -40,6 +40,7 @@ func main() {
 type options struct {
 	dir, program, config, what, database string
 	n, units, connections, messages      int
+	saves                                int // seconds between two savings of the broker; 0: 1
 	seed                                 uint64
 	rate                                 float64
 	lasting                              time.Duration
