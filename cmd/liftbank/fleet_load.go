@@ -65,7 +65,7 @@ func (c fleetLoadCmd) Run(s streams) error {
 		Session: fmt.Sprint(time.Now().UnixMilli()), Start: time.Now().Add(-past), Mix: mix,
 	}
 	// Played faster than time passes, it must not come into the future: a clock that is ahead is a fault.
-	o.Start = o.Start.Add(-time.Duration(c.Messages/c.Units/len(mix[0].Messages)) * past)
+	o.Start = o.Start.Add(-time.Duration(c.Messages/c.Units/len(mix[0].Messages))*past - 3*c.Backlog)
 	if strings.HasPrefix(c.Broker, "mqtts://") {
 		if o.TLS, err = c.tls(); err != nil {
 			return usageError{err}

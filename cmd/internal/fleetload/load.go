@@ -401,10 +401,8 @@ func random(d time.Duration) time.Duration { return d/2 + rand.N(d/2) }
 
 // backlog sends one message of each unit, and once the broker was away all that they have made meanwhile.
 func (n *line) backlog(ctx context.Context) error {
-	counts := make([]int, len(n.units))
 	var batch []message
-	for k, u := range n.units {
-		counts[k] = u.mix.Count(n.l.o.Backlog)
+	for _, u := range n.units {
 		batch = append(batch, n.l.message(u))
 	}
 	if err := n.deliver(ctx, batch); err != nil {
@@ -426,8 +424,8 @@ func (n *line) backlog(ctx context.Context) error {
 	n.l.back.Add(1)
 	const perS, ahead = 10, 10 // an agent's pace for each unit, and its messages without an acknowledgment
 	due := time.Now()
-	for k, u := range n.units {
-		for left := counts[k]; left > 0; left -= len(batch) {
+	for _, u := range n.units {
+		for left := count(n.l.o.Backlog); left > 0; left -= len(batch) {
 			batch = batch[:0]
 			for len(batch) < min(ahead, left) {
 				batch = append(batch, n.l.message(u))

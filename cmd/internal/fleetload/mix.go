@@ -210,10 +210,9 @@ func around(b []byte, parts [][]byte, unit string) []byte {
 	return b
 }
 
-// Count returns how many messages a unit makes in a time of its own.
-func (m *Mix) Count(d time.Duration) int {
-	if m.Span <= 0 {
-		return 0
-	}
-	return int(math.Round(float64(len(m.Messages)) * d.Seconds() / m.Span.Seconds()))
-}
+// perDay is how many messages a unit with two batteries sends in a day, counted from the agent
+// (deploy/growing.md). What is collected without anybody who confirms it is fewer.
+const perDay = 59
+
+// count returns how many messages a unit makes in a time of its own.
+func count(d time.Duration) int { return int(math.Round(perDay * d.Hours() / 24)) }

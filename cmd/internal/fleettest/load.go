@@ -21,6 +21,7 @@ import (
 
 // loadTest plays liftbank fleet load against a collector, and measures what a record costs.
 func loadTest(ctx context.Context, o options) error {
+	o.saves = 60 // as deploy/mosquitto has it
 	r, err := startRig(ctx, o)
 	if err != nil {
 		return err
@@ -265,7 +266,7 @@ func (r *rig) addTLS(ctx context.Context) (address string, more []string, err er
 	if err != nil {
 		return "", nil, err
 	}
-	b, err := newBroker(dir, first, "sys_interval 1", "listener "+strconv.Itoa(port)+" 127.0.0.1", "cafile "+filepath.Join(at, "ca.pem"),
+	b, err := newBroker(dir, first, max(r.o.saves, 1), "sys_interval 1", "listener "+strconv.Itoa(port)+" 127.0.0.1", "cafile "+filepath.Join(at, "ca.pem"),
 		"certfile "+filepath.Join(issued, "broker", "broker.pem"), "keyfile "+filepath.Join(issued, "broker", "broker.key"),
 		"require_certificate true")
 	if err != nil {

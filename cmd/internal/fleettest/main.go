@@ -46,6 +46,7 @@ type options struct {
 	rate                                                     float64
 	lasting, backlog                                         time.Duration
 	tls, short                                               bool
+	saves                                                    int // seconds between two savings of the broker; 0: 1
 }
 
 func run(ctx context.Context, args []string) error {

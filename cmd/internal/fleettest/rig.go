@@ -47,7 +47,7 @@ func startRig(ctx context.Context, o options) (r *rig, err error) {
 		return r, err
 	}
 	r.brokerURL = "mqtt://127.0.0.1:" + strconv.Itoa(port)
-	if r.broker, err = newBroker(o.dir, port); err != nil {
+	if r.broker, err = newBroker(o.dir, port, max(o.saves, 1)); err != nil {
 		return r, err
 	}
 	if err := r.broker.start(ctx); err != nil {

@@ -182,12 +182,13 @@ func freePort() (int, error) {
 	return l.Addr().(*net.TCPAddr).Port, nil
 }
 
-// newBroker returns a Mosquitto that keeps its sessions on disk once a second. It promises no more: what
-// it acknowledged since dies with it, and so does what the system had not written in a power cut.
-func newBroker(dir string, port int, more ...string) (*server, error) {
+// newBroker returns a Mosquitto that keeps its sessions on disk once in so many seconds. It promises no more:
+// what it acknowledged since dies with it, and so does what the system had not written in a power cut. It
+// writes all that waits each time, and does nothing else meanwhile.
+func newBroker(dir string, port, saves int, more ...string) (*server, error) {
 	conf, kept := filepath.Join(dir, "mosquitto.conf"), filepath.Join(dir, "mosquitto")
 	text := "user root\nallow_anonymous true\nset_tcp_nodelay true\nmax_inflight_messages 1000\nmax_queued_messages 0\n" +
-		"persistence true\npersistence_location " + kept + "/\nautosave_interval 1\nlog_type error\n" +
+		"persistence true\npersistence_location " + kept + "/\nautosave_interval " + strconv.Itoa(saves) + "\nlog_type error\n" +
 		"listener " + strconv.Itoa(port) + " 127.0.0.1\n" + strings.Join(more, "\n") + "\n"
 	if err := errors.Join(os.MkdirAll(kept, 0o700), os.WriteFile(conf, []byte(text), 0o600)); err != nil {
 		return nil, err

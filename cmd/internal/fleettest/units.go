@@ -225,7 +225,7 @@ func (c *crew) drained(ctx context.Context, most time.Duration) error {
 		case time.Since(since) > most:
 			return fmt.Errorf("%d records are still in the units' outboxes, and nothing was confirmed for %s", last, most)
 		}
-		if err := pause(ctx, max(100*time.Millisecond, 20*took)); err != nil {
+		if err := pause(ctx, min(max(100*time.Millisecond, 20*took), 5*time.Second)); err != nil {
 			return err
 		}
 	}
