@@ -48,7 +48,7 @@ func TestALoadTestIsJudged(t *testing.T) {
 	}
 	w := post(s, "/visit/test", form, session(s))
 	require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
-	assert.Equal(t, "/visit/test/b?with=load&saved#judged", w.Header().Get("Location"))
+	assert.Equal(t, "/visit/test/b?with=load#judged", w.Header().Get("Location"))
 	page := get(s, "/visit/test/b?with=load").Body.String()
 	for _, want := range []string{
 		"Does not pass", "8.9\u00a0V; at least 9.42\u00a0V is needed", "half its rated current, 475\u00a0A", "12.6\u00a0V at rest",

@@ -261,7 +261,7 @@ func TestAssets(t *testing.T) {
 	s, _, _ := unit(t, sample(t, "healthy"), full(t))
 	pages := get(s, "/").Body.String() + get(s, "/history").Body.String() + get(s, "/visit").Body.String()
 	begin(t, s)
-	pages += get(s, "/visit").Body.String() + get(s, "/visits/"+finished(t, s)).Body.String()
+	pages += get(s, "/visit").Body.String() + get(s, "/visit/order").Body.String() + get(s, "/visits/"+finished(t, s)).Body.String()
 	pages += get(s, "/manifest.webmanifest").Body.String()
 	types := map[string]string{
 		".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",

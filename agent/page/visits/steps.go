@@ -386,7 +386,7 @@ func (p *Forms) showOverview(w http.ResponseWriter, r *http.Request, d *visit.Dr
 		o.Stages[s.Stage].Pages = append(o.Stages[s.Stage].Pages, line)
 	}
 	o.Stages[stageLook].Gist = words.Fill(to.W["CountOf"], "n", strconv.Itoa(checked), "all", strconv.Itoa(of))
-	p.show(w, r, http.StatusOK, d, web.Content{Template: "steps", Data: &o, Title: to.W["VisitTitle"]})
+	p.show(w, r, http.StatusOK, d, web.Content{Template: "visit-steps", Data: &o, Title: to.W["VisitTitle"]})
 }
 
 // show sends a page of the visit under way, with the state of saving in the bar.

@@ -5,6 +5,8 @@ import (
 	"math"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -68,4 +70,20 @@ func luminance(color string) float64 {
 		return math.Pow((c+0.055)/1.055, 2.4)
 	}
 	return 0.2126*linear(r) + 0.7152*linear(g) + 0.0722*linear(b)
+}
+
+// Of two templates of one name the one read last is used, wherever the other was meant.
+func TestTemplatesAreDefinedOnce(t *testing.T) {
+	names, err := filepath.Glob(filepath.Join("assets", "*.html"))
+	require.NoError(t, err)
+	seen := map[string]string{}
+	for _, file := range names {
+		text, err := os.ReadFile(file)
+		require.NoError(t, err)
+		for _, m := range regexp.MustCompile(`\{\{define "([^"]+)"`).FindAllStringSubmatch(string(text), -1) {
+			assert.Empty(t, seen[m[1]], "%s: %s too", file, m[1])
+			seen[m[1]] = file
+		}
+	}
+	assert.NotEmpty(t, seen)
 }
