@@ -396,7 +396,7 @@ func TestPageWithoutScript(t *testing.T) {
 	}
 	assert.Contains(t, text("/"), "No charge reaches the bank")
 	assert.Contains(t, text("/check"), "5.78")
-	assert.Contains(t, text("/history?span=7d"), "No charge from the feed")
+	assert.Contains(t, text("/history?span=7d"), "No charge reaches the bank")
 	tab.picture("history-noscript-390")
 	assert.Contains(t, text("/findings"), "Battery b is weak")
 }

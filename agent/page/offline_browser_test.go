@@ -133,8 +133,8 @@ func TestPageKeepsNothingOfWhoSignedOut(t *testing.T) {
 		tab.do(chromedp.SendKeys("#pin", rightPIN))
 		tab.follow("button.main")
 		tab.until(`navigator.serviceWorker.controller`)
-		tab.openTLS("/visit")
-		assert.Equal(t, private, tab.has("/visit"))
+		tab.openTLS("/visit/start")
+		assert.Equal(t, private, tab.has("/visit/start"))
 	}
 	gone := func(why string) {
 		require.Eventually(t, func() bool { return !eval[bool](tab, `caches.has('`+private+`')`) }, browserPatience, 20*time.Millisecond, why)
@@ -151,13 +151,13 @@ func TestPageKeepsNothingOfWhoSignedOut(t *testing.T) {
 
 	in()
 	b.kill()
-	tab.openTLS("/visit")
+	tab.openTLS("/visit/start")
 	tab.until(`document.getElementById('lastseen') !== null && document.getElementById('visit') !== null`)
 	tab.do(chromedp.Click(`form[action="/pin/out"] button`))
 	tab.until(`location.protocol === 'chrome-error:' || document.getElementById('lastseen') === null`) // the form went nowhere
 	for end := time.Now().Add(browserPatience); ; {
 		ctx, cancel := context.WithTimeout(tab.ctx, browserPatience)
-		_ = chromedp.Do(ctx, chromedp.Navigate("https://"+tab.addr+"/visit"))
+		_ = chromedp.Do(ctx, chromedp.Navigate("https://"+tab.addr+"/visit/start"))
 		said, err := chromedp.Run(ctx, chromedp.Evaluate[string](`document.querySelector('h1').textContent`))
 		cancel()
 		if err == nil && said == "The unit can’t be reached" {

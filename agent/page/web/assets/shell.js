@@ -2,8 +2,9 @@
 // Has the last answers kept, over TLS; on a page that is one, keeps its age true and takes the live one when it is there.
 (function () {
   if (location.protocol === 'https:' && window.isSecureContext && 'serviceWorker' in navigator) {
+    var without = !navigator.serviceWorker.controller; // it may take this page over before it is ready
     navigator.serviceWorker.register('/worker.js').then(function () { return navigator.serviceWorker.ready; }).then(function (r) {
-      if (!navigator.serviceWorker.controller) r.active.postMessage({ keep: location.pathname });
+      if (without) r.active.postMessage({ keep: location.pathname });
     }).catch(function () {}); // a browser that keeps nothing still shows the pages
   }
   var line = document.getElementById('lastseen');

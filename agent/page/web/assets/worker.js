@@ -2,7 +2,7 @@
 // Keeps the last answer of each page for when the unit can't be reached, over TLS only (shell.js). What is kept says how
 // old it is, and never passes for live. BUILD, ASSETS, MARK and WORDS are set above by the unit.
 const OPEN = 'liftbank-' + BUILD, PRIVATE = OPEN + '-private', PATIENCE = 5000, MOST = 80;
-const PAGES = /^\/(|check|findings(\/[^/]+)?|history|visit|visits(\/[^/.]+)?)$/;
+const PAGES = /^\/(|check|findings(\/[^/]+)?|history|visit(\/(start|work|review|order|(look|measure|test|battery)\/[^/.]+))?|visits(\/[^/.]+)?)$/;
 
 self.addEventListener('install', function (e) {
   e.waitUntil(caches.open(OPEN).then(function (c) { return c.addAll(ASSETS); }).then(function () { return self.skipWaiting(); }));
