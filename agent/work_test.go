@@ -113,7 +113,7 @@ func TestWorkUnderWay(t *testing.T) {
 	assert.Equal(t, http.StatusOK, code)
 	assert.JSONEq(t, `{"work":null}`, text)
 	assert.Nil(t, within(b, false).Work)
-	_, text = do(b, "GET", "/visit", nil)
+	_, text = do(b, "GET", "/visit/start", nil)
 	assert.Contains(t, text, "Begin work")
 	for range 2 { // sent twice, it is the same work
 		code, text = do(b, "POST", "/api/v1/work", form("do", "begin", "by", strings.Repeat("ñ", 130)))
@@ -188,9 +188,9 @@ func TestWorkUnderWayEndsByItself(t *testing.T) {
 
 var regexpID = regexp.MustCompile(`name="id" value="([^"]+)"`)
 
-// mustGet returns the page of the visit.
+// mustGet returns the last step of the visit.
 func mustGet(t *testing.T, do func(*bench, string, string, url.Values) (int, string), b *bench) string {
-	code, text := do(b, "GET", "/visit", nil)
+	code, text := do(b, "GET", "/visit/review", nil)
 	require.Equal(t, http.StatusOK, code)
 	return text
 }

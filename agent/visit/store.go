@@ -168,14 +168,14 @@ func (k *Store) Begin(by, token string, now Facts) (*Draft, error) {
 	k.settle()
 	kept, err := k.keep(d)
 	if err == nil {
-		k.turn("begin", func(ctx context.Context, s Switch) error { return s.BeginWork(ctx, ByVisit, by) })
+		k.turn("begin", now.InLoop, func(ctx context.Context, s Switch) error { return s.BeginWork(ctx, ByVisit, by) })
 	}
 	return kept, err
 }
 
 // turn turns the switch of work under way. A visit goes on without: the page has the switch, too.
-func (k *Store) turn(what string, turn func(context.Context, Switch) error) {
-	if k.o.Switch == nil {
+func (k *Store) turn(what string, inLoop bool, turn func(context.Context, Switch) error) {
+	if k.o.Switch == nil || inLoop {
 		return
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), actLimit)
@@ -186,8 +186,8 @@ func (k *Store) turn(what string, turn func(context.Context, Switch) error) {
 }
 
 // endWork ends work under way with the visit of a technician.
-func (k *Store) endWork(by string) {
-	k.turn("end", func(ctx context.Context, s Switch) error { return s.EndWork(ctx, by) })
+func (k *Store) endWork(by string, inLoop bool) {
+	k.turn("end", inLoop, func(ctx context.Context, s Switch) error { return s.EndWork(ctx, by) })
 }
 
 // presetLimits takes over the limits that were typed from the manual at the last visit: they are the
@@ -359,7 +359,7 @@ func (k *Store) Finish(id string, now Facts) (*Visit, error) {
 	}
 	k.draft = nil
 	k.settle()
-	k.endWork(v.By)
+	k.endWork(v.By, now.InLoop)
 	return v, k.HandOver()
 }
 
@@ -416,7 +416,7 @@ func (k *Store) Discard(id string) error {
 	}
 	k.draft = nil
 	k.settle()
-	k.endWork(d.Fields["by"])
+	k.endWork(d.Fields["by"], false)
 	return nil
 }
 

@@ -8,6 +8,7 @@ import (
 
 	"liftbank/agent/snapshot"
 	"liftbank/agent/visit/judge"
+	"liftbank/rules/leadacid"
 )
 
 // Kinds of fields besides those of the checklist.
@@ -156,8 +157,9 @@ func (d *Draft) judgeTest(t *Test, figure func(string) *float64) {
 	}
 	soc, cranking := judge.Figure(m.SoCPct), judge.Figure(m.Cranking)
 	if t.VoltageV != nil || t.LoadA != nil {
+		chemistry, _ := leadacid.Parse(m.Chemistry) // nil: unknown, of no known full voltage
 		l := judge.Load{
-			RatedCCA: m.RatedCCA, FullV: fullV[m.Chemistry], TempC: t.TempC, LoadA: t.LoadA, Seconds: t.AfterS,
+			RatedCCA: m.RatedCCA, FullV: chemistry.FullV(), TempC: t.TempC, LoadA: t.LoadA, Seconds: t.AfterS,
 			VoltageV: t.VoltageV, BeforeV: t.BeforeV, SoCPct: soc, Cranking: cranking,
 		}
 		r := l.Judge()
@@ -173,15 +175,12 @@ func (d *Draft) judgeTest(t *Test, figure func(string) *float64) {
 	}
 }
 
-// fullV is the rested voltage of a full battery at 26.7 °C. Source: Battery Council state-of-charge
-// table; AGM and gel from tables of the same kind (AGM from memory).
-var fullV = map[string]float64{"flooded": 12.65, "agm": 12.80, "gel": 12.80} // V
-
 // cells judges the hydrometer's readings of a battery; any is false where there are none.
 func (d *Draft) cells(battery string) (c Cells, any bool) {
 	key := "hydro." + battery + "."
 	m := d.Monitor["hydro."+battery]
-	h := judge.Hydrometer{Flooded: m.Chemistry == "flooded", SoCPct: judge.Figure(m.SoCPct)}
+	chemistry, _ := leadacid.Parse(m.Chemistry) // nil: unknown, and not judged
+	h := judge.Hydrometer{Flooded: chemistry.Opens(), SoCPct: judge.Figure(m.SoCPct)}
 	for i := range h.SG {
 		if sg, ok := ParseNumber(d.Fields[key+strconv.Itoa(i+1)]); ok {
 			h.SG[i], any = &sg, true

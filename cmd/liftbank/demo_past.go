@@ -177,7 +177,7 @@ func (p *played) serve() error {
 		return nil
 	}
 	snap := core.Snapshot("past", 1)
-	now := visit.Facts{At: snap.At, Snapshot: snap, ClockTrusted: snap.ClockTrusted}
+	now := visit.Facts{At: snap.At, Snapshot: snap, ClockTrusted: snap.ClockTrusted, InLoop: true}
 	d, err := visits.Begin("R. Vega", "demo01", now)
 	if err != nil {
 		return err

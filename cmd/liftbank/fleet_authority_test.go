@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -149,6 +150,14 @@ func TestFleetChecksAFolder(t *testing.T) {
 			return text
 		}
 	}
+	line := func(unit, start string) int { // of the configuration as it was issued
+		text, err := readFile(file(unit, "unit.yaml"))
+		require.NoError(t, err)
+		before, _, found := strings.Cut(text, "\n"+start)
+		require.True(t, found, start)
+		return strings.Count(before, "\n") + 2
+	}
+	rated, cert := line("t-2", "      rated_ah: "), line("t-2", "  cert_file: ")
 	r, code := check()
 	assert.Zero(t, code, r)
 	assert.Equal(t, fleetCheckReport{Dir: issued, OK: true, Units: 3}, r)
@@ -158,7 +167,7 @@ func TestFleetChecksAFolder(t *testing.T) {
 	assert.Equal(t, exitConfig, code)
 	assert.Equal(t, 2, r.Units)
 	require.Len(t, r.Errors, 1)
-	assert.Equal(t, fieldError{File: file("t-2", "unit.yaml"), Line: 17, Field: "bank.batteries[0].rated_ah", Value: "1",
+	assert.Equal(t, fieldError{File: file("t-2", "unit.yaml"), Line: rated, Field: "bank.batteries[0].rated_ah", Value: "1",
 		Want: r.Errors[0].Want}, r.Errors[0])
 	undo()
 
@@ -173,14 +182,14 @@ func TestFleetChecksAFolder(t *testing.T) {
 		want       string
 	}{
 		"a name twice":    {"t-2", "unit.yaml", replace(`id: "t-2"`, `id: t-1`), "unit.id", 10, "t-1" + "/unit.yaml:10 has it"},
-		"another's name":  {"t-2", "unit.yaml", replace(`id: "t-2"`, `id: t-9`), "mqtt.cert_file", 256, `common name "t-2": want unit.id "t-9"`},
-		"another's files": {"t-2", "t-2.pem", take("t-3", "t-3.pem"), "mqtt.cert_file", 256, "t-2.key: "},
-		"no certificate":  {"t-2", "t-2.pem", func(string) string { return "x" }, "mqtt.cert_file", 256, "no certificate in it"},
+		"another's name":  {"t-2", "unit.yaml", replace(`id: "t-2"`, `id: t-9`), "mqtt.cert_file", cert, `common name "t-2": want unit.id "t-9"`},
+		"another's files": {"t-2", "t-2.pem", take("t-3", "t-3.pem"), "mqtt.cert_file", cert, "t-2.key: "},
+		"no certificate":  {"t-2", "t-2.pem", func(string) string { return "x" }, "mqtt.cert_file", cert, "no certificate in it"},
 		"another authority": {"t-2", "ca.pem", func(string) string {
 			text, err := readFile(filepath.Join(foreign, "ca.pem"))
 			require.NoError(t, err)
 			return text
-		}, "mqtt.cert_file", 256, "not of the authority in ca_file"},
+		}, "mqtt.cert_file", cert, "not of the authority in ca_file"},
 	} {
 		undo := edit(c.unit, c.file, c.change)
 		r, code := check()
@@ -215,7 +224,7 @@ func TestFleetChecksAFolder(t *testing.T) {
 	assert.Equal(t, exitFailed, code)
 	out, errs, code := command(t, "", "fleet", "check", issued)
 	assert.Equal(t, exitFailed, code)
-	assert.Regexp(t, `unit\.yaml:256: mqtt\.cert_file: \S+t-1\.pem: `, out)
+	assert.Regexp(t, `unit\.yaml:`+strconv.Itoa(cert)+`: mqtt\.cert_file: \S+t-1\.pem: `, out)
 	assert.Contains(t, out, "3 units, 0 errors, 1 problems, 1 remarks")
 	assert.Contains(t, errs, "1 problems")
 

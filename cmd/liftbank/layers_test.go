@@ -29,7 +29,7 @@ var layers = map[string][]string{
 	"sensors": {"calibration", ".", "registers contact", "ads1115 ina226 hardware"},
 	"sim":     {"detmath curve duty", "cell board", "bank scenario", "."},
 	"agent": {
-		"config/strict dial dial/packet disk fleet/ranges history moment snapshot readings tries trouble",
+		"config/strict dial dial/packet disk fleet/ranges history internal/browsertest moment snapshot readings tries trouble visit/picture",
 		"disk/crash fleet/setup safefile visit/judge",
 		"pin visit store/spans store/tables page/figures page/listen page/qr page/words",
 		"config fleet/worklist store/file store/outbox store/past page/draw page/view page/web",

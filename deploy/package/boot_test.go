@@ -84,7 +84,7 @@ pin=$(sed -n 's/.*PIN for changes: //p' /root/demo | tail -1)
 web() { curl -fsS --cookie-jar /root/jar --cookie /root/jar "$@"; }
 web --data "pin=$pin" $url/pin >/dev/null
 web --data 'by=R. Vega' $url/visit/begin >/dev/null
-id=$(web $url/visit | sed -n 's/.*name="id" value="\([^"]*\)".*/\1/p' | head -1)
+id=$(web $url/visit/review | sed -n 's/.*name="id" value="\([^"]*\)".*/\1/p' | head -1)
 web --data "id=$id" $url/visit/finish >/dev/null
 curl -fsS $url/api/v1/visits
 part upgraded

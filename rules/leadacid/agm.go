@@ -12,6 +12,7 @@ package leadacid
 // ColdAcid; they show 3.27 V/CCA two seconds into a run at 25 °C.
 var AGM = &Chemistry{
 	Name:    "agm",
+	Acid:    Mat,
 	RestedV: [5]float64{11.80, 12.00, 12.30, 12.60, 12.80}, // V: rested; from memory: Battery Council table
 
 	RestedSigmaV:     0.060,  // V: of that; our choice

@@ -16,6 +16,7 @@ package leadacid
 // (from memory, "must be fitted"); the resistance that just passes J537 is 5.32 V/CCA (computed).
 var Flooded = &Chemistry{
 	Name:    "flooded",
+	Acid:    Liquid,
 	RestedV: [5]float64{11.89, 12.06, 12.24, 12.45, 12.65}, // V: rested; published: Battery Council table
 
 	RestedSigmaV:     0.025,  // V: of that; our choice

@@ -10,6 +10,7 @@ package leadacid
 // ColdAcid; they show 3.21 V/CCA two seconds into a run at 25 °C.
 var Gel = &Chemistry{
 	Name:    "gel",
+	Acid:    Silica,
 	RestedV: [5]float64{11.80, 12.00, 12.40, 12.60, 12.80}, // V: rested; published: Battery Council table
 
 	RestedSigmaV:     0.060,  // V: of that; our choice

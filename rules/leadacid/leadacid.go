@@ -17,6 +17,8 @@ import (
 type Chemistry struct {
 	// Name is what the configuration and a saved state call it.
 	Name string
+	// Acid is how it holds its acid.
+	Acid Acid
 
 	// RestedV is the rested voltage at 26.7 °C of a block that is 0, 25, 50, 75 and 100 % charged.
 	RestedV [5]float64
@@ -55,6 +57,27 @@ type Chemistry struct {
 	// what it adds that the acid at the plates runs thin in 30 s. It is the one fitted figure: the
 	// condition is that a new battery just meets its rated CCA.
 	ColdAcid float64
+}
+
+// Acid is how a block holds its acid.
+type Acid string
+
+// Ways to hold acid.
+const (
+	Liquid Acid = "liquid" // each cell has a cap, and a hydrometer draws from it
+	Mat    Acid = "mat"    // in glass mats
+	Silica Acid = "silica" // set with it
+)
+
+// Opens reports whether a block's cells can be opened and their acid measured.
+func (c *Chemistry) Opens() bool { return c != nil && c.Acid == Liquid }
+
+// FullV is the rested voltage at 26.7 °C of a full block, 0 of an unknown chemistry.
+func (c *Chemistry) FullV() float64 {
+	if c == nil {
+		return 0
+	}
+	return c.RestedV[len(c.RestedV)-1]
 }
 
 const (

@@ -30,9 +30,9 @@ func TestPastPage(t *testing.T) {
 	f.fill()
 	c := f.as(RoleRead)
 	for span, wants := range map[string][]string{
-		"":                       {"3 months", "a 905", "b 543", "limits 760, 570", "Feed a day, at most 3 h", "Battery b is tired", "No full charge for days"},
-		"?span=week":             {"Motor runs", "Battery b is tired"},
-		"?span=year":             {"2026", "No charge from the feed"},
+		"":                       {"3 months", "a 905", "b 543", "limits 760, 570", "Feed a day, at most 3 h", "Battery b is weak", "No full charge for days"},
+		"?span=week":             {"Motor runs", "Battery b is weak"},
+		"?span=year":             {"2026", "No charge reaches the bank"},
 		"?span=%3Cscript%3E":     {"Cold cranking, A"},
 		"?span=month&span=week":  {"State of charge, %"},
 		"?span=year&from=1&to=x": {"Rested voltage"},

@@ -134,6 +134,12 @@ func TestEveryMinuteIsWithinItsBounds(t *testing.T) {
 			if f.Figure == readings.VoltageV && f.Battery == "" {
 				continue // not sent where batteries' are
 			}
+			if f.Figure == readings.SoCSigmaPct {
+				for _, name := range r.names() {
+					require.NotContains(rt, name, "sigma", "it stays at the unit")
+				}
+				continue
+			}
 			name, per, within := nameOf(f, bounds)
 			mean, _ := r.values(name("") + suffix(f))
 			low, _ := r.values(name("min") + suffix(f))
