@@ -27,6 +27,7 @@ import (
 	"liftbank/agent/page/listen"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/visit"
+	"liftbank/cmd/slowtest"
 )
 
 // browserPatience is for a browser on a machine that others use too.
@@ -252,6 +253,14 @@ func (t *tab) fits(name string) {
 	browsertest.Fits(t, t.ctx, name, true)
 }
 
+// some returns the first of many ways to look at pages; where the longest tests are asked for, all.
+func some[T any](all ...T) []T {
+	if slowtest.LongAsked() {
+		return all
+	}
+	return all[:1]
+}
+
 var looks = []struct{ name, path string }{
 	{"now", "/"}, {"check", "/check"}, {"history", "/history?span=7d"}, {"findings", "/findings"},
 	{"explain", "/findings/feed-lost"},
@@ -262,7 +271,7 @@ var looks = []struct{ name, path string }{
 
 func TestPageLooksAndIsSound(t *testing.T) {
 	b := newBench(t)
-	for _, width := range []int64{phone, desk} {
+	for _, width := range some[int64](phone, desk) {
 		tab := b.browse(width)
 		tab.signIn()
 		for _, dark := range []bool{false, true} {

@@ -70,11 +70,12 @@ func TestPageTestsLookAndAreSound(t *testing.T) {
 		"test.b.cranking_a": "930", "test.b.tester_c": "11",
 	}, b.s.site.Facts())
 	require.NoError(t, err)
-	for _, look := range []struct {
+	type way struct {
 		width int64
 		lang  string
 		dark  bool
-	}{{narrow, "en", false}, {phone, "es", false}, {phone, "en", true}, {desk, "en", false}} {
+	}
+	for _, look := range some(way{phone, "es", false}, way{narrow, "en", false}, way{phone, "en", true}, way{desk, "en", false}) {
 		tab := b.browse(look.width)
 		tab.signIn()
 		tab.do(chromedp.Evaluate[chromedp.Void](`document.cookie = 'liftbank_lang=` + look.lang + `'`))

@@ -263,11 +263,12 @@ const overlaps = `(() => { var out = [], svg = document.querySelector('svg.bank'
 // Each simulated unit at the widths that matter, in the light and in the dark, in both languages.
 func TestPageOfSimulatedUnits(t *testing.T) {
 	b := newBench(t)
-	for _, look := range []struct {
+	type way struct {
 		width int64
 		dark  bool
 		lang  string
-	}{{phone, false, "en"}, {320, false, "es"}, {desk, true, "en"}} {
+	}
+	for _, look := range some(way{phone, false, "en"}, way{320, false, "es"}, way{desk, true, "en"}) {
 		tab := b.browse(look.width)
 		tab.dark(look.dark)
 		tab.open("/findings")
@@ -346,7 +347,7 @@ func TestPageIsShortWhenNothingIsWrong(t *testing.T) {
 func TestPageLargeTextFits(t *testing.T) {
 	b := newBench(t)
 	begin(t, b.s)
-	for _, width := range []int64{320, phone} {
+	for _, width := range some[int64](320, phone) {
 		tab := b.browse(width)
 		tab.signIn()
 		tab.follow(`button[lang="es"]`)

@@ -88,11 +88,12 @@ const (
 // A whole visit from the PIN to the report, with what a technician taps and types counted: under
 // three minutes of it. At every width, in both languages, with scripts and without.
 func TestPageWholeVisit(t *testing.T) {
-	for _, c := range []struct {
+	type way struct {
 		width  int64
 		lang   string
 		script bool
-	}{{phone, "en", true}, {narrow, "es", true}, {desk, "en", true}, {phone, "es", false}} {
+	}
+	for _, c := range some(way{phone, "en", true}, way{narrow, "es", true}, way{desk, "en", true}, way{phone, "es", false}) {
 		t.Run(fmt.Sprintf("%d %s script %v", c.width, c.lang, c.script), func(t *testing.T) {
 			b := newBench(t)
 			tab := &typist{tab: b.browse(c.width)}
@@ -220,7 +221,7 @@ func TestPageVisitLooksAndIsSound(t *testing.T) {
 		b.s.site.Facts(),
 	)
 	require.NoError(t, err)
-	for _, width := range []int64{narrow, phone, desk} {
+	for _, width := range some[int64](phone, narrow, desk) {
 		tab := b.browse(width)
 		tab.signIn()
 		for _, dark := range []bool{false, true} {

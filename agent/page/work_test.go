@@ -41,7 +41,7 @@ func TestPageWorkUnderWay(t *testing.T) {
 	b.kill()
 	b.start("127.0.0.1:0")
 	head := `document.querySelector('#under-way b')?.textContent ?? ''`
-	for _, width := range []int64{phone, desk} {
+	for _, width := range some[int64](phone, desk) {
 		tab := b.browse(width)
 		tab.signIn()
 		for _, l := range words.Languages {
