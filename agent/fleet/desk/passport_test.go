@@ -35,9 +35,6 @@ func TestPassportOnTheDesk(t *testing.T) {
 func TestUnitHasPassportsAndPast(t *testing.T) {
 	f := newFixture(t)
 	f.fill()
-	f.store.units["4017"].Snapshot.Batteries[1].Passport = &snapshot.Passport{
-		Serial: "M2-77105", Place: "street side", Installed: "2025-10-16",
-	}
 	code, body := f.as(RoleRead).get("/units/4017")
 	require.Equal(t, http.StatusOK, code)
 	for _, want := range []string{"Serial, place", "M2-77105, street side", "2025-10-16 (", "Cold cranking, A</b>", "Feed a day, at most 3 h"} {
