@@ -201,6 +201,9 @@ func (f *fixture) fill() {
 	f.store.put(worklist.Unit{
 		ID: "4088", Snapshot: snap(90, 120), HeardAt: f.now, Visit: &worklist.OpenVisit{By: "Ines K.", Since: f.now.Add(-2 * time.Hour)},
 	}, Data{Place: "Mill Race"})
+	f.store.units["4017"].Snapshot.Batteries[1].Passport = &snapshot.Passport{
+		Serial: "M2-77105", DateCode: "H5", Place: "street side", Make: "group 31", Installed: "2025-10-16",
+	}
 	f.store.past = map[string]*Past{"4017": pastFor(f.now, 365)}
 	u := f.store.units["4017"]
 	u.Streams = []Stream{{Stream: "runs", Session: "k7", First: 1, Through: 4120, Missing: 3, Gone: 2, HeardAt: t0}}

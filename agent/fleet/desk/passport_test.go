@@ -1,9 +1,11 @@
 package desk
 
 import (
+	"net/http"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/page/figures"
 	"liftbank/agent/snapshot"
@@ -27,4 +29,15 @@ func TestPassportOnTheDesk(t *testing.T) {
 	}
 	_, ok := installedBy(&snapshot.Battery{})
 	assert.False(t, ok)
+}
+
+// The page of a unit has both which battery it is and how it did over months.
+func TestUnitHasPassportsAndPast(t *testing.T) {
+	f := newFixture(t)
+	f.fill()
+	code, body := f.as(RoleRead).get("/units/4017")
+	require.Equal(t, http.StatusOK, code)
+	for _, want := range []string{"Serial, place", "M2-77105, street side", "2025-10-16 (", "Cold cranking, A</b>", "Feed a day, at most 3 h"} {
+		assert.Contains(t, body, want)
+	}
 }
