@@ -127,6 +127,12 @@ func TestPagesInABrowser(t *testing.T) {
 	}
 	b.open("/units/4017?span=year")
 	eval[bool](b, `document.querySelectorAll('#past details').forEach(d => d.open = true), true`)
+	lines := eval[[]string](b, `[...document.querySelectorAll('.pl .l0, .pl .l1, .smp path')].map(p => {
+		const s = getComputedStyle(p); return s.fill + ' ' + (s.stroke !== 'none') })`)
+	require.NotEmpty(t, lines)
+	for _, l := range lines {
+		assert.Equal(t, "none true", l, "a curve is a line, not an area")
+	}
 	b.sound("tables of charts", true)
 	b.picture("unit-year-tables")
 }
