@@ -148,6 +148,10 @@ func bankState(to *words.Reader, s *snapshot.Snapshot) string {
 	return to.W["Bank"]
 }
 
+// stillFullS is under what time the bank counts as full now, in s: it does so while it rests near full. Our
+// choice.
+const stillFullS = 120
+
 // aheadFigures returns what the bank can still do before it must be charged. What is not known says
 // what it waits for.
 func aheadFigures(to *words.Reader, s *snapshot.Snapshot) []figure {
@@ -162,7 +166,9 @@ func aheadFigures(to *words.Reader, s *snapshot.Snapshot) []figure {
 	}
 	last := figure{Name: to.W["LastFull"], Value: to.W["NotKnown"]}
 	if b.SinceFullS != nil {
-		last.Value = words.Fill(to.W["Ago"], "span", roughS(*b.SinceFullS))
+		if last.Value = words.Fill(to.W["Ago"], "span", roughS(*b.SinceFullS)); *b.SinceFullS < stillFullS {
+			last.Value = to.W["StillFull"]
+		}
 	}
 	if s.Feed.Status == "present" {
 		last = figure{Name: to.W["TimeToFull"], Value: to.W["NotKnown"], Why: to.Maybe(b.FullWaitsFor)}
