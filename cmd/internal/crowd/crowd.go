@@ -165,7 +165,7 @@ func (c *Crowd) pace(ctx context.Context, m *member, now time.Duration) error {
 		case ahead < -time.Second:
 		case m.since.IsZero():
 			m.since = c.o.Now()
-		case c.o.Now().Sub(m.since) > settle:
+		case c.o.Now().Sub(m.since) > settle && c.shows(m):
 			m.gate.lift()
 		}
 	}
@@ -180,6 +180,12 @@ func (c *Crowd) pace(ctx context.Context, m *member, now time.Duration) error {
 	case <-ctx.Done():
 		return ctx.Err()
 	}
+}
+
+// shows reports whether a unit's newest snapshot is of now: at rest it scans every few seconds.
+func (c *Crowd) shows(m *member) bool {
+	s := m.agent.Hub().Current()
+	return s != nil && c.o.Now().Sub(s.At) < time.Minute
 }
 
 func (c *Crowd) release(m *member) {
