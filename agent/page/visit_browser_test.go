@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/visit"
+	"liftbank/cmd/slowtest"
 )
 
 // allSaved is true once nothing waits to be sent.
@@ -88,6 +89,7 @@ const (
 // A whole visit from the PIN to the report, with what a technician taps and types counted: under
 // three minutes of it. At every width, in both languages, with scripts and without.
 func TestPageWholeVisit(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
 	type way struct {
 		width  int64
 		lang   string
@@ -198,6 +200,7 @@ func TestPageWholeVisit(t *testing.T) {
 
 // Every page of a visit at three widths, and in the dark.
 func TestPageVisitLooksAndIsSound(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
 	b := newBench(t)
 	d := begin(t, b.s)
 	form := map[string]string{
@@ -245,6 +248,7 @@ func TestPageVisitLooksAndIsSound(t *testing.T) {
 
 // Two phones at one field: both texts are kept until somebody chooses, and both phones say so.
 func TestPageTwoPhones(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
 	b := newBench(t)
 	begin(t, b.s)
 	one, two := b.browse(phone), b.browse(phone)
@@ -287,6 +291,7 @@ func TestPageTwoPhones(t *testing.T) {
 // and comes back, its card is full for a while, the phone's page is loaded again meanwhile. Going on
 // and finishing wait for it.
 func TestPageNothingTypedIsLost(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
 	b := newBench(t)
 	d := begin(t, b.s)
 	tab := b.browse(phone)
@@ -336,6 +341,7 @@ func TestPageNothingTypedIsLost(t *testing.T) {
 // Two tabs of one phone keep each other's texts; a session that has ended asks for the PIN and goes on
 // where it was.
 func TestPageTwoTabsAndAnEndedSession(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
 	b := newBench(t)
 	begin(t, b.s)
 	one := b.browse(phone)
@@ -376,6 +382,7 @@ func TestPageTwoTabsAndAnEndedSession(t *testing.T) {
 
 // What is typed for a visit that another phone has finished stays on the phone, to be copied.
 func TestPageTypedTooLate(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
 	b := newBench(t)
 	begin(t, b.s)
 	tab := b.browse(phone)
@@ -394,6 +401,7 @@ func TestPageTypedTooLate(t *testing.T) {
 
 // What can't be taken keeps the technician on the page, with what is wanted beside the field.
 func TestPageRefusedNumber(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
 	b := newBench(t)
 	begin(t, b.s)
 	tab := b.browse(phone)
@@ -416,6 +424,7 @@ func TestPageRefusedNumber(t *testing.T) {
 // Photos from a phone: made small there; offline they wait, and are sent when it is back; what is no
 // picture is refused with what is wanted.
 func TestPagePhotos(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
 	b := newBench(t)
 	begin(t, b.s)
 	tab := b.browse(phone)
