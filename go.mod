@@ -35,9 +35,8 @@ require (
 	periph.io/x/conn/v3 v3.7.3
 	periph.io/x/host/v3 v3.8.5
 	pgregory.net/rapid v1.3.0
+	rsc.io/qr v0.2.0
 )
-
-require rsc.io/qr v0.2.0
 
 require (
 	filippo.io/edwards25519 v1.2.0 // indirect
