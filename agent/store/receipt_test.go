@@ -312,12 +312,12 @@ func TestReceiptsOutliveAFailedCommit(t *testing.T) {
 		h := open(t, dir, "s1", Limits{})
 		h.put(outbox.Runs, 2)
 		sendThrough(t, h.Outlet, outbox.Runs, 2)
-		h.answers(outbox.Receipt{Stream: outbox.Runs, Session: "s1", Through: 2})
-		require.NoError(t, h.card.ask(t.Context(), func() error {
+		require.NoError(t, h.card.ask(t.Context(), func() error { // before the card can have committed by itself
 			_, err := h.card.db.Exec("CREATE TRIGGER no BEFORE " + at + " BEGIN SELECT RAISE(ABORT, 'no'); END")
-			h.card.commit()
 			return err
 		}))
+		h.answers(outbox.Receipt{Stream: outbox.Runs, Session: "s1", Through: 2})
+		require.NoError(t, h.card.ask(t.Context(), func() error { h.card.commit(); return nil }))
 		require.NotEmpty(t, h.Health().Problem)
 		assert.Len(t, h.numbers(outbox.Runs), 2)
 		require.NoError(t, h.card.ask(t.Context(), func() error {
