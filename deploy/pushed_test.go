@@ -81,7 +81,7 @@ func TestPushedDashboardsHaveData(t *testing.T) {
 	launch(t, liftbank(t), "fleet", "run", "--config", write(t, "mqtt: {broker: 'mqtt://127.0.0.1:9'}\nhttp: {listen: '"+freeAddress(t)+
 		"'}\ndatabase: {url: 'sqlite://fleet.db'}\nseries: {receivers: ["+strings.Join(to, ", ")+"]}\n", dir, "fleet.yaml"))
 	for name, address := range receivers {
-		for deadline := time.Now().Add(3 * patience); len(queried(t, address, "last_over_time(liftbank_unit_info[30d])")) < 4; {
+		for deadline := time.Now().Add(3 * patience); len(queried(t, address, "last_over_time(liftbank_clock_trusted[30d])")) < 4; {
 			require.True(t, time.Now().Before(deadline), name)
 			<-time.After(200 * time.Millisecond) // both programs live by the real clock
 		}
@@ -168,7 +168,7 @@ func drawn(t *testing.T, where, address string, p *panel) int {
 			expr := strings.ReplaceAll(target.Expr, "$instance", unit)
 			query := expr // a table and a stat have what is now
 			if p.Type == "timeseries" {
-				query = "last_over_time((" + expr + ")[4d:10m])"
+				query = "(" + expr + ") or last_over_time((" + expr + ")[4d:10m])" // snapshots are of now
 			}
 			for _, s := range queried(t, address, query) {
 				n++
