@@ -111,7 +111,10 @@ func (t technician) fit(
 	if err != nil {
 		return fmt.Errorf("battery %s: %w", battery, err)
 	}
-	wall, trusted := a.core.wall()
+	wall, trusted, err := t.wall(ctx)
+	if err != nil {
+		return err
+	}
 	before, _ := a.settings.Apply(a.base)
 	was := a.settings.Passport(battery)
 	if err := a.settings.Set(&a.base, ratings(battery, f, by, wall, trusted)); err != nil {
@@ -162,7 +165,10 @@ func (t technician) DescribeBattery(ctx context.Context, battery string, p snaps
 		return fmt.Errorf("battery %q: not in this bank: want one of its batteries", battery)
 	}
 	t.log("battery described", by, "battery", battery)
-	wall, trusted := a.core.wall()
+	wall, trusted, err := t.wall(ctx)
+	if err != nil {
+		return err
+	}
 	c := settings.Change{Passports: map[string]snapshot.Passport{battery: p}, By: by, At: wall, ClockTrusted: trusted}
 	if err := a.settings.Set(&a.base, c); err != nil {
 		return err
@@ -191,4 +197,13 @@ type known struct {
 func readable(path string) bool {
 	_, err := safefile.Load(path)
 	return path == "" || !errors.Is(err, safefile.ErrUnreadable)
+}
+
+// wall returns the unit's time of day. The loop reads it: the core is the loop's.
+func (t technician) wall(ctx context.Context) (now time.Time, trusted bool, err error) {
+	err = t.do(ctx, func(*rules.Engine, time.Duration) error {
+		now, trusted = t.agent.core.wall()
+		return nil
+	})
+	return now, trusted, err
 }

@@ -326,7 +326,7 @@ func (v *reportView) headline(replaced []string, jobs, things int) {
 	}
 	if n, sigma := v.V.After.LiftsLeft, v.V.After.LiftsSigma; n != nil && sigma != nil {
 		round := func(x float64) string { return figures.Number(10*math.Round(max(x, 0)/10), 0) }
-		v.Lead = append(v.Lead, words.Fill(to.W["LeadLifts"], "n", round(*n), "low", round(*n-*sigma), "high", round(*n+*sigma)))
+		v.Lead = append(v.Lead, words.Fill(to.W["LeadLifts"], "n", round(*n), "low", round(*n-2**sigma), "high", round(*n+2**sigma))) // as the front page and the desk have it
 	}
 }
 

@@ -15,7 +15,7 @@ type Outcome string
 const (
 	NotJudged  Outcome = "not-judged"
 	Passes     Outcome = "passes"
-	Borderline Outcome = "borderline" // so near the limit that a meter may be wrong about it
+	Borderline Outcome = "borderline" // so little below the limit that a meter may be wrong about it
 	Fails      Outcome = "fails"
 )
 

@@ -96,7 +96,7 @@ func (l *Load) Judge() LoadResult {
 	}
 	margin := *l.VoltageV - *r.NeededV
 	switch {
-	case mayPass && mayFail && margin < meterV && margin > -meterV && margin != 0:
+	case mayPass && mayFail && margin < 0 && margin > -meterV: // at the limit it passes, by the table
 		r.Outcome = Borderline
 	case margin >= 0 && mayPass:
 		r.Outcome = Passes
