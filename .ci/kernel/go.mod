@@ -1,0 +1,3 @@
+module kernel
+
+go 1.26.7
