@@ -14,6 +14,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -36,20 +37,22 @@ import (
 // Options are what an agent is made of besides its configuration.
 type Options struct {
 	Config   config.Config
+	File     File // of the configuration
 	Parts    Parts
 	Listener net.Listener // of the page; the agent closes it; nil opens one
 	// Open opens the listener of the page. It is called again and again until it succeeds: a page that
 	// can't be served is no reason not to measure.
-	Open      func(context.Context) (net.Listener, error)
-	Session   string // this start of the agent; unique among starts
-	StateFile string // of the saved state, which outlives restarts; empty: none
-	TriesFile string // of the PIN's tries, which outlive restarts; empty: beside StateFile
-	Version   string
-	Revision  string
-	Store     *store.Store        // from OpenStore; the agent runs it; nil keeps everything in memory
-	Recorder  *recording.Recorder // keeps all scans; the agent runs it; nil for none
-	Alive     func()              // called after each scan and not otherwise, for a watchdog; nil for none
-	Log       *slog.Logger
+	Open       func(context.Context) (net.Listener, error)
+	Session    string // this start of the agent; unique among starts
+	StateFile  string // of the saved state, which outlives restarts; empty: none
+	RuntimeDir string // of the service, where it asks to be put to sleep; empty: nowhere
+	TriesFile  string // of the PIN's tries, which outlive restarts; empty: beside StateFile
+	Version    string
+	Revision   string
+	Store      *store.Store        // from OpenStore; the agent runs it; nil keeps everything in memory
+	Recorder   *recording.Recorder // keeps all scans; the agent runs it; nil for none
+	Alive      func()              // called after each scan and not otherwise, for a watchdog; nil for none
+	Log        *slog.Logger
 	// Now is the process's clock. It paces snapshots, connections and time-outs: sockets and people
 	// live by it, however fast the unit's own clock runs in a demonstration.
 	Now func() time.Time
@@ -60,10 +63,12 @@ const snapshotEvery = time.Second
 
 // Agent is one unit's agent.
 type Agent struct {
-	opts           Options           // its configuration is the effective one
-	base           config.Config     // without what was set at the unit
-	settings       *settings.Overlay // what was; nil: it can't be read
-	settingsUnread string            // its file then
+	opts           Options                     // its configuration is the effective one
+	base           config.Config               // without what was set at the unit
+	settings       *settings.Overlay           // what was; nil: it can't be read
+	settingsUnread string                      // its file then
+	changing       sync.Mutex                  // one change of what is set at the unit at a time
+	named          atomic.Pointer[config.Unit] // as it was set last; nil: as at the start
 	core           *Core
 	hub            *snapshot.Hub
 	outlets        outlets
@@ -78,21 +83,31 @@ type Agent struct {
 	rec            *recorder
 	seq            uint64
 	lastMade       time.Time
+	falling        fallingAsleep
+	writers        sync.WaitGroup // of what falling asleep writes
+	looks          looks
+	savingScan     time.Duration // between scans at rest while the board saves
 	orders         chan order
 	stopped        chan struct{} // closed when the loop has ended
+	window         window        // the last readings, for calibrations
+	calibrator     *calibrator
+	fits           *fitDesk
+	again          chan struct{} // somebody wants the agent to end, and to be started again
+	ownDrawA       float64       // that the monitor draws, by the configuration
+	mixedSaid      string        // how the batteries differ, as was logged last
 	scanned        atomic.Int64  // when the loop began to wait for its last scan, in ns of the process's clock
 }
 
 // New returns an agent. Nothing runs before Run.
 func New(o Options) (*Agent, error) {
 	a := &Agent{opts: o, hub: snapshot.NewHub(o.Now), store: o.Store, orders: make(chan order),
-		stopped: make(chan struct{})}
+		stopped: make(chan struct{}), again: make(chan struct{}, 1)}
 	a.useSettings()
 	core, err := NewCore(a.opts.Config, o.Parts)
 	if err != nil {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
-	a.core = core
+	a.core, a.savingScan = core, a.opts.Config.Limits.Duration("power.saving_scan")
 	a.describe()
 	if o.StateFile != "" {
 		a.state = newStateWriter(o.StateFile, &a.troubles, o.Log)
@@ -109,6 +124,7 @@ func New(o Options) (*Agent, error) {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
 	a.rec = a.newRecorder()
+	a.calibrator, a.ownDrawA, a.fits = a.openCalibrator(), core.engine.OwnDrawA(), a.openFitDesk()
 	if a.server, err = page.New(a.pageOptions()); err != nil {
 		return nil, fmt.Errorf("agent: %w", err)
 	}
@@ -138,10 +154,10 @@ func (a *Agent) newRecorder() *recorder {
 }
 
 func (a *Agent) metrics() http.Handler {
-	return metrics.Handler(metrics.New(metrics.Options{
-		Hub: a.hub, Outlets: a.outlets.states, Store: a.store.Health,
+	return metrics.New(metrics.Options{
+		Hub: a.hub, StaleAfter: max(page.UsuallyOld, 2*a.savingScan), Outlets: a.outlets.states, Store: a.store.Health,
 		Version: a.opts.Version, Revision: a.opts.Revision, Started: a.opts.Now(),
-	}))
+	})
 }
 
 // Hub returns the hub of the snapshots.
@@ -159,7 +175,7 @@ func (a *Agent) Outlets() []outlet.State { return a.outlets.states() }
 // Core returns the measuring part. It belongs to the loop while Run runs.
 func (a *Agent) Core() *Core { return a.core }
 
-// Run works until ctx ends or a part fails, then stops all parts in order and returns the first
+// Run works until ctx ends, somebody at the page wants a restart, or a part fails, then stops all parts in order and returns the first
 // failure, nil when it was only told to stop. It leaves no goroutine behind.
 func (a *Agent) Run(ctx context.Context) error {
 	group, ctx := errgroup.WithContext(ctx)
@@ -190,7 +206,10 @@ func (a *Agent) Run(ctx context.Context) error {
 	stopRetrying := start(a.retry)
 	stopScanning := a.startScanning(group, ctx)
 
-	<-ctx.Done()
+	select {
+	case <-ctx.Done():
+	case <-a.again:
+	}
 	stopScanning()
 	stopRecording()
 	stopHanding()
@@ -231,7 +250,7 @@ func (a *Agent) startScanning(group *errgroup.Group, ctx context.Context) (stop 
 
 // watchLoop waits for the loop's end and says when it hangs.
 func (a *Agent) watchLoop(result <-chan error, stopping <-chan struct{}) error {
-	allowed := hangsAfter + a.opts.Config.Board.Scan.RestEvery
+	allowed := hangsAfter + max(a.opts.Config.Board.Scan.RestEvery, a.savingScan)
 	look := time.NewTicker(time.Second)
 	defer look.Stop()
 	said := false
@@ -283,6 +302,7 @@ func (a *Agent) writeRest(ctx context.Context) {
 // loop scans and calculates until ctx ends.
 func (a *Agent) loop(ctx context.Context) error {
 	defer close(a.stopped)
+	defer a.writers.Wait()
 	for {
 		a.scanned.Store(a.opts.Now().UnixNano())
 		out, err := a.core.Next(ctx)
@@ -302,15 +322,21 @@ func (a *Agent) loop(ctx context.Context) error {
 		}
 		if a.opts.Recorder != nil {
 			in := a.core.Input()
-			a.opts.Recorder.Step(a.core.Scan(), in.At.Wall, in.At.WallTrusted)
+			a.opts.Recorder.Step(a.core.Scan(), in.At.Wall, in.At.WallTrusted, a.core.Worked())
 		}
-		a.rec.step(out, a.core.Input())
+		a.rec.step(out, a.core.Own())
+		a.window.add(a.core)
+		a.fits.feed(a.core)
+		a.core.hurry(a.fits.live())
 		ordered := a.takeOrders()
+		now := a.opts.Now()
+		a.noteLooks(now)
 		changed := a.handleEvents(out) || ordered
+		changed = a.stepSleep(ctx, out, now) || changed
 		if a.saves.Due(out) || ordered {
 			a.save()
 		}
-		if now := a.opts.Now(); changed || now.Sub(a.lastMade) >= snapshotEvery {
+		if changed || now.Sub(a.lastMade) >= snapshotEvery {
 			a.publishSnapshot(now)
 		}
 	}
@@ -351,6 +377,7 @@ func (a *Agent) publishSnapshot(now time.Time) {
 	s := a.core.Snapshot(a.opts.Session, a.seq)
 	s.Outlets = a.outlets.shown()
 	s.Troubles = a.troublesNow()
+	s.Power.Asleep = a.hub.Asleep()
 	tl := a.core.timeline()
 	a.timeline.Store(&tl)
 	a.hub.Publish(s)

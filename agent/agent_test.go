@@ -130,6 +130,7 @@ func TestAgentMakesSnapshotsOfTheBoardAndStops(t *testing.T) {
 
 // A chip that goes silent silences its channels: no figure stays behind, and the agent goes on.
 func TestASilentChipLeavesNoFiguresBehind(t *testing.T) {
+	t.Parallel() // waits more than it computes
 	b := newBench(t)
 	stop := b.start(t)
 	s, err := b.agent.Hub().Next(t.Context(), 0)
@@ -155,35 +156,37 @@ func TestASilentChipLeavesNoFiguresBehind(t *testing.T) {
 // What was learned outlives the agent, and the time between is made up for when the wall clock,
 // which a board loses with its power, is set again.
 func TestAnAgentGoesOnFromWhatTheOneBeforeItLearnt(t *testing.T) {
-	file := filepath.Join(t.TempDir(), "state")
-	now := time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC)
-	trusted := true
-	wall := func() (time.Time, bool) { return now, trusted }
-	live := func() *rules.Output {
-		b := newBench(t, func(o *agent.Options) { o.StateFile, o.Parts.Wall = file, wall })
-		stop := b.start(t)
-		_, err := b.agent.Hub().Next(t.Context(), 0)
-		require.NoError(t, err)
-		require.NoError(t, stop())
-		return b.agent.Core().Output()
-	}
-	first := live()
-	assert.FileExists(t, file)
+	inBubble(t, func(t *testing.T, w *wire) {
+		file := filepath.Join(t.TempDir(), "state")
+		now := time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC)
+		trusted := true
+		wall := func() (time.Time, bool) { return now, trusted }
+		live := func() *rules.Output {
+			b := newBench(t, w.listen, func(o *agent.Options) { o.StateFile, o.Parts.Wall = file, wall })
+			stop := b.start(t)
+			_, err := b.agent.Hub().Next(t.Context(), 0)
+			require.NoError(t, err)
+			require.NoError(t, stop())
+			return b.agent.Core().Output()
+		}
+		first := live()
+		assert.FileExists(t, file)
 
-	now = now.Add(5 * time.Hour)
-	second := live()
-	assert.InDelta(t, 5*time.Hour, second.At.Mono-first.At.Mono, float64(time.Minute), "the wall clock tells the gap")
+		now = now.Add(5 * time.Hour)
+		second := live()
+		assert.InDelta(t, 5*time.Hour, second.At.Mono-first.At.Mono, float64(time.Minute), "the wall clock tells the gap")
 
-	now, trusted = time.Date(1970, 1, 1, 0, 0, 9, 0, time.UTC), false
-	third := live()
-	assert.Less(t, third.At.Mono-second.At.Mono, time.Minute, "nobody knows how long")
-	assert.Greater(t, third.At.Mono, second.At.Mono, "but later it is")
+		now, trusted = time.Date(1970, 1, 1, 0, 0, 9, 0, time.UTC), false
+		third := live()
+		assert.Less(t, third.At.Mono-second.At.Mono, time.Minute, "nobody knows how long")
+		assert.Greater(t, third.At.Mono, second.At.Mono, "but later it is")
 
-	require.NoError(t, os.WriteFile(file, []byte("rot"), 0o600))
-	require.NoError(t, os.Remove(file+".previous"))
-	fourth := live()
-	assert.Less(t, fourth.At.Mono, first.At.Mono+time.Minute, "begins anew")
-	assert.FileExists(t, file+".damaged")
+		require.NoError(t, os.WriteFile(file, []byte("rot"), 0o600))
+		require.NoError(t, os.Remove(file+".previous"))
+		fourth := live()
+		assert.Less(t, fourth.At.Mono, first.At.Mono+time.Minute, "begins anew")
+		assert.FileExists(t, file+".damaged")
+	})
 }
 
 // An outlet that is configured has its place in the store, and the snapshot says how it does.

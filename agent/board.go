@@ -12,6 +12,15 @@ import (
 	"liftbank/sensors/calibration"
 )
 
+// NewBoard returns the board of a configuration, without the rules. It touches neither bus nor pins.
+func NewBoard(cfg config.Config, p Parts) (*sensors.Board, error) {
+	bc, err := boardConfig(&cfg)
+	if err != nil {
+		return nil, err
+	}
+	return sensors.New(bc, p.Chips, p.Contacts, p.Clock)
+}
+
 // boardConfig returns what the board must know of a unit's configuration.
 func boardConfig(cfg *config.Config) (sensors.Config, error) {
 	b := &cfg.Board
@@ -58,7 +67,8 @@ func RulesConfig(cfg *config.Config) (rules.Config, error) {
 	if err != nil {
 		return rules.Config{}, err
 	}
-	out := rules.Config{Batteries: bats, Limits: cfg.Limits.Values(), OutOfService: cfg.OutOfService}
+	out := rules.Config{Batteries: bats, Layout: cfg.Bank.Layout.Rules(), Limits: cfg.Limits.Values(), OutOfService: cfg.OutOfService,
+		WakeLine: cfg.Power.WakeBy.Line(), WakeTimer: cfg.Power.WakeBy.Timer()}
 	out.NegativeTap[0] = true // the board's ground
 	for i := range cfg.Board.Channels {
 		ch := &cfg.Board.Channels[i]
@@ -66,9 +76,22 @@ func RulesConfig(cfg *config.Config) (rules.Config, error) {
 			out.NegativeTap[batteryIndex(&cfg.Bank, ch.Battery)] = true
 		}
 		out.Classes[channelOf(ch, &cfg.Bank)] = classOf(ch)
+		out.Corrections[channelOf(ch, &cfg.Bank)] = unit.Correction{Offset: ch.Calibration.Offset, Gain: ch.Calibration.Gain}
+		out.Chips.Name(channelOf(ch, &cfg.Bank), ch.Chip)
+		switch ch.Signal {
+		case config.FeedInput:
+			out.Fitted.Input = true
+		case config.ControlVoltage:
+			out.Fitted.Control = true
+		case config.AmbientTemperature:
+			out.Fitted.Ambient = true
+		case config.OilPressure:
+			out.Fitted.Oil = true
+		}
 	}
 	for _, c := range cfg.Board.Contacts {
 		out.HasCommand = out.HasCommand || c.Signal == config.MotorCommand
+		out.Fitted.Indicator = out.Fitted.Indicator || c.Signal == config.IndicatorLine
 	}
 	return out, out.Validate()
 }
@@ -89,6 +112,8 @@ func channelOf(ch *config.Channel, bank *config.Bank) unit.Channel {
 		config.BatteryVoltage: unit.BatteryVoltage, config.BatteryNegative: unit.BatteryNegative,
 		config.BatteryCurrent: unit.BatteryCurrent, config.BatteryTemperature: unit.BatteryTemp,
 		config.FeedVoltage: unit.FeedVoltage, config.MotorVoltage: unit.MotorVoltage,
+		config.FeedInput: unit.FeedInput, config.ControlVoltage: unit.ControlVoltage,
+		config.AmbientTemperature: unit.AmbientTemp, config.OilPressure: unit.OilPressure,
 	}[ch.Signal]
 	return unit.ChannelOf(signal, batteryIndex(bank, ch.Battery))
 }
@@ -145,8 +170,10 @@ func wire(cfg *config.Config) (wiring, error) {
 			w.command = i
 		case config.Disconnect:
 			w.contact = append(w.contact, func(in *rules.Input) *rules.Contact { return &in.Disconnect })
+		case config.IndicatorLine:
+			w.contact = append(w.contact, func(in *rules.Input) *rules.Contact { return &in.Indicator })
 		default:
-			const want = "want wake_line, motor_command or disconnect"
+			const want = "want wake_line, motor_command, disconnect or indicator_line"
 			return w, fmt.Errorf("board.contacts[%d].signal: %q: %s", i, c.Signal, want)
 		}
 	}
@@ -167,6 +194,14 @@ func channelPlace(signal config.Signal, battery int) (func(*rules.Input) *rules.
 		return func(in *rules.Input) *rules.Reading { return &in.FeedV }, nil
 	case config.MotorVoltage:
 		return func(in *rules.Input) *rules.Reading { return &in.MotorV }, nil
+	case config.FeedInput:
+		return func(in *rules.Input) *rules.Reading { return &in.InputV }, nil
+	case config.ControlVoltage:
+		return func(in *rules.Input) *rules.Reading { return &in.ControlV }, nil
+	case config.AmbientTemperature:
+		return func(in *rules.Input) *rules.Reading { return &in.AmbientC }, nil
+	case config.OilPressure:
+		return func(in *rules.Input) *rules.Reading { return &in.OilBar }, nil
 	}
 	return nil, fmt.Errorf("signal %q: unknown", signal)
 }

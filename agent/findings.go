@@ -62,6 +62,9 @@ func (c *Core) findingsOf(s *snapshot.Snapshot, out *rules.Output, l *timeline) 
 	var roots []int
 	for i := range out.Findings {
 		rec := &out.Findings[i]
+		if rec.Def.Optional {
+			s.OptionalFindings = append(s.OptionalFindings, rec.Def.Name)
+		}
 		if rec.Because != nil {
 			s.NotJudged = append(
 				s.NotJudged,

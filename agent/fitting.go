@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"time"
 
+	"liftbank/agent/calibrate"
 	"liftbank/agent/config"
 	"liftbank/agent/safefile"
 	"liftbank/agent/snapshot"
@@ -36,6 +37,10 @@ func (a *Agent) useSettings() {
 		return
 	}
 	a.settings = over
+	over.Settle(&a.base)
+	if err := over.Stamp(&a.base); err != nil {
+		a.opts.Log.Warn("what corrections were measured at can't be stored", "err", err)
+	}
 	cfg, all := over.Apply(a.base)
 	for _, e := range all {
 		switch {
@@ -51,10 +56,15 @@ func (a *Agent) useSettings() {
 // describe puts what is known of each battery into the snapshots from now on. It belongs to the
 // loop.
 func (a *Agent) describe() {
+	defer a.sayMixed()
 	if a.settings == nil {
 		return
 	}
 	_, all := a.settings.Apply(a.base)
+	a.core.signed = make([]*calibrate.Record, len(a.core.cfg.Board.Channels))
+	for i := range a.core.signed {
+		a.core.signed[i] = a.signedOf(&a.core.cfg.Board.Channels[i])
+	}
 	for i, b := range a.base.Bank.Batteries {
 		a.core.known[i] = known{passport: a.settings.Passport(b.ID)}
 		for _, rating := range []string{settings.Chemistry, settings.RatedAh, settings.RatedCCA} {
@@ -100,6 +110,8 @@ func (t technician) fit(
 	act func(e *rules.Engine, i int, spec rules.BatteryConfig) error,
 ) error {
 	a := t.agent
+	a.changing.Lock()
+	defer a.changing.Unlock()
 	i := slices.IndexFunc(a.base.Bank.Batteries, func(b config.Battery) bool { return b.ID == battery })
 	switch {
 	case i < 0:
@@ -164,6 +176,8 @@ func (t technician) DescribeBattery(ctx context.Context, battery string, p snaps
 	if !slices.Contains(batteryIDs(&a.base), battery) {
 		return fmt.Errorf("battery %q: not in this bank: want one of its batteries", battery)
 	}
+	a.changing.Lock()
+	defer a.changing.Unlock()
 	t.log("battery described", by, "battery", battery)
 	wall, trusted, err := t.wall(ctx)
 	if err != nil {

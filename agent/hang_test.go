@@ -22,6 +22,9 @@ type wakened struct {
 
 func (w *wakened) Wake() { w.n++ }
 
+// State says nothing.
+func (*wakened) State() outlet.State { return outlet.State{} }
+
 // watched returns an agent whose loop a test plays.
 func watched() (a *Agent, out *wakened) {
 	out = &wakened{}

@@ -53,6 +53,7 @@ type stateWriter struct {
 	troubles *trouble.Book
 	log      *slog.Logger
 	queue    chan *rules.State // the newest one only
+	now      chan saveNow      // to be saved at once
 	// unread is a saved state that is there and could not be read at the start: nothing is written
 	// over it, and it is tried again.
 	unread bool
@@ -60,8 +61,31 @@ type stateWriter struct {
 	aside  []string // files that were renamed at the start, and why
 }
 
+// saveNow is a state whose saving is waited for.
+type saveNow struct {
+	state *rules.State
+	err   chan error // cap 1
+}
+
+// saveNow saves a state after those that wait, and says whether that worked.
+func (w *stateWriter) saveNow(ctx context.Context, s *rules.State) error {
+	job := saveNow{s, make(chan error, 1)}
+	select {
+	case w.now <- job:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case err := <-job.err:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
 func newStateWriter(path string, troubles *trouble.Book, log *slog.Logger) *stateWriter {
-	return &stateWriter{path: path, troubles: troubles, log: log, queue: make(chan *rules.State, 1)}
+	return &stateWriter{path: path, troubles: troubles, log: log, queue: make(chan *rules.State, 1),
+		now: make(chan saveNow)}
 }
 
 // restore loads the saved state into c. If there is none, or it is of no use, it logs that and
@@ -149,7 +173,7 @@ func (w *stateWriter) run(ctx context.Context) error {
 		}
 	}
 	failing := false
-	write := func(s *rules.State) {
+	write := func(s *rules.State) error {
 		err := w.write(s)
 		w.troubles.SetError(trouble.State, err)
 		if (err != nil) != failing {
@@ -159,15 +183,22 @@ func (w *stateWriter) run(ctx context.Context) error {
 				w.log.Info("state is saved again")
 			}
 		}
+		return err
 	}
 	for {
 		select {
 		case s := <-w.queue:
-			write(s)
+			_ = write(s) // it is a trouble of its own
+		case job := <-w.now:
+			select {
+			case <-w.queue: // older
+			default:
+			}
+			job.err <- write(job.state)
 		case <-ctx.Done():
 			select {
 			case s := <-w.queue:
-				write(s)
+				_ = write(s)
 			default:
 			}
 			return nil

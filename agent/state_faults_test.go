@@ -30,12 +30,12 @@ func TestAStateThatCannotBeReadIsKept(t *testing.T) {
 		defer disk.Use(d)()
 		require.NoError(t, safefile.Save("/card/learned", []byte(`{"before":1}`)))
 		require.NoError(t, safefile.Save("/card/learned", []byte(`{"newest":1}`)))
-		d.Fail = func(_ int, op, name string) error {
+		d.FailWith(func(_ int, op, name string) error {
 			if op == "read" && name == "/card/learned" {
 				return syscall.EIO
 			}
 			return nil
-		}
+		})
 		var troubles trouble.Book
 		w := newStateWriter("/card/learned", &troubles, slog.New(slog.DiscardHandler))
 		w.restore(nil) // it must not come to the core
@@ -47,7 +47,7 @@ func TestAStateThatCannotBeReadIsKept(t *testing.T) {
 			w.enqueue(&rules.State{})
 			time.Sleep(time.Minute)
 		}
-		d.Heal()
+		d.FailWith(nil)
 		require.ErrorIs(t, <-ended, ErrStateBack)
 		got, err := safefile.Load("/card/learned")
 		require.NoError(t, err)

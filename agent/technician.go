@@ -150,6 +150,9 @@ func (o visitOutlet) Visit(v *visit.Visit) error {
 		if at := document.Work[i].TakenBack; at != nil {
 			document.Work[i].TakenBack = new(*at)
 		}
+		if c := document.Work[i].Calibrated; c != nil {
+			document.Work[i].Calibrated = new(*c)
+		}
 	}
 	later := tl.forRecords()
 	moment.Each(&document, func(t *time.Time) { *t = later.correct(*t) })

@@ -12,7 +12,6 @@ import (
 
 	"liftbank/agent/config"
 	"liftbank/agent/page"
-	"liftbank/agent/page/visits"
 	"liftbank/agent/pin"
 	"liftbank/agent/trouble"
 	"liftbank/agent/visit"
@@ -24,9 +23,11 @@ import (
 func (a *Agent) pageOptions() page.Options {
 	o := page.Options{
 		Hub: a.hub, Now: a.opts.Now, Hosts: append(ownNames(), a.opts.Config.HTTP.HostNames...), Log: a.opts.Log,
-		PINToRead: a.opts.Config.HTTP.PINToRead, Place: a.opts.Config.Unit.Place,
+		PINToRead: a.opts.Config.HTTP.PINToRead, Settings: technician{a},
+		Named:   func() (name, place string) { u := a.unitNow(); return u.Name, u.Place },
 		Actions: technician{a}, Switch: technician{a}, WorkTime: a.opts.Config.Visits.WorkTime,
-		History: a.store, Calibration: map[string]visits.Calibration{},
+		Look: a.look, StaleAfter: max(page.UsuallyOld, 2*a.savingScan),
+		History: a.store, Calibrate: a.calibrator,
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 			http.Error(w, "not served: its password can't be read", http.StatusServiceUnavailable)
 		}),
@@ -34,9 +35,8 @@ func (a *Agent) pageOptions() page.Options {
 	if a.opts.Recorder != nil {
 		o.Recording = a.opts.Recorder
 	}
-	for i := range a.opts.Config.Board.Channels {
-		c := &a.opts.Config.Board.Channels[i]
-		o.Calibration[c.Name()] = visits.Calibration{Offset: c.Calibration.Offset, Gain: c.Calibration.Gain}
+	if a.opts.File.Text != nil {
+		o.Fit = a.fits
 	}
 	for _, n := range []needed{{trouble.Metrics, a.useMetrics}, {trouble.PIN, a.usePIN}, {trouble.Visits, a.useVisits}} {
 		if err := n.use(&o); err != nil {

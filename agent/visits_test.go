@@ -14,7 +14,6 @@ import (
 
 	"liftbank/agent"
 	"liftbank/agent/page/web"
-	"liftbank/agent/pin"
 	"liftbank/agent/store/outbox"
 	"liftbank/agent/visit"
 )
@@ -22,57 +21,58 @@ import (
 // A visit begun on one agent goes on with the next one in the same folders, and so does the
 // session.
 func TestAVisitOutlivesTheAgent(t *testing.T) {
-	dir := t.TempDir()
-	secret, err := pin.Make("482915")
-	require.NoError(t, err)
-	require.NoError(t, secret.Save(filepath.Join(dir, "pin")))
-	with := func(o *agent.Options) {
-		c := &o.Config
-		c.Visits.Dir, c.Visits.PINFile = filepath.Join(dir, "visits"), filepath.Join(dir, "pin")
-	}
-	var session *http.Cookie
-	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
-	defer client.CloseIdleConnections()
-	post := func(b *bench, path string, form url.Values) int {
-		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, b.addr+path,
-			strings.NewReader(form.Encode()))
-		require.NoError(t, err)
-		req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-		if session != nil {
-			req.AddCookie(session)
+	inBubble(t, func(t *testing.T, w *wire) {
+		dir := t.TempDir()
+		savePIN(t, filepath.Join(dir, "pin"))
+		with := func(o *agent.Options) {
+			w.listen(o)
+			c := &o.Config
+			c.Visits.Dir, c.Visits.PINFile = filepath.Join(dir, "visits"), filepath.Join(dir, "pin")
 		}
-		resp, err := client.Do(req)
-		require.NoError(t, err)
-		resp.Body.Close()
-		for _, c := range resp.Cookies() {
-			if c.Name == web.SessionCookie {
-				session = c
+		var session *http.Cookie
+		client := w.client()
+		defer client.CloseIdleConnections()
+		post := func(b *bench, path string, form url.Values) int {
+			req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, b.addr+path,
+				strings.NewReader(form.Encode()))
+			require.NoError(t, err)
+			req.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+			if session != nil {
+				req.AddCookie(session)
 			}
+			resp, err := client.Do(req)
+			require.NoError(t, err)
+			resp.Body.Close()
+			for _, c := range resp.Cookies() {
+				if c.Name == web.SessionCookie {
+					session = c
+				}
+			}
+			return resp.StatusCode
 		}
-		return resp.StatusCode
-	}
 
-	b := newBench(t, with)
-	stop := b.start(t)
-	_, err = b.agent.Hub().Next(t.Context(), 0)
-	require.NoError(t, err)
-	assert.Equal(t, http.StatusUnauthorized, post(b, "/visit/begin", url.Values{"by": {"R. Vega"}}))
-	require.Equal(t, http.StatusSeeOther, post(b, "/visit/begin", url.Values{"by": {"R. Vega"}, "pin": {"482915"}}))
-	client.CloseIdleConnections()
-	require.NoError(t, stop())
+		b := newBench(t, with)
+		stop := b.start(t)
+		_, err := b.agent.Hub().Next(t.Context(), 0)
+		require.NoError(t, err)
+		assert.Equal(t, http.StatusUnauthorized, post(b, "/visit/begin", url.Values{"by": {"R. Vega"}}))
+		require.Equal(t, http.StatusSeeOther, post(b, "/visit/begin", url.Values{"by": {"R. Vega"}, "pin": {"482915"}}))
+		client.CloseIdleConnections()
+		require.NoError(t, stop())
 
-	b = newBench(t, with)
-	stop = b.start(t)
-	resp, err := client.Get(b.addr + "/visit")
-	require.NoError(t, err)
-	page, err := io.ReadAll(resp.Body)
-	resp.Body.Close()
-	require.NoError(t, err)
-	assert.Contains(t, string(page), "R. Vega. Started")
-	assert.Equal(t, http.StatusConflict, post(b, "/visit/discard", url.Values{"id": {"20200101t000000-abc123"}}),
-		"the session holds; that visit isn't this one")
-	client.CloseIdleConnections()
-	require.NoError(t, stop())
+		b = newBench(t, with)
+		stop = b.start(t)
+		resp, err := client.Get(b.addr + "/visit")
+		require.NoError(t, err)
+		page, err := io.ReadAll(resp.Body)
+		resp.Body.Close()
+		require.NoError(t, err)
+		assert.Contains(t, string(page), "R. Vega. Started")
+		assert.Equal(t, http.StatusConflict, post(b, "/visit/discard", url.Values{"id": {"20200101t000000-abc123"}}),
+			"the session holds; that visit isn't this one")
+		client.CloseIdleConnections()
+		require.NoError(t, stop())
+	})
 }
 
 // A visit that an earlier start finished and could not forward goes into the outbox after the first

@@ -19,6 +19,7 @@ import (
 // fifteen seconds of Prometheus'; that is why the rules' own waiting times are taken out, and
 // nothing else of them.
 func TestPrometheusCallsWhenTheBankStaysUndercharged(t *testing.T) {
+	t.Parallel() // waits more than it computes
 	if testing.Short() {
 		t.Skip("a week at fifty thousand times its speed")
 	}

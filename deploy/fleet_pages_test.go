@@ -88,6 +88,7 @@ esac
 // The commands of both pages, as written: in a folder that stands for the server's root, without
 // package manager and groups, on free ports, and with this machine as the broker's name.
 func TestFleetPagesRunAsWritten(t *testing.T) {
+	t.Parallel() // waits more than it computes
 	if testing.Short() {
 		t.Skip("runs two pages of commands")
 	}

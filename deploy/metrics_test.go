@@ -2,6 +2,8 @@ package deploy_test
 
 import (
 	"fmt"
+	"net/http"
+	"net/http/httptest"
 	"os/exec"
 	"reflect"
 	"regexp"
@@ -11,6 +13,8 @@ import (
 	"time"
 
 	"github.com/goccy/go-yaml"
+	"github.com/prometheus/common/expfmt"
+	"github.com/prometheus/common/model"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -18,6 +22,7 @@ import (
 	"liftbank/agent/outlet"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store"
+	"liftbank/cmd/slowtest"
 	"liftbank/sim/scenario"
 )
 
@@ -50,11 +55,14 @@ func inventoryOf(t *testing.T) inventory {
 		fill(reflect.ValueOf(s).Elem())
 		hub := snapshot.NewHub(time.Now)
 		hub.Publish(s)
-		families, err := metrics.New(metrics.Options{
+		page := httptest.NewRecorder()
+		metrics.New(metrics.Options{
 			Hub: hub, Outlets: func() []outlet.State { return []outlet.State{{Name: "mqtt", Since: time.Unix(1, 0)}} },
 			Store:   func() store.Health { return store.Health{Problem: "disk full"} },
 			Started: time.Unix(1, 0),
-		}).Gather()
+		}).ServeHTTP(page, httptest.NewRequest(http.MethodGet, "/metrics", nil))
+		parser := expfmt.NewTextParser(model.UTF8Validation)
+		families, err := parser.TextToMetricFamilies(page.Body)
 		require.NoError(t, err)
 		for _, f := range families {
 			if all[f.GetName()] == nil {
@@ -250,10 +258,16 @@ func TestPrometheusTakesItsFiles(t *testing.T) {
 }
 
 func TestRulesDoWhatTheyShould(t *testing.T) {
+	t.Parallel() // waits more than it computes
 	if testing.Short() {
 		t.Skip("works through days of samples")
 	}
-	promtool(t, "test", "rules", "prometheus/liftbank-rules-test.yml", "prometheus/liftbank-rules-days-test.yml")
+	promtool(t, "test", "rules", "prometheus/liftbank-rules-test.yml")
+}
+
+func TestRulesOfDaysDoWhatTheyShould(t *testing.T) {
+	slowtest.Long(t)
+	promtool(t, "test", "rules", "prometheus/liftbank-rules-days-test.yml")
 }
 
 func TestAlertmanagerTakesItsFile(t *testing.T) {

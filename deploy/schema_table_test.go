@@ -26,6 +26,7 @@ var places = map[string]seen{
 	"visit.schema.json":          {leaf: "visits", rare: true, sample: visitSample},
 	"gap.schema.json":            {rare: true, sample: gapSample},
 	"received.schema.json":       {leaf: "received", rare: true, sample: receivedSample},
+	"fit.schema.json":            {rare: true, sample: fitSample},
 }
 
 // schemas is every message that the program sends, answers or takes.
@@ -43,6 +44,19 @@ var schemas = func() (all []seen) {
 const (
 	head = `"unit":"t-1042","session":"5f0c2a9e","first":1,"seq":18,"at":"2026-03-09T14:03:22Z",
 		"clock_trusted":true,"mono_s":86523.5`
+	fitSample = `{"schema":"liftbank.fit.v1","unit":"t-1042","by":"K. Fitter","begun":"2026-03-09T13:30:00Z",
+		"finished":"2026-03-09T14:03:22Z","program":"liftbank 0.2.0","config_sha256_before":"5f0c","config_sha256_after":"2a9e",
+		"channels":["battery_voltage_a"],"contacts":["wake_line"],
+		"steps":[{"step":"post-a","title":"Voltage of battery a","records":[{"at":"2026-03-09T13:31:00Z",
+			"typed":[{"name":"volts","value":12.63,"unit":"V","half_digit":0.005}],
+			"shown":[{"value":12.6,"sigma":0.001,"df":7,"spread":0.002,"drift":0.001,"count":16,"over_s":4,"ok":true}],
+			"levels":["off"]}]}],
+		"verdicts":[{"subject":"wake_line","test":"level","outcome":"changed","text":"Inverted",
+			"figures":[{"name":"shown","value":1,"unit":"V"}],
+			"changes":[{"list":"contacts","index":0,"field":"active","from":"high","to":"low"}]}],
+		"trouble":[{"step":"run-a","text":"no readings","chips":[{"chip":"volts","fault":"no answer"}]}],
+		"stored_corrections":[{"channel":"battery_current_a","to":"battery_current_b","offset":-0.24,"gain":1.0132,"by":"R. Vale",
+			"at":"2026-02-04T10:12:00Z","fate":"stays"}]}`
 	readingsSample = `{"schema":"liftbank.readings.v1","stream":"readings",` + head + `,
 		"start":"2026-03-09T13:33:00Z","readings":{"step_s":60,"bins":30,
 		"within":{"voltage_v":0.01,"current_a":0.5,"temperature_c":0.5,"soc_pct":1},

@@ -133,6 +133,8 @@ func TestSchemasTakeSamples(t *testing.T) {
 	full.Bank.MotorLeads, full.Bank.FeedLeads = "diagonal", "unknown"
 	full.Motor.Since[0].Kind = "filter"
 	full.Links[0].Side, full.Links[0].From, full.Links[0].To = "negative", "a", "b"
+	series := sampleSnapshot(t, "series")
+	full.Bank.Layout, full.Bank.Mixed, full.Strings = series.Bank.Layout, series.Bank.Mixed, series.Strings
 	var past history.Window
 	fill(reflect.ValueOf(&past).Elem())
 	past.Findings[0].Name, past.Findings[0].Severity = "feed-lost", "urgent"

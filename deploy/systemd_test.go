@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent"
 	"liftbank/agent/config"
 )
 
@@ -183,4 +184,113 @@ func TestServiceHasItsGroups(t *testing.T) {
 	require.NoError(t, err)
 	out, err := exec.Command(sysusers, "--dry-run", file).CombinedOutput()
 	assert.NoError(t, err, string(out))
+}
+
+// The units that put the board to sleep, as systemd understands them.
+func TestSleepUnits(t *testing.T) {
+	analyze := program(t, "systemd-analyze", "systemd")
+	dir := t.TempDir()
+	service := read(t, "systemd", "liftbank-sleep.service")
+	script, err := filepath.Abs(filepath.Join("systemd", "sleep"))
+	require.NoError(t, err)
+	write(t, strings.ReplaceAll(service, "/usr/lib/liftbank/sleep", script), dir, "liftbank-sleep.service")
+	path := write(t, read(t, "systemd", "liftbank-sleep.path"), dir, "liftbank-sleep.path")
+	out, err := exec.Command(analyze, "verify", "--man=no", path).CombinedOutput()
+	require.NoError(t, err, string(out))
+	assert.Empty(t, string(out))
+	write(t, strings.Replace(service, "Type=oneshot", "Type=sometimes", 1), dir, "liftbank-sleep.service")
+	out, _ = exec.Command(analyze, "verify", "--man=no", path).CombinedOutput()
+	assert.NotEmpty(t, string(out))
+	// The agent writes where the path unit looks, and the script takes it from there.
+	agents := unitSettings(read(t, "systemd", "liftbank.service"))
+	request := "/run/" + agents["RuntimeDirectory"][0] + "/" + agent.SleepRequest
+	assert.Equal(t, request, unitSettings(read(t, "systemd", "liftbank-sleep.path"))["PathExists"][0])
+	assert.Contains(t, read(t, "systemd", "sleep"), "request=${1:-"+request+"}")
+	assert.Contains(t, agents["Wants"], "liftbank-sleep.path")
+}
+
+// sleepMachine is what the script sees of a machine: a request, clocks, and a systemctl that notes calls.
+type sleepMachine struct {
+	t   *testing.T
+	dir string
+}
+
+func (m *sleepMachine) path(name string) string { return filepath.Join(m.dir, name) }
+
+func (m *sleepMachine) text(name string) string {
+	b, err := os.ReadFile(m.path(name))
+	if os.IsNotExist(err) {
+		return ""
+	}
+	require.NoError(m.t, err)
+	return strings.TrimSpace(string(b))
+}
+
+func (m *sleepMachine) run() error {
+	cmd := exec.Command("/bin/sh", "systemd/sleep", m.path("sleep"), m.path("rtc"), m.path("state"))
+	cmd.Env = []string{"PATH=" + m.path("bin") + ":" + os.Getenv("PATH")}
+	out, err := cmd.CombinedOutput()
+	m.t.Logf("%s", out)
+	return err
+}
+
+func newSleepMachine(t *testing.T, request string) *sleepMachine {
+	m := &sleepMachine{t, t.TempDir()}
+	for _, dir := range []string{"bin", "rtc/rtc0", "rtc/rtc1"} {
+		require.NoError(t, os.MkdirAll(m.path(dir), 0o755))
+	}
+	require.NoError(t, os.WriteFile(m.path("bin/systemctl"), []byte("#!/bin/sh\necho \"$@\" >>"+m.path("calls")+"\n"), 0o755))
+	require.NoError(t, os.WriteFile(m.path("rtc/rtc1/since_epoch"), []byte("1700000000\n"), 0o600))
+	require.NoError(t, os.WriteFile(m.path("rtc/rtc1/wakealarm"), nil, 0o600))
+	require.NoError(t, os.WriteFile(m.path("sleep"), []byte(request), 0o600))
+	return m
+}
+
+// The alarm is set by the clock's own time, on the clock that has one, before anything is switched off.
+func TestTheBoardIsPutToSleep(t *testing.T) {
+	m := newSleepMachine(t, "for=86400\nhow=power-off\n")
+	require.NoError(t, m.run())
+	assert.Equal(t, "1700086400", m.text("rtc/rtc1/wakealarm"))
+	assert.Equal(t, "poweroff", m.text("calls"))
+	assert.NoFileExists(t, m.path("sleep"), "taken")
+
+	m = newSleepMachine(t, "for=0\nhow=suspend\n")
+	require.NoError(t, m.run())
+	assert.Empty(t, m.text("rtc/rtc1/wakealarm"), "the wake line alone")
+	assert.Equal(t, "stop liftbank.service\nstart liftbank.service", m.text("calls"))
+	assert.Equal(t, "mem", m.text("state"))
+}
+
+// Whatever else is in the request, and without an alarm that works, the board stays awake, and the request
+// is gone.
+func TestWhatDoesNotPutABoardToSleep(t *testing.T) {
+	for _, request := range []string{
+		"", "for=\nhow=power-off\n", "for=86400\n", "for=86400\nhow=reboot\n", "for=1;reboot\nhow=power-off\n",
+		"for=$(reboot)\nhow=power-off\n", "for=-1\nhow=power-off\n", "for=60\nhow=power-off\n", "for=99999999999\nhow=power-off\n",
+		"for=0x10000\nhow=power-off\n", strings.Repeat("x", 100_000) + "\nfor=86400\nhow=power-off\n", "for=86400\x00\nhow=\x00\n",
+	} {
+		m := newSleepMachine(t, request)
+		require.Error(t, m.run(), "%.40q", request)
+		assert.Empty(t, m.text("calls"), "%.40q", request)
+		assert.NoFileExists(t, m.path("sleep"))
+	}
+	for name, spoil := range map[string]func(m *sleepMachine) error{
+		"no clock":      func(m *sleepMachine) error { return os.RemoveAll(m.path("rtc")) },
+		"no alarm":      func(m *sleepMachine) error { return os.Remove(m.path("rtc/rtc1/wakealarm")) },
+		"no time":       func(m *sleepMachine) error { return os.Remove(m.path("rtc/rtc1/since_epoch")) },
+		"takes nothing": func(m *sleepMachine) error { return nullAlarm(m.path("rtc/rtc1/wakealarm")) },
+	} {
+		m := newSleepMachine(t, "for=86400\nhow=power-off\n")
+		require.NoError(t, spoil(m))
+		require.Error(t, m.run(), name)
+		assert.Empty(t, m.text("calls"), name)
+	}
+}
+
+// nullAlarm has an alarm that takes anything and keeps nothing.
+func nullAlarm(path string) error {
+	if err := os.Remove(path); err != nil {
+		return err
+	}
+	return os.Symlink(os.DevNull, path)
 }

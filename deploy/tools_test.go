@@ -13,6 +13,9 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"liftbank/cmd/outside"
+	"liftbank/cmd/slowtest"
 )
 
 // patience is how long a test waits for what should come at once.
@@ -26,21 +29,10 @@ func TestMain(m *testing.M) {
 	os.Exit(code)
 }
 
-// program returns the path of a program that these files are for. Where it isn't installed the test
-// is skipped; where everything is to be installed (CI=true) that is a failure.
+// program returns the path of a program that judges from outside.
 func program(t *testing.T, name, debianPackage string) string {
 	t.Helper()
-	for _, candidate := range []string{name, "/usr/sbin/" + name} {
-		if path, err := exec.LookPath(candidate); err == nil {
-			return path
-		}
-	}
-	missing := fmt.Sprintf("%s is not installed: apt-get install %s", name, debianPackage)
-	if os.Getenv("CI") == "true" {
-		t.Fatal(missing)
-	}
-	t.Skip(missing)
-	return ""
+	return outside.Program(t, name, debianPackage)
 }
 
 // built is the program of this module, made once for all tests.
@@ -57,9 +49,11 @@ func liftbank(t *testing.T) string {
 		if built.dir, built.err = os.MkdirTemp("", "liftbank-deploy"); built.err != nil {
 			return
 		}
-		if out, err := exec.Command(
-			"go", "build", "-o", built.dir, "liftbank/cmd/liftbank",
-		).CombinedOutput(); err != nil {
+		build := exec.Command("go", "build", "-o", built.dir, "liftbank/cmd/liftbank")
+		if slowtest.UnderRace { // which needs cgo: the program is built as it is shipped
+			build.Env = append(os.Environ(), "CGO_ENABLED=0")
+		}
+		if out, err := build.CombinedOutput(); err != nil {
 			built.err = fmt.Errorf("build liftbank: %w: %s", err, out)
 		}
 	})

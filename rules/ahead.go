@@ -20,9 +20,10 @@ type ahead struct {
 
 const forecastEvery = 30 * time.Second // how old a forecast may get: it changes over minutes; our choice
 
-func newAhead(batteries []BatteryConfig, s *settings.Settings, class *unit.Classes) *ahead {
+func newAhead(cfg *Config, s *settings.Settings, class *unit.Classes) *ahead {
+	batteries := cfg.Batteries
 	n := len(batteries)
-	p := forecast.Params{CycleRuns: int(s.CycleRuns), LeastMotorV: s.MotorMinV, FloorPct: s.ChargeFloorPct,
+	p := forecast.Params{Layout: cfg.Layout, CycleRuns: int(s.CycleRuns), LeastMotorV: s.MotorMinV, FloorPct: s.ChargeFloorPct,
 		Voltage: class.Worst(unit.BatteryVoltage, n), Current: class.Worst(unit.BatteryCurrent, n)}
 	for i := range batteries {
 		b := &batteries[i]
@@ -75,6 +76,8 @@ func (e *Engine) UpdateForecast() {
 	bank.TimeToFullS, bank.FullWaitsFor = estimateOf(m.TimeToFull(&a.known), time.Hour.Seconds())
 	e.out.Motor.LiftAh, _ = estimateOf(m.LiftAh(), 1)
 	e.out.Motor.LiftWh, _ = estimateOf(m.LiftWh(), 1)
+	e.forecastServices()
+	e.updateOutlook()
 }
 
 func estimateOf(a forecast.Answer, factor float64) (Estimate, *unit.Text) {

@@ -15,16 +15,18 @@ import (
 // batteries are the estimators of each battery.
 type batteries struct {
 	spec    []view.Spec
+	layout  unit.Layout
 	class   *unit.Classes
+	taps    *unit.Classes       // as measured, not brought to the batteries
 	est     []*estimate.Battery // as their labels have them
 	labeled []labeled
 	load    []*loadtest.Meter
 	judge   []loadtest.Judge
 }
 
-func newBatteries(spec []view.Spec, class *unit.Classes) *batteries {
+func newBatteries(spec []view.Spec, layout unit.Layout, class, taps *unit.Classes) *batteries {
 	b := &batteries{
-		spec: spec, class: class, est: make([]*estimate.Battery, len(spec)), load: make([]*loadtest.Meter, len(spec)),
+		spec: spec, layout: layout, class: class, taps: taps, est: make([]*estimate.Battery, len(spec)), load: make([]*loadtest.Meter, len(spec)),
 		judge: make([]loadtest.Judge, len(spec)), labeled: make([]labeled, len(spec)),
 	}
 	for i := range spec {
@@ -43,12 +45,20 @@ func (b *batteries) forget(i int) {
 
 func (b *batteries) params(i int) estimate.Params {
 	s, v, a := &b.spec[i], b.class.Of(unit.BatteryVoltage, i), b.class.Of(unit.BatteryCurrent, i)
-	return estimate.Params{Chemistry: s.Chemistry, RatedAh: s.RatedAh, Voltage: v, Current: a, Taps: len(b.spec)}
+	p := estimate.Params{Chemistry: s.Chemistry, RatedAh: s.RatedAh, Voltage: v, Current: a, Taps: b.layout.Strings(len(b.spec))}
+	if _, stands := b.layout.Below(i); stands {
+		for k := range len(b.spec) { // as good as the worst tap of its string, for a battery
+			if b.layout.StringOf(k) == b.layout.StringOf(i) {
+				p.String = p.String.Worse(b.taps.Of(unit.BatteryVoltage, k))
+			}
+		}
+	}
+	return p
 }
 
 func (b *batteries) newMeter(i int) *loadtest.Meter {
 	return loadtest.New(loadtest.Params{
-		Chemistry: b.spec[i].Chemistry, RatedCCA: b.spec[i].RatedCCA, Parallel: len(b.spec) > 1,
+		Chemistry: b.spec[i].Chemistry, RatedCCA: b.spec[i].RatedCCA, Parallel: b.layout.Strings(len(b.spec)) > 1,
 		Voltage: b.class.Of(unit.BatteryVoltage, i), Current: b.class.Of(unit.BatteryCurrent, i),
 	})
 }
@@ -69,17 +79,22 @@ func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
 	facts := estimateFacts(e, began)
 	for i, est := range e.cells.est {
 		b := e.read.Battery[i]
-		b.VoltageV, b.TempC = e.taps.Evened(i, b.VoltageV), e.frame.Temps[i]
-		facts.Zero = e.frame.Zeros[i]
+		b.VoltageV, b.TempC = e.evened(i, b.VoltageV), e.frame.Temps[i]
+		facts.Zero, facts.Gap = e.frame.Zeros[i], e.gapA(i)
 		facts.Past, facts.MaybePast = e.trust.PastSensor(i)
-		facts.NeighborA = e.cells.neighborA(i, &e.read)
+		facts.NeighborA, facts.StringV = e.cells.neighborA(i, &e.read), e.meanOfString(i)
 		drawn, charged, stored := est.DrawnAh(), est.ChargedAh(), est.StoredAh()
 		est.Step(e.last, &b, facts)
 		e.cells.labeled[i].step(e.last, &b, &facts)
-		e.count.Share(i, est.DrawnAh()-drawn, est.ChargedAh()-charged)
-		movedAh += est.StoredAh() - stored
+		if k := e.cfg.Layout.StringOf(i); i == e.cfg.Layout.Lowest(k) {
+			e.count.Share(k, est.DrawnAh()-drawn, est.ChargedAh()-charged)
+		}
+		movedAh += e.cfg.Layout.OfString(est.StoredAh() - stored)
 		own := in.Battery[i]
 		own.CurrentA.Value = e.flows[i].Value
+		if s := e.stringOf(i); s != nil {
+			e.cells.load[i].InString(e.cfg.Layout.OfBlock(s.VoltageV).Value, e.out.Feed.Status.On())
+		}
 		e.cells.stepLoad(i, e.out.At, &own, b.TempC, running)
 	}
 	return movedAh
@@ -99,7 +114,8 @@ func estimateFacts(e *Engine, began bool) estimate.Facts {
 func (b *batteries) neighborA(i int, read *unit.Scan) (r unit.Reading) {
 	sum, ah := 0.0, 0.0
 	for k := range b.spec {
-		if a := read.Battery[k].CurrentA; k != i && a.OK() {
+		other := b.layout.StringOf(k) != b.layout.StringOf(i) && k == b.layout.Lowest(b.layout.StringOf(k))
+		if a := read.Battery[k].CurrentA; other && a.OK() {
 			sum, ah = sum+a.Value, ah+b.spec[k].RatedAh
 		}
 	}
@@ -131,17 +147,21 @@ const restedSigmaV = 0.05 // V: how well a rested voltage must have settled befo
 
 // What no battery with a dead cell can do: five charged cells make some 10.7 V.
 const (
-	givingV     = 12.2 // V: of the bank after a run; our choice
+	givingV     = 12.2 // V: of the bank after a run, in a string of the battery; our choice
 	givingShare = 0.5  // ratio: of an even share of a run; our choice
 )
 
-// gave tells the judges which batteries gave their part of a run that has ended.
-func (b *batteries) gave(as *[unit.MaxBatteries]float64, bankV unit.Reading) {
+// gave tells the judges which batteries gave their part of a run that has ended. In a string the others may
+// hold the bank up.
+func (b *batteries) gave(as *[unit.MaxBatteries]float64, bankV unit.Reading, read *unit.Scan) {
 	sum := 0.0
 	for _, x := range as {
 		sum += x
 	}
 	for i := range b.judge {
+		if b.layout != unit.Parallel {
+			bankV = read.Battery[i].VoltageV
+		}
 		b.judge[i].Gave(bankV.OK() && bankV.Value >= givingV && sum > 0 && as[i]*float64(len(b.judge)) >= givingShare*sum)
 	}
 }
@@ -173,7 +193,7 @@ func (b *batteries) capability(i int, at unit.Moment, s *view.BatteryState) {
 	s.CapacityAh = b.capacityAh(i)
 	s.HealthPct = healthPct(s.CapacityAh, rated)
 	ev := loadtest.Evidence{
-		Runs: s.RunsJudged, Cranking: over(s.CrankingA, rated.RatedCCA), Capacity: over(s.CapacityAh, rated.RatedAh),
+		Runs: s.RunsJudged, ChargedRuns: m.ChargedRuns(), Cranking: over(s.CrankingA, rated.RatedCCA), Capacity: over(s.CapacityAh, rated.RatedAh),
 		SoC: b.soc(i), EMFV: emfV(m), TakingRuns: m.TakingRuns(),
 	}
 	if s.RestedV.Known &&
@@ -181,7 +201,8 @@ func (b *batteries) capability(i int, at unit.Moment, s *view.BatteryState) {
 		ev.RestedV = unit.Reading{Value: s.RestedV.Value, Quality: unit.Good}
 	}
 	for j, other := range b.load {
-		if v := emfV(other); v.OK() && j != i && (!ev.NeighborEMFV.OK() || v.Value > ev.NeighborEMFV.Value) {
+		// In a string each has a charge of its own.
+		if v := emfV(other); v.OK() && j != i && b.layout == unit.Parallel && (!ev.NeighborEMFV.OK() || v.Value > ev.NeighborEMFV.Value) {
 			ev.NeighborEMFV = v
 		}
 	}

@@ -15,12 +15,19 @@ import (
 
 // Config is what the engine must know of a unit.
 type Config struct {
-	Batteries    []BatteryConfig    // 1 to MaxBatteries, in the order of Input.Battery
-	HasCommand   bool               // the motor contactor's coil is wired
-	NegativeTap  [MaxBatteries]bool // the negative post is measured, or is the board's ground
-	Classes      unit.Classes       // of the sensors; a zero one is that of unit.DefaultClass
-	Limits       limit.Values       // that were set; the others have their defaults
-	OutOfService []string           // names of findings that are not watched on this unit
+	Batteries   []BatteryConfig    // 1 to MaxBatteries, in the order of Input.Battery
+	Layout      unit.Layout        // how they are joined
+	HasCommand  bool               // the motor contactor's coil is wired
+	Fitted      unit.Fitted        // signals that not every unit has
+	NegativeTap [MaxBatteries]bool // the negative post is measured, or is the board's ground
+	Classes     unit.Classes       // of the sensors; a zero one is that of unit.DefaultClass
+	// Corrections are those that readings come with. What was saved under others is brought to them.
+	Corrections  [unit.Channels]unit.Correction
+	Chips        unit.Chips   // the input chip that reads each channel; none: not known
+	Limits       limit.Values // that were set; the others have their defaults
+	OutOfService []string     // names of findings that are not watched on this unit
+	WakeLine     bool         // the wake line can wake the board
+	WakeTimer    bool         // a timer can
 }
 
 // Limits returns every limit that the owner of a unit may set, at its default.
@@ -38,6 +45,9 @@ func (c *Config) Validate() error {
 	var errs []error
 	if n := len(c.Batteries); n < 1 || n > MaxBatteries {
 		errs = append(errs, fmt.Errorf("batteries: %d: want 1 to %d", n, MaxBatteries))
+	}
+	if err := c.Layout.Check(len(c.Batteries)); err != nil {
+		errs = append(errs, err)
 	}
 	seen := map[string]bool{}
 	for i, b := range c.Batteries {

@@ -14,6 +14,7 @@ import (
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
 	"liftbank/rules/parked"
+	"liftbank/rules/power"
 	"liftbank/rules/pump"
 	"liftbank/rules/settings"
 	"liftbank/rules/tap"
@@ -32,7 +33,9 @@ type Engine struct {
 	trust  *trust.Channels
 	zeros  *zero.Learner
 	taps   *tap.Learner
+	strung *tap.Strings
 	parked *parked.Learner
+	power  *power.Monitor
 	cells  *batteries
 	net    *network.Meter
 	ahead  *ahead
@@ -40,14 +43,18 @@ type Engine struct {
 	pump   *pump.Watch
 	feed   *feed.Judge
 	output feed.Output
+	supply feed.Supply
 	count  bank.Counter
 	days   daily.Book
+	duty   daily.Duty
 	serve  services
 	found  *detect.Set
 	book   finding.Book
 	kept   *Kept // of batteries that were replaced; nil: none
 
 	begun    bool
+	scanned  bool          // in this start
+	session  time.Duration // of the first scan of this start
 	from     time.Duration // of the first scan, or the last new battery
 	away     unit.Away     // when nobody watched
 	last     time.Duration
@@ -60,6 +67,13 @@ type Engine struct {
 	ended    []pump.Ended
 	motorIn  motor.Input
 	work     Work
+	looked   bool                       // a page is in use
+	slept    time.Duration              // of the time since the last step, the board
+	class    unit.Classes               // of the sensors, brought to the batteries
+	brought  unit.Scan                  // the scan, brought to the batteries; of a parallel bank it is the scan itself
+	temps    [MaxBatteries]unit.Reading // of the strings
+	middle   network.Middles            // links between the batteries of strings
+	plusV    Reading                    // lowest positive post of a string over the board's ground
 	frame    view.Frame
 	out      Output
 }
@@ -76,21 +90,18 @@ func New(cfg Config) (*Engine, error) {
 	n := len(cfg.Batteries)
 	cfg.Batteries = slices.Clone(cfg.Batteries) // a replaced one changes it
 	cfg.Classes = cfg.Classes.OrDefault()
-	e := &Engine{cfg: cfg, trust: trust.New(n), taps: newTaps(&cfg), parked: &parked.Learner{}}
-	e.cells, e.net = newBatteries(cfg.Batteries, &e.cfg.Classes), network.New(n, cfg.NegativeTap, &e.cfg.Classes)
+	e := &Engine{cfg: cfg, trust: trust.NewOf(cfg.Layout, n), taps: newTaps(&cfg), strung: tap.NewStrings(cfg.Layout, n, &cfg.Classes), parked: &parked.Learner{}}
+	e.class = cfg.Classes
+	cfg.Layout.BringClasses(&e.class, n)
+	e.cells = newBatteries(cfg.Batteries, cfg.Layout, &e.class, &e.cfg.Classes)
+	e.startLinks()
 	if err := e.configure(); err != nil {
 		return nil, fmt.Errorf("rules: %w", err)
 	}
-	e.zeros = newZeros(&cfg, e.set.OwnDrawA)
-	e.frame.Away = &e.away
-	for _, side := range []network.Side{network.Positive, network.Negative} {
-		for k := range n - 1 {
-			e.out.Links = append(e.out.Links, LinkState{Side: side, From: k, To: k + 1})
-		}
-		for k := 1; k < n-1; k++ { // a joint at an end battery counts with its link
-			e.frame.Posts = append(e.frame.Posts, view.PostState{Side: side, Battery: k})
-		}
-	}
+	e.zeros = newZeros(&cfg, &e.class, e.set.OwnDrawA+e.set.RadioA)
+	e.power = newPower(&cfg, &e.set)
+	e.frame.Away, e.frame.Chips, e.frame.Classes = &e.away, &e.cfg.Chips, &e.class
+	e.join()
 	e.out.Battery = make([]BatteryState, n)
 	for i, b := range cfg.Batteries {
 		e.out.Battery[i].ID = b.ID
@@ -110,24 +121,27 @@ func (e *Engine) Step(in *Input) *Output {
 		return &e.out
 	}
 	dt := e.begin(in)
-	e.trust.Mask(in, &e.read)
+	e.trust.Mask(e.frame.Raw, &e.read)
 	bank.FillTemps(&e.read, e.frame.Temps)
 	e.frame.TempC = e.frame.Temps[0]
 	e.takeZeros()
-	bankV, bankA := bank.Readings(&e.read, len(e.cfg.Batteries))
+	bankV, bankA := e.readings()
 	if e.suppressed() {
 		e.stepWork(bankV, bankA, dt)
+		e.stepPower()
 		return &e.out
 	}
 
 	began := e.stepMotor(bankV, bankA)
-	moved := e.stepBatteries(in, began)
+	moved := e.stepBatteries(e.frame.Raw, began)
 	e.count.Energy(bankV, bankA, dt, began && e.cfg.HasCommand)
 	e.stepFeed(bankA)
 	stepNetwork(e.net, &e.frame, e.motor, e.trust, &e.posts, e.cfg.NegativeTap)
+	e.stepMiddles()
 	e.ahead.step(&e.frame, e.cells, e.motor)
 	e.summarize(bankV, bankA)
 	e.stepCounts(moved)
+	e.stepPower()
 	e.judge()
 	e.emitFindings()
 	return &e.out
@@ -140,14 +154,21 @@ func (e *Engine) begin(in *Input) (dt time.Duration) {
 	} else {
 		e.from = in.At.Mono
 	}
-	e.begun, e.last, e.out.At, e.frame.Raw = true, in.At.Mono, in.At, in
+	if !e.scanned {
+		e.scanned, e.session = true, in.At.Mono
+	}
+	e.begun, e.last, e.out.At = true, in.At.Mono, in.At
+	e.frame.Measured, e.frame.Raw = in, e.bring(in)
 	e.trust.Begin(e.last)
+	e.slept = e.power.Pass(e.last, in.At.WallTrusted)
 	if dt > feed.LongestGap { // what has to last before it is said starts again
 		e.book.ResetHolds()
 		e.found.Gap()
 		e.trust.Gap()
+		e.strung.Gap()
 		e.count.IsQuiet, e.output.HasAmps = false, false
-		if !e.work.On { // else it is part of the work
+		// Else it is part of the work, or of a sleep that the wake line would have ended: nothing came meanwhile.
+		if !e.work.On && !(e.slept > 0 && e.cfg.WakeLine) {
 			e.away.Add(e.last, dt)
 		}
 	}
@@ -159,6 +180,7 @@ func (e *Engine) begin(in *Input) (dt time.Duration) {
 func (e *Engine) judge() {
 	f := &e.frame
 	e.found.Judge(detect.First)
+	f.Wired(e.book.AnyActive(detect.ParallelWired.Name))
 	f.Series, f.Reversed = e.book.AnyActive(detect.SeriesWired.Name), e.book.AnyActive(detect.Reversed.Name)
 	f.Look()
 	e.checkChannels()
@@ -169,7 +191,7 @@ func (e *Engine) judge() {
 		e.stepDay()
 		e.noteFull()
 		e.learnParked()
-		e.serve.fill(&e.out.Motor)
+		e.serve.fill(&e.out.State, &e.away, e.session)
 		e.found.Judge(detect.Slow)
 	}
 	if e.slow || e.book.Pending() {
@@ -184,7 +206,7 @@ func (e *Engine) checkChannels() {
 	running, since := e.motor.Running()
 	ran := e.motor.Last()
 	facts := trust.Facts{
-		Running: running, EverRan: ran.Number > 0, RanTo: ran.Start + ran.Duration, Quiet: f.QuietFor > 0, InSeries: f.Series,
+		Running: running, EverRan: ran.Number > 0, RanTo: ran.Start + ran.Duration, Quiet: f.QuietFor > 0, InSeries: f.WrongWired(),
 		BankA: f.Bank.CurrentA, MinA: e.set.MotorMinA, RunFor: e.last - since, Reversed: f.Reversed,
 	}
 	for i := range e.cfg.Batteries {
@@ -209,7 +231,7 @@ func (e *Engine) checkChannels() {
 		if e.trust.Turned(i) {
 			e.cells.mistrust(i)
 			e.count.Replaced(i)
-			e.net = network.New(len(e.cfg.Batteries), e.cfg.NegativeTap, &e.cfg.Classes)
+			e.startLinks()
 			e.pump.Drops.Count = 0
 		}
 	}
@@ -221,6 +243,9 @@ func (e *Engine) twins() (t trust.Twins) {
 	t.Lead = [2]int{leads.Positive, leads.Negative}
 	for i := range e.out.Links {
 		l := &e.out.Links[i]
+		if e.cfg.Layout != unit.Parallel {
+			return t
+		}
 		t.Mohm[l.Side][l.From] = l.Mohm
 	}
 	return t
@@ -235,6 +260,9 @@ func (e *Engine) fullV(i int) float64 {
 	}
 	return v
 }
+
+// OwnDrawA returns what the board draws from the bank, as the unit's owner has it.
+func (e *Engine) OwnDrawA() float64 { return e.set.OwnDrawA }
 
 // emitFindings passes on what happened to findings as events.
 func (e *Engine) emitFindings() {

@@ -120,7 +120,7 @@ func (b *batteries) weigh(i int, f *view.Frame) {
 	est, read := b.est[i], &f.Read.Battery[i]
 	in := label.Scan{Now: f.At.Mono, StoredAh: est.StoredAh(), ZeroA: f.Zeros[i].Sigma, TempC: f.Temps[i].Value}
 	in.FullAt, in.Full = est.Full()
-	in.Unfit = f.Series || f.Reversed || b.judge[i].DeadCell() || !f.Temps[i].OK() || !read.CurrentA.OK() || f.ZeroOff[i]
+	in.Unfit = f.WrongWired() || f.Reversed || b.judge[i].DeadCell() || !f.Temps[i].OK() || !read.CurrentA.OK() || f.ZeroOff[i]
 	if v, restFor := est.RestV(); v.OK() && read.VoltageV.OK() {
 		in.V25, in.RestFor = v.Value, restFor
 	}

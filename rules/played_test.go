@@ -52,10 +52,14 @@ var sensorErrors = map[string]board.SensorError{
 	"current": {Offset: 0.13, Gain: 0.0067, NoiseRMS: 0.1}, "temp": {Offset: 0.7, NoiseRMS: 0.1},
 }
 
+var layouts = map[string]unit.Layout{
+	"": unit.Parallel, scenario.Parallel: unit.Parallel, scenario.Series: unit.Series, scenario.SeriesPairs: unit.SeriesPairs,
+}
+
 func newPlayer(t *testing.T, sc scenario.Scenario, r rough) *player {
 	u, err := sim.New(sc, sc.Seed)
 	require.NoError(t, err)
-	cfg := rules.Config{HasCommand: !r.noCommand}
+	cfg := rules.Config{HasCommand: !r.noCommand, Layout: layouts[sc.Bank.Configured]}
 	for i, b := range sc.Bank.Batteries {
 		chemistry, err := leadacid.Parse(string(b.Chemistry))
 		require.NoError(t, err)
@@ -134,10 +138,11 @@ func (p *player) scan() {
 	in.At = rules.Moment{Mono: now, Wall: p.unit.StartWall().Add(now), WallTrusted: true}
 	for k := range p.unit.Batteries() {
 		b := &s.Battery[k]
-		in.Battery[k] = rules.BatteryInput{
-			VoltageV: p.read("voltage", k, b.PositiveV), CurrentA: p.read("current", k, b.CurrentA),
-			TempC: p.read("temp", k, b.TempC),
+		in.Battery[k] = rules.BatteryInput{VoltageV: p.read("voltage", k, b.PositiveV)}
+		if p.cfg.Layout.Lowest(p.cfg.Layout.StringOf(k)) == k { // a string has one sensor
+			in.Battery[k].CurrentA = p.read("current", k, b.CurrentA)
 		}
+		in.Battery[k].TempC = p.read("temp", k, b.TempC)
 		if k > 0 {
 			in.Battery[k].NegativeV = p.read("negative", k, b.NegativeV)
 		}
@@ -250,6 +255,11 @@ func writeState(text *strings.Builder, out *rules.Output, u *sim.Unit) {
 				said(b.SoCPct), u.SoCPct(i), said(b.RestedV), said(b.CapacityAh), said(b.Resistance), said(b.CrankingA), said(b.Trend),
 				said(b.DrawSharePct), said(b.ChargeSharePct), b.Verdict)
 		}
+	}
+	for i := range out.Strings {
+		s := &out.Strings[i]
+		fmt.Fprintf(text, "    string %d-%d spread %s weakest %d %v rest %s held %s run %s share %s %s\n", s.From, s.To, said(s.SpreadPct),
+			s.Weakest, s.WeakestKnown, said(s.RestDiffV), said(s.HeldDiffV), said(s.RunDiffV), said(s.DrawSharePct), said(s.ChargeSharePct))
 	}
 	for i := range out.Links {
 		l := &out.Links[i]

@@ -76,14 +76,20 @@ var played = []struct {
 	{name: "few-sensors", days: 3, scenario: "healthy-month", rough: rough{noCommand: true, fewSensors: true}},
 	{name: "slow-board", days: 3, scenario: "healthy-month", rough: rough{every: 50 * time.Millisecond}},
 	{name: "bus-fault", days: 3, scenario: "healthy-month", rough: rough{spoil: busFault}},
+	{name: "series-healthy", days: 3},
+	{name: "series-tap-load", days: 5},
+	{name: "pairs-healthy", days: 2},
 	{name: "wrong-zero", days: 3, scenario: "parked-drain", rough: rough{spoil: wrongZero}},
 }
 
-// takesLong reports whether a played unit is one of those that run their motors most.
+// takesLong reports whether a played unit is one of those that run their motors most, or of the next, whose finding
+// has a transcript in detect. Those are for mutants, too, which asks for the short tests.
 func takesLong(name string) bool {
 	switch name {
 	case "balance-negative", "bank-flat", "cell-shorted", "cycled-agm-cold", "cycled-flooded", "cycled-gel-hot", "feed-weak-cable":
 		return true
+	case "battery-tired", "freeze-risk", "link-resistive", "parked-drain":
+		return !testing.Short()
 	}
 	return false
 }

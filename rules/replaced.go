@@ -42,6 +42,7 @@ type KeptBank struct {
 	Findings       detect.Memory
 	HasLinks       bool // not since links were worked on
 	Network        network.State
+	Middle         network.MiddleState `json:",omitzero"`
 	FeedPath       Estimate
 	Pump           pump.State
 }
@@ -76,15 +77,8 @@ func (e *Engine) ForgetBattery(i int) bool {
 // the trends of the bank, and the links, whose lugs were off. What was known is kept for
 // TakeBackBattery until SettleBatteries. On an error nothing changes. It is for between two steps.
 func (e *Engine) ReplaceBattery(i int, spec BatteryConfig) error {
-	if i < 0 || i >= len(e.cfg.Batteries) {
-		return fmt.Errorf("rules: battery %d: want 0 to %d", i, len(e.cfg.Batteries)-1)
-	}
-	cfg := e.cfg
-	cfg.Batteries = slices.Clone(e.cfg.Batteries)
-	spec.ID = cfg.Batteries[i].ID
-	cfg.Batteries[i] = spec
-	if err := cfg.Validate(); err != nil {
-		return fmt.Errorf("rules: replace battery %s: %w", spec.ID, err)
+	if err := e.checkSpec(i, &spec); err != nil {
+		return fmt.Errorf("rules: replace: %w", err)
 	}
 	first := e.kept.find(spec.ID) < 0
 	var was KeptBattery
@@ -97,6 +91,7 @@ func (e *Engine) ReplaceBattery(i int, spec BatteryConfig) error {
 	e.count.Replaced(i)
 	e.days.Forget()
 	e.trust.Replaced(i)
+	e.strung.Replaced(i)
 	e.from = e.last
 	e.ahead.meter.ForgetBatteries()
 	e.ahead.next = 0
@@ -109,6 +104,21 @@ func (e *Engine) ReplaceBattery(i int, spec BatteryConfig) error {
 	return nil
 }
 
+// checkSpec reports whether battery i can have these ratings, and gives them its ID.
+func (e *Engine) checkSpec(i int, spec *BatteryConfig) error {
+	if i < 0 || i >= len(e.cfg.Batteries) {
+		return fmt.Errorf("battery %d: want 0 to %d", i, len(e.cfg.Batteries)-1)
+	}
+	cfg := e.cfg
+	cfg.Batteries = slices.Clone(e.cfg.Batteries)
+	spec.ID = cfg.Batteries[i].ID
+	cfg.Batteries[i] = *spec
+	if err := cfg.Validate(); err != nil {
+		return fmt.Errorf("battery %s: %w", spec.ID, err)
+	}
+	return nil
+}
+
 // keep returns what is known of battery i, with all findings that hold, and keeps what hangs on all
 // batteries unless an earlier replacement has.
 func (e *Engine) keep(i int) KeptBattery {
@@ -116,7 +126,7 @@ func (e *Engine) keep(i int) KeptBattery {
 		e.kept = &Kept{Bank: KeptBank{
 			From: e.from, ShareDrawnAh: e.count.ShareDrawnAh, ShareChargedAh: e.count.ShareChargedAh,
 			Days: e.days.Memory, Forecast: e.ahead.meter.State(), Findings: e.found.Save(),
-			HasLinks: true, Network: e.net.State(), FeedPath: e.feedPath, Pump: e.pump.State,
+			HasLinks: true, Network: e.net.State(), Middle: e.middle.State(), FeedPath: e.feedPath, Pump: e.pump.State,
 		}}
 	}
 	c := &e.count
@@ -139,7 +149,7 @@ func (e *Engine) fit(i int, spec BatteryConfig) error {
 	if !rated {
 		return nil
 	}
-	ahead, zeros := newAhead(e.cfg.Batteries, &e.set, &e.cfg.Classes), newZeros(&e.cfg, e.set.OwnDrawA)
+	ahead, zeros := newAhead(&e.cfg, &e.set, &e.class), newZeros(&e.cfg, &e.class, e.set.OwnDrawA+e.set.RadioA)
 	if err := errors.Join(ahead.meter.Restore(e.ahead.meter.State()), zeros.Restore(e.zeros.State())); err != nil {
 		return fmt.Errorf("bug: rules: other ratings: %w", err)
 	}
@@ -165,7 +175,7 @@ func (e *Engine) ForgetLinks() {
 }
 
 func (e *Engine) forgetLinks() {
-	e.net = network.New(len(e.cfg.Batteries), e.cfg.NegativeTap, &e.cfg.Classes)
+	e.startLinks()
 	e.due = e.last // it shows with the next step
 	e.pump.Drops.Count = 0
 	e.found.Worked(detect.Joints, -1)
@@ -231,12 +241,12 @@ func (e *Engine) takeBackBank(was *KeptBank) error {
 		e.days.Known, e.days.FromOK = was.Days.Known, was.Days.FromOK
 	}
 	if was.HasLinks {
-		errs = append(errs, e.net.Restore(was.Network), was.Pump.Check(), e.found.TakeBack(was.Findings, detect.Joints))
+		errs = append(errs, e.net.Restore(was.Network), e.middle.Restore(was.Middle), was.Pump.Check(), e.found.TakeBack(was.Findings, detect.Joints))
 		if was.Pump.Check() == nil {
 			e.pump.Drops = was.Pump.Drops
 		}
 		e.feedPath = was.FeedPath
-		networkOf(e.net, &e.frame)
+		networkOf(e.net, &e.middle, &e.frame)
 	}
 	return errors.Join(errs...)
 }

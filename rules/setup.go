@@ -21,8 +21,8 @@ func (e *Engine) configure() error {
 	e.motor = motor.New(motor.Settings{MinA: s.MotorMinA, CycleRuns: int(s.CycleRuns)})
 	e.feed = feed.New(feed.Settings{Allowance: s.FeedAllowance, PresentV: s.FeedPresentV, PresentA: s.FeedPresentA})
 	e.output.RatedA = s.FeedRatedA
-	e.pump = pump.New(pump.Settings{Batteries: len(e.cfg.Batteries), MinA: s.MotorMinA, UsualA: s.MotorUsualA})
-	e.ahead = newAhead(e.cfg.Batteries, s, &e.cfg.Classes)
+	e.pump = pump.New(pump.Settings{Batteries: len(e.cfg.Batteries), Layout: e.cfg.Layout, MinA: s.MotorMinA, UsualA: s.MotorUsualA})
+	e.ahead = newAhead(&e.cfg, s, &e.class)
 	e.book.MaxShelve = s.MaxShelving
 	return nil
 }
@@ -34,6 +34,8 @@ const byConfig = "configuration"
 func (e *Engine) watch() error {
 	f := &e.frame
 	f.State, f.Spec, f.Settings, f.Read = &e.out.State, e.cfg.Batteries, e.set, &e.read
+	limit.InSeries(f.Settings.Limits(), e.cfg.Layout.Blocks())
+	f.Layout, f.Fitted, f.Supply = e.cfg.Layout, e.cfg.Fitted, &e.supply
 	f.Temps, f.Batteries = make([]unit.Reading, len(e.cfg.Batteries)), make([]view.BatteryFacts, len(e.cfg.Batteries))
 	f.Trust, f.Pump, f.Days, f.Book = e.trust, &e.pump.State, &e.days.Memory, &e.book
 	var err error

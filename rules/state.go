@@ -18,6 +18,7 @@ import (
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
 	"liftbank/rules/parked"
+	"liftbank/rules/power"
 	"liftbank/rules/pump"
 	"liftbank/rules/tap"
 	"liftbank/rules/trust"
@@ -43,22 +44,30 @@ type State struct {
 	FeedPath     Estimate
 	Battery      []BatteryMemory
 	Bank         bank.Memory
+	Layout       unit.Layout         `json:",omitzero"`
+	Middle       network.MiddleState `json:",omitzero"`
+	Strung       tap.StringsState    `json:",omitzero"`
 	Network      network.State
 	Motor        motor.State
 	Pump         pump.State
 	Feed         feed.State
 	Output       feed.OutputState
+	Supply       feed.Supply `json:",omitzero"`
 	Forecast     forecast.State
 	Days         daily.Memory
+	Duty         daily.Duty
 	Services     services
 	Channels     trust.Memory
 	Zeros        zero.State
 	Taps         tap.State
 	Parked       parked.State
+	Power        power.State
 	Book         finding.BookState
 	Findings     detect.Memory
 	Work         Work
 	Kept         *Kept `json:",omitempty"` // of batteries that were replaced
+	// Corrections are those of the channels that this was learned with; nil: not saved yet, and those of now.
+	Corrections *[unit.Channels]unit.Correction `json:",omitempty"`
 }
 
 // BatteryMemory is what is remembered of one battery, with whose it is.
@@ -87,11 +96,12 @@ func (e *Engine) State() *State {
 	s := &State{
 		Version: StateVersion, At: e.out.At, From: e.from, Away: e.away, Due: e.due,
 		RestedV: e.out.Bank.RestedV, CirculatingA: e.out.Bank.CirculatingA, FeedPath: e.feedPath,
-		Bank: e.count.Memory, Network: e.net.State(), Motor: e.motor.State(), Pump: e.pump.State, Feed: e.feed.State(),
-		Output:   e.output.OutputState,
-		Forecast: e.ahead.meter.State(), Days: e.days.Memory, Services: e.serve, Channels: e.trust.Memory, Zeros: e.zeros.State(),
-		Taps: e.taps.State(), Parked: e.parked.State(),
+		Bank: e.count.Memory, Layout: e.cfg.Layout, Middle: e.middle.State(), Network: e.net.State(), Motor: e.motor.State(), Pump: e.pump.State, Feed: e.feed.State(),
+		Output: e.output.OutputState, Supply: e.supply,
+		Forecast: e.ahead.meter.State(), Days: e.days.Memory, Duty: e.duty, Services: e.serve, Channels: e.trust.Memory, Zeros: e.zeros.State(),
+		Taps: e.taps.State(), Strung: e.strung.StringsState, Parked: e.parked.State(), Power: e.power.State(),
 		Book: e.book.State(), Findings: e.found.Save(), Work: e.work,
+		Corrections: new(e.cfg.Corrections),
 	}
 	for i := range e.cfg.Batteries {
 		s.Battery = append(s.Battery, e.batteryMemory(i))
@@ -134,12 +144,16 @@ func (e *Engine) Restore(s *State) error {
 			s.From,
 		)
 	}
+	if s.Layout != e.cfg.Layout {
+		return e.restoreCounts(s)
+	}
 	errs := []error{
 		e.motor.Restore(s.Motor), e.feed.Restore(s.Feed), e.ahead.meter.Restore(s.Forecast),
 		keep(&e.count.Memory, &s.Bank, s.Bank.Check), keep(&e.pump.State, &s.Pump, s.Pump.Check),
-		keep(&e.output.OutputState, &s.Output, s.Output.Check), keep(&e.away, &s.Away, s.Away.Check),
-		keep(&e.days.Memory, &s.Days, s.Days.Check),
-		e.trust.Restore(s.Channels), e.zeros.Restore(s.Zeros), e.taps.Restore(s.Taps), e.parked.Restore(s.Parked),
+		keep(&e.output.OutputState, &s.Output, s.Output.Check),
+		keep(&e.supply, &s.Supply, s.Supply.Check), keep(&e.away, &s.Away, s.Away.Check),
+		keep(&e.days.Memory, &s.Days, s.Days.Check), keep(&e.duty, &s.Duty, s.Duty.Check),
+		e.trust.Restore(s.Channels), e.zeros.Restore(s.Zeros), e.taps.Restore(s.Taps), e.strung.RestoreStrings(s.Strung), e.parked.Restore(s.Parked), e.power.Restore(s.Power),
 		e.found.Restore(s.Findings), e.book.Restore(s.Book), keep(&e.work, &s.Work, s.Work.check),
 	}
 	e.out.Work = e.work.Work
@@ -159,19 +173,34 @@ func (e *Engine) Restore(s *State) error {
 	}
 	if !same {
 		errs = append(errs, errors.New("links and leads: the bank has other batteries, or in another order"))
-	} else if err := e.net.Restore(s.Network); err != nil {
+	} else if err := errors.Join(e.net.Restore(s.Network), e.middle.Restore(s.Middle)); err != nil {
 		errs = append(errs, err)
 	} else {
-		networkOf(e.net, &e.frame)
+		networkOf(e.net, &e.middle, &e.frame)
 		e.feedPath = s.FeedPath
 	}
 	e.kept = s.Kept.clone()
 	e.begun, e.last, e.out.At = true, s.At.Mono, s.At
 	e.out.Findings = e.book.Records
+	errs = append(errs, e.bringTo(s.Corrections))
 	if err := errors.Join(errs...); err != nil {
 		return fmt.Errorf("rules: restore: %w", err)
 	}
 	return nil
+}
+
+// restoreCounts takes over from a state of another layout what does not hang on how the batteries are joined.
+func (e *Engine) restoreCounts(s *State) error {
+	if s.Layout > unit.SeriesPairs {
+		return fmt.Errorf("rules: restore: %w: layout %d: want one of %v", ErrStateRefused, s.Layout, unit.Layouts())
+	}
+	counts := e.State()
+	counts.At, counts.From, counts.Away, counts.Due = s.At, s.At.Mono, s.Away, s.Due
+	counts.Motor, counts.Feed, counts.Supply, counts.Duty = s.Motor, s.Feed, s.Supply, s.Duty
+	counts.Services, counts.Power, counts.Book, counts.Work = s.Services, s.Power, s.Book, s.Work
+	err := fmt.Errorf("rules: restore: layout: saved as %v: the configuration has %v: counts are taken over, what was "+
+		"learned of batteries, links and sensors starts again", s.Layout, e.cfg.Layout)
+	return errors.Join(err, e.Restore(counts))
 }
 
 // keep takes a saved memory over unless its check refuses it.

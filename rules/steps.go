@@ -72,7 +72,8 @@ func (e *Engine) endRun() {
 func (e *Engine) stepFeed(bankA Reading) {
 	running, since := e.motor.Running()
 	e.feed.Step(&feed.Input{
-		At: e.last, FeedV: e.read.FeedV, CurrentA: bankA, BankV: view.Of(&e.frame, nil).Bank().HighestPost(),
+		At: e.last, FeedV: e.cfg.Layout.OfBlock(e.read.FeedV), CurrentA: bankA,
+		BankV:    e.cfg.Layout.OfBlock(view.Of(&e.frame, nil).Bank().HighestPost()),
 		TempC:    e.frame.TempC,
 		WakeLine: e.read.WakeLine,
 		MotorOn:  running || bankA.OK() && -bankA.Value >= e.set.MotorMinA, // stuck, it runs without a command
@@ -80,7 +81,14 @@ func (e *Engine) stepFeed(bankA Reading) {
 	status, at := e.feed.Status()
 	e.out.Feed = FeedState{
 		Status: status, Since: at, VoltageV: e.read.FeedV, WakeLine: e.read.WakeLine, Disconnect: e.read.Disconnect,
+		InputV: e.read.InputV, Indicator: e.read.Indicator,
 		WakeTime: e.feed.WakeTime(), FeedTime: e.feed.FeedTime(), PathMohm: e.feedPath,
+	}
+	if e.cfg.Fitted.Input || e.cfg.Fitted.Indicator {
+		e.supply.Step(&feed.SupplyInput{
+			At: e.last, InputV: e.read.InputV, Lamp: e.read.Indicator, Wake: e.read.WakeLine, Status: status,
+			Flows: bankA.Value >= e.set.FeedPresentA, FlowSure: bankA.OK() && !running,
+		})
 	}
 	m := &e.out.Motor
 	m.Running, m.Runs, m.RunTime, m.LiftCycles = running, e.motor.Runs(), e.motor.Time(), e.motor.Cycles()
@@ -102,14 +110,22 @@ func stepNetwork(
 	posts.At, posts.MotorV, posts.FeedV = f.At, f.Read.MotorV, f.Read.FeedV
 	for i := range f.Spec {
 		b := &posts.Battery[i]
-		*b = f.Raw.Battery[i]
-		b.VoltageV.Quality, b.CurrentA = f.Read.Battery[i].VoltageV.Quality, f.Read.Battery[i].CurrentA
+		*b = f.Measured.Battery[i]
+		b.CurrentA = f.Read.Battery[i].CurrentA
+		if f.Layout == unit.Parallel {
+			b.VoltageV.Quality = f.Read.Battery[i].VoltageV.Quality
+		} else if b.VoltageV.OK() && !tr.PostBelieved(i) {
+			b.VoltageV.Quality = unit.OutOfRange
+		}
 		if !tr.SignSeen(i) {
 			b.CurrentA.Quality = unit.Waiting
 		}
 		if b.NegativeV.Quality == unit.NotFitted && ground[i] {
 			b.NegativeV = unit.Reading{Quality: unit.Good}
 		}
+	}
+	if f.Layout != unit.Parallel {
+		network.Strung(f.Layout, posts, len(f.Spec))
 	}
 	net.Step(posts, network.Facts{
 		Running: running, RunFor: f.At.Mono - since, MaybeFed: f.Read.WakeLine == unit.ContactOn || f.Feed.Status.On(),
@@ -138,7 +154,7 @@ func (e *Engine) stepCounts(movedAh float64) {
 		}
 	}
 	e.stepPump(&pump.Scan{
-		Now: e.last, Raw: f.Raw, Read: &e.read, BankA: e.out.Bank.CurrentA, Running: running, Since: since, Ended: f.Ended,
+		Now: e.last, Raw: f.Raw, Read: &e.read, PlusV: e.plusV, BankA: e.out.Bank.CurrentA, Running: running, Since: since, Ended: f.Ended,
 		FeedA: carried, Fed: f.Carries, Unsure: e.unsureRun(), TempC: f.TempC,
 	})
 	f.FeedA, f.FeedAOK = e.output.Step(e.last, status, e.out.Bank.CurrentA, running)
@@ -160,13 +176,20 @@ func (e *Engine) unsureRun() bool {
 func (e *Engine) stepPump(in *pump.Scan) {
 	seen := e.pump.Step(in, e.ended)
 	e.ended = seen.Ended
+	e.frame.ReliefBar = 0
 	for i := range seen.Ended {
 		r := &seen.Ended[i]
+		if r.ReliefBar > 0 {
+			e.frame.ReliefBar = r.ReliefBar
+		}
+		if r.OilRead {
+			e.trust.RunOil(r.OilSeen)
+		}
 		if r.MotorRead {
 			e.trust.RunMotor(r.MotorVSeen)
 		}
 		e.trust.RunShares(&r.BatteryAs)
-		e.cells.gave(&r.BatteryAs, e.out.Bank.VoltageV)
+		e.cells.gave(&r.BatteryAs, e.out.Bank.VoltageV, &e.read)
 	}
 	unread := seen.Unread
 	if in.Running && in.BankA.OK() {
@@ -178,6 +201,7 @@ func (e *Engine) stepPump(in *pump.Scan) {
 		e.days.Ran(&seen.DrawnAs, unread)
 	}
 	e.frame.Relief, e.frame.LevelA = e.pump.Relief()
+	e.frame.HeldBar, e.frame.HeldFor = e.pump.Held()
 }
 
 // stepDay counts the day, and works the balance out when a working day has ended.
@@ -195,24 +219,29 @@ func (e *Engine) stepDay() {
 	if f.Day, f.DayEnded = e.days.Step(&scan); !f.DayEnded {
 		return
 	}
+	e.duty.Over(f.Day.Days, e.motor.Runs(), e.motor.Time())
 	e.days.Next(&scan, &f.Day)
 	if f.Day.Worked {
-		e.out.Balance = e.days.Balance(balanceOf(e.cells, &e.out.State, e.set.LowV, e.set.OwnDrawA))
+		e.out.Balance = e.days.Balance(balanceOf(e.cells, &e.out.State, e.set.LowV, e.out.Power.MeanA))
 	}
 }
 
 // balanceOf gathers what the balance needs to know of the bank.
 func balanceOf(cells *batteries, state *view.State, lowV, ownDrawA float64) *daily.Bank {
 	b := &daily.Bank{Charge: state.Bank.SoCPct, OwnDrawA: ownDrawA, ParkedA: state.Bank.ParkedDrawA}
+	b.CapacityAh = cells.layout.SumOfStrings(len(cells.spec), func(i int) float64 {
+		if c := state.Battery[i].CapacityAh; c.Known {
+			return c.Value
+		}
+		return cells.spec[i].RatedAh
+	})
 	for i := range cells.spec {
 		spec := &cells.spec[i]
-		b.CapacityAh += spec.RatedAh
-		if c := state.Battery[i].CapacityAh; c.Known {
-			b.CapacityAh += c.Value - spec.RatedAh
-		}
 		pct, _ := spec.Chemistry.SoCFromRestedV(lowV)
 		b.LowPct += pct / float64(len(cells.spec))
-		b.ZeroSigmaA = append(b.ZeroSigmaA, cells.est[i].ZeroA().Sigma)
+		if i == cells.layout.Lowest(cells.layout.StringOf(i)) {
+			b.ZeroSigmaA = append(b.ZeroSigmaA, cells.est[i].ZeroA().Sigma)
+		}
 	}
 	return b
 }
@@ -222,7 +251,7 @@ func (e *Engine) noteFull() {
 	readable := e.frame.Lacks(view.Parallel|view.OneBattery) == nil
 	for i := range e.cfg.Batteries {
 		if readable {
-			e.count.Full(i, e.out.Battery[i].SoCPct, e.cells.est[i].AtTailCurrent(), e.last)
+			e.count.Full(i, e.out.Battery[i].SoCPct, e.cells.est[i].AtTailCurrent(), e.cfg.Layout.Blocks() > 1, e.last)
 		}
 		f := &e.frame.Batteries[i]
 		e.cells.facts(i, f)

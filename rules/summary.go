@@ -6,6 +6,7 @@ import (
 
 	"liftbank/rules/bank"
 	"liftbank/rules/network"
+	"liftbank/rules/unit"
 	"liftbank/rules/view"
 )
 
@@ -14,8 +15,9 @@ const circulatingSigmaA = 0.2 // A: what the zeros of two ±200 A sensors leave 
 // summarize fills in what is known of the batteries and the bank.
 func (e *Engine) summarize(bankV, bankA Reading) {
 	n := len(e.cfg.Batteries)
-	draw, drawOK := bank.Shares(&e.count.ShareDrawnAh, n)
-	charge, chargeOK := bank.Shares(&e.count.ShareChargedAh, n)
+	strings := e.cfg.Layout.Strings(n)
+	draw, drawOK := bank.Shares(&e.count.ShareDrawnAh, strings)
+	charge, chargeOK := bank.Shares(&e.count.ShareChargedAh, strings)
 	if e.slow = e.last >= e.due; e.slow {
 		e.due = e.last + slowEvery
 	}
@@ -25,11 +27,12 @@ func (e *Engine) summarize(bankV, bankA Reading) {
 		if e.slow {
 			e.cells.capability(i, e.out.At, b)
 		}
-		b.DrawSharePct = Estimate{Value: draw[i], Sigma: bank.SharePct, Known: drawOK && n > 1}
-		b.ChargeSharePct = Estimate{Value: charge[i], Sigma: bank.SharePct, Known: chargeOK && n > 1}
+		k := e.cfg.Layout.StringOf(i)
+		b.DrawSharePct = Estimate{Value: draw[k], Sigma: bank.SharePct, Known: drawOK && strings > 1}
+		b.ChargeSharePct = Estimate{Value: charge[k], Sigma: bank.SharePct, Known: chargeOK && strings > 1}
 	}
 	if e.slow {
-		e.feedPath = networkOf(e.net, &e.frame)
+		e.feedPath = networkOf(e.net, &e.middle, &e.frame)
 	}
 	e.linksNow()
 	e.summarizeBank(bankV, bankA)
@@ -41,6 +44,10 @@ func (e *Engine) linksNow() {
 	if e.out.Motor.Running {
 		leads = e.out.Bank.LoadLeads
 	}
+	if e.cfg.Layout != unit.Parallel {
+		e.stringLinksNow()
+		return
+	}
 	for i := range e.out.Links {
 		l := &e.out.Links[i]
 		l.CurrentA, l.DropV = network.LinkNow(l.Side, l.From, len(e.cfg.Batteries), leads, e.frame.Raw, &e.read,
@@ -50,10 +57,14 @@ func (e *Engine) linksNow() {
 
 // networkOf fills in the links, the joints, the places of the leads and the path to the motor, and
 // returns the path from the converter.
-func networkOf(net *network.Meter, f *view.Frame) (feedPath Estimate) {
+func networkOf(net *network.Meter, middle *network.Middles, f *view.Frame) (feedPath Estimate) {
 	for i := range f.Links {
 		l := &f.Links[i]
-		l.Mohm = net.Link(l.From, l.Side)
+		if l.Side == network.Middle {
+			l.Mohm = middle.Mohm(f.Layout.StringOf(l.From))
+			continue
+		}
+		l.Mohm = net.Link(f.Layout.StringOf(l.From), l.Side)
 	}
 	for i := range f.Posts {
 		p := &f.Posts[i]
@@ -61,7 +72,7 @@ func networkOf(net *network.Meter, f *view.Frame) (feedPath Estimate) {
 	}
 	feedPath = net.FeedPath()
 	f.Motor.PathMohm, f.Feed.PathMohm = net.MotorPath(), feedPath
-	f.Bank.LoadLeads, f.Bank.FeedLeads = net.Load(), net.Feed()
+	f.Bank.LoadLeads, f.Bank.FeedLeads = leadsOf(f.Layout, net.Load()), leadsOf(f.Layout, net.Feed())
 	return feedPath
 }
 
@@ -73,21 +84,25 @@ func (e *Engine) summarizeBank(bankV, bankA Reading) {
 	low, high := math.Inf(1), math.Inf(-1)
 	s.ChargedAh, s.DrawnAh, s.CirculatingA = 0, 0, Estimate{}
 	known := true
+	strings := e.cfg.Layout.Strings(n)
+	e.stringCharges()
+	for k := range strings {
+		c, ah := e.stringCharge(k)
+		known = known && c.Known
+		sum, weight = sum+c.Value*ah, weight+ah
+		sigma += c.Sigma * ah // table, temperature and charger are the same for all: no mean is surer
+		spreadVar = max(spreadVar, sq(c.Sigma))
+		low, high = min(low, c.Value), max(high, c.Value)
+	}
 	for i := range n {
 		b := &e.out.Battery[i]
-		ah := e.cfg.Batteries[i].RatedAh
-		known = known && b.SoCPct.Known
-		sum, weight = sum+b.SoCPct.Value*ah, weight+ah
-		sigma += b.SoCPct.Sigma * ah // table, temperature and charger are the same for all: no mean is surer
-		spreadVar = max(spreadVar, sq(b.SoCPct.Sigma))
-		low, high = min(low, b.SoCPct.Value), max(high, b.SoCPct.Value)
-		s.ChargedAh += b.ChargedAh
-		s.DrawnAh += b.DrawnAh
+		s.ChargedAh += e.cfg.Layout.OfString(b.ChargedAh)
+		s.DrawnAh += e.cfg.Layout.OfString(b.DrawnAh)
 	}
 	s.SoCPct, s.SpreadPct = Estimate{}, Estimate{}
 	if known {
 		s.SoCPct = Estimate{Value: sum / weight, Sigma: sigma / weight, Known: true}
-		if n > 1 {
+		if strings > 1 {
 			s.SpreadPct = Estimate{Value: high - low, Sigma: math.Sqrt(2 * spreadVar), Known: true}
 		}
 	}
@@ -102,6 +117,7 @@ func (e *Engine) summarizeBank(bankV, bankA Reading) {
 func restOf(cells *batteries, f *view.Frame, restTime time.Duration) {
 	var sumV, sigma, flow float64
 	var m int
+	l, strings := f.Layout, f.Layout.Strings(len(f.Spec))
 	s, rested := &f.Bank, true
 	for i, est := range cells.est {
 		in := &f.Battery[i].In
@@ -111,14 +127,16 @@ func restOf(cells *batteries, f *view.Frame, restTime time.Duration) {
 		v := est.RestedV()
 		rested = rested && v.Known && v.Sigma <= restedSigmaV && est.RestFor() >= restTime
 		sumV, sigma, m = sumV+v.Value, max(sigma, v.Sigma), m+1
-		flow += math.Abs(in.CurrentA.Value)
+		if i == l.Lowest(l.StringOf(i)) {
+			flow += math.Abs(in.CurrentA.Value)
+		}
 	}
 	s.Rested = rested && m > 0
 	if !s.Rested {
 		return
 	}
-	s.RestedV = Estimate{Value: sumV / float64(m), Sigma: sigma, Known: true}
-	if m == len(cells.est) && m > 1 {
+	s.RestedV = Estimate{Value: l.Volts(sumV / float64(m)), Sigma: l.Volts(sigma), Known: true}
+	if m == len(cells.est) && strings > 1 {
 		s.CirculatingA = Estimate{Value: flow / 2, Sigma: circulatingSigmaA, Known: true}
 	}
 }

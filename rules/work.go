@@ -87,6 +87,7 @@ func (e *Engine) interrupt() {
 	e.found.Gap()
 	e.trust.Worked()
 	e.net.Interrupt()
+	e.middle.Interrupt()
 	e.ahead.meter.Interrupt()
 	e.ahead.ended = false
 	e.pump.Interrupt()
@@ -129,7 +130,7 @@ func (e *Engine) stepWork(bankV, bankA Reading, dt time.Duration) {
 	e.stepFeed(bankA)
 	e.frame.FeedA, e.frame.FeedAOK, e.frame.QuietFor = 0, false, 0
 	e.summarizeWork(bankV, bankA)
-	e.serve.fill(&e.out.Motor)
+	e.serve.fill(&e.out.State, &e.away, e.session)
 	e.emitFindings()
 }
 
@@ -156,7 +157,7 @@ func (e *Engine) countCharge(began bool) {
 	facts.Work = true
 	for i, est := range e.cells.est {
 		b := e.read.Battery[i]
-		b.VoltageV, b.TempC = e.taps.Evened(i, b.VoltageV), e.frame.Temps[i]
+		b.VoltageV, b.TempC = e.evened(i, b.VoltageV), e.frame.Temps[i]
 		facts.Zero = e.frame.Zeros[i]
 		facts.NeighborA = unit.Reading{} // parted links share nothing
 		est.Step(e.last, &b, facts)

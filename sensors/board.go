@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"slices"
 	"time"
+
+	"liftbank/sensors/calibration"
 )
 
 // Board scans channels and contacts on its schedule. It belongs to one goroutine.
@@ -54,6 +56,37 @@ func New(cfg Config, chips []Chip, contacts Contacts, clock Clock) (*Board, erro
 
 // Class returns how well a channel measures, in its unit.
 func (b *Board) Class(channel int, m Mode) Class { return b.cfg.Channels[channel].Class(m) }
+
+// Correct corrects a channel otherwise from the next scan on; it is for between two scans. A value that a
+// scan may still hand out, of a channel that is not read in every one, is brought to the new correction.
+func (b *Board) Correct(channel int, c calibration.Correction) error {
+	if err := c.Validate(); err != nil {
+		return fmt.Errorf("channel %s: correction: %w", b.cfg.Channels[channel].Name, err)
+	}
+	ch, r := &b.cfg.Channels[channel], &b.scan.Readings[channel]
+	if r.Fault == None || r.Fault == Saturated {
+		r.Value = c.Apply(ch.Correction.Undo(r.Value))
+		if r.Fault == None && !ch.possible(r.Value) {
+			r.Fault = OutOfRange
+		}
+	}
+	ch.Correction = c
+	return nil
+}
+
+// Correction returns how a channel is corrected.
+func (b *Board) Correction(channel int) calibration.Correction {
+	return b.cfg.Channels[channel].Correction
+}
+
+// RestEvery sets the time between scans at rest, more than 0. It is for between two scans.
+func (b *Board) RestEvery(every time.Duration) {
+	if every == b.pace.schedule.RestEvery {
+		return
+	}
+	b.pace.due = min(b.pace.due, (b.clock.Now()/every+1)*every)
+	b.cfg.Schedule.RestEvery, b.pace.schedule.RestEvery = every, every
+}
 
 // Stats returns the counts since the start.
 func (b *Board) Stats() *Stats { return &b.stats }

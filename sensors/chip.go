@@ -56,6 +56,21 @@ type Input interface {
 	Class(m Mode) Class
 }
 
+// Blocking is an input of a chip whose Read waits for the conversion itself.
+type Blocking interface {
+	// Blocks returns how long a Read takes at most.
+	Blocks(m Mode) time.Duration
+}
+
+// ReadTime returns how long a conversion of an input takes at most, whoever waits for it.
+func ReadTime(in Input, m Mode) time.Duration {
+	if b, blocks := in.(Blocking); blocks {
+		return b.Blocks(m)
+	}
+	_, longest := in.Time(m)
+	return longest
+}
+
 // Class is how well an input or a channel measures, in V at the pin or in the channel's unit.
 // It covers the chip at 25 °C and no part of the circuit before it.
 type Class struct {
@@ -96,7 +111,7 @@ func FaultOf(err error) Fault {
 		return e.Fault
 	}
 	for _, errno := range stuckErrnos {
-		// periph's sysfs bus wraps with %v: the number is lost and only its text is left. The text
+		// A bus of periph's wraps with %v: the number is lost and only its text is left. The text
 		// compared with is from the same table as the one that was printed.
 		if errors.Is(err, errno) || strings.HasSuffix(err.Error(), errno.Error()) {
 			return BusStuck

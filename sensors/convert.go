@@ -14,10 +14,14 @@ const (
 	firstBackoff = time.Millisecond
 	// quietAfter is the number of scans without a single result after which a chip is left alone.
 	quietAfter = 3
-	// firstProbe is how long it is left alone first; each failure doubles that up to lastProbe. The
-	// first ones are short so that a burst of disturbance in a run costs little of it, the last one
-	// long enough that a bus that hangs for a second at each attempt leaves room for other chips.
+	// firstProbe is how long it is left alone first; each failure doubles that up to quickProbe, less than
+	// a scan at rest, so that readings are back with the first or the second scan after the chip is. The
+	// first ones are short so that a burst of disturbance in a run costs little of it.
 	firstProbe = 100 * time.Millisecond
+	quickProbe = 900 * time.Millisecond
+	// probeShare times as long as an attempt takes is it left alone at least, and lastProbe at most: a bus
+	// that hangs for a second at each attempt must leave room for other chips.
+	probeShare = 3
 	lastProbe  = 10 * time.Second
 )
 
@@ -28,6 +32,7 @@ type chip struct {
 	inRun  int     // number of those
 	stats  *ChipStats
 	failed int           // consecutive scans without a result
+	cost   time.Duration // what the last attempt took that failed, the wait for a conversion apart
 	probe  time.Duration // when to try again, if failed is quietAfter or more
 
 	todo      int // inputs to read in this scan
@@ -105,7 +110,7 @@ func (b *Board) conclude(c *chip, now time.Duration) {
 	if late < 0 {
 		return
 	}
-	c.probe = now + min(firstProbe<<min(late, 10), lastProbe)
+	c.probe = now + max(min(firstProbe<<min(late, 10), quickProbe), min(probeShare*c.cost, lastProbe))
 	if late > 0 {
 		return
 	}
@@ -248,7 +253,9 @@ func (b *Board) giveUp(c *chip, fault Fault) {
 
 func (b *Board) start(c *chip, i int, m Mode) error {
 	c.tried = true
+	begun := b.clock.Now()
 	if err := c.driver.Start(i, m); err != nil {
+		c.cost = b.clock.Now() - begun
 		return err
 	}
 	c.started = b.clock.Now()
@@ -262,7 +269,12 @@ func (b *Board) result(ctx context.Context, c *chip) (Sample, error) {
 			return Sample{}, err
 		}
 	}
-	return c.driver.Read(ctx)
+	begun := b.clock.Now()
+	sample, err := c.driver.Read(ctx)
+	if err != nil {
+		c.cost = b.clock.Now() - begun
+	}
+	return sample, err
 }
 
 // accept stores a sample as the reading of input i.

@@ -40,20 +40,13 @@ func (a *ahead) step(dtS float64, motor, feed bool) {
 }
 
 func (a *ahead) socPct() float64 {
-	var have, all float64
-	for k := range a.bank.Batteries() {
-		b := a.bank.Battery(k)
-		have, all = have+b.SoCPct()*b.CapacityAh(), all+b.CapacityAh()
-	}
-	return have / all
+	ah, holds := has(&a.bank)
+	return ah / holds
 }
 
 func (a *ahead) haveAh() (ah float64) {
-	for k := range a.bank.Batteries() {
-		b := a.bank.Battery(k)
-		ah += b.SoCPct() / 100 * b.CapacityAh()
-	}
-	return ah
+	ah, _ = has(&a.bank)
+	return ah / 100
 }
 
 // Lengths of steps: a run's first second is the motor's spin-up, with a time constant of a tenth of
@@ -135,7 +128,7 @@ func (u *Unit) TimeToFull(most time.Duration) (t time.Duration, ok bool) {
 	a := newAhead(u)
 	const step = 2 * time.Second
 	for ; t < most; t += step {
-		if a.socPct() >= FullPct {
+		if fullestPct(&a.bank) >= FullPct {
 			return t, true
 		}
 		a.step(step.Seconds(), false, true)

@@ -5,15 +5,25 @@ import (
 	"time"
 
 	"liftbank/cmd/scenariofile"
+	"liftbank/sim/scenario"
 )
 
-// One operation is a simulated working day: rest, charge and some thirty runs.
+// One operation is a simulated working day: rest, charge and some thirty runs; of two and four batteries in
+// parallel and in series, and of strings with something on one battery alone.
 func BenchmarkDay(b *testing.B) {
-	sc, err := scenariofile.Load("healthy-day")
+	for _, name := range []string{"healthy-day", "series-healthy", "healthy-four", "pairs-healthy", "series-tap-load",
+		"series-equalizer"} {
+		b.Run(name, func(b *testing.B) { benchmarkDay(b, name) })
+	}
+}
+
+func benchmarkDay(b *testing.B, name string) {
+	sc, err := scenariofile.Load(name)
 	if err != nil {
 		b.Fatal(err)
 	}
-	sc.Days = 4000
+	sc.Days, sc.Weather = 4000, scenario.Default().Weather
+	sc.Duty = scenario.Default().Duty
 	sc.Duty.WorkDays = []string{"sun", "mon", "tue", "wed", "thu", "fri", "sat"}
 	u, err := New(sc, 0)
 	if err != nil {

@@ -50,7 +50,7 @@ func agingOf(a scenario.Aging) cell.Aging {
 func wiringOf(sc *scenario.Scenario) bank.Wiring {
 	in := &sc.Bank.Wiring
 	w := bank.Wiring{}
-	if sc.Bank.Layout == "series-pairs" {
+	if sc.Bank.Blocks() > 1 {
 		w.Layout = bank.SeriesPairs
 	}
 	for k := range sc.Bank.Batteries {
@@ -81,6 +81,10 @@ func feedOf(sc *scenario.Scenario) bank.FeedConfig {
 		AbsorptionV: f.AbsorptionV, FloatV: f.FloatV, CompensationVPerC: f.CompensationMVPC / 1000,
 		TailA: f.TailA, TailS: f.TailFor.Seconds(), AbsorptionS: f.AbsorptionMax.Seconds(),
 	}
+}
+
+func besideOf(sc *scenario.Scenario) bank.Beside {
+	return bank.Beside{EqualizerA: sc.Feed.EqualizerA, Across: sc.Bank.Index(sc.Feed.Across) + 1}
 }
 
 func motorOf(sc *scenario.Scenario) bank.MotorConfig {

@@ -112,6 +112,9 @@ const lately = 7 * 24 * time.Hour
 
 // explained reports whether something else that is or lately was so brings this about.
 func (s *story) explained(u *Unit, d *definition) bool {
+	if d.finding != "parallel-wired" && u.sc.Bank.Blocks() < u.sc.Bank.BuiltFor() {
+		return true
+	}
 	for _, name := range d.follows {
 		for i := range s.slots {
 			x := &s.slots[i]
@@ -131,6 +134,9 @@ func (s *story) explained(u *Unit, d *definition) bool {
 func faulty(u *Unit, finding string) bool {
 	found := false
 	u.faults.each(func(f *scenario.Fault) {
+		if f.Kind == "self-discharge" && f.Amp < leakA {
+			return // as healthy batteries differ
+		}
 		for _, name := range scenario.RootFindings(f.Kind) {
 			found = found || name == finding
 		}
@@ -151,6 +157,9 @@ func batteryNames(u *Unit) []string {
 // jointNames names the links and posts in the order that jointOhm knows them by.
 func jointNames(u *Unit) []string {
 	ids := batteryNames(u)
+	if inStrings(u) {
+		return stringJoints(ids)
+	}
 	var names []string
 	for k, id := range ids {
 		names = append(names, "positive-post-"+id, "negative-post-"+id)

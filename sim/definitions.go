@@ -28,7 +28,8 @@ const (
 	motorDropV   = 0.5       // starting circuit, total (voltage drop guide, 2024)
 	// replace at capacity under 80 % (US Bureau of Reclamation storage battery guide; IEEE Std 450)
 	tiredPart     = 0.8
-	failedPart    = 0.6 // fails the half-CCA load test
+	tiredDoubt    = 0.03 // about that, of a battery in series, whose own voltage is the difference of two taps
+	failedPart    = 0.6  // fails the half-CCA load test
 	circulatingA  = 0.3
 	circulatingS  = 2 * 3600
 	seriesV       = 18.0
@@ -53,6 +54,8 @@ const (
 	slowDoubt     = 1.2            // times as long
 	lowFullFor    = 48 * time.Hour // since a battery was full
 	strongGas     = 1.0            // over that at the upper setting
+	reliefPart    = 0.1            // of its setting, that a relief valve may be off
+	reliefDoubt   = 0.05           // about that, transducers of 2 % and a live zero can't tell
 	gasDoubt      = 2.0            // by which two laws of gassing over temperature differ
 	unwokenS      = 1800.0
 	unwokenRuns   = 6
@@ -69,13 +72,17 @@ const (
 // scenario.Findings.
 var definitions = []definition{
 	{
-		finding: "feed-lost", prompt: true,
+		finding: "feed-lost", prompt: true, follows: []string{"feed-mismatch"},
 		what: "wake line on for longer than the converter takes to start, and nothing comes out of it that reaches " +
 			"the bank; stays so while the wake line is off",
 		why: "with the wake line off nobody can tell, and nothing has been mended",
 		judge: func(u *Unit, _ int) verdict {
 			src := u.feed.Source(u.bank.Battery(0).TempC())
 			switch {
+			case inStrings(u) && src.On && src.Joined && judgeFeed(u) == either:
+				return yes // a charger for half of the bank gives nothing
+			case u.sc.Feed.Across != "" && src.On && src.Joined && u.bank.Flow.FeedA < trickleA:
+				return either // the battery that it is on is full
 			case src.On && src.Joined && u.feed.WakeLine() && u.bank.Flow.FeedA < trickleA && bankSoCPct(u) < fullPct:
 				return either // so little that it is as good as none
 			case src.On && src.Joined:
@@ -87,14 +94,14 @@ var definitions = []definition{
 		},
 	},
 	{
-		finding: "feed-weak", follows: []string{"series-wired", "reversed"},
+		finding: "feed-weak", follows: []string{"series-wired", "reversed", "feed-mismatch"},
 		what: "the bank takes under 60 % of what it would take at this instant from the same converter " +
 			"through a sound feed path, and that would be over 5 A",
 		why:   "only then does the path hold back what the bank wants; a full bank tells nothing",
 		judge: func(u *Unit, _ int) verdict { return judgeWeak(u) },
 	},
 	{
-		finding: "feed-high",
+		finding: "feed-high", follows: []string{"feed-mismatch"},
 		what: "for a minute, a charge voltage at which the battery, were it full, would gas more than twice as much as at " +
 			"14.9 V (gel 14.5 V) and 25 °C; in doubt from half as much",
 		why: "the upper end of published absorption settings, 14.8 and 14.4 V, and 0.1 V; by the cell's own gassing",
@@ -135,7 +142,7 @@ var definitions = []definition{
 	{
 		finding: "bank-flat", prompt: true,
 		follows: []string{"feed-lost", "feed-weak", "feed-low", "wake-missing", "balance-negative", "parked-drain",
-			"battery-failed", "motor-stuck", "reversed"},
+			"battery-failed", "motor-stuck", "reversed", "feed-mismatch", "near-reversal", "blocks-unequal"},
 		what: "the motor's contactor has let go for lack of voltage, and no run since has held; or the bank has under 3 % " +
 			"left, or lies under 10.5 V for 10 min with the motor off. In doubt under 20 %",
 		why: "then it can't lift; 12 V contactors hold down to 6 or 7 V (common practice)",
@@ -152,21 +159,26 @@ var definitions = []definition{
 	{
 		finding: "bank-low",
 		follows: []string{"feed-lost", "feed-weak", "feed-low", "wake-missing", "bank-flat", "bank-undercharged",
-			"balance-negative", "parked-drain", "battery-failed", "motor-stuck"},
-		what: "mean rested voltage of the batteries, at 25 °C, under 12.4 V with nothing on for an hour",
+			"balance-negative", "parked-drain", "battery-failed", "motor-stuck", "feed-mismatch", "blocks-unequal"},
+		what: "mean rested voltage of the batteries, at 25 °C, under 12.4 V with nothing on for an hour; of strings in doubt " +
+			"within 0.12 V, what taps of 1 % err",
 		why: "the service threshold of service manuals; with current flowing the bank is not at rest, " +
 			"and it stays as it was",
 		judge: func(u *Unit, _ int) verdict {
 			if u.story.restedS(u) < restedAfterS {
 				return unknown
 			}
-			return yesIf(bankRestedV(u) < lowRestedV)
+			v := bankRestedV(u)
+			if inStrings(u) && math.Abs(v-lowRestedV) < tapsV {
+				return either
+			}
+			return yesIf(v < lowRestedV)
 		},
 	},
 	{
 		finding: "bank-undercharged",
 		follows: []string{"feed-lost", "feed-weak", "feed-low", "wake-missing", "balance-negative", "parked-drain",
-			"motor-stuck"},
+			"motor-stuck", "feed-mismatch", "blocks-unequal"},
 		what: "a battery without a dead cell has not reached 97 % for 7 days, or the bank has been under 60 % for 3 days; " +
 			"in doubt where it has not reached 98.5 %",
 		why: "partial state of charge practice: full at least every 7 to 14 days",
@@ -184,7 +196,8 @@ var definitions = []definition{
 	},
 	{
 		finding: "balance-negative",
-		follows: []string{"feed-lost", "feed-weak", "feed-low", "wake-missing", "parked-drain", "battery-failed"},
+		follows: []string{"feed-lost", "feed-weak", "feed-low", "wake-missing", "parked-drain", "battery-failed",
+			"feed-mismatch", "blocks-unequal"},
 		what: "from midnight to midnight of three working days the batteries gave 3 % or more of their charge, all in all, " +
 			"and stand under 90 %",
 		why: "a trend over days of duty; parked days and the first days after a full charge say nothing",
@@ -201,23 +214,28 @@ var definitions = []definition{
 		},
 	},
 	{
-		finding: "share-uneven", follows: []string{"link-resistive", "battery-tired", "battery-failed"},
-		subjects: batteryNames,
-		what:     "in yesterday's runs this battery gave 1.10 times an even share or more, of 1 Ah or more",
-		why:      "same-post leads with 0.5 mΩ patches give 1.10 (solved by hand and by a circuit simulator)",
+		finding: "share-uneven", follows: []string{"link-resistive", "battery-tired", "battery-failed", "blocks-unequal"},
+		subjects: sharerNames,
+		what: "in yesterday's runs this battery, or string, gave 1.10 times an even share or more, of 1 Ah or more; in a " +
+			"mixed bank over what its rated cranking current has it give",
+		why: "same-post leads with 0.5 mΩ patches give 1.10 (solved by hand and by a circuit simulator)",
 		judge: func(u *Unit, k int) verdict {
-			sum := 0.0
-			for j := range u.bank.Batteries() {
-				sum += u.story.outDayAh[j]
+			sum, blocks := 0.0, u.sc.Bank.BuiltFor()
+			n := u.bank.Batteries() / blocks
+			for j := range n {
+				sum += u.story.outDayAh[j*blocks]
 			}
-			if sum < unevenAh || u.bank.Batteries() == 1 {
+			if sum < unevenAh || n == 1 {
 				return unknown
 			}
-			even := sum / float64(u.bank.Batteries())
-			if r := u.story.outDayAh[k] / even; r < unevenRatio && r >= unevenRatio-unevenDoubt {
+			even := sum / float64(n)
+			if part, mixed := ratedPart(u, k); mixed {
+				even = float64(sum * part)
+			}
+			if r := u.story.outDayAh[k*blocks] / even; r < unevenRatio && r >= unevenRatio-unevenDoubt {
 				return either
 			}
-			return yesIf(u.story.outDayAh[k] >= float64(unevenRatio*even))
+			return yesIf(u.story.outDayAh[k*blocks] >= float64(unevenRatio*even))
 		},
 	},
 	{
@@ -231,10 +249,13 @@ var definitions = []definition{
 	},
 	{
 		finding: "battery-tired", subjects: batteryNames,
-		what: "cold cranking capability or capacity under 80 % of rated, not under 60 %",
+		what: "cold cranking capability or capacity under 80 % of rated, not under 60 %; of one in series in doubt within 3 points",
 		why:  "replace at capacity under 80 % (storage battery guides, IEEE Std 450)",
 		judge: func(u *Unit, k int) verdict {
 			part := soundPart(u, k)
+			if inStrings(u) && math.Abs(part-tiredPart) < tiredDoubt {
+				return either
+			}
 			return yesIf(part < tiredPart && part >= failedPart)
 		},
 	},
@@ -243,6 +264,22 @@ var definitions = []definition{
 		what:  "cold cranking capability or capacity under 60 % of rated, or a dead cell",
 		why:   "fails the half-CCA load test at every temperature",
 		judge: func(u *Unit, k int) verdict { return yesIf(soundPart(u, k) < failedPart) },
+	},
+	{
+		finding: "blocks-unequal", subjects: stringBatteries, follows: []string{"feed-mismatch"},
+		what: "a battery in series that has 15 % less capacity, of what its label says, than the other of its string, or is 12 points " +
+			"of charge behind it where its label is no smaller, or loses 0.08 A more; in doubt from 7 %, 4 points and 0.02 A, " +
+			"also where the other has 7 % less, with a dead cell, and with a resistive link between the two",
+		why:   "one current goes through both, so that only these set them apart; sets are matched within 5 % (common practice)",
+		judge: judgeUnequal,
+	},
+	{
+		finding: "near-reversal", prompt: true, subjects: stringBatteries,
+		follows: []string{"blocks-unequal", "battery-failed", "battery-tired"},
+		what: "a battery in series under 6 V in a motor run, from its first half second on; in doubt under 9.6 V, and 1.5 V under the other below 10.5 V; ends " +
+			"with a run without",
+		why:   "1 V a cell: of cells that differ some then have reversed",
+		judge: judgeReversal,
 	},
 	{
 		finding: "circulating", follows: []string{"battery-failed", "battery-tired"},
@@ -254,7 +291,7 @@ var definitions = []definition{
 				return unknown
 			}
 			sum := -u.drainA
-			for k := range u.bank.Batteries() {
+			for k := 0; k < u.bank.Batteries(); k += u.sc.Bank.BuiltFor() {
 				sum += math.Abs(u.bank.Flow.CurrentA[k])
 			}
 			return yesIf(sum/2 >= circulatingA)
@@ -262,11 +299,29 @@ var definitions = []definition{
 	},
 	{
 		finding: "series-wired",
-		what:    "batteries in series and over 18 V across the bank",
+		what:    "batteries in series on a unit built for 12 V, and over 18 V across the bank",
 		why:     "no 12 V bank is ever charged to that",
 		judge: func(u *Unit, _ int) verdict {
-			wired := u.bank.Wiring().Layout == bank.SeriesPairs
+			wired := u.sc.Bank.Blocks() > u.sc.Bank.BuiltFor()
 			return yesIf(wired && u.bank.Flow.PositiveV[u.bank.Batteries()-1]-u.bank.Flow.NegativeV[0] > seriesV)
+		},
+	},
+	{
+		finding: "parallel-wired",
+		what:    "batteries in parallel on a unit built for 24 V",
+		why:     "by itself",
+		judge:   func(u *Unit, _ int) verdict { return yesIf(u.sc.Bank.Blocks() < u.sc.Bank.BuiltFor()) },
+	},
+	{
+		finding: "feed-mismatch", follows: []string{"series-wired"},
+		what: "a charger clamped on one battery of a string alone, or one that is on and whose set point is over 20 V for each " +
+			"battery truly in series; in doubt where that is under 10 V; stays so while the charger is off",
+		why: "12 V batteries are charged to 13 to 16 V; a charger joined to a bank that stands higher shows the bank's voltage",
+		judge: func(u *Unit, _ int) verdict {
+			if u.sc.Bank.BuiltFor() == 1 {
+				return no
+			}
+			return judgeFeed(u)
 		},
 	},
 	{
@@ -318,19 +373,49 @@ var definitions = []definition{
 			switch {
 			case u.story.deadS >= deadS:
 				return yes
-			case u.command && u.bank.Flow.LoadA > flowingA:
+			case u.coil() && u.bank.Flow.LoadA > flowingA:
 				return no
 			}
 			return unknown
 		},
 	},
 	{
+		finding: "control-dead", follows: []string{"bank-flat"},
+		what:  "the breaker of the lift's controls is open",
+		why:   "by itself",
+		judge: func(u *Unit, _ int) verdict { return yesIf(u.faults.now.controlOpen) },
+	},
+	{
+		finding: "indicator-dead", prompt: true,
+		what: "the converter's output is live and its charging lamp's line, behind the fuse, is not; stays so while the output " +
+			"is not live",
+		why: "without a live output the lamp is off anyway",
+		judge: func(u *Unit, _ int) verdict {
+			if !u.feed.Live() {
+				return unknown
+			}
+			return yesIf(u.faults.now.lampFuseOpen)
+		},
+	},
+	{
+		finding: "relief-off",
+		what:    "the relief valve opens at a pressure 10 % or more off its setting; in doubt from 5 to 15 %",
+		why:     "the lift maker's manual has a setting; what it may be off is common practice, no source",
+		judge: func(u *Unit, _ int) verdict {
+			off := math.Abs(u.faults.now.relief - 1)
+			if off > reliefPart-reliefDoubt && off < reliefPart+reliefDoubt {
+				return either
+			}
+			return yesIf(off >= reliefPart)
+		},
+	},
+	{
 		finding: "motor-drop",
-		what:    "load leads with contactor, breaker and disconnect drop over 0.5 V at the rated run current",
+		what:    "load leads with contactor, breaker and disconnect drop over 0.5 V at the rated run current, 1 V on 24 V",
 		why:     "starting circuit, total (voltage drop guide)",
 		judge: func(u *Unit, _ int) verdict {
 			w := u.bank.Wiring()
-			return yesIf((w.LoadPositive.Ohm+w.LoadNegative.Ohm)*u.sc.Motor.RunA > motorDropV)
+			return yesIf((w.LoadPositive.Ohm+w.LoadNegative.Ohm)*u.sc.Motor.RunA > motorDropV*float64(u.sc.Bank.BuiltFor()))
 		},
 	},
 	{
@@ -381,7 +466,13 @@ var definitions = []definition{
 		},
 	},
 	{
-		finding: "sense-fault", subjects: sensorFaultNames,
+		finding: "middle-tap-open", subjects: stringBatteries,
+		what:  "the wire of the tap in the middle of a string is off; in doubt with another fault of that channel",
+		why:   "by itself; what else gives nothing there is as good as off",
+		judge: judgeMiddleTap,
+	},
+	{
+		finding: "sense-fault", subjects: sensorFaultNames, follows: []string{"middle-tap-open"},
 		what: "a fault of a channel, an input chip or the bus is active, or a battery is charged past its sensor",
 		why:  "by itself",
 		judge: func(u *Unit, i int) verdict {
@@ -437,6 +528,9 @@ func bankRestedV(u *Unit) float64 {
 
 // joint gives the resistance of a link or post, in the order of jointNames, and its limit, in ohms.
 func joint(u *Unit, j int) (ohm, limit float64) {
+	if inStrings(u) {
+		return stringJoint(u, j)
+	}
 	w, k := u.bank.Wiring(), j/4
 	switch j % 4 {
 	case 0:
@@ -459,7 +553,10 @@ func gassing(u *Unit) float64 {
 		if u.sc.Bank.Batteries[k].Chemistry == "gel" {
 			upper = upperGelV
 		}
-		v := u.bank.Flow.PositiveV[k] - u.bank.Flow.NegativeV[k]
+		v := ownV(u, k)
+		if inStrings(u) { // that the charge is uneven is not the charger's doing
+			v = chargeV(u)
+		}
 		worst = max(worst, b.HeldGassingA(v, b.TempC())/b.HeldGassingA(upper, 25))
 	}
 	return worst
@@ -474,10 +571,13 @@ const refillStepV, refillStepC = 0.02, 2
 
 // judgeLow compares how long the converter's voltage takes with what a published setting takes.
 func judgeLow(u *Unit) verdict {
+	if inStrings(u) && feedPerBatteryV(u) < halfFeedV {
+		return either // it is for another bank
+	}
 	r := &u.story.refill
 	b := u.bank.Battery(0)
 	tempC := math.Round(b.TempC()/refillStepC) * refillStepC
-	v := math.Round(u.feed.AbsorbsV(tempC)/refillStepV) * refillStepV
+	v := math.Round(u.feed.AbsorbsV(tempC)/float64(u.sc.Bank.BuiltFor())/refillStepV) * refillStepV
 	if r.ratio == 0 || r.atV != v || r.atC != tempC {
 		lower := lowerAbsorbV
 		if u.sc.Bank.Batteries[0].Chemistry == "gel" {

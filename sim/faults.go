@@ -25,9 +25,12 @@ const ofSensor = -1
 type wrong struct {
 	feed                                                       bank.FeedFault
 	contactorDead, contactorStuck, breakerOpen, disconnectOpen bool
+	controlOpen, lampFuseOpen                                  bool
 	torque                                                     float64
+	relief                                                     float64
 	drainA                                                     float64
 	past                                                       bank.Past
+	loadA                                                      [MaxBatteries]float64 // at 12 V, by what is on a battery alone
 }
 
 // faults is the scenario's faults over time.
@@ -93,8 +96,8 @@ func (f *faults) take(at time.Duration) bool {
 func (f *faults) lookAhead() faults { return *f }
 
 // contacts returns what the faults do to contacts.
-func (f *faults) contacts() (wakeBroken, disconnectOpen bool) {
-	return f.now.feed.WakeBroken, f.now.disconnectOpen
+func (f *faults) contacts() (wakeBroken, disconnectOpen, controlOpen bool) {
+	return f.now.feed.WakeBroken, f.now.disconnectOpen, f.now.controlOpen
 }
 
 // each calls visit with every active fault.
@@ -108,7 +111,7 @@ func (f *faults) each(visit func(*scenario.Fault)) {
 
 // sum adds up the active faults.
 func (f *faults) sum() wrong {
-	w := wrong{torque: 1}
+	w := wrong{torque: 1, relief: 1}
 	f.each(func(x *scenario.Fault) {
 		switch x.Kind {
 		case "feed-unplugged":
@@ -133,6 +136,12 @@ func (f *faults) sum() wrong {
 			w.breakerOpen = true
 		case "disconnect-open":
 			w.disconnectOpen = true
+		case "control-breaker-open":
+			w.controlOpen = true
+		case "lamp-fuse-open":
+			w.lampFuseOpen = true
+		case "relief-set":
+			w.relief *= x.Factor
 		case "pump-dragging", "pump-worn":
 			w.torque *= x.Factor
 		case "drain":
@@ -150,6 +159,10 @@ func (f *faults) sum() wrong {
 func wire(w *bank.Wiring, x *scenario.Fault, k int) {
 	ohm := x.Mohm / 1000
 	positive := x.Side == "positive"
+	negativeLink := k
+	if w.Layout == bank.SeriesPairs && k == 0 {
+		negativeLink = 1 // from the minus of one string to that of the next
+	}
 	pick := func(p, n *float64) *float64 {
 		if positive {
 			return p
@@ -158,9 +171,9 @@ func wire(w *bank.Wiring, x *scenario.Fault, k int) {
 	}
 	switch x.Kind {
 	case "link-resistive":
-		*pick(&w.PositiveLink[k], &w.NegativeLink[k]) += ohm
+		*pick(&w.PositiveLink[k], &w.NegativeLink[negativeLink]) += ohm
 	case "link-open":
-		*pick(&w.PositiveLink[k], &w.NegativeLink[k]) = bank.OpenOhm
+		*pick(&w.PositiveLink[k], &w.NegativeLink[negativeLink]) = bank.OpenOhm
 	case "post-resistive":
 		*pick(&w.PositivePost[k], &w.NegativePost[k]) += ohm
 	case "feed-lead-resistive":
@@ -173,6 +186,8 @@ func wire(w *bank.Wiring, x *scenario.Fault, k int) {
 // applyFaults brings everything to what the active faults make of it.
 func (u *Unit) applyFaults() {
 	w := wiringOf(&u.sc)
+	beside := besideOf(&u.sc)
+	u.faults.now.loadA = [MaxBatteries]float64{}
 	var aging [MaxBatteries]cell.Aging
 	for k := range u.sc.Bank.Batteries {
 		aging[k] = agingOf(u.sc.Bank.Batteries[k].Aging)
@@ -185,8 +200,14 @@ func (u *Unit) applyFaults() {
 			aging[k] = agingOf(x.Aging)
 		case "posts-charged", "posts-loaded":
 			u.faults.now.past.At = k
+		case "tap-load", "self-discharge":
+			u.faults.now.loadA[k] += x.Amp
+			beside.LoadOhm[k] = 12 / u.faults.now.loadA[k]
 		}
 	})
+	u.hands.wire(&w)
+	u.faults.now.disconnectOpen = u.faults.now.disconnectOpen || u.hands.disconnectOpen
+	u.faults.now.feed.BreakerOpen = u.faults.now.feed.BreakerOpen || u.hands.breakerOpen
 	if err := u.bank.SetWiring(w); err != nil {
 		panic(fmt.Sprintf("bug: sim: faults: %v", err)) // the scenario was checked
 	}
@@ -198,7 +219,9 @@ func (u *Unit) applyFaults() {
 		}
 	}
 	u.bank.SetPast(u.faults.now.past)
+	u.bank.SetBeside(beside)
 	u.feed.SetFault(u.faults.now.feed)
 	u.motor.SetTorque(u.faults.now.torque)
-	u.drainA = u.sc.BoardA + u.faults.now.drainA
+	u.motor.SetRelief(u.faults.now.relief)
+	u.drainA = u.boardA + u.faults.now.drainA
 }

@@ -1,7 +1,6 @@
 package sim
 
 import (
-	"flag"
 	"os"
 	"testing"
 
@@ -9,11 +8,6 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	flag.Parse()
-	if slowtest.UnderRace {
-		if err := flag.Set("rapid.checks", "8"); err != nil {
-			panic(err)
-		}
-	}
+	slowtest.Checks(8, 10)
 	os.Exit(m.Run())
 }

@@ -22,6 +22,12 @@ type Signals struct {
 
 	AmbientC float64
 
+	InputV   float64 // ahead of the converter, from the tractor
+	ControlV float64 // behind the breaker of the lift's controls
+	OilBar   float64 // at the pump; 0 while it does not turn
+
+	// line of the lamp that shows charging, behind its fuse: live while the converter's own output is
+	IndicatorLine    bool
 	WakeLine         bool // ignition as it arrives at the box
 	MotorCommand     bool // contactor coil
 	DisconnectClosed bool
@@ -43,27 +49,54 @@ func (u *Unit) Signals() *Signals { return &u.signals }
 func (s *Signals) set(u *Unit) {
 	flow := &u.bank.Flow
 	for k := range u.bank.Batteries() {
-		s.Battery[k] = BatterySignals{flow.PositiveV[k], flow.NegativeV[k], flow.CurrentA[k], u.bank.Battery(k).TempC()}
+		s.Battery[k] = BatterySignals{flow.PositiveV[k], flow.NegativeV[k], flow.CurrentA[k],
+			u.bank.Battery(k).TempC() + u.hands.warmC[k]}
 	}
 	s.FeedV, s.FeedA = flow.FeedV, flow.FeedA
 	s.MotorV, s.MotorA = flow.LoadV, flow.LoadA
 	s.AmbientC = u.ambientC
-	s.WakeLine, s.MotorCommand, s.DisconnectClosed = u.feed.WakeLine(), u.command, !u.faults.now.disconnectOpen
+	s.extra(u)
+	s.WakeLine, s.MotorCommand, s.DisconnectClosed = u.feed.WakeLine(), u.coil(), !u.faults.now.disconnectOpen
 }
+
+// The controls draw little beside the contactor's coil; breaker, switch and wire have some tens of
+// milliohms (common practice, no source).
+const coilDropV = 0.1
+
+// extra takes the values that not every unit's board measures.
+func (s *Signals) extra(u *Unit) {
+	flow, f := &u.bank.Flow, &u.faults.now
+	s.InputV = u.feed.InputV(float64(flow.FeedA * flow.FeedV))
+	s.OilBar = float64(u.motor.PressurePart() * u.sc.Motor.ReliefBar)
+	s.IndicatorLine = u.feed.Live() && !f.lampFuseOpen
+	s.ControlV = 0
+	if !f.controlOpen {
+		s.ControlV = flow.PositiveV[u.bank.Highest(u.bank.Wiring().LoadPositive.At)]
+		if u.coil() {
+			s.ControlV -= coilDropV
+		}
+	}
+}
+
+// coil reports whether the motor contactor's coil is driven: the lift button is pressed, and the
+// controls have voltage.
+func (u *Unit) coil() bool { return u.command && !u.faults.now.controlOpen }
 
 // lines is the state of what the contacts depend on.
 type lines struct {
 	wake, command              bool
 	wakeBroken, disconnectOpen bool
+	controlOpen                bool
 }
 
 func linesOf(u *Unit) lines {
-	return lines{u.feed.Wake(), u.command, u.faults.now.feed.WakeBroken, u.faults.now.disconnectOpen}
+	return lines{u.feed.Wake(), u.command, u.faults.now.feed.WakeBroken, u.faults.now.disconnectOpen,
+		u.faults.now.controlOpen}
 }
 
 // contacts returns the levels a board sees.
 func (l lines) contacts() [3]bool {
-	return [3]bool{l.wake && !l.wakeBroken, l.command, !l.disconnectOpen}
+	return [3]bool{l.wake && !l.wakeBroken, l.command && !l.controlOpen, !l.disconnectOpen}
 }
 
 // edge takes an edge of the plan and reports whether a contact changed.
@@ -79,9 +112,9 @@ func (l *lines) edge(e duty.Edge) bool {
 }
 
 // set takes a change of faults and reports whether a contact changed.
-func (l *lines) set(wakeBroken, disconnectOpen bool) bool {
+func (l *lines) set(wakeBroken, disconnectOpen, controlOpen bool) bool {
 	before := l.contacts()
-	l.wakeBroken, l.disconnectOpen = wakeBroken, disconnectOpen
+	l.wakeBroken, l.disconnectOpen, l.controlOpen = wakeBroken, disconnectOpen, controlOpen
 	return l.contacts() != before
 }
 

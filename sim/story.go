@@ -124,14 +124,14 @@ func (s *story) tallyRun(u *Unit, dtS float64) {
 		}
 	}
 	switch flowing := flow.LoadA > flowingA; {
-	case u.command && !flowing:
+	case u.coil() && !flowing:
 		s.deadS += dtS
-	case !u.command && flowing:
+	case !u.coil() && flowing:
 		s.strayS += dtS
 	case flowing && u.motor.OnRelief():
 		s.reliefS += dtS
 	}
-	if u.command || !u.joined {
+	if u.coil() || !u.joined {
 		s.strayS = 0
 	}
 }
@@ -179,15 +179,15 @@ func (s *story) midnight(u *Unit) {
 	}
 }
 
-// bankSoCPct returns the true charge of the bank, % of what its batteries hold when full.
+// bankSoCPct returns the true charge of the bank, % of what its batteries or strings hold when full.
 func bankSoCPct(u *Unit) float64 {
-	has, holds := 0.0, 0.0
-	for k := range u.bank.Batteries() {
-		b := u.bank.Battery(k)
-		has += float64(b.SoCPct() * b.CapacityAh())
-		holds += b.CapacityAh()
-	}
-	return has / holds
+	ah, holds := has(u.bank)
+	return ah / holds
+}
+
+// coilV returns the voltage that the contactor's coil has, over what its coil is made for of 12 V.
+func coilV(u *Unit) float64 {
+	return chargeV(u) * float64(u.sc.Bank.Blocks()) / float64(u.sc.Bank.BuiltFor())
 }
 
 // chargeV returns the mean voltage at the batteries' posts.
@@ -205,5 +205,5 @@ func ratedAh(u *Unit) float64 {
 	for k := range u.sc.Bank.Batteries {
 		sum += u.sc.Bank.Batteries[k].RatedAh
 	}
-	return sum
+	return sum / float64(u.sc.Bank.Blocks())
 }

@@ -55,11 +55,14 @@ type Unit struct {
 
 	command bool // lift button
 	faults  faults
+	hands   hands
 	welded  bool    // contactor stuck closed
 	letGo   bool    // contactor has let go for lack of voltage, until the button is pressed again
 	starveS float64 // for how long its coil has had too little
 	joined  bool    // motor circuit closed
-	drainA  float64
+	drainA  float64 // all that is drawn while nothing is on
+	boardA  float64 // of that the monitor board
+	boardAs float64 // that it has drawn, A s
 
 	ambientC      float64
 	ambientMinute int64
@@ -75,7 +78,7 @@ func New(sc scenario.Scenario, seed uint64) (*Unit, error) {
 	if seed != 0 {
 		sc.Seed = seed
 	}
-	u := &Unit{sc: sc, plan: duty.New(dutyOf(&sc)), weather: weatherOf(&sc)}
+	u := &Unit{sc: sc, boardA: sc.BoardA, plan: duty.New(dutyOf(&sc)), weather: weatherOf(&sc)}
 	u.ambientC = u.weather.AmbientC(0)
 	batteries, err := batteriesOf(&sc, u.ambientC)
 	if err != nil {
@@ -101,6 +104,16 @@ func (u *Unit) Now() time.Duration { return u.now }
 
 // StartWall returns the wall time of the scenario's start.
 func (u *Unit) StartWall() time.Time { return u.sc.Start }
+
+// BoardDraws says what the monitor board takes from now on.
+func (u *Unit) BoardDraws(amps float64) {
+	u.boardA = amps
+	u.applyFaults()
+	u.solve()
+}
+
+// BoardAh returns what the monitor board has taken since the start.
+func (u *Unit) BoardAh() float64 { return u.boardAs / time.Hour.Seconds() }
 
 // Batteries returns the number of batteries.
 func (u *Unit) Batteries() int { return u.bank.Batteries() }
@@ -170,6 +183,7 @@ func (u *Unit) pass(dt time.Duration) {
 	dtS := float64(dt) / float64(time.Second)
 	flow := &u.bank.Flow
 	u.story.tally(u, dt, dtS)
+	u.boardAs += u.boardA * dtS
 	u.feed.Step(dtS, flow.FeedA, flow.FeedV, u.bank.Battery(0).TempC())
 	u.motor.Step(dtS, flow.LoadA, u.ambientC)
 	u.breaker.Step(dtS, flow.LoadA, u.ambientC)
@@ -190,7 +204,7 @@ const (
 
 // starveCoil lets go of the motor when the bank has been too low to hold its contactor.
 func (u *Unit) starveCoil(dtS float64) {
-	if !u.joined || u.faults.now.contactorStuck || chargeV(u) >= coilHoldsV {
+	if !u.joined || u.faults.now.contactorStuck || coilV(u) >= coilHoldsV {
 		u.starveS = 0
 		u.story.fell = u.story.fell && u.count.thisRun < goodRun
 		return
@@ -232,7 +246,7 @@ func (u *Unit) press(e duty.Edge) {
 	if e.On {
 		u.count.commands++
 		u.story.deadS = 0
-		u.letGo, u.starveS = chargeV(u) < coilClosesV, 0
+		u.letGo, u.starveS = coilV(u) < coilClosesV, 0
 		u.story.fell = u.story.fell || u.letGo
 		u.motor.Begin(e.Run.Load, e.Run.Travel.Seconds())
 	}
@@ -242,7 +256,7 @@ func (u *Unit) press(e duty.Edge) {
 func (u *Unit) joinMotor() {
 	was := u.joined
 	f := &u.faults.now
-	closed := (u.command && !f.contactorDead && !u.letGo) || u.welded
+	closed := (u.coil() && !f.contactorDead && !u.letGo) || u.welded
 	u.welded = f.contactorStuck && closed
 	u.joined = closed && !f.breakerOpen && !f.disconnectOpen && !u.breaker.Open()
 	if u.joined && !was {

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"liftbank/cmd/outside"
 	"liftbank/cmd/scenariofile"
 	"liftbank/cmd/slowtest"
 	"liftbank/sim/bank"
@@ -416,10 +417,7 @@ func TestFingerprint(t *testing.T) {
 // The same days on arm64, bit for bit, run by an emulator where there is one.
 func TestSameOnArm64(t *testing.T) {
 	slowtest.Long(t)
-	qemu, err := exec.LookPath("qemu-aarch64-static")
-	if err != nil {
-		t.Skip("needs qemu-aarch64-static")
-	}
+	qemu := outside.Program(t, "qemu-aarch64-static", "qemu-user-static")
 	program := filepath.Join(t.TempDir(), "sim.test")
 	build := exec.Command("go", "test", "-c", "-o", program, ".")
 	build.Env = append(os.Environ(), "GOARCH=arm64", "CGO_ENABLED=0")

@@ -28,6 +28,12 @@ var badFiles = map[string][]string{
 		`28: visits.checklist[2].items[1].rule: at-lest: want at-least, at-most or between`,
 		`30: visits.checklist_file: list.yaml: want checklist or checklist_file, not both`,
 	},
+	"power-unseen": {
+		`15: power.wake_by: both: want a contact wake_line in board.contacts with it: without one the board would be switched off while the tractor charges`,
+		`16: power.sleep: hibernate: want power-off or suspend`,
+		`17: power.saving_after: 11d: want less than power.sleep_after (10d, the default)`,
+		`18: power.sleep_below_pct: 60: want less than power.saving_below_pct (50, the default)`,
+	},
 	"visits-limits": {
 		`17: visits.limits[1]: oil/none: want an area and an item of the checklist`,
 		`18: visits.limits[2]: oil/relief-up: want min, max or both`,
@@ -141,7 +147,7 @@ var badFiles = map[string][]string{
 	},
 	"many": {
 		`1: unit.id: LIFT: want 1 to 64 of a-z, 0-9 and -`,
-		`3: bank.layout: series: want parallel`,
+		`3: bank.layout: in line: want parallel, series or series-pairs`,
 		`5: bank.batteries[0].rated_ah: 95 Ah: want 20 to 400 Ah (wrong unit: write 95, a plain number: the field is in Ah)`,
 		`6: bank.batteries[1].id: e: want a, b, c or d`,
 		`10: board.chips[0].address: 0x50: want 0x48, 0x49, 0x4a or 0x4b`,
@@ -257,6 +263,37 @@ var badFiles = map[string][]string{
 		`10: board.chips[0]: takes 223ms for its channels: want less than board.scan.rest_every (200ms): choose faster ` +
 			`conversions at rest`,
 	},
+	"mixed": {
+		`4: bank.mixed: maybe: want true or false`,
+	},
+	"series-count": {
+		`3: bank.layout: series with 3: want 2 batteries, a below b`,
+	},
+	"series-current-above": {
+		`5: bank.batteries[0].id: a: want a channel battery_current for it in board.channels; one current sensor a string, at its lowest battery, is that of a and b`,
+	},
+	"series-current-range": {
+		`14: board.channels[2].min_a: -70 to max_a: 70: want at least -75 to 30 A: one string may have to carry the motor, and take the feed, alone`,
+	},
+	"series-middle-range": {
+		`15: board.channels[3].scale: reaches 4.096 V: want more than 18 V (findings.series_v) at the end of the input's range: this post stands on the positive post of battery a, at 12 to 16 V over ground; use a larger range or a smaller bottom_ohm`,
+	},
+	"series-no-middle": {
+		`5: bank.batteries[0].id: a: want a channel battery_voltage for it in board.channels: its positive post is the middle between a and b, and without it only their sum is known`,
+	},
+	"series-of-four": {
+		`3: bank.layout: series with 4: want 2 batteries, a below b; two pairs in parallel are series-pairs`,
+	},
+	"series-order": {
+		`5: bank.batteries[0].id: b: want a: the batteries of a series bank are listed from a on, and a string from the bank's minus to its plus: a below b, c below d`,
+	},
+	"series-pairs-of-two": {
+		`3: bank.layout: series-pairs with 2: want 4 batteries, a below b and c below d`,
+	},
+	"series-tap-short": {
+		`13: board.channels[1].scale: reaches 27.03 V: want more than 36 V (2 times findings.series_v) at the end of the input's range: more than the voltage of a whole string must be seen, at a tap on the wrong post too; use a larger range or a smaller bottom_ohm`,
+		`15: board.channels[3].max_v: 32: want more than 36 V (2 times findings.series_v): more than the voltage of a whole string must be seen, at a tap on the wrong post too`,
+	},
 	"signal-twice": {
 		`14: board.channels[3].signal: battery_voltage: want another signal or battery: channels[0] measures ` +
 			`battery_voltage_a`,
@@ -318,12 +355,23 @@ var badFiles = map[string][]string{
 		`5: bank.batteries[0].rated_ah: missing: want 20 to 400 Ah`,
 		`5: bank.batteries[0].ratedah: unknown field: did you mean rated_ah?`,
 	},
+	"transducer": {
+		`14: board.channels[2].battery: a: want it left out: feed_input is of the unit, not of a battery`,
+		`15: board.channels[3].scale.kind: hall: want divider`,
+		`16: board.channels[4].scale.full_scale_v: 4.5: want it below the end of the input's range (4.096 V) by 8 % of the ` +
+			`span: beyond it a broken wire shows; use a divider`,
+		`17: board.channels[5].scale.supply_v: missing: want 1.8 to 5.5 V`,
+	},
+	"transducer-scale": {
+		`13: board.channels[2].scale.full_scale_bar: 160: want more than oil.relief_up_bar (170)`,
+		`14: oil.relief_down_bar: -1: want 0 to 1000 bar`,
+	},
 	"unknown-field": {
 		`5: bank.batteries[0].rated_ah: missing: want 20 to 400 Ah`,
 		`5: bank.batteries[0].rated_amphours: unknown field: want chemistry, id, rated_ah or rated_cca`,
 	},
 	"unknown-section": {
-		`14: battery: unknown field: want bank, board, feed, findings, http, motor, mqtt, service, store, unit or visits`,
+		`14: battery: unknown field: want bank, board, counter, feed, findings, http, motor, mqtt, oil, power, service, store, unit or visits`,
 	},
 	"voltage-range-too-short": {
 		`11: board.channels[0].max_v: 16: want more than 18 V (findings.series_v): a bank wired in series by mistake must ` +

@@ -5,19 +5,25 @@ import (
 	"slices"
 
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
 
 // Bank is the batteries of a unit.
 type Bank struct {
 	Layout    Layout
+	Mixed     bool      // that its batteries are of different kinds is known, and meant
 	Batteries []Battery // 1 to 4
 }
 
 // Layout is how the batteries are connected.
 type Layout string
 
-// Layouts. Parallel is the only one so far.
-const Parallel Layout = "parallel"
+// Layouts, as in package unit.
+const (
+	Parallel    Layout = "parallel"
+	Series      Layout = "series"
+	SeriesPairs Layout = "series-pairs"
+)
 
 // Battery is one 12 V block.
 type Battery struct {
@@ -29,6 +35,43 @@ type Battery struct {
 
 // Chemistry is the name of a kind of lead-acid battery, one of leadacid.All.
 type Chemistry string
+
+// Rules returns the layout as the rules have it.
+func (l Layout) Rules() unit.Layout {
+	for _, u := range unit.Layouts() {
+		if u.String() == string(l) {
+			return u
+		}
+	}
+	return unit.Parallel
+}
+
+// Index returns the place of a battery in the bank; ok is false, and the place the first, where there is none
+// of that ID.
+func (b *Bank) Index(id string) (i int, ok bool) {
+	for i := range b.Batteries {
+		if b.Batteries[i].ID == id {
+			return i, true
+		}
+	}
+	return 0, false
+}
+
+// Over returns how many batteries in series are between the board's ground and where the voltage of a signal
+// is taken.
+func (b *Bank) Over(s Signal, battery string) int {
+	layout := b.Layout.Rules()
+	i, _ := b.Index(battery)
+	switch at := i % layout.Blocks(); s { // in its string, from the bank's minus
+	case BatteryNegative:
+		return at
+	case BatteryVoltage:
+		return at + 1
+	case FeedInput:
+		return 1
+	}
+	return layout.Blocks()
+}
 
 const maxBatteries = 4
 
@@ -56,7 +99,12 @@ var (
 )
 
 func (b *Bank) read(s *section, of ratings) {
-	choose(s, "layout", &b.Layout, []Layout{Parallel}, about{doc: "how the batteries are connected", required: true})
+	choose(s, "layout", &b.Layout, []Layout{Parallel, Series, SeriesPairs}, about{
+		doc: "how the batteries are connected; series: a below b, 24 V; series-pairs: a below b and c below d, the two " +
+			"strings in parallel", required: true,
+	})
+	s.yesNo("mixed", &b.Mixed, about{doc: "it is known that the batteries are of different kinds or ages; without it, `check` " +
+		"refuses such a bank"})
 	list(s, "batteries", &b.Batteries, 1, maxBatteries, about{doc: "one entry for each 12 V battery", required: true},
 		func(b *Battery, s *section) { b.read(s, of) })
 }
@@ -76,6 +124,12 @@ func (b *Battery) read(s *section, of ratings) {
 		of.cca,
 		about{doc: "cold cranking rating (CCA, SAE J537), from its label; in a bank file from 10", required: true},
 	)
+}
+
+// RatedSpans returns the least and the largest rated capacity (Ah) and rated CCA (A) that a lift's
+// battery can have.
+func RatedSpans() (ah, cca [2]float64) {
+	return [2]float64{liftRatings.ah.min, liftRatings.ah.max}, [2]float64{liftRatings.cca.min, liftRatings.cca.max}
 }
 
 // Check refuses a battery that no lift has.
@@ -104,6 +158,28 @@ func (b *Bank) check(r *reading) {
 			continue
 		}
 		first[one.ID] = i
+	}
+	layout := b.Layout.Rules()
+	if layout.Blocks() == 1 || r.hasError("bank.layout") || r.hasError("bank.batteries") {
+		return
+	}
+	if n := len(b.Batteries); layout.Check(n) != nil {
+		want := "want 2 batteries, a below b"
+		if layout == unit.SeriesPairs {
+			want = "want 4 batteries, a below b and c below d"
+		}
+		if n == 4 && layout == unit.Series {
+			want += "; two pairs in parallel are series-pairs"
+		}
+		r.refuse("bank.layout", fmt.Sprintf("%s with %d", b.Layout, n), want, "bank.batteries")
+		return
+	}
+	for i, one := range b.Batteries {
+		if want := batteryIDs[i]; one.ID != want {
+			r.refuse(fmt.Sprintf("bank.batteries[%d].id", i), one.ID, fmt.Sprintf("want %s: the batteries of a %s bank are listed "+
+				"from a on, and a string from the bank's minus to its plus: a below b, c below d", want, b.Layout), "bank.layout")
+			return
+		}
 	}
 }
 

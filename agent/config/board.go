@@ -1,6 +1,8 @@
 package config
 
 import (
+	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -8,7 +10,8 @@ import (
 	"liftbank/sensors"
 	"liftbank/sensors/ads1115"
 	"liftbank/sensors/calibration"
-	"liftbank/sensors/ina226"
+	"liftbank/sensors/iio"
+	"liftbank/sensors/ina"
 )
 
 // Board is the monitor board: input chips, what is wired to them, contacts, and how often they are
@@ -31,12 +34,12 @@ type Chip struct {
 
 // chipKinds are the kinds of input chip that the configuration knows. Each declares its own
 // settings.
-var chipKinds = []sensors.Kind{ads1115.Kind, ina226.Kind}
+var chipKinds = []sensors.Kind{ads1115.Kind, ina.INA226, ina.INA228, iio.Kind}
 
 // Signal is what a channel measures.
 type Signal string
 
-// Signals. The first four are of one battery, the others of the unit.
+// Signals. The first four are of one battery, the others of the unit; the last four are extras.
 const (
 	BatteryVoltage     Signal = "battery_voltage"     // V, at its own positive post against the board's ground
 	BatteryCurrent     Signal = "battery_current"     // A, positive into the battery
@@ -44,6 +47,10 @@ const (
 	BatteryTemperature Signal = "battery_temperature" // °C, at the case or a post
 	FeedVoltage        Signal = "feed_voltage"        // V, ahead of the charge breaker
 	MotorVoltage       Signal = "motor_voltage"       // V, at the motor terminal
+	FeedInput          Signal = "feed_input"          // V, ahead of the feed's converter, from the tractor
+	ControlVoltage     Signal = "control_voltage"     // V, behind the breaker of the lift's controls
+	AmbientTemperature Signal = "ambient_temperature" // °C, outside of the batteries' box
+	OilPressure        Signal = "oil_pressure"        // bar, of the hydraulics at the pump
 )
 
 // Channel is one analog input.
@@ -67,8 +74,11 @@ func (c *Channel) Name() string {
 	return string(c.Signal) + "_" + c.Battery
 }
 
-// Unit returns the unit of the signal: "V", "A" or "°C".
+// Unit returns the unit of the signal: "V", "A", "°C" or "bar".
 func (c *Channel) Unit() string { return signals[c.Signal].unit }
+
+// Suffix returns the end of the names of fields that are in the signal's unit: "_v".
+func (c *Channel) Suffix() string { return signals[c.Signal].suffix }
 
 // Class returns how well the channel measures in a mode, in its unit.
 func (c *Channel) Class(m sensors.Mode) sensors.Class {
@@ -93,6 +103,7 @@ const (
 	Shunt            ScaleKind = "shunt"              // ShuntOhm, Gain, ZeroV
 	NTCBeta          ScaleKind = "ntc_beta"           // R25Ohm, BetaK, PullupOhm, SupplyV
 	NTCSteinhartHart ScaleKind = "ntc_steinhart_hart" // A, B, C, PullupOhm, SupplyV
+	Pressure         ScaleKind = "pressure"           // ZeroV, FullScaleV, FullScaleBar
 )
 
 // Scale is the law of a front end; which fields count depends on Kind.
@@ -100,7 +111,7 @@ type Scale struct {
 	Kind      ScaleKind
 	TopOhm    float64 // from the measured point to the pin
 	BottomOhm float64 // from the pin to ground
-	ZeroV     float64 // V at the pin at zero current
+	ZeroV     float64 // V at the pin at zero current, or at 0 bar
 	VPerA     float64 // V at the pin per ampere into the battery; negative if mounted the other way around
 	ShuntOhm  float64
 	Gain      float64 // of the shunt's amplifier; negative reverses the sign
@@ -109,6 +120,9 @@ type Scale struct {
 	A, B, C   float64 // of the Steinhart-Hart equation for kelvin and ohm, 1/K
 	PullupOhm float64 // from the pin to the supply
 	SupplyV   float64 // V at the top of the pull-up
+
+	FullScaleV   float64 // V at the pin at FullScaleBar
+	FullScaleBar float64 // of the transducer
 }
 
 // Law returns the scale as the board computes with it; nil for an unknown kind.
@@ -124,6 +138,8 @@ func (s Scale) Law() calibration.Scale {
 		return calibration.NTCBeta{R25Ohm: s.R25Ohm, BetaK: s.BetaK, PullupOhm: s.PullupOhm, SupplyV: s.SupplyV}
 	case NTCSteinhartHart:
 		return calibration.NTCSteinhartHart{A: s.A, B: s.B, C: s.C, PullupOhm: s.PullupOhm, SupplyV: s.SupplyV}
+	case Pressure:
+		return calibration.Pressure{ZeroV: s.ZeroV, FullScaleV: s.FullScaleV, FullScaleBar: s.FullScaleBar}
 	}
 	return nil
 }
@@ -133,6 +149,23 @@ type Calibration struct {
 	Offset float64 // in the channel's unit
 	Gain   float64 // 0.5 to 2
 }
+
+// Check refuses what a channel of a signal can't be corrected by.
+func (c Calibration) Check(s Signal) error {
+	f := signals[s]
+	if !(math.Abs(c.Offset) <= f.offset) {
+		return fmt.Errorf("offset %g %s: want %g to %g %s", c.Offset, f.unit, -f.offset, f.offset, f.unit)
+	}
+	if !(c.Gain >= minGain && c.Gain <= maxGain) {
+		return fmt.Errorf("gain %g: want %g to %g", c.Gain, minGain, maxGain)
+	}
+	return nil
+}
+
+// MaxOffset returns the largest offset that a calibration of a signal may have, either way.
+func (s Signal) MaxOffset() float64 { return signals[s].offset }
+
+const minGain, maxGain = 0.5, 2.0 // of a calibration
 
 func (c Calibration) correction() calibration.Correction {
 	return calibration.Correction{OffsetAdd: c.Offset, Gain: c.Gain}
@@ -155,6 +188,9 @@ const (
 	WakeLine     ContactSignal = "wake_line"     // on: the feed's converter is switched on
 	MotorCommand ContactSignal = "motor_command" // on: the contactor coil is driven
 	Disconnect   ContactSignal = "disconnect"    // on: closed
+	// on: the line of the lamp that shows charging is live, behind the lamp's fuse; the converter feeds it
+	// while its output is live
+	IndicatorLine ContactSignal = "indicator_line"
 )
 
 // Pull is the pin's own resistor.
@@ -176,7 +212,7 @@ type Scan struct {
 
 const (
 	maxChips    = 8  // our choice: one for each battery's current and as many others
-	maxChannels = 18 // every signal of four batteries and of the unit
+	maxChannels = 22 // every signal of four batteries and of the unit
 )
 
 // signalFacts is what is fixed or common for a signal.
@@ -190,14 +226,18 @@ type signalFacts struct {
 	accuracy   Accuracy // where the file does not say
 	mostZero   float64  // largest Accuracy.Zero
 	inRun      bool
+	ofStrings  bool // its largest possible value is so many times that on a bank with so many batteries in a string
 	scales     []ScaleKind
 }
 
 var (
 	voltage = signalFacts{
-		unit: "V", suffix: "_v", limit: span{-60, 60, "V"}, min: -1, max: 32, offset: 2, inRun: true,
+		unit: "V", suffix: "_v", limit: span{-60, 60, "V"}, min: -1, max: 32, offset: 2, inRun: true, ofStrings: true,
 		scales: []ScaleKind{Divider}, accuracy: usualAccuracy(unit.BatteryVoltage), mostZero: 1,
 	}
+
+	// tractor is a voltage that the bank's has nothing to do with.
+	tractor = func() signalFacts { f := voltage; f.ofStrings = false; return f }()
 
 	signals = map[Signal]signalFacts{
 		BatteryVoltage: voltage.of(true, true),
@@ -215,12 +255,22 @@ var (
 		},
 		FeedVoltage:  voltage.of(false, false),
 		MotorVoltage: voltage.of(false, true),
+		FeedInput:    tractor.of(false, false), ControlVoltage: voltage.of(false, true),
+		AmbientTemperature: {
+			unit: "°C", suffix: "_c", limit: span{-60, 150, "°C"}, min: -50, max: 90, offset: 20,
+			scales: []ScaleKind{NTCBeta, NTCSteinhartHart}, accuracy: usualAccuracy(unit.AmbientTemp), mostZero: 10,
+		},
+		OilPressure: {
+			unit: "bar", suffix: "_bar", limit: span{-100, 1000, "bar"}, min: -20, max: 420, offset: 50, inRun: true,
+			scales: []ScaleKind{Pressure}, accuracy: usualAccuracy(unit.OilPressure), mostZero: 50,
+		},
 	}
 	signalNames = []Signal{
 		BatteryVoltage, BatteryNegative, BatteryCurrent, BatteryTemperature, FeedVoltage, MotorVoltage,
+		FeedInput, ControlVoltage, AmbientTemperature, OilPressure,
 	}
-	contactSignals = []ContactSignal{WakeLine, MotorCommand, Disconnect}
-	scaleKinds     = []ScaleKind{Divider, Hall, Shunt, NTCBeta, NTCSteinhartHart}
+	contactSignals = []ContactSignal{WakeLine, MotorCommand, Disconnect, IndicatorLine}
+	scaleKinds     = []ScaleKind{Divider, Hall, Shunt, NTCBeta, NTCSteinhartHart, Pressure}
 )
 
 // usualAccuracy returns what the rules take for a sensor of which nothing is known.
@@ -238,20 +288,22 @@ func defaultBoard() Board {
 	return Board{Scan: Scan{RestEvery: time.Second, RunTail: 2 * time.Second, RunBelowA: -20}}
 }
 
-func (b *Board) read(s *section) {
+// read reads the board of a bank with so many batteries in a string.
+func (b *Board) read(s *section, blocks int) {
 	s.text("i2c_bus", &b.I2CBus, "the bus the chips are on: a number, or a name such as /dev/i2c-1", isName,
-		about{doc: "I2C bus; there is no default, because the lowest one is often another device's", required: true})
+		about{doc: "I2C bus; required where a chip has an address. There is no default, because the lowest one is often " +
+			"another device's", usually: "none"})
 	for _, p := range []struct {
 		name, line string
 		to         *string
 	}{{"i2c_scl_pin", "clock", &b.SCLPin}, {"i2c_sda_pin", "data", &b.SDAPin}} {
-		s.text(p.name, p.to, "the name of a line, such as GPIO3", isText, about{doc: "pin of the bus's " + p.line +
+		s.text(p.name, p.to, "the name of a line, such as GPIO3 or gpiochip0/3", isText, about{doc: "pin of the bus's " + p.line +
 			" line. With both, a chip that holds the data line is clocked off it, where this machine lets the pins be used " +
 			"while the bus is closed", usually: "none: the kernel's driver alone frees the bus"})
 	}
 	list(s, "chips", &b.Chips, 1, maxChips, about{doc: "input chips on the bus", required: true}, (*Chip).read)
 	list(s, "channels", &b.Channels, 2, maxChannels, about{doc: "analog inputs", required: true},
-		func(c *Channel, s *section) { c.read(s, b) })
+		func(c *Channel, s *section) { c.read(s, b, blocks) })
 	list(s, "contacts", &b.Contacts, 0, len(contactSignals), about{doc: "digital inputs; leave out what is not wired"},
 		(*Contact).read)
 	s.section("scan", false, about{doc: "how often the board is read", usually: "all defaults"}, b.Scan.read)
@@ -325,7 +377,7 @@ func (s *section) setting(f *sensors.Setting) {
 	}
 }
 
-func (c *Channel) read(s *section, b *Board) {
+func (c *Channel) read(s *section, b *Board, blocks int) {
 	choose(s, "signal", &c.Signal, signalNames, about{doc: "what is measured", required: true})
 	facts := signals[c.Signal]
 	isBattery := func(t string) bool { return t == "a" || t == "b" || t == "c" || t == "d" }
@@ -339,18 +391,25 @@ func (c *Channel) read(s *section, b *Board) {
 	c.InRun = facts.inRun
 	s.yesNo("in_run", &c.InRun, about{
 		doc:     "read during motor runs, too; always true for battery_voltage and battery_current",
-		usually: "false for temperatures and feed_voltage, else true",
+		usually: "false for temperatures, feed_voltage and feed_input, else true",
 	})
 	s.section("scale", false, about{doc: "circuit between the signal and the pin", required: true},
 		func(s *section) { c.Scale.read(s, facts.scales) })
 	c.Calibration.Gain = 1
 	inUnit(s, c.Signal, func(f signalFacts) {
 		c.Min, c.Max = f.min, f.max
+		high := about{doc: "highest possible value; above it the sensor is faulty"}
+		if f.ofStrings {
+			c.Max = min(f.max*float64(blocks), f.limit.max)
+			if s.r.describe {
+				high.usually = fmt.Sprintf("%g; on a 24 V bank %g, but for battery_negative and feed_input", f.max, f.limit.max)
+			}
+		}
 		s.number("min"+f.suffix, &c.Min, f.limit, about{doc: "lowest possible value; below it the sensor is faulty"})
-		s.number("max"+f.suffix, &c.Max, f.limit, about{doc: "highest possible value; above it the sensor is faulty"})
+		s.number("max"+f.suffix, &c.Max, f.limit, high)
 	})
 	s.section("calibration", false,
-		about{doc: "correction from a more accurate meter: (value + offset) x gain", usually: "none"},
+		about{doc: "correction from a more accurate meter: (value + offset) x gain. The page of calibration sets one over it", usually: "none"},
 		func(s *section) { c.Calibration.read(s, c.Signal) })
 	c.Accuracy = facts.accuracy
 	s.section(
@@ -378,7 +437,7 @@ func (c *Calibration) read(s *section, signal Signal) {
 	inUnit(s, signal, func(f signalFacts) {
 		s.number("offset"+f.suffix, &c.Offset, span{-f.offset, f.offset, f.unit}, about{doc: "added to the value"})
 	})
-	s.number("gain", &c.Gain, span{min: 0.5, max: 2},
+	s.number("gain", &c.Gain, span{min: minGain, max: maxGain},
 		about{doc: "factor applied after the offset; a factor outside this range means a wrong scale"})
 }
 
@@ -386,7 +445,7 @@ func (c *Calibration) read(s *section, signal Signal) {
 func inUnit(s *section, signal Signal, read func(signalFacts)) {
 	switch {
 	case s.r.describe:
-		for _, of := range []Signal{BatteryVoltage, BatteryCurrent, BatteryTemperature} {
+		for _, of := range []Signal{BatteryVoltage, BatteryCurrent, BatteryTemperature, OilPressure} {
 			read(signals[of])
 		}
 	case signal == "":
@@ -400,7 +459,8 @@ func (sc *Scale) read(s *section, allowed []ScaleKind) {
 	if allowed == nil {
 		allowed = scaleKinds
 	}
-	const byKind = "divider for voltages, hall or shunt for currents, ntc_beta or ntc_steinhart_hart for temperatures"
+	const byKind = "divider for voltages, hall or shunt for currents, ntc_beta or ntc_steinhart_hart for temperatures, " +
+		"pressure for oil_pressure"
 	choose(s, "kind", &sc.Kind, allowed, about{doc: byKind, required: true})
 	number := func(name string, to *float64, accepted span, doc string) {
 		s.number(name, to, accepted, about{doc: doc, required: true})
@@ -429,6 +489,12 @@ func (sc *Scale) read(s *section, allowed []ScaleKind) {
 			number("b", &sc.B, span{1e-5, 0.001, "1/K"}, "coefficient of ln R")
 			number("c", &sc.C, span{0, 1e-5, "1/K"}, "coefficient of (ln R)^3")
 		}
+		if kind == Pressure {
+			number("zero_v", &sc.ZeroV, span{0, 5.5, "V"}, "volts at the pin at 0 bar: 0.5 of a transducer of 0.5 to 4.5 V")
+			number("full_scale_v", &sc.FullScaleV, span{0.05, 5.5, "V"},
+				"volts at the pin at full_scale_bar, more than zero_v: 4.5 of the same")
+			number("full_scale_bar", &sc.FullScaleBar, span{10, 1000, "bar"}, "transducer's full scale")
+		}
 		if kind == NTCBeta || kind == NTCSteinhartHart {
 			number("pullup_ohm", &sc.PullupOhm, span{100, 1e6, "ohm"}, "resistor from the pin to the supply")
 			number("supply_v", &sc.SupplyV, span{1.8, 5.5, "V"}, "volts at the top of the pull-up")
@@ -438,7 +504,7 @@ func (sc *Scale) read(s *section, allowed []ScaleKind) {
 
 func (c *Contact) read(s *section) {
 	choose(s, "signal", &c.Signal, contactSignals, about{doc: "what the contact means", required: true})
-	s.text("pin", &c.Pin, "the pin's name as the system has it, such as GPIO17", isName,
+	s.text("pin", &c.Pin, "the pin's name as the system has it, such as GPIO17, or chip and number, as in gpiochip0/17", isName,
 		about{doc: "pin it is wired to", required: true})
 	active := "high"
 	choose(s, "active", &active, []string{"high", "low"}, about{doc: "level at which it is on"})

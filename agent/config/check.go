@@ -30,12 +30,16 @@ func (c *Config) check(r *reading) {
 		ch.checkBattery(r, path, &c.Bank)
 		ch.checkRange(r, path)
 		switch ch.Signal {
-		case BatteryVoltage, FeedVoltage, MotorVoltage:
-			ch.checkVoltage(r, path, c.Limits.Of("findings.series_v"))
+		case BatteryVoltage, FeedVoltage, MotorVoltage, ControlVoltage:
+			ch.checkVoltage(r, path, c.Limits.Of("findings.series_v"), c.Bank.Layout.Rules().Blocks())
+		case BatteryNegative:
+			ch.checkMiddle(r, path, c.Limits.Of("findings.series_v"), &c.Bank)
 		case BatteryCurrent:
-			ch.checkCurrent(r, path)
-		case BatteryTemperature:
+			ch.checkCurrent(r, path, c.Bank.Layout.Rules().Blocks())
+		case BatteryTemperature, AmbientTemperature:
 			ch.checkThermistor(r, path)
+		case OilPressure:
+			ch.checkTransducer(r, path, &c.Limits)
 		}
 	}
 	c.checkBatteriesSeen(r)
@@ -43,6 +47,7 @@ func (c *Config) check(r *reading) {
 	c.Board.checkPace(r)
 	c.checkFastScan(r)
 	c.Limits.checkOrder(r)
+	c.Power.check(r, &c.Board)
 	c.Outlets.check(r)
 }
 
@@ -61,6 +66,9 @@ func paths(list string, n int, field string) []string {
 func (b *Board) checkChips(r *reading) {
 	for i, chip := range b.Chips {
 		path := fmt.Sprintf("board.chips[%d]", i)
+		if b.I2CBus == "" && chip.ChipConfig != nil && chip.Address() != 0 && !r.hasError("board.i2c_bus") {
+			r.refuse("board.i2c_bus", "", fmt.Sprintf("want the bus that chip %s is on, such as /dev/i2c-1", show(chip.Name)), path+".address")
+		}
 		for j, before := range b.Chips[:i] {
 			other := fmt.Sprintf("board.chips[%d]", j)
 			if before.Name == chip.Name {
@@ -157,34 +165,63 @@ func (c *Channel) checkRange(r *reading, path string) {
 	}
 }
 
-// reach returns the quantity at the two ends of what the input chip can see on this channel.
-func (c *Channel) reach() (low, high float64) {
+// Reach returns the quantity at the two ends of what the input chip can see on this channel.
+func (c *Channel) Reach() (low, high float64) {
 	bottom, top := c.Input.Range()
 	law := c.Scale.Law()
-	low, _ = law.Physical(bottom)
-	high, _ = law.Physical(top)
+	if s := law.Slope(); s.Linear { // a transducer's scale has no value for what its circuit can't give
+		low, high = (bottom-s.AtV)*s.PerVolt, (top-s.AtV)*s.PerVolt
+	} else {
+		low, _ = law.Physical(bottom)
+		high, _ = law.Physical(top)
+	}
 	correct := c.Calibration.correction()
 	low, high = correct.Apply(low), correct.Apply(high)
 	return min(low, high), max(low, high)
 }
 
-// checkVoltage refuses a channel that would not see a bank wired in series.
-func (c *Channel) checkVoltage(r *reading, path string, seriesV float64) {
+// checkVoltage refuses a channel that would not see more batteries in series than there should be: of so
+// many in a string, its tap must show more than so many times the limit of one.
+func (c *Channel) checkVoltage(r *reading, path string, seriesV float64, blocks int) {
+	reason := "a bank wired in series by mistake must be seen"
+	if blocks > 1 {
+		reason = "more than the voltage of a whole string must be seen, at a tap on the wrong post too"
+	}
+	c.checkSees(r, path, seriesV, blocks, reason)
+}
+
+// checkMiddle refuses a tap at the negative post of a battery that stands on another, with the range of one
+// that sees no more than the drop over a cable.
+func (c *Channel) checkMiddle(r *reading, path string, seriesV float64, bank *Bank) {
+	i, known := bank.Index(c.Battery)
+	below, stands := bank.Layout.Rules().Below(i)
+	if !known || !stands || r.hasError("bank.layout") || r.hasError("bank.batteries") {
+		return
+	}
+	c.checkSees(r, path, seriesV, 1, fmt.Sprintf("this post stands on the positive post of battery %s, at 12 to 16 V over ground",
+		bank.Batteries[below].ID))
+}
+
+// checkSees refuses a channel that can't show so many times a voltage.
+func (c *Channel) checkSees(r *reading, path string, seriesV float64, blocks int, reason string) {
 	if c.Input == nil || r.hasError(path) {
 		return
 	}
-	const reason = "a bank wired in series by mistake must be seen"
-	if _, high := c.reach(); high <= seriesV {
-		want := fmt.Sprintf("want more than %s V (findings.series_v) at the end of the input's range: %s; "+
-			"use a larger range or a smaller bottom_ohm", formatNumber(seriesV), reason)
+	limit, of := seriesV*float64(blocks), "findings.series_v"
+	if blocks > 1 {
+		of = fmt.Sprintf("%d times %s", blocks, of)
+	}
+	if _, high := c.Reach(); high <= limit {
+		want := fmt.Sprintf("want more than %s V (%s) at the end of the input's range: %s; "+
+			"use a larger range or a smaller bottom_ohm", formatNumber(limit), of, reason)
 		r.refuse(path+".scale", fmt.Sprintf("reaches %.4g V", high), want, "findings.series_v")
 		return
 	}
-	if c.Max <= seriesV {
+	if c.Max <= limit {
 		r.refuse(
 			path+".max_v",
 			formatNumber(c.Max),
-			fmt.Sprintf("want more than %s V (findings.series_v): %s", formatNumber(seriesV), reason),
+			fmt.Sprintf("want more than %s V (%s): %s", formatNumber(limit), of, reason),
 			"findings.series_v",
 		)
 	}
@@ -195,8 +232,9 @@ const (
 	mustChargeA = 60  // our choice: the largest converters seen on trailers; one battery may take it all
 )
 
-// checkCurrent refuses a channel that would not see a motor run or the feed on one battery alone.
-func (c *Channel) checkCurrent(r *reading, path string) {
+// checkCurrent refuses a channel that would not see a motor run or the feed on one battery alone, or on one
+// string: for the same power it takes the current of one 12 V battery over the batteries of a string.
+func (c *Channel) checkCurrent(r *reading, path string, blocks int) {
 	switch {
 	case c.Scale.Kind == Hall && c.Scale.VPerA == 0:
 		r.refuse(path+".scale.v_per_a", "", "want a number other than 0")
@@ -206,16 +244,16 @@ func (c *Channel) checkCurrent(r *reading, path string) {
 	if c.Input == nil || r.hasError(path) {
 		return
 	}
-	need := fmt.Sprintf(
-		"want at least -%d to %d A: one battery may have to carry the motor, and take the feed, alone",
-		mustDrawA,
-		mustChargeA,
-	)
-	if low, high := c.reach(); low > -mustDrawA || high < mustChargeA {
+	draw, charge, one := mustDrawA/float64(blocks), mustChargeA/float64(blocks), "battery"
+	if blocks > 1 {
+		one = "string"
+	}
+	need := fmt.Sprintf("want at least -%g to %g A: one %s may have to carry the motor, and take the feed, alone", draw, charge, one)
+	if low, high := c.Reach(); low > -draw || high < charge {
 		r.refuse(path+".scale", fmt.Sprintf("reaches %.4g to %.4g A", low, high), need)
 		return
 	}
-	if c.Min > -mustDrawA || c.Max < mustChargeA {
+	if c.Min > -draw || c.Max < charge {
 		r.refuse(path+".min_a", fmt.Sprintf("%s to max_a: %s", formatNumber(c.Min), formatNumber(c.Max)), need)
 	}
 }
@@ -255,23 +293,67 @@ func (c *Channel) checkThermistor(r *reading, path string) {
 	)
 }
 
-// checkBatteriesSeen wants a voltage and a current of every battery.
+// transducerTop is where the output of a broken wire or a short begins, over the span from the zero to
+// the full scale: 96 % of the supply where the full scale is 90 % and the zero 10 %.
+const transducerTop = 6.0 / 80
+
+// checkTransducer refuses a circuit that can't tell a transducer's full scale from a broken wire, and
+// a full scale that the relief valve's setting would not leave.
+func (c *Channel) checkTransducer(r *reading, path string, limits *Limits) {
+	if c.Input == nil || r.hasError(path) {
+		return
+	}
+	s := &c.Scale
+	if s.FullScaleV <= s.ZeroV {
+		r.refuse(path+".scale.full_scale_v", "", fmt.Sprintf("want more than zero_v (%s)", formatNumber(s.ZeroV)),
+			path+".scale.zero_v")
+		return
+	}
+	if _, top := c.Input.Range(); s.FullScaleV+transducerTop*(s.FullScaleV-s.ZeroV) > top {
+		r.refuse(path+".scale.full_scale_v", "", fmt.Sprintf("want it below the end of the input's range (%s V) by 8 %% of the "+
+			"span: beyond it a broken wire shows; use a divider", formatNumber(top)))
+		return
+	}
+	for _, limit := range []string{"oil.relief_up_bar", "oil.relief_down_bar"} {
+		if set := limits.Of(limit); set > s.FullScaleBar {
+			r.refuse(path+".scale.full_scale_bar", formatNumber(s.FullScaleBar),
+				fmt.Sprintf("want more than %s (%s)", limit, formatNumber(set)), limit)
+		}
+	}
+}
+
+// checkBatteriesSeen wants a voltage of every battery and a current of each that stands on the bank's minus:
+// of a string, that is the current of all its batteries.
 func (c *Config) checkBatteriesSeen(r *reading) {
 	seen := map[string]bool{}
 	for i := range c.Board.Channels {
 		seen[c.Board.Channels[i].Name()] = true
 	}
+	layout := c.Bank.Layout.Rules()
 	for i, b := range c.Bank.Batteries {
 		var missing []string
 		for _, signal := range []Signal{BatteryVoltage, BatteryCurrent} {
+			if _, stands := layout.Below(i); stands && signal == BatteryCurrent {
+				continue
+			}
 			if channel := (Channel{Signal: signal, Battery: b.ID}); !seen[channel.Name()] {
 				missing = append(missing, string(signal))
 			}
 		}
-		if missing != nil {
-			r.refuse(fmt.Sprintf("bank.batteries[%d].id", i), "",
-				fmt.Sprintf("want a channel %s for it in board.channels", strings.Join(missing, " and one ")), "board.channels")
+		if missing == nil {
+			continue
 		}
+		want := fmt.Sprintf("want a channel %s for it in board.channels", strings.Join(missing, " and one "))
+		if above := i + 1; layout.Blocks() > 1 && above < len(c.Bank.Batteries) && layout.StringOf(above) == layout.StringOf(i) {
+			if missing[0] == string(BatteryVoltage) {
+				want += fmt.Sprintf(": its positive post is the middle between %s and %s, and without it only their sum is known",
+					b.ID, c.Bank.Batteries[above].ID)
+			}
+			if missing[len(missing)-1] == string(BatteryCurrent) {
+				want += fmt.Sprintf("; one current sensor a string, at its lowest battery, is that of %s and %s", b.ID, c.Bank.Batteries[above].ID)
+			}
+		}
+		r.refuse(fmt.Sprintf("bank.batteries[%d].id", i), "", want, "board.channels", "bank.layout")
 	}
 }
 
@@ -302,7 +384,7 @@ func (b *Board) checkPace(r *reading) {
 		return
 	}
 	for i, chip := range b.Chips {
-		rest, run := b.pace(chip.Name)
+		rest, run := b.Pace(chip.Name)
 		path := fmt.Sprintf("board.chips[%d]", i)
 		if rest >= b.Scan.RestEvery {
 			r.refuse(path, fmt.Sprintf("takes %s for its channels", rest.Round(time.Millisecond)),
@@ -317,18 +399,16 @@ func (b *Board) checkPace(r *reading) {
 	}
 }
 
-// pace returns how long a chip takes for all its channels at rest, and for those read in a run.
-func (b *Board) pace(chip string) (rest, run time.Duration) {
+// Pace returns how long a chip takes for all its channels at rest, and for those read in a run.
+func (b *Board) Pace(chip string) (rest, run time.Duration) {
 	for i := range b.Channels {
 		c := &b.Channels[i]
 		if c.Chip != chip || c.Input == nil {
 			continue
 		}
-		_, longest := c.Input.Time(sensors.AtRest)
-		rest += transferTime + longest
+		rest += transferTime + sensors.ReadTime(c.Input, sensors.AtRest)
 		if c.InRun {
-			_, longest = c.Input.Time(sensors.InRun)
-			run += transferTime + longest
+			run += transferTime + sensors.ReadTime(c.Input, sensors.InRun)
 		}
 	}
 	return rest, run

@@ -16,6 +16,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"time"
 )
 
 // Config is one unit as configured. One that [Load] or [Parse] returned has passed all checks.
@@ -23,8 +24,10 @@ type Config struct {
 	Unit         Unit
 	Bank         Bank
 	Board        Board
+	Counter      Counter
 	Limits       Limits   // sections motor, feed, findings and service
 	OutOfService []string // findings that are not watched
+	Power        Power
 	Outlets
 	HTTP   HTTP
 	Store  Store
@@ -34,13 +37,52 @@ type Config struct {
 // Unit names the lift.
 type Unit struct {
 	ID    string // a-z, 0-9 and -, 1 to 64 of them; the unit's name in topics, metrics and reports
+	Name  string // what people call it; empty: the ID alone
 	Place string // where it is at home, for people; empty: the last visit says it
+}
+
+// Counter is what an old mechanical counter, or a former board, had when this board began to count.
+// Totals that are shown and reported include it; the board's own counts do not.
+type Counter struct {
+	LiftCycles int
+	Runs       int
+	MotorTime  time.Duration
+	From       string // what had counted it, for people
+}
+
+// Bounds of a counter's start: more than any lift does.
+const (
+	MaxCounted   = 10_000_000
+	MaxMotorTime = 100_000 * time.Hour
+)
+
+func (c *Counter) read(s *section) {
+	for _, n := range []struct {
+		name, doc string
+		to        *int
+	}{{"lift_cycles", "lift cycles", &c.LiftCycles}, {"runs", "motor runs", &c.Runs}} {
+		s.whole(n.name, n.to, 0, MaxCounted, "", about{doc: n.doc + " that had been counted when this board began"})
+	}
+	s.duration("motor_time", &c.MotorTime, 0, MaxMotorTime, about{doc: "motor time that had been counted when this board began"})
+	s.text("from", &c.From, textForm, isTitle, about{
+		doc: "what had counted it: old counter, former board", usually: "not said",
+	})
+}
+
+const textForm = "a text of up to 60 characters"
+
+// CheckText refuses a name or place that the file would not take; an empty one is none.
+func CheckText(text string) error {
+	if text != "" && !isTitle(text) {
+		return fmt.Errorf("want %s", textForm)
+	}
+	return nil
 }
 
 // Default gives what a file gets that has the required fields only. Unit, bank and board have none
 // of their own, so this alone doesn't describe a unit.
 func Default() Config {
-	return Config{Board: defaultBoard(), Limits: defaultLimits(), HTTP: defaultHTTP(), Store: defaultStore(),
+	return Config{Board: defaultBoard(), Limits: defaultLimits(), Power: defaultPower(), HTTP: defaultHTTP(), Store: defaultStore(),
 		Visits: defaultVisits()}
 }
 
@@ -55,11 +97,23 @@ func Load(path string) (Config, error) {
 
 // Parse reads a config from data. file is its name for errors, and its folder is where relative
 // names of files in it start from. The error, if any, is [Errors].
-func Parse(file string, data []byte) (Config, error) {
+//
+// Batteries of different kinds in one bank are taken: a unit that was watched before must not go
+// unwatched for them. [Check] refuses them.
+func Parse(file string, data []byte) (Config, error) { return parse(file, data, false) }
+
+// Check is Parse for who writes a file: it also refuses a bank of different kinds of batteries, unless
+// bank.mixed says that it is known.
+func Check(file string, data []byte) (Config, error) { return parse(file, data, true) }
+
+func parse(file string, data []byte, refuseMixed bool) (Config, error) {
 	c := Default()
 	r := open(file, data, "unit, bank, board and so on")
 	if r.root(c.read) {
 		c.check(r)
+		if refuseMixed && !c.Bank.Mixed {
+			c.Bank.refuseMixed(r)
+		}
 	}
 	if err := r.failed(); err != nil {
 		return Config{}, err
@@ -92,14 +146,23 @@ func (c *Config) read(s *section) {
 	s.section("unit", false, about{doc: "the lift that this board watches", required: true}, c.Unit.read)
 	s.section("bank", false, aboutBank, func(s *section) { c.Bank.read(s, liftRatings) })
 	s.section("board", false, about{doc: "input chips, what is wired to them, and contacts", required: true}, func(s *section) {
-		c.Board.read(s)
+		c.Board.read(s, c.Bank.Layout.Rules().Blocks())
 		c.Limits.read(s, "board")
 	})
 	limits := func(name string) func(*section) { return func(s *section) { c.Limits.read(s, name) } }
 	s.section("motor", false, about{doc: "pump motor", usually: "all defaults"}, limits("motor"))
 	s.section("feed", false, about{doc: "charger's side", usually: "all defaults"}, limits("feed"))
+	s.section("oil", false, about{doc: "hydraulics", usually: "not judged"}, limits("oil"))
 	s.section("findings", false, about{doc: "limits of the findings", usually: "all defaults"}, c.readFindings)
-	s.section("service", false, about{doc: "the lift's service interval", usually: "not watched"}, limits("service"))
+	s.section("service", false, about{doc: "intervals of the lift's service, its filter and its oil", usually: "not watched"}, limits("service"))
+	s.section("counter", false, about{
+		doc:     "what an old mechanical counter, or a former board, had when this board began: totals that are shown include it",
+		usually: "nothing",
+	}, c.Counter.read)
+	s.section("power", false, about{doc: "what the board itself draws, and when it draws less", usually: "all defaults"}, func(s *section) {
+		c.Power.read(s)
+		c.Limits.read(s, "power")
+	})
 	c.Outlets.read(s)
 	s.section("store", false, about{doc: "what is kept on the card", usually: "all defaults"}, c.Store.read)
 	s.section("http", false, about{doc: "page, API and metrics", usually: "all defaults"}, c.HTTP.read)
@@ -109,6 +172,8 @@ func (c *Config) read(s *section) {
 func (u *Unit) read(s *section) {
 	s.text("id", &u.ID, idForm, isID,
 		about{doc: "name of the unit, unique in the fleet; part of the MQTT topics", required: true})
+	s.text("name", &u.Name, textForm, isTitle,
+		about{doc: "what people call it, shown beside the ID", usually: "the ID alone"})
 	s.text("place", &u.Place, "a place of up to 60 characters", isTitle,
 		about{doc: "where the unit is at home, shown on its page", usually: "as the last visit says"})
 }

@@ -29,6 +29,28 @@ func (l *Limits) Of(path string) float64 {
 	return found.Value()
 }
 
+// Limit returns the limit with this path, nil for none.
+func (l *Limits) Limit(path string) limit.Limit { return limit.Find(l.all, path) }
+
+// With returns the same limits with another value of one of them; one out of range is refused. The
+// ones it is called on stay as they are.
+func (l *Limits) With(path string, v float64) (Limits, error) {
+	next := Limits{all: rules.Limits()}
+	for i := range l.all {
+		if err := next.all[i].Put(l.all[i].Value()); err != nil {
+			return *l, fmt.Errorf("bug: config: %w", err)
+		}
+	}
+	one := limit.Find(next.all, path)
+	if one == nil {
+		return *l, fmt.Errorf("%s: there is no such limit", path)
+	}
+	if err := one.Put(v); err != nil {
+		return *l, err
+	}
+	return next, nil
+}
+
 // Values returns those that differ from their defaults.
 func (l *Limits) Values() limit.Values {
 	out := limit.Values{}

@@ -36,7 +36,7 @@ type Window struct {
 	Findings []Span    `json:"findings"`
 }
 
-// Series is one measured or worked-out figure over the bins.
+// Series is one measured or calculated figure over the bins.
 type Series struct {
 	// as in the snapshot: voltage_v, current_a, soc_pct, temperature_c, ...
 	Figure  string     `json:"figure"`

@@ -5,8 +5,6 @@ import (
 	"strconv"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
-
 	"liftbank/agent/outlet"
 	"liftbank/agent/snapshot"
 	"liftbank/rules/feed"
@@ -34,36 +32,34 @@ func words[T fmt.Stringer](values ...T) []string {
 
 // figure is one metric and how to read its value, nil when it is unknown.
 type figure[T any] struct {
-	desc  *prometheus.Desc
-	kind  prometheus.ValueType
+	desc  *Desc
+	kind  Kind
 	value func(T) *float64
 }
 
-func collect[T any](ch chan<- prometheus.Metric, figures []figure[T], from T, labels ...string) {
+func collect[T any](to Sink, figures []figure[T], from T, labels ...string) {
 	for _, f := range figures {
 		if v := f.value(from); v != nil {
-			send(ch, f.desc, f.kind, *v, labels...)
+			send(to, f.desc, f.kind, *v, labels...)
 		}
 	}
 }
 
-const labelBattery = "battery"
+const (
+	labelBattery = "battery"
+	labelString  = "string"
+)
 
-// described is every metric of this package.
-var described []*prometheus.Desc
-
-func desc(name, help string, labels ...string) *prometheus.Desc {
-	d := prometheus.NewDesc("liftbank_"+name, help, labels, nil)
-	described = append(described, d)
-	return d
+func desc(name, help string, labels ...string) *Desc {
+	return describe("liftbank_"+name, help, labels...)
 }
 
 func gauge[T any](name, help string, value func(T) *float64, labels ...string) figure[T] {
-	return figure[T]{desc(name, help, labels...), prometheus.GaugeValue, value}
+	return figure[T]{desc(name, help, labels...), Gauge, value}
 }
 
 func counter[T any](name, help string, value func(T) *float64, labels ...string) figure[T] {
-	return figure[T]{desc(name+"_total", help, labels...), prometheus.CounterValue, value}
+	return figure[T]{desc(name+"_total", help, labels...), Counter, value}
 }
 
 // estimate returns two metrics, NAME_UNIT and its standard uncertainty NAME_sigma_UNIT, both
@@ -95,9 +91,19 @@ const (
 	percent        = 100.0                // per 1
 	milliohms      = 1000.0               // per ohm
 	ampereHours    = 1.0 / secondsPerHour // per coulomb
+	bars           = 1e-5                 // per pascal
 	unchanged      = 1.0
-	secondsPerHour = 3600.0 // ampere hours to coulombs, watt hours to joules
+	perDay         = 1.0 / 86400 // seconds to days
+	secondsPerHour = 3600.0      // ampere hours to coulombs, watt hours to joules
 )
+
+// power reads a figure of the board's own draw, which older snapshots don't have.
+func power(s snap, of func(*snapshot.Power) *float64) *float64 {
+	if s.Power == nil {
+		return nil
+	}
+	return of(s.Power)
+}
 
 // over divides v and rounds the result to 15 digits, so that 71.2 % is 0.712 and not
 // 0.7120000000000001.
@@ -156,6 +162,16 @@ var (
 		"1 for the battery's verdict, 0 for the others: fit (sound and charged), fit-low (sound, needs charge), "+
 			"tired, failed, unknown (not enough evidence yet).",
 		labelBattery, "verdict",
+	)
+	stringWeakest = desc(
+		"string_weakest", "Always 1. The label battery is the battery of the string that will be empty first; none while it is not known.",
+		labelString, labelBattery,
+	)
+	boardLevel = desc(
+		"board_level_seconds_total",
+		"Time that the monitor's own board spent at a level, in seconds: awake, saving (scans slower, a radio on by the "+
+			"hour), asleep (switched off).",
+		"level",
 	)
 	feedStatus = desc(
 		"feed_status",
@@ -234,8 +250,16 @@ var unitFigures = join([]figure[snap]{
 	),
 
 	gauge(
-		"bank_volts", "Bank voltage, averaged over the batteries with a usable voltage, in volts.",
+		"bank_volts", "Bank voltage from its minus to its plus, averaged over the batteries or strings with a usable voltage, in volts.",
 		func(s snap) *float64 { return s.Bank.VoltageV },
+	),
+	gauge(
+		"bank_blocks_in_series", "12 V batteries between the bank's minus and its plus: 1 in parallel, 2 of 24 V.",
+		func(s snap) *float64 { return count(uint64(s.Blocks())) },
+	),
+	gauge(
+		"bank_mixed", "1 if the batteries are of different kinds or ages, by their labels and dates, else 0.",
+		func(s snap) *float64 { return flag(len(s.Bank.Mixed) > 0) },
 	),
 	gauge(
 		"bank_amperes", "Current into the bank, in amperes; negative is out of it.",
@@ -278,6 +302,14 @@ var unitFigures = join([]figure[snap]{
 		"motor_command", "1 while the motor contactor's coil is on, else 0.",
 		func(s snap) *float64 { return maybeFlag(s.Motor.Command) },
 	),
+	gauge(
+		"motor_control_volts", "Voltage behind the breaker of the lift's controls, in volts.",
+		func(s snap) *float64 { return s.Motor.ControlV },
+	),
+	gauge(
+		"motor_oil_pressure_pascals", "Oil pressure at the pump, in pascals.",
+		func(s snap) *float64 { return over(s.Motor.OilBar, bars) },
+	),
 	counter(
 		"motor_runs", "Motor runs, each from one start to its stop.",
 		func(s snap) *float64 { return count(s.Motor.Runs) },
@@ -287,10 +319,37 @@ var unitFigures = join([]figure[snap]{
 		"motor_lift_cycles", "Lift cycles, each a configured number of motor runs.",
 		func(s snap) *float64 { return count(s.Motor.LiftCycles) },
 	),
+	gauge(
+		"motor_before_lift_cycles", "Lift cycles that an old counter had when this board began: to be added to the counter.",
+		func(s snap) *float64 {
+			return before(s, func(b *snapshot.Before) *float64 { return count(b.LiftCycles) })
+		},
+	),
+	gauge(
+		"motor_before_runs", "Motor runs that an old counter had when this board began: to be added to the counter.",
+		func(s snap) *float64 { return before(s, func(b *snapshot.Before) *float64 { return count(b.Runs) }) },
+	),
+	gauge(
+		"motor_before_run_seconds",
+		"Motor run time that an old counter had when this board began: to be added to the counter, in seconds.",
+		func(s snap) *float64 { return before(s, func(b *snapshot.Before) *float64 { return &b.RunTimeS }) },
+	),
 
 	gauge(
 		"feed_volts", "Feed voltage ahead of the charge breaker, in volts.",
 		func(s snap) *float64 { return s.Feed.VoltageV },
+	),
+	gauge(
+		"feed_input_volts", "Voltage ahead of the converter, from the tractor, in volts.",
+		func(s snap) *float64 { return s.Feed.InputV },
+	),
+	gauge(
+		"feed_indicator_line", "1 while the charging lamp's line is live, behind its fuse, else 0.",
+		func(s snap) *float64 { return maybeFlag(s.Feed.IndicatorLine) },
+	),
+	gauge(
+		"ambient_celsius", "Temperature outside of the batteries' box, in °C.",
+		func(s snap) *float64 { return s.Bank.AmbientC },
 	),
 	gauge(
 		"feed_status_since_timestamp_seconds",
@@ -304,6 +363,48 @@ var unitFigures = join([]figure[snap]{
 	gauge(
 		"disconnect_closed", "1 while the battery disconnect is closed, 0 while it is open.",
 		func(s snap) *float64 { return maybeFlag(s.Feed.DisconnectClosed) },
+	),
+	counter(
+		"board_drawn_coulombs", "Charge that the monitor's own board drew from the bank, in coulombs (1 Ah is 3600).",
+		func(s snap) *float64 {
+			return power(s, func(p *snapshot.Power) *float64 { return over(&p.TotalAh, ampereHours) })
+		},
+	),
+	gauge(
+		"board_draw_amperes", "What the monitor's own board draws at its level, by the configuration, in amperes.",
+		func(s snap) *float64 { return power(s, func(p *snapshot.Power) *float64 { return &p.DrawA }) },
+	),
+	gauge(
+		"board_parked_drawn_coulombs", "Charge that the board drew since the unit was parked, in coulombs (1 Ah is 3600).",
+		func(s snap) *float64 {
+			return power(s, func(p *snapshot.Power) *float64 { return over(&p.DrawnAh, ampereHours) })
+		},
+	),
+	gauge(
+		"board_parked_drawn_ratio", "The same over the bank's capacity.",
+		func(s snap) *float64 {
+			return power(s, func(p *snapshot.Power) *float64 { return over(&p.DrawnPct, percent) })
+		},
+	),
+	gauge(
+		"bank_parked_seconds", "Time since motor, wake line or feed was on, in seconds.",
+		func(s snap) *float64 { return power(s, func(p *snapshot.Power) *float64 { return &p.ParkedS }) },
+	),
+	gauge(
+		"bank_stands_seconds", "Time until the bank is too low for a lift, parked as now, in seconds; at most 365 days.",
+		func(s snap) *float64 {
+			return power(s, func(p *snapshot.Power) *float64 { return over(p.StandsDays, perDay) })
+		},
+	),
+	gauge(
+		"bank_stands_without_seconds", "The same if there were no monitor.",
+		func(s snap) *float64 {
+			return power(s, func(p *snapshot.Power) *float64 { return over(p.StandsWithoutDays, perDay) })
+		},
+	),
+	counter(
+		"board_sleeps", "Times that the monitor's own board was switched off to spare the bank.",
+		func(s snap) *float64 { return power(s, func(p *snapshot.Power) *float64 { return count(p.Sleeps) }) },
 	),
 	counter(
 		"feed_wake_seconds", "Time with the wake line on, in seconds.",
@@ -408,7 +509,7 @@ type batt = *snapshot.Battery
 
 var batteryFigures = join([]figure[batt]{
 	gauge(
-		"battery_volts", "Voltage at the battery's own posts, in volts.", func(b batt) *float64 { return b.VoltageV },
+		"battery_volts", "Voltage at the battery's own posts, in volts; of one that stands on another, over that one's positive post.", func(b batt) *float64 { return b.VoltageV },
 		labelBattery,
 	),
 	gauge(
@@ -478,6 +579,68 @@ var batteryFigures = join([]figure[batt]{
 	),
 )
 
+// before returns a figure of what was counted before this board; nil without.
+func before(s snap, of func(*snapshot.Before) *float64) *float64 {
+	if s.Motor.Before == nil {
+		return nil
+	}
+	return of(s.Motor.Before)
+}
+
+// ofDays returns days in seconds.
+func ofDays(d *float64) *float64 {
+	if d == nil {
+		return nil
+	}
+	return new(*d * 24 * secondsPerHour)
+}
+
+func maybeCount(n *uint64) *float64 {
+	if n == nil {
+		return nil
+	}
+	return count(*n)
+}
+
+type series = *snapshot.String
+
+// stringFigures are those of batteries in series. The label has them from minus to plus: a-b.
+var stringFigures = join([]figure[series]{
+	gauge(
+		"string_volts", "Voltage of the string from its minus to its plus, in volts.",
+		func(s series) *float64 { return s.VoltageV }, labelString,
+	),
+	gauge(
+		"string_amperes", "Current into the string, which is that of each of its batteries, in amperes; negative is out of it.",
+		func(s series) *float64 { return s.CurrentA }, labelString,
+	),
+},
+	estimate(
+		"string_rest_difference", "volts", "Upper battery less lower one at rest, in volts.", unchanged,
+		func(s series) snapshot.Estimate { return s.RestDiffV }, labelString,
+	),
+	estimate(
+		"string_held_difference", "volts", "Upper battery less lower one at the end of a charge, held at the feed's voltage, in volts.",
+		unchanged, func(s series) snapshot.Estimate { return s.HeldDiffV }, labelString,
+	),
+	estimate(
+		"string_run_difference", "volts", "Upper battery less lower one under the motor's current, in volts.", unchanged,
+		func(s series) snapshot.Estimate { return s.RunDiffV }, labelString,
+	),
+	estimate(
+		"string_soc_spread", "ratio", "State of charge of the fuller battery less that of the emptier, 0 to 1.", percent,
+		func(s series) snapshot.Estimate { return s.SpreadPct }, labelString,
+	),
+	estimate(
+		"string_discharge_share", "ratio", "Part of the bank's discharge that this string gave over the last motor runs, 0 to 1.",
+		percent, func(s series) snapshot.Estimate { return s.DrawSharePct }, labelString,
+	),
+	estimate(
+		"string_charge_share", "ratio", "Part of the bank's charge that went into this string, 0 to 1.", percent,
+		func(s series) snapshot.Estimate { return s.ChargeSharePct }, labelString,
+	),
+)
+
 type link = *snapshot.Link
 
 var linkFigures = estimate(
@@ -495,6 +658,34 @@ var sinceFigures = []figure[*snapshot.SinceService]{
 		"Motor run time since the last service of this kind, or since counting began, in seconds.",
 		func(s *snapshot.SinceService) *float64 { return &s.RunTimeS }, "kind",
 	),
+	gauge(
+		"since_service_seconds", "Time since the last service of this kind, or since counting began, by the calendar, in seconds.",
+		func(s *snapshot.SinceService) *float64 { return ofDays(s.Days) }, "kind",
+	),
+	gauge(
+		"service_interval_lift_cycles", "Lift cycles between services of this kind, where such an interval is set.",
+		func(s *snapshot.SinceService) *float64 { return maybeCount(s.DueLiftCycles) }, "kind",
+	),
+	gauge(
+		"service_interval_motor_run_seconds",
+		"Motor run time between services of this kind, where such an interval is set, in seconds.",
+		func(s *snapshot.SinceService) *float64 { return s.DueRunTimeS }, "kind",
+	),
+	gauge(
+		"service_interval_seconds", "Calendar time between services of this kind, where such an interval is set, in seconds.",
+		func(s *snapshot.SinceService) *float64 { return ofDays(s.DueDays) }, "kind",
+	),
+	gauge(
+		"service_due_timestamp_seconds",
+		"Day on which a service of this kind is due at the usual duty, in seconds since 1970-01-01 UTC.",
+		func(s *snapshot.SinceService) *float64 {
+			day, err := time.Parse(time.DateOnly, s.NextOn)
+			if err != nil {
+				return nil
+			}
+			return at(day)
+		}, "kind",
+	),
 }
 
 var channelFigures = []figure[*snapshot.Channel]{
@@ -506,6 +697,24 @@ var channelFigures = []figure[*snapshot.Channel]{
 		"channel_rejected", "Readings of the channel that were rejected since the agent started.",
 		func(c *snapshot.Channel) *float64 { return count(c.Rejected) }, "channel",
 	),
+	gauge(
+		"channel_moved_amperes", "By how much the current sensor's learned zero has moved since its calibration, in "+
+			"amperes; absent without one.",
+		func(c *snapshot.Channel) *float64 { return movedIn(c, "A") }, "channel",
+	),
+	gauge(
+		"channel_moved_volts", "By how much the tap has moved against the mean of all since its calibration, in volts; "+
+			"absent without one.",
+		func(c *snapshot.Channel) *float64 { return movedIn(c, "V") }, "channel",
+	),
+}
+
+// movedIn returns by how much a channel of a unit has moved since its calibration.
+func movedIn(c *snapshot.Channel, unit string) *float64 {
+	if c.Calibration == nil || c.Unit != unit {
+		return nil
+	}
+	return c.Calibration.Moved.Value
 }
 
 var chipFigures = []figure[*snapshot.Chip]{

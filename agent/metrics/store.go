@@ -1,8 +1,6 @@
 package metrics
 
 import (
-	"github.com/prometheus/client_golang/prometheus"
-
 	"liftbank/agent/store"
 	"liftbank/agent/store/outbox"
 )
@@ -69,23 +67,23 @@ var (
 	)
 )
 
-func collectStore(ch chan<- prometheus.Metric, h store.Health) {
-	collect(ch, storeFigures, &h)
-	send(ch, storeUsable, prometheus.GaugeValue, fromBool(h.Problem == ""))
-	collectProblem(ch, storeProblem, h.Problem)
+func collectStore(to Sink, h store.Health) {
+	collect(to, storeFigures, &h)
+	send(to, storeUsable, Gauge, fromBool(h.Problem == ""))
+	collectProblem(to, storeProblem, h.Problem)
 	for _, o := range h.Outlets {
-		send(ch, outboxUnheard, prometheus.GaugeValue, o.Unheard.Seconds(), o.Name)
+		send(to, outboxUnheard, Gauge, o.Unheard.Seconds(), o.Name)
 	}
 	for i := range outbox.Streams {
 		for _, o := range h.Outlets {
-			send(ch, outboxWaiting, prometheus.GaugeValue, float64(o.Waiting[i]), o.Name, outbox.Stream(i).String())
+			send(to, outboxWaiting, Gauge, float64(o.Waiting[i]), o.Name, outbox.Stream(i).String())
 		}
-		send(ch, outboxKept, prometheus.GaugeValue, float64(h.Kept[i]), outbox.Stream(i).String())
+		send(to, outboxKept, Gauge, float64(h.Kept[i]), outbox.Stream(i).String())
 	}
 }
 
-func collectProblem(ch chan<- prometheus.Metric, desc *prometheus.Desc, problem string, labels ...string) {
+func collectProblem(to Sink, desc *Desc, problem string, labels ...string) {
 	if problem != "" {
-		send(ch, desc, prometheus.GaugeValue, 1, append(labels, problem)...)
+		send(to, desc, Gauge, 1, append(labels, problem)...)
 	}
 }

@@ -72,4 +72,7 @@ type State struct {
 	Refused         uint64 // messages of the receiver that were no receipt, or for what was never sent
 	Oversized       uint64 // messages of the receiver that were too large and skipped
 	ReceiptsBlocked bool   // receipts can't be heard
+	// LastWord says that the next hop has all that was to be said before the board is switched off, and that
+	// it will be.
+	LastWord bool
 }

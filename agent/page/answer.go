@@ -2,7 +2,9 @@ package page
 
 import (
 	"fmt"
+	"html"
 	"html/template"
+	"regexp"
 	"slices"
 
 	"liftbank/agent/page/figures"
@@ -22,6 +24,21 @@ type answer struct {
 	Also  string // what else is to be known: nothing else is wrong, some can't be judged
 }
 
+// headline is the answer in one line, without markup.
+func (a *answer) headline() string {
+	if a.Lead == nil {
+		return a.Head
+	}
+	return plain(a.Lead.Heading)
+}
+
+// plain returns text without its markup.
+func plain(text template.HTML) string {
+	return html.UnescapeString(markup.ReplaceAllString(string(text), ""))
+}
+
+var markup = regexp.MustCompile(`<[^>]*>`)
+
 // answerOf answers the first question: what is wrong?
 func answerOf(to *words.Reader, s *snapshot.Snapshot, old bool, all []view.Finding) answer {
 	if s == nil {
@@ -30,7 +47,8 @@ func answerOf(to *words.Reader, s *snapshot.Snapshot, old bool, all []view.Findi
 	if old {
 		return answer{Head: to.W["NotNow"], More: to.W["NotNowMore"], Rest: all}
 	}
-	waits, judged := silentNames(s), len(detect.Catalog())-silentNames(s)
+	waits := silentNames(s)
+	judged := checksOf(s) - waits
 	a := answer{Rest: all}
 	if len(all) > 0 && (all[0].Standing || all[0].Look == "set" && all[0].Active) {
 		a.Lead, a.Rest = &all[0], all[1:]
@@ -63,6 +81,17 @@ func answerOf(to *words.Reader, s *snapshot.Snapshot, old bool, all []view.Findi
 		a.Head, a.More = to.W["No"], words.Fill(to.W["AllChecksMade"], "n", fmt.Sprint(judged))
 	}
 	return a
+}
+
+// checksOf returns how many findings a unit is watched for.
+func checksOf(s *snapshot.Snapshot) int {
+	n := len(s.OptionalFindings)
+	for _, d := range detect.Catalog() {
+		if !d.Optional {
+			n++
+		}
+	}
+	return n
 }
 
 // number returns a text with a number in it, in the singular where it is one.

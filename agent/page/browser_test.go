@@ -149,12 +149,8 @@ func (b *bench) browse(width int64) *tab {
 	b.Helper()
 	here := chromedp.Flag("host-resolver-rules", "MAP "+plainName+" 127.0.0.1")
 	trusting := chromedp.Flag("ignore-certificate-errors", true) // a test's own: as if the phone trusted it
-	ctx, cancel := chromedp.NewContext(browsertest.Start(b, here, trusting), chromedp.WithNewBrowserContext())
-	b.Cleanup(cancel)
-	require.NoError(b, chromedp.Do(ctx))
-	t := &tab{bench: b, ctx: ctx}
+	t := &tab{bench: b, ctx: browsertest.Tab(b, here, trusting)}
 	t.do(chromedp.EmulateViewport(width, 800))
-	browsertest.Watch(t, ctx)
 	return t
 }
 
@@ -270,11 +266,12 @@ var looks = []struct{ name, path string }{
 }
 
 func TestPageLooksAndIsSound(t *testing.T) {
+	slowtest.SkipUnderRace(t) // it looks at pages; what answers is under it in the others
 	b := newBench(t)
 	for _, width := range some[int64](phone, desk) {
 		tab := b.browse(width)
 		tab.signIn()
-		for _, dark := range []bool{false, true} {
+		for _, dark := range some(false, true) {
 			tab.dark(dark)
 			tone := map[bool]string{false: "light", true: "dark"}[dark]
 			for _, look := range looks {
@@ -432,6 +429,7 @@ func TestPageFirstSecond(t *testing.T) {
 
 // The other language, chosen on the page: every page says so and still fits the screen.
 func TestPageSpanish(t *testing.T) {
+	slowtest.SkipUnderRace(t) // it looks at pages; what answers is under it in the others
 	b := newBench(t)
 	begin(t, b.s)
 	tab := b.browse(phone)

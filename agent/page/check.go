@@ -2,6 +2,7 @@ package page
 
 import (
 	"net/http"
+	"strings"
 
 	"liftbank/agent/page/figures"
 	"liftbank/agent/page/view"
@@ -81,13 +82,22 @@ func wakePairs(to *words.Reader, s *snapshot.Snapshot) []pair {
 	if !s.Feed.Since.IsZero() {
 		state.Note = to.W["Since"] + " " + figures.Rough(s.At.Sub(s.Feed.Since))
 	}
-	return []pair{
+	out := []pair{
 		said(to.W["WakeLine"], figures.Contact(s.Feed.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"])),
 		state,
+	}
+	if s.Feed.InputV != nil {
+		out = append(out, said(to.W["FeedInput"], figures.Short(s.Feed.InputV, 2, false)))
+	}
+	if s.Feed.IndicatorLine != nil {
+		out = append(out, said(to.W["IndicatorLine"],
+			figures.Contact(s.Feed.IndicatorLine, to.W["SwitchOn"], to.W["SwitchOff"])))
+	}
+	return append(out,
 		said(to.W["FeedVoltage"], figures.Short(s.Feed.VoltageV, 2, false)),
 		said(to.W["BankCurrent"], figures.Short(s.Bank.CurrentA, 1, true)),
 		said(to.W["BankVoltage"], figures.Short(s.Bank.VoltageV, 2, false)),
-	}
+	)
 }
 
 type checkView struct {
@@ -95,8 +105,10 @@ type checkView struct {
 	Parts    []part
 	Channels []view.Choice
 	Compared *visits.Compared
-	Draft    bool // a visit is open that a comparison can go into
+	InSeries string // what its posts read; empty in parallel
+	Draft    bool   // a visit is open that a comparison can go into
 	Token    string
+	Groups   []settingGroup // of the settings as they hold
 }
 
 // check is the page of guided checks.
@@ -104,9 +116,16 @@ func (p *livePages) check(w http.ResponseWriter, r *http.Request) { p.show(w, r,
 
 func (p *livePages) checkView(r *http.Request, to *words.Reader, parts []part) checkView {
 	v := checkView{W: to.W, Parts: parts, Token: web.Token()}
+	if p.set != nil {
+		all, _, _ := p.set.Settings()
+		v.Groups = settingGroups(to, all, false)
+	}
 	snap := p.site.Hub.Current()
 	if snap == nil {
 		return v
+	}
+	if len(snap.Strings) > 0 {
+		v.InSeries = to.W["CheckMeterSeries"]
 	}
 	asked := r.URL.Query()
 	for _, c := range snap.Channels {
@@ -114,7 +133,8 @@ func (p *livePages) checkView(r *http.Request, to *words.Reader, parts []part) c
 			Value: c.Name, Text: visits.ChannelName(to, c.Name) + ", " + c.Unit, Chosen: c.Name == asked.Get("channel"),
 		})
 		if c.Name == asked.Get("channel") && asked.Get("meter") != "" {
-			v.Compared = visits.Compare(to, c, p.calibration[c.Name], asked.Get("meter"))
+			v.Compared = visits.Compare(to, c, asked.Get("meter"))
+			v.Compared.Corrected = strings.TrimPrefix(correctedText(to, &c), "; ")
 		}
 	}
 	if p.store != nil {

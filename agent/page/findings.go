@@ -27,6 +27,7 @@ type findingPages struct {
 	access  *web.Access
 	store   *visit.Store  // nil: visits are not kept
 	actions visit.Actions // nil: nothing can be done
+	curves  *curvesOf
 }
 
 // Routes registers the pages of findings and their form.
@@ -76,6 +77,7 @@ func (p *findingPages) page(w http.ResponseWriter, r *http.Request) {
 	if snap := p.site.Hub.Current(); snap != nil {
 		v.Some, v.Unjudged, v.Waits = true, unjudgedOf(to, snap.NotJudged), silentNames(snap)
 		v.Finding, v.Summary = view.Findings(to, snap), summaryOf(to, snap.Findings)
+		p.curves.add(to, snap, v.Finding)
 	}
 	for _, d := range detect.Catalog() {
 		v.All = append(v.All, explain(to, d))
@@ -128,9 +130,8 @@ func (p *findingPages) explain(w http.ResponseWriter, r *http.Request) {
 		})
 		return
 	}
-	p.site.Show(w, r, http.StatusOK, web.Content{
-		Template: "explain", Data: explainPage{to.W, to, explain(to, d)}, Title: d.Name, Nav: "/findings",
-	})
+	v := explainPage{to.W, to, explain(to, d)}
+	p.site.Show(w, r, http.StatusOK, web.Content{Template: "explain", Data: v, Title: plain(v.Title), Nav: "/findings"})
 }
 
 // canAct reports whether technicians can act on findings.
@@ -179,6 +180,9 @@ func (p *findingPages) showAct(w http.ResponseWriter, r *http.Request, status in
 		if i >= 0 {
 			known := view.FindingOf(to, snap.Findings[i], snap.At)
 			known.No = i + 1
+			one := []view.Finding{known}
+			p.curves.add(to, snap, one)
+			known = one[0]
 			v.Known, v.Shelved = &known, known.State == "shelved"
 			v.Ack = known.State == "unacknowledged" || known.State == "returned to normal unacknowledged"
 		}
@@ -194,7 +198,11 @@ func (p *findingPages) showAct(w http.ResponseWriter, r *http.Request, status in
 	if v.Known == nil && problem == "" && status == http.StatusOK {
 		status = http.StatusNotFound
 	}
-	p.site.Show(w, r, status, web.Content{Template: "act", Data: v, Title: v.Name, Nav: "/findings"})
+	title := v.Name
+	if v.Known != nil {
+		title = plain(v.Known.Heading)
+	}
+	p.site.Show(w, r, status, web.Content{Template: "act", Data: v, Title: title, Nav: "/findings"})
 }
 
 // act performs an action on a finding.

@@ -16,7 +16,8 @@ import (
 // changing are the paths that forms are sent to.
 var changing = []string{
 	"/findings/act", "/visit/begin", "/visit/save", "/visit/work", "/visit/finish", "/visit/discard",
-	"/visit/settle", "/visit/photo", "/check/compare", "/recording/copy", "/pin", "/pin/out", "/settings",
+	"/visit/settle", "/visit/photo", "/check/compare", "/recording/copy", "/pin", "/pin/out", "/choices", "/settings",
+	"/settings/undo", "/api/v1/settings",
 }
 
 // FuzzForms sends any body to any form, with and without a session: there is an answer, no error of

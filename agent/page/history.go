@@ -285,6 +285,7 @@ func (h *historyPages) fill(to *words.Reader, v *historyView, win *history.Windo
 		Zone: zone, Now: now, Number: func(name, subject string) int { return numbers[[2]string{name, subject}] },
 		Path: func(from, to time.Time) template.URL { return template.URL(spanPath(from, to)) },
 	}
+	past.Wired = draw.WiredAs(h.site.Hub.Current())
 	if v.Follows {
 		past.Doubt = h.doubtNow
 	}
@@ -357,7 +358,7 @@ func spanTitle(to *words.Reader, from, until, now time.Time) string {
 
 // runViews returns the latest runs, the last one first.
 func runViews(runs []history.Run, zone *time.Location) []runView {
-	runs = slices.SortedFunc(slices.Values(runs), func(a, b history.Run) int { return b.At.Compare(a.At) })
+	runs = slices.SortedStableFunc(slices.Values(runs), func(a, b history.Run) int { return b.At.Compare(a.At) })
 	var out []runView
 	for _, r := range runs[:min(len(runs), listedRuns)] {
 		out = append(out, runView{
@@ -392,7 +393,7 @@ func (h *historyPages) runPage(w http.ResponseWriter, r *http.Request) {
 		if err != nil {
 			h.site.Log.Error("history can't be read", "err", err)
 			status, v.Error = http.StatusInternalServerError, to.W["HistoryUnread"]
-		} else if v.Charts = draw.FirstSecond(to, &trace); len(v.Charts) > 0 {
+		} else if v.Charts = draw.FirstSecond(to, &trace, draw.WiredAs(h.site.Hub.Current())); len(v.Charts) > 0 {
 			status = http.StatusOK
 		}
 	}

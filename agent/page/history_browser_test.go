@@ -15,7 +15,7 @@ import (
 // All of the past stands on one axis of time to the pixel; type beside the stretched pictures keeps its size.
 func TestPageHistoryStandsOnOneAxis(t *testing.T) {
 	b := newBench(t)
-	for _, width := range []int64{320, phone, desk} {
+	for _, width := range some[int64](phone, 320, desk) {
 		tab := b.browse(width)
 		tab.open("/history?span=7d")
 		boxes := eval[[][]float64](tab, `[...document.querySelectorAll('svg.lines, svg.behind, svg.bar, svg.times')].filter(e => e.clientWidth).map(e => {

@@ -4,7 +4,6 @@ import (
 	"html/template"
 	"net/http"
 
-	"liftbank/agent/page/visits"
 	"liftbank/agent/page/web"
 	"liftbank/agent/page/words"
 	"liftbank/agent/visit"
@@ -12,10 +11,10 @@ import (
 
 // livePages are those that show the snapshot and follow it: the first page, and the page of checks.
 type livePages struct {
-	site        *web.Site
-	made        *sheets
-	store       *visit.Store // nil: visits are not kept
-	calibration map[string]visits.Calibration
+	site  *web.Site
+	made  *sheets
+	store *visit.Store // nil: visits are not kept
+	set   Settings     // nil: nothing can be set
 }
 
 // Routes registers the pages.
@@ -41,7 +40,7 @@ func (p *livePages) show(w http.ResponseWriter, r *http.Request, k kind) {
 		Refresh: k == kindNow, // not where somebody may be typing
 	}
 	if k == kindNow {
-		c.Data = nowView{to.W, to, sh}
+		c.Data, c.Title = nowView{to.W, to, sh}, sh.head
 	} else {
 		c.Nav, c.Title = "/check", to.W["CheckTitle"]
 		c.Data = p.checkView(r, to, sh.parts)

@@ -6,7 +6,9 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
+	"liftbank/agent/calibrate"
 	"liftbank/agent/page/draw"
 	"liftbank/agent/page/figures"
 	"liftbank/agent/page/view"
@@ -30,7 +32,10 @@ type sheetView struct {
 	Wake     []pair
 	Gist     []verdictView // battery by battery
 	Rows     []row         // of the table of batteries
-	Total    []pair        // of the bank as a whole
+	Strings  []string      // names of the strings; none in parallel
+	Series   []view.StringRow
+	Mixed    string // what it costs that the batteries are of different kinds; empty: they are not
+	Total    []pair // of the bank as a whole
 	BankGist string
 	Feed     []pair
 	FeedGist string
@@ -49,7 +54,11 @@ type sheetView struct {
 }
 
 // figure is one figure of what the bank is good for.
-type figure struct{ Name, Value, Why string }
+type figure struct {
+	Name, Value string
+	Why         string // what it waits for
+	By          string // what it is set by
+}
 
 type verdictView struct {
 	ID, Verdict string
@@ -84,7 +93,9 @@ func newView(to *words.Reader, s *snapshot.Snapshot, old bool) sheetView {
 	all := s
 	s = s.Believed()
 	v.S = s
-	v.Answer = answerOf(to, s, old, view.Findings(to, s))
+	found := view.Findings(to, s)
+	nameOwnShare(to, s, found)
+	v.Answer = answerOf(to, s, old, found)
 	v.At = view.Time(to, s.At, s.At)
 	v.State = bankState(to, s)
 	v.Drawing = draw.Bank(to, s)
@@ -96,23 +107,25 @@ func newView(to *words.Reader, s *snapshot.Snapshot, old bool) sheetView {
 	if len(v.Gist) > 1 && !slices.ContainsFunc(v.Gist, func(g verdictView) bool { return g.Verdict != v.Gist[0].Verdict }) {
 		v.Gist = []verdictView{{to.W["AllOfThem"], v.Gist[0].Verdict, v.Gist[0].Bad}}
 	}
-	v.Rows = batteryRows(to, s.Batteries)
+	v.Rows = batteryRows(to, s)
+	v.Strings, v.Series, v.Mixed = view.StringNames(s), view.StringRows(to, s), view.MixedText(to, s)
 	if f := s.Miswired(); f != nil && slices.ContainsFunc(all.Batteries, func(b snapshot.Battery) bool {
 		return b.CrankingA.Value != nil || b.SoCPct.Value != nil
 	}) {
-		v.Kept, v.KeptAt = keptRows(to, all.Batteries), view.Time(to, f.Since, s.At)
+		v.Kept, v.KeptAt = keptRows(to, all), view.Time(to, f.Since, s.At)
 	}
-	v.Total = append(bankPairs(to, s.Bank), linkPairs(to, s.Links)...)
+	v.Total = append(bankPairs(to, s), linkPairs(to, s.Links)...)
 	v.BankGist = figures.Short(s.Bank.VoltageV, 2, false) + "\u00a0V"
 	v.Feed = feedPairs(to, s.Feed, s.At)
 	v.FeedGist = to.Label("FeedShort", s.Feed.Status)
 	if !s.Feed.Since.IsZero() {
 		v.FeedGist += ", " + figures.Rough(s.At.Sub(s.Feed.Since))
 	}
-	v.Motor, v.LastRun = motorPairs(to, s.Motor), runPairs(to, s.Motor.LastRun, s)
-	v.Lifts = figures.Count(s.Motor.LiftCycles) + " " + to.W["CyclesWord"]
+	v.Motor, v.LastRun = motorPairs(to, s.Motor, s.At), runPairs(to, s.Motor.LastRun, s)
+	cycles, _, _ := s.Motor.Totals()
+	v.Lifts = figures.Count(cycles) + " " + to.W["CyclesWord"]
 	v.Unjudged, v.Waits = unjudgedOf(to, s.NotJudged), silentNames(s)
-	v.Scan = scanPairs(to, s.Scan)
+	v.Scan = append(scanPairs(to, s.Scan), ownDraw(to, s)...)
 	good := 0
 	for _, c := range s.Channels {
 		value := figures.Unknown
@@ -125,11 +138,30 @@ func newView(to *words.Reader, s *snapshot.Snapshot, old bool) sheetView {
 			quality += ", " + words.Fill(to.W["RejectedOf"], "n", figures.Count(c.Rejected))
 		}
 		v.Channel = append(v.Channel, channelView{
-			Name: visits.ChannelName(to, c.Name), Value: value, Quality: quality, Bad: c.Value == nil,
+			Name: visits.ChannelName(to, c.Name), Value: value, Quality: quality + correctedText(to, &c), Bad: c.Value == nil,
 		})
 	}
 	v.Good = words.Fill(to.W["ChannelsGood"], "n", fmt.Sprint(good), "all", fmt.Sprint(len(s.Channels)))
 	return v
+}
+
+// correctedText says how a channel is corrected, who says so, and how far it has moved since; empty
+// for one that is not.
+func correctedText(to *words.Reader, c *snapshot.Channel) string {
+	k := c.Calibration
+	if k == nil {
+		return ""
+	}
+	text := "; " + visits.CorrectionText(to, calibrate.Correction{Offset: k.Offset, Gain: k.Gain}, c.Unit) + ", "
+	if k.At != nil {
+		text += words.Fill(to.W["CorrectionBy"], "by", k.By, "date", k.At.UTC().Format(time.DateOnly))
+	} else {
+		text += to.Label("CorrectionFrom", k.From)
+	}
+	if k.Moved.Value != nil {
+		text += ", " + words.Fill(to.W["MovedSince"], "moved", visits.Reading(to, *k.Moved.Value, c.Unit))
+	}
+	return text
 }
 
 // bankState says in a word what the bank does.
@@ -176,7 +208,15 @@ func aheadFigures(to *words.Reader, s *snapshot.Snapshot) []figure {
 			last.Value, last.Why = figures.Seconds(*b.TimeToFullS.Value), ""
 		}
 	}
-	return []figure{charge, lifts, last}
+	all := []figure{charge, lifts, last}
+	if id := view.Weakest(s); id != "" {
+		for i := range all {
+			if f := &all[i]; i > 0 && f.Name != to.W["LastFull"] && f.Value != to.W["NotKnown"] {
+				f.By = words.Fill(to.W["SetByWeaker"], "battery", id)
+			}
+		}
+	}
+	return all
 }
 
 // span writes an estimate as the range that it is in with 95 %, in two digits.
@@ -200,9 +240,9 @@ func twoDigits(v float64) string {
 }
 
 // keptRows are what was learned of the batteries before their figures stopped meaning anything.
-func keptRows(to *words.Reader, batteries []snapshot.Battery) []row {
+func keptRows(to *words.Reader, s *snapshot.Snapshot) []row {
 	var out []row
-	for _, r := range batteryRows(to, batteries) {
+	for _, r := range batteryRows(to, s) {
 		if strings.HasPrefix(r.Name, to.W["Cranking"]) || strings.HasPrefix(r.Name, to.W["Charge"]) {
 			out = append(out, r)
 		}

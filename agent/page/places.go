@@ -1,6 +1,7 @@
 package page
 
 import (
+	"strings"
 	"sync"
 	"time"
 
@@ -9,7 +10,7 @@ import (
 
 // places says where a unit is: as it is configured, or else as the open visit or the last one says.
 type places struct {
-	configured string
+	configured func() (name, place string)
 	store      *visit.Store // nil: visits are not kept
 	clock      func() time.Time
 
@@ -23,13 +24,32 @@ type places struct {
 const placeEvery = time.Minute
 
 func newPlaces(o *Options) *places {
-	return &places{configured: o.Place, store: o.Visits, clock: o.Now}
+	p := &places{configured: o.Named, store: o.Visits, clock: o.Now}
+	if p.configured == nil {
+		p.configured = func() (name, place string) { return "", o.Place }
+	}
+	return p
 }
 
-// now returns the place, empty if nobody has said it.
+// now returns what people call the unit and where it is, empty if nobody has said it.
 func (p *places) now() string {
-	if p.configured != "" || p.store == nil {
-		return p.configured
+	name, _ := p.configured()
+	place := p.place()
+	return strings.TrimSuffix(strings.TrimPrefix(name+", "+place, ", "), ", ")
+}
+
+// place returns where the unit is.
+func (p *places) place() string {
+	if _, place := p.configured(); place != "" {
+		return place
+	}
+	return p.said()
+}
+
+// said returns the place that visits say.
+func (p *places) said() string {
+	if p.store == nil {
+		return ""
 	}
 	if d := p.store.Draft(); d != nil && d.Fields["place"] != "" {
 		return d.Fields["place"]

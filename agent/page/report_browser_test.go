@@ -13,6 +13,8 @@ import (
 	"github.com/ledongthuc/pdf"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"liftbank/cmd/slowtest"
 )
 
 // narrow is the narrowest phone, in CSS pixels.
@@ -58,6 +60,7 @@ func (b *bench) tested() {
 // The pages of tests, labels and orders, and the report, at each width, light and dark, in both
 // languages.
 func TestPageTestsLookAndAreSound(t *testing.T) {
+	slowtest.SkipUnderRace(t) // it looks at pages; what answers is under it in the others
 	b := newBench(t)
 	b.tested()
 	pages := []struct{ name, path string }{

@@ -14,9 +14,12 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"strings"
 	"sync/atomic"
 	"time"
 
+	"liftbank/agent/calibrate"
+	"liftbank/agent/fit"
 	"liftbank/agent/history"
 	"liftbank/agent/page/listen"
 	"liftbank/agent/page/visits"
@@ -33,27 +36,33 @@ type Options struct {
 	Metrics    http.Handler     // /metrics; nil: not found
 	StaleAfter time.Duration    // age at which readings are called old and the agent unwell; 0 is 10 s
 	// Hosts are the names the page may be asked by besides IP addresses and localhost; "*" takes any.
-	Hosts      []string
+	Hosts []string
+	// Look is told as somebody begins and ends to look at the pages; programs that ask for figures do not
+	// look. nil: nobody wants to know.
+	Look       func(begins bool)
 	MaxStreams int          // clients that follow live at a time; 0 is 64
 	Log        *slog.Logger // nil logs nothing
 
-	Place     string         // where the unit is at home, for people; empty: the last visit says it
-	PIN       *pin.Gate      // who may change something; nil: nobody
-	PINToRead bool           // the PIN is wanted to read, too
-	Visits    *visit.Store   // nil: visits are not kept
-	Actions   visit.Actions  // what can be done about findings; nil: nothing
-	Switch    visit.Switch   // of work under way; nil: none
-	WorkTime  time.Duration  // after which that ends by itself
-	History   history.Source // nil: no past is kept
-	Recording Recording      // nil: nothing is recorded
+	Place     string                      // where the unit is at home, for people; empty: the last visit says it
+	Named     func() (name, place string) // the same, and what people call the unit, as it was set last; nil: Place
+	Settings  Settings                    // what can be set at the unit; nil: nothing
+	PIN       *pin.Gate                   // who may change something; nil: nobody
+	PINToRead bool                        // the PIN is wanted to read, too
+	Visits    *visit.Store                // nil: visits are not kept
+	Actions   visit.Actions               // what can be done about findings; nil: nothing
+	Switch    visit.Switch                // of work under way; nil: none
+	WorkTime  time.Duration               // after which that ends by itself
+	History   history.Source              // nil: no past is kept
+	Recording Recording                   // nil: nothing is recorded
 
-	Calibration map[string]visits.Calibration // that channels have, by their names in the snapshot
+	Calibrate calibrate.Desk // where channels are calibrated; nil: nowhere
+	Fit       fit.Desk       // where the board is fitted; nil: nowhere
 }
 
-const (
-	maxStreams = 64
-	defaultOld = 10 * time.Second
-)
+const maxStreams = 64
+
+// UsuallyOld is the age at which readings are called old that come once a second.
+const UsuallyOld = 10 * time.Second
 
 // Server serves one unit.
 type Server struct {
@@ -72,7 +81,7 @@ func New(opts Options) (*Server, error) {
 		return nil, errors.New("page: want a hub and a clock")
 	}
 	if opts.StaleAfter == 0 {
-		opts.StaleAfter = defaultOld
+		opts.StaleAfter = UsuallyOld
 	}
 	if opts.MaxStreams == 0 {
 		opts.MaxStreams = maxStreams
@@ -109,8 +118,10 @@ func (s *Server) makePages() {
 	if o.Switch != nil {
 		s.site.WorkTime = o.WorkTime
 	}
-	made := &sheets{hub: o.Hub, staleAfter: o.StaleAfter, acts: o.Actions != nil && o.PIN != nil}
-	s.site.Place = newPlaces(o).now
+	drawn := &curvesOf{site: s.site, source: o.History}
+	made := &sheets{hub: o.Hub, staleAfter: o.StaleAfter, acts: o.Actions != nil && o.PIN != nil, curves: drawn}
+	where := newPlaces(o)
+	s.site.Place, s.site.At = where.now, where.place
 	s.streams = &streams{site: s.site, made: made, most: o.MaxStreams, stopping: s.stopping}
 	s.pages.Store(new(s.routes(made, s.stopping)))
 }
@@ -123,9 +134,12 @@ func (s *Server) routes(made *sheets, stopping context.Context) http.Handler {
 	reports := visits.NewRecords(s.site, o.Visits, o.History)
 	for _, pages := range []interface{ Routes(*http.ServeMux) }{
 		s.site, access, s.streams, reports,
-		visits.NewForms(s.site, access, o.Visits, o.Calibration),
-		&livePages{s.site, made, o.Visits, o.Calibration},
-		&findingPages{s.site, access, o.Visits, o.Actions},
+		visits.NewForms(s.site, access, o.Visits),
+		&livePages{s.site, made, o.Visits, o.Settings},
+		&settingPages{s.site, access, o.Visits, o.Settings},
+		&calibratePages{s.site, access, o.Visits, o.Calibrate},
+		&fitPages{s.site, access, o.Fit},
+		&findingPages{s.site, access, o.Visits, o.Actions, made.curves},
 		&workPages{s.site, access, o.Visits, o.Switch},
 		&historyPages{s.site, o.History, o.Recording},
 		&recordingPages{s.site, access, o.Recording, stopping},
@@ -136,7 +150,35 @@ func (s *Server) routes(made *sheets, stopping context.Context) http.Handler {
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)
 	}
-	return access.Readers(mux)
+	return access.Readers(looking(o.Look, mux))
+}
+
+// looking tells look of each request of a person's page.
+func looking(look func(begins bool), next http.Handler) http.Handler {
+	if look == nil {
+		return next
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if byProgram(r.URL.Path) {
+			next.ServeHTTP(w, r)
+			return
+		}
+		look(true)
+		defer look(false)
+		next.ServeHTTP(w, r)
+	})
+}
+
+// byProgram reports whether a path is asked for by programs, whoever looks or not. The stream of snapshots
+// is what somebody follows.
+func byProgram(path string) bool {
+	switch path {
+	case "/metrics", "/healthz", "/readyz":
+		return true
+	case "/api/v1/stream":
+		return false
+	}
+	return strings.HasPrefix(path, "/api/")
 }
 
 // Handler returns the routes with all checks and headers, for a server of the caller's.

@@ -100,7 +100,7 @@ func TestEveryAnswerHasTheHeaders(t *testing.T) {
 	for _, path := range append(everyPath, s.site.Assets.URLs["sheet.css"]) {
 		h := get(s, path).Header()
 		assert.Equal(t, "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; "+
-			"img-src 'self'; manifest-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
+			"img-src 'self' blob:; manifest-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
 			h.Get("Content-Security-Policy"), path)
 		for name, want := range map[string]string{
 			"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "same-origin",
@@ -262,7 +262,7 @@ func TestAssets(t *testing.T) {
 	pages := get(s, "/").Body.String() + get(s, "/history").Body.String() + get(s, "/visit").Body.String()
 	begin(t, s)
 	pages += get(s, "/visit").Body.String() + get(s, "/visit/order").Body.String() + get(s, "/visits/"+finished(t, s)).Body.String()
-	pages += get(s, "/manifest.webmanifest").Body.String()
+	pages += get(s, "/manifest.webmanifest").Body.String() + get(s, "/calibrate").Body.String() + get(s, "/fit").Body.String()
 	types := map[string]string{
 		".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml",
 		".png": "image/png",

@@ -8,6 +8,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"liftbank/agent/page/view"
 	"liftbank/agent/page/web"
 	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
@@ -39,6 +40,8 @@ type sheet struct {
 	old   bool
 	id    uint64
 	parts []part
+	head  string          // the headline, on the first page
+	title json.RawMessage // of the document, that has it
 	// What a client follows: the parts, and the line about work under way in the frame of every page.
 	followed []part
 	// What has changed since the sheet before, made once for all that have that one.
@@ -51,6 +54,7 @@ type sheets struct {
 	hub        *snapshot.Hub
 	staleAfter time.Duration
 	acts       bool          // something can be done about findings
+	curves     *curvesOf     // nil: none are drawn
 	count      atomic.Uint64 // made so far
 	rendered   [kinds][words.Variants]atomic.Pointer[sheet]
 }
@@ -71,6 +75,14 @@ func (s *sheets) of(k kind, to *words.Reader, snap *snapshot.Snapshot) (*sheet, 
 	}
 	v := newView(to, snap, old)
 	v.Acts = s.acts
+	if k == kindNow && snap != nil && !old {
+		if v.Answer.Lead != nil {
+			one := []view.Finding{*v.Answer.Lead}
+			s.curves.add(to, snap, one)
+			v.Answer.Lead = &one[0]
+		}
+		s.curves.add(to, snap, v.Answer.Rest)
+	}
 	sh := &sheet{of: snap, old: old, id: s.count.Add(1)}
 	for _, name := range partsOfAll[k] {
 		b, err := web.Execute(name, v)
@@ -78,6 +90,17 @@ func (s *sheets) of(k kind, to *words.Reader, snap *snapshot.Snapshot) (*sheet, 
 			return nil, err
 		}
 		sh.parts = append(sh.parts, part{ID: name, HTML: template.HTML(b)}) // escaped by the template
+	}
+	if k == kindNow {
+		sh.head = v.Answer.headline()
+		title := sh.head
+		if snap != nil {
+			title = web.TitleOf(title, snap.Unit)
+		}
+		var err error
+		if sh.title, err = json.Marshal(title); err != nil {
+			return nil, err
+		}
 	}
 	line, err := web.UnderWayOf(to, snap).Line()
 	if err != nil {

@@ -20,6 +20,7 @@ import (
 	"liftbank/agent/page/visits"
 	"liftbank/agent/page/web"
 	"liftbank/agent/visit"
+	"liftbank/cmd/slowtest"
 )
 
 // stepPaths are the pages of a visit to a unit with batteries a and b.
@@ -402,6 +403,7 @@ func TestAReadingIsJudgedAtOnce(t *testing.T) {
 
 // Hostile text in each field of each page, in photos' names and in what is settled, stays text.
 func TestHostileTextInEachStep(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	s, _, _ := unit(t, sample(t, "findings"), full(t))
 	d := begin(t, s)
 	for _, f := range s.opts.Visits.Form().Fields {

@@ -56,7 +56,7 @@ func (s *streams) snapshots(w http.ResponseWriter, r *http.Request) {
 }
 
 // sheets follows a page, /live?of=NAME: events `sheet` with the age of the data, the build of
-// script and style (a page of another build reloads itself), and the parts that have changed since
+// script and style (a page of another build reloads itself), the title of the first page, and the parts that have changed since
 // the last event on this stream, by their id.
 func (s *streams) sheets(w http.ResponseWriter, r *http.Request) {
 	k := kind(max(slices.Index(kindNames[:], r.URL.Query().Get("of")), 0))
@@ -77,9 +77,13 @@ func (s *streams) sheets(w http.ResponseWriter, r *http.Request) {
 		sent = sh
 		// Written by hand: encoding would go over the parts again for every client.
 		data := fmt.Appendf(
-			nil, `{"build":%q,"age_s":%.3f,"hung":%t,"at":%q,"parts":%s}`, s.site.Assets.Build,
-			s.site.Hub.Age().Seconds(), s.site.Hub.Stalled(), snap.At.UTC().Format(time.RFC3339), changes,
+			nil, `{"build":%q,"age_s":%.3f,"hung":%t,"at":%q,`, s.site.Assets.Build,
+			s.site.Hub.Age().Seconds(), s.site.Hub.Stalled(), snap.At.UTC().Format(time.RFC3339),
 		)
+		if sh.title != nil {
+			data = fmt.Appendf(data, `"title":%s,`, sh.title)
+		}
+		data = fmt.Appendf(data, `"parts":%s}`, changes)
 		return event("sheet", snap.Seq, data), nil
 	})
 }

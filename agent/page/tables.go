@@ -31,8 +31,10 @@ type cell struct {
 	Bad bool
 }
 
-// batteryRows returns the lines of the table of batteries.
-func batteryRows(to *words.Reader, batteries []snapshot.Battery) []row {
+// batteryRows returns the lines of the table of batteries. What batteries in series have together, such as
+// their current, is in the table of strings.
+func batteryRows(to *words.Reader, s *snapshot.Snapshot) []row {
+	batteries, series := s.Batteries, len(s.Strings) > 0
 	cells := func(name string, of func(snapshot.Battery) figures.Estimated) row {
 		r := row{Name: name}
 		for _, b := range batteries {
@@ -53,31 +55,42 @@ func batteryRows(to *words.Reader, batteries []snapshot.Battery) []row {
 		verdict.Cells[i].Bad = b.Verdict == "failed" || b.Verdict == "tired"
 	}
 	rows := []row{verdict}
+	if series {
+		rows = append(rows, plain(to.W["Place"], func(b snapshot.Battery) string { return view.PlaceIn(to, s, b.ID) }))
+	}
 	if slices.ContainsFunc(batteries, func(b snapshot.Battery) bool { return b.WaitsFor != nil }) {
 		rows = append(rows, cells(to.W["WaitsFor"], func(b snapshot.Battery) figures.Estimated {
 			return figures.Estimated{Sigma: to.Maybe(b.WaitsFor)}
 		}))
 	}
-	return append(rows,
+	rows = append(rows,
 		learned(to.W["Cranking"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.CrankingA }),
 		learned(to.W["Resistance"], 2, func(b snapshot.Battery) snapshot.Estimate { return b.ResistanceMohm }),
 		learned(to.W["Charge"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.SoCPct }),
 		learned(to.W["Capacity"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.CapacityAh }),
 		learned(to.W["Health"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.HealthPct }),
 		plain(to.W["Voltage"], func(b snapshot.Battery) string { return figures.Short(b.VoltageV, 2, false) }),
-		plain(to.W["Current"], func(b snapshot.Battery) string { return figures.Short(b.CurrentA, 1, true) }),
+	)
+	if !series {
+		rows = append(rows, plain(to.W["Current"], func(b snapshot.Battery) string { return figures.Short(b.CurrentA, 1, true) }))
+	}
+	rows = append(rows,
 		plain(to.W["Temperature"]+", "+to.TempUnit(), func(b snapshot.Battery) string {
 			return figures.Short(to.Temp(b.TempC), 0, false)
 		}),
 		learned(to.W["Rested"], 2, func(b snapshot.Battery) snapshot.Estimate { return b.RestedV }),
-		learned(to.W["DrawShare"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.DrawSharePct }),
-		learned(to.W["ChargeShare"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.ChargeSharePct }),
-		plain(to.W["Counted"], func(b snapshot.Battery) string { return inOut(b.ChargedAh, b.DrawnAh) }),
-		cells(to.W["Kind"], func(b snapshot.Battery) figures.Estimated {
-			rated := figures.Number(b.RatedAh, 0) + " Ah, " + figures.Number(b.RatedCCA, 0) + " A"
-			return figures.Estimated{Sigma: b.Chemistry + ", " + rated}
-		}),
 	)
+	if !series {
+		rows = append(rows,
+			learned(to.W["DrawShare"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.DrawSharePct }),
+			learned(to.W["ChargeShare"], 0, func(b snapshot.Battery) snapshot.Estimate { return b.ChargeSharePct }),
+			plain(to.W["Counted"], func(b snapshot.Battery) string { return inOut(b.ChargedAh, b.DrawnAh) }),
+		)
+	}
+	return append(rows, cells(to.W["Kind"], func(b snapshot.Battery) figures.Estimated {
+		rated := figures.Number(b.RatedAh, 0) + " Ah, " + figures.Number(b.RatedCCA, 0) + " A"
+		return figures.Estimated{Sigma: b.Chemistry + ", " + rated}
+	}))
 }
 
 // inOut writes what went in and what came out.
@@ -92,26 +105,53 @@ func estimatePair(to *words.Reader, name string, e snapshot.Estimate, decimals i
 	return pair{name, template.HTML(template.HTMLEscapeString(figures.Rounded(e, decimals).Text())), note}
 }
 
-func bankPairs(to *words.Reader, b snapshot.Bank) []pair {
+// bankPairs returns what is known of the bank as a whole. One string has no share to spread, and its leads
+// have one place each.
+func bankPairs(to *words.Reader, s *snapshot.Snapshot) []pair {
+	b, single := &s.Bank, len(s.Strings) == 1
 	when := to.W["RestedEarlier"]
 	if b.Rested {
 		when = to.W["RestedNow"]
 	}
-	return []pair{
+	out := []pair{
 		said(to.W["Voltage"], figures.Short(b.VoltageV, 2, false)),
 		said(to.W["Current"], figures.Short(b.CurrentA, 1, true)),
 		estimatePair(to, to.W["Charge"], b.SoCPct, 0, ""),
-		estimatePair(to, to.W["Spread"], b.SpreadPct, 0, ""),
+	}
+	if len(s.Strings) == 0 { // of each string it is in their table
+		out = append(out, estimatePair(to, to.W["Spread"], b.SpreadPct, 0, ""))
+	}
+	out = append(out,
 		estimatePair(to, to.W["ResistanceRatio"], b.ResistanceRatio, 2, ""),
 		estimatePair(to, to.W["Rested"], b.RestedV, 2, when),
-		estimatePair(to, to.W["Circulating"], b.CirculatingA, 1, ""),
-		estimatePair(to, to.W["ParkedDraw"], b.ParkedDrawA, 2, ""),
-		said(to.W["LoadLeads"], to.Label("LeadsMean", b.MotorLeads)),
-		said(to.W["FeedLeads"], to.Label("LeadsMean", b.FeedLeads)),
+	)
+	if !single {
+		out = append(out, estimatePair(to, to.W["Circulating"], b.CirculatingA, 1, ""))
+	}
+	out = append(out, estimatePair(to, to.W["ParkedDraw"], b.ParkedDrawA, 2, ""))
+	if !single {
+		out = append(out,
+			said(to.W["LoadLeads"], leadsMean(to, s, b.MotorLeads)),
+			said(to.W["FeedLeads"], leadsMean(to, s, b.FeedLeads)),
+		)
+	}
+	out = append(out,
 		said(to.W["SinceFull"], maybeRough(b.SinceFullS)),
 		said(to.W["Counted"], inOut(b.ChargedAh, b.DrawnAh)),
 		said(to.W["Energy"], inOut(b.ChargedWh, b.DrawnWh)),
+	)
+	if c := to.Temp(b.AmbientC); c != nil {
+		out = append(out, said(words.Fill(to.W["OutsideTemperature"], "unit", to.TempUnit()), figures.Short(c, 0, false)))
 	}
+	return out
+}
+
+// leadsMean says how a pair of leads is on the bank.
+func leadsMean(to *words.Reader, s *snapshot.Snapshot, arrangement string) string {
+	if len(s.Strings) > 0 && arrangement == "same-post" {
+		arrangement = "same-string"
+	}
+	return to.Label("LeadsMean", arrangement)
 }
 
 // said is a pair of plain text.
@@ -145,34 +185,60 @@ func feedPairs(to *words.Reader, f snapshot.Feed, now time.Time) []pair {
 	}
 	state := said(to.W["FeedDoes"], to.Label("FeedMeans", f.Status))
 	state.Note = since
-	return []pair{
+	out := []pair{
 		state,
 		said(to.W["FeedVoltage"], figures.Short(f.VoltageV, 2, false)),
+	}
+	if f.InputV != nil {
+		out = append(out, said(to.W["FeedInput"], figures.Short(f.InputV, 2, false)))
+	}
+	if f.IndicatorLine != nil {
+		out = append(out, said(to.W["IndicatorLine"], figures.Contact(f.IndicatorLine, to.W["SwitchOn"], to.W["SwitchOff"])))
+	}
+	return append(out,
 		said(to.W["WakeLine"], figures.Contact(f.WakeLine, to.W["SwitchOn"], to.W["SwitchOff"])),
 		said(to.W["Disconnect"], figures.Contact(f.DisconnectClosed, to.W["Closed"], to.W["Open"])),
 		estimatePair(to, to.W["FeedPath"], f.PathMohm, 1, ""),
 		said(to.W["WakeTime"], roughS(f.WakeTimeS)),
 		said(to.W["FeedTime"], roughS(f.FeedTimeS)),
-	}
+	)
 }
 
-func motorPairs(to *words.Reader, m snapshot.Motor) []pair {
+func motorPairs(to *words.Reader, m snapshot.Motor, at time.Time) []pair {
+	cycles, runs, seconds := m.Totals()
 	now := to.W["Resting"]
 	if m.Running {
 		now = to.W["Running"]
 	}
-	return []pair{
+	pairs := []pair{
 		said(to.W["Now"], now),
 		said(to.W["MotorVoltage"], figures.Short(m.VoltageV, 2, false)),
 		said(to.W["Command"], figures.Contact(m.Command, to.W["SwitchOn"], to.W["SwitchOff"])),
+	}
+	if m.ControlV != nil {
+		pairs = append(pairs, said(to.W["ControlVoltage"], figures.Short(m.ControlV, 2, false)))
+	}
+	if m.OilBar != nil {
+		pairs = append(pairs, said(to.W["OilPressure"], figures.Short(m.OilBar, 0, false)))
+	}
+	pairs = append(pairs,
 		estimatePair(to, to.W["MotorPath"], m.PathMohm, 1, ""),
-		said(to.W["Runs"], figures.Count(m.Runs)),
-		said(to.W["LiftCycles"], figures.Count(m.LiftCycles)),
+		said(to.W["Runs"], figures.Count(runs)),
+		said(to.W["LiftCycles"], figures.Count(cycles)),
 		said(to.W["SinceService"], sinceService(m.Since)),
 		estimatePair(to, to.W["LiftCharge"], m.LiftAh, 2, ""),
 		estimatePair(to, to.W["LiftEnergy"], m.LiftWh, 1, ""),
-		said(to.W["RunTime"], figures.Seconds(m.RunTimeS)),
+		said(to.W["RunTime"], figures.Seconds(seconds)),
+	)
+	if b := m.Before; b != nil {
+		pairs = append(pairs, pair{to.W["CountedBefore"], template.HTML(figures.Count(b.LiftCycles)), b.From})
 	}
+	for i := range m.Since {
+		if text := view.DueText(to, &m.Since[i], at); text != "" {
+			pairs = append(pairs, said(to.Label("DueKind", m.Since[i].Kind), text))
+		}
+	}
+	return pairs
 }
 
 // sinceService returns the lift cycles since the lift's last service.

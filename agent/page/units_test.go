@@ -42,6 +42,10 @@ var unitsFound = []struct{ name, head, says string }{
 	{"reversed", "Battery a reversed", `−14\.60\x{a0}V`},
 	{"sense-open", "The sensor for battery b voltage is faulty", "gives no believable value"},
 	{"cell-shorted", "Battery b has failed", ""},
+	{"series-unequal", "Battery b is behind its partner", `It loses 2\x{a0}% a day more than the other battery of its string`},
+	{"series-tap-load", "Battery a is behind its partner", `as a load of 0\.4\x{a0}A would do\.`},
+	{"pairs-share", "The positive link b\u2011d has high resistance", `(?s)4\.50\x{a0}<i>±\x{a0}0\.07</i>\x{a0}mΩ.*String a\x{2011}b works harder\. Explained by 1\.`},
+	{"parallel-wired", "Bank wired in parallel", `12\.97\x{a0}V at the post that should be at 24\x{a0}V\.`},
 	{"healthy-four", "Nothing wrong found", "28 of 29 checks made"},
 	{"healthy-month", "Nothing wrong found", "All 29 checks made"},
 }
@@ -62,7 +66,7 @@ func TestHeadlinesOfSimulatedUnits(t *testing.T) {
 
 // Where the wiring or a sensor is wrong, nothing that rests on it stands there as a fact.
 func TestNothingDoubtfulIsShownAsFact(t *testing.T) {
-	for _, name := range []string{"series-wired", "reversed", "sense-open"} {
+	for _, name := range []string{"series-wired", "parallel-wired", "reversed", "sense-open"} {
 		s := simulated(t, name)
 		v := func(x float64) *float64 { return &x }
 		for i := range s.Batteries { // as if all had been learned before
@@ -85,7 +89,7 @@ func TestNothingDoubtfulIsShownAsFact(t *testing.T) {
 		drawing := string(shown.Drawing)
 		assert.Contains(t, drawing, ">not judged<", name)
 		if name != "sense-open" {
-			assert.NotContains(t, drawing, "97", name)
+			assert.NotContains(t, drawing, ">97", name)
 			assert.NotContains(t, drawing, "mΩ", name)
 			require.NotEmpty(t, shown.Kept, "what was learned is not lost")
 			assert.Contains(t, fmt.Sprint(shown.Kept), "911")
@@ -105,12 +109,16 @@ func TestDrawingMarksWhatIsWrong(t *testing.T) {
 	assert.Zero(t, count(well, " k\"")+count(well, `class="bn`), "nothing is marked where nothing is wrong")
 	assert.Equal(t, 5, count(well, `class="bx"`), "four batteries and the feed")
 	for name, want := range map[string][]string{
-		"battery-tired":  {`<rect class="bx k" x="70" y="168"`, `<text class="e x" x="278" y="189">tired`},
-		"feed-lost":      {`<rect class="bx k" x="70" y="4"`, `>missing</text>`},
-		"link-resistive": {`<path class="w k" d="M52 112L52 194"/>`, `<text class="x" x="90" y="158">2.5`},
-		"series-wired":   {`a + is joined to b −`, `>12.6 to 25.2 V<`, `class="w q"`},
-		"reversed":       {`<rect class="bx k" x="70" y="86"`, `>−14.60 V<`},
-		"sense-open":     {`<text class="x" x="80" y="210">— V`},
+		"battery-tired":   {`<rect class="bx k" x="70" y="168"`, `<text class="e x" x="278" y="189">tired`},
+		"feed-lost":       {`<rect class="bx k" x="70" y="4"`, `>missing</text>`},
+		"link-resistive":  {`<path class="w k" d="M52 112L52 194"/>`, `<text class="x" x="90" y="158">2.5`},
+		"series-wired":    {`a + is joined to b −`, `>12.6 to 25.2 V<`, `class="w q"`},
+		"series-unequal":  {`<rect class="bx k" x="70" y="86"`, `>bank 25.09 V<`},
+		"series-tap-load": {`<rect class="bx k" x="70" y="188"`, `>middle<`},
+		"pairs-share":     {`<path class="w k" d="M52 112H38V296H52"/>`, `<text class="x" x="90" y="260">4.5`},
+		"parallel-wired":  {`<path class="w k" d="M52 112V214M306 112V214"/>`, `>wired in parallel<`, `>13.0 V<`},
+		"reversed":        {`<rect class="bx k" x="70" y="86"`, `>−14.60 V<`},
+		"sense-open":      {`<text class="x" x="80" y="210">— V`},
 	} {
 		d := drawn(simulated(t, name))
 		for _, w := range append(want, `<text y="4.7">1</text>`) {
@@ -214,6 +222,10 @@ func TestUnjudgedIsGroupedByReason(t *testing.T) {
 	assert.Equal(t, "To speed it up: run the lift 8 times, 10 s each, with the feed off.", groups[0].Faster)
 	assert.Len(t, groups[0].Names, 3)
 	assert.Empty(t, groups[1].Count+groups[1].Faster)
+	held := snapshot.Text{ID: "waits.verdict-charger", English: "20 motor runs with the engine off"}
+	groups = unjudgedOf(words.Readers[0], []snapshot.NotJudged{{Name: "battery-failed", Subject: "a", Because: held, Want: 20}})
+	assert.Equal(t, "0 of 20", groups[0].Count)
+	assert.Equal(t, "To judge it: run the lift 20 times, 10 s each, with the tractor’s engine off.", groups[0].Faster)
 	one := unjudgedOf(words.Readers[2], []snapshot.NotJudged{{Name: "battery-failed", Because: runs, Have: 19, Want: 20}})
 	assert.Contains(t, one[0].Faster, "una vez más")
 }
@@ -235,8 +247,10 @@ func TestBarHasThePlace(t *testing.T) {
 	finished(t, s)
 	c.t = c.t.Add(2 * placeEvery)
 	assert.Contains(t, bar(), "<span>Yard &lt;4&gt;</span>", "of the last one")
+	assert.Contains(t, get(s, "/visit").Body.String(), `name="place" value="Yard &lt;4&gt;"`, "offered to the next visit")
 	s, _, _ = unit(t, sample(t, "healthy"), full(t), func(o *Options) { o.Place = "Quarry Lane" })
 	assert.Contains(t, bar(), "<span>Quarry Lane</span>")
+	assert.Contains(t, get(s, "/visit").Body.String(), `name="place" value="Quarry Lane"`)
 }
 
 // show puts a simulated unit on the page.

@@ -449,7 +449,29 @@ func TestPagePhotos(t *testing.T) {
 	require.NoError(t, os.WriteFile(none, []byte(strings.Repeat("no picture ", 100)), 0o600))
 	require.NoError(t, tab.choosePhoto(input, none))
 	tab.until(`document.querySelector('.checkitem:nth-of-type(3) .photos .error').textContent.includes('not a JPEG or PNG')`)
-	tab.follow(`button[name=remove]`)
-	tab.until(`document.querySelectorAll('.photos img').length === 0`)
+	// The page asks the phone for JPEG; a HEIC photo that no browser here reads is refused with what to do on the phone.
+	assert.Equal(t, "image/jpeg,image/png", eval[string](tab, `document.querySelector('`+input+`').accept`))
+	heic := filepath.Join(t.TempDir(), "photo.heic")
+	require.NoError(t, os.WriteFile(heic, append([]byte("\x00\x00\x00\x18ftypheic\x00\x00\x00\x00mif1heic"), make([]byte, 4000)...), 0o600))
+	require.NoError(t, tab.choosePhoto(input, heic))
+	tab.until(`document.querySelector('.checkitem:nth-of-type(3) .photos .error').textContent.includes('most compatible format (JPEG)')`)
+	tab.sound("photo refused")
+	tab.picture("photo-heic-390")
+	assert.Len(t, b.opts.Visits.Draft().Photos, 1)
+	assert.GreaterOrEqual(t, eval[float64](tab, `(function () {
+		var s = [...document.querySelectorAll('.checkitem > details > summary')].find(e => e.clientWidth), r = document.createRange();
+		r.selectNode(s.firstChild); return r.getBoundingClientRect().left - s.getBoundingClientRect().left; })()`), 10.0, "the sign of a fold stands beside its text")
+	assert.Less(t, eval[float64](tab, `document.querySelector('.checkrow input:checked + .att').scrollHeight`), 50.0, "one line, chosen or not")
+	// What a browser reads as an image of the page alone, as some do with HEIC, is sent as a small JPEG, too.
+	eval[bool](tab, `(window.createImageBitmap = function () { return Promise.reject(new Error('not this')); }, true)`)
+	require.NoError(t, tab.choosePhoto(input, photoFile(t, 6000, 4500))) // which the unit would refuse as it is
+	tab.until(`document.querySelectorAll('.photos img').length === 2 && ` + allSaved)
+	p = b.opts.Visits.Draft().Photos
+	assert.LessOrEqual(t, p[1].Width, 1280)
+	assert.InDelta(t, 0.75, float64(p[1].Height)/float64(p[1].Width), 0.01)
+	for left := 1; left >= 0; left-- {
+		tab.follow(`button[name=remove]`)
+		tab.until(fmt.Sprintf(`document.querySelectorAll('.photos img').length === %d`, left))
+	}
 	assert.Empty(t, b.opts.Visits.Draft().Photos)
 }

@@ -156,6 +156,7 @@ func full(t testing.TB, more ...func(*Options)) func(*Options) {
 		})
 		require.NoError(t, err)
 		o.History, o.Recording = past{now: o.Now}, &tape{dir: t.TempDir(), copies: 1}
+		o.Settings = newKept(t)
 		for _, f := range more {
 			f(o)
 		}
@@ -573,15 +574,14 @@ func TestCompareWithMyMeter(t *testing.T) {
 // shows what the meter shows.
 func TestTheCorrectionTakesThePlaceOfTheOldOne(t *testing.T) {
 	const raw, mine = 12.40, 12.75
-	for _, has := range []visits.Calibration{{}, {Gain: 1}, {Offset: 0.05, Gain: 1.01}, {Offset: -0.3, Gain: 0.9}} {
-		gain := has.Gain
-		if gain == 0 {
-			gain = 1
+	for _, has := range []*snapshot.Calibration{nil, {Gain: 1}, {Offset: 0.05, Gain: 1.01}, {Offset: -0.3, Gain: 0.9}} {
+		shown := raw
+		if has != nil {
+			shown = (raw + has.Offset) * has.Gain
 		}
-		shown := (raw + has.Offset) * gain
-		v := visits.Compare(words.Readers[0], snapshot.Channel{Name: "x", Unit: "V", Value: &shown}, has, "12.75")
+		v := visits.Compare(words.Readers[0], snapshot.Channel{Name: "x", Unit: "V", Value: &shown, Calibration: has}, "12.75")
 		for _, line := range []string{v.Offset, v.Gain} {
-			next := visits.Calibration{Gain: 1}
+			next := snapshot.Calibration{Gain: 1}
 			for part := range strings.SplitSeq(line, ", ") {
 				name, text, _ := strings.Cut(part, ": ")
 				x, ok := visit.ParseNumber(text)
@@ -633,7 +633,7 @@ func TestUnitsAndLanguage(t *testing.T) {
 	assert.Contains(t, page, `<html lang="es">`)
 	assert.Contains(t, page, "No se encontró nada mal")
 	assert.Contains(t, page, ">15<")
-	w := post(s, "/settings", url.Values{"temp": {"f"}, "lang": {"en"}, "back": {"/check"}})
+	w := post(s, "/choices", url.Values{"temp": {"f"}, "lang": {"en"}, "back": {"/check"}})
 	assert.Equal(t, "/check", w.Header().Get("Location"))
 	page = get(s, "/", spanish, func(r *http.Request) {
 		for _, c := range w.Result().Cookies() {
@@ -643,7 +643,7 @@ func TestUnitsAndLanguage(t *testing.T) {
 	assert.Contains(t, page, `<html lang="en">`)
 	assert.Contains(t, page, ">58<", "14.5 °C")
 	assert.Contains(t, page, "Temperature, °F")
-	w = post(s, "/settings", url.Values{"temp": {"k"}, "lang": {hostile}, "back": {"//evil.example"}})
+	w = post(s, "/choices", url.Values{"temp": {"k"}, "lang": {hostile}, "back": {"//evil.example"}})
 	assert.Empty(t, w.Result().Cookies())
 	assert.Equal(t, "/", w.Header().Get("Location"))
 }

@@ -1,15 +1,10 @@
 package publish
 
 import (
-	"bytes"
-	"context"
 	"encoding/json"
 	"io"
 	"log/slog"
 	"net"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
@@ -25,6 +20,7 @@ import (
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
 	"liftbank/agent/store/outbox"
+	"liftbank/cmd/outside"
 )
 
 // message is one that a subscriber got.
@@ -157,11 +153,11 @@ func conversation(t *testing.T, direct string) {
 func TestEmbeddedBroker(t *testing.T) { conversation(t, embedded(t)) }
 
 // The real broker of a fleet (Debian package mosquitto).
-func TestMosquitto(t *testing.T) { conversation(t, mosquitto(t, "")) }
+func TestMosquitto(t *testing.T) { conversation(t, outside.Mosquitto(t, "persistence false\n")) }
 
 // The same with a limit on what it takes, at which it ends connections.
 func TestMosquittoWithALimit(t *testing.T) {
-	broker := mosquitto(t, "max_packet_size 20000\n")
+	broker := outside.Mosquitto(t, "persistence false\nmax_packet_size 20000\n")
 	opts := options(t, broker)
 	opts.Limits.Hold = time.Millisecond
 	got := subscribe(t, broker)
@@ -178,50 +174,6 @@ func TestMosquittoWithALimit(t *testing.T) {
 	require.NoError(t, json.Unmarshal(next(t, got, "visits").payload, &visits))
 	assert.Equal(t, "v2", visits.Visit.ID)
 	assert.Equal(t, uint64(1), p.State().Dropped)
-}
-
-// mosquitto runs the broker until the test ends, with more lines of configuration.
-func mosquitto(t *testing.T, more string) (broker string) {
-	t.Helper()
-	const program = "/usr/sbin/mosquitto"
-	if _, err := os.Stat(program); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("mosquitto is not installed: apt-get install mosquitto")
-		}
-		t.Skip("mosquitto is not installed")
-	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	addr := l.Addr().(*net.TCPAddr)
-	require.NoError(t, l.Close())
-	config := filepath.Join(t.TempDir(), "mosquitto.conf")
-	text := "listener " + strconv.Itoa(addr.Port) + " 127.0.0.1\nallow_anonymous true\npersistence false\n" + more
-	require.NoError(t, os.WriteFile(config, []byte(text), 0o600))
-	ctx, cancel := context.WithCancel(context.Background())
-	cmd := exec.CommandContext(ctx, program, "-c", config)
-	var out bytes.Buffer
-	ready := &watcher{w: &out, word: "running", seen: make(chan struct{})}
-	cmd.Stdout, cmd.Stderr = ready, ready
-	require.NoError(t, cmd.Start())
-	t.Cleanup(func() { cancel(); _ = cmd.Wait() })
-	receive(t, ready.seen, "mosquitto to run")
-	return "mqtt://" + addr.String()
-}
-
-// watcher is a writer that tells when a word has gone by.
-type watcher struct {
-	w    *bytes.Buffer
-	word string
-	seen chan struct{}
-}
-
-func (w *watcher) Write(b []byte) (int, error) {
-	n, err := w.w.Write(b)
-	if w.word != "" && strings.Contains(w.w.String(), w.word) {
-		w.word = ""
-		close(w.seen)
-	}
-	return n, err
 }
 
 // relay passes connections on to an address until it is cut.

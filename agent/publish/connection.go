@@ -65,6 +65,8 @@ type link struct {
 	interval        <-chan time.Time
 	birth           <-chan time.Time
 	said            string // the status sent last
+	begun           time.Time
+	resting         <-chan time.Time // when to look whether it can end
 }
 
 // inflight is a message sent and not acknowledged.
@@ -89,7 +91,7 @@ func (p *Publisher) connection(ctx context.Context, number uint64) error {
 	defer cut()
 	l := &link{
 		p: p, number: number, cut: cut, lost: make(chan struct{}), life: life, receipts: make(chan heardReceipt, 4),
-		snapshotDue: true, pace: rate.NewLimiter(rate.Every(p.opts.Limits.Pace), burst),
+		snapshotDue: true, begun: p.opts.Clock.Now(), pace: rate.NewLimiter(rate.Every(p.opts.Limits.Pace), burst),
 	}
 	creds, err := p.credentials()
 	if err != nil {
@@ -102,7 +104,8 @@ func (p *Publisher) connection(ctx context.Context, number uint64) error {
 	}
 	p.connected()
 	err = l.live(ctx)
-	if err == nil {
+	p.lastShown = l.snapshotSent
+	if err == nil || errors.Is(err, errRest) {
 		l.client.Disconnect(uint(quiesce.Milliseconds()))
 	} else {
 		l.abandon()
@@ -206,8 +209,16 @@ func (l *link) live(ctx context.Context) error {
 				return err
 			}
 		}
+		l.showSleep()
 		if err := l.fill(); err != nil {
 			return err
+		}
+		if l.mayRest() {
+			return l.rest()
+		}
+		l.resting = nil
+		if l.p.opts.Hub.Asleep() != nil || l.p.saving(l.p.opts.Hub.Current()) {
+			l.resting = l.p.opts.Clock.After(min(radioLook, l.p.opts.Limits.RadioLeast))
 		}
 		var oldest <-chan struct{}
 		if len(l.inflight) > 0 {
@@ -229,6 +240,7 @@ func (l *link) live(ctx context.Context) error {
 			for i := range l.streams {
 				l.streams[i].drained = false
 			}
+		case <-l.resting:
 		case <-l.paced:
 			l.paced = nil
 		case <-l.retry:

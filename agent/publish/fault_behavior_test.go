@@ -107,7 +107,7 @@ func TestUselessBroker(t *testing.T) {
 		}
 	}, Limits{Connect: 50 * time.Millisecond}, "i/o timeout", "broker does not answer")
 	f("drops at once", func(int, *faultConn) {}, Limits{}, "connect to 127.0.0.1", "connection lost")
-	f("drops after its yes", func(_ int, c *faultConn) { c.connack(0) }, Limits{}, "lost", "connection lost")
+	f("drops after its yes", func(_ int, c *faultConn) { c.connack(0) }, Limits{Write: time.Second}, "lost", "connection lost")
 	f("speaks another protocol", func(_ int, c *faultConn) {
 		_, _ = c.Write([]byte("HTTP/1.1 400 Bad Request\r\n\r\n"))
 	}, Limits{}, "packet type 4 before the answer to CONNECT", "broker does not use MQTT")

@@ -266,6 +266,7 @@ func TestHostileBrokersAreCut(t *testing.T) {
 				tried <- wrote
 			})
 			opts := options(t, b.url())
+			opts.Limits.Write = time.Second // that a message waits which is handed over as the connection ends
 			problems := make(chan string, 10)
 			var p *Publisher
 			opts.Clock.After = func(d time.Duration) <-chan time.Time {

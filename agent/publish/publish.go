@@ -46,6 +46,7 @@ var Kind = outlet.Kind{
 			Broker:  m.Broker, Username: m.Username, PasswordFile: m.PasswordFile,
 			CAFile: m.CAFile, CertFile: m.CertFile, KeyFile: m.KeyFile,
 			Prefix: m.Prefix, Budget: m.DailyKB * 1000, SenML: m.Encoding == config.SenML, Deflate: m.Deflate,
+			ByTheHour:     c.Limits.Of("power.radio_a") > 0,
 			SnapshotEvery: m.SnapshotEvery, ReadingsEvery: m.ReadingsEvery, Limits: Limits{KeepAlive: m.KeepAlive},
 		})
 	},
@@ -71,6 +72,7 @@ type Options struct {
 	ReadingsEvery time.Duration // between batches of readings; 0 is none
 	Budget        int           // bytes a day, IP headers included; 0 is no budget
 	SenML         bool          // readings as SenML packs (RFC 8428) while the clock is trusted
+	ByTheHour     bool          // the radio draws enough to be off for most of the time that the board saves
 	Deflate       bool          // payloads of the streams and the snapshot in the zlib format (RFC 1950)
 	Limits        Limits
 }
@@ -90,7 +92,11 @@ type Limits struct {
 	// Confirm is for a collector to confirm what the broker acknowledged, before it is sent again;
 	// doubles up to 6 h; 15 min.
 	Confirm time.Duration
-	Hold    time.Duration // before a message that a broker refused is tried again; doubles up to 6 h; 2 min
+	// While the board saves: from one connection to the next (1 h), for receipts to come on one (20 s), and
+	// for them and a backlog at most (5 min).
+	RadioEvery, RadioLeast, RadioMost time.Duration
+
+	Hold time.Duration // before a message that a broker refused is tried again; doubles up to 6 h; 2 min
 }
 
 func (l Limits) withDefaults() Limits {
@@ -102,6 +108,7 @@ func (l Limits) withDefaults() Limits {
 		{&l.KeepAlive, 4 * time.Minute}, {&l.Ping, 15 * time.Second}, {&l.Stop, 5 * time.Second},
 		{&l.BackoffMin, time.Second}, {&l.BackoffMax, 2 * time.Minute}, {&l.BackoffKept, time.Minute},
 		{&l.Pace, 100 * time.Millisecond}, {&l.Confirm, 15 * time.Minute}, {&l.Hold, 2 * time.Minute},
+		{&l.RadioEvery, time.Hour}, {&l.RadioLeast, 20 * time.Second}, {&l.RadioMost, 5 * time.Minute},
 	} {
 		if *d.field == 0 {
 			*d.field = d.value
@@ -120,7 +127,9 @@ type Publisher struct {
 
 	encoder records.Encoder
 	refused refused
-	doubt   string // why what is sent may not arrive although there is a connection; of Run's goroutine
+	// what was shown last of all, nil: nothing yet; of Run's goroutine
+	lastShown *snapshot.Snapshot
+	doubt     string // why what is sent may not arrive although there is a connection; of Run's goroutine
 
 	mu    sync.Mutex // over all below; never held while sending
 	state outlet.State
@@ -208,12 +217,26 @@ func (p *Publisher) Run(ctx context.Context) error {
 
 	p.setState(func(s *outlet.State) { s.Since = p.opts.Clock.Now() })
 	pause := backoff{limits: p.opts.Limits, rand: p.opts.Rand}
+	on := p.opts.Clock.Now() // since when the radio is
 	for connection := uint64(1); ctx.Err() == nil; connection++ {
 		begun := p.opts.Clock.Now()
+		p.setState(func(s *outlet.State) { s.LastWord = false })
 		err := p.connection(ctx, connection)
-		p.ended(err)
+		if errors.Is(err, errRest) {
+			p.rests()
+		} else {
+			p.ended(err)
+		}
 		if err == nil {
 			break
+		}
+		outOfReach := p.saving(p.opts.Hub.Current()) && p.opts.Clock.Now().Sub(on) >= p.opts.Limits.RadioMost
+		if errors.Is(err, errRest) || outOfReach {
+			if !p.rested(ctx, on) {
+				break
+			}
+			on = p.opts.Clock.Now()
+			continue
 		}
 		select {
 		case <-ctx.Done():
@@ -232,7 +255,8 @@ func (p *Publisher) watch(ctx context.Context) {
 		if err != nil {
 			return
 		}
-		if last == nil || !sameFindings(last.Findings, s.Findings) || !sameWork(last, s) {
+		if last == nil || !sameFindings(last.Findings, s.Findings) || !sameWork(last, s) || p.saving(last) != p.saving(s) ||
+			(s.Power != nil && s.Power.Asleep != nil) != (last.Power != nil && last.Power.Asleep != nil) {
 			p.notify()
 		}
 		last = s
@@ -283,6 +307,12 @@ func (p *Publisher) connected() {
 		s.Connected, s.Since, s.Problem, s.ReceiptsBlocked = true, p.opts.Clock.Now(), doubt, false
 	})
 	p.opts.Log.Info("broker connected", "broker", p.broker.Host, "unit", p.opts.Unit)
+}
+
+// rests notes a connection that was left because there is nothing to say for now.
+func (p *Publisher) rests() {
+	p.setState(func(s *outlet.State) { s.Connected, s.Since, s.Problem = false, p.opts.Clock.Now(), "" })
+	p.opts.Log.Info("broker left for now: the board saves", "broker", p.broker.Host, "unit", p.opts.Unit)
 }
 
 // ended notes a connection that didn't come up, was lost, or (nil) was left. A repeated cause is

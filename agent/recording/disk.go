@@ -152,7 +152,7 @@ func (d *disk) list() ([]segment, error) {
 		}
 		all = append(all, s)
 	}
-	slices.SortFunc(all, func(a, b segment) int { return a.number - b.number })
+	slices.SortStableFunc(all, func(a, b segment) int { return a.number - b.number })
 	return all, nil
 }
 

@@ -16,7 +16,9 @@ type Encoder struct {
 	contacts []encodedContact
 	start    time.Time
 	clock    clockState
-	whole    bool // the next scan is written whole
+	whole    bool   // the next scan is written whole
+	layout   string // of the configuration's bank, where that is not parallel
+	work     workState
 	last     time.Duration
 	begun    bool // last is a scan's
 }
@@ -38,12 +40,21 @@ type clockState struct {
 	unset bool
 }
 
+// workState is what was said of work under way.
+type workState struct {
+	on, said bool
+	ever     bool // since the file began
+}
+
 // clockStep is by how much a clock that is being steered may wander before a row says so.
 const clockStep = time.Second / 2
 
 // NewEncoder returns an encoder for the channels and contacts of a unit.
 func NewEncoder(cfg *config.Config) *Encoder {
 	e := &Encoder{whole: true}
+	if cfg.Bank.Layout.Rules().Blocks() > 1 {
+		e.layout = string(cfg.Bank.Layout)
+	}
 	for i := range cfg.Board.Channels {
 		c := &cfg.Board.Channels[i]
 		e.channels = append(e.channels, encodedChannel{middle: "," + string(c.Signal) + "," + c.Battery + ","})
@@ -57,8 +68,12 @@ func NewEncoder(cfg *config.Config) *Encoder {
 // Begin appends the lines that a file begins with. The next scan is written whole, so that each
 // file can be read without those before it.
 func (e *Encoder) Begin(b []byte, h Header) []byte {
+	if h.Layout == "" {
+		h.Layout = e.layout
+	}
 	// Without its monotonic part: differences to it are those of the clock on the wall, jumps included.
 	e.start, e.clock = h.Start.Round(0), clockState{}
+	e.work.said, e.work.ever = false, false
 	e.Repeat()
 	if h.Unit != "" {
 		b = append(append(append(b, "# unit: "...), h.Unit...), '\n')
@@ -69,14 +84,23 @@ func (e *Encoder) Begin(b []byte, h Header) []byte {
 	if h.Zone != "" {
 		b = append(append(append(b, "# zone: "...), h.Zone...), '\n')
 	}
+	if h.Layout != "" {
+		b = append(append(append(b, "# layout: "...), h.Layout...), '\n')
+	}
 	if h.Session != "" {
 		b = append(append(append(b, "# session: "...), h.Session...), '\n')
+	}
+	for i := range h.Corrections {
+		b = h.Corrections[i].append(b)
 	}
 	return append(append(b, Columns...), '\n')
 }
 
 // Repeat has the next scan written whole: rows before it were lost.
 func (e *Encoder) Repeat() { e.whole = true }
+
+// Work says whether work was under way in the scan that comes next.
+func (e *Encoder) Work(on bool) { e.work.on = on }
 
 // Scan appends the rows of a scan: what it converted, and what changed without that. wall is the
 // time of day as the board's clock has it.
@@ -96,6 +120,10 @@ func (e *Encoder) Scan(b []byte, s *sensors.Scan, wall time.Time, trusted bool) 
 	}
 	e.last, e.begun = at, true
 	b = e.clockRow(b, at, wall, trusted)
+	if w := &e.work; w.on != w.said || e.whole && w.ever {
+		w.said, w.ever = w.on, true
+		b = append(appendContact(append(appendSeconds(b, at), ","+workSignal+",,"...), w.on), ",\n"...)
+	}
 	for i := range e.contacts {
 		c, now := &e.contacts[i], s.Contacts[i]
 		if now == c.last && !c.edged && !e.whole {

@@ -52,7 +52,7 @@ func Inputs(path string) ([]Input, error) {
 	if len(all) == 0 {
 		return nil, fmt.Errorf("read recording: %s: no file that ends in %s, %s or .csv", path, Suffix, Partial)
 	}
-	slices.SortFunc(all, func(a, b Input) int { return strings.Compare(a.Name, b.Name) })
+	slices.SortStableFunc(all, func(a, b Input) int { return strings.Compare(a.Name, b.Name) })
 	return all, nil
 }
 

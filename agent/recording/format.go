@@ -9,7 +9,9 @@
 // and a row for each reading. Rows of one time are one scan, and time never goes back. Signals have
 // the names of the configuration: battery_voltage, battery_negative, battery_current and
 // battery_temperature with the battery's name, feed_voltage and motor_voltage without; V, A (into
-// the battery positive) and °C. wake_line, motor_command and disconnect are 0 or 1.
+// the battery positive) and °C. Not every unit has feed_input, control_voltage (V),
+// ambient_temperature (°C) and oil_pressure (bar). wake_line, motor_command, disconnect and
+// indicator_line are 0 or 1.
 //
 // A channel keeps its last reading until its next row, though not forever; a contact keeps its
 // state. Quality is empty or "good" for a reading that may be used, and otherwise one word why it may
@@ -18,6 +20,9 @@
 // reading. A contact's row with the quality "edge" is a change: its time is that of the change, up
 // to a second before that of the scan whose rows follow. Rows of contacts alone at some time are
 // changes too, and no scan.
+//
+// The signal work is 1 while work under way was told to the monitor (rules.Engine.BeginWork) and 0 else. It keeps its state
+// up to the next row or header; without a row nobody works on the unit.
 //
 // The signal clock has by how many seconds the time of day is ahead of start + time_s, with the
 // quality "unset" while the clock was not set.
@@ -36,7 +41,10 @@ import (
 // Columns is the header line.
 const Columns = "time_s,signal,battery,value,quality"
 
-const clockSignal = "clock"
+const (
+	clockSignal = "clock"
+	workSignal  = "work"
+)
 
 // Header is what the lines of # say. All of it may be missing.
 type Header struct {
@@ -44,6 +52,11 @@ type Header struct {
 	Start   time.Time // the time of day at time_s 0, as the board's clock had it
 	Zone    string    // name of the time zone that people at the unit use
 	Session string    // one start of the agent; parts of one session have one time_s
+	// Layout is how the unit's configuration had the batteries joined; empty: parallel, or not said. Voltages are
+	// over the board's ground, whatever it is.
+	Layout string
+	// Corrections are of channels that are corrected otherwise from here on.
+	Corrections []Correction
 }
 
 // Quality says whether a row's value may be used.
@@ -71,6 +84,7 @@ const (
 	channel kind = iota
 	contact
 	clock
+	work
 )
 
 // signal is one signal that a recording may have.
@@ -87,6 +101,7 @@ type signal struct {
 var signals = func() map[string]*signal {
 	volts := signal{unit: "V", min: -100, max: 100}
 	amps, celsius := signal{unit: "A", min: -5000, max: 5000}, signal{unit: "°C", min: -100, max: 200}
+	bar := signal{unit: "bar", min: -100, max: 2000}
 	on := signal{kind: contact, max: 1}
 	all := map[string]*signal{}
 	for _, s := range []struct {
@@ -97,8 +112,11 @@ var signals = func() map[string]*signal {
 		{string(config.BatteryVoltage), volts, true}, {string(config.BatteryNegative), volts, true},
 		{string(config.BatteryCurrent), amps, true}, {string(config.BatteryTemperature), celsius, true},
 		{string(config.FeedVoltage), volts, false}, {string(config.MotorVoltage), volts, false},
+		{string(config.FeedInput), volts, false}, {string(config.ControlVoltage), volts, false},
+		{string(config.AmbientTemperature), celsius, false}, {string(config.OilPressure), bar, false},
 		{string(config.WakeLine), on, false}, {string(config.MotorCommand), on, false},
-		{string(config.Disconnect), on, false},
+		{string(config.Disconnect), on, false}, {string(config.IndicatorLine), on, false},
+		{workSignal, signal{kind: work, max: 1}, false},
 		{clockSignal, signal{kind: clock, unit: "s", min: -longestS, max: longestS}, false},
 	} {
 		is := s.is
@@ -109,7 +127,8 @@ var signals = func() map[string]*signal {
 }()
 
 const signalsWanted = "want battery_voltage, battery_negative, battery_current, battery_temperature, feed_voltage, " +
-	"motor_voltage, wake_line, motor_command, disconnect or clock"
+	"motor_voltage, feed_input, control_voltage, ambient_temperature, oil_pressure, wake_line, motor_command, disconnect, " +
+	"indicator_line, work or clock"
 
 // longestS is the latest time_s: a time.Duration ends soon after.
 const longestS = 9e9

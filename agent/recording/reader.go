@@ -14,6 +14,7 @@ import (
 	"strings"
 	"time"
 
+	"liftbank/rules/unit"
 	"liftbank/sensors"
 )
 
@@ -173,6 +174,17 @@ func (l *lineReader) comment(text []byte) error {
 		l.header.Zone = value
 	case "session":
 		l.header.Session = value
+	case correctedKey:
+		c, ok := parseCorrection(value)
+		if !ok {
+			return l.errorf("%s: %q: want CHANNEL from OFFSET GAIN to OFFSET GAIN, zero to SIGMA", correctedKey, shorten(value))
+		}
+		l.header.Corrections = append(l.header.Corrections, c)
+	case "layout":
+		if !slices.ContainsFunc(unit.Layouts(), func(u unit.Layout) bool { return u.String() == value }) {
+			return l.errorf("layout: %q: want one of %v", shorten(value), unit.Layouts())
+		}
+		l.header.Layout = value
 	case "start":
 		at, err := time.Parse(time.RFC3339, value)
 		if err != nil || at.Year() < 1900 || at.Year() > 9000 { // a clock that is not set may show 1969
@@ -392,7 +404,7 @@ func (l *lineReader) value(x *row) error {
 		return nil
 	}
 	v, err := strconv.ParseFloat(string(text), 64)
-	usable := v >= x.signal.min && v <= x.signal.max && (x.signal.kind != contact || v == 0 || v == 1)
+	usable := v >= x.signal.min && v <= x.signal.max && (x.signal.kind != contact && x.signal.kind != work || v == 0 || v == 1)
 	if x.signal.kind == channel && x.quality != Good {
 		usable = math.Abs(v) <= math.MaxFloat64 // evidence only
 	}
@@ -405,7 +417,7 @@ func (l *lineReader) value(x *row) error {
 
 func (l *lineReader) badValue(x *row, text string) error {
 	switch {
-	case x.signal.kind == contact:
+	case x.signal.kind == contact || x.signal.kind == work:
 		return l.errorf("value: %q: %s wants 0 or 1", shorten(text), x.signal.name)
 	}
 	return l.errorf("value: %q: %s wants a number from %g to %g %s", shorten(text), x.signal.name, x.signal.min,

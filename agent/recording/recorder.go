@@ -50,20 +50,22 @@ const (
 // time is lost, said and marked by a scan that is written whole. All else is done in Run. A file
 // that is being written has another name; what a power cut leaves of one is read up to the cut.
 type Recorder struct {
-	o       RecorderOptions
-	enc     *Encoder
-	queue   chan chunk
-	free    chan []byte
-	buf     []byte
-	begins  bool          // buf begins a file
-	heard   uint64        // copies that were asked for before buf
-	asks    atomic.Uint64 // copies asked for
-	since   time.Duration
-	restart atomic.Bool // a file should begin with the next scan
-	lost    atomic.Uint64
-	problem atomic.Pointer[string]
-	copies  chan chan<- copied
-	disk    disk // of Run
+	o      RecorderOptions
+	enc    *Encoder
+	queue  chan chunk
+	free   chan []byte
+	buf    []byte
+	begins bool // buf begins a file
+	// corrected is what the next file must begin with, until one was handed over that does.
+	corrected []Correction
+	heard     uint64        // copies that were asked for before buf
+	asks      atomic.Uint64 // copies asked for
+	since     time.Duration
+	restart   atomic.Bool // a file should begin with the next scan
+	lost      atomic.Uint64
+	problem   atomic.Pointer[string]
+	copies    chan chan<- copied
+	disk      disk // of Run
 }
 
 // chunk is a part of a recording on its way to the disk.
@@ -92,8 +94,9 @@ func NewRecorder(o RecorderOptions) (*Recorder, error) {
 	return r, nil
 }
 
-// Step records a scan. wall is the time of day as the board's clock has it.
-func (r *Recorder) Step(s *sensors.Scan, wall time.Time, trusted bool) {
+// Step records a scan. wall is the time of day as the board's clock has it; with work, somebody works on the unit and has
+// said so.
+func (r *Recorder) Step(s *sensors.Scan, wall time.Time, trusted, work bool) {
 	begin := r.restart.Swap(false)
 	if begin {
 		r.handOver()
@@ -104,9 +107,10 @@ func (r *Recorder) Step(s *sensors.Scan, wall time.Time, trusted bool) {
 	if begin {
 		r.begins, r.heard = true, r.asks.Load()
 		r.buf = r.enc.Begin(r.buf, Header{
-			Unit: r.o.Config.Unit.ID, Start: wall.Add(-s.At), Zone: r.o.Zone, Session: r.o.Session,
+			Unit: r.o.Config.Unit.ID, Start: wall.Add(-s.At), Zone: r.o.Zone, Session: r.o.Session, Corrections: r.corrected,
 		})
 	}
+	r.enc.Work(work)
 	r.buf = r.enc.Scan(r.buf, s, wall, trusted)
 	if r.o.Beside != nil {
 		r.o.Beside(s.At)
@@ -114,6 +118,13 @@ func (r *Recorder) Step(s *sensors.Scan, wall time.Time, trusted bool) {
 	if begin || len(r.buf) >= chunkBytes || s.At-r.since >= chunkEvery {
 		r.handOver()
 	}
+}
+
+// Corrected says that channels are corrected otherwise from the next scan on. A file begins there, whose
+// first lines say so.
+func (r *Recorder) Corrected(c []Correction) {
+	r.corrected = append(r.corrected, c...)
+	r.restart.Store(true)
 }
 
 // End hands over what was recorded last. The loop calls it when it has ended.
@@ -134,14 +145,20 @@ func (r *Recorder) handOver() {
 		return
 	}
 	c := chunk{r.buf, r.begins, r.heard}
+	handed := func() {
+		if r.begins {
+			r.corrected = nil
+		}
+		r.buf, r.begins = nil, false
+	}
 	if r.o.Wait {
 		r.queue <- c
-		r.buf, r.begins = nil, false
+		handed()
 		return
 	}
 	select {
 	case r.queue <- c:
-		r.buf, r.begins = nil, false
+		handed()
 	default:
 		r.lost.Add(1)
 		r.buf = r.buf[:0]

@@ -76,7 +76,7 @@ func (g *rig) scans(n int) {
 			seed = seed*6364136223846793005 + 1442695040888963407
 			g.scan.Readings = append(g.scan.Readings, sensors.Reading{Value: float64(seed>>11) / (1 << 50), Fresh: true})
 		}
-		g.Step(&g.scan, begun.Add(g.scan.At), true)
+		g.Step(&g.scan, begun.Add(g.scan.At), true, false)
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"math/rand/v2"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -18,6 +19,7 @@ import (
 
 	"liftbank/agent/config"
 	"liftbank/agent/recording"
+	"liftbank/cmd/slowtest"
 	"liftbank/sensors"
 )
 
@@ -280,6 +282,7 @@ func TestBadRecordings(t *testing.T) {
 		"early edge": {head + "9,feed_voltage,,12,\n7,wake_line,,1,edge\n10,feed_voltage,,12,\n11,feed_voltage,,12,\n",
 			"a change at 7 belongs to the scan at 10: want it before, by no more than 1s"},
 		"other unit": {"# unit: lift-2\n" + head + row, `r.csv:3: the recording is of unit "lift-2", .* of "lift-1"`},
+		"bad layout": {"# layout: in line\n" + head + row, `r.csv:1: layout: "in line": want one of .parallel series series-pairs.`},
 		"bad start":  {"# start: 9.3.2026\n" + head + row, `r.csv:1: start: "9.3.2026": want a time such as`},
 		"long line":  {head + strings.Repeat("x", 5000) + "\n", "r.csv:2: line longer"},
 		"huge line":  {head + strings.Repeat("x", 500000) + "\n", "r.csv:2: line longer"},
@@ -318,6 +321,7 @@ func TestOtherWordsWhyNot(t *testing.T) {
 
 // A recording that ends in mid-row gives the whole scans before, wherever the cut is.
 func TestACutRecordingIsReadUpToTheCut(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	scans, walls, trusted := aDay(rand.New(rand.NewPCG(3, 3)), 60)
 	enc := recording.NewEncoder(unit())
 	b := enc.Begin(nil, recording.Header{Unit: "lift-1", Start: start})
@@ -447,6 +451,51 @@ func TestAClockThatIsSetLate(t *testing.T) {
 	}
 }
 
+// Work under way comes back scan by scan, over the parts of a session and after rows that were lost; a recording that has
+// nothing of it, as before there was such a row, is of a unit on which nobody works.
+func TestWorkUnderWayComesBack(t *testing.T) {
+	on := []bool{false, true, true, true, true, false, false, true}
+	enc := recording.NewEncoder(unit())
+	scans, walls, _ := aDay(rand.New(rand.NewPCG(6, 6)), len(on))
+	parts := make([]string, 3)
+	var b []byte
+	h := recording.Header{Start: start, Session: "one"}
+	for i := range on {
+		switch i {
+		case 0, 3, 6:
+			b = enc.Begin(nil, h)
+		case 4:
+			enc.Repeat() // rows before it were lost
+		}
+		enc.Work(on[i])
+		b = enc.Scan(b, &scans[i], walls[i], true)
+		parts[i/3] = string(b)
+	}
+	assert.Equal(t, 2, strings.Count(parts[1], ",work,,1,\n"), parts[1])
+	assert.Equal(t, 1, strings.Count(parts[1], ",work,,0,\n"), parts[1])
+	assert.NotContains(t, strings.SplitN(parts[0], ",work,,", 2)[0], "work", "no row before work began")
+	read := func(s *recording.Scans) (got []bool) {
+		for {
+			_, err := s.Next(t.Context())
+			if err == io.EOF {
+				return got
+			}
+			require.NoError(t, err)
+			got = append(got, s.Work())
+		}
+	}
+	assert.Equal(t, on, read(scansOf(parts[0], parts[1:]...)))
+	assert.Equal(t, on[3:6], read(scansOf(parts[1])), "a part alone")
+	old := regexp.MustCompile(`(?m)^[\d.]+,work,.*\n`).ReplaceAllString(parts[1], "")
+	assert.Equal(t, []bool{false, false, false}, read(scansOf(old)))
+	for row, want := range map[string]string{
+		"0,work,a,1,": "work wants none", "0,work,,0.5,": "wants 0 or 1", "0,work,,,": "value: missing", "0,work,,1,edge": "work wants good",
+	} {
+		_, err := all(t, scansOf(head+row+"\n0,battery_voltage,a,12,\n"))
+		assert.ErrorContains(t, err, want, row)
+	}
+}
+
 // Voltage and current with times of their own are no pair, and that is told.
 func TestSplitScansAreCounted(t *testing.T) {
 	s := scansOf(head + "0,battery_voltage,a,12,\n0,battery_current,a,0,\n1,battery_voltage,a,12,\n" +
@@ -522,4 +571,26 @@ func FuzzScans(f *testing.F) {
 			}
 		}
 	})
+}
+
+// A recording of strings says so; played with another layout, that is a note: the configuration may have been
+// put right since, and voltages are over ground, whatever it is.
+func TestLayoutOfARecording(t *testing.T) {
+	const text = "# unit: lift-1\n# layout: series\n" + head + "1,battery_voltage,a,12.6,\n"
+	for layout, want := range map[config.Layout][]string{
+		config.Series: nil, config.Parallel: {"recorded as a series bank, replayed as parallel"}, "": nil,
+	} {
+		cfg := unit()
+		cfg.Bank.Layout = layout
+		s := recording.New(cfg, recording.Options{}, input("r.csv", text))
+		require.NoError(t, s.Begin())
+		_, err := s.Next(t.Context())
+		require.NoError(t, err)
+		assert.Equal(t, want, s.Notes(), layout)
+	}
+	cfg := unit()
+	cfg.Bank.Layout = config.SeriesPairs
+	assert.Contains(t, string(recording.NewEncoder(cfg).Begin(nil, recording.Header{Unit: "lift-1"})), "# unit: lift-1\n# layout: series-pairs\n")
+	cfg.Bank.Layout = config.Parallel
+	assert.NotContains(t, string(recording.NewEncoder(cfg).Begin(nil, recording.Header{Unit: "lift-1"})), "layout")
 }

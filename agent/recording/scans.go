@@ -32,6 +32,7 @@ const (
 type Scans struct {
 	opts   Options
 	unit   string
+	layout config.Layout
 	inputs []Input
 	name   string // of the input opened last
 	file   io.Closer
@@ -50,23 +51,25 @@ type Scans struct {
 	before  time.Duration // of the row before
 	begun   bool
 	ahead   clockState
-	raw     row // read, and its part not begun yet
+	work    bool // is under way
+	raw     row  // read, and its part not begun yet
 	haveRaw bool
 	next    row // of this configuration, and not taken yet
 	have    bool
 
-	scan     sensors.Scan
-	stats    sensors.Stats
-	changed  []sensors.Edge // of contacts in rows without channels beside them
-	edgeLine int            // of the last change
-	took     bool           // a scan was given out
-	wall     time.Time
-	trusted  bool
-	notes    []string
-	left     uint64 // rows left out
-	starts   int    // of the agent
-	split    uint64 // scans with one of a battery\'s voltage and current
-	bytes    int64
+	scan      sensors.Scan
+	stats     sensors.Stats
+	changed   []sensors.Edge // of contacts in rows without channels beside them
+	edgeLine  int            // of the last change
+	took      bool           // a scan was given out
+	wall      time.Time
+	trusted   bool
+	notes     []string
+	left      uint64       // rows left out
+	starts    int          // of the agent
+	corrected []Correction // before the next scan
+	split     uint64       // scans with one of a battery\'s voltage and current
+	bytes     int64
 }
 
 // place is a channel in a recording's words.
@@ -78,7 +81,7 @@ type place struct {
 // New returns the scans of a unit's recording in one or several inputs, which follow one another.
 func New(cfg *config.Config, o Options, inputs ...Input) *Scans {
 	s := &Scans{
-		opts: o, unit: cfg.Unit.ID, inputs: inputs, channels: map[place]int{}, contacts: map[*signal]int{},
+		opts: o, unit: cfg.Unit.ID, layout: cfg.Bank.Layout, inputs: inputs, channels: map[place]int{}, contacts: map[*signal]int{},
 	}
 	for i := range cfg.Board.Channels {
 		c := &cfg.Board.Channels[i]
@@ -123,6 +126,13 @@ func (s *Scans) Begin() error {
 			return err
 		}
 	}
+}
+
+// Corrected returns the channels that the last scan is the first of to be corrected otherwise, once.
+func (s *Scans) Corrected() []Correction {
+	c := s.corrected
+	s.corrected = nil
+	return c
 }
 
 // Next returns the next scan; io.EOF after the last whole one. It belongs to the reader until the
@@ -206,6 +216,8 @@ func (s *Scans) take(x *row) (isChannel bool, err error) {
 	switch x.signal.kind {
 	case clock:
 		s.ahead = clockState{time.Duration(math.Round(x.value * 1e9)), x.quality == unset}
+	case work:
+		s.work = x.value == 1
 	case contact:
 		i := s.contacts[x.signal]
 		before := s.scan.Contacts[i]
@@ -356,6 +368,9 @@ func (s *Scans) beginPart(part int) error {
 		return s.errorf(s.lines.line, "the recording is of unit %q, the configuration of %q: want those of one unit",
 			shorten(h.Unit), s.unit)
 	}
+	if h.Layout != "" && s.layout != "" && h.Layout != string(s.layout) {
+		s.notes = append(s.notes, fmt.Sprintf("recorded as a %s bank, replayed as %s", h.Layout, s.layout))
+	}
 	if s.begun && (h.Session == "" || h.Session != s.header.Session) {
 		const least, most = time.Second, 10 * 365 * 24 * time.Hour
 		gap := least // where nobody knows better
@@ -370,7 +385,8 @@ func (s *Scans) beginPart(part int) error {
 	if h.Session == "" || h.Session != s.header.Session || s.starts == 0 {
 		s.starts++
 	}
-	s.header, s.part, s.ahead = h, part, clockState{}
+	s.header, s.part, s.ahead, s.work = h, part, clockState{}, false
+	s.corrected = append(s.corrected, h.Corrections...)
 	return nil
 }
 
@@ -415,6 +431,9 @@ func seconds(d time.Duration) string { return string(appendSeconds(nil, d)) }
 
 // Wall returns the time of day of the last scan, and whether the unit's clock was set.
 func (s *Scans) Wall() (now time.Time, trusted bool) { return s.wall, s.trusted }
+
+// Work reports whether work was under way in the last scan.
+func (s *Scans) Work() bool { return s.work }
 
 // Header returns what the lines of # said last.
 func (s *Scans) Header() Header { return s.header }

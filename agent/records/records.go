@@ -38,6 +38,8 @@ const (
 	Online  = "online"
 	Offline = "offline" // sent by the agent itself before it leaves
 	Stalled = "stalled" // connected, and nothing is measured: a transfer on the bus doesn't return
+	Saving  = "saving"  // sent before it leaves: it measures on, and is back at until, or with what is urgent
+	Asleep  = "asleep"  // sent before the board is switched off; nothing is measured until it is woken
 	Lost    = "lost"    // sent on the agent's behalf when it is gone without a word
 )
 
@@ -50,6 +52,9 @@ type Status struct {
 	Connection uint64    `json:"connection"` // counts within the session
 	Status     string    `json:"status"`
 	At         time.Time `json:"at"` // when written; of lost, when that connection was begun
+	// of saving and asleep: when the unit is back; left out: when the wake line comes on
+	Until *time.Time `json:"until,omitempty"`
+	Why   string     `json:"why,omitempty"` // of saving and asleep, in English
 }
 
 // Head is what all stream messages have in common. A record is known by unit, stream, session and
@@ -227,7 +232,14 @@ func (e Encoder) readings(r *outbox.Record) ([]byte, error) {
 
 // Status returns a status message.
 func (e Encoder) Status(status, session string, connection uint64, at time.Time) ([]byte, error) {
+	return e.StatusUntil(status, session, connection, at, nil, "")
+}
+
+// StatusUntil is Status of a unit that is away on purpose: until when, nil where only the wake line brings
+// it back, and why.
+func (e Encoder) StatusUntil(status, session string, connection uint64, at time.Time, until *time.Time, why string) ([]byte, error) {
 	return json.Marshal(Status{
 		Schema: StatusSchema, Unit: e.Unit, Session: session, Connection: connection, Status: status, At: at.UTC(),
+		Until: until, Why: why,
 	})
 }

@@ -37,10 +37,10 @@ func TestEachOperationOfASaveFails(t *testing.T) {
 				require.NoError(t, safefile.Save("/card/state", []byte("older")))
 				require.NoError(t, safefile.Save("/card/state", []byte("old")))
 				begun := d.Operations()
-				d.Fail = failNth(begun+n, forever, fault)
+				d.FailWith(failNth(begun+n, forever, fault))
 				err := safefile.Save("/card/state", []byte("new"))
 				done := d.Operations() < begun+n
-				d.Fail = nil
+				d.FailWith(nil)
 				got, loadErr := safefile.Load("/card/state")
 				require.NoError(t, loadErr, "operation %d", n)
 				if err == nil {
@@ -68,7 +68,7 @@ func TestEachOperationOfALoadFails(t *testing.T) {
 			require.NoError(t, safefile.Save("/card/state", []byte("old")))
 			require.NoError(t, safefile.Save("/card/state", []byte("new")))
 			begun := d.Operations()
-			d.Fail = failNth(begun+n, false, fault)
+			d.FailWith(failNth(begun+n, false, fault))
 			got, err := safefile.Load("/card/state")
 			done := d.Operations() < begun+n
 			if err != nil {
@@ -92,16 +92,16 @@ func TestWhatCannotBeReadStays(t *testing.T) {
 	defer disk.Use(d)()
 	require.NoError(t, safefile.Save("/card/state", []byte("old")))
 	require.NoError(t, safefile.Save("/card/state", []byte("kept")))
-	d.Fail = func(_ int, op, name string) error {
+	d.FailWith(func(_ int, op, name string) error {
 		if op == "read" && name == "/card/state" {
 			return syscall.EIO
 		}
 		return nil
-	}
+	})
 	for range 3 {
 		require.ErrorIs(t, safefile.Save("/card/state", []byte("new")), safefile.ErrUnreadable)
 	}
-	d.Fail = nil
+	d.FailWith(nil)
 	got, err := safefile.Load("/card/state")
 	require.NoError(t, err)
 	assert.Equal(t, "kept", string(got))
@@ -118,7 +118,7 @@ func TestAPowerCutAtEachOperation(t *testing.T) {
 			require.NoError(t, safefile.Save("/card/state", []byte("older document")))
 			require.NoError(t, safefile.Save("/card/state", []byte("old document")))
 			begun := d.Operations()
-			d.Fail = failNth(begun+n, true, syscall.EIO) // nothing more reaches the card
+			d.FailWith(failNth(begun+n, true, syscall.EIO)) // nothing more reaches the card
 			err := safefile.Save("/card/state", []byte("new document"))
 			after := d.Cut(chance)
 			undo()

@@ -53,3 +53,60 @@ func TestBelievedLeavesOutWhatRestsOnAFault(t *testing.T) {
 	corrected.Findings[0].Evidence = []Evidence{{Words: &Text{ID: "sensor.zero"}}}
 	assert.Same(t, corrected, corrected.Believed(), "an error that is known is taken off")
 }
+
+// In a string, the battery above stands on the tap of the one below, and all have one current.
+func TestBelievedOfStrings(t *testing.T) {
+	v := func(x float64) *float64 { return &x }
+	known := Estimate{Value: v(1), Sigma: v(1)}
+	for _, tt := range []struct {
+		name, subject string
+		doubted       string // batteries whose figures can't be believed
+		strings       []bool // whose differences can
+	}{
+		{"sense-fault", "battery a voltage", "ab", []bool{false, true}},
+		{"sense-fault", "battery b voltage", "b", []bool{false, true}},
+		{"sense-fault", "battery c current", "cd", []bool{true, false}},
+		{"sense-fault", "battery d temperature", "d", []bool{true, true}},
+		{"sense-fault", "feed voltage", "", []bool{true, true}},
+		{"middle-tap-open", "c", "cd", []bool{true, false}},
+		{"parallel-wired", "", "abcd", []bool{false, false}},
+	} {
+		s := &Snapshot{Findings: []Finding{{Name: tt.name, Subject: tt.subject, Active: true}}}
+		for _, id := range []string{"a", "b", "c", "d"} {
+			s.Batteries = append(s.Batteries, Battery{ID: id, Verdict: "fit", VoltageV: v(12.6)})
+		}
+		s.Strings = []String{{From: "a", To: "b", RestDiffV: known, Weakest: "a"}, {From: "c", To: "d", RestDiffV: known, Weakest: "d"}}
+		got := s.Believed()
+		doubted := ""
+		for _, b := range got.Batteries {
+			if b.Verdict == "unknown" {
+				doubted += b.ID
+			}
+			assert.NotNil(t, b.VoltageV, "what was measured stays")
+		}
+		assert.Equal(t, tt.doubted, doubted, "%s of %s", tt.name, tt.subject)
+		for i, believed := range tt.strings {
+			assert.Equal(t, believed, got.Strings[i].RestDiffV.Value != nil, "%s of %s: string %d", tt.name, tt.subject, i)
+			assert.Equal(t, believed, got.Strings[i].Weakest != "")
+		}
+		assert.NotNil(t, s.Strings[0].RestDiffV.Value, "the snapshot itself stays")
+	}
+}
+
+func TestMadeAt(t *testing.T) {
+	for _, tt := range []struct {
+		p    *Passport
+		want string // empty: not known
+	}{
+		{nil, ""}, {&Passport{}, ""}, {&Passport{Made: "2025-08"}, "2025-08-01"}, {&Passport{Made: "2025-08-14"}, "2025-08-14"},
+		{&Passport{Made: "2025-W33"}, "2025-08-16"}, {&Passport{Made: "2025-W99", Installed: "2025-10"}, "2025-10-01"},
+		{&Passport{Made: "last summer", Installed: "2025-10-16"}, "2025-10-16"}, {&Passport{Made: "-W1"}, ""}, {&Passport{Made: "2025-W"}, ""},
+		{&Passport{Installed: "2025-13"}, ""},
+	} {
+		at, ok := tt.p.MadeAt()
+		assert.Equal(t, tt.want != "", ok, "%+v", tt.p)
+		if ok {
+			assert.Equal(t, tt.want, at.Format("2006-01-02"))
+		}
+	}
+}

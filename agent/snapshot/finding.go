@@ -14,3 +14,11 @@ func (s *Snapshot) Index(battery string) int {
 	}
 	return -1
 }
+
+// Blocks returns how many 12 V batteries there are from the bank's minus to its plus.
+func (s *Snapshot) Blocks() int {
+	if s.Bank.Layout == "" || s.Bank.Layout == "parallel" {
+		return 1
+	}
+	return 2
+}

@@ -17,6 +17,7 @@ type Hub struct {
 	now     func() time.Time
 	current atomic.Pointer[entry]
 	stalled atomic.Bool
+	asleep  atomic.Pointer[Asleep]
 }
 
 // entry is one snapshot and what is derived from it on first use.
@@ -57,6 +58,13 @@ func (h *Hub) Stall(stalled bool) { h.stalled.Store(stalled) }
 
 // Stalled reports whether nothing can be measured.
 func (h *Hub) Stalled() bool { return h.stalled.Load() }
+
+// Sleep notes that the board is about to be switched off, nil that it is not. Whoever sends says it
+// last.
+func (h *Hub) Sleep(s *Asleep) { h.asleep.Store(s) }
+
+// Asleep returns the sleep that is about to begin, or nil.
+func (h *Hub) Asleep() *Asleep { return h.asleep.Load() }
 
 // Age returns the time since the newest snapshot was published, or since the hub was made before
 // the first.

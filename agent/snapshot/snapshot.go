@@ -24,15 +24,19 @@ type Snapshot struct {
 	Scan         Scan        `json:"scan"`
 	Bank         Bank        `json:"bank"`
 	Batteries    []Battery   `json:"batteries"`
+	Strings      []String    `json:"strings,omitempty"` // of a bank in series; left out in parallel
 	Links        []Link      `json:"links"`
 	Motor        Motor       `json:"motor"`
 	Feed         Feed        `json:"feed"`
 	Findings     []Finding   `json:"findings"`   // worst first
 	NotJudged    []NotJudged `json:"not_judged"` // findings that can't be judged, with the reason
+	// findings that this unit is watched for and not every unit, by signals that not every unit has
+	OptionalFindings []string `json:"optional_findings,omitempty"`
 	// so many findings came at once that only urgent ones are told one by one
 	Flood bool `json:"flood,omitempty"`
 	// somebody works on the unit: until it ends, findings stay as they are and nothing is learned
 	Work     *UnderWay `json:"work,omitempty"`
+	Power    *Power    `json:"power,omitempty"` // what the monitor's own board draws; left out by older units
 	Channels []Channel `json:"channels"`
 	Chips    []Chip    `json:"chips"`
 	Outlets  []Outlet  `json:"outlets,omitempty"` // where results are sent
@@ -48,9 +52,42 @@ type UnderWay struct {
 	Kind  string    `json:"kind"` // visit or switch: how it was begun
 }
 
+// Power is what the monitor's own board draws, and why.
+type Power struct {
+	Level   string    `json:"level"` // awake; saving: scans slower, radio on by the hour; asleep: about to be switched off
+	Since   time.Time `json:"since"`
+	Why     *Text     `json:"why,omitempty"`
+	DrawA   float64   `json:"draw_a"`   // at this level, by the configuration
+	ParkedS float64   `json:"parked_s"` // since motor, wake line or feed was on
+	DrawnAh float64   `json:"drawn_ah"` // by the board since then
+	// of the bank's capacity
+	DrawnPct float64 `json:"drawn_pct"`
+	TotalAh  float64 `json:"total_ah"` // by the board since counting began
+	AwakeS   float64 `json:"awake_s"`  // since counting began
+	SavingS  float64 `json:"saving_s"`
+	AsleepS  float64 `json:"asleep_s"`
+	Sleeps   uint64  `json:"sleeps"`
+	// parked as now, until the bank is too low for a lift, up to 365 days; null: not known
+	StandsDays *float64 `json:"stands_days"`
+	// the same if there were no monitor
+	StandsWithoutDays *float64 `json:"stands_without_days"`
+	// the board is to be switched off; nothing is measured until it is woken
+	Asleep *Asleep `json:"asleep,omitempty"`
+	// what was to be said before the last sleep did not get out in time
+	LateWord bool `json:"late_word,omitempty"`
+}
+
+// Asleep is a board that is switched off on purpose.
+type Asleep struct {
+	Since time.Time  `json:"since"`
+	Until *time.Time `json:"until,omitempty"` // a timer wakes it; left out: only the wake line does
+	Line  bool       `json:"wake_line"`       // the wake line wakes it
+	Why   Text       `json:"why"`
+}
+
 // Trouble is what is wrong with one part of the monitor itself.
 type Trouble struct {
-	Part    string `json:"part"`    // bus, metrics, outlet, page, pin, recording, set-aside, settings, state, store or visits
+	Part    string `json:"part"`    // bus, metrics, outlet, page, pin, power, recording, set-aside, settings, state, store or visits
 	Problem string `json:"problem"` // in English
 }
 
@@ -77,6 +114,12 @@ type Estimate struct {
 
 // Bank is the batteries together.
 type Bank struct {
+	// how the batteries are joined: parallel, series or series-pairs; left out by older units: parallel
+	Layout string `json:"layout,omitempty"`
+	// that batteries are of different kinds or ages is said by the configuration, or by who put them in
+	MixedKnown bool    `json:"mixed_known,omitempty"`
+	Mixed      []Mixed `json:"mixed,omitempty"` // in which way batteries differ from the first; left out: they are alike
+
 	VoltageV        *float64 `json:"voltage_v"`
 	CurrentA        *float64 `json:"current_a"`
 	SoCPct          Estimate `json:"soc_pct"`
@@ -85,14 +128,16 @@ type Bank struct {
 	FullCycles      float64  `json:"full_cycles"`      // charge drawn over the rated capacity
 	RestedV         Estimate `json:"rested_v"`         // at 25 °C
 	Rested          bool     `json:"rested"`
-	ChargedAh       float64  `json:"charged_ah"`
-	DrawnAh         float64  `json:"drawn_ah"`
-	ChargedWh       float64  `json:"charged_wh"`
-	DrawnWh         float64  `json:"drawn_wh"`
-	SinceFullS      *float64 `json:"since_full_s"`
-	LiftsLeft       Estimate `json:"lifts_left"`               // lifts of this unit's kind, with the feed off
-	LiftsWaitFor    *Text    `json:"lifts_wait_for,omitempty"` // what lifts_left waits for
-	TimeToFullS     Estimate `json:"time_to_full_s"`           // at the present feed
+	// outside of the batteries' box; left out where it is not measured
+	AmbientC     *float64 `json:"ambient_c,omitempty"`
+	ChargedAh    float64  `json:"charged_ah"`
+	DrawnAh      float64  `json:"drawn_ah"`
+	ChargedWh    float64  `json:"charged_wh"`
+	DrawnWh      float64  `json:"drawn_wh"`
+	SinceFullS   *float64 `json:"since_full_s"`
+	LiftsLeft    Estimate `json:"lifts_left"`               // lifts of this unit's kind, with the feed off
+	LiftsWaitFor *Text    `json:"lifts_wait_for,omitempty"` // what lifts_left waits for
+	TimeToFullS  Estimate `json:"time_to_full_s"`           // at the present feed
 	// what time_to_full_s waits for, or why the feed can't fill the bank
 	FullWaitsFor *Text    `json:"full_waits_for,omitempty"`
 	CirculatingA Estimate `json:"circulating_a"`
@@ -103,6 +148,16 @@ type Bank struct {
 	FeedLeadsAt  *Leads   `json:"feed_leads_at,omitempty"`
 }
 
+// Mixed is one way in which a battery differs from the first of its bank.
+type Mixed struct {
+	Battery string   `json:"battery"`
+	From    string   `json:"from"`
+	What    string   `json:"what"`                  // chemistry, rated_ah, rated_cca or age
+	Series  bool     `json:"in_series,omitempty"`   // the two are in one string: one current goes through both
+	Older   string   `json:"older,omitempty"`       // of different age, which battery is
+	Years   *float64 `json:"years_apart,omitempty"` // and by how much
+}
+
 // Leads is on which batteries a pair of leads sits; empty is one that can't be told.
 type Leads struct {
 	Positive string `json:"positive,omitempty"`
@@ -111,7 +166,7 @@ type Leads struct {
 
 // Link is one patch cable between two batteries' posts, its lugs included.
 type Link struct {
-	Side           string   `json:"side"` // positive or negative
+	Side           string   `json:"side"` // positive, negative, or middle: from the battery below to the one that stands on it
 	From           string   `json:"from"` // battery
 	To             string   `json:"to"`
 	ResistanceMohm Estimate `json:"resistance_mohm"`
@@ -132,8 +187,8 @@ type Battery struct {
 	// out: the configuration
 	RatingsFrom    string    `json:"ratings_from,omitempty"`
 	Passport       *Passport `json:"passport,omitempty"` // nil: nothing is known of it
-	VoltageV       *float64  `json:"voltage_v"`
-	CurrentA       *float64  `json:"current_a"`
+	VoltageV       *float64  `json:"voltage_v"`          // of one that stands on another: over that one's positive post
+	CurrentA       *float64  `json:"current_a"`          // of a string: that of all its batteries
 	TempC          *float64  `json:"temperature_c"`
 	SoCPct         Estimate  `json:"soc_pct"`
 	RestedV        Estimate  `json:"rested_v"` // at 25 °C
@@ -146,7 +201,7 @@ type Battery struct {
 	WaitsFor       *Text     `json:"waits_for,omitempty"` // what the verdict still needs
 	ChargedAh      float64   `json:"charged_ah"`
 	DrawnAh        float64   `json:"drawn_ah"`
-	DrawSharePct   Estimate  `json:"discharge_share_pct"`
+	DrawSharePct   Estimate  `json:"discharge_share_pct"` // of the bank's, in parallel; of strings, see there
 	ChargeSharePct Estimate  `json:"charge_share_pct"`
 }
 
@@ -171,13 +226,36 @@ type Motor struct {
 	Since      []SinceService `json:"since"`     // work since each kind of service
 	VoltageV   *float64       `json:"voltage_v"` // at the motor terminal
 	Command    *bool          `json:"command"`   // contactor coil
-	PathMohm   Estimate       `json:"path_mohm"` // bank's positive post to the motor's terminal
+	// behind the breaker of the lift's controls; left out where it is not measured
+	ControlV *float64 `json:"control_voltage_v,omitempty"`
+	// oil at the pump; left out where it is not measured
+	OilBar   *float64 `json:"oil_pressure_bar,omitempty"`
+	PathMohm Estimate `json:"path_mohm"` // bank's positive post to the motor's terminal
 	// over that path in the last scan; nil: not known, or less than 5 A flow out of the bank
 	PathDropV   *float64 `json:"path_drop_v"`
 	PathNowMohm *float64 `json:"path_now_mohm"` // its resistance as that scan shows it
 	LiftAh      Estimate `json:"lift_ah"`       // charge that a lift takes
 	LiftWh      Estimate `json:"lift_wh"`       // energy that a lift takes
 	LastRun     *Run     `json:"last_run"`
+	// what an old counter or a former board had when this one began; totals are the sum of both
+	Before *Before `json:"before,omitempty"`
+}
+
+// Before is what had been counted before this board began.
+type Before struct {
+	LiftCycles uint64  `json:"lift_cycles"`
+	Runs       uint64  `json:"runs"`
+	RunTimeS   float64 `json:"run_time_s"`
+	From       string  `json:"from,omitempty"` // what had counted it
+}
+
+// Totals returns the counts of the lift's life, as far as they are known.
+func (m *Motor) Totals() (liftCycles, runs uint64, runTimeS float64) {
+	liftCycles, runs, runTimeS = m.LiftCycles, m.Runs, m.RunTimeS
+	if b := m.Before; b != nil {
+		liftCycles, runs, runTimeS = liftCycles+b.LiftCycles, runs+b.Runs, runTimeS+b.RunTimeS
+	}
+	return liftCycles, runs, runTimeS
 }
 
 // SinceService is the work since a service of one kind was done, or since counting began.
@@ -185,6 +263,15 @@ type SinceService struct {
 	Kind       string  `json:"kind"` // service, filter or oil
 	LiftCycles uint64  `json:"lift_cycles"`
 	RunTimeS   float64 `json:"run_time_s"`
+	// by the calendar; absent without the time of day, of then and of now
+	Days *float64 `json:"days,omitempty"`
+	// the intervals that are set, from the maker's manual
+	DueLiftCycles *uint64  `json:"due_lift_cycles,omitempty"`
+	DueRunTimeS   *float64 `json:"due_run_time_s,omitempty"`
+	DueDays       *float64 `json:"due_days,omitempty"`
+	// when it is due, by what comes first at the usual duty; absent while that is not known
+	NextBy string `json:"next_by,omitempty"` // lift-cycles, motor-hours or days
+	NextOn string `json:"next_on,omitempty"` // the day, as 2027-03-12; that of the snapshot where it is due
 }
 
 // Run is one motor run.
@@ -212,14 +299,18 @@ type RunBattery struct {
 
 // Feed is the charger's side.
 type Feed struct {
-	Status           string    `json:"status"`
-	Since            time.Time `json:"since"`
-	VoltageV         *float64  `json:"voltage_v"` // ahead of the charge breaker
-	WakeLine         *bool     `json:"wake_line"`
-	DisconnectClosed *bool     `json:"disconnect_closed"`
-	WakeTimeS        float64   `json:"wake_time_s"`
-	FeedTimeS        float64   `json:"feed_time_s"`
-	PathMohm         Estimate  `json:"path_mohm"` // converter to the bank's positive post
+	Status   string    `json:"status"`
+	Since    time.Time `json:"since"`
+	VoltageV *float64  `json:"voltage_v"` // ahead of the charge breaker
+	// ahead of the converter, from the tractor; left out where it is not measured
+	InputV   *float64 `json:"input_v,omitempty"`
+	WakeLine *bool    `json:"wake_line"`
+	// the charging lamp's line is live, behind its fuse; left out where it is not wired
+	IndicatorLine    *bool    `json:"indicator_line,omitempty"`
+	DisconnectClosed *bool    `json:"disconnect_closed"`
+	WakeTimeS        float64  `json:"wake_time_s"`
+	FeedTimeS        float64  `json:"feed_time_s"`
+	PathMohm         Estimate `json:"path_mohm"` // converter to the bank's positive post
 	// over that path in the last scan; nil: not known, or less than 5 A flow into the bank
 	PathDropV   *float64 `json:"path_drop_v"`
 	PathNowMohm *float64 `json:"path_now_mohm"` // its resistance as that scan shows it
@@ -305,6 +396,21 @@ type Channel struct {
 	Unit     string   `json:"unit"`
 	Quality  Text     `json:"quality"`
 	Rejected uint64   `json:"rejected"` // readings that could not be used, since start
+	// how it is corrected; without, as its scale has it
+	Calibration *Calibration `json:"calibration,omitempty"`
+}
+
+// Calibration is the correction of a channel: (value + offset) x gain.
+type Calibration struct {
+	Offset float64    `json:"offset"`           // in the channel's unit
+	Gain   float64    `json:"gain"`             // 0.5 to 2
+	From   string     `json:"from"`             // configuration or technician
+	By     string     `json:"by,omitempty"`     // who signed it
+	At     *time.Time `json:"at,omitempty"`     // when
+	ZeroU  *float64   `json:"zero_u,omitempty"` // uncertainty of the channel at 0 then, 95 %, in its unit
+	GainU  *float64   `json:"gain_u,omitempty"` // of the gain, 95 %, as a share
+	// by how much it has moved since, in its unit: the zero of a current sensor, a tap against the mean of all
+	Moved Estimate `json:"moved,omitzero"`
 }
 
 // Chip is one input chip on the bus.
@@ -314,4 +420,21 @@ type Chip struct {
 	Answering bool   `json:"answering"`
 	Errors    uint64 `json:"errors"`  // failed transfers, retries included
 	Retries   uint64 `json:"retries"` // transfers tried again
+}
+
+// String is batteries in series, through which one current goes.
+type String struct {
+	From     string   `json:"from"` // battery at its minus end
+	To       string   `json:"to"`   // and at its plus end
+	VoltageV *float64 `json:"voltage_v"`
+	CurrentA *float64 `json:"current_a"`
+	// How much more the upper battery has than the lower.
+	RestDiffV Estimate `json:"rest_diff_v"`
+	HeldDiffV Estimate `json:"held_diff_v"`       // at the end of a charge
+	RunDiffV  Estimate `json:"run_diff_v"`        // in motor runs
+	SpreadPct Estimate `json:"spread_pct"`        // charge of the fuller battery less that of the emptier
+	Weakest   string   `json:"weakest,omitempty"` // battery that will be empty first; left out: not known
+	// of the bank's, where there are two strings
+	DrawSharePct   Estimate `json:"discharge_share_pct"`
+	ChargeSharePct Estimate `json:"charge_share_pct"`
 }

@@ -29,7 +29,10 @@ import (
 	"liftbank/rules"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	slowtest.Checks(100, 30)
+	goleak.VerifyTestMain(m)
+}
 
 // inMemory gives a folder whose files cost no disk writes, where the system has one: for tests that
 // open hundreds.

@@ -56,8 +56,9 @@ func TestSettingsOverTheConfiguration(t *testing.T) {
 	o, err := Open(path)
 	require.NoError(t, err)
 	_, all := o.Apply(*unit())
-	require.Len(t, all, 6)
-	assert.Equal(t, Effective{Path: "bank.batteries.b.rated_ah", Value: "100", Unit: "Ah", Origin: FromConfiguration}, all[4])
+	ah := Accepts{Group: Ratings, Kind: Number, Min: 20, Max: 400, Battery: "b"}
+	require.Len(t, all, 6+2+2+9+4)
+	assert.Equal(t, Effective{Path: "bank.batteries.b.rated_ah", Value: "100", Unit: "Ah", Origin: FromConfiguration, Accepts: ah}, effective(all, "bank.batteries.b.rated_ah"))
 
 	require.NoError(t, o.Set(unit(), fitted("R. Vale", "105")))
 	o, err = Open(path)
@@ -67,12 +68,14 @@ func TestSettingsOverTheConfiguration(t *testing.T) {
 	assert.Equal(t, config.Battery{ID: "b", Chemistry: "agm", RatedAh: 105, RatedCCA: 900}, cfg.Bank.Batteries[1])
 	assert.Equal(t, *unit(), *base, "the base stays")
 	assert.Equal(t, Effective{
-		Path: "bank.batteries.b.rated_ah", Value: "105", Unit: "Ah", Origin: FromTechnician, Base: "100", By: "R. Vale", At: noon,
+		Path: "bank.batteries.b.rated_ah", Value: "105", Unit: "Ah", Origin: FromTechnician, Base: "100", By: "R. Vale", At: noon, Accepts: ah,
 	}, effective(all, "bank.batteries.b.rated_ah"))
 	assert.Equal(t, "M2-77105", o.Passport("b").Serial)
 	assert.Nil(t, o.Passport("a"))
 	require.Len(t, o.Journal(), 4)
-	assert.Equal(t, Entry{At: noon, By: "R. Vale", Path: "bank.batteries.b.rated_ah", Old: "100", New: "105"}, o.Journal()[1])
+	assert.Equal(t, Entry{
+		Seq: 2, At: noon, By: "R. Vale", Path: "bank.batteries.b.rated_ah", Old: "100", New: "105", ClockTrusted: true,
+	}, o.Journal()[1])
 
 	newer := unit()
 	newer.Bank.Batteries[1].RatedAh = 110 // somebody has put the label into the configuration
@@ -134,15 +137,15 @@ func TestEachOperationOfASettingFails(t *testing.T) {
 				require.NoError(t, err)
 				require.NoError(t, o.Set(unit(), fitted("first", "101")))
 				begun := d.Operations()
-				d.Fail = func(at int, _, _ string) error {
+				d.FailWith(func(at int, _, _ string) error {
 					if at == begun+n || forever && at > begun+n {
 						return fault
 					}
 					return nil
-				}
+				})
 				err = o.Set(unit(), fitted("second", "102"))
 				done := d.Operations() < begun+n
-				d.Fail = nil
+				d.FailWith(nil)
 				now, _ := o.Apply(*unit())
 				after := d.Cut(chance)
 				undo()
@@ -158,12 +161,12 @@ func TestEachOperationOfASettingFails(t *testing.T) {
 					assert.Equal(t, 101.0, now.Bank.Batteries[1].RatedAh, "what failed is not in force")
 				}
 				begun = after.Operations()
-				after.Fail = func(at int, _, _ string) error {
+				after.FailWith(func(at int, _, _ string) error {
 					if at == begun+n%5+1 {
 						return fault
 					}
 					return nil
-				}
+				})
 				if _, err := Open(path); err != nil {
 					require.ErrorIs(t, err, safefile.ErrUnreadable)
 				}

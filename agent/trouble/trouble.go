@@ -15,6 +15,7 @@ const (
 	Outlet    = "outlet"    // connected, and what is sent doesn't get where it should
 	Page      = "page"      // the page isn't served
 	PIN       = "pin"       // nobody can change anything
+	Power     = "power"     // the board should be switched off and isn't
 	Recording = "recording" // scans aren't recorded
 	SetAside  = "set-aside" // damaged files were renamed: somebody should look at them
 	Settings  = "settings"  // what was set at the unit can't be read
@@ -24,7 +25,7 @@ const (
 )
 
 // Parts are all of them, in order.
-var Parts = []string{Bus, Metrics, Outlet, Page, PIN, Recording, SetAside, Settings, State, Store, Visits}
+var Parts = []string{Bus, Metrics, Outlet, Page, PIN, Power, Recording, SetAside, Settings, State, Store, Visits}
 
 // Trouble is what is wrong with one part, in English.
 type Trouble struct{ Part, Problem string }

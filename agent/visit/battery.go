@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"regexp"
 	"slices"
 	"strconv"
 	"time"
@@ -121,35 +120,11 @@ func (d *Draft) typed(battery string) map[string]string {
 }
 
 // passportOf returns a label's fields as a passport.
-func passportOf(label map[string]string) snapshot.Passport {
+func passportOf(label map[string]string, now Facts) snapshot.Passport {
 	return snapshot.Passport{
 		Place: label["place"], Make: label["make"], Serial: label["serial"], DateCode: label["date_code"],
-		Made: MadeBy(label["date_code"]), Installed: label["installed"], WarrantyUntil: label["warranty_until"],
+		Made: MadeBy(label["date_code"], now), Installed: label["installed"], WarrantyUntil: label["warranty_until"],
 	}
-}
-
-var isoWeek = regexp.MustCompile(`^([0-9]{4})-?W([0-9]{2})(-?[1-7])?$`)
-
-// MadeBy returns when a battery was made by its date code: a date, a month, or a week, as ISO 8601
-// has it. Other codes are their makers' own: a letter and a digit are a month and a year to one, a
-// plant and a shift to another, and the year's last digit comes again after ten. They are kept as
-// text.
-func MadeBy(code string) string {
-	if m := isoWeek.FindStringSubmatch(code); m != nil {
-		if week, err := strconv.Atoi(m[2]); err == nil && week >= 1 && week <= 53 {
-			return m[1] + "-W" + m[2]
-		}
-		return ""
-	}
-	for _, layout := range []string{"2006-01-02", "20060102"} {
-		if t, err := time.Parse(layout, code); err == nil && likelyYear(t.Year()) {
-			return t.Format("2006-01-02")
-		}
-	}
-	if t, err := time.Parse("2006-01", code); err == nil && likelyYear(t.Year()) {
-		return t.Format("2006-01")
-	}
-	return ""
 }
 
 func likelyYear(y int) bool { return y >= 1990 && y < 2100 }
@@ -206,7 +181,7 @@ func (k *Store) ReplaceBattery(ctx context.Context, id, workID, battery string, 
 	label := d.Label(battery, now)
 	ah, _ := ParseNumber(label["rated_ah"])
 	cca, _ := ParseNumber(label["rated_cca_a"])
-	p := passportOf(label)
+	p := passportOf(label, now)
 	return k.AddWork(ctx, id, Work{
 		ID: workID, Kind: BatteryReplaced, Subject: battery,
 		Fitted: &Fitted{Chemistry: label["chemistry"], RatedAh: ah, RatedCCA: cca, Passport: &p},
@@ -309,7 +284,7 @@ func (k *Store) Describe(ctx context.Context, id, battery string, now Facts) (*D
 	if k.o.Fitter == nil {
 		return nil, ErrNoFitter
 	}
-	p := passportOf(d.typed(battery))
+	p := passportOf(d.typed(battery), now)
 	ctx, cancel := context.WithTimeout(ctx, actLimit)
 	defer cancel()
 	if err := k.o.Fitter.DescribeBattery(ctx, battery, p, d.Fields["by"]); err != nil {

@@ -182,16 +182,16 @@ func TestEachOperationOfAReplacementFails(t *testing.T) {
 			_, err = k.Save(draft.ID, 1, tests, facts(t, 0))
 			require.NoError(t, err)
 			begun := d.Operations()
-			d.Fail = func(at int, _, _ string) error {
+			d.FailWith(func(at int, _, _ string) error {
 				if at == begun+n || forever && at > begun+n {
 					return syscall.EIO
 				}
 				return nil
-			}
+			})
 			_, replaced := k.ReplaceBattery(t.Context(), draft.ID, "0123456789", "b", facts(t, time.Minute))
 			_, back := k.TakeBack(t.Context(), draft.ID, "0123456789", facts(t, time.Minute))
 			done := d.Operations() < begun+n
-			d.Fail = nil
+			d.FailWith(nil)
 			k, err = Open(o)
 			require.NoError(t, err)
 			now := k.Draft()
@@ -250,15 +250,42 @@ func TestTheLargestRecordIsBounded(t *testing.T) {
 	assert.NotEmpty(t, v.Work[0].Removed.Fields)
 }
 
-// A date code is read where it can mean one thing only (ISO 8601), and kept as text otherwise.
+// A date code is read where it can mean one thing only, and kept as text otherwise. Those of ISO 8601 by the standard; those
+// of the trade are common practice, no source.
 func TestDateCodes(t *testing.T) {
+	at := func(day string) Facts {
+		x, err := time.Parse(time.DateOnly, day)
+		require.NoError(t, err)
+		return Facts{At: x, ClockTrusted: true}
+	}
+	now := at("2026-11-29")
 	for code, made := range map[string]string{
 		"2025-08": "2025-08", "2025-08-14": "2025-08-14", "20250814": "2025-08-14", "2025-W33": "2025-W33", "2025W33": "2025-W33",
-		"2025-W33-4": "2025-W33", "H5": "", "0825": "", "08/25": "", "33/25": "", "5H14": "", "1234-56": "", "2025-13": "",
-		"2025-W54": "", "2025-W00": "", "": "",
+		"2025-W33-4": "2025-W33", "33/25": "", "5H14": "", "1234-56": "", "2025-13": "", "2025-W53": "", "2020-W53": "2020-W53",
+		"2025-W54": "", "2025-W00": "", "": "", "soon": "", "H": "", "H255": "", "HH5": "",
+		// A letter and the year's last digit, or two.
+		"H5": "2025-08", "h5": "2025-08", " H 5 ": "2025-08", "H-25": "2025-08", "A6": "2026-01", "L6": "", "M6": "2016-12", "M5": "2025-12",
+		"I5": "2025-09", "I9": "2019-09", "H27": "", "H15": "", "N5": "", "J5": "", "K5": "", "L5": "", "L17": "", "L16": "2016-12",
+		// Month and year.
+		"08/25": "2025-08", "08-25": "2025-08", "0825": "2025-08", "12/26": "", "13/25": "", "25/08": "", "00/25": "", "1220": "2020-12",
+		// Year and week; with year and month in doubt.
+		"2533": "2025-W33", "2508": "", "2653": "", "2053": "2020-W53", "1733": "2017-W33", "1633": "", "9933": "", "25/33": "",
+		"2649": "", "2648": "2026-W48",
 	} {
-		assert.Equal(t, made, MadeBy(code), code)
+		assert.Equal(t, made, MadeBy(code, now), code)
+		if d, err := time.Parse("2006-01", made); err == nil && len(code) < 6 {
+			assert.False(t, d.After(now.At), code)
+		}
 	}
+	for code, can := range map[string][]string{
+		"J5": {"2025-09", "2025-10"}, "L5": {"2025-11", "2025-12"}, "L6": {"2016-12", "2026-11"}, "2508": {"2025-08", "2025-W08"}, "X1": nil,
+	} {
+		assert.Equal(t, can, ReadDateCode(code, now.At).Can, code)
+	}
+	assert.Empty(t, MadeBy("0825", Facts{At: now.At}), "the clock is not set")
+	assert.Equal(t, "2025-W33", MadeBy("2025-W33", Facts{At: now.At}))
+	assert.Equal(t, "2015-08", MadeBy("H5", at("2025-07-31")), "the last one")
+	assert.Empty(t, MadeBy("1118", at("2020-01-01")), "November 2018, or the 18th week of 2011")
 	for typed, kept := range map[string]string{
 		"2025-10-16": "2025-10-16", "2025-10": "2025-10", "10/2025": "2025-10", "Oct 2028": "2028-10", "16 Oct 2025": "2025-10-16",
 		"10/11/2025": "", "16.10.25": "", "2025": "", "soon": "", "0025-01": "", "2025-02-30": "",
@@ -267,6 +294,26 @@ func TestDateCodes(t *testing.T) {
 		assert.Equal(t, kept, got, typed)
 		assert.Equal(t, kept == "", why == NotDate, typed)
 	}
+}
+
+// Whatever is on a label: nothing that is read lies in the future or is older than ten years, and no code of the trade means
+// more than three things.
+func FuzzDateCode(f *testing.F) {
+	for _, code := range []string{"H5", "0825", "2533", "08/25", "2025-W33", "J6", "M 16"} {
+		f.Add(code, int64(1795910400))
+	}
+	f.Fuzz(func(t *testing.T, code string, unix int64) {
+		now := time.Unix(unix%4e9, 0)
+		m := ReadDateCode(code, now)
+		assert.LessOrEqual(t, len(m.Can), 3)
+		for _, made := range m.Can {
+			assert.Regexp(t, `^\d{4}-(\d\d(-\d\d)?|W\d\d)$`, made)
+			if d, err := time.Parse("2006-01", made); err == nil && m.Trade {
+				assert.False(t, d.After(now))
+				assert.True(t, d.After(now.AddDate(-codeYears, -1, 0)))
+			}
+		}
+	})
 }
 
 // Only strokes are a drawing.

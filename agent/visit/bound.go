@@ -18,6 +18,12 @@ func (v *Visit) Bounded(limit int) ([]byte, error) {
 	short := *v
 	short.Shortened = true
 	short.Areas, short.Work, short.Findings = slices.Clone(v.Areas), slices.Clone(v.Work), slices.Clone(v.Findings)
+	short.Found = slices.Clone(v.Found)
+	for _, of := range [][]Remaining{short.Findings, short.Found} {
+		for i := range of {
+			of[i].Remarks = slices.Clone(of[i].Remarks)
+		}
+	}
 	for i := range short.Work { // what was noted of a battery that came out stands in its test
 		if r := short.Work[i].Removed; r != nil {
 			removed := *r
@@ -70,6 +76,13 @@ func (v *Visit) cutTexts(n int) {
 	}
 	for i := range v.Work {
 		cut(&v.Work[i].Note, &v.Work[i].Error)
+	}
+	for _, of := range [][]Remaining{v.Findings, v.Found} {
+		for i := range of {
+			for k := range of[i].Remarks {
+				cut(&of[i].Remarks[k].Text)
+			}
+		}
 	}
 }
 

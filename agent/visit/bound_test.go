@@ -9,6 +9,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"liftbank/agent/snapshot"
 )
 
 // heavy is a visit with a checklist of so many items, all filled, and so much work, all noted.
@@ -26,7 +28,9 @@ func heavy(items, work, noteBytes int) *Visit {
 		v.Work = append(v.Work, Work{ID: fmt.Sprint(i), Kind: OtherWork, Note: note, By: "Ada", Acted: true})
 	}
 	for range 40 {
-		v.Findings = append(v.Findings, Remaining{Name: "hot", Summary: strings.Repeat("s", 200), NextCheck: []string{"n"}})
+		v.Findings = append(v.Findings, Remaining{
+			Name: "hot", Summary: strings.Repeat("s", 200), NextCheck: []string{"n"}, Remarks: []snapshot.Remark{{By: "Ada", Text: note}},
+		})
 	}
 	return v
 }

@@ -214,6 +214,7 @@ func NewForm(areas []Area, batteries []string) *Form {
 		number("test."+b+".cranking_a", "A", 0, 5000)
 		number("test."+b+".resistance_mohm", "mΩ", 0, 10000)
 	}
+	number("meter.bank.voltage_v", "V", 0, 60) // of batteries in series together
 	number("meter.feed.voltage_v", "V", 0, 60)
 	number("meter.motor.voltage_v", "V", 0, 40)
 	number("meter.motor.current_a", "A", 0, 2000)

@@ -298,15 +298,15 @@ func TestEachOperationOfAPhotoFails(t *testing.T) {
 			undo := use(card)
 			k, d := begun(t, "/card/visits")
 			before := card.Operations()
-			card.Fail = func(at int, _, _ string) error {
+			card.FailWith(func(at int, _, _ string) error {
 				if at == before+n || cut && at > before+n {
 					return syscall.ENOSPC
 				}
 				return nil
-			}
+			})
 			_, err := k.AddPhoto(t.Context(), d.ID, boxPosts, bytes.NewReader(snap(t, 1)), from("", ""))
 			done := card.Operations() < before+n
-			card.Fail = nil
+			card.FailWith(nil)
 			if !cut {
 				_, again := k.AddPhoto(t.Context(), d.ID, boxPosts, bytes.NewReader(snap(t, 1)), from("", ""))
 				require.NoError(t, again, "the card has room again")

@@ -189,6 +189,9 @@ func (d *Draft) Preview(form *Form, now Facts) *Visit {
 		), Before: d.Before, After: figuresOf(now.Snapshot), Findings: remainingOf(now.Snapshot),
 		Note: d.Fields["note"], Revision: d.Revision, Photos: slices.Clone(d.Photos),
 	}
+	if now.Snapshot != nil {
+		v.Services = slices.Clone(now.Snapshot.Motor.Since)
+	}
 	// A clock that was set back meanwhile makes both times doubtful.
 	v.ClockTrusted = v.ClockTrusted && !now.At.Before(d.Begun)
 	for _, a := range form.Areas {

@@ -30,8 +30,13 @@ func (v *Visit) WriteCSV(w io.Writer) error {
 		{"end", "", "runs", strconv.FormatUint(v.End.Runs, 10), "", "", ""},
 		{"end", "", "motor_time", figure(&v.End.MotorTimeS), "s", "", ""},
 	}
+	if b := v.End.Before; b != nil {
+		rows = append(rows, []string{"counter-start", b.From, "lift_cycles", strconv.FormatUint(b.LiftCycles, 10), "", "", ""},
+			[]string{"counter-start", b.From, "runs", strconv.FormatUint(b.Runs, 10), "", "", ""},
+			[]string{"counter-start", b.From, "motor_time", figure(&b.RunTimeS), "s", "", ""})
+	}
 	for _, f := range v.Found {
-		rows = append(rows, []string{"found", f.Subject, f.Name, f.Severity, "", f.State, f.Summary})
+		rows = append(rows, findingRows("found", &f)...)
 	}
 	for _, a := range v.Areas {
 		for _, i := range a.Items {
@@ -65,6 +70,9 @@ func (v *Visit) WriteCSV(w io.Writer) error {
 			"work", k.Subject, k.Kind, stamp(k.At), "", strconv.FormatBool(k.Acted),
 			strings.TrimSpace(k.Note + " " + k.Error),
 		})
+		if s := k.Setting; s != nil {
+			rows = append(rows, []string{"setting", strconv.Itoa(s.Seq), s.Path, s.New, s.Unit, "", "was " + s.Old})
+		}
 		if k.Fitted != nil {
 			rows = append(rows, labelRows(k.Subject, "put in", k.Fitted)...)
 		}
@@ -95,7 +103,7 @@ func (v *Visit) WriteCSV(w io.Writer) error {
 	rows = append(rows, figureRows("before", &v.Before)...)
 	rows = append(rows, figureRows("after", &v.After)...)
 	for _, f := range v.Findings {
-		rows = append(rows, []string{"finding", f.Subject, f.Name, f.Severity, "", f.State, f.Summary})
+		rows = append(rows, findingRows("finding", &f)...)
 	}
 	rows = append(rows, []string{"visit", "", "note", "", "", "", v.Note})
 	for _, row := range rows {
@@ -108,6 +116,28 @@ func (v *Visit) WriteCSV(w io.Writer) error {
 	}
 	c.Flush()
 	return c.Error()
+}
+
+// findingRows are those of a finding: itself, who acknowledged or shelved it, and what was written on it.
+func findingRows(section string, f *Remaining) [][]string {
+	rows := [][]string{{section, f.Subject, f.Name, f.Severity, "", f.State, f.Summary}}
+	put := func(what, by string, at *time.Time) {
+		if by == "" {
+			return
+		}
+		when := ""
+		if at != nil {
+			when = stamp(*at)
+		}
+		rows = append(rows, []string{section, f.Subject, f.Name + ": " + what, when, "", "", by})
+	}
+	put("acknowledged", f.AckBy, f.AckAt)
+	put("shelved until", f.ShelvedBy, f.ShelvedUntil)
+	put("out of service", f.OutBy, nil)
+	for _, r := range f.Remarks {
+		rows = append(rows, []string{section, f.Subject, f.Name + ": remark", stamp(r.At), "", "", r.By + ": " + r.Text})
+	}
+	return rows
 }
 
 func testRows(t *Test) (rows [][]string) {

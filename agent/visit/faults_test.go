@@ -119,15 +119,15 @@ func TestEachOperationOfAVisitFails(t *testing.T) {
 				undo := disk.Use(d)
 				o := Options{Dir: "/card/visits", Unit: "t-1", Form: NewForm(DefaultChecklist(), []string{"a", "b"}),
 					Outlet: &outbox{map[string]int{}}}
-				d.Fail = func(at int, _, _ string) error {
+				d.FailWith(func(at int, _, _ string) error {
 					if at == n || forever && at > n {
 						return fault
 					}
 					return nil
-				}
+				})
 				id, told := work(t, o)
 				done := d.Operations() < n
-				d.Fail = nil
+				d.FailWith(nil)
 				holds(t, o, id, told, n)
 				undo()
 				if done {
@@ -148,12 +148,12 @@ func TestAPowerCutAtEachOperationOfAVisit(t *testing.T) {
 			undo := disk.Use(d)
 			o := Options{Dir: "/card/visits", Unit: "t-1", Form: NewForm(DefaultChecklist(), []string{"a", "b"}),
 				Outlet: &outbox{map[string]int{}}}
-			d.Fail = func(at int, _, _ string) error {
+			d.FailWith(func(at int, _, _ string) error {
 				if at >= n {
 					return syscall.EIO
 				}
 				return nil
-			}
+			})
 			id, told := work(t, o)
 			done := d.Operations() < n
 			after := d.Cut(chance)

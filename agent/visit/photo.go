@@ -199,7 +199,7 @@ func (k *Store) makeRoom(n int64) error {
 			old = append(old, file{e.Name(), info.Size()})
 		}
 	}
-	slices.SortFunc(old, func(a, b file) int { return strings.Compare(a.name, b.name) })
+	slices.SortStableFunc(old, func(a, b file) int { return strings.Compare(a.name, b.name) })
 	for _, f := range old {
 		if n <= maxPhotoStore {
 			break

@@ -309,8 +309,12 @@ func (k *Store) act(ctx context.Context, w *Work) error {
 		w.Acted = err == nil
 		return err
 	}
+	if w.Calibrated != nil { // it was applied before it was noted
+		w.Acted = true
+		return nil
+	}
 	a := k.o.Actions
-	if a == nil || w.Kind == OtherWork || w.Kind == ChannelCompared {
+	if a == nil || w.Kind == OtherWork || w.Kind == ChannelCompared || w.Kind == ChannelCalibrated {
 		return nil
 	}
 	ctx, cancel := context.WithTimeout(ctx, actLimit)

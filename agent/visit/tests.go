@@ -204,7 +204,7 @@ func (d *Draft) Cells(battery string) (c Cells, any bool) { return d.cells(batte
 
 // addMore fills in what the record has besides the checklist, meter and work.
 func (d *Draft) addMore(v *Visit, form *Form, now Facts) {
-	v.Found = d.Found
+	v.Found = foundOf(d.Found, now.Snapshot)
 	for _, b := range form.Batteries {
 		if c, any := d.cells(b); any {
 			v.Cells = append(v.Cells, c)

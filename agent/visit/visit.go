@@ -12,8 +12,10 @@ package visit
 
 import (
 	"context"
+	"slices"
 	"time"
 
+	"liftbank/agent/calibrate"
 	"liftbank/agent/snapshot"
 )
 
@@ -82,10 +84,12 @@ type Visit struct {
 	Cells        []Cells       `json:"cells,omitempty"` // by hydrometer
 	Order        Order         `json:"order,omitzero"`
 	Passports    []Labeled     `json:"passports,omitempty"` // of the batteries at the end
-	Note         string        `json:"note,omitempty"`
-	Revision     int           `json:"revision"`
-	Photos       []Photo       `json:"photos,omitempty"`    // named here, kept on the unit, never sent
-	Shortened    bool          `json:"shortened,omitempty"` // to be sent: the unit has it whole
+	// work since each kind of service, and when the next is due
+	Services  []snapshot.SinceService `json:"services,omitempty"`
+	Note      string                  `json:"note,omitempty"`
+	Revision  int                     `json:"revision"`
+	Photos    []Photo                 `json:"photos,omitempty"`    // named here, kept on the unit, never sent
+	Shortened bool                    `json:"shortened,omitempty"` // to be sent: the unit has it whole
 }
 
 // Counters is how much the lift has worked.
@@ -93,6 +97,14 @@ type Counters struct {
 	LiftCycles uint64  `json:"lift_cycles"`
 	Runs       uint64  `json:"runs"`
 	MotorTimeS float64 `json:"motor_time_s"`
+	// what an old counter or a former board had before, which is to be added
+	Before *snapshot.Before `json:"before,omitempty"`
+}
+
+// Totals returns the counts of the lift's life, as far as they are known.
+func (c *Counters) Totals() (liftCycles, runs uint64, motorTimeS float64) {
+	m := snapshot.Motor{LiftCycles: c.LiftCycles, Runs: c.Runs, RunTimeS: c.MotorTimeS, Before: c.Before}
+	return m.Totals()
 }
 
 // CheckedArea is a part of the lift as found.
@@ -165,9 +177,11 @@ type Work struct {
 	Acted   bool      `json:"acted"`           // the agent has taken it up
 	Error   string    `json:"error,omitempty"` // why it hasn't
 	// Of a replaced battery: what came in, what came out, and when that was undone.
-	Fitted    *Fitted    `json:"fitted,omitempty"`
-	Removed   *Removed   `json:"removed,omitempty"`
-	TakenBack *time.Time `json:"taken_back,omitempty"`
+	Fitted     *Fitted           `json:"fitted,omitempty"`
+	Calibrated *calibrate.Record `json:"calibrated,omitempty"` // of a channel: what it rests on, and by how much
+	Removed    *Removed          `json:"removed,omitempty"`
+	TakenBack  *time.Time        `json:"taken_back,omitempty"`
+	Setting    *Setting          `json:"setting,omitempty"` // that was changed
 }
 
 // Kinds of work, in the order they are offered.
@@ -180,17 +194,22 @@ const (
 	ServiceDone     = "service-done"
 	OtherWork       = "other"
 	ChannelCompared = "channel-compared" // with the technician's meter; the note has the correction
+	// ChannelCalibrated is a correction that was applied, or taken back, on the page of calibration.
+	ChannelCalibrated = "channel-calibrated"
+	SettingChanged    = "setting-changed" // on the page of settings, where it is undone too
 )
 
-// WorkKinds are all of them.
+// WorkKinds are those that a form can have.
 var WorkKinds = []string{
 	BatteryReplaced, JointCleaned, CableReplaced, FilterChanged, OilChanged, ServiceDone, OtherWork, ChannelCompared,
+	ChannelCalibrated,
 }
 
 // Figures is the state of the unit at one moment, as a report sets it side by side.
 type Figures struct {
 	At        time.Time        `json:"at"`
 	Batteries []BatteryFigures `json:"batteries"`
+	Strings   []StringFigures  `json:"strings,omitempty"` // batteries in series
 	Links     []LinkFigures    `json:"links"`
 	FeedV     *float64         `json:"feed_v"`
 	FeedMohm  *float64         `json:"feed_path_mohm"`
@@ -224,6 +243,18 @@ type Sigmas struct {
 	CapacityAh     *float64 `json:"capacity_ah"`
 }
 
+// StringFigures is batteries in series: how much more the upper one has than the lower.
+type StringFigures struct {
+	From        string   `json:"from"` // battery at the minus end
+	To          string   `json:"to"`   // and at the plus end
+	RestDiffV   *float64 `json:"rest_diff_v"`
+	RestSigmaV  *float64 `json:"rest_sigma_v"`
+	HeldDiffV   *float64 `json:"held_diff_v"`
+	HeldSigmaV  *float64 `json:"held_sigma_v"`
+	SpreadPct   *float64 `json:"spread_pct"` // charge of the fuller less that of the emptier
+	SpreadSigma *float64 `json:"spread_sigma_pct"`
+}
+
 // LinkFigures is one patch cable.
 type LinkFigures struct {
 	Side           string   `json:"side"`
@@ -242,6 +273,36 @@ type Remaining struct {
 	Title     string   `json:"title,omitempty"`
 	Summary   string   `json:"summary"`
 	NextCheck []string `json:"next_check"` // step by step
+
+	AckBy        string            `json:"acknowledged_by,omitempty"`
+	AckAt        *time.Time        `json:"acknowledged_at,omitempty"`
+	ShelvedBy    string            `json:"shelved_by,omitempty"`
+	ShelvedUntil *time.Time        `json:"shelved_until,omitempty"`
+	OutBy        string            `json:"out_of_service_by,omitempty"`
+	Remarks      []snapshot.Remark `json:"remarks,omitempty"`
+}
+
+// handledAs notes what people have done about the finding and written on it.
+func (r *Remaining) handledAs(f *snapshot.Finding) {
+	r.AckBy, r.AckAt, r.ShelvedBy, r.ShelvedUntil, r.OutBy = f.AckBy, f.AckAt, f.ShelvedBy, f.ShelvedUntil, f.OutBy
+	r.Remarks = f.Remarks
+}
+
+// foundOf returns what stood at the beginning, with what has been said of it since.
+func foundOf(found []Remaining, s *snapshot.Snapshot) []Remaining {
+	if s == nil {
+		return found
+	}
+	found = slices.Clone(found)
+	for i := range found {
+		k := slices.IndexFunc(s.Findings, func(f snapshot.Finding) bool {
+			return f.Name == found[i].Name && f.Subject == found[i].Subject
+		})
+		if k >= 0 {
+			found[i].handledAs(&s.Findings[k])
+		}
+	}
+	return found
 }
 
 // figuresOf returns what a report needs from a snapshot, nothing for nil.
@@ -264,6 +325,13 @@ func figuresOf(s *snapshot.Snapshot) Figures {
 			},
 		})
 	}
+	for _, st := range s.Strings {
+		f.Strings = append(f.Strings, StringFigures{
+			From: st.From, To: st.To, RestDiffV: st.RestDiffV.Value, RestSigmaV: st.RestDiffV.Sigma,
+			HeldDiffV: st.HeldDiffV.Value, HeldSigmaV: st.HeldDiffV.Sigma,
+			SpreadPct: st.SpreadPct.Value, SpreadSigma: st.SpreadPct.Sigma,
+		})
+	}
 	for _, l := range s.Links {
 		f.Links = append(f.Links, LinkFigures{
 			Side: l.Side, From: l.From, To: l.To, ResistanceMohm: l.ResistanceMohm.Value, SigmaMohm: l.ResistanceMohm.Sigma,
@@ -276,7 +344,7 @@ func countersOf(s *snapshot.Snapshot) Counters {
 	if s == nil {
 		return Counters{}
 	}
-	return Counters{LiftCycles: s.Motor.LiftCycles, Runs: s.Motor.Runs, MotorTimeS: s.Motor.RunTimeS}
+	return Counters{LiftCycles: s.Motor.LiftCycles, Runs: s.Motor.Runs, MotorTimeS: s.Motor.RunTimeS, Before: s.Motor.Before}
 }
 
 func remainingOf(s *snapshot.Snapshot) []Remaining {
@@ -284,12 +352,14 @@ func remainingOf(s *snapshot.Snapshot) []Remaining {
 	if s == nil {
 		return out
 	}
-	for _, f := range s.Findings {
-		if f.Active { // one that is over does not remain, seen or not
-			out = append(out, Remaining{
+	for i := range s.Findings {
+		if f := &s.Findings[i]; f.Active { // one that is over does not remain, seen or not
+			r := Remaining{
 				Name: f.Name, Subject: f.Subject, Severity: f.Severity, State: f.State, Title: f.Title,
 				Summary: f.Summary, NextCheck: f.NextCheck,
-			})
+			}
+			r.handledAs(f)
+			out = append(out, r)
 		}
 	}
 	return out
@@ -301,6 +371,8 @@ func AgentFigure(s *snapshot.Snapshot, subject, figure string) *float64 {
 		return nil
 	}
 	switch subject + " " + figure {
+	case "bank voltage_v":
+		return s.Bank.VoltageV
 	case "feed voltage_v":
 		return s.Feed.VoltageV
 	case "motor voltage_v":

@@ -14,7 +14,9 @@ import (
 	"time"
 
 	"liftbank/agent"
+	"liftbank/agent/budget"
 	"liftbank/agent/config"
+	"liftbank/agent/fit"
 	"liftbank/agent/snapshot"
 	settings "liftbank/agent/technician"
 	"liftbank/cmd/internal/access"
@@ -24,6 +26,7 @@ type checkCmd struct {
 	Config     string `required:"" placeholder:"FILE" help:"Configuration of the unit; - is standard input."`
 	As         string `placeholder:"USER" help:"Check what this user can read and write, instead of yourself; liftbank is the user of the service, which exists only while the service runs."`
 	FieldsOnly bool   `name:"fields-only" help:"Don't look at the files, folders and devices that the configuration names: for the configuration of another machine."`
+	Budget     bool   `help:"Also print what each channel can resolve and by how much it may be off, what that makes of charge and resistance, and what to change."`
 	Probe      bool   `help:"Also read every channel and contact of the board once and print them."`
 	JSON       bool   `name:"json" help:"Print JSON."`
 }
@@ -33,7 +36,8 @@ func (checkCmd) Help() string {
 	return "Prints every error with file, line, field and what is accepted; exit code 78. Then looks at each file, " +
 		"folder and device that the configuration names: whether it can be read or written, what is in it, and dates " +
 		"and keys of certificates; exit code 1 if one can't be used. The agent measures without them, and says so. " +
-		"--as goes by permission bits and groups. With --probe, exit code 1 if a channel can't be read.\n\n" +
+		"--as goes by permission bits and groups. With --probe, which wants the trailer at rest, exit code 1 if a channel can't be read, or the readings can't be right together. --budget adds up the limits of chips, sensors and " +
+		"circuits; warnings don't change the exit code.\n\n" +
 		"Example: liftbank check --config /etc/liftbank/unit.yaml --as liftbank --probe"
 }
 
@@ -52,7 +56,17 @@ type checkReport struct {
 	Files      []fileReport `json:"files,omitempty"`
 	// Settings are the values that can be set at the unit, as they hold, and where each comes from.
 	Settings []settings.Effective `json:"settings,omitempty"`
-	Probe    *probeReport         `json:"probe,omitempty"`
+	// Mixed are the ways in which batteries differ from the first: known by bank.mixed, or since somebody at the
+	// unit put another kind in, which is not refused.
+	Mixed  []mixedBattery `json:"mixed,omitempty"`
+	Budget *budget.Report `json:"budget,omitempty"`
+	Probe  *probeReport   `json:"probe,omitempty"`
+}
+
+// mixedBattery is one way in which a battery differs from the first, and what that costs.
+type mixedBattery struct {
+	snapshot.Mixed
+	Cost string `json:"cost"`
 }
 
 // fieldError is one mistake in a configuration.
@@ -73,7 +87,7 @@ func (c checkCmd) Run(s streams) error {
 			return usageError{fmt.Errorf("--as: %w", err)}
 		}
 	}
-	cfg, err := loadConfig(c.Config, s.in)
+	cfg, err := readConfig(c.Config, s.in, config.Check)
 	if err != nil {
 		return c.refuse(s.out, err)
 	}
@@ -87,7 +101,16 @@ func (c checkCmd) Run(s streams) error {
 	if !c.FieldsOnly {
 		r.Files = checkFiles(&cfg, as, time.Now())
 		r.countFiles()
-		r.checkSettings(cfg)
+		cfg = r.checkSettings(cfg)
+	} else {
+		r.mixed(&cfg, nil)
+	}
+	if c.Budget {
+		b, err := budget.Of(&cfg)
+		if err != nil {
+			return err
+		}
+		r.Budget = &b
 	}
 	var probeErr error
 	if c.Probe {
@@ -129,26 +152,47 @@ func fieldErrors(file string, err error) (list []fieldError) {
 	return list
 }
 
-// checkSettings looks at what was set at the unit over its configuration.
-func (r *checkReport) checkSettings(cfg config.Config) {
+// checkSettings looks at what was set at the unit over its configuration, and returns both together.
+func (r *checkReport) checkSettings(cfg config.Config) (set config.Config) {
 	if dir := stateDir(&cfg); cfg.Visits.Dir == "" && dir != "" {
 		cfg.Visits.Dir = filepath.Join(dir, "visits")
 	}
 	path := settings.File(&cfg)
-	if path == "" {
-		return
+	if path == "" { // none can be made: all are the file's
+		set, r.Settings = (&settings.Overlay{}).Apply(cfg)
+		r.mixed(&set, nil)
+		return set
 	}
 	over, err := settings.Look(path)
 	if err != nil {
 		r.OK = false
 		r.Problems = append(r.Problems, "settings made at the unit: "+err.Error())
 	}
-	_, r.Settings = over.Apply(cfg)
+	over.Settle(&cfg)
+	set, r.Settings = over.Apply(cfg)
+	r.mixed(&set, over)
+	return set
+}
+
+// mixed notes how the batteries differ, with the dates that were written at the unit.
+func (r *checkReport) mixed(cfg *config.Config, over *settings.Overlay) {
+	for _, m := range agent.Mixed(&cfg.Bank, func(i int) *snapshot.Passport {
+		if over == nil {
+			return nil
+		}
+		return over.Passport(cfg.Bank.Batteries[i].ID)
+	}) {
+		u := config.Unlike{What: config.What(m.What), SameString: m.Series}
+		r.Mixed = append(r.Mixed, mixedBattery{m, u.Cost()})
+	}
 }
 
 // settingText says what a setting is, and who says so.
 func settingText(e *settings.Effective) string {
 	text := e.Value
+	if text == "" {
+		text = "none"
+	}
 	if e.Unit != "" {
 		text += " " + e.Unit
 	}
@@ -199,6 +243,10 @@ func (r *checkReport) countProbe(err error) {
 		r.OK = false
 		r.Problems = append(r.Problems, fmt.Sprintf("%d of %d channels can't be read", bad, len(r.Probe.Channels)))
 	}
+	if n := len(r.Probe.Wiring); n > 0 {
+		r.OK = false
+		r.Problems = append(r.Problems, fmt.Sprintf("%d things about the wiring look wrong: liftbank fit finds out", n))
+	}
 }
 
 func (r *checkReport) print(out io.Writer) error {
@@ -209,12 +257,22 @@ func (r *checkReport) print(out io.Writer) error {
 		fmt.Fprintf(w, "%s\t%s\t%s\n", f.Field, f.Path, f.said())
 	}
 	for i := range r.Settings {
+		if r.Settings[i].Neutral() {
+			continue // there are two for each channel
+		}
 		fmt.Fprintf(w, "%s\t%s\t\n", r.Settings[i].Path, settingText(&r.Settings[i]))
+	}
+	for i := range r.Mixed {
+		m := &r.Mixed[i]
+		fmt.Fprintf(w, "bank.mixed\tbattery %s and %s: other %s: %s\t\n", m.From, m.Battery, m.What, m.Cost)
 	}
 	if r.Probe != nil {
 		r.Probe.print(w)
 	}
-	return w.Flush()
+	if err := w.Flush(); err != nil || r.Budget == nil {
+		return err
+	}
+	return printBudget(out, r.Budget)
 }
 
 // probeReport is what one look at the board gave.
@@ -222,6 +280,7 @@ type probeReport struct {
 	Channels []snapshot.Channel `json:"channels"`
 	Contacts map[string]bool    `json:"contacts"` // by signal, those that are known
 	Chips    []snapshot.Chip    `json:"chips"`
+	Wiring   []string           `json:"wiring,omitempty"` // what looks wrong about it
 }
 
 // probe reads the board once.
@@ -245,14 +304,16 @@ func probe(ctx context.Context, cfg config.Config) (*probeReport, error) {
 			return nil, fmt.Errorf("read board: %w", err)
 		}
 	}
-	return probeOf(core.Snapshot("probe", 1)), nil
+	p := probeOf(core.Snapshot("probe", 1))
+	p.Wiring = fit.AtRest(&cfg, fit.Scanned(&cfg, core.Scan()))
+	return p, nil
 }
 
 func probeOf(snap *snapshot.Snapshot) *probeReport {
 	p := &probeReport{Channels: snap.Channels, Contacts: map[string]bool{}, Chips: snap.Chips}
 	for name, on := range map[config.ContactSignal]*bool{
 		config.WakeLine: snap.Feed.WakeLine, config.MotorCommand: snap.Motor.Command,
-		config.Disconnect: snap.Feed.DisconnectClosed,
+		config.Disconnect: snap.Feed.DisconnectClosed, config.IndicatorLine: snap.Feed.IndicatorLine,
 	} {
 		if on != nil {
 			p.Contacts[string(name)] = *on
@@ -267,7 +328,7 @@ func (p *probeReport) print(w io.Writer) {
 		if ch.Value != nil {
 			value = fmt.Sprintf("%g %s", *ch.Value, ch.Unit)
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\n", ch.Name, value, ch.Quality)
+		fmt.Fprintf(w, "%s\t%s\t%s\n", ch.Name, value, ch.Quality.English)
 	}
 	for _, name := range slices.Sorted(maps.Keys(p.Contacts)) {
 		fmt.Fprintf(w, "%s\t%s\t\n", name, map[bool]string{true: "on", false: "off"}[p.Contacts[name]])
@@ -277,6 +338,13 @@ func (p *probeReport) print(w io.Writer) {
 		if !chip.Answering {
 			state = "does not answer"
 		}
-		fmt.Fprintf(w, "chip %s at 0x%02x\t%s\t%d errors\n", chip.Name, chip.Address, state, chip.Errors)
+		place := ""
+		if chip.Address != 0 { // one that the kernel drives has none here
+			place = fmt.Sprintf(" at 0x%02x", chip.Address)
+		}
+		fmt.Fprintf(w, "chip %s%s\t%s\t%d errors\n", chip.Name, place, state, chip.Errors)
+	}
+	for _, text := range p.Wiring {
+		fmt.Fprintf(w, "wiring\t%s\t\n", text)
 	}
 }

@@ -79,7 +79,30 @@ func checkFiles(cfg *config.Config, as access.User, now time.Time) []fileReport 
 	if len(cfg.Board.Contacts) > 0 {
 		all = append(all, checkLines(as))
 	}
+	if cfg.Power.WakeBy.Timer() {
+		all = append(all, checkAlarm(clocksDir))
+	}
 	return all
+}
+
+// clocksDir is where Linux shows the real-time clocks.
+const clocksDir = "/sys/class/rtc"
+
+// checkAlarm looks for a clock that can wake the board. It is set by a service of the system, not by the
+// agent's user.
+func checkAlarm(dir string) fileReport {
+	r := fileReport{Field: "power.wake_by", Path: filepath.Join(dir, "rtc*", "wakealarm")}
+	found, err := filepath.Glob(r.Path)
+	if err != nil {
+		panic("bug: pattern: " + err.Error())
+	}
+	if len(found) == 0 {
+		r.Problem = "not there: no real-time clock of this board can wake it; want another wake_by, or a clock whose " +
+			"alarm is wired"
+		return r
+	}
+	r.Path = found[0]
+	return r
 }
 
 // problem notes the first thing that keeps a file from being used.

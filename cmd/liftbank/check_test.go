@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -19,6 +21,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/agent/budget"
 	"liftbank/agent/config"
 	"liftbank/agent/pin"
 	"liftbank/cmd/internal/access"
@@ -269,3 +272,21 @@ func TestWhatIsAWrongConfiguration(t *testing.T) {
 type failing struct{}
 
 func (failing) Read([]byte) (int, error) { return 0, os.ErrDeadlineExceeded }
+
+// The budget is printed after the check, as a table and as JSON.
+func TestCheckPrintsABudget(t *testing.T) {
+	file := filepath.Join("..", "..", "deploy", "board-shunts.yaml")
+	out, errs, code := command(t, "", "check", "--fields-only", "--budget", "--config", file)
+	require.Zero(t, code, errs)
+	for _, want := range []string{
+		"battery_current_a      -1000 to 1000 A  0.1 V             0.0031 A", "0.17 at 20 A, 1.2 at 200 A, 2.3 at 400 A",
+		"± 0.57 % of some 3.2 mΩ", "Scans in a motor run are at most 6.7 ms apart.",
+	} {
+		assert.Contains(t, out, want)
+	}
+	out, errs, code = command(t, "", "check", "--fields-only", "--budget", "--json", "--config", file)
+	require.Zero(t, code, errs)
+	var r struct{ Budget budget.Report }
+	require.NoError(t, json.Unmarshal([]byte(out), &r))
+	assert.Len(t, r.Budget.Channels, 8)
+}

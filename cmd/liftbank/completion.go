@@ -6,9 +6,7 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/alecthomas/kong"
-
-	"liftbank/cmd/scenariofile"
+	"liftbank/cmd/internal/commands"
 	"liftbank/rules/detect"
 )
 
@@ -55,12 +53,12 @@ type completeCmd struct {
 const filesToo = ":files"
 
 // Run prints what the last word may be: a line each, with a tab before what it means.
-func (c completeCmd) Run(s streams, parser *kong.Kong) error {
+func (c completeCmd) Run(s streams, cmd *commands.Command) error {
 	if len(c.Words) == 0 {
 		c.Words = []string{""}
 	}
 	last := len(c.Words) - 1
-	choices, files := choicesFor(parser.Model.Node, c.Words[:last], c.Words[last])
+	choices, files := choicesFor(cmd.Program(), c.Words[:last], c.Words[last])
 	for _, choice := range choices {
 		if strings.HasPrefix(choice.word, c.Words[last]) {
 			if _, err := fmt.Fprintf(s.out, "%s\t%s\n", choice.word, choice.help); err != nil {
@@ -80,10 +78,10 @@ func (c completeCmd) Run(s streams, parser *kong.Kong) error {
 type choice struct{ word, help string }
 
 // choicesFor returns what may follow the words before, where what is written of the next is known.
-func choicesFor(app *kong.Node, before []string, next string) (all []choice, files bool) {
+func choicesFor(app *commands.Command, before []string, next string) (all []choice, files bool) {
 	cmd := app
 	for len(cmd.Children) > 0 && len(before) > 0 {
-		i := slices.IndexFunc(cmd.Children, func(n *kong.Node) bool { return n.Name == before[0] && !n.Hidden })
+		i := slices.IndexFunc(cmd.Children, func(n *commands.Command) bool { return n.Name == before[0] && !n.Hidden })
 		if i < 0 {
 			return nil, false
 		}
@@ -97,19 +95,19 @@ func choicesFor(app *kong.Node, before []string, next string) (all []choice, fil
 	}
 	given, args := before, 0
 	for i := 0; i < len(given); i++ {
-		flag := flagNamed(cmd, given[i])
+		flag := cmd.Flag(given[i])
 		switch {
 		case flag == nil && !strings.HasPrefix(given[i], "-"):
 			args++
 		case flag != nil && !flag.IsBool() && !strings.Contains(given[i], "="):
 			if i++; i == len(given) {
-				return valuesOf(app, flag.Value, flag.PlaceHolder)
+				return valuesOf(app, flag)
 			}
 		}
 	}
 	if name, _, has := strings.Cut(next, "="); has {
-		if flag := flagNamed(cmd, name); flag != nil {
-			all, files = valuesOf(app, flag.Value, flag.PlaceHolder)
+		if flag := cmd.Flag(name); flag != nil {
+			all, files = valuesOf(app, flag)
 			for i := range all {
 				all[i].word = name + "=" + all[i].word
 			}
@@ -119,13 +117,13 @@ func choicesFor(app *kong.Node, before []string, next string) (all []choice, fil
 	if strings.HasPrefix(next, "-") {
 		return flagsOf(cmd, given), false
 	}
-	if args < len(cmd.Positional) {
-		return valuesOf(app, cmd.Positional[args], cmd.Positional[args].Tag.PlaceHolder)
+	if args < len(cmd.Args) {
+		return valuesOf(app, cmd.Args[args])
 	}
 	return nil, false
 }
 
-func commandsOf(app *kong.Node) (all []choice) {
+func commandsOf(app *commands.Command) (all []choice) {
 	for _, n := range app.Children {
 		if !n.Hidden {
 			all = append(all, choice{n.Name, n.Help})
@@ -135,60 +133,37 @@ func commandsOf(app *kong.Node) (all []choice) {
 }
 
 // flagsOf returns the flags of a command that are not among the given words.
-func flagsOf(cmd *kong.Node, given []string) (all []choice) {
-	there := map[*kong.Flag]bool{}
+func flagsOf(cmd *commands.Command, given []string) (all []choice) {
+	there := map[*commands.Value]bool{}
 	for _, word := range given {
-		there[flagNamed(cmd, word)] = true
+		there[cmd.Flag(word)] = true
 	}
-	for _, group := range cmd.AllFlags(true) {
-		for _, f := range group {
-			if !there[f] {
-				all = append(all, choice{"--" + f.Name, f.Help})
-			}
+	for _, f := range cmd.AllFlags() {
+		if !there[f] {
+			all = append(all, choice{"--" + f.Name, f.Help})
 		}
 	}
 	return all
 }
 
-// flagNamed returns the flag of a command that a word is, or nil.
-func flagNamed(cmd *kong.Node, word string) *kong.Flag {
-	name, _, _ := strings.Cut(word, "=")
-	for _, group := range cmd.AllFlags(true) {
-		for _, f := range group {
-			if name == "--"+f.Name || f.Short != 0 && name == "-"+string(f.Short) {
-				return f
-			}
-		}
-	}
-	return nil
-}
-
 // valuesOf returns the values of a flag or an argument that are known by name, and whether it may be
 // the name of a file.
-func valuesOf(app *kong.Node, v *kong.Value, placeHolder string) (all []choice, files bool) {
+func valuesOf(app *commands.Command, v *commands.Value) (all []choice, files bool) {
 	switch v.Name {
 	case "finding":
 		for _, d := range detect.Catalog() {
 			all = append(all, choice{d.Name, d.SummaryOf("")})
 		}
-	case "scenario":
-		for _, e := range scenariofile.Names() {
-			all = append(all, choice{e.Name, e.Description})
-		}
-	case "name":
-		for _, s := range suites {
-			all = append(all, choice{s.Name, s.About})
-		}
 	case "command":
 		all = commandsOf(app)
+	default:
+		all = namesOf(v.Name)
 	}
-	if v.Enum != "" {
-		for _, word := range v.EnumSlice() {
-			all = append(all, choice{word, ""})
-		}
+	for _, word := range v.Enum {
+		all = append(all, choice{word, ""})
 	}
 	for _, kind := range []string{"FILE", "DIR", ".", "OUT", "RECORDING"} {
-		files = files || strings.Contains(placeHolder, kind)
+		files = files || strings.Contains(v.Placeholder, kind)
 	}
 	return all, files
 }

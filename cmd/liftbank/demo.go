@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -29,7 +31,7 @@ type demoCmd struct {
 	Broker     brokerFlags    `embed:""`
 	Unit       string         `default:"demo" placeholder:"ID" help:"Name of the unit, which a fleet's broker may know by its certificate (default ${default})."`
 	Speed      float64        `default:"60" placeholder:"N" help:"Simulated seconds per second, 0.1 to 50000 (default ${default})."`
-	Past       *time.Duration `placeholder:"DURATION" help:"Past that is played first, as fast as it goes, 0s to 1440h (default 336h, or none with --broker)."`
+	Past       *time.Duration `placeholder:"DURATION" help:"Past that is played first, as fast as it goes, 0s to 1440h (default 336h, more for a longer story, none with --broker)."`
 	Scenario   string         `default:"battery-tired" placeholder:"FILE|NAME" help:"Scenario name or file; - is standard input; liftbank simulate --list lists the names (default ${default})."`
 	Data       string         `placeholder:"DIR" help:"Write the history, a recording of every scan, and beside that the unit's configuration and the truth of its batteries to this directory. Without it, history stays in memory."`
 	PINFile    string         `name:"pin-file" placeholder:"FILE" help:"PIN for changes, as liftbank pin writes it. Without it, each start makes a new one and prints it."`
@@ -72,8 +74,8 @@ func (demoCmd) Help() string {
 	return "A simulated bank and a trailer's working day behind emulated input-chip registers, the whole agent, an " +
 		"MQTT broker and the page in one " +
 		"process. Needs no hardware, no network and no other program.\n\n" +
-		"Its last two weeks are played first, some seconds, and the page opens shortly before a lift, with a history, a " +
-		"service visit in it and verdicts. The dates are of the last weeks, the season is the scenario's; what goes " +
+		"Its last two weeks are played first, some seconds (all of a longer story that something is found in), and the page opens shortly before a lift, with a history, a " +
+		"service visit in it and verdicts. Where a scenario's story has work under way, its technician presses the switch. The dates are of the last weeks, the season is the scenario's; what goes " +
 		"wrong in a scenario of a few days goes wrong in the last of them. --past 0s begins at the " +
 		"scenario's own start, with nothing known.\n\n" +
 		"With --broker it tries a fleet's broker without a board: what the broker refuses is in the log and on the page.\n\n" +
@@ -90,8 +92,8 @@ func (c demoCmd) scenario(stdin io.Reader) (scenario.Scenario, error) {
 	if c.For < 0 {
 		return scenario.Scenario{}, usageError{fmt.Errorf("--for %v: want a positive time such as 60s", c.For)}
 	}
-	if past := c.past(); past < 0 || past > mostPast {
-		return scenario.Scenario{}, usageError{fmt.Errorf("--past %v: want 0s to %v", past, mostPast)}
+	if c.Past != nil && (*c.Past < 0 || *c.Past > mostPast) {
+		return scenario.Scenario{}, usageError{fmt.Errorf("--past %v: want 0s to %v", *c.Past, mostPast)}
 	}
 	return loadScenario(c.Scenario, stdin)
 }
@@ -121,8 +123,9 @@ func (c demoCmd) Run(s streams) (err error) {
 	}
 	defer func() { err = errors.Join(err, stop()) }()
 	var later time.Duration
-	if c.past() > 0 {
-		sc, later = recent(sc, c.past(), time.Now())
+	shown := c.past(&sc)
+	if shown > 0 {
+		sc, later = recent(sc, shown, time.Now())
 	}
 	text := refboard.YAML(&sc, c.Unit, board)
 	cfg, err := config.Parse("demo.yaml", []byte(text))
@@ -152,10 +155,11 @@ func (c demoCmd) Run(s streams) (err error) {
 		return errors.Join(err, kept.Close(), l.Close())
 	}
 	defer func() { err = errors.Join(err, endScans()) }()
-	past := newPlayed(unit, c.past(), c.Speed, s.out)
+	past := newPlayed(unit, shown, c.Speed, s.out)
+	past.work = sc.Work
 	a, err := agent.New(agent.Options{
 		Recorder: rec,
-		Config:   cfg, Parts: unit.Parts(), Open: past.listener(l), Session: session, Version: version, Revision: revision(),
+		Config:   cfg, File: agent.File{Text: []byte(text)}, Parts: unit.Parts(), Open: past.listener(l), Session: session, Version: version, Revision: revision(),
 		Store: kept, TriesFile: c.triesFile(), Log: log, Now: time.Now,
 	})
 	if err != nil {

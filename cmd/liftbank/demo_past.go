@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -11,6 +13,7 @@ import (
 	"liftbank/agent"
 	"liftbank/agent/visit"
 	"liftbank/cmd/internal/rig"
+	"liftbank/rules"
 	"liftbank/sim/scenario"
 )
 
@@ -19,18 +22,20 @@ const (
 	usualPast = 14 * 24 * time.Hour
 	mostPast  = 60 * 24 * time.Hour
 	// coarsePast is added to the time between scans of the past while nothing happens: every minute
-	// still has some, and two weeks take a third of the time.
+	// still has some, and two weeks take a third of the time. Scans of motor runs are thinned out, too.
 	coarsePast = 10 * time.Second
 )
 
-// past is how much is played first. A fleet's broker gets none: that is a trial of a unit, and invented weeks
-// would stand among real ones.
-func (c demoCmd) past() time.Duration {
+// past is how much is played first: two weeks, or a longer story that something is found in, whole. A fleet's
+// broker gets none: that is a trial of a unit, and invented weeks would stand among real ones.
+func (c demoCmd) past(sc *scenario.Scenario) time.Duration {
 	switch {
 	case c.Past != nil:
 		return *c.Past
 	case c.Broker.URL != "":
 		return 0
+	case len(sc.Expect) > 0:
+		return min(max(usualPast, sc.Length()), mostPast)
 	}
 	return usualPast
 }
@@ -43,8 +48,11 @@ func recent(sc scenario.Scenario, past time.Duration, now time.Time) (moved scen
 	midnight := sc.Start.UTC().Truncate(day)
 	weekday := midnight.Weekday()
 	later = (past - sc.Length()).Truncate(day)
-	if later > 0 && len(sc.Faults)+len(sc.Sensors.Faults) > 0 {
-		sc.Faults, sc.Sensors.Faults = slices.Clone(sc.Faults), slices.Clone(sc.Sensors.Faults)
+	if later > 0 && len(sc.Faults)+len(sc.Sensors.Faults)+len(sc.Work) > 0 {
+		sc.Faults, sc.Sensors.Faults, sc.Work = slices.Clone(sc.Faults), slices.Clone(sc.Sensors.Faults), slices.Clone(sc.Work)
+		for i := range sc.Work {
+			sc.Work[i].At += later
+		}
 		for i := range sc.Faults {
 			sc.Faults[i].At += later
 		}
@@ -72,18 +80,22 @@ type played struct {
 	agent *agent.Agent
 	out   io.Writer
 
-	opens  time.Duration // when the page does, on the unit's clock; the past ends
-	visit  time.Duration // when there was a service visit; 0: none
+	opens  time.Duration      // when the page does, on the unit's clock; the past ends
+	visit  time.Duration      // when there was a service visit; 0: none
+	work   []scenario.Stretch // when somebody works on the unit and has told it
+	begun  bool               // the first of work was told
 	pacer  *pacer
 	over   chan struct{} // closed when the past is
 	open   chan struct{} // closed when the page can be looked at
 	isOver bool
+	looks  uint64    // at the time of day, those left out too
 	began  time.Time // of playing
 	told   time.Time // how far it has come
 }
 
 const (
 	tellEvery = 2 * time.Second
+	lookEvery = 256 // moves of the unit's clock: asking for the time takes as long as a move
 	// A lift is looked for this far ahead; a trailer that stays parked has none.
 	liftWithin = 4 * 24 * time.Hour
 	// Before the first lift there is this much time to look at the page, at the speed of the demonstration,
@@ -107,6 +119,8 @@ func newPlayed(unit *rig.Rig, past time.Duration, speed float64, out io.Writer) 
 	}
 	p.visit = time.Duration(visitAt * float64(past))
 	unit.Clock.Coarsen(coarsePast)
+	unit.Clock.Sparse(true)
+	unit.Quick(true)
 	return p
 }
 
@@ -134,18 +148,26 @@ func (p *played) listener(l net.Listener) func(context.Context) (net.Listener, e
 
 // pace is called by the loop after each move of the unit's clock.
 func (p *played) pace(ctx context.Context, now time.Duration) error {
+	if err := p.tell(now); err != nil {
+		return err
+	}
 	if p.isOver {
 		return p.pacer.wait(ctx, now)
 	}
 	const settle = 5 * time.Minute // with the usual scans
 	if now >= p.opens-settle {
 		p.unit.Clock.Coarsen(0)
+		p.unit.Clock.Sparse(false)
+		p.unit.Quick(false)
 	}
 	if p.visit > 0 && now >= p.visit {
 		p.visit = 0
 		if err := p.serve(); err != nil {
 			fmt.Fprintf(p.out, "          without a visit: %v\n", err)
 		}
+	}
+	if p.looks++; p.looks%lookEvery != 1 && now < p.opens {
+		return ctx.Err()
 	}
 	real := time.Now()
 	if p.began.IsZero() {
@@ -163,6 +185,31 @@ func (p *played) pace(ctx context.Context, now time.Duration) error {
 	return ctx.Err()
 }
 
+// technicianName is who serves the simulated unit.
+const technicianName = "R. Vega"
+
+// tell presses the switch of work under way as the scenario's story has it. Somebody at the page may have pressed it
+// before. It is called in the loop.
+func (p *played) tell(now time.Duration) error {
+	core := p.agent.Core()
+	if len(p.work) == 0 || now < p.work[0].At || core.Output() == nil {
+		return nil
+	}
+	on, left := core.Output().Work.On, p.work[0].At+p.work[0].For-now
+	switch {
+	case left <= 0:
+		p.work, p.begun = p.work[1:], false
+		if on && core.Output().Work.By == technicianName {
+			return core.SetWork(false, "", 0)
+		}
+	case !p.begun:
+		if p.begun = true; !on {
+			return core.SetWork(true, technicianName, min(max(left, rules.MinWork), rules.MaxWork))
+		}
+	}
+	return nil
+}
+
 // serve makes a service visit as a technician would, now. It is called in the loop, so that it may ask the
 // core; work that the agent takes part in would wait for the loop.
 func (p *played) serve() error {
@@ -178,7 +225,7 @@ func (p *played) serve() error {
 	}
 	snap := core.Snapshot("past", 1)
 	now := visit.Facts{At: snap.At, Snapshot: snap, ClockTrusted: snap.ClockTrusted, InLoop: true}
-	d, err := visits.Begin("R. Vega", "demo01", now)
+	d, err := visits.Begin(technicianName, "demo01", now)
 	if err != nil {
 		return err
 	}

@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -51,7 +53,7 @@ func TestDemoOpensWithItsPast(t *testing.T) {
 func TestScenariosAreMovedToTheLastWeeks(t *testing.T) {
 	for d := range 400 {
 		now := time.Date(2026, 2, 1, 9, 30, 0, 0, time.UTC).AddDate(0, 0, d)
-		for _, name := range []string{"feed-lost", "battery-tired", "healthy-cold", "sense-open"} {
+		for _, name := range []string{"feed-lost", "battery-tired", "healthy-cold", "sense-open", "visit-work"} {
 			sc, err := scenariofile.Load(name)
 			require.NoError(t, err)
 			moved, later := recent(sc, usualPast, now)
@@ -71,8 +73,56 @@ func TestScenariosAreMovedToTheLastWeeks(t *testing.T) {
 			if len(sc.Faults) > 0 {
 				assert.Equal(t, sc.Faults[0].At+later, moved.Faults[0].At)
 			}
+			for i := range sc.Work {
+				assert.Equal(t, sc.Work[i].At+later, moved.Work[i].At)
+			}
 		}
 	}
+}
+
+// The story's technician presses the switch of work under way: what they do raises nothing, in the past and after it. The
+// page opens in the middle of the work.
+func TestDemoTellsOfWorkUnderWay(t *testing.T) {
+	slowtest.SkipUnderRace(t)
+	page, _, stop := demo(t, "--scenario", "visit-work", "--past", "54h", "--speed", "3600")
+	var s snapshot.Snapshot
+	of := func() {
+		s = snapshot.Snapshot{}
+		require.NoError(t, json.Unmarshal([]byte(get(t, page+"api/v1/snapshot")), &s))
+	}
+	of()
+	require.NotNil(t, s.Work, "the page opens at %v", s.At)
+	assert.Equal(t, technicianName, s.Work.By)
+	assert.Equal(t, "switch", s.Work.Kind)
+	assert.Equal(t, 3*time.Hour+30*time.Minute, s.Work.Ends.Sub(s.Work.Since).Round(2*time.Minute))
+	require.Eventually(t, func() bool { of(); return s.Work == nil }, 20*time.Second, 50*time.Millisecond)
+	for _, f := range s.Findings {
+		assert.NotContains(t, []string{"motor-dead", "sense-fault", "link-resistive"}, f.Name)
+	}
+	assert.Zero(t, stop())
+}
+
+// A story that takes longer than two weeks to come out is played whole.
+func TestALongerStoryIsPlayedWhole(t *testing.T) {
+	for name, days := range map[string]int{
+		"series-unequal": 21, "feed-lost": 14, "healthy-month": 14, "same-post-year": 60,
+	} {
+		sc, err := scenariofile.Load(name)
+		require.NoError(t, err)
+		assert.Equal(t, time.Duration(days)*24*time.Hour, demoCmd{}.past(&sc), name)
+		given := time.Hour
+		assert.Equal(t, given, demoCmd{Past: &given}.past(&sc))
+	}
+	slowtest.Long(t)
+	page, _, stop := demo(t, "--scenario", "series-unequal", "--past", "504h")
+	var s snapshot.Snapshot
+	require.NoError(t, json.Unmarshal([]byte(get(t, page+"api/v1/snapshot")), &s))
+	var found []string
+	for _, f := range s.Findings {
+		found = append(found, f.Name+" "+f.Subject)
+	}
+	assert.Contains(t, found, "blocks-unequal b")
+	assert.Zero(t, stop())
 }
 
 // The next press that is told ahead is when the contact closes.

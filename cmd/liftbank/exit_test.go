@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -54,7 +56,7 @@ func TestVersion(t *testing.T) {
 	same, _, code := command(t, "", "--version")
 	require.Zero(t, code)
 	assert.Equal(t, out, same)
-	assert.Regexp(t, `^liftbank \S+ \S+\n$`, out)
+	assert.Regexp(t, `^liftbank \S+ \S+, the (whole program|program for the board, without [a-z, ]+)\n$`, out)
 	for _, c := range []struct{ set, main, want string }{
 		{"0.1.0", "v9", "0.1.0"}, {"", "v0.2.0", "0.2.0"}, {"", "v0.0.0-20260309063000-0123456789ab+dirty",
 			"0.0.0-20260309063000-0123456789ab+dirty"}, {"", "(devel)", "devel"}, {"", "", "devel"},

@@ -60,6 +60,21 @@ func readAll(name string, stdin io.Reader) (data []byte, shown string, err error
 // loadConfig reads a unit's configuration, from standard input for "-". An error that lasts until
 // somebody does something about it is a configError; one of a card that fails to read is not.
 func loadConfig(name string, stdin io.Reader) (config.Config, error) {
+	return readConfig(name, stdin, config.Parse)
+}
+
+// readConfig is loadConfig for one of the ways to read a configuration.
+func readConfig(name string, stdin io.Reader, parse configReader) (config.Config, error) {
+	cfg, _, err := readUnit(name, stdin, parse)
+	return cfg, err
+}
+
+// loadUnit reads a unit's configuration as loadConfig does, and returns its text, too.
+func loadUnit(name string, stdin io.Reader) (config.Config, []byte, error) {
+	return readUnit(name, stdin, config.Parse)
+}
+
+func readUnit(name string, stdin io.Reader, parse configReader) (config.Config, []byte, error) {
 	data, shown, err := readAll(name, stdin)
 	if err != nil {
 		err = fmt.Errorf("read config: %w", err)
@@ -67,18 +82,26 @@ func loadConfig(name string, stdin io.Reader) (config.Config, error) {
 			errors.Is(err, syscall.ENOTDIR) {
 			err = configError{err}
 		}
-		return config.Config{}, err
+		return config.Config{}, nil, err
 	}
-	cfg, err := parseConfig(shown, data)
+	cfg, err := parse.valid(shown, data)
 	if err != nil {
-		return config.Config{}, configError{err}
+		return config.Config{}, nil, configError{err}
 	}
-	return cfg, nil
+	return cfg, data, nil
 }
+
+// configReader is config.Parse, or config.Check for who writes a file.
+type configReader func(file string, data []byte) (config.Config, error)
 
 // parseConfig reads a unit's configuration from data.
 func parseConfig(shown string, data []byte) (config.Config, error) {
-	cfg, err := config.Parse(shown, data)
+	return configReader(config.Parse).valid(shown, data)
+}
+
+// valid reads a configuration that the rules take, too.
+func (parse configReader) valid(shown string, data []byte) (config.Config, error) {
+	cfg, err := parse(shown, data)
 	if err != nil {
 		return config.Config{}, err
 	}

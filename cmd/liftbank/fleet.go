@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 // fleetCmd is the group of commands for the fleet's side.

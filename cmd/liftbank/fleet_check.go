@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -94,7 +96,7 @@ func (c *fleetCheckCmd) read(r *fleetCheckReport) (units []unitConfig, err error
 			r.Errors = append(r.Errors, fieldError{File: path, Want: err.Error()})
 			return nil
 		}
-		cfg, err := parseConfig(shown, data)
+		cfg, err := configReader(config.Check).valid(shown, data)
 		if err != nil {
 			r.Errors = append(r.Errors, fieldErrors(path, err)...)
 			return nil

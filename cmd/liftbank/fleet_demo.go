@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (

@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -20,22 +22,25 @@ var layers = map[string][]string{
 		"unit limit",
 		"settings",
 		"leadacid finding",
-		"estimate loadtest network motor feed forecast pump daily bank trust zero tap label parked",
+		"estimate loadtest network motor feed forecast pump daily bank trust zero tap label parked power blocks",
 		"view",
 		"detect",
 		".",
 		"constants",
 	},
-	"sensors": {"calibration", ".", "registers contact", "ads1115 ina226 hardware"},
+	"sensors": {"calibration", ".", "registers contact", "ads1115 iio ina hardware"},
 	"sim":     {"detmath curve duty", "cell board", "bank scenario", "."},
 	"agent": {
-		"config/strict dial dial/packet disk fleet/ranges history internal/browsertest moment snapshot readings tries trouble visit/picture",
+		"calibrate config/strict dial dial/packet disk fleet/ranges history internal/browsertest moment page/embedded snapshot readings tries trouble visit/picture",
 		"disk/crash fleet/setup safefile visit/judge",
 		"pin visit store/spans store/tables page/figures page/listen page/qr page/words",
-		"config fleet/worklist store/file store/outbox store/past page/draw page/view page/web",
-		"fleet/authority records recording store/queue store/window page/visits technician",
+		"page/draw",
+		"config fleet/worklist store/file store/outbox store/past page/view page/web",
+		"budget fit fleet/authority records recording store/queue store/window technician",
+		"page/visits",
 		"fleet/wire outlet records/schema store page",
 		"fleet/db metrics publish",
+		"metrics/registry",
 		"fleet/alert fleet/desk fleet/intake fleet/series",
 		". fleet",
 	},

@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -280,7 +282,7 @@ func demo(t *testing.T, args ...string) (page, broker string, stop func() int) {
 			append([]string{"demo", "--past", "0s", "--listen", "127.0.0.1:0"}, args...))
 	}()
 	address := regexp.MustCompile(`^(page|mqtt) +(\S+)`)
-	deadline := time.After(20 * time.Second)
+	deadline := time.After(3 * time.Minute)
 	for page == "" || broker == "" {
 		select {
 		case l := <-out.lines:

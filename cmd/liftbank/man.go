@@ -4,19 +4,19 @@ import (
 	"fmt"
 	"strings"
 
-	"github.com/alecthomas/kong"
+	"liftbank/cmd/internal/commands"
 )
 
 type manCmd struct{}
 
 // Run prints the manual page, which is made from the commands: groff_man(7).
-func (manCmd) Run(s streams, parser *kong.Kong) error {
-	_, err := fmt.Fprint(s.out, manual(parser.Model.Node))
+func (manCmd) Run(s streams, cmd *commands.Command) error {
+	_, err := fmt.Fprint(s.out, manual(cmd.Program()))
 	return err
 }
 
 // manual returns the manual page.
-func manual(app *kong.Node) string {
+func manual(app *commands.Command) string {
 	var b strings.Builder
 	b.WriteString(".\\\" Made from the program's commands: liftbank man\n.TH LIFTBANK 1 \"\" liftbank \"User Commands\"\n")
 	b.WriteString(".SH NAME\nliftbank \\- watch the battery bank of a battery\\-powered lift\n")
@@ -45,19 +45,19 @@ func manual(app *kong.Node) string {
 }
 
 // manCommands writes the commands of a group, each group before what is in it.
-func manCommands(b *strings.Builder, group *kong.Node) {
+func manCommands(b *strings.Builder, group *commands.Command) {
 	for _, cmd := range group.Children {
 		if cmd.Hidden {
 			continue
 		}
 		title := cmd.Summary()
 		if len(cmd.Children) > 0 {
-			title = nameOf(cmd) + " command"
+			title = cmd.Path() + " command"
 		}
 		fmt.Fprintf(b, ".SS \"liftbank %s\"\n", roff(title))
 		manText(b, cmd.Help)
 		manText(b, cmd.Detail)
-		for _, arg := range cmd.Positional {
+		for _, arg := range cmd.Args {
 			fmt.Fprintf(b, ".TP\n.I %s\n%s\n", roff(arg.Name), roff(arg.Help))
 		}
 		manFlags(b, cmd.Flags)
@@ -65,7 +65,7 @@ func manCommands(b *strings.Builder, group *kong.Node) {
 	}
 }
 
-func manFlags(b *strings.Builder, flags []*kong.Flag) {
+func manFlags(b *strings.Builder, flags []*commands.Value) {
 	for _, f := range flags {
 		if !f.Hidden {
 			fmt.Fprintf(b, ".TP\n.B %s\n%s\n", roff(f.String()), roff(f.Help))

@@ -131,6 +131,15 @@ func (b belongsTo) give(f disk.File) error {
 	return file.Chmod(b.mode)
 }
 
+// share gives a file that is there to whom it is to belong to.
+func (b belongsTo) share(path string) error {
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	return errors.Join(b.give(f), f.Close())
+}
+
 func (c pinCmd) code(s streams) (string, error) {
 	if c.Make {
 		return newPIN(), nil

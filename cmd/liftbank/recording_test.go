@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -9,6 +11,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -43,22 +46,76 @@ func TestARecordingSaysWhatTheUnitSaid(t *testing.T) {
 		finding        string
 	}{
 		{"battery-tired", "0.3", nil, "battery-tired"},
+		{"clock-unset", "0.3", nil, "clock-unsure"},
 		{"battery-tired", "1.2", []string{"--step", "10s", "--no-command", "--seed", "61"}, "battery-tired"},
 		{"feed-lost", "0.5", []string{"--board"}, "feed-lost"},
-		{"clock-unset", "0.3", nil, "clock-unsure"},
+		{"feed-tractor-dead", "0.4", nil, "feed-lost"},
+		{"control-breaker", "0.4", []string{"--board"}, "control-dead"},
+		{"lamp-fuse", "0.3", nil, "indicator-dead"},
+		{"relief-low", "0.4", nil, "relief-off"},
 		{"sense-open", "1.3", []string{"--step", "5s"}, "sense-fault"},
 	} {
-		rec, cfg, said := simulated(t, c.scenario, c.days, c.more...)
-		require.Contains(t, said, `"finding": "`+c.finding+`"`)
-		again, errs, code := command(t, "", "replay", "--config", cfg, "--findings", "-", rec)
-		require.Zero(t, code, errs)
-		require.Equal(t, said, again, "%v", c)
+		t.Run(c.scenario+" "+c.days, func(t *testing.T) {
+			if c.days != "0.3" || len(c.more) > 0 {
+				slowtest.Long(t)
+			}
+			rec, cfg, said := simulated(t, c.scenario, c.days, c.more...)
+			require.Contains(t, said, `"finding": "`+c.finding+`"`)
+			again, errs, code := command(t, "", "replay", "--config", cfg, "--findings", "-", rec)
+			require.Zero(t, code, errs)
+			require.Equal(t, said, again, "%v", c)
+		})
 	}
+}
+
+// Work under way is in a recording: a replay judges the visit as it was told, and says of the same scans what it would have
+// said if nobody had pressed the switch. One from before that, without such rows, is read as ever.
+func TestARecordingHasWorkUnderWay(t *testing.T) {
+	slowtest.Long(t)
+	rec, cfg, said := simulated(t, "visit-work", "2.4", "--step", "10s")
+	plain := unzipped(t, rec)
+	rows := regexp.MustCompile(`(?m)^([\d.]+),work,,([01]),\n`).FindAllStringSubmatch(plain, -1)
+	require.Len(t, rows, 2, "it begins and ends once")
+	for i, want := range []struct {
+		at float64
+		on string
+	}{{2*24 + 5, "1"}, {2*24 + 8.5, "0"}} {
+		at, err := strconv.ParseFloat(rows[i][1], 64)
+		require.NoError(t, err)
+		assert.InDelta(t, want.at*3600, at, 60)
+		assert.Equal(t, want.on, rows[i][2])
+	}
+	again, errs, code := command(t, plain, "replay", "--config", cfg, "--findings", "-", "-")
+	require.Zero(t, code, errs)
+	assert.Equal(t, said, again)
+	assert.NotContains(t, again, "motor-dead")
+	old := regexp.MustCompile(`(?m)^[\d.]+,work,.*\n`).ReplaceAllString(plain, "")
+	untold, errs, code := command(t, old, "replay", "--config", cfg, "--findings", "-", "-")
+	require.Zero(t, code, errs)
+	assert.Contains(t, untold, `"finding": "motor-dead"`)
+	assert.Contains(t, untold, `"finding": "sense-fault"`)
+	_, errs, code = command(t, strings.Replace(plain, ",work,,1,", ",work,,2,", 1), "replay", "--config", cfg, "-")
+	assert.Equal(t, exitUsage, code)
+	assert.Regexp(t, `standard input:\d+: value: "2": work wants 0 or 1`, errs)
+}
+
+// unzipped returns the text of a recording.
+func unzipped(t *testing.T, name string) string {
+	t.Helper()
+	f, err := os.Open(name)
+	require.NoError(t, err)
+	defer f.Close()
+	z, err := gzip.NewReader(f)
+	require.NoError(t, err)
+	text, err := io.ReadAll(z)
+	require.NoError(t, err)
+	return string(text)
 }
 
 // Flags of a replay with a figure each: estimates that end where the unit did, a plot, a summary
 // with the error against the truth, times of day.
 func TestReplayOfAUnit(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	rec, cfg, _ := simulated(t, "feed-lost", "0.4")
 	dir := t.TempDir()
 	estimates, plot := filepath.Join(dir, "e.csv"), filepath.Join(dir, "p.svg")
@@ -77,16 +134,11 @@ func TestReplayOfAUnit(t *testing.T) {
 	assert.Contains(t, svg, "feed-lost")
 	assert.Contains(t, svg, "a true")
 
-	f, err := os.Open(rec)
-	require.NoError(t, err)
-	z, err := gzip.NewReader(f)
-	require.NoError(t, err)
-	plain, err := io.ReadAll(z)
-	require.NoError(t, err)
-	fromStdin, errs, code := command(t, string(plain), "replay", "--config", cfg, "-")
+	plain := unzipped(t, rec)
+	fromStdin, errs, code := command(t, plain, "replay", "--config", cfg, "-")
 	require.Zero(t, code, errs)
 	assert.Equal(t, out, fromStdin, "plain, from standard input")
-	cut, errs, code := command(t, string(plain[:len(plain)/2]), "replay", "--config", cfg, "-")
+	cut, errs, code := command(t, plain[:len(plain)/2], "replay", "--config", cfg, "-")
 	require.Zero(t, code, errs)
 	assert.True(t, strings.HasPrefix(out, cut))
 	assert.Regexp(t, `standard input:\d+: cut off in the middle of a row`, errs)
@@ -117,6 +169,7 @@ func TestReplayOfAnotherUnit(t *testing.T) {
 // A curve made by simulate, and a recording taken as one, count what the unit counted: motor runs
 // too, although a board reads again only after the run has begun.
 func TestCurvesCountTheRuns(t *testing.T) {
+	slowtest.Long(t)
 	dir := t.TempDir()
 	curvePath := filepath.Join(dir, "c.csv")
 	rec, cfg, _ := simulated(t, "feed-lost", "0.5", "--seed", "71", "--curve", curvePath)

@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -148,7 +150,7 @@ func (c replayCmd) bank(stdin io.Reader) (rules.Config, error) {
 	if err != nil {
 		return rules.Config{}, err
 	}
-	return rules.Config{Batteries: bats}, nil
+	return rules.Config{Batteries: bats, Layout: bank.Layout.Rules()}, nil
 }
 
 // instants returns what gives the instants of a curve one after another, or those of a unit's
@@ -167,7 +169,7 @@ func instants(ctx context.Context, in io.Reader, name string, cfg *rules.Config)
 	for _, bat := range cfg.Batteries {
 		ids = append(ids, bat.ID)
 	}
-	return playback.Curve(ctx, b, name, ids)
+	return playback.Curve(ctx, b, name, ids, cfg.Layout)
 }
 
 type replaySummary struct {
@@ -254,6 +256,7 @@ func (c replayCmd) stepper(cfg rules.Config) (func(curve.Instant, map[string]int
 				in.Battery[i].TempC = good(row.TempC)
 			}
 		}
+		cfg.Layout.Stack(&in, len(cfg.Batteries))
 		return engine.Step(&in), nil
 	}, nil
 }

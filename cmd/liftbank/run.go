@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"runtime/debug"
 	"strings"
 	"sync"
 	"time"
@@ -20,6 +21,7 @@ import (
 	"liftbank/agent/config"
 	"liftbank/agent/page/listen"
 	"liftbank/agent/recording"
+	"liftbank/agent/safefile"
 	"liftbank/agent/trouble"
 )
 
@@ -44,7 +46,8 @@ func (c runCmd) Run(s streams) error {
 	if err := c.check(); err != nil {
 		return err
 	}
-	cfg, err := loadConfig(c.Config, s.in)
+	keepSmall()
+	cfg, text, err := loadUnit(c.Config, s.in)
 	if err != nil {
 		return err
 	}
@@ -77,9 +80,9 @@ func (c runCmd) Run(s streams) error {
 	var a *agent.Agent
 	manager := newService(func() string { return inOneLine(a) }, log)
 	a, err = agent.New(agent.Options{
-		Config: cfg, Parts: partsOf(hw), Open: openPage(&cfg.HTTP), Session: session, Store: kept,
-		StateFile: stateFile(dir),
-		Recorder:  rec, Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
+		Config: cfg, File: configFile(c.Config, text, log), Parts: partsOf(hw), Open: openPage(&cfg.HTTP), Session: session, Store: kept,
+		StateFile: stateFile(dir), RuntimeDir: os.Getenv("RUNTIME_DIRECTORY"), // of the service manager
+		Recorder: rec, Alive: manager.alive, Version: version, Revision: revision(), Log: log, Now: time.Now,
 	})
 	if err != nil {
 		return errors.Join(err, kept.Close())
@@ -99,11 +102,35 @@ func (c runCmd) Run(s streams) error {
 		}
 	})
 	context.AfterFunc(s.ctx, manager.stopping)
+	contacts.Go(func() { staySmall(ctx, log) })
 	err = a.Run(ctx)
 	cancel()
 	contacts.Wait()
 	log.Info("stopped", "unit", cfg.Unit.ID)
 	return errors.Join(err, contactsErr)
+}
+
+// configFile returns the configuration's file, as the fitting on the page may write it.
+func configFile(name string, text []byte, log *slog.Logger) agent.File {
+	f := agent.File{Text: text}
+	if name == "-" {
+		return f
+	}
+	path, err := filepath.EvalSymlinks(name) // the link stays
+	if err == nil {
+		path, err = filepath.Abs(path)
+	}
+	belongs := belongsTo{}
+	if err == nil {
+		belongs, err = existing(path)
+	}
+	if err != nil {
+		log.Warn("configuration can't be written by the page", "err", err)
+		return f
+	}
+	f.Restarts = os.Getenv("NOTIFY_SOCKET") != "" // a service manager, with Restart=always
+	f.Path, f.Write = path, func(path string, data []byte) error { return safefile.Replace(path, data, belongs.give) }
+	return f
 }
 
 // check accepts what the flags may be.
@@ -146,6 +173,29 @@ func (c runCmd) recorder(cfg *config.Config, session string, log *slog.Logger) (
 }
 
 const mostRecordMB = 1 << 20
+
+const (
+	startsFor = 5 * time.Second  // when nothing of the start is under way any more, on the slowest board
+	givesBack = 20 * time.Second // how often what was used once, as by a phone, is given back
+)
+
+// staySmall gives memory back until ctx ends: what the start needed, and then what was used once.
+func staySmall(ctx context.Context, log *slog.Logger) {
+	for wait := startsFor; ; wait = givesBack {
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(wait):
+		}
+		if wait == startsFor {
+			debug.FreeOSMemory()
+		}
+		if err := giveBack(); err != nil {
+			log.Debug("memory kept", "err", err)
+			return
+		}
+	}
+}
 
 // zoneName returns the name of this machine's time zone, as in Europe/Paris; empty where it has
 // none.

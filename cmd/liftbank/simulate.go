@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -301,6 +303,10 @@ func summarize(r *score.Report) string {
 		r.Scenario, r.Seed, r.SimulatedS/86400, r.WallS, r.SpeedSPerS, r.Scans, r.Runs.Counted, r.Runs.True)
 	for _, b := range r.Batteries {
 		text += fmt.Sprintf("; %s charge error %.1f %% RMS", b.ID, b.RMSPct)
+	}
+	if p := r.Power; p.Sleeps > 0 {
+		text += fmt.Sprintf("; its own board took %.1f Ah (true %.1f), asleep for %.0f days; %.0f lifts left", p.DrawnAh, p.TrueAh,
+			p.AsleepDays, p.TrueLifts)
 	}
 	for _, f := range r.Findings {
 		if f.DelayS == nil {

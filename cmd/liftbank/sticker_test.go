@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -11,23 +13,14 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/cmd/outside"
+	"liftbank/cmd/slowtest"
 	"liftbank/deploy"
 )
 
-// outside returns a program that judges from outside, or skips the test.
-func outside(t *testing.T, name, debianPackage string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err != nil && os.Getenv("CI") != "true" {
-		t.Skipf("%s is not installed: apt-get install %s", name, debianPackage)
-	}
-	require.NoError(t, err, "apt-get install %s", debianPackage)
-	return path
-}
-
 // What a browser shows of the sticker is read by ZBar: the address, and the network to join first.
 func TestAPhoneReadsTheSticker(t *testing.T) {
-	chromium, zbar := outside(t, "chromium", "chromium"), outside(t, "zbarimg", "zbar-tools")
+	chromium, zbar := outside.Program(t, "chromium", "chromium"), outside.Program(t, "zbarimg", "zbar-tools")
 	dir := t.TempDir()
 	config, key := filepath.Join(dir, "unit.yaml"), filepath.Join(dir, "key")
 	require.NoError(t, os.WriteFile(config, deploy.BoardTwoBatteries, 0o600))
@@ -43,6 +36,9 @@ func TestAPhoneReadsTheSticker(t *testing.T) {
 	} {
 		for _, ext := range []string{"svg", "html"} {
 			t.Run(name+" "+ext, func(t *testing.T) {
+				if name != "with a network" && !(name == "given" && ext == "html") {
+					slowtest.Long(t) // each has a browser of its own
+				}
 				out := filepath.Join(dir, strings.ReplaceAll(name, " ", "-")+"."+ext)
 				_, errs, code := command(t, "", append([]string{"sticker", "--config", config, "--out", out}, c.args...)...)
 				require.Zero(t, code, errs)

@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -19,11 +21,15 @@ import (
 	"liftbank/cmd/internal/suite/healthy"
 	"liftbank/cmd/internal/suite/sensitivity"
 	"liftbank/cmd/internal/suite/wiring"
+	"liftbank/sim/scenario"
 )
 
 // suites lists the suites in the order of the help.
 var suites = []*suite.Suite{&estimator.Suite, &findings.Suite, &healthy.Suite, &wiring.Suite, &capability.Suite,
 	&sensitivity.Suite}
+
+// layouts that a unit can be built for.
+var layouts = []string{scenario.Parallel, scenario.Series, scenario.SeriesPairs}
 
 type suiteCmd struct {
 	Name      string        `arg:"" optional:"" placeholder:"NAME" help:"Name of the suite."`
@@ -35,6 +41,7 @@ type suiteCmd struct {
 	Sensors   string        `default:"random" placeholder:"STYLE" help:"How sensors err: ideal, random inside their class, limits, drifting over temperature, wandering, or each in turn by seed (default ${default})."`
 	Taps      float64       `default:"1" placeholder:"PCT" help:"How far the gain of the voltage dividers may be off, 0.05 to 5 % (default ${default}); a reference board with resistors of 0.1 % has 0.4."`
 	Only      string        `placeholder:"REGEXP" help:"Only scenarios whose names match, or units whose descriptions match."`
+	Layout    string        `placeholder:"LAYOUT" help:"estimator, findings, healthy: of units built for parallel, series or series-pairs (default parallel)."`
 	Fine      bool          `help:"healthy, wiring: no coarser steps during quiet times. Several times slower."`
 	NoCommand bool          `name:"no-command" help:"capability: the contactor coil is not wired."`
 	Sweep     bool          `help:"findings: also every sensor fault on a healthy unit."`
@@ -131,7 +138,7 @@ func (c suiteCmd) options() (*suite.Suite, suite.Options, error) {
 	}
 	o = suite.Options{
 		Seeds: of.Seeds, First: c.Seed, Days: c.Days, Step: c.Step, Workers: c.Workers,
-		Fine: c.Fine, NoCommand: c.NoCommand, Sweep: c.Sweep,
+		Fine: c.Fine, NoCommand: c.NoCommand, Sweep: c.Sweep, Layout: c.Layout,
 	}
 	if c.Taps != 1 {
 		o.TapPct = c.Taps
@@ -157,6 +164,8 @@ func (c suiteCmd) options() (*suite.Suite, suite.Options, error) {
 		return nil, o, fmt.Errorf("--step %v: want 200ms to 1m", c.Step)
 	case !(c.Taps >= 0.05 && c.Taps <= 5):
 		return nil, o, fmt.Errorf("--taps %g: want 0.05 to 5", c.Taps)
+	case c.Layout != "" && !slices.Contains(layouts, c.Layout):
+		return nil, o, fmt.Errorf("--layout %q: want %s", c.Layout, strings.Join(layouts, ", "))
 	case c.Workers < 0 || c.Workers > 256:
 		return nil, o, fmt.Errorf("--workers %d: want 0 to 256", c.Workers)
 	}
@@ -174,7 +183,7 @@ func (c suiteCmd) options() (*suite.Suite, suite.Options, error) {
 // foreign returns an error about a flag that the suite does not take.
 func (c suiteCmd) foreign(of *suite.Suite) error {
 	for flag, given := range map[string]bool{"years": c.Years != nil, "fine": c.Fine, "no-command": c.NoCommand,
-		"sweep": c.Sweep} {
+		"sweep": c.Sweep, "layout": c.Layout != ""} {
 		if given && !of.Takes(flag) {
 			return fmt.Errorf("--%s: not a flag of the suite %s: liftbank suite --help lists the flags", flag, of.Name)
 		}

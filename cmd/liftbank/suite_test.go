@@ -1,3 +1,5 @@
+//go:build !board
+
 package main
 
 import (
@@ -9,6 +11,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"liftbank/cmd/slowtest"
 )
 
 // stopper ends a context as soon as a line about a unit is written.
@@ -49,6 +53,7 @@ func TestInterruptedSuitePrintsItsTable(t *testing.T) {
 
 // With --json every suite prints one document on standard output, with the runs and their scores.
 func TestSuitesPrintJSON(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	for suite, c := range map[string]struct {
 		args []string
 		has  string

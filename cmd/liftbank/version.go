@@ -5,8 +5,6 @@ import (
 	"io"
 	"runtime/debug"
 	"strings"
-
-	"github.com/alecthomas/kong"
 )
 
 // release is the version that the package build sets: -ldflags '-X main.release=0.1.0'.
@@ -45,20 +43,8 @@ func revision() string {
 }
 
 func printVersion(w io.Writer) error {
-	_, err := fmt.Fprintf(w, "liftbank %s %s\n", version, revision())
+	_, err := fmt.Fprintf(w, "liftbank %s %s, %s\n", version, revision(), about)
 	return err
-}
-
-// versionFlag prints the version and stops parsing before anything else is wanted of the command
-// line.
-type versionFlag bool
-
-// BeforeReset runs before flags are validated.
-func (versionFlag) BeforeReset(ctx *kong.Context) error {
-	if err := printVersion(ctx.Stdout); err != nil {
-		return err
-	}
-	return errAnswered
 }
 
 type versionCmd struct{}

@@ -39,9 +39,19 @@ func (c *checks) all() {
 
 func (c *checks) bank() {
 	b := &c.sc.Bank
-	if n := len(b.Batteries); b.Layout == "series-pairs" && n%2 != 0 {
-		value := fmt.Sprintf("series-pairs with %d batteries", n)
-		c.r.Refuse("bank.layout", value, "want 2 or 4 batteries", "bank.batteries")
+	n := len(b.Batteries)
+	refuse := func(field, layout, want string) {
+		c.r.Refuse(field, fmt.Sprintf("%s with %d batteries", layout, n), want, "bank.batteries")
+	}
+	switch {
+	case b.Layout == scenario.SeriesPairs && n%2 != 0:
+		refuse("bank.layout", b.Layout, "want 2 or 4 batteries")
+	case b.Layout == scenario.Series && n != 2:
+		refuse("bank.layout", b.Layout, "want 2 batteries")
+	case b.Configured == scenario.SeriesPairs && n != 4:
+		refuse("bank.configured", b.Configured, "want 4 batteries")
+	case b.Configured == scenario.Series && n != 2:
+		refuse("bank.configured", b.Configured, "want 2 batteries")
 	}
 	for k := range b.Batteries {
 		c.battery(k)
@@ -119,6 +129,14 @@ func (c *checks) motorAndFeed() {
 		const want = "want less, so that run_a leaves more than 1 V of nominal_v"
 		c.r.Refuse("motor.resistance_mohm", "", want, "motor.run_a", "motor.nominal_v")
 	}
+	switch {
+	case (f.Across != "" || f.EqualizerA > 0) && c.sc.Bank.Blocks() == 1:
+		c.r.Refuse("feed", "across or equalizer_a", "want them with a bank in series only", "bank.layout")
+	case f.Across != "" && f.EqualizerA > 0:
+		c.r.Refuse("feed.equalizer_a", "", "want it left out where the feed is across one battery")
+	case f.Across != "":
+		c.inBank("feed.across", f.Across)
+	}
 	if f.FloatV > f.AbsorptionV {
 		want := "want absorption_v or less: " + strict.FormatNumber(f.AbsorptionV)
 		c.r.Refuse("feed.float_v", strict.FormatNumber(f.FloatV), want, "feed.absorption_v")
@@ -163,8 +181,28 @@ func (c *checks) fault(i int) {
 		return
 	}
 	c.inBank(at+".battery", f.Battery)
-	if k := c.sc.Bank.Index(f.Battery); strings.HasPrefix(f.Kind, "link-") && k == len(c.sc.Bank.Batteries)-1 {
+	c.link(f, at)
+	c.ofString(f, at)
+}
+
+// link refuses a link that the bank does not have. In strings the positive ones lead from battery to
+// battery, b to d between the strings' plus; the only negative one joins the strings' minus, a to c.
+func (c *checks) link(f *scenario.Fault, at string) {
+	k, last := c.sc.Bank.Index(f.Battery), len(c.sc.Bank.Batteries)-1
+	switch {
+	case !strings.HasPrefix(f.Kind, "link-"):
+	case k == last:
 		c.r.Refuse(at+".battery", "", "want a battery with a link to a next one", "bank.batteries")
+	case c.sc.Bank.Blocks() > 1 && f.Side == "negative" && (k > 0 || last < 2):
+		c.r.Refuse(at+".side", f.Side, "want positive: of strings only the two minus are joined by a negative link, that of a",
+			"bank.layout")
+	}
+}
+
+// ofString refuses what only a string can have.
+func (c *checks) ofString(f *scenario.Fault, at string) {
+	if f.Kind == "tap-load" && c.sc.Bank.Blocks() == 1 {
+		c.r.Refuse(at+".kind", f.Kind, "want a bank in series: of one in parallel it is a drain", "bank.layout")
 	}
 }
 
@@ -221,7 +259,7 @@ func (c *checks) within(at time.Duration, field string) {
 func (c *checks) channel(name, field string) {
 	_, battery, ok := scenario.SplitChannel(name)
 	if !ok || battery != "" && c.sc.Bank.Index(battery) < 0 {
-		const want = "want feed, motor, or voltage, negative, current or temperature, alone or with -a to -d of " +
+		const want = "want feed, motor, input, control, ambient, oil, or voltage, negative, current or temperature, alone or with -a to -d of " +
 			"this bank"
 		c.r.Refuse(field, strict.Show(name), want, "bank.batteries")
 	}

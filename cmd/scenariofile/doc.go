@@ -2,8 +2,9 @@
 // one of the library's.
 //
 // A scenario is a YAML file. It says only where its unit differs from a healthy one with two
-// batteries on a working day. The fields of [scenario.Scenario] and the types in it give each key
-// with its unit, range and default. Reading is strict, see [strict]: an unknown key, a value out of
+// batteries on a working day; of a unit built for strings, from one with a 24 V feed and motor, and
+// voltages of feed and motor are those of its bank. The fields of [scenario.Scenario] and the types in
+// it give each key with its unit, range and default. Reading is strict, see [strict]: an unknown key, a value out of
 // range, a fault that begins after the run or an unknown finding is an error with file, line, field
 // and what is accepted, and all mistakes are reported at once.
 //
@@ -12,7 +13,8 @@
 //	start: 2025-03-03T05:00:00Z   # the unit's own time of day, written as UTC
 //	seed: 7
 //	bank:
-//	  layout: parallel            # or series-pairs, the wrong wiring that gives 25 V
+//	  layout: parallel            # or series, series-pairs: 24 V
+//	  configured: parallel        # what unit and monitor are for, where the wiring is another
 //	  batteries:                  # 1 to 4
 //	    - {id: a, chemistry: flooded, rated_ah: 100, rated_cca: 950, soc_pct: 95}
 //	    - {id: b, aging: {lost_capacity_pct: 10, raised_resistance_pct: 20, sulfation_pct: 5}}
@@ -62,8 +64,8 @@ import (
 // Parse reads a scenario file. file is its name for errors and, without its ending, the default of
 // the scenario's name. The error, if any, is [strict.Errors].
 func Parse(file string, data []byte) (scenario.Scenario, error) {
-	sc := scenario.Default()
-	r := strict.Open(file, data, strict.Options{Sections: "bank, duty, faults and so on", EmptyOK: true})
+	sc := defaultOf(file, data)
+	r := strict.Open(file, data, options)
 	if r.Root(func(s *strict.Section) { fields(s, &sc) }) {
 		sc.Name = cmp.Or(sc.Name, strings.TrimSuffix(path.Base(file), path.Ext(file)))
 		sc.Complete()
@@ -73,6 +75,25 @@ func Parse(file string, data []byte) (scenario.Scenario, error) {
 		return scenario.Scenario{}, err
 	}
 	return sc, nil
+}
+
+// options of reading.
+var options = strict.Options{Sections: "bank, duty, faults and so on", EmptyOK: true}
+
+// defaultOf returns the scenario that a file says where it differs from: its layout decides.
+func defaultOf(file string, data []byte) scenario.Scenario {
+	sc := scenario.Default()
+	sc.Bank.Layout, sc.Bank.Configured, sc.Bank.Batteries = "", "", nil
+	r := strict.Open(file, data, options)
+	r.Root(func(s *strict.Section) { fields(s, &sc) }) // its errors are found again
+	layout := cmp.Or(sc.Bank.Layout, scenario.Parallel)
+	built := cmp.Or(sc.Bank.Configured, layout)
+	if n := len(sc.Bank.Batteries); sc.Bank.Configured == "" && built == scenario.SeriesPairs && n > 0 && n <= 2 {
+		built = scenario.Series
+	}
+	sc = scenario.DefaultFor(built)
+	sc.Bank.Layout = layout
+	return sc
 }
 
 // Load returns a scenario of the library.

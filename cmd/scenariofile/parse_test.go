@@ -55,6 +55,18 @@ func TestMistakes(t *testing.T) {
 			[]string{`bank.batteries[1].id: a: want another: batteries[0] has it`}},
 		{"odd series pairs", "bank:\n  layout: series-pairs\n  batteries: [{id: a}]\n",
 			[]string{"x.yaml:2: bank.layout: series-pairs with 1 batteries: want 2 or 4"}},
+		{"three in series", "bank:\n  layout: series\n  batteries: [{id: a}, {id: b}, {id: c}]\n",
+			[]string{"x.yaml:2: bank.layout: series with 3 batteries: want 2 batteries"}},
+		{"built for more than there are", "bank:\n  configured: series-pairs\n  batteries: [{id: a}, {id: b}]\n",
+			[]string{"x.yaml:2: bank.configured: series-pairs with 2 batteries: want 4 batteries"}},
+		{"a 12 V load in parallel", "faults:\n  - {kind: tap-load, battery: a, amp: 0.5}\n",
+			[]string{"x.yaml:2: faults[0].kind: tap-load: want a bank in series"}},
+		{"a negative link in a string", "bank: {layout: series}\nfaults:\n  - {kind: link-open, battery: a, side: negative}\n",
+			[]string{"x.yaml:3: faults[0].side: negative: want positive"}},
+		{"a charger on one of two in parallel", "feed: {across: a}\n",
+			[]string{"x.yaml:1: feed: across or equalizer_a: want them with a bank in series only"}},
+		{"a balancing charger on one battery", "bank: {layout: series}\nfeed: {across: a, equalizer_a: 2}\n",
+			[]string{"x.yaml:2: feed.equalizer_a: 2: want it left out"}},
 		{"too many links", "bank:\n  wiring:\n    positive_link_mohm: [1, 2]\n",
 			[]string{"x.yaml:3: bank.wiring.positive_link_mohm: a list of 2: want one for all, or 1"}},
 		{"lead on a missing battery", "bank:\n  wiring:\n    feed_leads: {negative_at: d}\n",
@@ -74,7 +86,7 @@ func TestMistakes(t *testing.T) {
 		{"link after the last battery", "faults:\n  - {kind: link-open, battery: b, side: positive}\n",
 			[]string{`faults[0].battery: b: want a battery with a link to a next one`}},
 		{"unknown channel", "sensors:\n  errors:\n    - {channel: pressure}\n",
-			[]string{`sensors.errors[0].channel: pressure: want feed, motor, or voltage`}},
+			[]string{`sensors.errors[0].channel: pressure: want feed, motor, input, control, ambient, oil, or voltage`}},
 		{"channel of a missing battery", "sensors:\n  errors:\n    - {channel: voltage-c}\n",
 			[]string{`sensors.errors[0].channel: voltage-c: want feed`}},
 		{"unknown finding", "expect: [feed-lost, feed-gone]\n",
@@ -131,6 +143,31 @@ func TestDefaultsAndPlacement(t *testing.T) {
 	none, err := scenariofile.Parse("x.yaml", []byte("duty: {work_days: []}\n"))
 	require.NoError(t, err)
 	assert.Empty(t, none.Duty.WorkDays)
+}
+
+// What a unit is built for decides its feed, motor and number of batteries, however its bank is wired.
+func TestDefaultsOfStrings(t *testing.T) {
+	for file, want := range map[string]struct {
+		layout, configured  string
+		n                   int
+		absorptionV, motorV float64
+	}{
+		"":                               {"parallel", "parallel", 2, 14.4, 12.4},
+		"bank: {layout: series}\n":       {"series", "series", 2, 28.8, 24.8},
+		"bank: {layout: series-pairs}\n": {"series-pairs", "series-pairs", 4, 28.8, 24.8},
+		"bank: {layout: series-pairs, batteries: [{id: a}, {id: b}]}\n":       {"series-pairs", "series", 2, 28.8, 24.8},
+		"bank: {layout: series-pairs, configured: parallel}\n":                {"series-pairs", "parallel", 2, 14.4, 12.4},
+		"bank: {layout: parallel, configured: series}\n":                      {"parallel", "series", 2, 28.8, 24.8},
+		"bank: {layout: series}\nfeed: {absorption_v: 14.4, float_v: 13.6}\n": {"series", "series", 2, 14.4, 24.8},
+	} {
+		sc, err := scenariofile.Parse("x.yaml", []byte(file))
+		require.NoError(t, err, file)
+		assert.Equal(t, want.layout, sc.Bank.Layout, file)
+		assert.Equal(t, want.configured, sc.Bank.Configured, file)
+		assert.Len(t, sc.Bank.Batteries, want.n, file)
+		assert.Equal(t, want.absorptionV, sc.Feed.AbsorptionV, file)
+		assert.Equal(t, want.motorV, sc.Motor.NominalV, file)
+	}
 }
 
 func TestLoad(t *testing.T) {

@@ -7,7 +7,9 @@
 package slowtest
 
 import (
+	"flag"
 	"os"
+	"strconv"
 	"testing"
 )
 
@@ -31,5 +33,30 @@ func Long(t testing.TB) {
 	}
 }
 
+// LeftOut says what a test leaves out, though it runs, where the longest tests are not asked for or under the race detector.
+func LeftOut(t testing.TB, what string) {
+	t.Helper()
+	t.Logf("left out: %s; .ci/run runs it without the race detector, with %s=1", what, LongEnv)
+}
+
 // LongAsked reports whether tests that take many seconds are to run.
 func LongAsked() bool { return os.Getenv(LongEnv) != "" }
+
+// Checks sets how many random cases a property is tried with in this package: so many under the race
+// detector, so many in a plain run; rapid's hundred where the longest tests are asked for. TestMain calls it.
+func Checks(underRace, plain int) {
+	n := plain
+	switch {
+	case UnderRace:
+		n = underRace
+	case LongAsked():
+		return
+	}
+	flag.Parse()
+	if f := flag.Lookup("rapid.checks"); f.Value.String() != f.DefValue {
+		return // somebody has asked for as many
+	}
+	if err := flag.Set("rapid.checks", strconv.Itoa(n)); err != nil {
+		panic(err)
+	}
+}

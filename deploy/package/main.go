@@ -7,7 +7,8 @@
 //
 // Example: go run ./deploy/package -arch arm64 -version 0.1.0 -out liftbank_0.1.0_arm64.deb
 //
-// With -fleet it is the package of the collector, for a server.
+// With -fleet it is the package of the collector, for a server. With -program it is the program alone, as
+// the package has it.
 package main
 
 import (
@@ -47,7 +48,10 @@ var files = []file{
 	{to: "etc/avahi/services/liftbank.service", from: "deploy/network/liftbank-avahi.service", mode: 0o644},
 	{to: "etc/liftbank/unit.yaml.example", from: "deploy/board-two-batteries.yaml", mode: 0o644},
 	{to: programFile, mode: 0o755},
+	{to: "usr/lib/liftbank/sleep", from: "deploy/systemd/sleep", mode: 0o755},
 	{to: "usr/lib/modules-load.d/liftbank.conf", from: "deploy/systemd/modules-load.conf", mode: 0o644},
+	{to: "usr/lib/systemd/system/liftbank-sleep.path", from: "deploy/systemd/liftbank-sleep.path", mode: 0o644},
+	{to: "usr/lib/systemd/system/liftbank-sleep.service", from: "deploy/systemd/liftbank-sleep.service", mode: 0o644},
 	{to: "usr/lib/systemd/system/liftbank.service", from: "deploy/systemd/liftbank.service", mode: 0o644},
 	{to: "usr/lib/sysusers.d/liftbank.conf", from: "deploy/systemd/sysusers.conf", mode: 0o644},
 	{to: "usr/lib/udev/rules.d/60-liftbank.rules", from: "deploy/systemd/udev.rules", mode: 0o644},
@@ -56,9 +60,15 @@ var files = []file{
 	{to: "usr/share/doc/liftbank/config.md", from: "deploy/config.md", mode: 0o644},
 	{to: copyrightFile, mode: 0o644},
 	{to: "usr/share/doc/liftbank/examples/board-four-batteries.yaml", from: "deploy/board-four-batteries.yaml", mode: 0o644},
+	{to: "usr/share/doc/liftbank/examples/board-full.yaml", from: "deploy/board-full.yaml", mode: 0o644},
+	{to: "usr/share/doc/liftbank/examples/board-iio.yaml", from: "deploy/board-iio.yaml", mode: 0o644},
+	{to: "usr/share/doc/liftbank/examples/board-series-pairs.yaml", from: "deploy/board-series-pairs.yaml", mode: 0o644},
+	{to: "usr/share/doc/liftbank/examples/board-series.yaml", from: "deploy/board-series.yaml", mode: 0o644},
+	{to: "usr/share/doc/liftbank/examples/board-shunts.yaml", from: "deploy/board-shunts.yaml", mode: 0o644},
 	{to: "usr/share/doc/liftbank/examples/board-two-batteries.yaml", from: "deploy/board-two-batteries.yaml", mode: 0o644},
 	{to: "usr/share/doc/liftbank/examples/liftbank-ap.nmconnection", from: "deploy/network/liftbank-ap.nmconnection", mode: 0o644},
 	{to: "usr/share/doc/liftbank/examples/liftbank-dnsmasq.conf", from: "deploy/network/liftbank-dnsmasq.conf", mode: 0o644},
+	{to: "usr/share/doc/liftbank/first-lift.md", from: "deploy/first-lift.md", mode: 0o644},
 	{to: partsFile, mode: 0o644},
 	{to: "usr/share/fish/vendor_completions.d/liftbank.fish", from: "cmd/liftbank/completion/liftbank.fish", mode: 0o644},
 	{to: "usr/share/man/man1/liftbank.1.gz", from: "deploy/liftbank.1", mode: 0o644},
@@ -159,12 +169,26 @@ func main() {
 	flag.StringVar(&a.version, "version", "", "version of the package and of the program in it")
 	flag.StringVar(&a.arch, "arch", "", "architecture by its Debian name: "+archNames())
 	flag.BoolVar(&a.fleet, "fleet", false, "the package of the collector, for a server")
+	program := flag.Bool("program", false, "write the program alone, without a package around it")
+	overlay := flag.String("overlay", "", "write to this folder what builds and tests of the board's program are given with "+
+		"-overlay, and end")
 	date := flag.Int64(
 		"date", 0, "time of every file in it, seconds since 1970, as that of the commit; the same for the same bytes",
 	)
 	flag.Parse()
 	a.at = time.Unix(*date, 0).UTC()
-	if err := run(a, *out); err != nil {
+	err := error(nil)
+	switch {
+	case *overlay != "":
+		var path string
+		path, err = writeOverlay(*overlay, nil)
+		fmt.Println(path)
+	case *program:
+		err = runProgram(a, *out)
+	default:
+		err = run(a, *out)
+	}
+	if err != nil {
 		fmt.Fprintln(os.Stderr, "package:", err)
 		os.Exit(1)
 	}
@@ -184,6 +208,19 @@ func run(a about, out string) error {
 		return err
 	}
 	return os.WriteFile(out, deb, 0o644)
+}
+
+// runProgram writes the program that the package has.
+func runProgram(a about, out string) (err error) {
+	if err := a.check(); err != nil {
+		return err
+	}
+	dir, err := os.MkdirTemp("", "liftbank-program")
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	return buildProgram(out, dir, a)
 }
 
 // build returns the bytes of the package. made has the files that are not in the repository.
@@ -241,10 +278,19 @@ func contentOf(repository fs.FS, f file, made map[string][]byte) ([]byte, error)
 	if err != nil || !strings.HasSuffix(f.to, ".gz") {
 		return content, err
 	}
+	return pack(content)
+}
+
+// pack packs with gzip, the same content to the same bytes.
+func pack(content []byte) ([]byte, error) {
 	var packed bytes.Buffer
-	z := gzip.NewWriter(&packed)
+	z, err := gzip.NewWriterLevel(&packed, gzip.BestCompression)
+	if err != nil {
+		return nil, err
+	}
 	_, err = z.Write(content)
-	return packed.Bytes(), errors.Join(err, z.Close())
+	err = errors.Join(err, z.Close()) // which writes the end
+	return packed.Bytes(), err
 }
 
 func controlFile(a about, size int) string {

@@ -1,6 +1,9 @@
 package main
 
 import (
+	"bytes"
+	"compress/gzip"
+	"io"
 	"io/fs"
 	"os"
 	"os/exec"
@@ -13,6 +16,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"liftbank/cmd/outside"
 )
 
 var repository = os.DirFS(filepath.Join("..", ".."))
@@ -22,15 +27,7 @@ var sample = about{version: "0.1.0~rc1-1", arch: "armhf", at: time.Unix(17730631
 // debian returns one of Debian's own programs.
 func debian(t *testing.T, name, pkg string) string {
 	t.Helper()
-	path, err := exec.LookPath(name)
-	if err != nil {
-		missing := name + " is not installed: apt-get install " + pkg
-		if os.Getenv("CI") == "true" {
-			t.Fatal(missing)
-		}
-		t.Skip(missing)
-	}
-	return path
+	return outside.Program(t, name, pkg)
 }
 
 // made stands for the files that are made from the program.
@@ -69,7 +66,7 @@ func TestDpkgReadsThePackage(t *testing.T) {
 	var want []string
 	for _, f := range files {
 		mode := "rw-r--r-- "
-		if f.to == programFile {
+		if f.to == programFile || f.to == "usr/lib/liftbank/sleep" {
 			mode = "rwxr-xr-x "
 		}
 		want = append(want, mode+f.to)
@@ -94,6 +91,18 @@ func TestDpkgReadsThePackage(t *testing.T) {
 	service, err := os.ReadFile(filepath.Join(root, "usr/lib/systemd/system/liftbank.service"))
 	require.NoError(t, err)
 	assert.Contains(t, string(service), "ExecStart=/usr/bin/liftbank ", "where the package puts it")
+}
+
+func TestPack(t *testing.T) {
+	manual, err := contentOf(repository, file{to: "usr/share/man/man1/liftbank.1.gz", from: "deploy/liftbank.1"}, nil)
+	require.NoError(t, err)
+	z, err := gzip.NewReader(bytes.NewReader(manual))
+	require.NoError(t, err)
+	got, err := io.ReadAll(z)
+	require.NoError(t, err)
+	want, err := fs.ReadFile(repository, "deploy/liftbank.1")
+	require.NoError(t, err)
+	assert.Equal(t, string(want), string(got))
 }
 
 func TestDpkgReadsTheFleetPackage(t *testing.T) {

@@ -157,7 +157,7 @@ func TestEnabledStaysEnabled(t *testing.T) {
 	m.calls()
 	m.dpkg("--remove", "liftbank")
 	calls := m.calls()
-	assert.Contains(t, calls, "systemctl stop liftbank.service\n")
+	assert.Contains(t, calls, "systemctl stop liftbank-sleep.path liftbank.service\n")
 	assert.NotContains(t, calls, "disable")
 	_, err := os.Lstat(m.path(link))
 	assert.NoError(t, err)

@@ -20,7 +20,8 @@ const (
 // to be known to fullSigma: short drives in the cold leave a charge that is calculated anywhere
 // from 92 to 100 %. Known to possiblySigma only, it is no full charge, but it would be wrong to say
 // that there was none; nor within its uncertainty of it, where that is nearSigma or less, as before
-// taps that read too little are seen through.
+// taps that read too little are seen through. Of a battery of a string, which is known by two taps and in the
+// end of a charge by what the other lets through, possiblySigma or less.
 const (
 	FullPct       = 97.0 // %: charge that counts as full; our choice
 	fullSigma     = 3.0  // %: uncertainty up to which it does; our choice
@@ -108,13 +109,18 @@ func (c *Counter) QuietFor(now time.Duration) time.Duration {
 }
 
 // Full notes whether battery i is full, or may be, by its calculated charge; tail says that a held
-// charge brings in so little that it may be: in hard frost that says more than the charge.
-func (c *Counter) Full(i int, charge unit.Estimate, tail bool, now time.Duration) {
+// charge brings in so little that it may be: in hard frost that says more than the charge. strung says that it
+// is in series with another.
+func (c *Counter) Full(i int, charge unit.Estimate, tail, strung bool, now time.Duration) {
 	over := charge.Known && charge.Value >= FullPct
 	if over && charge.Sigma <= fullSigma {
 		c.FullAt[i], c.FullKnown[i] = now, true
 	}
-	nearly := charge.Known && charge.Sigma <= nearSigma && charge.Value+charge.Sigma >= FullPct
+	near := nearSigma
+	if strung {
+		near = possiblySigma
+	}
+	nearly := charge.Known && charge.Sigma <= near && charge.Value+charge.Sigma >= FullPct
 	if over && charge.Sigma <= possiblySigma || nearly || tail {
 		c.PossiblyFullAt[i], c.PossiblyFull[i] = now, true
 	}

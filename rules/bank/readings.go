@@ -52,3 +52,12 @@ func FillTemps(read *unit.Scan, temps []unit.Reading) {
 		}
 	}
 }
+
+// OfStrings returns the mean voltage of strings and the sum of their currents, as Readings does of batteries.
+func OfStrings(volts, amps []unit.Reading) (v, a unit.Reading) {
+	var s unit.Scan
+	for k := range volts {
+		s.Battery[k].VoltageV, s.Battery[k].CurrentA = volts[k], amps[k]
+	}
+	return Readings(&s, len(volts))
+}

@@ -31,7 +31,7 @@ var update = flag.Bool("update", false, "write the table")
 // units are what a constant may be in.
 var units = []string{
 	"A", "A/Ah", "A/°C", "A²", "Ah", "K", "K²", "V", "V/°C", "V²", "Wh", "Ω", "count", "h", "ln", "mV", "mV/A", "mV/V", "mΩ", "mΩ²",
-	"ns", "ratio", "ratio²", "s", "°C", "%", "%²", "1/h", "1/°C", "°C/min", "mm²/s", "As",
+	"bar", "ns", "ratio", "ratio²", "s", "°C", "%", "%²", "1/h", "1/°C", "°C/min", "mm²/s", "As",
 }
 
 var origin = regexp.MustCompile(

@@ -96,7 +96,7 @@ func TestWhatIsCountedInADay(t *testing.T) {
 	c.scan.Charge.Value = 90
 	c.hold(24 * time.Hour)
 	require.Len(t, c.over, 1)
-	assert.Equal(t, daily.Over{Worked: true, RunAs: [unit.MaxBatteries]float64{770, 550}}, c.over[0])
+	assert.Equal(t, daily.Over{Worked: true, RunAs: [unit.MaxBatteries]float64{770, 550}, Days: 1}, c.over[0])
 	b := &c.b
 	assert.Equal(t, 1, b.Known)
 	assert.InDelta(t, 90, b.Charge[0], 0)
@@ -108,7 +108,7 @@ func TestWhatIsCountedInADay(t *testing.T) {
 
 	c.hold(24 * time.Hour)
 	require.Len(t, c.over, 2)
-	assert.Equal(t, daily.Over{}, c.over[1], "a parked day")
+	assert.Equal(t, daily.Over{Days: 1}, c.over[1], "a parked day")
 	assert.Equal(t, 1, b.Known)
 
 	// A current that was missing, in a run or beside one, spoils the day and breaks the row.

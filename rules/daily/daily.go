@@ -69,6 +69,7 @@ type Over struct {
 	Worked     bool                       // there were motor runs
 	RunAs      [unit.MaxBatteries]float64 // drawn from each battery in motor runs
 	Incomplete bool
+	Days       int64 // that it and the time nobody watched after it lasted
 }
 
 // Ran adds what a motor run drew from each battery, in ampere seconds; unread says that a current
@@ -104,6 +105,7 @@ func (b *Book) Step(in *Scan) (over Over, ended bool) {
 		return Over{}, false
 	}
 	over = Over{Worked: in.Runs > b.Runs && !b.Serviced, RunAs: b.RunAs, Incomplete: b.Incomplete}
+	over.Days = min(max(index-b.Index, 1), max(int64((now-b.Since)/wholeDay), 1))
 	if b.Serviced { // what the batteries gave is of more than one state of the links
 		over.RunAs = [unit.MaxBatteries]float64{}
 	}
@@ -121,12 +123,13 @@ func (b *Book) Next(in *Scan, over *Over) {
 
 // dayIndex numbers days: by the wall clock where that is known, else from the start.
 func dayIndex(at unit.Moment) int64 {
-	const day = 24 * time.Hour // a day; physical
 	if !at.Wall.IsZero() && at.WallTrusted {
-		return int64(math.Floor(float64(at.Wall.Unix()) / day.Seconds()))
+		return int64(math.Floor(float64(at.Wall.Unix()) / wholeDay.Seconds()))
 	}
-	return int64(at.Mono / day)
+	return int64(at.Mono / wholeDay)
 }
+
+const wholeDay = 24 * time.Hour // a day; physical
 
 func (b *Book) begin(in *Scan, index int64) {
 	b.Begun, b.Index, b.Since, b.RunAs, b.Incomplete = true, index, in.At.Mono, [unit.MaxBatteries]float64{}, false

@@ -8,10 +8,10 @@ import (
 // All lists every finding. The order is that in which they are judged, and in which those of one
 // severity are shown: what brings others about comes first.
 var All = []Kind{
-	&SeriesWired, &Reversed, &FeedLost, &FeedWeak, &FeedHigh, &WakeMissing, &FeedLow, &BatteryFailed,
-	&LinkResistive, &BatteryTired, &MotorStuck, &MotorDead, &MotorOverrun, &MotorHungry, &MotorStarved,
-	&MotorDrop, &ParkedDrain, &BalanceNegative, &BankFlat, &BankUndercharged, &BankLow, &ShareUneven,
-	&Circulating, &FreezeRisk, &Hot, &LabelMismatch, &ServiceDue, &ClockUnsure, &SenseFault,
+	&SeriesWired, &ParallelWired, &Reversed, &MiddleTapOpen, &FeedMismatch, &FeedLost, &FeedWeak, &FeedHigh, &WakeMissing, &FeedLow, &BatteryFailed,
+	&LinkResistive, &BlocksUnequal, &NearReversal, &BatteryTired, &MotorStuck, &ControlDead, &MotorDead, &MotorOverrun, &MotorHungry, &MotorStarved,
+	&MotorDrop, &ReliefOff, &ParkedDrain, &BalanceNegative, &BankFlat, &BankUndercharged, &BankLow, &ShareUneven,
+	&Circulating, &FreezeRisk, &Hot, &LabelMismatch, &ServiceDue, &IndicatorDead, &ClockUnsure, &SenseFault,
 }
 
 // Lookup returns the definition of a finding, or nil.
@@ -36,7 +36,7 @@ func Catalog() []*finding.Definition {
 // Limits returns the limits of every finding, at their defaults.
 func Limits() (all []limit.Limit) {
 	for _, k := range All {
-		all = append(all, k.Declare()...)
+		all = append(all, Declare(k)...)
 	}
 	return all
 }
@@ -45,7 +45,7 @@ func Limits() (all []limit.Limit) {
 func LimitsOf(name string) []limit.Limit {
 	for _, k := range All {
 		if k.About().Name == name {
-			return k.Declare()
+			return Declare(k)
 		}
 	}
 	return nil

@@ -36,7 +36,7 @@ var BalanceNegative = Finding[balanceLimits, None]{
 		Steady:       "Raised after three working days.",
 		RaisedWithin: "4 working days",
 		ExplainedBy: []string{
-			"feed-lost", "feed-weak", "feed-low", "wake-missing", "battery-failed", "motor-stuck", "series-wired",
+			"feed-lost", "feed-weak", "feed-low", "wake-missing", "battery-failed", "motor-stuck", "series-wired", "parallel-wired",
 		},
 	},
 	Limits: func(l *balanceLimits) []limit.Limit {

@@ -42,13 +42,13 @@ var BankFlat = Finding[None, flatMemory]{
 		Episode:      sameEpisode,
 		ExplainedBy: []string{
 			"feed-lost", "feed-weak", "feed-low", "wake-missing", "balance-negative", "parked-drain", "battery-failed",
-			"motor-stuck", "series-wired", "reversed",
+			"motor-stuck", "series-wired", "parallel-wired", "reversed",
 		},
 	},
 	Pace:   Swift,
 	Needs:  view.Parallel | view.OnePost,
 	Gap:    func(m *flatMemory) { m.Since = 0 },
-	Renews: []Work{NewBattery},
+	Renews: []Work{NewBattery, RightAh},
 	Sane: func(m *flatMemory) error {
 		return errors.Join(within("runs fallen", float64(m.Fell), 0, flatRuns),
 			within("runs held", float64(m.Held), 0, flatHeld),
@@ -94,7 +94,7 @@ func judgeFlat(v view.View, _ *None, m *flatMemory) finding.Verdict {
 	m.watchRun(v, running, post)
 	amps := v.Bank().CurrentA()
 	feeds := v.Feed().Carries() || amps.OK() && amps.Value > 0
-	idle := post.OK() && post.Value < flatIdleV && !running && !v.Motor().Flows() && !feeds
+	idle := post.OK() && post.Value < v.Volts(flatIdleV) && !running && !v.Motor().Flows() && !feeds
 	switch {
 	case running: // as it was
 	case !idle:
@@ -109,7 +109,7 @@ func judgeFlat(v view.View, _ *None, m *flatMemory) finding.Verdict {
 	case m.Fell >= flatRuns || empty:
 		return holdsFlat(v, m, post)
 	case m.Held >= flatHeld, v.Bank().State().FullKnown && v.Now()-v.Bank().State().SinceFull > v.StateSince("bank-flat"),
-		soc.Known && soc.Value >= flatClearPct && m.Fell == 0 && post.OK() && post.Value > flatIdleV:
+		soc.Known && soc.Value >= flatClearPct && m.Fell == 0 && post.OK() && post.Value > v.Volts(flatIdleV):
 		return absent
 	case !v.Active("bank-flat", false):
 		return absent
@@ -128,20 +128,20 @@ func (m *flatMemory) watchRun(v view.View, running bool, post unit.Reading) {
 	for _, length := range v.Motor().Ended() {
 		switch {
 		case m.Lowest == 0:
-		case m.Lowest < flatRunV:
+		case m.Lowest < v.Volts(flatRunV):
 			m.Fell, m.Held = min(m.Fell+1, flatRuns), 0
-		case m.Lowest > flatHeldV && length >= flatMinRun:
+		case m.Lowest > v.Volts(flatHeldV) && length >= flatMinRun:
 			m.Fell, m.Held = 0, min(m.Held+1, flatHeld)
 		}
 	}
 	m.running = running
 }
 
-// rawPost returns the highest voltage between a battery's posts as read: a bank that breaks down
-// shows what no working board's battery has.
+// rawPost returns the highest voltage of the bank as read, at a battery or at a string's plus: a bank that
+// breaks down shows what no working board's battery has.
 func rawPost(v view.View) (post unit.Reading) {
-	for i := range v.Batteries() {
-		if r := v.Battery(i).Raw().VoltageV; r.OK() && (!post.OK() || r.Value > post.Value) {
+	for k := range v.Strings() {
+		if r := v.Battery(v.Layout().Highest(k)).Measured().VoltageV; r.OK() && (!post.OK() || r.Value > post.Value) {
 			post = r
 		}
 	}

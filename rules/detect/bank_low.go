@@ -36,12 +36,12 @@ var BankLow = Finding[lowLimits, None]{
 		Settings:     []string{"findings.bank_low_v", "findings.rest_time"},
 		ExplainedBy: []string{
 			"feed-lost", "feed-weak", "feed-low", "wake-missing", "bank-flat", "bank-undercharged", "balance-negative",
-			"parked-drain", "battery-failed", "motor-stuck", "series-wired",
+			"parked-drain", "battery-failed", "motor-stuck", "series-wired", "parallel-wired",
 		},
 	},
 	Limits: func(l *lowLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.ClearV, Default: 12.45, Min: 11.5, Max: 13, Unit: "V", About: limit.About{
-			Path: "findings.bank_low_clear_v", Origin: limit.Choice, Tracks: "findings.bank_low_v", Plus: 0.05,
+			Path: "findings.bank_low_clear_v", Origin: limit.Choice, OfBank: true, Tracks: "findings.bank_low_v", Plus: 0.05,
 			Below: "feed.present_v", Usual: "bank_low_v + 0.05",
 			Doc: "bank-low clears above it; more than bank_low_v. One reading error of a divider tap higher",
 		}}}
@@ -70,7 +70,7 @@ var (
 func judgeLow(v view.View, l *lowLimits, _ *None) finding.Verdict {
 	bank, most := v.Bank().State(), v.Settings().LowV
 	if !bank.FullKnown {
-		most -= noFullYetMargin // a bank just switched on may be a good one whose taps read too little
+		most -= v.Volts(noFullYetMargin) // a bank just switched on may be a good one whose taps read too little
 	}
 	standing := v.Active("bank-low", false)
 	switch {
@@ -82,7 +82,7 @@ func judgeLow(v view.View, l *lowLimits, _ *None) finding.Verdict {
 		return lowBeyondUncertainty(v, most)
 	case lowByCharge(v, standing):
 		return v.Holds(restedV.Is(bank.RestedV.Value), thresholdV.Is(most), restFor.Is(v.Bank().RestFor().Hours()),
-			charge.Is(v.Bank().Charge().Value), sigmaPct.Is(v.Bank().Charge().Sigma))
+			charge.Is(v.Bank().MeanCharge().Value), sigmaPct.Is(v.Bank().MeanCharge().Sigma))
 	case bank.RestedV.Value < most:
 		return v.Holds(restedV.Is(bank.RestedV.Value), thresholdV.Is(most), restFor.Is(v.Bank().RestFor().Hours()))
 	case bank.RestedV.Value >= l.ClearV:
@@ -94,13 +94,13 @@ func judgeLow(v view.View, l *lowLimits, _ *None) finding.Verdict {
 // lowByCharge reports whether the charge counted since the last full one says what taps that read high
 // hide.
 func lowByCharge(v view.View, standing bool) bool {
-	soc, bank, most, rated := v.Bank().Charge(), v.Bank().State(), 0.0, 0.0
-	if !bank.FullKnown || !soc.Known || soc.Sigma > lowKnownPct || bank.RestedV.Value >= v.Settings().LowV+lowTapsHighV {
+	soc, bank, most, rated := v.Bank().MeanCharge(), v.Bank().State(), 0.0, 0.0
+	if !bank.FullKnown || !soc.Known || soc.Sigma > lowKnownPct || bank.RestedV.Value >= v.Settings().LowV+v.Volts(lowTapsHighV) {
 		return false
 	}
 	for i := range v.Batteries() {
 		spec := v.Battery(i).Spec()
-		pct, _ := spec.Chemistry.SoCFromRestedV(v.Settings().LowV)
+		pct, _ := spec.Chemistry.SoCFromRestedV(v.Settings().LowV / v.Volts(1))
 		most, rated = most+pct*spec.RatedAh, rated+spec.RatedAh
 	}
 	most /= rated
@@ -125,8 +125,8 @@ func lowBeyondUncertainty(v view.View, most float64) finding.Verdict {
 		}
 		sum, sigma = sum+r.Value, max(sigma, r.Sigma)
 	}
-	mean := sum / float64(v.Batteries())
-	if mean+sigma >= most {
+	mean := v.Volts(sum / float64(v.Batteries()))
+	if sigma = v.Volts(sigma); mean+sigma >= most {
 		return unchanged
 	}
 	return v.Holds(restedV.Is(mean), sigmaV.Is(sigma), thresholdV.Is(most), restFor.Is(rest.Hours()))

@@ -26,6 +26,7 @@ var BatteryFailed = Finding[None, None]{
 			failedCell,
 			failedSulfation,
 			failedSensor,
+			failedJoint,
 		},
 		NextCheck: []string{
 			"Check the sensor first: have a second person run the lift, nobody on, under or beside the platform, and put a DC " +
@@ -39,13 +40,13 @@ var BatteryFailed = Finding[None, None]{
 		Clears:       "The battery's figures are back above the limit, as after a replacement.",
 		Steady:       "Needs 20 runs. Raised one standard uncertainty below the limit; clears one above it.",
 		RaisedWithin: "30 motor runs; a dead cell: 3 runs on a charged bank",
-		ExplainedBy:  []string{"series-wired", "reversed"},
+		ExplainedBy:  []string{"series-wired", "parallel-wired", "reversed"},
 	},
 	Of:    []view.Kind{view.OfBattery},
 	Needs: view.Parallel,
-	Ends:  []Work{NewBattery},
+	Ends:  []Work{NewBattery, RightCCA},
 	Judge: func(v view.View, _, _ *None) finding.Verdict {
-		return judgeBattery(v, loadtest.Failed, failedSensor, failedSulfation)
+		return judgeBattery(v, loadtest.Failed, failedSensor, failedSulfation, failedJoint)
 	},
 }
 
@@ -54,6 +55,10 @@ var (
 	failedSulfation = cause("battery-failed.sulfation", "hard sulfation after standing discharged")
 	failedSensor    = cause("battery-failed.sensor", "no fault of the battery: current sensor reversed, or with a wrong "+
 		"scale")
+
+	failedJoint = cause("battery-failed.joint", "no fault of the battery: bad joint in the middle of its string, below it")
+
+	jointBelow = why("joint-below", "its negative post is not measured: what the joint below it drops looks like resistance of its own")
 
 	channelsDisagree = why("channels-disagree", "its channels contradict the others")
 	cellDead         = why("cell-dead", "its voltage is 2 V low, or it takes current while the motor draws")
@@ -77,8 +82,8 @@ var (
 )
 
 // judgeBattery turns the verdict on a battery into one on its finding: is says which verdict that
-// is, sensor and sulfation are causes that are likely at times.
-func judgeBattery(v view.View, is loadtest.Verdict, sensor, sulfation *unit.Text) finding.Verdict {
+// is, sensor, sulfation and joint are causes that are likely at times.
+func judgeBattery(v view.View, is loadtest.Verdict, sensor, sulfation, joint *unit.Text) finding.Verdict {
 	b := v.Own()
 	s := b.State()
 	switch {
@@ -105,6 +110,9 @@ func judgeBattery(v view.View, is loadtest.Verdict, sensor, sulfation *unit.Text
 	}
 	if v.Active("bank-undercharged", true) {
 		verdict = verdict.Suspect(sulfation, notFull)
+	}
+	if v.JointUnknown(v.Subject().Index) {
+		verdict = verdict.Suspect(joint, jointBelow)
 	}
 	return verdict
 }

@@ -23,6 +23,7 @@ var BatteryTired = Finding[None, None]{
 			tiredSulfation,
 			cause("battery-tired.level", "electrolyte low (flooded), or dried out (valve-regulated)"),
 			tiredSensor,
+			tiredJoint,
 		},
 		NextCheck: []string{
 			"Check the sensor first: have a second person run the lift, nobody on, under or beside the platform, and put a DC " +
@@ -40,13 +41,14 @@ var BatteryTired = Finding[None, None]{
 	},
 	Of:    []view.Kind{view.OfBattery},
 	Needs: view.Parallel,
-	Ends:  []Work{NewBattery},
+	Ends:  []Work{NewBattery, RightCCA},
 	Judge: func(v view.View, _, _ *None) finding.Verdict {
-		return judgeBattery(v, loadtest.Tired, tiredSensor, tiredSulfation)
+		return judgeBattery(v, loadtest.Tired, tiredSensor, tiredSulfation, tiredJoint)
 	},
 }
 
 var (
 	tiredSulfation = cause("battery-tired.sulfation", "sulfation from being left short of charge")
 	tiredSensor    = cause("battery-tired.sensor", "no fault of the battery: current sensor with a wrong scale")
+	tiredJoint     = cause("battery-tired.joint", "no fault of the battery: bad joint in the middle of its string, below it")
 )

@@ -33,7 +33,7 @@ var Circulating = Finding[circulatingLimits, circulatingMemory]{
 		Clears:       "Below the clearing limit for an hour, at rest.",
 		Steady:       "Raised after 30 min above the limit; clears at the lower limit.",
 		RaisedWithin: "3 h of rest",
-		ExplainedBy:  []string{"battery-failed", "battery-tired", "series-wired"},
+		ExplainedBy:  []string{"battery-failed", "battery-tired", "series-wired", "parallel-wired"},
 	},
 	Limits: func(l *circulatingLimits) []limit.Limit {
 		return []limit.Limit{
@@ -48,7 +48,7 @@ var Circulating = Finding[circulatingLimits, circulatingMemory]{
 			}},
 		}
 	},
-	On:    func(f *view.Frame, _ *circulatingLimits) bool { return len(f.Spec) > 1 },
+	On:    func(f *view.Frame, _ *circulatingLimits) bool { return f.Layout.Strings(len(f.Spec)) > 1 },
 	Times: func(*circulatingLimits) (Times, Times) { return circulatingHold, circulatingRelease },
 	Needs: view.Parallel,
 	Lapse: func(m *circulatingMemory) { m.Have = false },
@@ -102,8 +102,8 @@ var (
 // judgeCirculating wants one battery that gives and one that takes: a wrong zero of one sensor
 // alone accuses nobody.
 func judgeCirculating(v view.View, l *circulatingLimits, m *circulatingMemory) finding.Verdict {
-	for i := range v.Batteries() {
-		if !v.Battery(i).CurrentA().OK() {
+	for k := range v.Strings() {
+		if !v.StringA(k).OK() {
 			m.Have = false
 			return finding.Unjudged(view.CurrentUnread)
 		}
@@ -114,8 +114,8 @@ func judgeCirculating(v view.View, l *circulatingLimits, m *circulatingMemory) f
 	}
 	x := float64(v.Now()-m.At) / float64(restSmoothing)
 	from, to := 0, 0
-	for i := range v.Batteries() {
-		if a := v.Battery(i).CurrentA().Value; m.Have {
+	for i := range v.Strings() {
+		if a := v.StringA(i).Value; m.Have {
 			m.Amps[i] += (a - m.Amps[i]) * x / (1 + x)
 		} else {
 			m.Amps[i] = a
@@ -131,9 +131,9 @@ func judgeCirculating(v view.View, l *circulatingLimits, m *circulatingMemory) f
 	flow := min(-m.Amps[from], m.Amps[to])
 	switch {
 	case flow >= l.A:
-		verdict := v.Holds(outOf.Names(v.Battery(from).Spec().ID), into.Names(v.Battery(to).Spec().ID), flowA.Is(flow),
+		verdict := v.Holds(outOf.Names(v.StringName(from)), into.Names(v.StringName(to)), flowA.Is(flow),
 			nothingOnFor.Is(v.QuietFor().Hours()))
-		if v.Battery(to).Facts().DeadCell {
+		if v.StringDead(to) {
 			return verdict.Suspect(circulatingCell, takerDead)
 		}
 		if s := v.Bank().State().SpreadPct; s.Known && s.Value > farApartPct {

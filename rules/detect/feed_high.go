@@ -37,11 +37,11 @@ var FeedHigh = Finding[highLimits, None]{
 		Steady:       "Raised after 1 min above the limit; clears after 2 min below it.",
 		RaisedWithin: "10 s after the minute above the limit",
 		Episode:      sameEpisode,
-		ExplainedBy:  []string{"series-wired"},
+		ExplainedBy:  []string{"series-wired", "parallel-wired"},
 	},
 	Limits: func(l *highLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.MarginV, Default: 0.1, Min: 0, Max: 2, Unit: "V", About: limit.About{
-			Path: "findings.feed_high_margin_v", Origin: limit.Choice,
+			Path: "findings.feed_high_margin_v", Origin: limit.Choice, OfBank: true,
 			Doc: "feed-high: over the upper absorption voltage (flooded and AGM 14.8 V, gel 14.4 V at 25 °C, -24 mV per °C: " +
 				"handbooks, from memory). Ten times a tap's error",
 		}}}
@@ -73,7 +73,7 @@ var (
 // judgeHigh takes the lowest of all readings: one channel that reads high accuses nobody.
 func judgeHigh(v view.View, l *highLimits, _ *None) finding.Verdict {
 	post, amps, feed := v.Bank().LowestPost(), v.Bank().CurrentA(), v.Feed().VoltageV()
-	if v.Batteries() == 1 && feed.OK() && post.OK() && feed.Value < post.Value {
+	if v.Strings() == 1 && feed.OK() && post.OK() && feed.Value < post.Value {
 		post = feed
 	}
 	switch {
@@ -85,10 +85,10 @@ func judgeHigh(v view.View, l *highLimits, _ *None) finding.Verdict {
 		return unchanged
 	}
 	temp := v.Bank().TempOr25()
-	most := v.Bank().Least(func(c *leadacid.Chemistry) float64 { return c.MaxChargeV(temp) }) + l.MarginV
+	most := v.Bank().Least(func(c *leadacid.Chemistry) float64 { return v.Volts(c.MaxChargeV(temp)) }) + l.MarginV
 	if post.Value > most {
 		verdict := v.Holds(chargeVoltage.Is(post.Value), limitAtTemp.Is(most), temperature.Is(temp), currentIn.Is(amps.Value))
-		if temp > highWarmC && post.Value < most+highLittleV {
+		if temp > highWarmC && post.Value < most+v.Volts(highLittleV) {
 			return verdict.Suspect(highCompensation, limitFell)
 		}
 		return verdict

@@ -25,7 +25,7 @@ var FeedLost = Finding[lostLimits, None]{
 			lostBreaker,
 			lostPlug,
 			lostConverter,
-			cause("feed-lost.ground", "converter's ground lead loose"),
+			lostGround,
 			lostLead,
 		},
 		NextCheck: []string{
@@ -41,7 +41,7 @@ var FeedLost = Finding[lostLimits, None]{
 		Steady:       "Raised after feed.allowance plus findings.feed_lost_after; clears after 1 min of feed.",
 		RaisedWithin: "10 min with the wake line on",
 		Settings:     []string{"feed.allowance", "feed.present_v", "feed.present_a"},
-		ExplainedBy:  []string{"series-wired", "reversed"},
+		ExplainedBy:  []string{"series-wired", "parallel-wired", "reversed"},
 	},
 	Limits: func(l *lostLimits) []limit.Limit {
 		return []limit.Limit{
@@ -69,6 +69,7 @@ var (
 	lostBreaker   = cause("feed-lost.breaker", "charge breaker or fuse open, at the tractor or in the battery box")
 	lostPlug      = cause("feed-lost.plug", "plug between tractor and trailer not seated, pin corroded, or cable broken")
 	lostConverter = cause("feed-lost.converter", "converter has no input, or has failed")
+	lostGround    = cause("feed-lost.ground", "converter's ground lead loose")
 	lostLead      = cause("feed-lost.lead", "lead from the converter to the bank off or broken")
 
 	noArrival = why("does-not-arrive", "the converter has output voltage, but none of it arrives")
@@ -76,6 +77,19 @@ var (
 	awakeOpen = why("whole-but-silent", "breaker and leads are good: the bank's voltage shows at the converter, which "+
 		"is awake and gives nothing")
 	awakeDead = why("awake", "awake, but gives nothing")
+
+	noInputFuse = why("no-input-fuse", "next to no voltage at the converter's input: look at the tractor's fuse or breaker "+
+		"first")
+	noInputPlug = why("no-input-plug", "then at the cable and the plug")
+	inputLow    = why("input-low", "too little voltage at the converter's input, although nothing is drawn")
+	inputGood   = why("input-good", "its input has voltage and its output gives nothing: its wake terminal first, then the "+
+		"converter")
+	inputGround = why("input-good-ground", "its input has voltage, and a loose ground stops it, too")
+	lampLive    = why("lamp-live", "the charging lamp's line shows that the converter's output is live, and no current "+
+		"arrives")
+
+	inputIs = finding.NewLabel("feed-input", "converter's input", "V")
+	lampIs  = finding.NewLabel("charging-lamp", "charging lamp's line", "")
 
 	wakeIs     = finding.NewLabel("wake-line", "wake line", "")
 	withoutFor = finding.NewLabel("without-feed", "without feed for", "min")
@@ -88,13 +102,14 @@ func judgeLost(v view.View, _ *lostLimits, _ *None) finding.Verdict {
 	case feed.Unknown:
 		return finding.Unjudged(feedUnread)
 	case feed.Missing:
-		if !v.Wiring().DropKnown() && v.Feed().VoltageV().Value > v.Bank().HighestPost().Value+arrivesV {
+		if !v.Wiring().DropKnown() && v.Feed().VoltageV().Value > v.Bank().HighestPost().Value+v.Volts(arrivesV) {
 			return finding.Unjudged(tapsUnseen)
 		}
 		return whereLost(
 			v,
 			v.Holds(feedVoltage.Reads(v.Feed().VoltageV()), bankCurrent.Reads(v.Bank().CurrentA()), wakeIs.Says(on),
-				withoutFor.Is((v.Now()-since+v.Settings().FeedAllowance).Minutes())),
+				withoutFor.Is((v.Now()-since+v.Settings().FeedAllowance).Minutes()), inputIs.Reads(v.Feed().InputV()),
+				lamp(v)),
 		)
 	}
 	return unchanged
@@ -102,15 +117,38 @@ func judgeLost(v view.View, _ *lostLimits, _ *None) finding.Verdict {
 
 // whereLost says where on its path the feed is lost.
 func whereLost(v view.View, verdict finding.Verdict) finding.Verdict {
-	bank, f := v.Bank().HighestPost(), v.Feed().VoltageV()
-	if !bank.OK() || !f.OK() {
-		return verdict
-	}
+	bank, f, in := v.Bank().HighestPost(), v.Feed().VoltageV(), v.Feed().InputV()
+	arrives := bank.OK() && f.OK() && f.Value > bank.Value+v.Volts(arrivesV)
 	switch {
-	case f.Value > bank.Value+arrivesV:
+	case arrives:
 		return verdict.Suspect(lostBreaker, noArrival).Suspect(lostLead, noArrival)
+	case v.Feed().Lamp() == unit.ContactOn:
+		return verdict.Suspect(lostBreaker, lampLive).Suspect(lostLead, lampLive)
+	case in.OK() && in.Value < noReachV:
+		return verdict.Suspect(lostBreaker, noInputFuse).Suspect(lostPlug, noInputPlug)
+	case in.OK() && in.Value < v.Settings().FeedInputMinV:
+		return verdict.Suspect(lostPlug, inputLow)
+	case in.OK():
+		verdict = verdict.Suspect(lostConverter, inputGood).Suspect(lostGround, inputGround)
+		if bank.OK() && f.OK() && f.Value < noReachV {
+			return verdict.Suspect(lostBreaker, noReach)
+		}
+		return verdict
+	case !bank.OK() || !f.OK():
+		return verdict
 	case f.Value < noReachV:
 		return verdict.Suspect(lostBreaker, noReach).Suspect(lostLead, noReach)
 	}
 	return verdict.Suspect(lostPlug, awakeOpen).Suspect(lostConverter, awakeDead)
+}
+
+// lamp returns the evidence of the charging lamp's line; none where there is no such line.
+func lamp(v view.View) finding.Evidence {
+	switch v.Feed().Lamp() {
+	case unit.ContactOn:
+		return lampIs.Says(on)
+	case unit.ContactOff:
+		return lampIs.Says(off)
+	}
+	return finding.Evidence{}
 }

@@ -25,7 +25,7 @@ var FeedLow = Finding[feedLowLimits, feedLowMemory]{
 			"moves by -18 mV/°C; in the cold only while bank-undercharged holds, as not every converter is compensated. And " +
 			"the bank has not been full for two days.",
 		Causes: []*unit.Text{
-			cause("feed-low.setting", "converter set for another chemistry, or to a float voltage only"),
+			lowSetting,
 			lowCompensation,
 			cause("feed-low.sense", "converter's sense or temperature lead wrong"),
 		},
@@ -41,20 +41,21 @@ var FeedLow = Finding[feedLowLimits, feedLowMemory]{
 		Steady:       "Five drives to raise; one good charge clears it.",
 		RaisedWithin: "5 drives of 20 min, two days after the last full charge",
 		Settings:     []string{"feed.present_v"},
-		ExplainedBy:  []string{"series-wired", "reversed"},
+		ExplainedBy:  []string{"series-wired", "parallel-wired", "reversed"},
 	},
 	Limits: func(l *feedLowLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.MarginV, Default: 0.3, Min: 0.1, Max: 1, Unit: "V", About: limit.About{
-			Path: "findings.feed_low_margin_v", Origin: limit.Choice,
+			Path: "findings.feed_low_margin_v", Origin: limit.Choice, OfBank: true,
 			Doc: "feed-low: under the lower absorption voltage (flooded and AGM 14.4 V, gel 14.0 V at 25 °C: handbooks, from " +
 				"memory). Twice what a tap of 1 % may read wrong",
 		}}}
 	},
 	Needs:  view.Parallel | view.OnePost,
 	Gap:    func(m *feedLowMemory) { m.Now = heldNow{} },
-	Renews: []Work{NewBattery},
+	Renews: []Work{NewBattery, RightAh},
 	Sane: func(m *feedLowMemory) error {
 		return errors.Join(within("drives", float64(m.Drives), 0, feedLowDrives), within("voltage", m.V, 0, 100),
+			within("input", m.InV, -100, 100),
 			within("voltage now", m.Now.Smoothed, -100, 100))
 	},
 	Judge: judgeFeedLow,
@@ -67,6 +68,7 @@ type feedLowMemory struct {
 	Drives  uint8   // in a row that held too little
 	V, C, A float64 // what the last of them held: voltage, temperature, current at its end
 	FromA   float64 // and at its start
+	InV     float64 `json:",omitempty"` // at the converter's input, at its end; 0: not read
 	Now     heldNow
 }
 
@@ -91,7 +93,9 @@ const (
 )
 
 var (
+	lowSetting      = cause("feed-low.setting", "converter set for another chemistry, or to a float voltage only")
 	lowCompensation = cause("feed-low.compensation", "temperature compensation missing: too low in the cold")
+	inputHeld       = why("input-held", "the converter's input held up: it is the converter's own setting")
 	limitRose       = why("limit-rises-in-cold", "warm it would be enough; in the cold the bank does not get full")
 
 	convHolds = finding.NewLabel("held-v", "voltage that the converter holds", "V")
@@ -111,8 +115,12 @@ func judgeFeedLow(v view.View, l *feedLowLimits, m *feedLowMemory) finding.Verdi
 	case m.Drives < feedLowDrives || since < feedLowNotFull:
 		return unchanged
 	case m.V < mild-l.MarginV:
-		return v.Holds(convHolds.Is(m.V), wantsV.Is(full), temperature.Is(m.C), fromA.Is(m.FromA), toA.Is(m.A),
-			drives.Is(float64(m.Drives)))
+		verdict := v.Holds(convHolds.Is(m.V), wantsV.Is(full), temperature.Is(m.C), fromA.Is(m.FromA), toA.Is(m.A),
+			drives.Is(float64(m.Drives)), m.input())
+		if m.InV >= v.Settings().FeedInputMinV+inputHoldsV {
+			return verdict.Suspect(lowSetting, inputHeld)
+		}
+		return verdict
 	case m.V < full-l.MarginV && v.Active("bank-undercharged", false):
 		return v.Holds(convHolds.Is(m.V), wantsV.Is(full), temperature.Is(m.C), fromA.Is(m.FromA), toA.Is(m.A),
 			drives.Is(float64(m.Drives))).Suspect(lowCompensation, limitRose)
@@ -124,7 +132,13 @@ func judgeFeedLow(v view.View, l *feedLowLimits, m *feedLowMemory) finding.Verdi
 // adds, which not every converter gives, and with it.
 func lowestAbsorption(v view.View, tempC float64) (mild, full float64) {
 	at25 := v.Bank().Least(func(c *leadacid.Chemistry) float64 { return c.MinChargeV25 })
-	return leadacid.ChargeLimitV(at25, max(tempC, leadacid.ReferenceC)), leadacid.ChargeLimitV(at25, tempC)
+	return v.Volts(leadacid.ChargeLimitV(at25, max(tempC, leadacid.ReferenceC))), v.Volts(leadacid.ChargeLimitV(at25, tempC))
+}
+
+// chargeLimitV brings a voltage of the bank at 25 °C to another temperature, as a charger is compensated: so much
+// for each battery in series.
+func chargeLimitV(v view.View, at25, tempC float64) float64 {
+	return v.Volts(leadacid.ChargeLimitV(at25/v.Volts(1), tempC))
 }
 
 // follow watches the voltage and the current of the drive under way, and counts it when it is over.
@@ -160,11 +174,22 @@ func (m *feedLowMemory) follow(v view.View, l *feedLowLimits) {
 	switch {
 	case h.Smoothed >= enough-l.MarginV:
 		m.Drives, h.Tapered = 0, false
-	case math.Abs(h.Smoothed-h.V) > feedLowBandV:
+	case math.Abs(h.Smoothed-h.V) > v.Volts(feedLowBandV):
 		h.Since, h.V, h.FromA = v.Now(), h.Smoothed, amps
 	case v.Watched(h.Since) >= feedLowHold && amps > 0 && amps <= feedLowFall*h.FromA &&
-		h.Smoothed >= leadacid.ChargeLimitV(v.Settings().FeedPresentV, max(temp, leadacid.ReferenceC)):
+		h.Smoothed >= chargeLimitV(v, v.Settings().FeedPresentV, max(temp, leadacid.ReferenceC)):
 		h.Tapered = true
-		m.V, m.C, m.A, m.FromA = h.Smoothed, temp, amps, h.FromA
+		m.V, m.C, m.A, m.FromA, m.InV = h.Smoothed, temp, amps, h.FromA, 0
+		if in := v.Feed().InputV(); in.OK() {
+			m.InV = in.Value
+		}
 	}
+}
+
+// input returns the evidence of the converter's input; none where it was not read.
+func (m *feedLowMemory) input() finding.Evidence {
+	if m.InV == 0 {
+		return finding.Evidence{}
+	}
+	return inputIs.Is(m.InV)
 }

@@ -24,8 +24,8 @@ var FeedWeak = Finding[weakLimits, None]{
 		Causes: []*unit.Text{
 			weakLead,
 			weakCable,
-			cause("feed-weak.converter", "converter set too low, derating from heat, or one of its phases failed"),
-			cause("feed-weak.alternator", "tractor's charging system weak"),
+			weakConverter,
+			weakAlternator,
 		},
 		NextCheck: []string{
 			"With the bank low and the feed on, measure at the converter's output and at the battery posts.",
@@ -39,12 +39,12 @@ var FeedWeak = Finding[weakLimits, None]{
 		RaisedWithin: "1 h of feed into a low bank",
 		Settings:     []string{"feed.rated_a", "feed.present_v", "feed.present_a"},
 		Episode:      sameEpisode,
-		ExplainedBy:  []string{"series-wired", "reversed"},
+		ExplainedBy:  []string{"series-wired", "parallel-wired", "reversed"},
 	},
 	Limits: func(l *weakLimits) []limit.Limit {
 		return []limit.Limit{
 			limit.Number{To: &l.DropV, Default: 0.5, Min: 0.1, Max: 3, Unit: "V", About: limit.About{
-				Path: "findings.feed_weak_drop_v", Origin: limit.Memory,
+				Path: "findings.feed_weak_drop_v", Origin: limit.Memory, OfBank: true,
 				Doc: "feed-weak: lost between converter and posts. Charging circuit, alternator to battery, at rated output: " +
 					"0.5 V (truck maintenance practice, from memory)",
 			}},
@@ -66,6 +66,9 @@ type weakLimits struct{ DropV, PartPct float64 }
 const (
 	weakHold      = 5 * time.Minute  // before it is raised; our choice
 	weakRelease   = 15 * time.Second // before it clears; our choice
+	inputHoldsV   = 1.0              // V: above what stops a converter, an input is good under load; our choice
+	idleGoodV     = 13.0             // V: a tractor's charging system gives more without a load; trade practice
+	cableDropV    = 0.7              // V: a cable that loses more explains a sag, 5 % of 14 V; our choice
 	weakMinA      = 3.0              // A: less flows in any charge toward its end; our choice
 	weakClearPart = 0.8              // ratio: of what the converter can give, taken again; our choice
 	takesAllV     = 13.3             // V: at 25 °C, a charging bank below it takes all it gets; our choice
@@ -77,6 +80,17 @@ var (
 	weakLead  = cause("feed-weak.lead", "lug, charge breaker or lead between converter and bank loose or corroded")
 	weakCable = cause("feed-weak.cable", "tractor's cable or plug: corroded pins, or cable too thin, so that the "+
 		"converter pulls its own input down")
+
+	weakConverter  = cause("feed-weak.converter", "converter set too low, derating from heat, or one of its phases failed")
+	weakAlternator = cause("feed-weak.alternator", "tractor's charging system weak")
+
+	cableDrops = why("cable-drops", "the drop is over the tractor's cable: the converter's input falls under load")
+	idleLow    = why("input-idle-low", "the converter's input is low already without a load: the tractor's engine and alternator "+
+		"first")
+	inputHolds = why("input-holds", "the converter's input holds up under load, and nothing is lost after it")
+	idleUnseen = why("input-sags", "the converter's input is low under load")
+
+	cableDrop = finding.NewLabel("cable-drop", "drop over the tractor's cable", "V")
 
 	dropAfter  = why("drop-after-converter", "the drop is between converter and posts")
 	sagsBefore = why("sags-before-converter", "the converter's output sags, and nothing is lost after it")
@@ -109,10 +123,10 @@ func judgeWeak(v view.View, l *weakLimits, _ *None) finding.Verdict {
 	}
 	set := v.Settings()
 	little := amps < l.PartPct/100*can
-	dropped := drop.Value > l.DropV && amps >= weakMinA && post.Value < leadacid.ChargeLimitV(heldV, temp)
+	dropped := drop.Value > l.DropV && amps >= weakMinA && post.Value < v.Volts(leadacid.ChargeLimitV(heldV, temp))
 	// In the cold a bank takes less, and not every converter is compensated: only heat moves the limit.
-	takes := post.Value < leadacid.ChargeLimitV(takesAllV, max(temp, leadacid.ReferenceC)) &&
-		post.Value < set.FeedPresentV+takesAllOverV && amps >= set.FeedPresentA
+	takes := post.Value < v.Volts(leadacid.ChargeLimitV(takesAllV, max(temp, leadacid.ReferenceC))) &&
+		post.Value < set.FeedPresentV+v.Volts(takesAllOverV) && amps >= set.FeedPresentA
 	switch {
 	case little && (dropped || takes):
 		verdict := v.Holds(
@@ -121,13 +135,44 @@ func judgeWeak(v view.View, l *weakLimits, _ *None) finding.Verdict {
 			bankVoltage.Reads(post),
 			feedVoltage.Reads(out),
 			dropToPosts.Reads(drop),
+			inputIs.Reads(v.Feed().InputV()),
+			overCable(v),
 		)
 		if dropped {
 			return verdict.Suspect(weakLead, dropAfter)
 		}
-		return verdict.Suspect(weakCable, sagsBefore)
+		return whoseSag(v, verdict)
 	case amps >= weakClearPart*can:
 		return absent
 	}
 	return unchanged
+}
+
+// whoseSag says whether the tractor's side or the converter makes the output sag.
+func whoseSag(v view.View, verdict finding.Verdict) finding.Verdict {
+	in := v.Feed().InputV()
+	if !in.OK() {
+		return verdict.Suspect(weakCable, sagsBefore)
+	}
+	least := v.Settings().FeedInputMinV
+	idle, seen := v.Feed().IdleInputV()
+	switch {
+	case in.Value >= least+inputHoldsV:
+		return verdict.Suspect(weakConverter, inputHolds)
+	case seen && idle-in.Value > cableDropV && idle >= idleGoodV:
+		return verdict.Suspect(weakCable, cableDrops)
+	case seen && idle < idleGoodV:
+		return verdict.Suspect(weakAlternator, idleLow).Suspect(weakCable, idleUnseen)
+	}
+	return verdict.Suspect(weakCable, idleUnseen)
+}
+
+// overCable returns the evidence of what the tractor's cable drops; none where that is not known.
+func overCable(v view.View) finding.Evidence {
+	idle, seen := v.Feed().IdleInputV()
+	in := v.Feed().InputV()
+	if !seen || !in.OK() {
+		return finding.Evidence{}
+	}
+	return cableDrop.Is(idle - in.Value)
 }

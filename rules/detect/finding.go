@@ -64,24 +64,26 @@ type Work uint8
 const (
 	NewBattery Work = iota + 1 // in the subject's place; in any for a finding about the unit
 	Joints                     // opened, cleaned or tightened, or a cable replaced
+	RightAh                    // its rated capacity or chemistry was put right,
+	RightCCA                   // or its rated CCA or chemistry
+	OtherTap                   // the correction of a voltage tap is another
 )
 
 // Kind is any finding, whatever its limits and its memory.
 type Kind interface {
 	About() *finding.Definition
-	Declare() []limit.Limit // its limits, at their defaults
-	start(f *view.Frame, values limit.Values) (running, error)
+	atWork() (*finding.Definition, []view.Kind, plain, kept)
 }
 
 // About returns what is said of the finding.
 func (k *Finding[L, M]) About() *finding.Definition { return &k.Definition }
 
-// Declare returns its limits at their defaults.
-func (k *Finding[L, M]) Declare() []limit.Limit {
-	var l L
-	set := k.limits(&l)
+// Declare returns a finding's limits at their defaults.
+func Declare(k Kind) []limit.Limit {
+	def, _, _, kept := k.atWork()
+	set := kept.limits()
 	if err := limit.Apply(set, nil); err != nil {
-		panic("bug: detect: " + k.Name + ": " + err.Error())
+		panic("bug: detect: " + def.Name + ": " + err.Error())
 	}
 	return set
 }

@@ -20,9 +20,9 @@ var Hot = Finding[hotLimits, None]{
 		Detected: "Its temperature is above the limit for 2 min (50 °C: charging is stopped there; common practice, no " +
 			"source).",
 		Causes: []*unit.Text{
-			cause("hot.location", "heat of the location: sun on the box, exhaust, no air"),
+			hotLocation,
 			hotCharge,
-			cause("hot.cell", "shorted cell that turns charge into heat"),
+			hotCell,
 		},
 		NextCheck: []string{
 			"Turn the feed off and let the battery cool. Hot with the feed off, swollen or smelling: stay back, do not open " +
@@ -59,12 +59,19 @@ type hotLimits struct{ C, ClearC float64 }
 const (
 	hotHold    = 2 * time.Minute  // before it is raised; our choice
 	hotRelease = 10 * time.Minute // before it clears; our choice
+	sunOverC   = 15.0             // °C: that sun on a box adds to the air at the most; our choice
+	ownOverC   = 25.0             // °C: over the air, more than any sun does: the battery heats itself; our choice
 	chargingA  = 2.0              // A: into the battery, from which charge may be what heats it; our choice
 )
 
 var (
 	hotCharge = cause("hot.charge", "overcharging: charge voltage too high, or a battery that takes current without "+
 		"filling")
+	hotLocation = cause("hot.location", "heat of the location: sun on the box, exhaust, no air")
+	hotCell     = cause("hot.cell", "shorted cell that turns charge into heat")
+	hotDay      = why("hot-day", "the air outside is nearly as hot")
+	heatsItself = why("heats-itself", "it is far hotter than the air outside: it heats itself")
+	ambientIs   = finding.NewLabel("ambient", "outside temperature", "°C")
 	takesAtHigh = why("takes-at-high-voltage", "it takes current at too high a voltage")
 	ownCurrent  = finding.NewLabel("current", "current", "A")
 )
@@ -76,9 +83,18 @@ func judgeHot(v view.View, l *hotLimits, _ *None) finding.Verdict {
 	case !t.OK():
 		return finding.Unjudged(noTemp)
 	case t.Value > l.C:
-		verdict := v.Holds(temperature.Is(t.Value), limitC.Is(l.C), ownCurrent.Reads(a))
+		verdict := v.Holds(temperature.Is(t.Value), limitC.Is(l.C), ownCurrent.Reads(a), ambientIs.Reads(v.Bank().AmbientC()))
 		if a.OK() && a.Value > chargingA && v.Active("feed-high", true) {
 			return verdict.Suspect(hotCharge, takesAtHigh)
+		}
+		switch air := v.Bank().AmbientC(); {
+		case !air.OK():
+		case t.Value-air.Value >= ownOverC && a.OK() && a.Value <= chargingA:
+			return verdict.Suspect(hotCell, heatsItself)
+		case t.Value-air.Value >= ownOverC:
+			return verdict.Suspect(hotCharge, heatsItself).Suspect(hotCell, heatsItself)
+		case t.Value-air.Value <= sunOverC:
+			return verdict.Suspect(hotLocation, hotDay)
 		}
 		return verdict
 	case t.Value < l.ClearC:

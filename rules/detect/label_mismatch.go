@@ -40,7 +40,7 @@ var LabelMismatch = Finding[None, None]{
 	},
 	Of:    []view.Kind{view.OfBattery},
 	Needs: view.Parallel,
-	Ends:  []Work{NewBattery},
+	Ends:  []Work{NewBattery, RightAh},
 	Judge: func(v view.View, _, _ *None) finding.Verdict {
 		b := v.Own()
 		like := b.Facts().RestsLike

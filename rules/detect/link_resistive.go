@@ -35,7 +35,7 @@ var LinkResistive = Finding[linkLimits, None]{
 		Steady: "Raised when the figure less three standard uncertainties is above the limit; clears when the figure plus " +
 			"its uncertainty is below 5/6 of it.",
 		RaisedWithin: "10 motor runs",
-		ExplainedBy:  []string{"series-wired"},
+		ExplainedBy:  []string{"series-wired", "parallel-wired"},
 	},
 	Limits: func(l *linkLimits) []limit.Limit {
 		return []limit.Limit{
@@ -69,9 +69,11 @@ const (
 )
 
 var (
-	linkOff    = cause("link-resistive.off", "link off")
-	passesNone = why("passes-none", "it passes no current")
-	fewRuns    = why("few-runs", "not enough motor runs with all voltages and currents read")
+	linkOff      = cause("link-resistive.off", "link off")
+	passesNone   = why("passes-none", "it passes no current")
+	middleUnread = why("middle-unmeasured", "the negative post of the upper battery is not wired to the monitor: what this joint "+
+		"drops counts as that battery's")
+	fewRuns = why("few-runs", "not enough motor runs with all voltages and currents read")
 )
 
 func judgeLink(v view.View, l *linkLimits, _ *None) finding.Verdict {
@@ -89,6 +91,9 @@ func judgeLink(v view.View, l *linkLimits, _ *None) finding.Verdict {
 		}
 	}
 	if !r.Known {
+		if s := v.Subject(); s.Kind == view.OfLink && v.MiddleUnknown(s.Index) {
+			return finding.Unjudged(middleUnread)
+		}
 		return finding.Unjudged(fewRuns)
 	}
 	switch {

@@ -34,16 +34,17 @@ var MotorDead = Finding[None, deadMemory]{
 		Steady:       "One dead command of 0.5 s is enough; one good run clears it.",
 		RaisedWithin: "at the first command",
 		Settings:     []string{"motor.min_current_a"},
-		ExplainedBy:  []string{"reversed", "battery-failed", "series-wired", "bank-flat", "motor-overrun", "motor-hungry"},
+		ExplainedBy:  []string{"reversed", "battery-failed", "series-wired", "parallel-wired", "bank-flat", "control-dead", "motor-overrun", "motor-hungry"},
 	},
 	Pace:  Swift,
 	Needs: view.Parallel,
+	Lapse: func(m *deadMemory) { *m = deadMemory{Commands: m.Commands} }, // a command that was not watched from its start
 	Judge: judgeDead,
 }
 
 const (
 	deadAfter = 500 * time.Millisecond // of a command without current; our choice
-	deadDipV  = 0.1                    // V: a fall of the bank: the motor draws current after all; our choice
+	deadDipV  = 0.1                    // V: a fall of a bank of 12 V: the motor draws current after all; our choice
 )
 
 // deadMemory is what motor-dead remembers. What belongs to the command under way is not saved.
@@ -60,6 +61,9 @@ var (
 	deadContactor  = cause("motor-dead.contactor", "contactor does not close: coil, its fuse, its ground, or burnt "+
 		"contacts")
 	deadLead = cause("motor-dead.lead", "motor lead off, or brushes worn out")
+
+	controlsLow  = why("controls-low", "the controls have too little voltage to close it: their breaker and its supply first")
+	controlsLive = why("controls-live", "the controls have voltage")
 
 	readsOpen = why("contact-reads-open", "its contact reads open")
 	noCurrent = why("voltage-no-current", "voltage at the motor terminal, but no current")
@@ -78,7 +82,7 @@ func judgeDead(v view.View, _ *None, m *deadMemory) finding.Verdict {
 		return finding.Unjudged(v.Lacks(view.CommandWired))
 	}
 	if why := v.Lacks(view.Currents); why != nil {
-		m.Commands = dead
+		*m = deadMemory{Commands: dead}
 		return finding.Unjudged(why)
 	}
 	running, since := v.Motor().Running()
@@ -118,7 +122,7 @@ func (m *deadMemory) dips(v view.View) bool {
 	if !now.OK() || !m.bankV.OK() {
 		return v.Feed().Carries() // nobody can tell
 	}
-	return now.Value < m.bankV.Value-deadDipV
+	return now.Value < m.bankV.Value-v.Volts(deadDipV)
 }
 
 func holdsDead(v view.View) finding.Verdict {
@@ -131,16 +135,21 @@ func holdsDead(v view.View) finding.Verdict {
 	}
 	t := v.Motor().TerminalV()
 	verdict := v.Holds(currentOut.Is(-v.Bank().CurrentA().Value), terminal.Is(t.Value), disconnectIs.Says(state),
-		deadCommands.Is(float64(v.Motor().DeadCommands())))
+		deadCommands.Is(float64(v.Motor().DeadCommands())), controlIs.Reads(v.Motor().ControlV()))
+	c := v.Motor().ControlV()
 	switch {
 	case v.Disconnect() == unit.ContactOff:
 		return verdict.Suspect(deadDisconnect, readsOpen)
 	case t.OK() && t.Value > pump.MotorOnV:
 		return verdict.Suspect(deadLead, noCurrent)
+	case c.OK() && c.Value < v.Volts(controlAliveV):
+		return verdict.Suspect(deadContactor, controlsLow)
 	case v.Active("motor-overrun", true) || v.Active("motor-hungry", true):
 		return verdict.Suspect(deadBreaker, overloaded)
 	case v.Disconnect() == unit.ContactOn:
 		return verdict.Suspect(deadContactor, closedDisconnect).Suspect(deadBreaker, closedDisconnect)
+	case c.OK():
+		return verdict.Suspect(deadContactor, controlsLive).Suspect(deadBreaker, controlsLive)
 	}
 	return verdict
 }

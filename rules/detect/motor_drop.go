@@ -36,11 +36,11 @@ var MotorDrop = Finding[dropLimits, None]{
 		Steady:       "Average of three runs; clears below 5/6 of the limit.",
 		RaisedWithin: "10 motor runs",
 		Settings:     []string{"motor.run_a"},
-		ExplainedBy:  []string{"series-wired", "link-resistive"},
+		ExplainedBy:  []string{"series-wired", "parallel-wired", "link-resistive"},
 	},
 	Limits: func(l *dropLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.V, Default: 0.3, Min: 0.05, Max: 5, Unit: "V", About: limit.About{
-			Path: "findings.motor_drop_v", Origin: limit.Published,
+			Path: "findings.motor_drop_v", Origin: limit.Published, OfBank: true,
 			Doc: "motor-drop: bank's positive post to the motor terminal at its usual current. Starting circuit, positive " +
 				"side: 0.3 V (voltage drop guide, 2024)",
 		}}}
@@ -82,7 +82,7 @@ func judgeDrop(v view.View, l *dropLimits, _ *None) finding.Verdict {
 		return finding.Unjudged(threeRuns).Having(drops.Count, pump.DropRuns)
 	}
 	mohm, amps, postV := drops.Mean()
-	unsureV := dropGains*max(postV, usualPostV) + dropZeroV
+	unsureV := dropGains*max(postV, v.Volts(usualPostV)) + dropZeroV
 	switch {
 	case v.Settings().MotorUsualA > 0:
 		amps = v.Settings().MotorUsualA

@@ -21,7 +21,7 @@ var MotorOverrun = Finding[overrunLimits, overrunMemory]{
 		Causes: []*unit.Text{
 			overrunHeld,
 			cause("motor-overrun.switch", "limit switch or its setting: the pump does not stop at the end of travel"),
-			cause("motor-overrun.jammed", "platform jammed or overloaded, so that the pump works against the relief valve"),
+			overrunJammed,
 		},
 		NextCheck: []string{
 			"Watch a lift from where the platform cannot reach you.",
@@ -32,7 +32,7 @@ var MotorOverrun = Finding[overrunLimits, overrunMemory]{
 		Clears:       "Three ordinary runs of 5 s or longer.",
 		Steady:       "Raised after 5 s on the relief valve; clears after three clean runs.",
 		RaisedWithin: "within the run",
-		ExplainedBy:  []string{"series-wired", "motor-stuck"},
+		ExplainedBy:  []string{"series-wired", "parallel-wired", "motor-stuck"},
 	},
 	Limits: func(l *overrunLimits) []limit.Limit {
 		return []limit.Limit{
@@ -60,10 +60,16 @@ type overrunMemory struct {
 	over  bool  // the run under way is too long
 }
 
-const cleanRuns = 3 // count: ordinary runs that clear it; our choice
+const (
+	cleanRuns  = 3   // count: ordinary runs that clear it; our choice
+	nearRelief = 0.9 // ratio: of the relief valve's setting, from which the oil is at the valve; our choice
+)
 
 var (
 	overrunHeld   = cause("motor-overrun.held", "button held after the platform has stopped")
+	overrunJammed = cause("motor-overrun.jammed", "platform jammed or overloaded, so that the pump works against the relief valve")
+	heldAtRelief  = why("held-at-relief", "the oil pressure stepped up after the lift and stayed at the relief valve's")
+	reliefAtOnce  = why("relief-at-once", "the oil pressure was that of the relief valve from the start")
 	roseToRelief  = why("rose-to-relief", "the current rose to the relief valve's level after the lift")
 	runLength     = finding.NewLabel("run", "run", "s")
 	againstRelief = finding.NewLabel("against-relief", "against the relief valve", "s")
@@ -93,13 +99,22 @@ func judgeOverrun(v view.View, l *overrunLimits, m *overrunMemory) finding.Verdi
 		return unchanged
 	}
 	relief, level := v.Motor().Relief()
+	bar, held := v.Motor().Held()
+	relief = max(relief, held)
 	length := v.Now() - since
 	if relief < l.Relief && length < l.Run || v.Active("motor-stuck", true) {
 		return unchanged
 	}
 	m.over, m.Clean = true, 0
 	verdict := v.Holds(runLength.Is(length.Seconds()), againstRelief.Is(relief.Seconds()), liftingA.Is(level),
-		currentNow.Is(-v.Bank().CurrentA().Value))
+		currentNow.Is(-v.Bank().CurrentA().Value), oilIs.Reads(v.Motor().OilBar()))
+	oil, set := v.Motor().OilBar(), v.Settings().ReliefUpBar
+	switch {
+	case bar > 0 && held >= l.Relief:
+		return verdict.Suspect(overrunHeld, heldAtRelief)
+	case set > 0 && bar == 0 && oil.OK() && oil.Value >= nearRelief*set:
+		return verdict.Suspect(overrunJammed, reliefAtOnce)
+	}
 	if relief >= l.Relief {
 		return verdict.Suspect(overrunHeld, roseToRelief)
 	}

@@ -16,8 +16,8 @@ var MotorStarved = Finding[starvedLimits, None]{
 		Summary:  "The motor draws less current than it usually does: the pump is not doing its work.",
 		Detected: "As motor-hungry, the other way: the average of the last 12 runs is below the limit.",
 		Causes: []*unit.Text{
-			cause("motor-starved.pump", "pump worn inside: it bypasses"),
-			cause("motor-starved.relief", "relief valve set low or leaking"),
+			starvedPump,
+			starvedRelief,
 			cause("motor-starved.oil", "oil low or foaming, or air drawn in on the suction side"),
 			cause("motor-starved.strainer", "suction strainer blocked: noise and a slow lift"),
 		},
@@ -30,7 +30,7 @@ var MotorStarved = Finding[starvedLimits, None]{
 		Steady:       "12 runs; clears at 60 % of what raises it.",
 		RaisedWithin: "20 motor runs of 3 s or longer",
 		Settings:     []string{"motor.run_a"},
-		ExplainedBy:  []string{"series-wired"},
+		ExplainedBy:  []string{"series-wired", "parallel-wired"},
 	},
 	Limits: func(l *starvedLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.Ratio, Default: 0.8, Min: 0.2, Max: 0.95, About: limit.About{
@@ -40,8 +40,22 @@ var MotorStarved = Finding[starvedLimits, None]{
 	},
 	Needs: view.Parallel,
 	Judge: func(v view.View, l *starvedLimits, _ *None) finding.Verdict {
-		return judgeUsual(v, 1-v.Motor().Usual().MeanRatio(), 1-l.Ratio)
+		verdict := judgeUsual(v, 1-v.Motor().Usual().MeanRatio(), 1-l.Ratio)
+		if ratio, ok := v.Motor().Oil().Ratio(); verdict.Opinion == finding.Present && ok && ratio < pressureLow {
+			if v.Active("relief-off", false) {
+				return verdict.Suspect(starvedRelief, pressureDown)
+			}
+			return verdict.Suspect(starvedPump, pressureDown).Suspect(starvedRelief, pressureDown)
+		}
+		return verdict
 	},
 }
 
 type starvedLimits struct{ Ratio float64 }
+
+const pressureLow = 0.9 // ratio: of the usual oil pressure, below which it is down; our choice
+
+var (
+	starvedPump   = cause("motor-starved.pump", "pump worn inside: it bypasses")
+	starvedRelief = cause("motor-starved.relief", "relief valve set low or leaking")
+)

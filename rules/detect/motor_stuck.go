@@ -35,7 +35,7 @@ var MotorStuck = Finding[None, None]{
 		Steady:       "Raised after 2 s; clears after 10 s.",
 		RaisedWithin: "10 s",
 		Settings:     []string{"motor.min_current_a"},
-		ExplainedBy:  []string{"series-wired"},
+		ExplainedBy:  []string{"series-wired", "parallel-wired"},
 	},
 	Pace:  Swift,
 	Times: after(stuckHold, stuckRelease),

@@ -36,7 +36,7 @@ var ParkedDrain = Finding[parkedLimits, parkedMemory]{
 		Clears:       "Four days parked without such a loss, or a loss below 2/3 of it.",
 		Steady:       "Four days parked; clears below 2/3 of the rate.",
 		RaisedWithin: "5 days parked",
-		ExplainedBy:  []string{"battery-failed", "motor-stuck", "series-wired"},
+		ExplainedBy:  []string{"battery-failed", "motor-stuck", "series-wired", "parallel-wired"},
 	},
 	Limits: func(l *parkedLimits) []limit.Limit {
 		return []limit.Limit{
@@ -52,7 +52,7 @@ var ParkedDrain = Finding[parkedLimits, parkedMemory]{
 	},
 	Needs:  view.Parallel | view.OneBattery,
 	Lapse:  func(m *parkedMemory) { m.On = false },
-	Renews: []Work{NewBattery},
+	Renews: []Work{NewBattery, RightAh},
 	Sane:   func(m *parkedMemory) error { return within("charge at first", m.FromPct, 0, 100) },
 	Judge:  judgeParked,
 }
@@ -100,10 +100,10 @@ var (
 	boardShare = finding.NewLabel("board-share", "that is, of what is lost", "%")
 )
 
-// ownDrawA returns what the board draws: as it is configured, and no more than all that is drawn from
-// the parked bank, where that has been learned.
+// ownDrawA returns what the board draws: as it is configured for what it did in the last days, and no
+// more than all that is drawn from the parked bank, where that has been learned.
 func ownDrawA(v view.View) float64 {
-	own := v.Settings().OwnDrawA
+	own := v.Power().MeanA
 	if all := v.Bank().State().ParkedDrawA; all.Known {
 		own = min(own, all.Value+all.Sigma)
 	}

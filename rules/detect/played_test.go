@@ -46,14 +46,23 @@ const day = 24 * time.Hour
 //	gap 1h                             without a scan
 //	restart                            through the saved state
 //	limit findings.hot_c = 55          in the configuration, and a restart
+//	fit input oil                      signals that not every unit has, and a restart: input, control,
+//	                                   ambient, oil, indicator, or everything
 //	new battery a, joints opened       work on the unit
 //	day ends, work day ends            a scan in which a day has ended
 //	show, records, limits              evidence now; what there are records of; limits
+//	active blocks-unequal a            another finding, raised
+//
+// In a bank of strings a battery's voltage is between its own posts, and what is set of bank, feed and motor
+// in volts is for one battery: twice as much is read. "post" is what a tap reads over the bank's minus.
 type played struct {
 	t      require.TestingT
 	name   string // of the finding that is told
 	values limit.Values
-	raw    unit.Scan
+	own    unit.Scan // each battery's voltages between its own posts, or over the one below
+	post   [unit.MaxBatteries]unit.Reading
+	came   unit.Scan // as measured
+	raw    unit.Scan // brought to the batteries
 	read   unit.Scan
 	f      view.Frame
 	days   daily.Memory
@@ -66,29 +75,43 @@ type played struct {
 	why    map[int]*unit.Text
 	said   []string
 	seen   func(c finding.Change) // of every finding; nil: nobody looks
+	supply feed.Supply
 }
 
-// newPlayed returns a good unit of n batteries at rest, tractor and trailer parked.
+// newPlayed returns a good unit of n batteries in parallel at rest, tractor and trailer parked.
 func newPlayed(t require.TestingT, name string, n int) *played {
+	return newPlayedOf(t, name, unit.Parallel, n)
+}
+
+// newPlayedOf returns one whose batteries are joined as a layout says.
+func newPlayedOf(t require.TestingT, name string, l unit.Layout, n int) *played {
 	u := &played{t: t, name: name, values: limit.Values{}, why: map[int]*unit.Text{}, quiet: -1,
 		rest: make([]time.Duration, n)}
 	u.f = view.Frame{
 		Away:  &unit.Away{},
-		State: &view.State{Battery: make([]view.BatteryState, n)}, Raw: &u.raw, Read: &u.read, Trust: trust.New(n),
-		Days: &u.days,
-		Pump: &u.pump, Temps: make([]unit.Reading, n), Batteries: make([]view.BatteryFacts, n),
+		State: &view.State{Battery: make([]view.BatteryState, n)}, Measured: &u.came, Raw: &u.raw, Read: &u.read,
+		Layout: l, Trust: trust.NewOf(l, n),
+		Days:   &u.days,
+		Supply: &u.supply,
+		Pump:   &u.pump, Temps: make([]unit.Reading, n), Batteries: make([]view.BatteryFacts, n),
 	}
 	for i := range n {
 		id := string(rune('a' + i))
 		u.f.Spec = append(u.f.Spec, view.Spec{ID: id, Chemistry: leadacid.Flooded, RatedAh: 100, RatedCCA: 900})
 		u.f.Battery[i].ID = id
 	}
+	if l != unit.Parallel {
+		u.string()
+	}
 	for _, side := range []network.Side{network.Positive, network.Negative} {
 		for k := range n - 1 {
+			if l != unit.Parallel {
+				continue
+			}
 			u.f.Links = append(u.f.Links, view.LinkState{Side: side, From: k, To: k + 1,
 				Mohm: unit.Estimate{Value: 0.5, Sigma: 0.1, Known: true}})
 		}
-		for k := 1; k < n-1; k++ {
+		for k := 1; k < n-1 && l == unit.Parallel; k++ {
 			u.f.Posts = append(u.f.Posts, view.PostState{Side: side, Battery: k})
 		}
 	}
@@ -98,6 +121,50 @@ func newPlayed(t require.TestingT, name string, n int) *played {
 	u.do("unit: wake = off, command = off, disconnect = none, feed voltage = 12.6, terminal = 0, feed = off")
 	u.do("unit: charge = 90 ± 2, clock = set, motor leads = unknown")
 	return u
+}
+
+// string joins the batteries in strings, with good links.
+func (u *played) string() {
+	good := unit.Estimate{Value: 0.5, Sigma: 0.1, Known: true}
+	l, n := u.f.Layout, len(u.f.Spec)
+	if l.Strings(n) > 1 {
+		u.f.Links = append(u.f.Links, view.LinkState{Side: network.Positive, From: 1, To: 3, Mohm: good},
+			view.LinkState{Side: network.Negative, From: 0, To: 2, Mohm: good})
+	}
+	for k := range l.Strings(n) {
+		from, to := l.Lowest(k), l.Highest(k)
+		u.f.Links = append(u.f.Links, view.LinkState{Side: network.Middle, From: from, To: to, Mohm: good})
+		u.f.Strings = append(u.f.Strings, view.StringState{From: from, To: to})
+	}
+}
+
+// measure fills in what the taps read, and brings that to the batteries.
+func (u *played) measure() {
+	u.own.At = u.f.At
+	u.came = u.own
+	l, n := u.f.Layout, len(u.f.Spec)
+	for i := range n {
+		b := &u.came.Battery[i]
+		if below, ok := l.Below(i); ok {
+			under := u.came.Battery[below].VoltageV.Value
+			for _, r := range []*unit.Reading{&b.VoltageV, &b.NegativeV} {
+				if r.OK() {
+					r.Value += under
+				}
+			}
+		}
+		if p := u.post[i]; p.Quality != unit.NotFitted {
+			b.VoltageV = p
+		}
+	}
+	u.raw = u.came
+	l.Bring(&u.raw, n)
+}
+
+// volts returns a voltage of bank, feed or motor that was given for one battery.
+func (u *played) volts(r unit.Reading) unit.Reading {
+	r.Value = u.f.Layout.Volts(r.Value)
+	return r
 }
 
 // start puts the findings to work, with the limits that were set.
@@ -114,8 +181,11 @@ func (u *played) start() {
 	u.f.Settings = settings.Settings{
 		MotorMinA: at("motor.min_current_a"), MotorUsualA: at("motor.run_a"), FeedAllowance: seconds("feed.allowance"),
 		FeedPresentV: at("feed.present_v"), FeedPresentA: at("feed.present_a"), FeedRatedA: at("feed.rated_a"),
+		FeedInputMinV: at("feed.least_input_v"), ReliefUpBar: at("oil.relief_up_bar"), ReliefDownBar: at("oil.relief_down_bar"),
 		OwnDrawA: at("board.own_draw_a"), LowV: at("findings.bank_low_v"), RestTime: seconds("findings.rest_time"),
 	}
+	limit.InSeries(u.f.Settings.Limits(), u.f.Layout.Blocks())
+	u.f.Power.MeanA = u.f.Settings.OwnDrawA
 	var err error
 	u.set, err = detect.Start(&u.f, u.values)
 	require.NoError(u.t, err)
@@ -195,12 +265,35 @@ func (u *played) verb(line string, word []string) {
 		}
 		u.values[arg(1)] = x
 		u.restart()
+	case "fit":
+		for _, what := range word[1:] {
+			u.fit(what)
+		}
+		u.restart()
 	case "new":
 		if i := u.battery(arg(2)); i < len(u.f.Spec) {
 			u.f.Batteries[i] = view.BatteryFacts{}
 			u.rest[i] = u.f.At.Mono
 			u.f.From = u.f.At.Mono
 			u.set.Worked(detect.NewBattery, i)
+		}
+	case "runs": // runs 12 at 65 A, a down to 11.6, others to 11.8
+		for range int(u.number(arg(1))) {
+			u.do("unit: motor = running")
+			u.do("all: current = -" + arg(3) + ", voltage = " + arg(11))
+			u.do(strings.TrimSuffix(arg(5), ",") + ": voltage = " + strings.TrimSuffix(arg(8), ","))
+			for range 15 {
+				u.scan(time.Second)
+			}
+			u.do("unit: motor = stopped")
+			u.do("all: current = 0, voltage = 12.6")
+			for range 60 {
+				u.scan(5 * time.Second)
+			}
+		}
+	case "active": // another finding, raised by hand
+		if i := u.f.Book.Find(arg(1), arg(2)); i >= 0 {
+			u.f.Book.Judge(i, u.f.At.Mono, u.f.Proof.Holds(finding.Evidence{What: unit.Lookup("evidence.limit-v")}))
 		}
 	case "joints":
 		u.set.Worked(detect.Joints, -1)
@@ -231,6 +324,34 @@ func (u *played) verb(line string, word []string) {
 	}
 }
 
+// fit wires a signal that not every unit has, with what it shows of a good unit at rest.
+func (u *played) fit(what string) {
+	f := &u.f.Fitted
+	switch what {
+	case "input":
+		f.Input = true
+		u.do("unit: input = 12.6")
+	case "control":
+		f.Control = true
+		u.do("unit: controls = 12.6")
+	case "ambient":
+		f.Ambient = true
+		u.do("unit: ambient = 20")
+	case "oil":
+		f.Oil = true
+		u.do("unit: oil = 0")
+	case "indicator":
+		f.Indicator = true
+		u.do("unit: lamp = off")
+	case "everything":
+		for _, all := range []string{"input", "control", "ambient", "oil", "indicator"} {
+			u.fit(all)
+		}
+	default:
+		require.Fail(u.t, "no such signal", what)
+	}
+}
+
 // limitLine says what a limit is, and what it accepts.
 func limitLine(l limit.Limit) string {
 	a := l.Describe()
@@ -253,7 +374,7 @@ func limitLine(l limit.Limit) string {
 func (u *played) scan(after time.Duration) {
 	f := &u.f
 	f.At.Mono += after
-	u.raw.At = f.At
+	u.measure()
 	f.Trust.Begin(f.At.Mono)
 	f.Trust.Mask(&u.raw, &u.read)
 	f.QuietFor = 0
@@ -263,9 +384,11 @@ func (u *played) scan(after time.Duration) {
 	f.Ended, u.ended = append(f.Ended[:0], u.ended...), u.ended[:0]
 	u.sum()
 	u.set.Judge(detect.First)
+	f.Wired(f.Book.AnyActive("parallel-wired"))
 	f.Series, f.Reversed = f.Book.AnyActive("series-wired"), f.Book.AnyActive("reversed")
 	f.Look()
 	u.set.Judge(detect.Swift)
+	f.ReliefBar = 0
 	slow := f.At.Mono >= u.due
 	if slow {
 		u.due = f.At.Mono + 5*time.Second
@@ -282,6 +405,16 @@ func (u *played) sum() {
 	f := &u.f
 	n := len(f.Spec)
 	f.Bank.VoltageV, f.Bank.CurrentA = bank.Readings(&u.read, n)
+	if f.Layout != unit.Parallel {
+		var volts, amps [unit.MaxBatteries]unit.Reading
+		for k := range f.Strings {
+			s := &f.Strings[k]
+			s.VoltageV, s.CurrentA = u.came.Battery[s.To].VoltageV, u.read.Battery[s.From].CurrentA
+			s.DrawSharePct, s.ChargeSharePct = f.Battery[s.From].DrawSharePct, f.Battery[s.From].ChargeSharePct
+			volts[k], amps[k] = s.VoltageV, s.CurrentA
+		}
+		f.Bank.VoltageV, f.Bank.CurrentA = bank.OfStrings(volts[:len(f.Strings)], amps[:len(f.Strings)])
+	}
 	bank.FillTemps(&u.read, f.Temps)
 	f.TempC = f.Temps[0]
 	f.Bank.SinceFull, f.Bank.FullKnown = 0, true
@@ -452,14 +585,27 @@ func (u *played) doubt(channel, why string) {
 
 // ofBattery sets a figure of one battery.
 var ofBattery = map[string]func(u *played, i int, v string){
-	"voltage":     func(u *played, i int, v string) { u.raw.Battery[i].VoltageV = u.reading(v) },
-	"negative":    func(u *played, i int, v string) { u.raw.Battery[i].NegativeV = u.reading(v) },
-	"current":     func(u *played, i int, v string) { u.raw.Battery[i].CurrentA = u.reading(v) },
-	"temperature": func(u *played, i int, v string) { u.raw.Battery[i].TempC = u.reading(v) },
+	"voltage": func(u *played, i int, v string) {
+		u.own.Battery[i].VoltageV, u.post[i] = u.reading(v), unit.Reading{}
+	},
+	"post":        func(u *played, i int, v string) { u.post[i] = u.reading(v) },
+	"negative":    func(u *played, i int, v string) { u.own.Battery[i].NegativeV = u.reading(v) },
+	"current":     func(u *played, i int, v string) { u.own.Battery[i].CurrentA = u.reading(v) },
+	"rated cca":   func(u *played, i int, v string) { u.f.Spec[i].RatedCCA = u.number(v) },
+	"counted in":  func(u *played, i int, v string) { u.f.Battery[i].ChargedAh = u.number(v) },
+	"temperature": func(u *played, i int, v string) { u.own.Battery[i].TempC = u.reading(v) },
 	"charge":      func(u *played, i int, v string) { u.f.Battery[i].SoCPct = u.estimate(v) },
 	"zero": func(u *played, i int, v string) {
 		u.f.Zeros[i] = u.estimate(v)
 		u.f.ZeroOff[i] = math.Abs(u.f.Zeros[i].Value) > zero.SaidA
+	},
+	"zero moved": func(u *played, i int, v string) { // since its calibration, with a class of 0.2 A
+		u.f.ZeroMoved[i] = u.estimate(v)
+		u.f.ZeroDrifted[i] = math.Abs(u.f.ZeroMoved[i].Value) > 0.2
+	},
+	"tap moved": func(u *played, i int, v string) { // the same, with a class of 0.136 V
+		u.f.TapMoved[i] = u.estimate(v)
+		u.f.TapDrifted[i] = math.Abs(u.f.TapMoved[i].Value) > 0.136
 	},
 	"cranking":    func(u *played, i int, v string) { u.f.Battery[i].CrankingA = u.estimate(v) },
 	"resistance":  func(u *played, i int, v string) { u.f.Battery[i].Resistance = u.estimate(v) },
@@ -521,12 +667,45 @@ var ofBattery = map[string]func(u *played, i int, v string){
 
 // ofUnit sets a figure of the unit.
 var ofUnit = map[string]func(u *played, v string){
-	"wake":         func(u *played, v string) { u.raw.WakeLine = u.contact(v) },
-	"command":      func(u *played, v string) { u.raw.MotorCommand = u.contact(v) },
-	"disconnect":   func(u *played, v string) { u.raw.Disconnect = u.contact(v) },
-	"feed voltage": func(u *played, v string) { u.raw.FeedV = u.reading(v) },
-	"terminal":     func(u *played, v string) { u.raw.MotorV = u.reading(v) },
-	"taps agree":   func(u *played, v string) { u.f.Trust.FeedAgreed = u.yes(v) },
+	"wake":         func(u *played, v string) { u.own.WakeLine = u.contact(v) },
+	"command":      func(u *played, v string) { u.own.MotorCommand = u.contact(v) },
+	"disconnect":   func(u *played, v string) { u.own.Disconnect = u.contact(v) },
+	"feed voltage": func(u *played, v string) { u.own.FeedV = u.volts(u.reading(v)) },
+	"terminal":     func(u *played, v string) { u.own.MotorV = u.volts(u.reading(v)) },
+	"input":        func(u *played, v string) { u.own.InputV = u.reading(v) },
+	"controls":     func(u *played, v string) { u.own.ControlV = u.volts(u.reading(v)) },
+	"ambient":      func(u *played, v string) { u.own.AmbientC = u.reading(v) },
+	"oil":          func(u *played, v string) { u.own.OilBar = u.reading(v) },
+	"lamp":         func(u *played, v string) { u.own.Indicator = u.contact(v) },
+	"lamp on bank": func(u *played, v string) { u.supply.OnBank = u.yes(v) },
+	"idle input":   func(u *played, v string) { u.supply.IdleV, u.supply.HasIdle = u.known(v) },
+	"held": func(u *played, v string) { // "170 for 6s", in the run under way
+		w := strings.Fields(v)
+		require.Len(u.t, w, 3, v)
+		u.f.HeldBar, u.f.HeldFor = u.number(w[0]), u.span(w[2])
+	},
+	"relief at": func(u *played, v string) { u.f.ReliefBar = u.number(v) }, // of a run that ends in the next scan
+	"oil over usual": func(u *played, v string) {
+		u.pump.Oil = pump.Oil{MeanBar: 100, Count: pump.LearnRuns, Bars: pump.UsualRuns}
+		for i := range u.pump.Oil.Bar {
+			u.pump.Oil.Bar[i] = 100 * u.number(v)
+		}
+	},
+	"held diff": func(u *played, v string) { // of the upper battery over the lower
+		for k := range u.f.Strings {
+			u.f.Strings[k].HeldDiffV = u.estimate(v)
+		}
+	},
+	"taps class": func(u *played, v string) { // "0.1 %", of each tap
+		var c unit.Classes
+		gain := u.number(strings.TrimSuffix(v, "%")) / 100
+		for i := range u.f.Spec {
+			c[unit.ChannelOf(unit.BatteryVoltage, i)] = unit.SensorClass{Zero: gain, Gain: gain}
+		}
+		u.f.Layout.BringClasses(&c, len(u.f.Spec))
+		u.f.Classes = &c
+	},
+	"taps agree": func(u *played, v string) { u.f.Trust.FeedAgreed = u.yes(v) },
 	"clock": func(u *played, v string) {
 		u.f.At.WallTrusted, u.f.At.Wall = v == "set", time.Time{}
 		if v != "not told" {
@@ -538,7 +717,22 @@ var ofUnit = map[string]func(u *played, v string){
 	"spread":      func(u *played, v string) { u.f.Bank.SpreadPct = u.estimate(v) },
 	"rested": func(u *played, v string) {
 		u.f.Bank.RestedV = u.estimate(v)
+		u.f.Bank.RestedV.Value = u.f.Layout.Volts(u.f.Bank.RestedV.Value)
 		u.f.Bank.Rested = u.f.Bank.RestedV.Known
+	},
+	"chips": func(u *played, v string) { // which read voltages, and currents and temperatures
+		names := strings.Fields(v)
+		u.f.Chips = &unit.Chips{}
+		if v == "unknown" {
+			return
+		}
+		for _, s := range u.f.Subjects(view.OfChannel) {
+			c, name := unit.Channel(s.Index), names[0]
+			if c.Signal() == unit.BatteryCurrent || c.Signal() == unit.BatteryTemp {
+				name = names[len(names)-1]
+			}
+			u.f.Chips.Name(c, name)
+		}
 	},
 	"quiet": func(u *played, v string) {
 		u.quiet = -1
@@ -556,6 +750,7 @@ var ofUnit = map[string]func(u *played, v string){
 			require.True(u.t, m.Running)
 			u.ended = append(u.ended, u.f.At.Mono-u.f.RunSince)
 			m.Running, u.f.Relief, u.f.LevelA = false, 0, 0
+			u.f.HeldBar, u.f.HeldFor = 0, 0
 		case "did not run":
 			m.Running = false
 			m.DeadCommands++
@@ -581,7 +776,7 @@ var ofUnit = map[string]func(u *played, v string){
 		require.Len(u.t, w, 8, v)
 		d := &u.pump.Drops
 		for i := range d.Mohm {
-			d.Mohm[i], d.Amps[i], d.PostV[i] = u.number(w[0]), u.number(w[3]), u.number(w[6])
+			d.Mohm[i], d.Amps[i], d.PostV[i] = u.number(w[0]), u.number(w[3]), u.f.Layout.Volts(u.number(w[6]))
 		}
 	},
 	"drop by starts": func(u *played, v string) { // "3 mΩ"
@@ -611,12 +806,10 @@ var ofUnit = map[string]func(u *played, v string){
 		}
 		u.f.Bank.LoadLeads = l
 	},
-	"since service": func(u *played, v string) { // "500 cycles 20h"
-		w := strings.Fields(v)
-		u.f.State.Motor.Since[view.Service] = view.ServiceCount{LiftCycles: uint64(u.number(w[0])),
-			RunTime: u.span(w[2])}
-	},
-	"known days": func(u *played, v string) { u.days.Known = int(u.number(v)) },
+	"since service": sinceDone(view.Service),
+	"since filter":  sinceDone(view.Filter),
+	"since oil":     sinceDone(view.Oil),
+	"known days":    func(u *played, v string) { u.days.Known = int(u.number(v)) },
 	"midnights": func(u *played, v string) { // newest first
 		for k, w := range strings.Fields(v) {
 			u.days.Charge[k] = u.number(w)
@@ -712,4 +905,16 @@ func (u *played) span(v string) time.Duration {
 	d, err := time.ParseDuration(v)
 	require.NoError(u.t, err)
 	return d
+}
+
+// sinceDone reads the work since a service: "500 cycles 20h", and "90d" where the date is known.
+func sinceDone(k view.ServiceKind) func(u *played, v string) {
+	return func(u *played, v string) {
+		w := strings.Fields(v)
+		c := view.ServiceCount{LiftCycles: uint64(u.number(w[0])), RunTime: u.span(w[2])}
+		if len(w) > 3 {
+			c.For, c.ForKnown = u.span(w[3]), true
+		}
+		u.f.State.Motor.Since[k] = c
+	}
 }

@@ -2,7 +2,6 @@ package detect_test
 
 import (
 	"encoding/json"
-	"fmt"
 	"math"
 	"slices"
 	"testing"
@@ -12,7 +11,6 @@ import (
 
 	"liftbank/rules/detect"
 	"liftbank/rules/finding"
-	"liftbank/rules/unit"
 )
 
 // What may be drawn for a figure: what good sensors say, what bad ones do, and what can't be.
@@ -28,7 +26,7 @@ var (
 	last     = []string{"now", "1h", "8d", "never"}
 
 	drawnOfBattery = map[string][]string{
-		"voltage": volts, "negative": {"0", "0.1", "0.5", "-0.4", "12 saturated"}, "current": amps,
+		"voltage": volts, "post": append([]string{"12.5", "24.9", "25.1"}, volts...), "counted in": {"0", "40"}, "negative": {"0", "0.1", "0.5", "-0.4", "12 saturated"}, "current": amps,
 		"temperature": celsius, "charge": percent,
 		"cranking": {"unknown", "900 ± 20", "400 ± 30", "0 ± 0"}, "resistance": {"unknown", "5 ± 0.1", "7 ± 0.1"},
 		"capacity": {"unknown", "60 ± 4"}, "verdict": {"unknown", "fit", "fit-low", "tired", "failed"},
@@ -40,8 +38,13 @@ var (
 	}
 	drawnOfUnit = map[string][]string{
 		"wake": contacts, "command": contacts, "disconnect": contacts, "feed voltage": volts, "terminal": volts,
-		"clock":  {"set", "unsure"},
-		"charge": percent, "spread": {"unknown", "3 ± 1", "30 ± 4"}, "parked draw": {"unknown", "0.02 ± 0.01"},
+		"input": volts, "controls": volts, "ambient": celsius, "oil": {"0", "72", "171", "260 impossible"},
+		"held diff": {"unknown", "0.4 ± 0.1"}, "taps class": {"1 %", "0.1 %"},
+		"lamp": contacts, "lamp on bank": yesNo, "idle input": {"unknown", "14", "12.1"},
+		"held": {"0 for 0s", "172 for 2s", "120 for 9s"}, "relief at": {"0", "90", "171", "230"},
+		"oil over usual": {"0.5", "1", "1.4"},
+		"clock":          {"set", "unsure"},
+		"charge":         percent, "spread": {"unknown", "3 ± 1", "30 ± 4"}, "parked draw": {"unknown", "0.02 ± 0.01"},
 		"rested": {"unknown", "12.2 ± 0.02", "12.7 ± 0.02"}, "quiet": yesNo,
 		"relief": {"0s", "4s", "9s"}, "lifting at": {"0", "100"}, "learned runs": {"0", "30"},
 		"compared runs": {"0", "12"},
@@ -52,7 +55,7 @@ var (
 		"feed current": {"unknown", "0.2", "12", "38"},
 		"feed can":     {"unknown", "40"}, "feed carries": yesNo,
 		"motor leads":   {"unknown", "same-post on a", "diagonal", "between on c"},
-		"since service": {"0 cycles 0h", "900 cycles 2h", "1 cycles 90h"}, "known days": {"0", "4"},
+		"since service": {"0 cycles 0h", "900 cycles 2h", "1 cycles 90h"}, "known days": {"0", "4"}, "chips": {"volts amps", "one"},
 		"midnights": {"80 84", "80 79", "97 99"}, "feed hours": {"0", "3", "23"}, "wake hours": {"0", "4"},
 		"incomplete": yesNo,
 		"balance":    {"unknown", "-9 Ah a day", "4 Ah a day"}, "confirmed fall": {"0 ± 1", "9 ± 1"},
@@ -76,7 +79,8 @@ func command(t *rapid.T, running bool) string {
 	of := func(whose string, figures map[string][]string) string {
 		key := rapid.SampledFrom(sorted(figures)).Draw(t, "figure")
 		values := figures[key]
-		readings := []string{"voltage", "negative", "current", "temperature", "feed voltage", "terminal"}
+		readings := []string{"voltage", "negative", "current", "temperature", "feed voltage", "terminal", "input",
+			"controls", "ambient", "oil"}
 		if slices.Contains(readings, key) {
 			values = append(slices.Clone(values), missing...)
 		}
@@ -112,11 +116,20 @@ func sorted(figures map[string][]string) (keys []string) {
 // follows from the one before, what is saved can be saved, and a restart in between changes nothing
 // that is said.
 func TestWhateverHappens(t *testing.T) {
-	for n := 1; n <= unit.MaxBatteries; n++ {
-		t.Run(fmt.Sprint(n), func(t *testing.T) {
+	_, signs := drawnUnits(t, "")
+	for k, sign := range signs {
+		t.Run(sign, func(t *testing.T) {
 			t.Parallel()
 			rapid.Check(t, func(t *rapid.T) {
-				straight, stopped := newPlayed(t, "", n), newPlayed(t, "", n)
+				a, _ := drawnUnits(t, "")
+				b, _ := drawnUnits(t, "")
+				straight, stopped := a[k], b[k]
+				if rapid.Bool().Draw(t, "everything fitted") {
+					for _, u := range []*played{straight, stopped} {
+						u.do("limit oil.relief_up_bar = 170")
+						u.do("fit everything")
+					}
+				}
 				var changes, again []finding.Change
 				check := consistent(t, straight)
 				straight.seen = func(c finding.Change) { changes = append(changes, c); check(c) }

@@ -28,7 +28,7 @@ var Reversed = Finding[None, None]{
 		},
 		NextCheck: []string{
 			"Do not run the lift and do not charge.",
-			"Stay back until cables and batteries are cool: a reversed battery in a parallel bank is a short circuit through " +
+			"Stay back until cables and batteries are cool: a reversed battery beside others is a short circuit through " +
 				"the links. No flames, no sparks, ventilate.",
 			"Turn the feed off and open the disconnect. This does not stop current between the batteries.",
 			"Eye and face protection on. Measure each battery at its posts with your own meter.",
@@ -38,7 +38,7 @@ var Reversed = Finding[None, None]{
 		Clears:       "The battery's voltage has the right polarity for 1 min.",
 		Steady:       "Raised after 3 s; clears after 1 min.",
 		RaisedWithin: "10 s",
-		ExplainedBy:  []string{"series-wired"},
+		ExplainedBy:  []string{"series-wired", "parallel-wired"},
 	},
 	Of:    []view.Kind{view.OfBattery},
 	Pace:  First,
@@ -74,8 +74,12 @@ func judgeReversed(v view.View, _, _ *None) finding.Verdict {
 	if !r.Shown() {
 		return finding.Unjudged(ownVUnread)
 	}
-	if running, _ := v.Motor().Running(); (running || v.Motor().Flows()) && r.Value > wrongWayV {
-		return unchanged // the motor may pull a flat bank down to nothing
+	running, _ := v.Motor().Running()
+	if runs := running || v.Motor().Flows(); runs && (r.Value > wrongWayV || v.Layout().Blocks() > 1) {
+		return unchanged // the motor may pull a flat bank down to nothing, or a battery of a string past it
+	}
+	if v.Miswired() != nil || v.Layout() != unit.Parallel && tapsOdd(v) {
+		return unchanged // what lies between its posts is not known
 	}
 	witness := feed.Shown() && feed.Value < nothingV
 	for k := range v.Batteries() {
@@ -90,6 +94,17 @@ func judgeReversed(v view.View, _, _ *None) finding.Verdict {
 		return absent
 	}
 	return unchanged
+}
+
+// tapsOdd reports whether a battery seems to have the voltage of a whole string: a tap in the wrong place makes
+// another one seem reversed.
+func tapsOdd(v view.View) bool {
+	for i := range v.Batteries() {
+		if r := v.Battery(i).Raw().VoltageV; r.Shown() && r.Value > trust.MostV {
+			return true
+		}
+	}
+	return false
 }
 
 var ownVUnread = why("own-voltage-unread", "its voltage can't be read")

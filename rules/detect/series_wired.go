@@ -15,19 +15,19 @@ var SeriesWired = Finding[seriesLimits, None]{
 		Name:     "series-wired",
 		Severity: finding.Urgent,
 		Title:    "Bank wired in series",
-		Summary:  "More than 18 V on a 12 V bank: batteries in series, or a 24 V source connected.",
-		Detected: "For 3 s, the voltage at a battery post, at the feed or at the motor terminal is above the limit (18 V: " +
-			"no charger for a 12 V bank reaches it; two batteries in series always do).",
+		Summary:  "More voltage than this bank can have: one battery too many in series, or a source of twice its voltage connected.",
+		Detected: "For 3 s, the voltage at a battery post, at the feed or at the motor terminal is above the limit (18 V, " +
+			"and 36 V for a bank of 24 V: no charger for it reaches that; twice as many batteries in series always do).",
 		Causes: []*unit.Text{
 			cause("series-wired.link", "patch cable from the positive post of one battery to the negative post of the next"),
-			cause("series-wired.charger", "24 V charger or jump source connected"),
+			cause("series-wired.charger", "charger or jump source for twice the bank's voltage connected (24 V on 12 V)"),
 		},
 		NextCheck: []string{
 			"Do not run the lift.",
 			"Turn the feed off (ignition off). Switch off any charger or jump source.",
 			"Open the disconnect and the charge breaker.",
 			"Eye and face protection on, insulated tools, grounded lead off first. Follow each patch cable: " +
-				"positive goes to positive, negative goes to negative.",
+				"positive goes to positive, negative goes to negative; in a bank of 24 V once in each string positive to negative.",
 		},
 		Clears:       "All voltages stay below the limit for 10 s.",
 		Steady:       "Raised after 3 s above the limit; clears after 10 s below it.",
@@ -35,7 +35,7 @@ var SeriesWired = Finding[seriesLimits, None]{
 	},
 	Limits: func(l *seriesLimits) []limit.Limit {
 		return []limit.Limit{limit.Number{To: &l.V, Default: 18, Min: 16.5, Max: 23, Unit: "V", About: limit.About{
-			Path: "findings.series_v", Origin: limit.Practice,
+			Path: "findings.series_v", Origin: limit.Practice, OfBank: true,
 			Doc: "series-wired: any voltage above it. Common practice, no source: no 12 V charger reaches it, two batteries " +
 				"in series do",
 		}}}
@@ -76,7 +76,7 @@ func judgeSeries(v view.View, l *seriesLimits, _ *None) finding.Verdict {
 		}
 	}
 	for i := range v.Batteries() {
-		look(v.Battery(i).Raw().VoltageV, &seriesPost[i])
+		look(v.Battery(i).Measured().VoltageV, &seriesPost[i])
 	}
 	look(v.Feed().RawV(), &feedVoltage)
 	look(v.Motor().RawV(), &motorVoltage)

@@ -1,6 +1,8 @@
 package detect
 
 import (
+	"math"
+
 	"liftbank/rules/finding"
 	"liftbank/rules/limit"
 	"liftbank/rules/network"
@@ -16,8 +18,9 @@ var ShareUneven = Finding[unevenLimits, unevenMemory]{
 		About:    finding.Battery,
 		Title:    "{subject} works harder",
 		Summary:  "{subject} works harder than the others.",
-		Detected: "In the motor runs of two days in a row, this battery gave at least the set ratio of an even share, of " +
-			"at least 1 Ah a day in all. Same-post leads with links of 0.5 mΩ give 1.10.",
+		Detected: "In the motor runs of two days in a row, this battery, or string of batteries in series, gave at least the set " +
+			"ratio of its fair share, of at least 1 Ah a day in all. The fair share is an even one, or of batteries that differ " +
+			"by their ratings what their rated CCA says. Same-post leads with links of 0.5 mΩ give 1.10.",
 		Causes: []*unit.Text{
 			unevenLeads,
 			unevenLink,
@@ -30,13 +33,13 @@ var ShareUneven = Finding[unevenLimits, unevenMemory]{
 		Clears:       "A day's runs with a share below the clearing ratio.",
 		Steady:       "A whole day's runs each time; clears at the lower ratio.",
 		RaisedWithin: "7 days",
-		ExplainedBy:  []string{"link-resistive", "battery-failed", "battery-tired", "series-wired"},
+		ExplainedBy:  []string{"link-resistive", "battery-failed", "battery-tired", "series-wired", "parallel-wired"},
 	},
 	Limits: func(l *unevenLimits) []limit.Limit {
 		return []limit.Limit{
 			limit.Number{To: &l.Ratio, Default: 1.085, Min: 1.03, Max: 4, About: limit.About{
 				Path: "findings.share_ratio", Origin: limit.Physical,
-				Doc: "share-uneven: a battery's part of a day's runs over an even one. Same-post leads with 0.5 mΩ links give " +
+				Doc: "share-uneven: a battery's or string's part of a day's runs over its fair one. Same-post leads with 0.5 mΩ links give " +
 					"1.10 (by hand and by a circuit simulator), less what gains of ±1 % may hide",
 			}},
 			limit.Number{To: &l.ClearRatio, Default: 1.06, Min: 1, Max: 4, About: limit.About{
@@ -45,8 +48,8 @@ var ShareUneven = Finding[unevenLimits, unevenMemory]{
 			}},
 		}
 	},
-	Of:    []view.Kind{view.OfBattery},
-	On:    func(f *view.Frame, _ *unevenLimits) bool { return len(f.Spec) > 1 },
+	Of:    []view.Kind{view.OfSharer},
+	On:    func(f *view.Frame, _ *unevenLimits) bool { return f.Layout.Strings(len(f.Spec)) > 1 },
 	Needs: view.Parallel,
 	Ends:  []Work{NewBattery},
 	Sane:  func(m *unevenMemory) error { return within("uneven days", float64(m.Days), 0, unevenDays) },
@@ -62,6 +65,7 @@ const (
 	unevenDays  = 2      // count: days in a row: new batteries share unevenly on their first day; our choice
 	weakerBy    = 1.1    // ratio: of another battery's resistance, from which it explains the share; our choice
 	secondsPerH = 3600.0 // s: of an hour; physical
+	evenWithin  = 1e-6   // ratio: of an even share, that is one; our choice
 	tiny        = 1e-9   // As: so that nothing is divided by zero; our choice
 )
 
@@ -75,7 +79,8 @@ var (
 	bothLeads    = why("both-leads", "both motor leads are on this battery")
 	weakerOthers = why("others-weaker", "another battery's resistance is more than 10 % higher")
 
-	timesEven      = finding.NewLabel("times-even", "times an even share, in a day's runs", "")
+	timesEven      = finding.NewLabel("times-even", "times its fair share, in a day's runs", "")
+	fairShare      = finding.NewLabel("fair-share", "fair share, by the ratings", "%")
 	drawnThatDay   = finding.NewLabel("drawn-that-day", "drawn in that day's runs", "Ah")
 	dischargeShare = finding.NewLabel("discharge-share", "discharge share", "%")
 	chargeShare    = finding.NewLabel("charge-share", "charge share", "%")
@@ -98,11 +103,11 @@ func judgeUneven(v view.View, l *unevenLimits, m *unevenMemory) finding.Verdict 
 		}
 		return unchanged
 	}
-	sum := 0.0
-	for _, as := range over.RunAs[:v.Batteries()] {
-		sum += as
+	sum, l0 := 0.0, v.Layout()
+	for k := range v.Strings() {
+		sum += over.RunAs[l0.Lowest(k)]
 	}
-	ratio := over.RunAs[v.Subject().Index] * float64(v.Batteries()) / max(sum, tiny)
+	ratio := over.RunAs[l0.Lowest(v.Subject().Index)] / max(sum*v.FairShare(v.Subject().Index), tiny)
 	switch {
 	case over.Incomplete || !v.Bank().CurrentA().OK():
 		return finding.Unjudged(dayUnread)
@@ -123,13 +128,14 @@ func judgeUneven(v view.View, l *unevenLimits, m *unevenMemory) finding.Verdict 
 }
 
 func holdsUneven(v view.View, ratio, sumAh float64) finding.Verdict {
-	s, leads := v.Own().State(), v.Bank().LoadLeads()
-	verdict := v.Holds(timesEven.Is(ratio), drawnThatDay.Is(sumAh), dischargeShare.Is(s.DrawSharePct.Value),
-		chargeShare.Is(s.ChargeSharePct.Value), motorLeads.Says(arrangements[leads.Arrangement]))
+	k, leads := v.Subject().Index, v.Bank().LoadLeads()
+	draw, charged := v.Shares(k)
+	verdict := v.Holds(timesEven.Is(ratio), drawnThatDay.Is(sumAh), dischargeShare.Is(draw.Value),
+		chargeShare.Is(charged.Value), motorLeads.Says(arrangements[leads.Arrangement]), fairOf(v, k))
 	switch {
 	case v.Active("link-resistive", true):
 		return verdict.Suspect(unevenLink, linkAbove)
-	case leads.Arrangement == network.SamePost && leads.Positive == v.Subject().Index:
+	case leads.Arrangement == network.SamePost && leads.Positive >= 0 && v.Layout().StringOf(leads.Positive) == v.Subject().Index:
 		return verdict.Suspect(unevenLeads, bothLeads)
 	case othersWeaker(v):
 		return verdict.Suspect(unevenBattery, weakerOthers)
@@ -139,12 +145,22 @@ func holdsUneven(v view.View, ratio, sumAh float64) finding.Verdict {
 
 // othersWeaker reports whether another battery has clearly more resistance than this one.
 func othersWeaker(v view.View) bool {
-	own := v.Own().State().Resistance
-	for k := range v.Batteries() {
-		r := v.Battery(k).State().Resistance
-		if k != v.Subject().Index && own.Known && r.Known && r.Value > weakerBy*own.Value {
+	own := v.StringMohm(v.Subject().Index)
+	for k := range v.Strings() {
+		r := v.StringMohm(k)
+		fair := v.FairShare(k) / v.FairShare(v.Subject().Index) // a smaller battery has more resistance
+		if k != v.Subject().Index && own.Known && r.Known && r.Value*fair > weakerBy*own.Value {
 			return true
 		}
 	}
 	return false
+}
+
+// fairOf returns the evidence of a fair share that is no even one; none where it is.
+func fairOf(v view.View, k int) finding.Evidence {
+	fair := v.FairShare(k)
+	if math.Abs(fair*float64(v.Strings())-1) < evenWithin {
+		return finding.Evidence{}
+	}
+	return fairShare.Is(100 * fair)
 }

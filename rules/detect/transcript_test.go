@@ -19,7 +19,8 @@ import (
 var update = flag.Bool("update", false, "write the transcripts that the findings give now")
 
 // Each file of testdata is the course of one finding: blocks of commands (see played), and below
-// ---- what becomes of it, in units of one, two, three and four batteries at once. A line that is
+// ---- what becomes of it, in units of one, two, three and four batteries in parallel, two in series (s) and two
+// strings of two (p) at once. A line that is
 // not so in all of them begins with those in which it is. A restart between any two blocks changes
 // nothing.
 func TestTranscripts(t *testing.T) {
@@ -76,10 +77,7 @@ func TestEveryTextIsInATranscript(t *testing.T) {
 
 // transcript plays a file and writes it again with what came of it.
 func transcript(t *testing.T, name, text string, restarts bool) string {
-	var units []*played
-	for n := 1; n <= unit.MaxBatteries; n++ {
-		units = append(units, newPlayed(t, name, n))
-	}
+	units, signs := drawnUnits(t, name)
 	var out strings.Builder
 	for block := range strings.SplitSeq(strings.TrimSpace(text), "\n\n") {
 		commands, _, _ := strings.Cut(block+"\n", "----\n")
@@ -89,7 +87,7 @@ func transcript(t *testing.T, name, text string, restarts bool) string {
 			for command := range strings.SplitSeq(strings.TrimSpace(commands), "\n") {
 				u.do(command)
 			}
-			said = merge(said, u.said, i+1)
+			said = merge(said, u.said, signs[i])
 			u.said = nil
 			if restarts {
 				u.restart()
@@ -106,12 +104,22 @@ func transcript(t *testing.T, name, text string, restarts bool) string {
 	return strings.TrimSuffix(out.String(), "\n")
 }
 
+// drawnUnits returns units of one to four batteries in parallel, of two in series and of two such strings, with
+// the sign that a transcript has for each.
+func drawnUnits(t require.TestingT, name string) (units []*played, signs []string) {
+	for n := 1; n <= unit.MaxBatteries; n++ {
+		units, signs = append(units, newPlayed(t, name, n)), append(signs, strconv.Itoa(n))
+	}
+	units = append(units, newPlayedOf(t, name, unit.Series, 2), newPlayedOf(t, name, unit.SeriesPairs, 4))
+	return units, append(signs, "s", "p")
+}
+
 // line is one line of a transcript, and the units that said it.
 type line struct{ text, who string }
 
 // merge adds what a unit of n batteries said to what smaller ones did: the longest row of lines
 // that is in both stands once.
-func merge(all []line, own []string, n int) (out []line) {
+func merge(all []line, own []string, who string) (out []line) {
 	// common[i][k] is how many lines all[i:] and own[k:] have in common.
 	common := make([][]int, len(all)+1)
 	for i := range common {
@@ -124,7 +132,7 @@ func merge(all []line, own []string, n int) (out []line) {
 			}
 		}
 	}
-	i, k, who := 0, 0, strconv.Itoa(n)
+	i, k := 0, 0
 	for i < len(all) || k < len(own) {
 		switch {
 		case i < len(all) && k < len(own) && all[i].text == own[k]:

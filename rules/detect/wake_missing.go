@@ -33,7 +33,7 @@ var WakeMissing = Finding[None, wakeMemory]{
 		Clears:       "The wake line comes on, or a feed is seen, for 1 min.",
 		Steady:       "One such day is enough once the wake line has come on with lifts before, else two in a row.",
 		RaisedWithin: "2 h after the last lift of the day",
-		ExplainedBy:  []string{"series-wired"},
+		ExplainedBy:  []string{"series-wired", "parallel-wired"},
 	},
 	Times: after(0, feedRelease),
 	Needs: view.Parallel | view.WakeWired | view.WakeRead,

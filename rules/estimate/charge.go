@@ -45,6 +45,11 @@ func (b *Battery) watchCharge(in *Sample) {
 	}
 	rested, _ := leadacid.RestedVAtReference(in.VoltageV.Value, in.tempC())
 	z, sigma := b.p.Chemistry.ChargingSoC(v25, rested, in.CurrentA.Value/b.s.CapAh)
+	if in.StringV.OK() { // it may be as full as the others of its string, and only seem behind: see trailingPct
+		above := in.StringV.Value - in.VoltageV.Value
+		mean, _ := b.p.Chemistry.ChargingSoC(v25+above, rested+above, in.CurrentA.Value/b.s.CapAh)
+		sigma += max(mean-z, 0)
+	}
 	if b.s.Filter.P[iSoC][iSoC] < sq(sameErrorShare*sigma) {
 		b.s.ChargeReadAt = in.At
 		return // what it errs by stays the same
@@ -61,7 +66,10 @@ func (b *Battery) watchHeld(in *Sample, dt time.Duration) {
 	limit := leadacid.ChargeLimitV(b.limits.fullV25, in.tempC())
 	// In the heat compensated settings fall to where a full block rests: that is no charge.
 	shift, _ := leadacid.RestedVAtReference(0, in.tempC())
-	if in.VoltageV.Value < max(limit, b.p.Chemistry.RestedVFromSoC(100)-shift+aboveFullV) {
+	rests := b.p.Chemistry.RestedVFromSoC(100) - shift + aboveFullV
+	least := max(limit, rests)
+	if in.withStringV() < least || b.p.stands() && in.StringV.OK() &&
+		in.StringV.Value < max(leadacid.ChargeLimitV(b.limits.stringV25, in.tempC()), rests) {
 		b.s.Held.end()
 		return
 	}
@@ -70,7 +78,26 @@ func (b *Battery) watchHeld(in *Sample, dt time.Duration) {
 		gasA: b.p.Chemistry.GassingA(b.p.RatedAh, in.VoltageV.Value, in.tempC()),
 	}
 	x.taperA, x.absorbing = x.currentA-x.gasA, x.v25 >= b.limits.absorbV
+	if in.StringV.OK() {
+		x.stringV25 = in.StringV.Value - limit + b.limits.fullV25
+	}
+	x.tailV25 = in.withStringV() - limit + b.limits.fullV25
+	x.tailAbsorbing = x.tailV25 >= b.limits.absorbV
+	if in.VoltageV.Value < least {
+		b.s.Held.watchStringsTail(&x, dt, &b.p)
+		return
+	}
 	b.s.Held.watch(&x, dt, &b.s.Belief, &b.p)
+}
+
+// withStringV is the voltage by which a battery may be full: its own, and in a string in frost, where full ones are
+// held volts apart, all the more the mean of its string, the slower its plates are.
+func (in *Sample) withStringV() float64 {
+	v := in.VoltageV.Value
+	if in.StringV.OK() && in.StringV.Value > v {
+		v += (in.StringV.Value - v) * (1 - 1/coldPlates(in.tempC()))
+	}
+	return v
 }
 
 // Knee is a voltage as at the end of a discharge. Exported only to be saved.

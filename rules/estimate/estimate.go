@@ -25,6 +25,9 @@ type Params struct {
 	Voltage   unit.SensorClass
 	Current   unit.SensorClass
 	Taps      int // whose mean Voltage's readings follow; 0: its own
+	// String is the class of Facts.StringV, of a battery that stands on another and is known less well by its own
+	// two taps; zero of others.
+	String unit.SensorClass
 }
 
 // Facts are what the readings of a battery do not say.
@@ -45,8 +48,13 @@ type Facts struct {
 	// Work says that somebody works on the battery: a charger or a tester may be on it, past its
 	// sensor. The charge is counted, and nothing is learned.
 	Work bool
+	// Gap is the mean current since the readings before, where nobody read one and it is known all the same.
+	Gap unit.Estimate
 	// NeighborA is what the battery's part would be of what its neighbors in a parallel bank carry.
 	NeighborA unit.Reading
+	// StringV is the mean voltage of the batteries that are in series with this one, itself included, as the tap
+	// at their plus has it. Not good: there are none.
+	StringV unit.Reading `json:",omitzero"`
 }
 
 // Sample is what is known of one instant. Readings that are not usable are zero.
@@ -81,18 +89,23 @@ type Battery struct {
 
 // limits are what follows from the class of the sensors.
 type limits struct {
-	restA   float64 // current below which the battery is at rest
-	fullV25 float64 // held at 25 °C or above, for a charge to be at its end
-	absorbV float64 // or at this, with which it is in absorption: in float the current falls off long before
+	restA     float64 // current below which the battery is at rest
+	fullV25   float64 // held at 25 °C or above, for a charge to be at its end
+	absorbV   float64 // or at this, with which it is in absorption: in float the current falls off long before
+	stringV25 float64 // held at 25 °C or above by the mean of its string, for the same
 }
 
 func (p *Params) limits() limits {
 	return limits{
-		restA:   max(restShare*p.RatedAh, minRest*p.Current.Zero),
-		fullV25: minFloatV - floatSlackV - p.Voltage.ReadLow(minFloatV),
-		absorbV: minAbsorbV - absorbSlackV - p.Voltage.ReadLow(minAbsorbV),
+		restA:     max(restShare*p.RatedAh, minRest*p.Current.Zero),
+		fullV25:   minFloatV - floatSlackV - p.Voltage.ReadLow(minFloatV),
+		absorbV:   minAbsorbV - absorbSlackV - p.Voltage.ReadLow(minAbsorbV),
+		stringV25: minFloatV - floatSlackV - p.String.ReadLow(minFloatV),
 	}
 }
+
+// stands reports whether the battery stands on another: it is known by two taps.
+func (p *Params) stands() bool { return p.String != (unit.SensorClass{}) }
 
 // resting reports whether a battery with this current is at rest.
 func (l *limits) resting(currentA float64) bool { return math.Abs(currentA) < l.restA }
@@ -232,6 +245,14 @@ func (b *Battery) Mistrust() {
 	b.s.Held.end()
 }
 
+// VoltageMoved says that the voltage reads otherwise from now on: what was being watched of it ends, and
+// says nothing.
+func (b *Battery) VoltageMoved() {
+	b.s.Rest.end()
+	b.s.Held.end()
+	b.s.LoadFor, b.s.Knee = 0, Knee{}
+}
+
 // interrupt ends what was being watched: after a gap it is not known how long it has lasted.
 func (b *Battery) interrupt() {
 	if b.s.Resting {
@@ -253,6 +274,7 @@ func (in *Sample) dropImpossible() {
 	clear(&in.VoltageV, maxVoltageV)
 	clear(&in.CurrentA, maxCurrentA)
 	clear(&in.TempC, maxTempC)
+	clear(&in.StringV, maxVoltageV)
 	clear(&in.NeighborA, maxCurrentA)
 	in.NegativeV = unit.Reading{} // not looked at
 }
@@ -295,7 +317,13 @@ func (b *Battery) count(in *Sample) {
 	if !known {
 		// What flowed in between is not known: any charge is possible again after a day.
 		days := float64(gap) / float64(24*time.Hour)
-		b.s.CountedSigmaPct += firstSigmaPct * min(1, days)
+		doubt := firstSigmaPct * min(1, days)
+		if in.Gap.Known {
+			b.s.Belief.count(in.Gap.Value*gap.Hours(), 0, gap.Hours())
+			doubt = min(doubt, 100*in.Gap.Sigma*gap.Hours()/b.s.CapAh)
+			in.Gap = unit.Estimate{}
+		}
+		b.s.CountedSigmaPct += doubt
 		b.s.Down.Open, b.s.Up.Open = false, false
 		return
 	}

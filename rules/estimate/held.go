@@ -81,13 +81,20 @@ type heldSample struct {
 	gasA      float64 // of that, what makes gas
 	taperA    float64 // of that, the rest
 	v25       float64 // voltage at 25 °C
+	stringV25 float64 // the same of its string's batteries on the mean; 0: it is in none
 	tempC     float64
 	absorbing bool // at absorption voltage, not in float
+
+	tailV25       float64 // by which it may be full
+	tailAbsorbing bool    // and that is at absorption voltage
 }
 
 // cold is by what factor a charge takes longer than in the warm.
-func (x *heldSample) cold() float64 {
-	return math.Exp2(max(warmPlatesC-x.tempC, 0) / coldPlatesC)
+func (x *heldSample) cold() float64 { return coldPlates(x.tempC) }
+
+// coldPlates is by what factor plates are slower at a temperature than in the warm.
+func coldPlates(tempC float64) float64 {
+	return math.Exp2(max(warmPlatesC-tempC, 0) / coldPlatesC)
 }
 
 // watch follows a held charge to its end: current tapered off. What is then still missing is some
@@ -166,9 +173,12 @@ func (h *Held) readFull(x *heldSample, b *Belief, p *Params) {
 	if !h.Full {
 		b.learnAtTheFullEnd(100-missing, sigma, p)
 	}
-	b.tellZero(&[states]float64{iSoC: 1}, 100-missing-b.Filter.X[iSoC], sq(sigma))
-	was := b.Filter.updateSoC(100-missing, sigma)
-	b.Filter.atLeast(math.Hypot(bestSigmaPct, tailSigma*missing), was)
+	trails := x.stringV25 > x.v25+slopeSteadyV
+	if !trails || b.Filter.P[iSoC][iSoC] >= sq(sameErrorShare*sigma) { // else it errs by the same as before
+		b.tellZero(&[states]float64{iSoC: 1}, 100-missing-b.Filter.X[iSoC], sq(sigma))
+		was := b.Filter.updateSoC(100-missing, sigma)
+		b.Filter.atLeast(math.Hypot(bestSigmaPct, tailSigma*missing+x.trailingPct(missing)), was)
+	}
 	h.MissingPct, h.FullReadAt = missing, x.at
 	b.top()
 }
@@ -182,10 +192,21 @@ func (h *Held) watchTail(x *heldSample, dt time.Duration, ratedAh float64) {
 	h.HeldFor += dt
 	h.HeldA += (x.taperA - h.HeldA) * approach(dt, heldMean)
 	share, long := tailShare, earlyHold
-	if !x.absorbing {
-		share, long = share*(x.v25-leadacid.TaperRestV)/(leadacid.TaperV25-leadacid.TaperRestV), fullHold
+	if !x.tailAbsorbing {
+		share, long = share*(x.tailV25-leadacid.TaperRestV)/(leadacid.TaperV25-leadacid.TaperRestV), fullHold
 	}
 	h.AtTail = h.HeldFor >= long && h.HeldA < share*ratedAh
+}
+
+// watchStringsTail does so for a battery that only its string is held with: it may be full, and no more is known.
+func (h *Held) watchStringsTail(x *heldSample, dt time.Duration, p *Params) {
+	if !h.Holding {
+		dt = 0
+	}
+	heldFor, heldA := h.HeldFor, h.HeldA
+	h.end()
+	h.Holding, h.HeldFor, h.HeldA = true, heldFor, heldA
+	h.watchTail(x, dt, p.RatedAh)
 }
 
 // missingPct returns what a charge still misses whose current has tapered to taperA, in percent,
@@ -193,7 +214,18 @@ func (h *Held) watchTail(x *heldSample, dt time.Duration, ratedAh float64) {
 func (h *Held) missingPct(x *heldSample, taperA, capAh float64) (pct, sigmaPct float64) {
 	tau := h.TaperH * x.cold() * (leadacid.TaperV25 - leadacid.TaperRestV) / (x.v25 - leadacid.TaperRestV)
 	pct = min(100*tau*max(taperA, 0)/capAh, 100)
-	return pct, fullSigmaPct + pct*math.Sqrt(h.TaperVar) + 100*gasSigma*tau*x.gasA/capAh
+	return pct, fullSigmaPct + pct*math.Sqrt(h.TaperVar) + 100*gasSigma*tau*x.gasA/capAh + x.trailingPct(pct)
+}
+
+// trailingPct is how much more a battery of a string seems to miss for being held below the mean of its string
+// than it would at the mean, in percent of which missing is all. The current is the string's: it takes as much as
+// the others let through, and in frost, where full ones hold volts apart that differ by a percent, its low
+// voltage says little of what it misses. So do taps that make it seem low.
+func (x *heldSample) trailingPct(missing float64) float64 {
+	if x.stringV25 <= x.v25 {
+		return 0
+	}
+	return missing * (x.stringV25 - x.v25) / (x.stringV25 - leadacid.TaperRestV)
 }
 
 // watchTaper learns from how quickly a held charge's current falls what is missing for a current:

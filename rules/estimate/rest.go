@@ -114,6 +114,23 @@ func (r *Rest) sigmaV(last *Sample, p *Params) float64 {
 // unsettledV is how far the terminals may still stand from the rested voltage.
 func (r *Rest) unsettledV() float64 { return math.Hypot(r.SurfaceV/2, r.DipV/2) }
 
+// stringBelow reports whether the batteries in series of which this is an upper one rest, on the mean, no higher
+// than full ones do.
+func (in *Sample) stringBelow(p *Params) bool {
+	v25, _ := leadacid.RestedVAtReference(in.StringV.Value, in.tempC())
+	return in.StringV.OK() && p.stands() && v25 <= p.Chemistry.RestedVFromSoC(100)+in.aboveFullV()
+}
+
+// aboveFullV is how far above a full block's rested voltage only a charge near its end leaves one. In a string, whose
+// charge ends where its fullest battery does, one in frost stands that high long before: the more so the slower its
+// plates are.
+func (in *Sample) aboveFullV() float64 {
+	if !in.StringV.OK() {
+		return aboveFullV
+	}
+	return aboveFullV * coldPlates(in.tempC())
+}
+
 // tempSigmaV is how well a rested voltage is known for its temperature.
 func (in *Sample) tempSigmaV() float64 {
 	if !in.TempC.OK() {
@@ -132,7 +149,8 @@ func (r *Rest) into(f *Filter, last *Sample, capSigma float64, p *Params) {
 		share = float64(max(last.At-r.TableAt, minReread)) / float64(tableShare)
 	}
 	v25 := r.settledV()
-	if v25 > p.Chemistry.RestedVFromSoC(100)+aboveFullV && r.RestFor >= idleAfter && !r.AfterPast {
+	above := v25 - p.Chemistry.RestedVFromSoC(100)
+	if above > last.aboveFullV() && r.RestFor >= idleAfter && !r.AfterPast && !last.stringBelow(p) {
 		f.updateSoC(100, aboveFullPct) // only a charge near its end leaves so much
 	}
 	f.updateRested(p.Chemistry, v25, r.unsettledV(), last.tempSigmaV(), share, capSigma)

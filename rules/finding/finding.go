@@ -39,10 +39,14 @@ const (
 	Battery              // one battery
 	Joint                // a link or a joint at a post
 	Channel              // a measuring channel
+	Service              // the lift's service, or what else is changed by an interval
+	String               // batteries in series
 )
 
 // String returns the word used in translations.
-func (a About) String() string { return [...]string{"unit", "battery", "joint", "channel"}[a] }
+func (a About) String() string {
+	return [...]string{"unit", "battery", "joint", "channel", "service", "string"}[a]
+}
 
 // Name returns how a sentence begins that is about a subject: "Battery b", "The positive link a-b".
 // Without a subject it is of any: "A battery".
@@ -52,6 +56,8 @@ func (a About) Name(subject string) string {
 		return "A battery"
 	case a == Battery:
 		return "Battery " + subject
+	case a == String:
+		return "String " + subject
 	case a == Joint && subject == "":
 		return "A link or joint"
 	case a == Joint:
@@ -60,6 +66,10 @@ func (a About) Name(subject string) string {
 		return "A sensor"
 	case a == Channel:
 		return "The sensor for " + subject
+	case a == Service && subject == "":
+		return "Service"
+	case a == Service:
+		return strings.ToUpper(subject[:1]) + subject[1:] + " change"
 	}
 	return ""
 }
@@ -85,16 +95,26 @@ type Definition struct {
 	SameSubjectOnly bool          // of those about a battery, only this battery's explain it
 	Episode         time.Duration // raised again within it of having cleared, it is the same episode; 0: never
 	Settings        []string      // further fields of the configuration that it depends on
+	Optional        bool          // only units with a signal that not every unit has have it
 }
 
 // TitleOf returns the headline for a subject.
 func (d *Definition) TitleOf(subject string) string {
-	return strings.ReplaceAll(d.Title, Subject, d.About.Name(subject))
+	return strings.ReplaceAll(d.Title, Subject, d.Of(subject).Name(subject))
 }
 
 // SummaryOf returns the sentence for a subject.
 func (d *Definition) SummaryOf(subject string) string {
-	return strings.ReplaceAll(d.Summary, Subject, d.About.Name(subject))
+	return strings.ReplaceAll(d.Summary, Subject, d.Of(subject).Name(subject))
+}
+
+// Of returns what the finding is about where its subject is this one: what is said of a battery in
+// parallel is said of a string, "a-b", where those share the current.
+func (d *Definition) Of(subject string) About {
+	if d.About == Battery && strings.Contains(subject, "-") {
+		return String
+	}
+	return d.About
 }
 
 // Text is one text of a definition, with the ID that translations know it by.

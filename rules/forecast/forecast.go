@@ -53,8 +53,9 @@ type Battery struct {
 // Params describes the unit.
 type Params struct {
 	Batteries   []Battery        // 1 to unit.MaxBatteries
+	Layout      unit.Layout      // how they are joined
 	CycleRuns   int              // motor runs that make a lift cycle; 1 or more
-	LeastMotorV float64          // at the motor's terminal, in a run: below it the lift does not work
+	LeastMotorV float64          // at a 12 V motor's terminal, in a run: below it the lift does not work
 	Voltage     unit.SensorClass // of the batteries; zero: unit.DefaultClass
 	Current     unit.SensorClass
 	FloorPct    float64 // bank's charge below which no lift cycle is counted; 0: the voltage alone decides
@@ -121,12 +122,12 @@ func (p *Params) capacity(k int, in *Inputs) (ah, sigma float64) {
 }
 
 // ratedAh returns the rated capacity of the bank.
-func (p *Params) ratedAh() (ah float64) {
-	for k := range p.Batteries {
-		ah += p.Batteries[k].RatedAh
-	}
-	return ah
+func (p *Params) ratedAh() float64 {
+	return p.Layout.SumOfStrings(len(p.Batteries), func(k int) float64 { return p.Batteries[k].RatedAh })
 }
+
+// strings returns how many strings the bank has; in parallel each battery is one.
+func (p *Params) strings() int { return p.Layout.Strings(len(p.Batteries)) }
 
 // What a figure waits for.
 var (

@@ -20,6 +20,7 @@ func good(v float64) unit.Reading { return unit.Reading{Value: v, Quality: unit.
 type bankUnit struct {
 	m     *forecast.Meter
 	n     int
+	paths int // that share the bank's current: batteries in parallel, or strings
 	at    time.Duration
 	known forecast.Inputs
 }
@@ -32,7 +33,7 @@ func newUnit(n int, change func(*forecast.Params)) *bankUnit {
 	if change != nil {
 		change(&p)
 	}
-	u := &bankUnit{m: forecast.New(p), n: n}
+	u := &bankUnit{m: forecast.New(p), n: n, paths: p.Layout.Strings(n)}
 	for k := range n {
 		u.known.SoC[k] = unit.Estimate{Value: 80, Sigma: 2, Known: true}
 		u.known.CapacityAh[k] = unit.Estimate{Value: 100, Sigma: 4, Known: true}
@@ -48,7 +49,7 @@ func (u *bankUnit) scan(bankA, volt, motorV float64, running bool, runFor time.D
 		s.MotorV = good(motorV)
 	}
 	for k := range u.n {
-		s.Battery[k] = unit.Battery{VoltageV: good(volt), CurrentA: good(bankA / float64(u.n))}
+		s.Battery[k] = unit.Battery{VoltageV: good(volt), CurrentA: good(bankA / float64(u.paths))}
 	}
 	u.m.Step(&s, &forecast.Facts{Running: running, RunFor: runFor, Feeding: feeding}, &u.known)
 }

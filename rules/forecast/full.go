@@ -83,7 +83,7 @@ func (c *Charging) stepFeed(s *unit.Scan, facts *Facts, p *Params, in *Inputs) {
 			f.N, f.SumV, f.SumA, f.SumT, f.From, f.Count = 0, 0, 0, 0, at, 0
 			return
 		}
-		volt, amps, temp = volt+b.VoltageV.Value, amps+(b.CurrentA.Value-facts.ZeroA[k]), temp+t.Value
+		volt, amps, temp = volt+b.VoltageV.Value, amps+p.Layout.OfString(b.CurrentA.Value-facts.ZeroA[k]), temp+t.Value
 	}
 	f.N++
 	batteries := float64(len(p.Batteries))
@@ -143,10 +143,10 @@ func (m *Meter) TimeToFull(in *Inputs) Answer {
 		return waits(waitsForMinutes)
 	}
 	var capAh, missing, socSigma, capSigma float64
-	for k := range m.n {
-		ah, s := m.p.capacity(k, in)
-		capAh, missing = capAh+ah, missing+ah*(1-in.SoC[k].Value/100)
-		socSigma, capSigma = socSigma+ah*in.SoC[k].Sigma/100, max(capSigma, s)
+	for k := range m.p.strings() {
+		ah, lacks, lacksSigma, s := m.p.lacking(k, in)
+		capAh, missing = capAh+ah, missing+lacks
+		socSigma, capSigma = socSigma+lacksSigma, max(capSigma, s)
 	}
 	now := &f.Kept[windows-1]
 	end := fullMissing * capAh
@@ -165,6 +165,21 @@ func (m *Meter) TimeToFull(in *Inputs) Answer {
 	return m.inBulk(now, capAh, missing, end, socSigma, capSigma)
 }
 
+// lacking returns the capacity of string k, what it lacks until its last battery is full, and what they leave
+// open.
+func (p *Params) lacking(k int, in *Inputs) (capAh, ah, sigmaAh, capSigma float64) {
+	ah = math.Inf(-1)
+	capAh = math.Inf(1)
+	for i := p.Layout.Lowest(k); i <= p.Layout.Highest(k); i++ {
+		full, s := p.capacity(i, in)
+		capAh, capSigma = min(capAh, full), max(capSigma, s)
+		if x := full * (1 - in.SoC[i].Value/100); x > ah {
+			ah, sigmaAh = x, full*in.SoC[i].Sigma/100
+		}
+	}
+	return capAh, ah, sigmaAh, capSigma
+}
+
 // inTaper goes by the current and by the charge that is missing, each after what it is worth: a
 // current says more in the middle of a taper, where what is missing is not known to a few percent;
 // at its end the sensors' zeros and the gas blur it.
@@ -175,7 +190,7 @@ func (m *Meter) inTaper(now *Point, capAh, missing, end, socSigma float64) Answe
 	plan := m.taperAhead(capAh, volt25(now), now.TempC)
 	gas, last := m.p.gas(now), plan.current(end)
 	byCurrent, byCharge := max(now.Amps-gas, last), max(plan.current(missing), last)
-	zerosA := zeroShare * m.p.Current.Zero * math.Sqrt(float64(m.n))
+	zerosA := zeroShare * m.p.Current.Zero * math.Sqrt(float64(m.p.strings()))
 	currentSigma := math.Hypot(currentRule, math.Hypot(zerosA, gasSigma*gas)/byCurrent)
 	chargeSigma := math.Hypot(chargeRule, socSigma/max(missing, end))
 	w := sq(chargeSigma) / (sq(chargeSigma) + sq(currentSigma))

@@ -128,8 +128,8 @@ func (m *Meter) learnVoltages(s *runSums, in *Inputs) {
 	var bankA, bankV float64
 	n := float64(s.steadyN)
 	for k := range m.n {
-		bankA += s.sumA[k] / n
-		bankV += s.sumV[k] / n / float64(m.n)
+		bankA += m.p.Layout.OfString(s.sumA[k] / n)
+		bankV += s.sumV[k] / n / float64(m.p.strings())
 	}
 	if bankA < minRunA {
 		return

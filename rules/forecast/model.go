@@ -126,36 +126,41 @@ type modelBank struct {
 	amps   [unit.MaxBatteries]float64 // drawn, of the last solve
 }
 
-// solve shares amps among the batteries and gives their common voltage. Within the hours the
-// voltages fall by what is drawn: that is taken in, or evening out would swing to and fro.
+// solve shares amps among the strings, in parallel each a battery, and gives their common voltage. Within the
+// hours the voltages fall by what is drawn: that is taken in, or evening out would swing to and fro.
 func (p *modelBank) solve(amps, hours float64, resting bool) (v float64) {
 	var sumG, sumI float64
 	var e, g [unit.MaxBatteries]float64
-	for k := range p.n {
-		b := &p.b[k]
-		e[k] = b.restV()
-		ohm := b.ohm()
-		if resting {
-			ohm *= chargeResistanceFactor
-		} else {
-			e[k] += p.m.state.OffsetV[k].Value
+	l := p.m.p.Layout
+	for k := range l.Strings(p.n) {
+		all := 0.0
+		for i := l.Lowest(k); i <= l.Highest(k); i++ {
+			b := &p.b[i]
+			e[k] += b.restV()
+			ohm := b.ohm()
+			if resting {
+				ohm *= chargeResistanceFactor
+			} else {
+				e[k] += p.m.state.OffsetV[i].Value
+			}
+			all += ohm + b.slopeV*hours
 		}
-		g[k] = 1 / (ohm + b.slopeV*hours)
+		g[k] = 1 / all
 		sumG, sumI = sumG+g[k], sumI+g[k]*e[k]
 	}
 	v = (sumI - amps) / sumG
-	for k := range p.n {
-		p.amps[k] = (e[k] - v) * g[k]
+	for i := range p.n {
+		k := l.StringOf(i)
+		p.amps[i] = (e[k] - v) * g[k]
 	}
 	return v
 }
 
+// socPct is the bank's charge: that of its strings, each with its emptiest battery.
 func (p *modelBank) socPct() float64 {
-	var have, all float64
-	for k := range p.n {
-		have, all = have+p.b[k].capAh-p.b[k].missingAh, all+p.b[k].capAh
-	}
-	return 100 * have / all
+	l := p.m.p.Layout
+	have := l.SumOfStrings(p.n, func(i int) float64 { return p.b[i].capAh - p.b[i].missingAh })
+	return 100 * have / l.SumOfStrings(p.n, func(i int) float64 { return p.b[i].capAh })
 }
 
 // move takes the currents of the last solve for hours.
@@ -171,9 +176,9 @@ func (m *Meter) lifts(in *Inputs, c *change) float64 {
 	var capAh, mostAh float64
 	for k := range m.n {
 		p.b[k] = m.model(k, in, c)
-		capAh += p.b[k].capAh
-		mostAh += p.b[k].share * p.b[k].capAh
 	}
+	capAh = m.p.Layout.SumOfStrings(m.n, func(k int) float64 { return p.b[k].capAh })
+	mostAh = m.p.Layout.SumOfStrings(m.n, func(k int) float64 { return p.b[k].share * p.b[k].capAh })
 	st := &m.state
 	runs := float64(m.p.CycleRuns)
 	amps := st.SteadyA.Value
@@ -234,7 +239,7 @@ func (p *modelBank) advance(lifts, amps, runH, restH float64) bool {
 func (p *modelBank) works(amps float64) bool {
 	p.motorV = p.solve(amps, 0, false) - amps*p.m.state.PathOhm.Value
 	floor := p.m.p.FloorPct
-	return p.motorV >= p.m.p.LeastMotorV && (floor == 0 || p.socPct() >= floor)
+	return p.motorV >= p.m.p.Layout.Volts(p.m.p.LeastMotorV) && (floor == 0 || p.socPct() >= floor)
 }
 
 // LiftsLeft returns the number of lifts left.

@@ -34,7 +34,7 @@ type Taper struct {
 func (p *Params) gas(mean *Point) (amps float64) {
 	for k := range p.Batteries {
 		b := &p.Batteries[k]
-		amps += gasShare * b.Chemistry.GassingA(b.RatedAh, mean.Volt, mean.TempC)
+		amps += p.Layout.OfString(gasShare) * b.Chemistry.GassingA(b.RatedAh, mean.Volt, mean.TempC)
 	}
 	return amps
 }
@@ -91,7 +91,7 @@ func (p *taperPlan) tau(l int) (hours, sigma float64) {
 	var prior float64
 	for k := range p.bank.Batteries {
 		b := &p.bank.Batteries[k]
-		prior += b.Chemistry.TaperH * b.RatedAh / p.bank.ratedAh()
+		prior += b.Chemistry.TaperH * p.bank.Layout.OfString(b.RatedAh) / p.bank.ratedAh()
 	}
 	h, w := prior*priorWeight, priorWeight
 	for i := range p.tapers {

@@ -43,6 +43,9 @@ type About struct {
 	Tracks string  // path of a limit that the default follows, by Plus
 	Plus   float64 // in the limit's unit
 	Usual  string  // the default in words, where a number would say too little
+	// OfBank is for volts of the bank, its feed or its motor. They are set for one 12 V battery, and so many
+	// times as much holds for a bank with so many in series: see InSeries.
+	OfBank bool
 }
 
 // Number is a limit in a unit, Span one that is a time, Count a whole number. To is where its value
@@ -177,6 +180,16 @@ func Apply(set []Limit, values Values) error {
 		}
 	}
 	return errors.Join(errs...)
+}
+
+// InSeries brings the limits of a set that are of the bank, its feed or its motor from one 12 V battery to so
+// many in series. It is for limits that were given their values just now.
+func InSeries(set []Limit, blocks int) {
+	for _, l := range set {
+		if n, ok := l.(Number); ok && n.OfBank {
+			*n.To *= float64(blocks)
+		}
+	}
 }
 
 // tracked returns the value of the limit that another one's default follows: it may be of another

@@ -288,8 +288,12 @@ func (m *Meter) finishRun() {
 	if !got.good {
 		c.sigma = math.Hypot(c.sigma, heldUp)
 	}
-	if got.ok && c.judged {
+	switch {
+	case got.ok && c.judged:
 		m.learn(&got.answer, c)
+		s.ChargedRuns = 0
+	case m.run.haveBase && m.run.base.held && m.run.heldFull():
+		s.ChargedRuns = min(s.ChargedRuns+1, VerdictRuns)
 	}
 }
 

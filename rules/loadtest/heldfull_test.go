@@ -42,7 +42,7 @@ func TestWhatHasAChargerOn(t *testing.T) {
 		on          bool
 	}{{12.8, 0, false}, {12.8, 1.2, false}, {12.8, 1.8, true}, {12.8, -1.8, false}, {13.3, 0.1, false}, {13.8, 0.1, true}} {
 		s := runState{haveBase: true, base: point{v: c.volts, a: c.amps}}
-		assert.Equal(t, c.on, charged(c.volts, c.amps), "%+v", c)
+		assert.Equal(t, c.on, s.base.charged(), "%+v", c)
 		assert.Equal(t, c.on && c.volts > 13, s.aboveV() > 0, "only what it holds up: %+v", c)
 	}
 }

@@ -28,6 +28,7 @@ type bench struct {
 	noiseV   float64
 	restV    float64
 	heldV    float64 // what a neighbor holds it above its line at rest
+	sagsV    float64 // by which that is less after a run
 	restA    float64
 	plateau  float64 // A
 	inrush   float64 // A above the plateau at the start
@@ -98,7 +99,7 @@ func (b *bench) truth(at, start, stop time.Duration) (v, a float64) {
 		return b.restV + b.heldV + b.restA*b.mohm/1000, b.restA
 	case at >= stop:
 		relaxed *= math.Exp(-(at - stop).Seconds() / b.layerS)
-		return b.restV + b.heldV + b.restA*b.mohm/1000 + relaxed, b.restA
+		return b.restV + b.heldV - b.sagsV + b.restA*b.mohm/1000 + relaxed, b.restA
 	}
 	a = -(b.plateau + b.inrush*math.Exp(-float64(at-start)/float64(100*time.Millisecond)))
 	return b.restV + a*b.mohm/1000 + relaxed, a

@@ -59,7 +59,11 @@ const (
 type point struct {
 	at   time.Duration
 	v, a float64
+	held bool // its string or the feed shows that a charger is on
 }
+
+// charged reports whether a reading at rest has a charger on, and says nothing of the line.
+func (p *point) charged() bool { return p.held || p.a > idleChargeA || p.v > idleHighV }
 
 // runState reads one run.
 type runState struct {
@@ -116,7 +120,7 @@ func (s *runState) begin(at time.Duration, exact bool, rest *Rest) {
 	s.start, s.ringN, s.fed = at, 0, 0
 	s.first, s.before, s.behind = mean{}, mean{}, mean{}
 	s.haveStep, s.resting, s.lastA = false, mean{}, 0
-	s.base, s.haveBase = point{rest.At, rest.VoltageV, rest.CurrentA}, rest.Have && at-rest.At <= baseAge
+	s.base, s.haveBase = point{rest.At, rest.VoltageV, rest.CurrentA, rest.Held}, rest.Have && at-rest.At <= baseAge
 	s.leastA, s.highA = math.Inf(1), math.Inf(-1)
 	restA, slow := 0.0, 1.0
 	if s.haveBase {
@@ -131,7 +135,7 @@ func (s *runState) begin(at time.Duration, exact bool, rest *Rest) {
 // aboveV returns by how much a charger had the battery above its rest before the run: so much its
 // layers may have begun with.
 func (s *runState) aboveV() float64 {
-	if !s.haveBase || !charged(s.base.v, s.base.a) {
+	if !s.haveBase || !s.base.charged() {
 		return 0
 	}
 	return max(s.base.v-leadacid.TaperRestV, 0)
@@ -146,9 +150,6 @@ func slower(tempC unit.Reading) float64 {
 	return math.Sqrt(leadacid.ReactionFactor(tempC.Value))
 }
 
-// charged reports whether a reading at rest has a charger on, and says nothing of the line.
-func charged(v, a float64) bool { return a > idleChargeA || v > idleHighV }
-
 // restV returns by how much a rest with the current a may be off the battery's own line.
 func (c *class) restV(a float64) float64 {
 	switch {
@@ -162,7 +163,7 @@ func (c *class) restV(a float64) float64 {
 
 // beforeV returns it of the rest before the run.
 func (s *runState) beforeV() float64 {
-	if !s.haveBase || charged(s.base.v, s.base.a) {
+	if !s.haveBase || s.base.charged() {
 		return heldV
 	}
 	return s.class.restV(s.base.a)
@@ -182,7 +183,7 @@ func (s *runState) within(at time.Duration, in *unit.Battery, soc unit.Estimate)
 	if s.phase != running {
 		return
 	}
-	p := point{at, in.VoltageV.Value, in.CurrentA.Value}
+	p := point{at: at, v: in.VoltageV.Value, a: in.CurrentA.Value}
 	if s.ringN >= len(s.ring) {
 		s.feed()
 	}
@@ -255,7 +256,7 @@ func (s *runState) restart(p *point) {
 
 // rested applies the rest before the run.
 func (s *runState) rested() {
-	if s.haveBase && !charged(s.base.v, s.base.a) {
+	if s.haveBase && !s.base.charged() {
 		s.leastA, s.highA = min(s.leastA, s.base.a), max(s.highA, s.base.a)
 		s.fit.add(s.base.v, s.base.a, atBefore, s.stepA, math.Hypot(s.class.readV, modelV), 1)
 	}
@@ -304,8 +305,8 @@ func (s *runState) stopped() {
 }
 
 // after applies readings after the stop.
-func (s *runState) after(at time.Duration, in *unit.Battery, soc unit.Estimate) {
-	p := point{at, in.VoltageV.Value, in.CurrentA.Value}
+func (s *runState) after(at time.Duration, in *unit.Battery, soc unit.Estimate, held bool) {
+	p := point{at, in.VoltageV.Value, in.CurrentA.Value, held}
 	s.far(&p)
 	if p.at-s.stop <= lagSpan {
 		s.ring[s.ringN%len(s.ring)] = p
@@ -319,7 +320,7 @@ func (s *runState) far(p *point) {
 	if since > settle && since <= edgeSpan {
 		s.behind.add(p.v, p.a)
 	}
-	if !s.fit.have || since > tailSpan || charged(p.v, p.a) {
+	if !s.fit.have || since > tailSpan || p.charged() {
 		return
 	}
 	s.resting.add(p.v, p.a)
@@ -374,6 +375,9 @@ func (s *runState) read() (out result) {
 // to its voltage at once, where a charge of its own on the plates' surface is gone after a run. What
 // the charger holds is no resistance.
 func (s *runState) heldFull() bool {
+	if s.haveBase && s.base.held && s.base.a < idleChargeA {
+		return true // in a string: how fast it comes back hangs on what the other takes
+	}
 	if !s.haveBase || s.base.v <= ownMostV {
 		return false
 	}

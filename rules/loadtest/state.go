@@ -18,6 +18,8 @@ type State struct {
 	EMFRuns    uint32
 	TakingRuns uint8 // runs in a row in which the battery took current
 	Rest       Rest
+	// Runs in a string through which a charger was on, since the last run that counted.
+	ChargedRuns uint32 `json:",omitempty"`
 }
 
 // Rest is the last reading with the motor off, that a run is compared with.
@@ -26,6 +28,7 @@ type Rest struct {
 	VoltageV, CurrentA float64
 	Slower             float64 // lags of the layers, over those at 25 °C
 	Have               bool
+	Held               bool `json:",omitempty"` // by a charger, as the string or the feed shows
 }
 
 // State returns what has been learned.
@@ -63,6 +66,7 @@ func (s *State) check() error {
 	c.In("strikes", float64(s.Parts.Strikes), -maxStrikes, maxStrikes)
 	c.Sum("emf", s.EMFV)
 	c.In("runs taking", float64(s.TakingRuns), 0, maxTaking)
+	c.In("runs under a charger", float64(s.ChargedRuns), 0, VerdictRuns)
 	c.In("lag", s.Lag.MeanS, -maxLagS, maxLagS)
 	c.In("lag runs", float64(s.Lag.Runs), 0, lagMemory)
 	c.Finite("rest", s.Rest.VoltageV, s.Rest.CurrentA)
@@ -90,4 +94,20 @@ func (j *Judge) Restore(s JudgeState) error {
 	}
 	j.state = s
 	return nil
+}
+
+// Recalibrated brings what was learned to readings that are corrected otherwise: resistances are mohm
+// times what they were, and a voltage of before is now gainV · voltage + addV.
+func (s *State) Recalibrated(mohm, gainV, addV float64) {
+	p, t := &s.Parts, &s.Trend
+	for _, x := range []*float64{&p.MetalMohm, &p.AcidMohm, &p.LayerMohm, &t.Y, &t.XY} {
+		*x *= mohm
+	}
+	for _, x := range []*float64{&p.VarMetal, &p.Covar, &p.VarAcid, &p.VarLayer, &t.YY} {
+		*x *= mohm * mohm
+	}
+	if s.EMFRuns > 0 {
+		s.EMFV = s.EMFV*gainV + addV
+	}
+	s.Rest = Rest{}
 }

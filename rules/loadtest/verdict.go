@@ -27,6 +27,7 @@ var verdictWords = [...]string{"unknown", "fit", "fit-low", "tired", "failed"}
 // Evidence is what a verdict rests on.
 type Evidence struct {
 	Runs         uint32        // behind the capability
+	ChargedRuns  uint32        // see Meter.ChargedRuns
 	Cranking     unit.Estimate // capability over rated CCA
 	Capacity     unit.Estimate // full capacity over rated
 	SoC          unit.Estimate // %
@@ -89,7 +90,9 @@ const (
 
 // What a verdict waits for.
 var (
-	waitsForRuns  = unit.Says("waits.verdict-runs", "20 motor runs with the feed off, and voltage and current read")
+	waitsForRuns = unit.Says("waits.verdict-runs", "20 motor runs with the feed off, and voltage and current read")
+	waitsForIdle = unit.Says("waits.verdict-charger", "20 motor runs with the tractor's engine off: lately the feed was on in "+
+		"every run, and what it holds up is not the battery's strength")
 	waitsForClear = unit.Says("waits.verdict-clear", "a clearer capability: it is within its uncertainty of the limit")
 	waitsForScale = unit.Says("waits.verdict-scale", "a check of its current sensor's scale and of the rating given: it "+
 		"seems over 1.5 times as strong as that")
@@ -131,6 +134,8 @@ func (j *Judge) judge(e *Evidence) (Verdict, *unit.Text) {
 		return Failed, nil
 	}
 	switch {
+	case e.Runs < VerdictRuns && e.ChargedRuns >= VerdictRuns:
+		return Unknown, waitsForIdle
 	case e.Runs < VerdictRuns:
 		return Unknown, waitsForRuns
 	case !e.Cranking.Known:

@@ -52,6 +52,9 @@ func TestVerdicts(t *testing.T) {
 	check("70 %", loadtest.Tired, "", share(0.70))
 	check("on the lower limit", loadtest.Tired, "", share(0.60))
 	check("half", loadtest.Failed, "", share(0.50))
+	check("all under a charger", loadtest.Unknown, "engine off", func(e *loadtest.Evidence) { e.Runs, e.ChargedRuns = 0, 20 })
+	check("nineteen of them", loadtest.Unknown, "20 motor runs with the feed off", func(e *loadtest.Evidence) { e.Runs, e.ChargedRuns = 0, 19 })
+	check("known from before", loadtest.Fit, "", func(e *loadtest.Evidence) { e.ChargedRuns = 20 })
 	check(
 		"nineteen runs",
 		loadtest.Unknown,

@@ -32,7 +32,8 @@ type Leads struct {
 
 // What an arrangement may wait for.
 var (
-	waitsForBattery = unit.Says("waits.second-battery", "a second battery: with one there is nothing to compare")
+	// WaitsForBattery is of a bank of one battery, or one string.
+	WaitsForBattery = unit.Says("waits.second-battery", "a second battery: with one there is nothing to compare")
 	waitsForTaps    = unit.Says("waits.negative-taps",
 		"a voltage tap at each negative post: without it the negative lead can't be located")
 	waitsForRuns   = unit.Says("waits.unfed-runs", "motor runs with the feed off and all voltages and currents read")
@@ -54,7 +55,7 @@ func (m *Meter) Feed() Leads {
 func (m *Meter) leads(positive, negative place, waits *unit.Text) Leads {
 	l := Leads{Positive: -1, Negative: -1}
 	if m.n == 1 {
-		l.WaitsFor = waitsForBattery
+		l.WaitsFor = WaitsForBattery
 		return l
 	}
 	l.Probability = 1

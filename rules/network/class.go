@@ -5,6 +5,7 @@ import "liftbank/rules/unit"
 // class is what follows from the class of the sensors: of the drop over each link, of the paths,
 // and of the currents.
 type class struct {
+	blocks    float64 // batteries in series, of each string whose posts are looked at
 	gainShare float64 // deviation of a figure from the gain of one current sensor
 	stepMV    [sides][maxLinks]float64
 	scanMV    [sides][maxLinks]float64
@@ -36,7 +37,8 @@ const (
 	pieceGain     = 0.5    // ratio: of a current's gain, in the motor path's drop; our choice
 )
 
-func classOf(c *unit.Classes, n int) (out class) {
+func classOf(c *unit.Classes, n int, blocks float64) (out class) {
+	out.blocks = blocks
 	signals := [sides]unit.Signal{Positive: unit.BatteryVoltage, Negative: unit.BatteryNegative}
 	share := [sides]float64{Positive: stepShare, Negative: groundShare}
 	for side, signal := range signals {

@@ -39,11 +39,11 @@ const (
 )
 
 // newLine returns a line that knows what sensors may be: gains by gainMVPerV, offsets by offsetMV
-// (both standard deviations, the gain's at the middle voltage counted in), and a resistance of
-// about so much.
-func newLine(offsetMV, gainMVPerV, mohm float64) Line {
+// (both standard deviations, the gain's at the middle voltage of so many batteries in series counted in),
+// and a resistance of about so much.
+func newLine(offsetMV, gainMVPerV, mohm, blocks float64) Line {
 	var l Line
-	l.Cov[offset][offset] = sq(offsetMV) + sq(gainMVPerV*middleV)
+	l.Cov[offset][offset] = sq(offsetMV) + sq(gainMVPerV*middleV*blocks)
 	l.Cov[gain][gain] = sq(gainMVPerV)
 	l.Cov[slope][slope] = sq(mohm)
 	return l
@@ -52,8 +52,8 @@ func newLine(offsetMV, gainMVPerV, mohm float64) Line {
 // newLinkLine returns a line of a link: the current beyond it times its resistance, less, with the
 // lead beyond it too, the whole current times the same resistance. Both coefficients are learned as
 // if apart: what lies between them says where the lead is.
-func newLinkLine(offsetMV, gainMVPerV, mohm float64) Line {
-	l := newLine(offsetMV, gainMVPerV, mohm)
+func newLinkLine(offsetMV, gainMVPerV, mohm, blocks float64) Line {
+	l := newLine(offsetMV, gainMVPerV, mohm, blocks)
 	l.Cov[away][away] = sq(mohm)
 	return l
 }

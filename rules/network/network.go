@@ -42,19 +42,20 @@ import (
 
 const maxLinks = unit.MaxBatteries - 1 // count: links of a rail; physical
 
-// Side is one of the two rails of a bank.
+// Side is one of the two rails of a bank, or the middle of a string.
 type Side uint8
 
 // Sides.
 const (
 	Positive Side = iota
 	Negative
+	Middle // from the positive post of a battery to the negative one of the battery that stands on it: no rail
 )
 
 const sides = 2 // count: rails; physical
 
 // String returns the side in words.
-func (s Side) String() string { return [...]string{"positive", "negative"}[s] }
+func (s Side) String() string { return [...]string{"positive", "negative", "middle"}[s] }
 
 // Facts are what the readings of a scan do not say.
 type Facts struct {
@@ -82,6 +83,36 @@ type Meter struct {
 // negativeFitted says which negative posts have a tap; that of battery 0 is the board's ground and
 // needs none. classes are those of the sensors. It panics on another n.
 func New(n int, negativeFitted [unit.MaxBatteries]bool, classes *unit.Classes) *Meter {
+	return newMeter(n, negativeFitted, classes, 1)
+}
+
+// NewStrings returns a meter of a bank of n batteries with strings. Its batteries are the strings: it is
+// shown their positive and negative posts and their currents, as Strung makes them of a scan, and its
+// answers are of strings. negativeFitted and classes are of the batteries' channels as measured.
+func NewStrings(l unit.Layout, n int, negativeFitted [unit.MaxBatteries]bool, classes *unit.Classes) *Meter {
+	var fitted [unit.MaxBatteries]bool
+	of := *classes
+	for k := range l.Strings(n) {
+		fitted[k] = negativeFitted[l.Lowest(k)]
+		of[unit.ChannelOf(unit.BatteryVoltage, k)] = classes.Of(unit.BatteryVoltage, l.Highest(k))
+		of[unit.ChannelOf(unit.BatteryNegative, k)] = classes.Of(unit.BatteryNegative, l.Lowest(k))
+		of[unit.ChannelOf(unit.BatteryCurrent, k)] = l.CurrentClass(classes, k)
+	}
+	return newMeter(l.Strings(n), fitted, &of, float64(l.Blocks()))
+}
+
+// Strung brings a scan of n batteries' posts as measured to their strings.
+func Strung(l unit.Layout, s *unit.Scan, n int) {
+	for k := range l.Strings(n) {
+		low, high := s.Battery[l.Lowest(k)], s.Battery[l.Highest(k)]
+		s.Battery[k] = unit.Battery{VoltageV: high.VoltageV, NegativeV: low.NegativeV, CurrentA: low.CurrentA, TempC: low.TempC}
+	}
+	for k := l.Strings(n); k < n; k++ {
+		s.Battery[k] = unit.Battery{}
+	}
+}
+
+func newMeter(n int, negativeFitted [unit.MaxBatteries]bool, classes *unit.Classes, blocks float64) *Meter {
 	if n < 1 || n > unit.MaxBatteries {
 		panic("bug: network: batteries out of range")
 	}
@@ -89,7 +120,7 @@ func New(n int, negativeFitted [unit.MaxBatteries]bool, classes *unit.Classes) *
 	for k := n; k < unit.MaxBatteries; k++ {
 		negativeFitted[k] = false
 	}
-	m := &Meter{n: n, fitted: negativeFitted, class: classOf(classes, n)}
+	m := &Meter{n: n, fitted: negativeFitted, class: classOf(classes, n, blocks)}
 	m.state = m.class.newState(n, negativeFitted)
 	m.weighAll()
 	return m
@@ -105,7 +136,7 @@ const (
 	minBase    = 2                      // count: scans of a moment before; our choice
 	runScans   = 5                      // count: scans of a run; our choice
 	steadyA    = 4.0                    // A: change of the bank's current that begins a new base; our choice
-	steadyV    = 0.15                   // V: change of the bank's voltage that begins a new base; our choice
+	steadyV    = 0.15                   // V: change of a battery's voltage that begins a new base; our choice
 )
 
 // Step applies one scan: the posts' voltages over the board's ground, 0 where a negative post is
@@ -155,7 +186,7 @@ func (m *Meter) stepRun(s *unit.Scan, f Facts) {
 func (m *Meter) stepRest(s *unit.Scan, f Facts) {
 	w := &m.state.Pending.Base
 	if w.Scans > 0 && (math.Abs(totalA(s, m.n)-w.totalA()) > steadyA ||
-		math.Abs(s.Battery[0].VoltageV.Value-w.Positive[0].mean()) > steadyV) {
+		math.Abs(s.Battery[0].VoltageV.Value-w.Positive[0].mean()) > steadyV*m.class.blocks) {
 		w.reset()
 		return
 	}

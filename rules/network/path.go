@@ -9,7 +9,7 @@ import (
 
 // Limits of the voltages of the two paths, to the motor and from the converter.
 const (
-	closedMV   = 400                    // mV: between feed and bank, breaker closed and no current; our choice
+	closedMV   = 400.0                  // mV: between feed and a battery, breaker closed and no current; our choice
 	closedA    = 0.5                    // A: without current; our choice
 	pieceLasts = 500 * time.Millisecond // of a run, whose readings are taken together; our choice
 	minMotorV  = 1.0                    // V: at the motor's terminal; our choice
@@ -18,7 +18,7 @@ const (
 )
 
 func (c *class) newPathLine() Line {
-	return newLine(c.path.offsetMV, c.path.firstMVPerV(), firstPathMohm)
+	return newLine(c.path.offsetMV, c.path.firstMVPerV(), firstPathMohm, c.blocks)
 }
 
 // learnFeedPath takes the converter's voltage over the bank's, at whatever current flows. Without a
@@ -29,12 +29,13 @@ func (m *Meter) learnFeedPath(s *scene) {
 		return
 	}
 	over := 1000 * (s.feedV - s.postV[Positive][at])
-	if over < -closedMV || s.totalA < closedA && over > closedMV {
+	closed := closedMV * m.class.blocks
+	if over < -closed || s.totalA < closedA && over > closed {
 		return
 	}
 	// The current is taken as read, under zero too: its sensors' zeros then go into the line's
 	// offset, whatever the resistance.
-	m.state.Feed.step(over, s.postV[Positive][at], s.totalA, 0, math.Hypot(m.class.pathMV, m.class.gainShare*over))
+	m.state.Feed.step(over, s.postV[Positive][at]-m.class.belowV(), s.totalA, 0, math.Hypot(m.class.pathMV, m.class.gainShare*over))
 }
 
 // pathStart returns the battery whose positive post a path is measured from: that of its lead, once
@@ -81,7 +82,7 @@ func (m *Meter) stepMotorPath(s *unit.Scan) {
 	if drawA < minRunA || postV < minPostV || motorV < minMotorV {
 		return
 	}
-	m.state.Motor.step(over, postV, drawA, 0, math.Hypot(m.class.pieceMV, pieceGain*m.class.gainShare*over))
+	m.state.Motor.step(over, postV-m.class.belowV(), drawA, 0, math.Hypot(m.class.pieceMV, pieceGain*m.class.gainShare*over))
 }
 
 // MotorPath returns what lies between the bank's positive post and the motor's terminal, in mΩ:

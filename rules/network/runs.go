@@ -52,7 +52,7 @@ const (
 // reports whether it said something.
 func (m *Meter) learnRun(into *[sides][maxLinks]Runs, from, to *scene) bool {
 	d := to.minus(from)
-	if !d.ampsOK || d.totalA > -minRunA || !dropImplausible(&d, m.n) {
+	if !d.ampsOK || d.totalA > -minRunA || !dropImplausible(&d, m.n, m.class.blocks) {
 		return false
 	}
 	learned := false
@@ -77,7 +77,7 @@ func (m *Meter) learnRun(into *[sides][maxLinks]Runs, from, to *scene) bool {
 
 // dropImplausible takes out voltages that can't be of their battery's current; it reports false if
 // a current can't be.
-func dropImplausible(d *scene, n int) bool {
+func dropImplausible(d *scene, n int, blocks float64) bool {
 	for k := range n {
 		if !d.postOK[Positive][k] {
 			continue
@@ -89,7 +89,7 @@ func dropImplausible(d *scene, n int) bool {
 		if math.Abs(a) < deafA && dip < -deafDipV && d.postOK[Negative][k] {
 			return false
 		}
-		mohm := 1000 * dip / a
+		mohm := 1000 * dip / a / blocks
 		if math.Abs(a) >= judgedA && (mohm < minMohm || mohm > maxMohm) {
 			d.postOK[Positive][k] = false
 			d.postOK[Negative][k] = k == 0

@@ -7,7 +7,7 @@ import "math"
 // error they share: the input chip's step.
 const (
 	sameA     = 1.0   // A: change of the bank's current; our choice
-	sameV     = 0.05  // V: change of the bank's voltage; our choice
+	sameV     = 0.05  // V: change of a battery's voltage; our choice
 	longScans = 240   // count: scans in a stretch; our choice
 	restV     = 0.008 // V: drift over half a window, as channels are read up to a tenth of a second apart; our choice
 )
@@ -17,11 +17,12 @@ const maxDropMV = 400 // mV: of a charge current over a link; our choice
 // gather takes a window with the motor at rest to those before it, and learns from them when the
 // state changes.
 func (m *Meter) gather(w *Window) {
-	if math.Abs(w.DriftV) > restV {
+	if math.Abs(w.DriftV) > restV*m.class.blocks {
 		return
 	}
 	s := &m.state.Pending.Stretch
-	changed := math.Abs(w.totalA()-s.totalA()) > sameA || math.Abs(w.Positive[0].mean()-s.Positive[0].mean()) > sameV
+	changed := math.Abs(w.totalA()-s.totalA()) > sameA ||
+		math.Abs(w.Positive[0].mean()-s.Positive[0].mean()) > sameV*m.class.blocks
 	if s.Scans > 0 && (changed || s.Scans >= longScans || w.Feeding != s.Feeding) {
 		m.learnSlow(s)
 		s.reset()
@@ -44,7 +45,7 @@ func (m *Meter) learnSlow(w *Window) {
 			}
 			noise := math.Hypot(m.class.stepMV[side][k], m.class.scanMV[side][k]/math.Sqrt(float64(w.Scans)))
 			joints := soundMohm * (s.ampsA[k+1] - s.ampsA[k])
-			m.state.Charge[side][k].step(drop-joints, s.commonV(side, k)+atGround[side],
+			m.state.Charge[side][k].step(drop-joints, s.commonV(side, k)+m.class.atMiddleV(side),
 				s.through(k, k, m.n), s.totalA, noise)
 		}
 	}
@@ -52,5 +53,14 @@ func (m *Meter) learnSlow(w *Window) {
 	m.weighAll()
 }
 
-// atGround brings the negative posts to the middle of a line, where its gain has no effect.
-var atGround = [sides]float64{Negative: middleV}
+// atMiddleV brings the negative posts, and the positive ones of a string, to the middle of a line, where its
+// gain has no effect.
+func (c *class) atMiddleV(side Side) float64 {
+	if side == Negative {
+		return middleV
+	}
+	return -c.belowV()
+}
+
+// belowV is what a string's positive post has over a battery's.
+func (c *class) belowV() float64 { return middleV * (c.blocks - 1) }

@@ -59,8 +59,8 @@ func (c *class) newState(n int, fitted [unit.MaxBatteries]bool) State {
 	s := State{Batteries: n, NegativeFitted: fitted, Held: [sides]Places{{-1, -1}, {-1, -1}}}
 	for k := range maxLinks {
 		positive, negative := c.link[Positive][k], c.link[Negative][k]
-		s.Charge[Positive][k] = newLinkLine(positive.offsetMV, positive.firstMVPerV(), firstLinkMohm)
-		s.Charge[Negative][k] = newLinkLine(negative.offsetMV, 0, firstLinkMohm)
+		s.Charge[Positive][k] = newLinkLine(positive.offsetMV, positive.firstMVPerV(), firstLinkMohm, c.blocks)
+		s.Charge[Negative][k] = newLinkLine(negative.offsetMV, 0, firstLinkMohm, 1)
 	}
 	s.Motor, s.Feed = c.newPathLine(), c.newPathLine()
 	return s

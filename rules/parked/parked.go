@@ -77,6 +77,15 @@ func (l *Learner) DrawA() unit.Estimate {
 	return unit.Estimate{Value: a, Sigma: sigma, Known: v > 0 && sigma <= max(knownPart*a, leastA)}
 }
 
+// SelfDischargeA returns what a bank loses in itself, as a current.
+func SelfDischargeA(ratedAh float64, tempC unit.Reading) float64 {
+	c := leadacid.ReferenceC
+	if tempC.OK() {
+		c = tempC.Value
+	}
+	return selfPct * ratedAh / 100 / monthH * math.Exp2((c-leadacid.ReferenceC)/selfHalfC)
+}
+
 // together is what this time parked and those before say.
 func (s *State) together() (a, variance float64) {
 	switch {

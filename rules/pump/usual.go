@@ -138,6 +138,9 @@ func (s *State) Check() error {
 		c.Finite("covariance", u.Cov[i][:]...)
 	}
 	c.Sum("ratio", u.Ratio[:]...)
+	c.In("pressures", float64(s.Oil.Bars), 0, UsualRuns)
+	c.Sum("pressure", s.Oil.MeanBar)
+	c.Sum("pressure", s.Oil.Bar[:]...)
 	c.Finite("drops", slices.Concat(d.Mohm[:], d.PostV[:], d.Amps[:], d.Start[:])...)
 	if err := c.Err(); err != nil {
 		return fmt.Errorf("runs: %w", err)
@@ -146,3 +149,14 @@ func (s *State) Check() error {
 }
 
 func sq(x float64) float64 { return x * x }
+
+// Scale brings what is usual to a bank's current that reads by another factor.
+func (u *Usual) Scale(by float64) {
+	for i := range u.Mean {
+		u.Mean[i] *= by
+		for j := range u.Cov[i] {
+			u.Cov[i][j] *= by * by
+		}
+	}
+	u.LastA *= by
+}

@@ -27,7 +27,7 @@ const (
 // Levels within a run.
 const (
 	MotorOnV    = 3.0  // V: a motor terminal that is connected to the bank has more, whatever the motor draws; our choice
-	minMotorV   = 10.0 // V: below it a motor slows down and draws less, whatever its pump; our choice
+	minMotorV   = 10.0 // V: below it a 12 V motor slows down and draws less, whatever its pump; our choice
 	reliefRatio = 1.2  // ratio: a relief valve opens a quarter or more above a full load; trade practice
 	negativeV   = 0.2  // V: a negative post lifted further hangs on an open link; our choice
 )
@@ -35,6 +35,7 @@ const (
 // Settings of a Watch.
 type Settings struct {
 	Batteries int
+	Layout    unit.Layout
 	MinA      float64 // drawn by a running motor
 	UsualA    float64 // what it usually draws while lifting, at 25 °C; 0: learned
 }
@@ -45,6 +46,7 @@ type Scan struct {
 	Raw     *unit.Scan // as read
 	Read    *unit.Scan // as far as it is believed, voltages between each battery's own posts
 	BankA   unit.Reading
+	PlusV   unit.Reading // lowest positive post of a string over the board's ground; of a parallel bank it is in Read
 	Running bool
 	Since   time.Duration   // of the run under way
 	Ended   []time.Duration // lengths of the runs that ended in this scan
@@ -65,6 +67,7 @@ type Watch struct {
 type State struct {
 	Usual Usual
 	Drops Drops
+	Oil   Oil `json:",omitzero"`
 }
 
 // run is what is seen of the run under way.
@@ -86,6 +89,7 @@ type run struct {
 	motorRestV     float64       // what the motor's tap shows without voltage
 	batteryAs      [unit.MaxBatteries]float64
 	baseA          [unit.MaxBatteries]float64 // before the run, where nothing charged
+	oil            oilRun
 }
 
 // startSums are those of a start: the motor draws two to four times the current of the lift.
@@ -109,6 +113,9 @@ type Ended struct {
 	BatteryAs  [unit.MaxBatteries]float64 // drawn from each battery
 	MotorVSeen bool                       // voltage at the motor's terminal,
 	MotorRead  bool                       // as far as it was read in a run that drew current
+	ReliefBar  float64                    // pressure at which it was held against the relief valve; 0: not seen
+	OilRead    bool                       // pressure was read in a run that lifted,
+	OilSeen    bool                       // and there was some
 }
 
 // Inrush reports whether the motor has only just started.
@@ -131,6 +138,7 @@ func (w *Watch) Step(in *Scan, ended []Ended) Seen {
 	before := r.last
 	dt := (in.Now - before).Seconds()
 	r.last = in.Now
+	r.oil.step(in.Now, in.Now-in.Since, in.Read.OilBar)
 	if !in.BankA.OK() {
 		seen.Unread = !Inrush(true, in.Since, in.Now)
 		return seen
@@ -177,7 +185,7 @@ func (w *Watch) lift(in *Scan, amps float64, at time.Duration, dt float64) {
 	if at <= liftTo && !r.currentLost {
 		r.liftAs, r.liftS = r.liftAs+amps*dt, r.liftS+dt
 		over, v, ok := w.drop(in)
-		r.bankSagged = r.bankSagged || v < minMotorV
+		r.bankSagged = r.bankSagged || v < w.set.Layout.Volts(minMotorV)
 		if ok {
 			r.dropVs, r.dropAs = r.dropVs+over*dt, r.dropAs+amps*dt
 			r.postVs, r.dropS = r.postVs+v*dt, r.dropS+dt
@@ -205,7 +213,13 @@ func (w *Watch) lift(in *Scan, amps float64, at time.Duration, dt float64) {
 // where it can't be read.
 func (w *Watch) drop(in *Scan) (over, bankV float64, ok bool) {
 	v, m := LowestPositive(in.Read, w.set.Batteries), in.Read.MotorV
-	ok = in.Raw.NegativesNear(w.set.Batteries, negativeV) && m.OK() && m.Value > MotorOnV && !math.IsInf(v, 0)
+	if w.set.Layout != unit.Parallel {
+		v = math.Inf(1)
+		if in.PlusV.OK() {
+			v = in.PlusV.Value
+		}
+	}
+	ok = w.set.Layout.NegativesNear(in.Raw, w.set.Batteries, negativeV) && m.OK() && m.Value > MotorOnV && !math.IsInf(v, 0)
 	return v - m.Value + w.run.motorRestV, v, ok
 }
 
@@ -215,6 +229,11 @@ func (w *Watch) end(in *Scan, length time.Duration) Ended {
 	e := Ended{
 		BatteryAs: r.batteryAs, MotorVSeen: r.motorVSeen,
 		MotorRead: r.liftS >= minLiftS && in.Raw.MotorV.OK() && r.liftAs/r.liftS >= w.set.MinA,
+		ReliefBar: r.oil.bar,
+		OilRead:   r.liftS >= minLiftS && r.oil.read && r.liftAs/r.liftS >= w.set.MinA, OilSeen: r.oil.mostBar >= minOilBar,
+	}
+	if length >= minLift && r.oil.liftS >= minLiftS && e.OilSeen {
+		w.Oil.take(r.oil.barS / r.oil.liftS)
 	}
 	if length >= minLift && r.liftS >= minLiftS && !in.Unsure {
 		if r.dropAs > 0 && in.FeedA >= 0 {

@@ -12,11 +12,13 @@ import (
 )
 
 const (
-	restAfter  = time.Hour        // without motor and feed, before taps are compared; our choice
-	window     = 30 * time.Minute // over which they are averaged; our choice
-	maxWindows = 48               // count: averages that are remembered, a day of rest; our choice
-	restA      = 1.5              // A: more than this drops a millivolt or two over links; our choice
-	classes    = 2.0              // ratio: of its class, more is a fault and is not evened out; our choice
+	restAfter   = time.Hour        // without motor and feed, before taps are compared; our choice
+	window      = 30 * time.Minute // over which they are averaged; our choice
+	maxWindows  = 48               // count: averages that are remembered, a day of rest; our choice
+	restA       = 1.5              // A: more than this drops a millivolt or two over links; our choice
+	baseWindows = 6.0              // count: averages after a calibration, from which on movement is watched; our choice
+	movedAtV    = 12.6             // V: of a battery at rest, for what a tap has moved; our choice
+	classes     = 2.0              // ratio: of its class, more is a fault and is not evened out; our choice
 )
 
 // Scan is what is known of one instant.
@@ -37,6 +39,10 @@ type State struct {
 	Last    time.Duration
 	Second  float64
 	Sum     [unit.MaxBatteries]float64 // of the window's ratios, by time
+	// Since the last calibration of a tap: which have one, and the ratios once they were compared after it.
+	Calibrated [unit.MaxBatteries]bool
+	Base       [unit.MaxBatteries]float64
+	Based      bool
 }
 
 // Learner learns the taps of one unit. It belongs to one goroutine.
@@ -81,7 +87,37 @@ func (l *Learner) Step(in *Scan) {
 	for i := range l.class {
 		s.Ratio[i] += (s.Sum[i]/s.Second - s.Ratio[i]) / s.Windows
 	}
+	if !s.Based && s.Windows >= baseWindows && s.Calibrated != [unit.MaxBatteries]bool{} {
+		s.Base, s.Based = s.Ratio, true
+	}
 	s.endWindow()
+}
+
+// Recalibrated says that the tap of battery i is corrected otherwise from now on. The comparison starts
+// afresh, for what one tap is off by is in the mean of all. With measured, it was compared with a meter:
+// how far it moves from then on is watched.
+func (l *Learner) Recalibrated(i int, measured bool) {
+	was := l.s.Calibrated
+	l.s = State{Calibrated: was}
+	if measured {
+		l.s.Calibrated[i] = true
+	}
+}
+
+// Moved returns by how much the tap of battery i has moved against the mean of all since its
+// calibration, at a voltage; not known before it was compared after that.
+func (l *Learner) Moved(i int, v float64) (moved float64, known bool) {
+	s := &l.s
+	if !s.Based || !s.Calibrated[i] {
+		return 0, false
+	}
+	return (s.Ratio[i] - s.Base[i]) * v, true
+}
+
+// Drifted reports whether that is more than its class allows.
+func (l *Learner) Drifted(i int) bool {
+	moved, known := l.Moved(i, movedAtV)
+	return known && math.Abs(moved) > l.class[i].ReadLow(movedAtV)
 }
 
 func (s *State) endWindow() { s.Second, s.Sum = 0, [unit.MaxBatteries]float64{} }
@@ -116,7 +152,7 @@ func (l *Learner) State() State { return l.s }
 // Restore takes over what had been learned. One that can't be is refused and changes nothing.
 func (l *Learner) Restore(s State) error {
 	for i, r := range s.Ratio {
-		if !(math.Abs(r) <= 1.0/2) || !(math.Abs(s.Sum[i]) <= s.Second) {
+		if !(math.Abs(r) <= 1.0/2) || !(math.Abs(s.Base[i]) <= 1.0/2) || !(math.Abs(s.Sum[i]) <= s.Second) {
 			return fmt.Errorf("taps: ratio %d: %g, sum %g: want half at most", i, r, s.Sum[i])
 		}
 	}

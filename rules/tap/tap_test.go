@@ -116,3 +116,37 @@ func TestStateIsTakenOverAtAnyTime(t *testing.T) {
 	})
 	assert.True(t, a.Known())
 }
+
+// After a calibration the comparison starts afresh; how far a tap has moved since is told from then on,
+// and that it is more than its class allows.
+func TestATapThatMovesAfterItsCalibration(t *testing.T) {
+	l := tap.New([]unit.SensorClass{class, class})
+	rest(l, 6*time.Hour, nil)
+	l.Recalibrated(0, true)
+	assert.False(t, l.Known())
+	assert.Equal(t, 12.6, l.Evened(0, good(12.6)).Value)
+	_, known := l.Moved(0, 12.6)
+	assert.False(t, known)
+	rest(l, 8*time.Hour, nil)
+	moved, known := l.Moved(0, 12.6)
+	require.True(t, known)
+	assert.InDelta(t, 0, moved, 0.001)
+	_, known = l.Moved(1, 12.6)
+	assert.False(t, known, "it was not calibrated")
+	assert.False(t, l.Drifted(0))
+	off := func(by float64) func(*tap.Scan) {
+		return func(in *tap.Scan) { in.OwnV[0].Value += by }
+	}
+	rest(l, 40*time.Hour, off(0.1))
+	moved, _ = l.Moved(0, 12.6)
+	assert.InDelta(t, 0.1*2/3, moved, 0.02, "of three taps")
+	assert.False(t, l.Drifted(0))
+	rest(l, 60*time.Hour, off(0.22))
+	assert.True(t, l.Drifted(0))
+	other := tap.New([]unit.SensorClass{class, class})
+	require.NoError(t, other.Restore(l.State()))
+	assert.True(t, other.Drifted(0))
+	s := l.State()
+	s.Base[1] = 0.7
+	assert.Error(t, other.Restore(s))
+}

@@ -26,6 +26,10 @@ const (
 	doubtTap
 	doubtRating
 	doubtHalf
+	doubtInput
+	doubtControl
+	doubtOil
+	doubtSwapped
 	doubts
 )
 
@@ -48,7 +52,26 @@ var doubtTexts = [doubts]*unit.Text{
 		"stronger than the others: its scale is wrong"),
 	doubtHalf: unit.Says("sensor.half", "shows too little: each link that carries its battery's current seems worse than "+
 		"the link's twin by as much as the battery seems weak"),
-	doubtPast: ChargedPast,
+	doubtPast:  ChargedPast,
+	doubtInput: unit.Says("sensor.input", "no voltage at the converter's input while the converter charges the bank"),
+	doubtControl: unit.Says("sensor.control", "no voltage at the controls while they drive the contactor and the motor "+
+		"runs"),
+	doubtOil:     unit.Says("sensor.oil", "no oil pressure in three runs that drew current"),
+	doubtSwapped: TapsSwapped,
+}
+
+// TapsSwapped says that the tap of a lower battery and that of an upper one are on each other's posts.
+var TapsSwapped = unit.Says("sensor.taps-swapped", "taps swapped: a lower battery shows the voltage of the whole string, "+
+	"and an upper one half of it")
+
+// Swapped reports whether taps are on each other's posts.
+func (c *Channels) Swapped() bool {
+	for i := range c.n {
+		if c.of(unit.BatteryVoltage, i).Doubt == doubtSwapped {
+			return true
+		}
+	}
+	return false
 }
 
 // ChargedPast says that a charger is clamped on past a current sensor.
@@ -75,6 +98,7 @@ func Mounted(why *unit.Text) bool {
 const (
 	noiseV          = 0.10             // V: from one reading to the next, at rest; our choice
 	noiseA          = 2.0              // A: from one reading to the next, at rest; our choice
+	noiseBar        = 5.0              // bar: from one reading to the next, the motor stopped; our choice
 	noiseC          = 1.0              // °C: from one reading to the next, at rest; our choice
 	noiseMemory     = 30               // count: readings over which noise is averaged; our choice
 	noisy           = 0.3              // ratio: of readings that are far off, before a channel is noisy; our choice
@@ -106,6 +130,12 @@ const (
 	motorSettles    = time.Second      // of a run: inrush and the first oil are over; our choice
 	motorAboveV     = 0.25             // V: that a motor's terminal may read above its feed, two taps of 1 %; our choice
 	motorDropV      = 0.9              // V: that leads and contactor drop at the most: three times a good path; our choice
+	inputDeadV      = 5.0              // V: no converter works from less; our choice
+	inputFlowsA     = 5.0              // A: into the bank, by far more than sensors' zeros; our choice
+	controlDeadV    = 5.0              // V: no contactor's coil holds with less; trade practice
+	halfFeedV       = 1.5              // V: of a battery, from half of it, that a feed for one battery in two shows; our choice
+	swappedPart     = 0.75             // ratio: of a string's voltage, between half of it and the whole; our choice
+	swappedHold     = 10 * time.Second // of such an order, before it is said; our choice
 	feedRest        = time.Hour        // without motor and feed, before the feed's terminal is compared; our choice
 )
 
@@ -120,7 +150,7 @@ func (c *Channels) Check(in *unit.Scan, f Facts) {
 	}
 	calm := !running && (!f.EverRan || c.now-f.RanTo > settleAfterRun) && in.MotorCommand != unit.ContactOn
 	for _, s := range c.all {
-		r, k := *in.Reading(s), &c.Channel[s]
+		r, k := c.asRead(s, in), &c.Channel[s]
 		if !r.OK() {
 			k.HasLast = false
 			continue
@@ -141,6 +171,8 @@ func (c *Channels) Check(in *unit.Scan, f Facts) {
 		c.checkSigns(in)
 		c.checkPast(in)
 	}
+	c.checkSwapped(in)
+	c.checkExtras(in)
 	if running || f.InSeries {
 		c.uncommandedFor(in)
 		return
@@ -150,6 +182,78 @@ func (c *Channels) Check(in *unit.Scan, f Facts) {
 	if c.uncommandedFor(in) > suspectHold {
 		c.checkPosts(in)
 		c.checkIdle(in)
+	}
+}
+
+// asRead returns what a channel showed over the board's ground.
+func (c *Channels) asRead(ch unit.Channel, in *unit.Scan) unit.Reading {
+	r := *in.Reading(ch)
+	if s := ch.Signal(); s != unit.BatteryVoltage && s != unit.BatteryNegative {
+		return r
+	}
+	if below, ok := c.layout.Below(ch.Battery()); ok && r.Shown() {
+		r.Value += in.Battery[below].VoltageV.Value
+	}
+	return r
+}
+
+// plusV returns the voltage of string k's positive post over the board's ground, as much of it as is one
+// battery's.
+func (c *Channels) plusV(in *unit.Scan, k int) unit.Reading {
+	return c.layout.OfBlock(c.asRead(unit.ChannelOf(unit.BatteryVoltage, c.layout.Highest(k)), in))
+}
+
+// checkSwapped looks for taps in the wrong order. What stands on the bank's minus has half of the voltage at
+// the posts of what stands on it.
+func (c *Channels) checkSwapped(in *unit.Scan) {
+	if c.layout == unit.Parallel {
+		return
+	}
+	top := 0.0
+	for i := range c.n {
+		if v := c.asRead(unit.ChannelOf(unit.BatteryVoltage, i), in); v.OK() && sane(v) {
+			top = max(top, v.Value)
+		}
+	}
+	var odd [unit.MaxBatteries]bool
+	low, high := false, false
+	for i := range c.n {
+		v := c.asRead(unit.ChannelOf(unit.BatteryVoltage, i), in)
+		_, upper := c.layout.Below(i)
+		switch whole := v.Value > swappedPart*top; {
+		case !v.OK() || top < MostV || v.Value < top/4:
+		case whole && !upper:
+			odd[i], low = true, true
+		case !whole && upper:
+			odd[i], high = true, true
+		}
+	}
+	for i := range c.n {
+		k := c.of(unit.BatteryVoltage, i)
+		had := k.Doubt
+		c.holdDoubt(k, doubtSwapped, odd[i] && low && high, !(odd[i] && low && high), swappedHold)
+		c.turned[i] = c.turned[i] || had != k.Doubt
+	}
+}
+
+// checkExtras compares the channels that not every unit has with what goes on.
+func (c *Channels) checkExtras(in *unit.Scan) {
+	if v := in.InputV; v.OK() {
+		charges := !c.facts.Running && in.WakeLine == unit.ContactOn && c.facts.BankA.OK() && c.facts.BankA.Value > inputFlowsA
+		c.holdDoubt(&c.Channel[unit.Input], doubtInput, charges && v.Value < inputDeadV, v.Value >= inputDeadV, suspectHold)
+	}
+	if v := c.layout.OfBlock(in.ControlV); v.OK() {
+		drives := c.facts.Running && c.facts.RunFor >= motorSettles && in.MotorCommand == unit.ContactOn &&
+			c.facts.BankA.OK() && -c.facts.BankA.Value >= c.facts.MinA
+		c.holdDoubt(&c.Channel[unit.Control], doubtControl, drives && v.Value < controlDeadV, v.Value >= controlDeadV,
+			motorSettles)
+	}
+	k := &c.Channel[unit.Oil]
+	switch {
+	case c.NoOil >= lowMotorRuns && k.Doubt == NoDoubt:
+		k.Doubt, k.DoubtSince = doubtOil, c.now
+	case c.NoOil == 0 && k.Doubt == doubtOil:
+		k.Doubt = NoDoubt
 	}
 }
 
@@ -174,10 +278,11 @@ func (c *Channels) UncommandedFor() time.Duration { return c.now - c.CommandedAt
 func (c *Channels) loads(in *unit.Scan) (at [unit.MaxBatteries]bool, any bool) {
 	for i := range c.n {
 		b, v, a := &in.Battery[i], c.of(unit.BatteryVoltage, i), c.of(unit.BatteryCurrent, i)
+		post := c.asRead(unit.ChannelOf(unit.BatteryVoltage, i), in)
 		if !b.VoltageV.OK() || !b.CurrentA.OK() || !v.HasLast || !a.HasLast || c.now-v.LastAt < loadGap {
 			continue
 		}
-		dv, da := b.VoltageV.Value-v.Last, b.CurrentA.Value-a.Last
+		dv, da := post.Value-v.Last, b.CurrentA.Value-a.Last
 		at[i] = dv*da > 0 && math.Abs(dv) >= loadOhm*math.Abs(da) && math.Abs(dv) <= mostLoadOhm*math.Abs(da)
 		any = any || at[i]
 	}
@@ -194,11 +299,13 @@ func (k *ChannelMemory) checkNoise(kind unit.Signal, v float64, load bool, now t
 	switch kind {
 	case unit.BatteryCurrent:
 		limit = noiseA
-	case unit.BatteryTemp:
+	case unit.BatteryTemp, unit.AmbientTemp:
 		limit = noiseC
+	case unit.OilPressure:
+		limit = noiseBar
 	}
 	far := 0.0
-	if math.Abs(v-k.Last) > limit && (!load || kind == unit.BatteryTemp) {
+	if math.Abs(v-k.Last) > limit && (!load || kind == unit.BatteryTemp || kind == unit.AmbientTemp) {
 		far = 1
 	}
 	k.Noise += (far - k.Noise) / noiseMemory
@@ -267,7 +374,7 @@ func (c *Channels) holdDoubt(k *ChannelMemory, d Doubt, is, isNot bool, after ti
 // A battery that carried its part of the last run is joined.
 func (c *Channels) checkPosts(in *unit.Scan) {
 	n, m := c.n, &c.Memory
-	if n < 2 {
+	if n < 2 || c.layout != unit.Parallel {
 		return
 	}
 	joined := m.HasShares && c.Joined(in)
@@ -330,19 +437,19 @@ func (c *Channels) PostsDisagree() bool {
 // from a charger on the posts; drain and charger take from and give to all that are joined. A
 // current that one channel shows alone is not there.
 func (c *Channels) checkIdle(in *unit.Scan) {
-	n, m := c.n, &c.Memory
-	if n < 2 {
+	m, strings := &c.Memory, c.layout.Strings(c.n)
+	if strings < 2 {
 		return
 	}
 	sum := 0.0
-	for i := range n {
-		a := in.Battery[i].CurrentA
+	for k := range strings {
+		a := in.Battery[c.layout.Lowest(k)].CurrentA
 		if !a.OK() {
 			return
 		}
 		sum += a.Value
 	}
-	for i := range n {
+	for i := range c.n {
 		a := in.Battery[i].CurrentA.Value
 		joined := m.HasShares && m.Shares[i] < 1-carriesShare
 		is := joined && math.Abs(a) > idleCurrentA && math.Abs(sum) > idleCurrentA && math.Abs(sum-a) < idleAgreesA
@@ -354,18 +461,18 @@ func (c *Channels) checkIdle(in *unit.Scan) {
 // rest has their voltage, or near none behind an open breaker. Beside a single battery it may as well
 // be that one's tap: the motor's terminal tells.
 func (c *Channels) checkFeed(in *unit.Scan) {
-	v := in.FeedV
+	v := c.layout.OfBlock(in.FeedV)
 	post, low := c.nearestPost(in, v.Value)
 	if !v.OK() || !post.OK() || post.Value < DeadPostV {
 		return
 	}
 	k := &c.Channel[unit.Feed]
-	sum, ok := 0.0, true
-	for i := range c.n {
-		a := in.Battery[i].CurrentA
+	sum, ok, strings := 0.0, true, c.layout.Strings(c.n)
+	for k := range strings {
+		a := in.Battery[c.layout.Lowest(k)].CurrentA
 		sum, ok = sum+a.Value, ok && a.OK()
 	}
-	if c.n == 1 && ok && math.Abs(sum) < feedFlowsA && in.WakeLine != unit.ContactOn && v.Value > DeadPostV {
+	if strings == 1 && ok && math.Abs(sum) < feedFlowsA && in.WakeLine != unit.ContactOn && v.Value > DeadPostV {
 		c.compareFeed(math.Abs(v.Value - post.Value))
 	}
 	charging := ok && sum > feedFlowsA && in.WakeLine == unit.ContactOn
@@ -373,13 +480,28 @@ func (c *Channels) checkFeed(in *unit.Scan) {
 	odd := c.oddTap()
 	switch {
 	case charging:
-		c.holdDoubt(k, doubtFeed, odd == feedOdd && v.Value < low-feedUnderV, v.Value > low-feedUnderV/2, agreesHold)
+		c.holdDoubt(k, doubtFeed, odd == feedOdd && v.Value < low-feedUnderV && !c.feedsOne(in, low), v.Value > low-feedUnderV/2, agreesHold)
 	case resting && v.Value > DeadPostV:
 		apart := math.Abs(v.Value - post.Value)
-		c.holdDoubt(k, doubtFeed, odd == feedOdd && apart > feedApartV, apart < feedAgreesV, suspectHold)
+		c.holdDoubt(k, doubtFeed, odd == feedOdd && apart > feedApartV && !c.feedsOne(in, low), apart < feedAgreesV, suspectHold)
 	default: // what a run's reading began just after it must not go on at the next charge
 		k.Suspect = false
 	}
+}
+
+// feedsOne reports whether the feed has the voltage of one battery of a string, half of the bank's or that of a
+// battery that it charges alone: a feed for 12 V, and no channel's fault.
+func (c *Channels) feedsOne(in *unit.Scan, low float64) bool {
+	if c.layout == unit.Parallel {
+		return false
+	}
+	near := func(v float64) bool { return math.Abs(in.FeedV.Value-v) < c.layout.Volts(halfFeedV) }
+	for i := range c.n {
+		if v := in.Battery[i].OwnV(); v.OK() && v.Value > DeadPostV && near(v.Value) {
+			return true
+		}
+	}
+	return near(low)
 }
 
 // compareFeed notes how far the taps of the feed and of a single battery are apart while no current
@@ -397,21 +519,21 @@ func (c *Channels) compareFeed(apart float64) {
 // battery it may be an error of its tap, until both have shown the same without a current, or the
 // motor's terminal has.
 func (c *Channels) DropKnown() bool {
-	return c.n > 1 || c.FeedAgreed || c.Runs3 >= lowMotorRuns && c.likely(c.PostOverMotorV)
+	return c.layout.Strings(c.n) > 1 || c.FeedAgreed || c.Runs3 >= lowMotorRuns && c.likely(c.PostOverMotorV)
 }
 
 // nearestPost returns the post whose voltage is nearest to v, and the highest that another one agrees
 // with; where none does, the lowest.
 func (c *Channels) nearestPost(in *unit.Scan, v float64) (post unit.Reading, agreed float64) {
 	lowest, shared := math.Inf(1), math.Inf(-1)
-	for i := range c.n {
-		b := in.Battery[i].VoltageV
+	for i := range c.layout.Strings(c.n) {
+		b := c.plusV(in, i)
 		if !b.OK() || b.Value < DeadPostV {
 			continue
 		}
 		lowest = min(lowest, b.Value)
-		for k := range c.n {
-			if o := in.Battery[k].VoltageV; k != i && o.OK() && math.Abs(o.Value-b.Value) < postsAgreeV {
+		for k := range c.layout.Strings(c.n) {
+			if o := c.plusV(in, k); k != i && o.OK() && math.Abs(o.Value-b.Value) < postsAgreeV {
 				shared = max(shared, b.Value)
 			}
 		}
@@ -439,7 +561,7 @@ const (
 func (c *Channels) oddTap() odd {
 	m := &c.Memory
 	switch {
-	case c.n > 1 || c.Doubted(unit.Motor) || !m.MotorSeen:
+	case c.layout.Strings(c.n) > 1 || c.Doubted(unit.Motor) || !m.MotorSeen:
 		return feedOdd
 	case m.Runs3 < lowMotorRuns:
 		return eitherOdd
@@ -461,27 +583,29 @@ func (m *Memory) likely(overV float64) bool { return overV > -motorAboveV && ove
 func (c *Channels) seeMotor(in *unit.Scan) {
 	m := &c.Memory
 	m.MotorSeen = m.MotorSeen || in.MotorV.OK()
-	v := in.Battery[0].VoltageV
-	if c.n > 1 || !c.facts.Running || c.facts.RunFor < motorSettles || in.WakeLine != unit.ContactOff ||
-		!in.MotorV.OK() || !(in.MotorV.Value >= motorOnV) || !v.OK() || !in.FeedV.OK() ||
-		!(in.FeedV.Value >= DeadPostV) || !sane(in.MotorV) || !sane(in.FeedV) || !sane(v) {
+	v, motorV, feedV := c.plusV(in, 0), c.layout.OfBlock(in.MotorV), c.layout.OfBlock(in.FeedV)
+	if c.layout.Strings(c.n) > 1 || !c.facts.Running || c.facts.RunFor < motorSettles || in.WakeLine != unit.ContactOff ||
+		!motorV.OK() || !(motorV.Value >= motorOnV) || !v.OK() || !feedV.OK() ||
+		!(feedV.Value >= DeadPostV) || !sane(motorV) || !sane(feedV) || !sane(v) {
 		return
 	}
-	m.PostOverMotorV, m.FeedOverMotorV = v.Value-in.MotorV.Value, in.FeedV.Value-in.MotorV.Value
+	m.PostOverMotorV, m.FeedOverMotorV = v.Value-motorV.Value, feedV.Value-motorV.Value
 	if m.RunSeen != c.now-c.facts.RunFor {
 		m.RunSeen, m.Runs3 = c.now-c.facts.RunFor, min(m.Runs3+1, lowMotorRuns)
 	}
-	k, odd := c.of(unit.BatteryVoltage, 0), c.oddTap()
+	top := c.layout.Highest(0)
+	k, odd := c.of(unit.BatteryVoltage, top), c.oddTap()
 	switch {
 	case odd == tapOdd && k.Doubt == NoDoubt:
-		k.Doubt, k.DoubtSince, c.turned[0] = doubtTap, c.now, true
+		k.Doubt, k.DoubtSince, c.turned[top] = doubtTap, c.now, true
 	case k.Doubt == doubtTap && m.likely(m.PostOverMotorV):
-		k.Doubt, c.turned[0] = NoDoubt, true
+		k.Doubt, c.turned[top] = NoDoubt, true
 	}
 }
 
 func (c *Channels) checkMotor(in *unit.Scan) {
-	if !in.MotorV.OK() {
+	motorV := c.layout.OfBlock(in.MotorV)
+	if !motorV.OK() {
 		return
 	}
 	k, m := &c.Channel[unit.Motor], &c.Memory
@@ -492,5 +616,5 @@ func (c *Channels) checkMotor(in *unit.Scan) {
 		k.Doubt = NoDoubt
 	}
 	off := in.MotorCommand == unit.ContactOff && c.Joined(in) && c.facts.BankA.OK() && -c.facts.BankA.Value < c.facts.MinA
-	c.holdDoubt(k, doubtMotorHigh, off && in.MotorV.Value > motorOnV, in.MotorV.Value < motorOnV, agreesHold)
+	c.holdDoubt(k, doubtMotorHigh, off && motorV.Value > motorOnV, motorV.Value < motorOnV, agreesHold)
 }

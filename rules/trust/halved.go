@@ -52,7 +52,7 @@ func (c *Channels) Weak(over *[unit.MaxBatteries]unit.Estimate, twins *Twins) {
 // showsHalf reports whether the links say that it is the sensor of battery i that shows too little.
 func (c *Channels) showsHalf(i int, over *[unit.MaxBatteries]unit.Estimate, twins *Twins) bool {
 	x := &over[i]
-	if c.n < 2 || !c.HasShares || !x.Known || !(x.Value > 0) || x.Value+x.Sigma > halfMost ||
+	if c.n < 2 || c.layout != unit.Parallel || !c.HasShares || !x.Known || !(x.Value > 0) || x.Value+x.Sigma > halfMost ||
 		twins.Lead[0] < 0 || twins.Lead[1] < 0 {
 		return false
 	}

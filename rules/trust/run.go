@@ -47,7 +47,23 @@ func (c *Channels) RunSteps(r *Run) {
 		c.UnresponsiveV[i] = tallyTo(c.UnresponsiveV[i], stillVolts, unresponsiveRuns)
 		c.UnresponsiveA[i] = tallyTo(c.UnresponsiveA[i], stillAmps, unresponsiveRuns)
 	}
+	c.joinStrings()
 	c.checkScale(r)
+}
+
+// joinStrings brings what a run showed of a string's current, by any of its batteries, to all of them: one
+// sensor is behind it.
+func (c *Channels) joinStrings() {
+	for i := range c.n {
+		below, ok := c.layout.Below(i)
+		if !ok {
+			continue
+		}
+		still := max(c.UnresponsiveA[i], c.UnresponsiveA[below])
+		c.UnresponsiveA[i], c.UnresponsiveA[below] = still, still
+		either := c.stillInRun[i] || c.stillInRun[below]
+		c.stillInRun[i], c.stillInRun[below] = either, either
+	}
 }
 
 // StillInRun reports whether the current of battery i did not move in the last run while its voltage
@@ -76,6 +92,9 @@ func (c *Channels) watchLively(in *unit.Scan) {
 	}
 }
 
+// RunOil applies whether there was oil pressure in a run that drew current.
+func (c *Channels) RunOil(seen bool) { c.NoOil = tallyTo(c.NoOil, !seen, lowMotorRuns) }
+
 // RunMotor applies whether the motor's terminal showed voltage in a run that drew current.
 func (c *Channels) RunMotor(lit bool) { c.LowMotor = tallyTo(c.LowMotor, !lit, lowMotorRuns) }
 
@@ -91,7 +110,7 @@ func (c *Channels) RunShares(as *[unit.MaxBatteries]float64) {
 	}
 	c.HasShares, c.SharesAt = true, c.now
 	for i := range as {
-		c.Shares[i] = as[i] / sum
+		c.Shares[i] = c.layout.Volts(as[i]) / sum
 	}
 }
 

@@ -21,6 +21,7 @@ const DeadPostV = 5.0 // V: below it a post's reading is wrong; our choice
 type Channels struct {
 	Memory
 	n        int
+	layout   unit.Layout
 	all      []unit.Channel
 	now      time.Duration
 	facts    Facts
@@ -28,6 +29,7 @@ type Channels struct {
 	turned   [unit.MaxBatteries]bool // in this scan
 
 	stillInRun [unit.MaxBatteries]bool // a current that did not move in the last run
+	beyond     [unit.MaxBatteries]bool // of a string: a voltage that no battery has, in this scan
 }
 
 // Facts is what else of the unit is known in a scan.
@@ -58,6 +60,7 @@ type Memory struct {
 	UnresponsiveA  [unit.MaxBatteries]uint8 // the same of a current channel
 	Lively         [unit.MaxBatteries]Lively
 	LowMotor       uint8                      // runs in a row with current and no voltage at the motor
+	NoOil          uint8                      `json:",omitempty"` // runs in a row with current and no oil pressure
 	Shares         [unit.MaxBatteries]float64 // of the last run's current
 	HasShares      bool
 	SharesAt       time.Duration // when that was
@@ -96,15 +99,19 @@ type Run struct {
 	ByCommand    bool
 }
 
-// New returns the channels of a unit of n batteries of which nothing is known.
-func New(n int) *Channels {
-	c := &Channels{n: n}
+// New returns the channels of a unit of n batteries in parallel, of which nothing is known.
+func New(n int) *Channels { return NewOf(unit.Parallel, n) }
+
+// NewOf returns those of n batteries joined as a layout says. The scans that it is shown are brought to the
+// batteries.
+func NewOf(l unit.Layout, n int) *Channels {
+	c := &Channels{n: n, layout: l}
 	for i := range n {
 		for s := unit.BatteryVoltage; s <= unit.BatteryTemp; s++ {
 			c.all = append(c.all, unit.ChannelOf(s, i))
 		}
 	}
-	c.all = append(c.all, unit.Feed, unit.Motor)
+	c.all = append(c.all, unit.Feed, unit.Motor, unit.Input, unit.Control, unit.Ambient, unit.Oil)
 	return c
 }
 
@@ -122,7 +129,8 @@ func (c *Channels) Mask(in, out *unit.Scan) {
 	for i := range c.n {
 		b := &out.Battery[i]
 		b.VoltageV = b.OwnV()
-		if b.VoltageV.OK() && (b.VoltageV.Value < DeadPostV || c.UnresponsiveV[i] >= unresponsiveRuns) {
+		c.beyond[i] = c.isBeyond(i, b.VoltageV)
+		if b.VoltageV.OK() && (c.beyond[i] || c.UnresponsiveV[i] >= unresponsiveRuns) {
 			b.VoltageV.Quality = unit.OutOfRange
 		}
 		if b.CurrentA.OK() && c.UnresponsiveA[i] >= unresponsiveRuns {
@@ -137,6 +145,47 @@ func (c *Channels) Mask(in, out *unit.Scan) {
 			r.Quality = unit.OutOfRange
 		}
 	}
+	c.maskAbove(out)
+}
+
+// MostV is more than any charger gives to a battery.
+const MostV = 18.0 // V: in a string, the tap of the post below is wrong; our choice
+
+// isBeyond reports whether a voltage between a battery's own posts can't be. In a string the motor may pull a
+// weak battery down to nothing, and below, while the others keep the board alive.
+func (c *Channels) isBeyond(i int, v unit.Reading) bool {
+	switch {
+	case !v.OK():
+		return false
+	case c.layout == unit.Parallel:
+		return v.Value < DeadPostV
+	}
+	weak := c.facts.Running && !c.beyond[i]
+	return v.Value > MostV || v.Value < DeadPostV && !weak
+}
+
+// maskAbove marks the voltage of each battery that stands on one whose positive post is not believed: nobody
+// knows how much of the string's is its own, unless its negative post has a tap.
+func (c *Channels) maskAbove(out *unit.Scan) {
+	for i := range c.n {
+		below, ok := c.layout.Below(i)
+		neg := out.Battery[i].NegativeV
+		whole := c.beyond[i] && out.Battery[i].VoltageV.Value > MostV || neg.OK() && neg.Value > DeadPostV
+		if ok && whole && out.Battery[below].VoltageV.Value < DeadPostV {
+			c.beyond[below] = true // a wire has come off in a run: the whole string seems to be the upper battery's
+			if v := &out.Battery[below].VoltageV; v.OK() {
+				v.Quality = unit.OutOfRange
+			}
+		}
+		if v := &out.Battery[i].VoltageV; ok && v.OK() && !out.Battery[below].VoltageV.OK() && !neg.OK() {
+			v.Quality = unit.OutOfRange
+		}
+	}
+}
+
+// PostBelieved reports whether what the tap at the positive post of battery i shows may be believed.
+func (c *Channels) PostBelieved(i int) bool {
+	return c.UnresponsiveV[i] < unresponsiveRuns && !c.Doubted(unit.ChannelOf(unit.BatteryVoltage, i))
 }
 
 // Doubted reports whether a channel that gives readings is not believed.
@@ -162,6 +211,30 @@ func (c *Channels) Worked() {
 	}
 }
 
+// Recalibrated says that a channel is corrected otherwise from now on: what it showed is not compared with
+// what it shows, and doubts in it end.
+func (c *Channels) Recalibrated(ch unit.Channel) {
+	c.Channel[ch] = ChannelMemory{}
+	i := ch.Battery()
+	switch ch.Signal() {
+	case unit.BatteryCurrent:
+		c.UnresponsiveA[i], c.Lively[i], c.Half[i] = 0, Lively{}, 0
+		c.Steps[i], c.Past[i] = Step{}, Past{At: c.now}
+		c.Sign[i].Have, c.Sign[i].Read = false, 0
+		c.HasShares = false
+	case unit.BatteryVoltage, unit.BatteryNegative:
+		c.UnresponsiveV[i], c.Steps[i], c.Half[i] = 0, Step{}, 0
+		c.Runs3, c.FeedAgreed, c.FeedApart = 0, false, false
+	case unit.BatteryTemp:
+		c.tempRead[i] = false
+	case unit.FeedVoltage, unit.MotorVoltage:
+		c.Runs3, c.FeedAgreed, c.FeedApart = 0, false, false
+		if ch == unit.Motor {
+			c.LowMotor = 0
+		}
+	}
+}
+
 // Replaced says that battery i is another one: it may come warm from a shop.
 func (c *Channels) Replaced(i int) { c.tempRead[i] = false }
 
@@ -179,6 +252,9 @@ const farV = 0.5 // V: between posts that cables join, no battery makes this muc
 func (c *Channels) voltageDisagrees(i int, masked *unit.Scan) bool {
 	v := masked.Battery[i].VoltageV
 	for k := range c.n {
+		if c.layout != unit.Parallel {
+			break // no cable joins the posts of two batteries alike
+		}
 		o := masked.Battery[k].VoltageV
 		if k != i && v.OK() && o.OK() && math.Abs(v.Value-o.Value) > farV && c.HasShares &&
 			min(c.Shares[i], c.Shares[k]) > carriesShare {
@@ -201,7 +277,7 @@ func (c *Channels) Clean(raw *unit.Scan) bool {
 	for i := range c.n {
 		b := &raw.Battery[i]
 		if b.VoltageV.Faulty() || b.NegativeV.Faulty() || b.CurrentA.Faulty() || b.TempC.Faulty() ||
-			b.VoltageV.OK() && b.VoltageV.Value < DeadPostV ||
+			b.VoltageV.OK() && c.shownBeyond(i, b.VoltageV) ||
 			c.UnresponsiveV[i] >= unresponsiveRuns || c.UnresponsiveA[i] >= unresponsiveRuns {
 			return false
 		}
@@ -211,13 +287,18 @@ func (c *Channels) Clean(raw *unit.Scan) bool {
 			return false
 		}
 	}
-	return !raw.FeedV.Faulty() && !raw.MotorV.Faulty()
+	for ch := unit.Feed; int(ch) < unit.Channels; ch++ {
+		if raw.Reading(ch).Faulty() {
+			return false
+		}
+	}
+	return true
 }
 
 // WhyNot returns why a channel that gives a reading is not believed; nil when it is.
 func (c *Channels) WhyNot(ch unit.Channel, r unit.Reading) *unit.Text {
 	switch s, i := ch.Signal(), ch.Battery(); {
-	case s == unit.BatteryVoltage && r.Value < DeadPostV:
+	case s == unit.BatteryVoltage && c.Channel[ch].Doubt != doubtSwapped && c.shownBeyond(i, r):
 		return noBattery
 	case s == unit.BatteryVoltage && c.UnresponsiveV[i] >= unresponsiveRuns,
 		s == unit.BatteryCurrent && c.UnresponsiveA[i] >= unresponsiveRuns:
@@ -226,11 +307,21 @@ func (c *Channels) WhyNot(ch unit.Channel, r unit.Reading) *unit.Text {
 	return doubtTexts[c.Channel[ch].Doubt]
 }
 
+// shownBeyond reports whether what the post of battery i shows can't be. Of a string that is said of the
+// scan that was masked last: what the post below shows counts.
+func (c *Channels) shownBeyond(i int, r unit.Reading) bool {
+	if c.layout == unit.Parallel {
+		return r.Value < DeadPostV
+	}
+	below, ok := c.layout.Below(i)
+	return c.beyond[i] && !(ok && c.beyond[below])
+}
+
 const joinedV = 0.3 // V: a negative post this near the board's ground is joined to it; our choice
 
 // Joined reports whether all negative posts are near the board's ground, as they are while the
 // negative links are whole.
-func (c *Channels) Joined(in *unit.Scan) bool { return in.NegativesNear(c.n, joinedV) }
+func (c *Channels) Joined(in *unit.Scan) bool { return c.layout.NegativesNear(in, c.n, joinedV) }
 
 // Restore takes over a saved memory. One that can't be is refused and changes nothing.
 func (c *Channels) Restore(m Memory) error {

@@ -773,7 +773,7 @@ func TestRestore(t *testing.T) {
 		"reference too small": func(m *trust.Memory) { m.Channel[5].Reference = -1.1e6 },
 		"noise":               func(m *trust.Memory) { m.Channel[0].Noise = 1.01 },
 		"no noise":            func(m *trust.Memory) { m.Channel[0].Noise = math.NaN() },
-		"doubt":               func(m *trust.Memory) { m.Channel[17].Doubt = 14 },
+		"doubt":               func(m *trust.Memory) { m.Channel[17].Doubt = 18 },
 	} {
 		bad := m
 		change(&bad)
@@ -781,7 +781,7 @@ func TestRestore(t *testing.T) {
 		assert.Error(t, other.Restore(bad), what)
 		assert.Equal(t, trust.Memory{}, other.Memory, "%s: changes nothing", what)
 	}
-	m.UnresponsiveV[0], m.UnresponsiveA[1], m.Channel[1].Doubt = 3, 3, 13
+	m.UnresponsiveV[0], m.UnresponsiveA[1], m.Channel[1].Doubt = 3, 3, 16
 	m.Channel[0].Last, m.Channel[0].Reference, m.Channel[1].Last, m.Channel[1].Reference = 9e5, -9e5, -9e5, 9e5
 	assert.NoError(t, fresh.Restore(m))
 }
@@ -789,7 +789,7 @@ func TestRestore(t *testing.T) {
 // Every doubt has a text, and no text belongs to two.
 func TestEveryDoubtHasAText(t *testing.T) {
 	c, seen := trust.New(1), map[*unit.Text]bool{}
-	for d := trust.Doubt(1); d < 14; d++ {
+	for d := trust.Doubt(1); d < 18; d++ {
 		c.Channel[unit.Feed].Doubt = d
 		text := c.WhyNot(unit.Feed, good(12))
 		require.NotNil(t, text, d)

@@ -77,9 +77,13 @@ func (c *Channels) SignSeen(i int) bool { return c.Sign[i].Seen }
 
 // doubt sets or takes away a doubt about the current of battery i that began nobody knows when.
 func (c *Channels) doubt(i int, d Doubt) {
-	k := c.of(unit.BatteryCurrent, i)
-	k.Doubt, k.DoubtSince, k.Suspect = d, c.now, false
-	c.turned[i] = true
+	for j := range c.n { // one sensor is behind all readings of a string
+		if c.layout.StringOf(j) == c.layout.StringOf(i) {
+			k := c.of(unit.BatteryCurrent, j)
+			k.Doubt, k.DoubtSince, k.Suspect = d, c.now, false
+			c.turned[j] = true
+		}
+	}
 	c.HasShares = false
 }
 
@@ -125,7 +129,7 @@ func (c *Channels) checkScale(r *Run) {
 		}
 		known := s.Runs >= scaleMin
 		odd := known && !nearly(r.StepA[i]/s.A, scaleFar) && nearly(r.StepV[i]/s.V, scaleNear) && c.othersUsual(r, i) &&
-			c.sumMoved(r, r.StepA[i]-s.A)
+			c.sumMoved(r, i, r.StepA[i]-s.A)
 		s.Scaled = tallyTo(s.Scaled, odd, scaleInARow)
 		switch {
 		case s.Scaled >= scaleInARow && k.Doubt == NoDoubt:
@@ -154,12 +158,12 @@ func (c *Channels) Rated(over *[unit.MaxBatteries]unit.Estimate) {
 		if k.Doubt == doubtRating && x.Known && x.Value < tooGood {
 			c.doubt(i, NoDoubt)
 		}
-		if k.Doubt != NoDoubt || !x.Known || x.Value-x.Sigma < tooGood || c.n < 2 {
+		if k.Doubt != NoDoubt || !x.Known || x.Value-x.Sigma < tooGood || c.layout.Strings(c.n) < 2 {
 			continue
 		}
 		others := true
 		for j := range c.n {
-			others = others && (j == i || over[j].Known && over[j].Value < x.Value/tooGoodBeside)
+			others = others && (c.layout.StringOf(j) == c.layout.StringOf(i) || over[j].Known && over[j].Value < x.Value/tooGoodBeside)
 		}
 		if others {
 			c.Steps[i] = Step{} // what was usual is not
@@ -172,7 +176,7 @@ func (c *Channels) Rated(over *[unit.MaxBatteries]unit.Estimate) {
 func (c *Channels) othersUsual(r *Run, i int) bool {
 	for j := range c.n {
 		s := &c.Steps[j]
-		if j != i && (!r.Have[j] || s.Runs < scaleMin || !nearly(r.StepA[j]/s.A, scaleNear)) {
+		if c.layout.StringOf(j) != c.layout.StringOf(i) && (!r.Have[j] || s.Runs < scaleMin || !nearly(r.StepA[j]/s.A, scaleNear)) {
 			return false
 		}
 	}
@@ -181,10 +185,12 @@ func (c *Channels) othersUsual(r *Run, i int) bool {
 
 // sumMoved reports whether the bank's current is other than usual by about as much as one battery's
 // is: the pump takes what it always takes, and what one battery gives less, others give more.
-func (c *Channels) sumMoved(r *Run, by float64) bool {
+func (c *Channels) sumMoved(r *Run, i int, by float64) bool {
 	moved := 0.0
 	for j := range c.n {
-		moved += r.StepA[j] - c.Steps[j].A
+		if j == i || c.layout.StringOf(j) != c.layout.StringOf(i) && j == c.layout.Lowest(c.layout.StringOf(j)) {
+			moved += r.StepA[j] - c.Steps[j].A
+		}
 	}
 	return moved/by > scaleSum
 }
@@ -307,7 +313,7 @@ func (c *Channels) PastSensor(i int) (is, maybe bool) { return c.Past[i].High, c
 // AllCarry reports whether every battery carried its part of the last run.
 func (c *Channels) AllCarry() bool {
 	for i := range c.n {
-		if c.n > 1 && (!c.HasShares || c.Shares[i] < carriesShare) {
+		if c.layout.Strings(c.n) > 1 && (!c.HasShares || c.Shares[i] < carriesShare) {
 			return false
 		}
 	}

@@ -35,6 +35,10 @@ const (
 	currentGain   = 0.01         // ratio: gain of a Hall sensor; our choice
 	tempNoiseC    = 0.1          // °C: noise of a thermistor; our choice
 	tempZeroC     = 1.0          // °C: zero of a thermistor; our choice
+	oilStepBar    = 0.02         // bar: step of a transducer's channel; our choice
+	oilNoiseBar   = 0.5          // bar: noise of a transducer; our choice
+	oilZeroBar    = 2.5          // bar: zero of a transducer, 1 % of 250 bar; our choice
+	oilGain       = 0.02         // ratio: gain of a transducer, its supply's error with it; our choice
 )
 
 // DefaultClass returns the class of a signal where a unit does not say its own.
@@ -44,8 +48,10 @@ func DefaultClass(s Signal) SensorClass {
 		return SensorClass{groundStepV, groundNoiseV, tapZeroV, tapGain}
 	case BatteryCurrent:
 		return SensorClass{currentStepA, currentNoiseA, currentZeroA, currentGain}
-	case BatteryTemp:
+	case BatteryTemp, AmbientTemp:
 		return SensorClass{Noise: tempNoiseC, Zero: tempZeroC} // a curve has no gain
+	case OilPressure:
+		return SensorClass{oilStepBar, oilNoiseBar, oilZeroBar, oilGain}
 	}
 	return SensorClass{tapStepV, tapNoiseV, tapZeroV, tapGain}
 }

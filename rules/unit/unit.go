@@ -121,17 +121,22 @@ type Scan struct {
 	Battery      [MaxBatteries]Battery // in the order of the configuration; the rest NotFitted
 	FeedV        Reading               // ahead of the charge breaker
 	MotorV       Reading               // at the motor terminal
+	InputV       Reading               // ahead of the feed's converter, from the tractor
+	ControlV     Reading               // behind the breaker of the lift's controls
+	AmbientC     Reading               // outside of the batteries' box
+	OilBar       Reading               // of the hydraulics, at the pump
 	WakeLine     Contact
 	MotorCommand Contact // contactor coil
 	Disconnect   Contact // on: closed
+	Indicator    Contact // on: the charging lamp's line is live, behind its fuse
 	CommandEdges []Edge  // changes of MotorCommand since the previous scan, oldest first; valid until the next one
 }
 
-// NegativesNear reports whether no negative post of n batteries is further from the board's ground
-// than within volts, as far as they are read.
-func (s *Scan) NegativesNear(n int, within float64) bool {
-	for i := range n {
-		v := s.Battery[i].NegativeV
+// NegativesNear reports whether no negative post of n batteries, or of their strings, is further from the
+// board's ground than within volts, as far as they are read.
+func (l Layout) NegativesNear(s *Scan, n int, within float64) bool {
+	for k := range l.Strings(n) {
+		v := s.Battery[l.Lowest(k)].NegativeV
 		if v.Quality == Saturated || v.OK() && (v.Value > within || v.Value < -within) {
 			return false
 		}

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"liftbank/rules/daily"
+	"liftbank/rules/feed"
 	"liftbank/rules/finding"
 	"liftbank/rules/leadacid"
 	"liftbank/rules/network"
@@ -27,18 +28,30 @@ type Spec struct {
 type Frame struct {
 	*State
 	Spec     []Spec
+	Layout   unit.Layout
+	Names    []string // of what shares the bank's current: batteries in parallel, or strings; set by detect.Start
 	Settings settings.Settings
+	Chips    *unit.Chips // that read the channels; nil: not known
+	Fitted   unit.Fitted // signals that not every unit has
 
-	Raw, Read *unit.Scan // as it came; as far as it is believed. Of the step under way
-	From      time.Duration
-	Away      *unit.Away                       // when nobody watched
-	QuietFor  time.Duration                    // for how long nothing has been on; zero while something is
-	TempC     unit.Reading                     // of the batteries' box
-	Temps     []unit.Reading                   // of each battery, or of a neighbor in the same box
-	Zeros     [unit.MaxBatteries]unit.Estimate // that the current sensors show without current
-	ZeroOff   [unit.MaxBatteries]bool          // so much that it is said
-	RunSince  time.Duration                    // of the motor run under way
-	Ended     []time.Duration                  // lengths of the motor runs that ended in this step
+	// Of the step under way: as it came, the same brought to the batteries, and as far as that is believed. Of a
+	// parallel bank the first two are one.
+	Measured, Raw, Read *unit.Scan
+	From                time.Duration
+	Away                *unit.Away                       // when nobody watched
+	QuietFor            time.Duration                    // for how long nothing has been on; zero while something is
+	TempC               unit.Reading                     // of the batteries' box
+	Temps               []unit.Reading                   // of each battery, or of a neighbor in the same box
+	Zeros               [unit.MaxBatteries]unit.Estimate // that the current sensors show without current
+	ZeroOff             [unit.MaxBatteries]bool          // so much that it is said
+	// What current sensors and taps have moved by since they were calibrated, A and V, and whether that is
+	// more than their class allows.
+	ZeroMoved, TapMoved     [unit.MaxBatteries]unit.Estimate
+	ZeroDrifted, TapDrifted [unit.MaxBatteries]bool
+	RunSince                time.Duration   // of the motor run under way
+	Ended                   []time.Duration // lengths of the motor runs that ended in this step
+
+	Classes *unit.Classes // of the sensors, brought to the batteries; nil: not known
 
 	Batteries []BatteryFacts
 	Posts     []PostState // joints that can be told apart from the links
@@ -46,6 +59,10 @@ type Frame struct {
 	Pump      *pump.State
 	Relief    time.Duration // that the run under way has pushed against the relief valve, at the longest
 	LevelA    float64       // current when that run had got going
+	HeldBar   float64       // oil pressure at which that run was held against the relief valve; 0: not yet
+	HeldFor   time.Duration // for how long, at the longest
+	ReliefBar float64       // the same pressure of a run that ended in this step; 0: none
+	Supply    *feed.Supply  // the converter's input side
 	FeedA     float64       // into the bank while the feed is on, smoothed
 	FeedAOK   bool
 	CanGiveA  float64 // the most that the converter gives
@@ -57,8 +74,9 @@ type Frame struct {
 
 	Book     *finding.Book
 	Proof    finding.Proof
-	Series   bool // series-wired is active
-	Reversed bool // reversed is active, of any battery
+	Series   bool       // series-wired is active
+	Reversed bool       // reversed is active, of any battery
+	Miswired *unit.Text // why the posts are not those of the configured layout; nil: they are, or series-wired says it
 	lacks    Need
 }
 
@@ -92,13 +110,40 @@ const (
 	OfLink
 	OfPost
 	OfChannel
+	OfService // filter and oil; the lift's own service is the unit's
+	OfString  // batteries in series, where there are two such strings or more
+	OfLower   // a battery with another on top of it: its positive post is the middle of a string
+	OfSharer  // what shares the bank's current: batteries in parallel, or strings
 )
 
 // Subject is what one record of a finding is about.
 type Subject struct {
 	Kind  Kind
-	Index int // of the battery, link, post or channel
+	Index int // of the battery, link, post, channel, kind of service or string
 	Name  string
+}
+
+// WrongWired reports whether the posts are not those of the configured layout: nothing is learned then.
+func (f *Frame) WrongWired() bool { return f.Series || f.Miswired != nil }
+
+// Wired works out whether the posts are those of the configured layout; inParallel says that the batteries are
+// known not to be in series. The engine calls it before anything is judged that rests on the layout.
+func (f *Frame) Wired(inParallel bool) {
+	switch f.Miswired = nil; {
+	case inParallel:
+		f.Miswired = InParallel
+	case f.Trust.Swapped():
+		f.Miswired = TapsSwapped
+	}
+}
+
+// StringName returns the name of string k: its batteries from minus to plus, "a-b".
+func (f *Frame) StringName(k int) string {
+	name := f.Spec[f.Layout.Lowest(k)].ID
+	for i := f.Layout.Lowest(k) + 1; i <= f.Layout.Highest(k); i++ {
+		name += "-" + f.Spec[i].ID
+	}
+	return name
 }
 
 // Subjects returns what there is of a kind in this unit, in order.
@@ -111,6 +156,23 @@ func (f *Frame) Subjects(kind Kind) (all []Subject) {
 		for i := range f.Spec {
 			add(f.Spec[i].ID)
 		}
+	case OfString:
+		for k := range f.Layout.Strings(len(f.Spec)) {
+			if f.Layout.Blocks() > 1 && f.Layout.Strings(len(f.Spec)) > 1 {
+				add(f.StringName(k))
+			}
+		}
+	case OfLower:
+		for i := range f.Spec {
+			if i+1 < len(f.Spec) && f.Layout.Blocks() > 1 && f.Layout.StringOf(i) == f.Layout.StringOf(i+1) {
+				all = append(all, Subject{kind, i, f.Spec[i].ID})
+			}
+		}
+	case OfSharer:
+		if f.Layout.Blocks() > 1 {
+			return f.Subjects(OfString)
+		}
+		return f.Subjects(OfBattery)
 	case OfLink:
 		for _, l := range f.Links {
 			add(l.Side.String() + " link " + f.Spec[l.From].ID + "-" + f.Spec[l.To].ID)
@@ -119,6 +181,10 @@ func (f *Frame) Subjects(kind Kind) (all []Subject) {
 		for _, p := range f.Posts {
 			add(p.Side.String() + " post " + f.Spec[p.Battery].ID)
 		}
+	case OfService:
+		for k := Service + 1; k < ServiceKinds; k++ {
+			all = append(all, Subject{kind, int(k), k.String()})
+		}
 	case OfChannel:
 		for i := range f.Spec {
 			for s, word := range []string{"voltage", "negative", "current", "temperature"} {
@@ -126,7 +192,13 @@ func (f *Frame) Subjects(kind Kind) (all []Subject) {
 				all = append(all, Subject{kind, int(at), "battery " + f.Spec[i].ID + " " + word})
 			}
 		}
-		all = append(all, Subject{kind, int(unit.Feed), "feed voltage"}, Subject{kind, int(unit.Motor), "motor voltage"})
+		for i, word := range []string{
+			"feed voltage", "motor voltage", "feed input", "control voltage", "ambient temperature", "oil pressure",
+		} {
+			if at := unit.Feed + unit.Channel(i); f.Fitted.Has(at) {
+				all = append(all, Subject{kind, int(at), word})
+			}
+		}
 	}
 	return all
 }

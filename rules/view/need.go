@@ -8,7 +8,7 @@ type Need uint16
 
 // Needs, in the order in which the reasons are given.
 const (
-	Parallel     Need = 1 << iota // not wired in series by mistake
+	Parallel     Need = 1 << iota // wired as it is configured: not in series by mistake, nor in parallel, nor taps swapped
 	OneBattery                    // a battery whose voltage and current are both read
 	CommandWired                  // the motor contactor's coil
 	CommandRead                   // and it can be read
@@ -21,6 +21,12 @@ const (
 
 // NotParallel says why nothing that needs a parallel bank is judged.
 var NotParallel = unit.Says("why.in-series", "the batteries are wired in series")
+
+// InParallel and TapsSwapped say why nothing that needs a bank in series is judged.
+var (
+	InParallel  = unit.Says("why.in-parallel", "the batteries are wired in parallel, not as configured")
+	TapsSwapped = unit.Says("why.taps-swapped", "voltage taps are on each other's posts")
+)
 
 // CurrentUnread says that a battery's current is missing.
 var CurrentUnread = unit.Says("why.current-unread", "a battery current can't be read")
@@ -43,7 +49,7 @@ var reasons = [needs]*unit.Text{
 // Look works out what is lacking in this scan. The engine calls it once the wiring has been judged.
 func (f *Frame) Look() {
 	var l Need
-	if f.Series {
+	if f.WrongWired() {
 		l |= Parallel
 	}
 	l |= OneBattery | OnePost
@@ -81,6 +87,9 @@ func (f *Frame) Lacks(n Need) *unit.Text {
 	}
 	for k := range reasons {
 		if n&(1<<k) != 0 {
+			if k == 0 && f.Miswired != nil {
+				return f.Miswired
+			}
 			return reasons[k]
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"liftbank/rules/loadtest"
 	"liftbank/rules/motor"
 	"liftbank/rules/network"
+	"liftbank/rules/power"
 	"liftbank/rules/unit"
 )
 
@@ -18,12 +19,31 @@ import (
 type State struct {
 	At      unit.Moment
 	Battery []BatteryState
-	Links   []LinkState // positive ones first, from battery to battery
+	Strings []StringState // of batteries in series; none in a parallel bank
+	Links   []LinkState   // positive ones first, from battery to battery; middle links last
 	Bank    BankState
 	Motor   MotorState
 	Feed    FeedState
 	Balance daily.Balance
 	Work    Work // somebody works on the unit
+	Power   Power
+}
+
+// Power is what the monitor's own board draws, and why.
+type Power struct {
+	Level     power.Level
+	Since     time.Duration // monotonic, of this level
+	Why       *unit.Text
+	DrawA     float64 // at this level, as configured
+	MeanA     float64 // over the last days; 0: not counted yet
+	ParkedFor time.Duration
+	ParkedAh  float64 // drawn since it was parked
+	ParkedPct float64 // of the bank's capacity
+	DrawnAh   float64 // in all
+	Spent     [3]time.Duration
+	Sleeps    uint64
+	LateWord  bool // the last word before the last sleep did not get out in time
+	Outlook   power.Outlook
 }
 
 // BatteryState is what is known of one battery.
@@ -50,16 +70,30 @@ type BatteryState struct {
 // LinkState is what is known of one patch cable between two batteries' posts, its lugs included.
 type LinkState struct {
 	Side     network.Side
-	From, To int // batteries, To = From + 1
+	From, To int // batteries: neighbors in parallel; in strings ends of two, or lower and upper of one
 	Mohm     unit.Estimate
 	CurrentA unit.Reading // through it in the last scan: positive for a charge current from From's side
 	DropV    unit.Reading // over it in the last scan, in the same direction
 }
 
+// StringState is what is known of one string: batteries in series, through which one current goes.
+type StringState struct {
+	From, To int          // the batteries at its minus and at its plus end
+	VoltageV unit.Reading // from its minus to its plus
+	CurrentA unit.Reading // through all its batteries
+	// How much more the upper battery has than the lower, V: at rest, held at the feed's voltage at the end of
+	// a charge, and under the motor's current. What taps that differ add is taken out as far as it is known.
+	RestDiffV, HeldDiffV, RunDiffV unit.Estimate
+	SpreadPct                      unit.Estimate // SoC of the fuller battery less that of the emptier
+	Weakest                        int           // the battery that will be empty first
+	WeakestKnown                   bool
+	DrawSharePct, ChargeSharePct   unit.Estimate // of the bank's, where there are two strings
+}
+
 // BankState is what is known of the bank as a whole.
 type BankState struct {
-	VoltageV        unit.Reading // mean of the batteries' usable voltages
-	CurrentA        unit.Reading // sum over the batteries; usable only if all are
+	VoltageV        unit.Reading // from its minus to its plus: the mean of its batteries' or strings' usable voltages
+	CurrentA        unit.Reading // sum over the batteries, or strings; usable only if all are
 	SoCPct          unit.Estimate
 	SpreadPct       unit.Estimate // largest minus smallest SoC
 	ResistanceRatio unit.Estimate // largest over smallest of the batteries
@@ -92,6 +126,7 @@ type MotorState struct {
 	PathMohm     unit.Estimate // bank positive post to the motor terminal, mΩ
 	LiftCycles   uint64
 	Since        [ServiceKinds]ServiceCount // work since each kind of service
+	Next         [ServiceKinds]ServiceNext  // when each is due
 	LiftAh       unit.Estimate              // charge that a lift cycle takes out of the bank, Ah
 	LiftWh       unit.Estimate              // and energy, Wh
 }
@@ -101,6 +136,8 @@ type FeedState struct {
 	Status     feed.Status
 	Since      time.Duration // monotonic, of this status
 	VoltageV   unit.Reading
+	InputV     unit.Reading // ahead of the converter, from the tractor
+	Indicator  unit.Contact // of the charging lamp
 	WakeLine   unit.Contact
 	Disconnect unit.Contact
 	WakeTime   time.Duration // wake line on, summed since start
@@ -108,8 +145,7 @@ type FeedState struct {
 	FeedTime   time.Duration // feed present, summed since start
 }
 
-// ServiceKind is a kind of service whose work is counted. Only Service has an interval with a
-// finding.
+// ServiceKind is a kind of service whose work is counted.
 type ServiceKind uint8
 
 // Kinds of service.
@@ -127,7 +163,31 @@ func (k ServiceKind) String() string { return [...]string{"service", "filter", "
 type ServiceCount struct {
 	LiftCycles uint64
 	RunTime    time.Duration
+	For        time.Duration // by the calendar
+	ForKnown   bool          // the date that it was done on is known, and today's
+	On         time.Time     // that date; zero: not known
 }
+
+// ServiceNext is when a service is due, at the duty that was learned.
+type ServiceNext struct {
+	By    DueBy
+	In    time.Duration // zero: now
+	Known bool          // how long it takes
+}
+
+// DueBy is what makes a service due.
+type DueBy uint8
+
+// What makes a service due.
+const (
+	DueByNothing DueBy = iota // it has no interval
+	DueByCycles
+	DueByHours
+	DueByDays
+)
+
+// String returns the word for it.
+func (b DueBy) String() string { return [...]string{"", "lift-cycles", "motor-hours", "days"}[b] }
 
 // ResistanceRatio returns the highest resistance of the bank over the lowest.
 func ResistanceRatio(b []BatteryState) unit.Estimate {

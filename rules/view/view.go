@@ -50,6 +50,12 @@ func (v View) Active(name string, anySubject bool) bool {
 	return i >= 0 && v.f.Book.Records[i].Active()
 }
 
+// ActiveOf reports whether a finding of battery i holds.
+func (v View) ActiveOf(name string, i int) bool {
+	k := v.f.Book.Find(name, v.f.Spec[i].ID)
+	return k >= 0 && v.f.Book.Records[k].Active()
+}
+
 // StateSince returns since when the finding of this name and subject has been in its state.
 func (v View) StateSince(name string) time.Duration {
 	if i := v.f.Book.Find(name, v.s.Name); i >= 0 {
@@ -57,6 +63,144 @@ func (v View) StateSince(name string) time.Duration {
 	}
 	return 0
 }
+
+// Layout returns how the batteries are joined where the unit is wired right.
+func (v View) Layout() unit.Layout { return v.f.Layout }
+
+// String returns the string of the battery that the finding is about: its number, and the other battery
+// in it; ok is false in a parallel bank.
+func (v View) String() (k, other int, ok bool) {
+	if v.f.Layout.Blocks() != 2 {
+		return 0, 0, false
+	}
+	k = v.f.Layout.StringOf(v.s.Index)
+	return k, v.f.Layout.Lowest(k) + v.f.Layout.Highest(k) - v.s.Index, true
+}
+
+// PostDoubted reports whether what a tap shows at the positive post of battery i, or of the one below it, is
+// not believed although it gives readings.
+func (v View) PostDoubted(i int) bool {
+	below, ok := v.f.Layout.Below(i)
+	return !v.f.Trust.PostBelieved(i) || ok && !v.f.Trust.PostBelieved(below)
+}
+
+// JointUnknown reports whether battery i stands on another, and the joint between them counts as its own
+// because its negative post is not measured.
+func (v View) JointUnknown(i int) bool {
+	_, ok := v.f.Layout.Below(i)
+	return ok && v.f.Raw.Battery[i].NegativeV.Quality == unit.NotFitted
+}
+
+// FairShare returns the part of the bank's current in motor runs that sharer k should carry by the ratings:
+// conductances share it, and rated CCA is the measure of conductance.
+func (v View) FairShare(k int) float64 {
+	own, all := 0.0, 0.0
+	for i := range v.Strings() {
+		ohm := 0.0
+		for b := v.f.Layout.Lowest(i); b <= v.f.Layout.Highest(i); b++ {
+			ohm += 1 / v.f.Spec[b].RatedCCA
+		}
+		all += 1 / ohm
+		if i == k {
+			own = 1 / ohm
+		}
+	}
+	return own / all
+}
+
+// Shares returns what sharer k carried of the bank's discharge and charge, in percent.
+func (v View) Shares(k int) (draw, charge unit.Estimate) {
+	if k < len(v.f.State.Strings) {
+		s := &v.f.State.Strings[k]
+		return s.DrawSharePct, s.ChargeSharePct
+	}
+	s := &v.f.Battery[k]
+	return s.DrawSharePct, s.ChargeSharePct
+}
+
+// StringMohm returns the resistance of sharer k, mΩ, known where that of all its batteries is.
+func (v View) StringMohm(k int) unit.Estimate {
+	sum := unit.Estimate{Known: true}
+	for i := v.f.Layout.Lowest(k); i <= v.f.Layout.Highest(k); i++ {
+		r := v.f.Battery[i].Resistance
+		sum.Value, sum.Sigma, sum.Known = sum.Value+r.Value, math.Hypot(sum.Sigma, r.Sigma), sum.Known && r.Known
+	}
+	return sum
+}
+
+// MiddleUnknown reports whether link k is the middle of a string and what it drops can't be told from its upper
+// battery's, whose negative post is not measured.
+func (v View) MiddleUnknown(k int) bool {
+	l := &v.f.Links[k]
+	return l.Side == network.Middle && v.JointUnknown(l.To)
+}
+
+// StringState returns what people are shown of string k.
+func (v View) StringState(k int) *StringState { return &v.f.State.Strings[k] }
+
+// TempDiffV returns by how much another battery's rested voltage is above that of the finding's for being
+// warmer; 0 where a temperature is not known.
+func (v View) TempDiffV(other int) float64 {
+	own, o := v.f.Temps[v.s.Index], v.f.Temps[other]
+	if !own.OK() || !o.OK() {
+		return 0
+	}
+	a, _ := leadacid.TemperatureShiftV(own.Value)
+	b, _ := leadacid.TemperatureShiftV(o.Value)
+	return b - a
+}
+
+// TapsSigmaV returns how far apart, one standard deviation, the taps of a string may show two batteries that
+// have this voltage each.
+func (v View) TapsSigmaV(each float64) float64 {
+	l := v.f.Layout
+	k := l.StringOf(v.s.Index)
+	var low, high unit.SensorClass
+	if c := v.f.Classes; c != nil {
+		low, high = c.Of(unit.BatteryVoltage, l.Lowest(k)), c.Of(unit.BatteryVoltage, l.Highest(k))
+	} else {
+		low = unit.DefaultClass(unit.BatteryVoltage)
+		high = unit.SensorClass{Zero: 2 * low.Zero, Gain: 3 * low.Gain}
+	}
+	// The upper battery's class is that of two taps, twice one's and once the other's; what the two batteries
+	// differ by has twice the gain of each. Limits of a class are even chances: over the root of 3.
+	tap := max((high.Gain-low.Gain)/2, low.Gain)
+	zero := max(high.Zero-low.Zero, low.Zero)
+	return math.Hypot(2*each*math.Hypot(low.Gain, tap), math.Hypot(2*low.Zero, zero)) / math.Sqrt(3)
+}
+
+// Away returns for how long in all nobody has watched the unit.
+func (v View) Away() time.Duration { return v.f.Away.Since(0) }
+
+// Strings returns how many strings there are; in parallel each battery is one.
+func (v View) Strings() int { return v.f.Layout.Strings(len(v.f.Spec)) }
+
+// StringName returns the name of string k; in parallel that of its battery.
+func (v View) StringName(k int) string { return v.f.Names[k] }
+
+// Miswired returns why the posts are not those of the configured layout; nil while they are.
+func (v View) Miswired() *unit.Text { return v.f.Miswired }
+
+// StringA returns the current of string k, as far as it is believed.
+func (v View) StringA(k int) unit.Reading {
+	if v.f.Layout == unit.Parallel {
+		return v.Battery(k).CurrentA()
+	}
+	return v.f.Strings[k].CurrentA
+}
+
+// StringDead reports whether a battery of string k has a dead cell.
+func (v View) StringDead(k int) bool {
+	for i := v.f.Layout.Lowest(k); i <= v.f.Layout.Highest(k); i++ {
+		if v.Battery(i).Facts().DeadCell {
+			return true
+		}
+	}
+	return false
+}
+
+// Volts returns what is said of one 12 V battery for the bank, its feed or its motor.
+func (v View) Volts(ofBlock float64) float64 { return v.f.Layout.Volts(ofBlock) }
 
 // InSeries reports whether the batteries are wired in series by mistake.
 func (v View) InSeries() bool { return v.f.Series }
@@ -88,10 +232,27 @@ func (v View) Motor() Motor { return Motor{v.f} }
 // Feed returns the charger's side.
 func (v View) Feed() Feed { return Feed{v.f} }
 
-// Channel returns the channel that the finding is about, and its reading, believed or not.
+// Channel returns the channel that the finding is about, and its reading as measured, believed or not.
 func (v View) Channel() (unit.Channel, unit.Reading) {
 	c := unit.Channel(v.s.Index)
-	return c, *v.f.Raw.Reading(c)
+	return c, *v.f.measured().Reading(c)
+}
+
+// measured returns the scan as it came.
+func (f *Frame) measured() *unit.Scan {
+	if f.Measured == nil { // a frame that a test has set
+		return f.Raw
+	}
+	return f.Measured
+}
+
+// SilentChip returns the input chip of the finding's channel where nothing of that chip can be read, nil
+// otherwise, and whether nothing of any chip can be.
+func (v View) SilentChip() (chip *unit.Text, all bool) {
+	if v.f.Chips == nil {
+		return nil, false
+	}
+	return v.f.Chips.Silent(v.f.measured(), unit.Channel(v.s.Index))
 }
 
 // WhyNot returns why a channel is not believed although it gives this reading; nil when it is.
@@ -106,6 +267,18 @@ func (v View) Zero(c unit.Channel) (a unit.Estimate, off bool) {
 	return v.f.Zeros[c.Battery()], v.f.ZeroOff[c.Battery()]
 }
 
+// Moved returns by how much a channel has moved since it was calibrated, and whether that is more than
+// its class allows; not known where that is not watched.
+func (v View) Moved(c unit.Channel) (m unit.Estimate, beyond bool) {
+	switch i := c.Battery(); c.Signal() {
+	case unit.BatteryCurrent:
+		return v.f.ZeroMoved[i], v.f.ZeroDrifted[i]
+	case unit.BatteryVoltage:
+		return v.f.TapMoved[i], v.f.TapDrifted[i]
+	}
+	return unit.Estimate{}, false
+}
+
 // Wiring returns how the batteries are joined.
 func (v View) Wiring() Wiring { return Wiring{v.f} }
 
@@ -115,8 +288,14 @@ func (v View) Days() Days { return Days{v.f} }
 // QuietFor returns for how long neither motor nor feed has been on or asked for; zero while one is.
 func (v View) QuietFor() time.Duration { return v.f.QuietFor }
 
+// Power returns what the monitor's own board draws.
+func (v View) Power() *Power { return &v.f.Power }
+
 // From returns since when the bank is watched: its first scan, or its last new battery.
 func (v View) From() time.Duration { return v.f.From }
+
+// Fitted returns which signals that not every unit has are wired on this one.
+func (v View) Fitted() unit.Fitted { return v.f.Fitted }
 
 // Disconnect returns the contact of the disconnect.
 func (v View) Disconnect() unit.Contact { return v.f.Read.Disconnect }
@@ -167,8 +346,12 @@ type Battery struct {
 // Spec returns the battery as bought.
 func (b Battery) Spec() *Spec { return &b.f.Spec[b.i] }
 
-// Raw returns what was read at it, whether it can be believed or not.
+// Raw returns what was read at it, whether it can be believed or not. Of a battery that stands on another its
+// posts are counted from that one's positive post.
 func (b Battery) Raw() *unit.Battery { return &b.f.Raw.Battery[b.i] }
+
+// Measured returns what was read at it over the board's ground, whether it can be believed or not.
+func (b Battery) Measured() *unit.Battery { return &b.f.measured().Battery[b.i] }
 
 // VoltageV returns the voltage between its own posts, as far as it is believed.
 func (b Battery) VoltageV() unit.Reading { return b.f.Read.Battery[b.i].VoltageV }
@@ -200,8 +383,26 @@ func (b Bank) CurrentA() unit.Reading { return b.f.Bank.CurrentA }
 // Charge returns its charge in percent.
 func (b Bank) Charge() unit.Estimate { return b.f.Bank.SoCPct }
 
+// MeanCharge returns the charge that the bank's voltage is of: of strings the mean of all batteries, not of those
+// that are empty first.
+func (b Bank) MeanCharge() unit.Estimate {
+	if b.f.Layout == unit.Parallel {
+		return b.Charge()
+	}
+	mean := unit.Estimate{Known: true}
+	n := float64(len(b.f.Battery))
+	for i := range b.f.Battery {
+		soc := &b.f.Battery[i].SoCPct
+		mean.Value, mean.Sigma, mean.Known = mean.Value+soc.Value/n, mean.Sigma+soc.Sigma/n, mean.Known && soc.Known
+	}
+	return mean
+}
+
 // TempC returns the temperature of the box.
 func (b Bank) TempC() unit.Reading { return b.f.TempC }
+
+// AmbientC returns the temperature outside of the box.
+func (b Bank) AmbientC() unit.Reading { return b.f.Read.AmbientC }
 
 const referC = 25.0 // °C: taken where no temperature can be read; our choice
 
@@ -213,12 +414,12 @@ func (b Bank) TempOr25() float64 {
 	return referC
 }
 
-// RatedAh returns the rated capacity of all batteries.
-func (b Bank) RatedAh() (ah float64) {
-	for i := range b.f.Spec {
-		ah += b.f.Spec[i].RatedAh
-	}
-	return ah
+// RatedAh returns the rated capacity of the bank: of all batteries, in a string of its smallest.
+func (b Bank) RatedAh() float64 { return RatedAh(b.f.Layout, b.f.Spec) }
+
+// RatedAh returns the rated capacity of a bank: of all batteries, in a string of its smallest.
+func RatedAh(l unit.Layout, spec []Spec) (ah float64) {
+	return l.SumOfStrings(len(spec), func(i int) float64 { return spec[i].RatedAh })
 }
 
 // RestFor returns for how long all batteries have rested.
@@ -230,8 +431,17 @@ func (b Bank) RestFor() time.Duration {
 	return rest
 }
 
-// HighestPost returns the highest believed voltage between a battery's own posts.
+// HighestPost returns the highest believed voltage between a battery's own posts, of strings that between their
+// ends.
 func (b Bank) HighestPost() (v unit.Reading) {
+	for i := range b.f.Strings {
+		if x := b.f.Strings[i].VoltageV; x.OK() && (!v.OK() || x.Value > v.Value) {
+			v = x
+		}
+	}
+	if len(b.f.Strings) > 0 {
+		return v
+	}
 	for i := range b.f.Spec {
 		if x := b.f.Read.Battery[i].VoltageV; x.OK() && (!v.OK() || x.Value > v.Value) {
 			v = x
@@ -240,8 +450,17 @@ func (b Bank) HighestPost() (v unit.Reading) {
 	return v
 }
 
-// LowestPost returns the lowest believed voltage between a battery's own posts.
+// LowestPost returns the lowest believed voltage between a battery's own posts, of strings that between their
+// ends.
 func (b Bank) LowestPost() (v unit.Reading) {
+	for i := range b.f.Strings {
+		if x := b.f.Strings[i].VoltageV; x.OK() && (!v.OK() || x.Value < v.Value) {
+			v = x
+		}
+	}
+	if len(b.f.Strings) > 0 {
+		return v
+	}
 	for i := range b.f.Spec {
 		if x := b.f.Read.Battery[i].VoltageV; x.OK() && (!v.OK() || x.Value < v.Value) {
 			v = x
@@ -250,10 +469,19 @@ func (b Bank) LowestPost() (v unit.Reading) {
 	return v
 }
 
-// HighestPositive returns the highest believed positive post over the board's ground, V; in a
+// HighestPositive returns the highest believed positive post of the bank over the board's ground, V; in a
 // charge the feed's lead is on it. It is negative infinity where none is believed.
 func (b Bank) HighestPositive() float64 {
 	top := math.Inf(-1)
+	for k := range b.f.Strings {
+		i := b.f.Layout.Highest(k)
+		if v := b.f.measured().Battery[i].VoltageV; v.OK() && b.f.Trust.PostBelieved(i) {
+			top = max(top, v.Value)
+		}
+	}
+	if len(b.f.Strings) > 0 {
+		return top
+	}
 	for i := range b.f.Spec {
 		p := &b.f.Read.Battery[i]
 		if !p.VoltageV.OK() {
@@ -288,6 +516,22 @@ func (m Motor) Command() unit.Contact { return m.f.Read.MotorCommand }
 
 // TerminalV returns the voltage at its terminal, as far as it is believed; RawV what was read.
 func (m Motor) TerminalV() unit.Reading { return m.f.Read.MotorV }
+
+// ControlV returns the voltage behind the breaker of the lift's controls, as far as it is believed.
+func (m Motor) ControlV() unit.Reading { return m.f.Read.ControlV }
+
+// OilBar returns the oil pressure at the pump, as far as it is believed.
+func (m Motor) OilBar() unit.Reading { return m.f.Read.OilBar }
+
+// Held returns the oil pressure at which the run under way was held against the relief valve (bar; 0:
+// not yet), and for how long at the longest.
+func (m Motor) Held() (bar float64, longest time.Duration) { return m.f.HeldBar, m.f.HeldFor }
+
+// ReliefBar returns that pressure of a run that ended in this scan (bar; 0: none).
+func (m Motor) ReliefBar() float64 { return m.f.ReliefBar }
+
+// Oil returns what the oil pressure was while the motor lifted.
+func (m Motor) Oil() *pump.Oil { return &m.f.Pump.Oil }
 
 // RawV returns what was read at its terminal.
 func (m Motor) RawV() unit.Reading { return m.f.Raw.MotorV }
@@ -341,6 +585,27 @@ func (d Feed) Wake() unit.Contact { return d.f.Read.WakeLine }
 // VoltageV returns the voltage ahead of the charge breaker, as far as it is believed; RawV what was
 // read.
 func (d Feed) VoltageV() unit.Reading { return d.f.Read.FeedV }
+
+// InputV returns the voltage ahead of the converter, from the tractor, as far as it is believed.
+func (d Feed) InputV() unit.Reading { return d.f.Read.InputV }
+
+// IdleInputV returns what arrived there while the converter gave nothing, since the wake line came on
+// (V); ok is false while it is not known.
+func (d Feed) IdleInputV() (v float64, ok bool) {
+	if d.f.Supply == nil {
+		return 0, false
+	}
+	return d.f.Supply.IdleV, d.f.Supply.HasIdle
+}
+
+// Lamp returns the line of the charging lamp, where it says something of the converter: one that the
+// bank feeds is as good as none.
+func (d Feed) Lamp() unit.Contact {
+	if d.f.Supply != nil && d.f.Supply.OnBank {
+		return unit.ContactUnknown
+	}
+	return d.f.Read.Indicator
+}
 
 // RawV returns what was read ahead of the charge breaker.
 func (d Feed) RawV() unit.Reading { return d.f.Raw.FeedV }

@@ -33,7 +33,7 @@ const (
 	drainSigmaA  = 0.20  // A: beside the board's own, to a small lamp; our choice
 	wanderA      = 0.03  // A: change of a zero in a day, as a random walk; our choice
 	drainWanderA = 0.01  // A: change of the drain in a day, as a random walk; our choice
-	maxA         = 3.0   // A: more is no zero that can be taken off, and no zero is in more doubt; our choice
+	MaxA         = 3.0   // A: more is no zero that can be taken off, and no zero is in more doubt; our choice
 	maxSlopeA    = 0.05  // A/°C: over twice what makes a fault by itself, 20 mA; our choice
 	maxTempC     = 100.0 // °C: of a box, either way; our choice
 	hoursPerDay  = 24.0  // h: in a day; physical
@@ -93,14 +93,19 @@ type Scan struct {
 
 // State is what has been learned. It is saved as it is.
 type State struct {
-	Begun  bool
-	X      [states]float64
-	P      [states][states]float64
-	Off    [unit.MaxBatteries]bool  // the zero is off by so much that it is said
-	Far    [unit.MaxBatteries]uint8 // windows in a row in which it was
-	At     time.Duration            // when time was last let pass
-	Window Window
-	Fall   Fall
+	Begun bool
+	X     [states]float64
+	P     [states][states]float64
+	Off   [unit.MaxBatteries]bool  // the zero is off by so much that it is said
+	Far   [unit.MaxBatteries]uint8 // windows in a row in which it was
+	// Of those that were measured at a calibration: what they were then, and whether they have moved since
+	// by more than their class allows, and in how many windows in a row.
+	Calibrated [unit.MaxBatteries]Calibrated
+	Drifted    [unit.MaxBatteries]bool
+	DriftFar   [unit.MaxBatteries]uint8
+	At         time.Duration // when time was last let pass
+	Window     Window
+	Fall       Fall
 }
 
 // Window is what has been averaged so far.
@@ -155,7 +160,7 @@ func (l *Learner) ZeroA(i int, temp unit.Reading) unit.Estimate {
 	z, s, by := iZero+i, iSlope+i, above25(temp)
 	v := l.s.P[z][z] + 2*by*l.s.P[z][s] + by*by*l.s.P[s][s]
 	a := l.s.X[z] + by*l.s.X[s]
-	return unit.Estimate{Value: min(max(a, -maxA), maxA), Sigma: math.Sqrt(max(v, 0)), Known: true}
+	return unit.Estimate{Value: min(max(a, -MaxA), MaxA), Sigma: math.Sqrt(max(v, 0)), Known: true}
 }
 
 // DrainA returns what is drawn from the bank at rest.
@@ -208,7 +213,7 @@ func (l *Learner) Step(in *Scan) {
 // readable reports whether all currents are read, and nothing charges.
 func (l *Learner) readable(in *Scan) bool {
 	for i := range l.n {
-		if a := in.CurrentA[i]; !a.OK() || !(math.Abs(a.Value) < 2*maxA) {
+		if a := in.CurrentA[i]; !a.OK() || !(math.Abs(a.Value) < 2*MaxA) {
 			return false
 		}
 	}
@@ -235,7 +240,6 @@ func (l *Learner) take(in *Scan, v float64) {
 	}
 	l.update(&e, &by, flow)
 	w.Again = true
-	l.s.X[iDrain] = max(l.s.X[iDrain], 0)
 	for i := range l.n {
 		z := l.ZeroA(i, unit.Reading{Value: by[i] + leadacid.ReferenceC, Quality: unit.Good})
 		off := math.Abs(z.Value)
@@ -246,6 +250,7 @@ func (l *Learner) take(in *Scan, v float64) {
 		}
 		l.s.Off[i] = l.s.Far[i] == saidAfter || l.s.Off[i] && off > saidNo
 	}
+	l.watchMoved()
 }
 
 // pass lets what is believed wander since the last window.
@@ -257,10 +262,10 @@ func (l *Learner) pass(now time.Duration) {
 	l.s.Begun, l.s.At = true, now
 	for i := range l.n {
 		p := &l.s.P[iZero+i][iZero+i]
-		*p = min(*p+days*sq(wanderA), sq(maxA))
+		*p = min(*p+days*sq(wanderA), sq(MaxA))
 	}
 	p := &l.s.P[iDrain][iDrain]
-	*p = min(*p+days*sq(drainWanderA), sq(maxA))
+	*p = min(*p+days*sq(drainWanderA), sq(MaxA))
 }
 
 // open makes room for what the errors e say against what was believed, and returns how much may
@@ -334,7 +339,7 @@ func (l *Learner) limit(i int, by, flow float64) float64 {
 // shows against the voltages of two rests. It is used where rests alone leave open whether a zero or a
 // drain is seen.
 func (l *Learner) Counted(i int, above, temp unit.Reading, sigmaA float64) {
-	if z := l.ZeroA(i, temp); !above.OK() || z.Sigma < openA || !(math.Abs(above.Value) <= 2*maxA) {
+	if z := l.ZeroA(i, temp); !above.OK() || z.Sigma < openA || !(math.Abs(above.Value) <= 2*MaxA) {
 		return
 	}
 	var h [states]float64
@@ -344,7 +349,7 @@ func (l *Learner) Counted(i int, above, temp unit.Reading, sigmaA float64) {
 }
 
 func (l *Learner) widen(i int, by float64) {
-	l.s.P[i][i] = min(l.s.P[i][i]+by, sq(maxA))
+	l.s.P[i][i] = min(l.s.P[i][i]+by, sq(MaxA))
 }
 
 // update applies a window: first the sum, which is known well, then differences of each battery to
@@ -381,12 +386,30 @@ func (l *Learner) update(e, by *[unit.MaxBatteries]float64, flow float64) {
 	l.limitStates()
 }
 
+// limitStates keeps what is believed inside what can be. Whatever a state may not take of a reading belongs to
+// those that share in it: left to nobody, it would be read again with each window, and move them the wrong
+// way each time.
 func (l *Learner) limitStates() {
 	for i := range l.n {
-		l.s.X[iZero+i] = min(max(l.s.X[iZero+i], -2*maxA), 2*maxA)
+		l.limitState(iSlope+i, -maxSlopeA, maxSlopeA)
+	}
+	l.limitState(iDrain, 0, 2*MaxA)
+	for i := range l.n {
+		l.s.X[iZero+i] = min(max(l.s.X[iZero+i], -2*MaxA), 2*MaxA)
 		l.s.X[iSlope+i] = min(max(l.s.X[iSlope+i], -maxSlopeA), maxSlopeA)
 	}
-	l.s.X[iDrain] = min(max(l.s.X[iDrain], 0), 2*maxA)
+	l.s.X[iDrain] = min(max(l.s.X[iDrain], 0), 2*MaxA)
+}
+
+// limitState brings state k back inside its limits, and with it the others as far as their errors go together.
+func (l *Learner) limitState(k int, least, most float64) {
+	back := min(max(l.s.X[k], least), most) - l.s.X[k]
+	if back == 0 || l.s.P[k][k] <= 0 {
+		return
+	}
+	for i := range states {
+		l.s.X[i] += l.s.P[i][k] / l.s.P[k][k] * back
+	}
 }
 
 // apply applies one reading that is y above what was expected, with variance r, and returns by how
@@ -455,13 +478,18 @@ func (l *Learner) Restore(s State) error {
 		return nil // saved by a version that learned none
 	}
 	for i := range states {
-		if !(math.Abs(s.X[i]) <= 2*maxA) {
-			return fmt.Errorf("zeros: state %d: %g: want %g at most", i, s.X[i], 2*maxA)
+		if !(math.Abs(s.X[i]) <= 2*MaxA) {
+			return fmt.Errorf("zeros: state %d: %g: want %g at most", i, s.X[i], 2*MaxA)
 		}
 		for j := range states {
-			if !(math.Abs(s.P[i][j]) <= 2*sq(maxA)) || s.P[i][i] < 0 {
-				return fmt.Errorf("zeros: variance %d, %d: %g: want %g at most", i, j, s.P[i][j], 2*sq(maxA))
+			if !(math.Abs(s.P[i][j]) <= 2*sq(MaxA)) || s.P[i][i] < 0 {
+				return fmt.Errorf("zeros: variance %d, %d: %g: want %g at most", i, j, s.P[i][j], 2*sq(MaxA))
 			}
+		}
+	}
+	for i, c := range s.Calibrated {
+		if !(math.Abs(c.A) <= 2*MaxA && c.Sigma >= 0 && c.Sigma <= 2*MaxA && math.Abs(c.TempC) <= 2*maxTempC) {
+			return fmt.Errorf("zeros: %d measured as %g ± %g A at %g °C: want %g at most", i, c.A, c.Sigma, c.TempC, 2*MaxA)
 		}
 	}
 	w := &s.Window

@@ -296,3 +296,23 @@ func TestTemperaturesOfNoBox(t *testing.T) {
 	assert.Equal(t, at(25), at(110))
 	assert.Equal(t, at(25), at(math.NaN()))
 }
+
+// A day from frost to above it, of one battery, or of the one sensor of a string: what the drain may not take,
+// as nothing is drawn that flows in, is the zero's, by as much as the two are unsure of the same. Left to
+// nobody, it drove zero and slope away against each other, to 0.9 A over such a day.
+func TestADrainAtNothingLeavesTheZeroInPlace(t *testing.T) {
+	for _, off := range []float64{0.15, 0.3, -0.15} {
+		b := newBench(1)
+		b.flow, b.errA = func(int) float64 { return -0.03 }, func(int) float64 { return off }
+		b.rests(time.Hour)
+		for k := range 4 * 24 {
+			b.tempC = 3 - 6*math.Cos(2*math.Pi*float64(k)/24)
+			b.goesOn(time.Hour)
+			z, at25 := b.zero(0), b.l.ZeroA(0, good(25))
+			assert.InDelta(t, off, z.Value, 0.12, "%g A after %d h: %+v", off, k, z)
+			assert.InDelta(t, 0, at25.Value, 0.4, "%g A after %d h: %+v", off, k, at25)
+			assert.GreaterOrEqual(t, b.l.DrainA().Value, 0.0)
+		}
+		assert.False(t, b.l.AnyOff(), "%g A", off)
+	}
+}

@@ -39,6 +39,8 @@ type Dev struct {
 	busy    bool          // may still be converting: a conversion was begun and not seen to end
 	begun   time.Duration // when the conversion to wait for began
 	ready   time.Duration // when it ends at the latest
+	zero    [8]bool       // of each input, as the field MUX numbers them: its last code was 0
+	asked   [3]registers.Register
 }
 
 // NewDev returns the chip at addr (48h to 4Bh) on bus. It does not touch the bus.
@@ -92,21 +94,7 @@ func (d *Dev) Result(ctx context.Context) (code int16, err error) {
 	if err := d.wait(ctx, d.ready); err != nil {
 		return 0, err
 	}
-	if err := d.pollReady(ctx); err != nil {
-		return 0, err
-	}
-	raw, err := d.reg.Read("read conversion", regConversion)
-	if err != nil {
-		return 0, err
-	}
-	if raw == 0 {
-		// The conversion register holds 0000h after a power-on, too. One between the poll and this
-		// read shows in the settings; any other code proves that there was none.
-		if _, err := d.readSettings(); err != nil {
-			return 0, err
-		}
-	}
-	return int16(raw), nil
+	return d.poll(ctx)
 }
 
 // wait returns at once if at has passed, as it has if the caller waited for several chips together.
@@ -117,38 +105,55 @@ func (d *Dev) wait(ctx context.Context, at time.Duration) error {
 	return d.clock.WaitUntil(ctx, at)
 }
 
-// pollReady returns when the chip says that it is done, with its settings unchanged.
-func (d *Dev) pollReady(ctx context.Context) error {
+// poll asks the chip for settings and code together until it says that it is done, with its settings
+// unchanged. The code counts only if the settings that were read before it say so.
+func (d *Dev) poll(ctx context.Context) (code int16, err error) {
+	const op = "read conversion"
 	longest := d.ready - d.begun
+	zero := &d.zero[d.config>>muxShift&7]
 	for deadline := d.ready + longest; ; {
 		now := d.clock.Now()
-		c, err := d.readSettings()
-		if err != nil {
-			return err
+		// The conversion register holds 0000h after a power-on, too. One between two of these reads shows in
+		// the settings; any other code proves that there was none. Where a zero is likely, all are read at once.
+		d.asked = [...]registers.Register{{Name: regConfig, Bytes: 2}, {Name: regConversion, Bytes: 2}, {Name: regConfig, Bytes: 2}}
+		ask := d.asked[:2]
+		if *zero {
+			ask = d.asked[:]
+		}
+		if err := d.reg.ReadAll(op, ask); err != nil {
+			return 0, err
+		}
+		c := Config(d.asked[0].Value)
+		if err := d.check(c); err != nil {
+			return 0, err
 		}
 		if c&osBit != 0 {
 			d.busy = false
-			return nil
+			raw, known := uint16(d.asked[1].Value), *zero
+			if *zero = raw == 0; *zero && !known {
+				if err := d.reg.ReadAll(op, d.asked[2:]); err != nil {
+					return 0, err
+				}
+			}
+			if *zero {
+				return 0, d.check(Config(d.asked[2].Value))
+			}
+			return int16(raw), nil
 		}
 		if now >= deadline {
 			err := fmt.Errorf("no result in %v: want it in %v", now-d.begun, longest)
-			return d.reg.Fail(sensors.NotReady, "read result", err)
+			return 0, d.reg.Fail(sensors.NotReady, "read result", err)
 		}
 		if err := d.wait(ctx, min(now+longest/pollsPerPeriod, deadline)); err != nil {
-			return err
+			return 0, err
 		}
 	}
 }
 
-// readSettings reads the config register and compares it with what was written.
-func (d *Dev) readSettings() (Config, error) {
-	raw, err := d.reg.Read("read config", regConfig)
-	if err != nil {
-		return 0, err
-	}
-	got := Config(raw)
+// check compares the settings that were read with those that were written.
+func (d *Dev) check(got Config) error {
 	if got.settings() != d.config.settings() {
-		return 0, d.reg.Fail(sensors.Reset, "check config", fmt.Errorf("got %v: want %v", got, d.config))
+		return d.reg.Fail(sensors.Reset, "check config", fmt.Errorf("got %v: want %v", got, d.config))
 	}
-	return got, nil
+	return nil
 }

@@ -71,12 +71,14 @@ func TestNegativeCode(t *testing.T) {
 }
 
 // While OS reads 0 the conversion register holds the conversion before, perhaps of another input:
-// it is not read.
-func TestNotReadBeforeItIsReady(t *testing.T) {
+// it is read along, and doesn't count.
+func TestNotTakenBeforeItIsReady(t *testing.T) {
 	dev, clock := playback(t,
 		transfer([]byte{0x01, 0xC3, 0x83}, nil),
 		transfer([]byte{0x01}, []byte{0x43, 0x83}),
+		transfer([]byte{0x00}, []byte{0x55, 0x55}),
 		transfer([]byte{0x01}, []byte{0x43, 0x83}),
+		transfer([]byte{0x00}, []byte{0x00, 0x00}), // nor does a zero
 		transfer([]byte{0x01}, []byte{0xC3, 0x83}),
 		transfer([]byte{0x00}, []byte{0x12, 0x34}),
 	)
@@ -85,6 +87,19 @@ func TestNotReadBeforeItIsReady(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, int16(0x1234), code)
 	assert.Equal(t, 3, clock.waits, "one for the conversion, one before each further poll")
+}
+
+// A conversion that never ends has no code, whatever the register holds.
+func TestNoCodeWithoutReady(t *testing.T) {
+	ops := []i2ctest.IO{transfer([]byte{0x01, 0xC3, 0x83}, nil)}
+	for range 10 { // when it is due, every eighth of that time for as long again, and at the end
+		ops = append(ops, transfer([]byte{0x01}, []byte{0x43, 0x83}), transfer([]byte{0x00}, []byte{0x55, 0x55}))
+	}
+	dev, _ := playback(t, ops...)
+	require.NoError(t, dev.Start(0xC383))
+	code, err := dev.Result(t.Context())
+	assert.Zero(t, code)
+	assert.Equal(t, sensors.NotReady, sensors.FaultOf(err), "%v", err)
 }
 
 // A conversion register of 0000h may be a fresh chip's: the settings decide.

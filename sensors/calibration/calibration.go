@@ -1,5 +1,5 @@
 // Package calibration turns the volts at the pin of an input chip into the quantity of a channel:
-// volts at a post, amperes through a sensor, °C of a thermistor.
+// volts at a post, amperes through a sensor, °C of a thermistor, bar of a transducer.
 //
 // A channel has a [Scale], the nominal law of its circuit, and a [Correction] from a more accurate
 // meter. Both are pure: no state, no clock. The way back, from a quantity to volts, is not here on
@@ -22,7 +22,7 @@ type Scale interface {
 	Physical(pinV float64) (value float64, ok bool)
 	// Slope returns how the quantity follows the volts at the pin.
 	Slope() Slope
-	// Unit returns the unit of the quantity: "V", "A" or "°C".
+	// Unit returns the unit of the quantity: "V", "A", "°C" or "bar".
 	Unit() string
 	// Validate returns an error that names each field that is not possible and what is accepted, or
 	// nil.
@@ -41,6 +41,7 @@ var (
 	_ Scale = Hall{}
 	_ Scale = Shunt{}
 	_ Scale = NTCBeta{}
+	_ Scale = Pressure{}
 	_ Scale = NTCSteinhartHart{}
 )
 
@@ -57,6 +58,14 @@ func (c Correction) Apply(value float64) float64 {
 		return value + c.OffsetAdd
 	}
 	return (value + c.OffsetAdd) * c.Gain
+}
+
+// Undo returns the quantity without its correction: Undo(Apply(x)) is x.
+func (c Correction) Undo(corrected float64) float64 {
+	if c.Gain == 0 {
+		return corrected - c.OffsetAdd
+	}
+	return corrected/c.Gain - c.OffsetAdd
 }
 
 // Validate returns an error for a gain outside 0.5 to 2 and for an offset that is not a number:

@@ -42,6 +42,9 @@ func TestLinearScales(t *testing.T) {
 			calibration.Shunt{ShuntOhm: 0.5e-3, Gain: 20, ZeroV: 1.65}, 0.35, -130,
 			"A",
 		},
+		// 0.5 to 4.5 V is 10 to 90 % of a supply of 5 V (a maker's description of ratiometric outputs).
+		{"transducer of 250 bar at half its scale", calibration.Pressure{ZeroV: 0.5, FullScaleV: 4.5, FullScaleBar: 250}, 2.5, 125, "bar"},
+		{"the same behind 10 kΩ over 15 kΩ", calibration.Pressure{ZeroV: 0.3, FullScaleV: 2.7, FullScaleBar: 250}, 2.22, 200, "bar"},
 		{"shunt at a differential input", calibration.Shunt{ShuntOhm: 0.5e-3, Gain: 1}, 0.01, 20, "A"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
@@ -103,6 +106,20 @@ func TestThermistorCutOrShorted(t *testing.T) {
 	}
 }
 
+// An output below 4 % or above 96 % of the supply is a broken wire or a short (data of the Allegro
+// A17700 sensor interface); between that and the ends of the scale it still means a pressure.
+func TestTransducerCutOrShorted(t *testing.T) {
+	p := calibration.Pressure{ZeroV: 0.5, FullScaleV: 4.5, FullScaleBar: 250}
+	for _, pinV := range []float64{0, 0.19, 4.81, 5, -0.1, math.NaN(), math.Inf(1)} {
+		value, ok := p.Physical(pinV)
+		assert.False(t, ok, "%g V", pinV)
+		assert.Zero(t, value)
+	}
+	for pinV, bar := range map[float64]float64{0.21: -18.125, 4.79: 268.125} {
+		assert.InDelta(t, bar, physical(t, p, pinV), 1e-9)
+	}
+}
+
 func TestThermistorIsFiniteAndFallsWithVoltage(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := calibration.NTCBeta{
@@ -127,6 +144,15 @@ func TestThermistorIsFiniteAndFallsWithVoltage(t *testing.T) {
 func TestCorrection(t *testing.T) {
 	assert.Equal(t, 12.5, calibration.Correction{}.Apply(12.5), "none")
 	assert.InDelta(t, 12.3, calibration.Correction{OffsetAdd: -0.2}.Apply(12.5), 1e-12)
+	rapid.Check(t, func(t *rapid.T) {
+		c := calibration.Correction{
+			OffsetAdd: rapid.Float64Range(-20, 20).Draw(t, "offset"), Gain: rapid.SampledFrom([]float64{0, 0.5, 1.013, 2}).Draw(t, "gain"),
+		}
+		x := rapid.Float64Range(-220, 220).Draw(t, "x")
+		if back := c.Undo(c.Apply(x)); math.Abs(back-x) > 1e-9 {
+			t.Fatalf("%+v: %g: back %g", c, x, back)
+		}
+	})
 	// Zero first: with no current the corrected value is 0 whatever the gain.
 	c := calibration.Correction{OffsetAdd: -1.5, Gain: 1.02}
 	assert.Zero(t, c.Apply(1.5))
@@ -152,6 +178,8 @@ func TestValidate(t *testing.T) {
 			calibration.NTCBeta{R25Ohm: 1e4, PullupOhm: 1e4},
 			"beta_k: 0: want more than 0\nsupply_v: 0: want more than 0",
 		},
+		{calibration.Pressure{ZeroV: 0.5, FullScaleV: 0.5}, "full_scale_v: 0.5: want more than zero_v: 0.5\nfull_scale_bar: 0: want more than 0"},
+		{calibration.Pressure{ZeroV: math.NaN(), FullScaleBar: 250}, "zero_v: NaN: want a finite number\nfull_scale_v: 0: want more than 0"},
 		{calibration.NTCSteinhartHart{B: 1, C: -1, PullupOhm: 1, SupplyV: 1}, "c: negative: want 0 or more"},
 		{calibration.Correction{Gain: -1}, "gain: -1: want 0.5 to 2"},
 		{
@@ -170,6 +198,7 @@ func TestSlope(t *testing.T) {
 		calibration.Divider{TopOhm: 100e3, BottomOhm: 10e3},
 		calibration.Hall{ZeroV: 1.65, VPerA: -0.00625},
 		calibration.Shunt{ShuntOhm: 0.00025, Gain: 20, ZeroV: 1.65},
+		calibration.Pressure{ZeroV: 0.3, FullScaleV: 2.7, FullScaleBar: 250},
 		calibration.NTCBeta{R25Ohm: 10e3, BetaK: 3950, PullupOhm: 10e3, SupplyV: 3.3},
 		calibration.NTCBeta{R25Ohm: 10e3, BetaK: 3435, PullupOhm: 4700, SupplyV: 5},
 		// Coefficients of a common 10 kΩ thermistor (from memory).

@@ -29,7 +29,8 @@ type reopening struct {
 
 	bus     i2c.BusCloser // nil while there is none
 	why     error         // why there is none
-	good    time.Duration // of the last transfer that succeeded, or of the start
+	failing bool          // since the last transfer that succeeded one has failed,
+	since   time.Duration // the first of them then
 	tried   time.Duration // of the last time it was opened
 	reopens atomic.Uint64
 }
@@ -41,7 +42,7 @@ func newReopening(
 	if err != nil {
 		return nil, err
 	}
-	return &reopening{name: name, open: open, free: free, now: now, bus: bus, good: now(), tried: now()}, nil
+	return &reopening{name: name, open: open, free: free, now: now, bus: bus, tried: now()}, nil
 }
 
 // String names the bus.
@@ -57,16 +58,57 @@ func (b *reopening) SetSpeed(f physic.Frequency) error {
 
 // Tx does a transfer. Where all have failed for a while, the bus is opened again first.
 func (b *reopening) Tx(addr uint16, w, r []byte) error {
-	if now := b.now(); now-b.good >= failingFor && now-b.tried >= reopenEvery {
+	begun, err := b.begin()
+	if err != nil {
+		return err
+	}
+	return b.ended(begun, b.bus.Tx(addr, w, r))
+}
+
+// TxAll does several transfers, in one call where the bus can: it writes w[0], reads r[0], and so on.
+func (b *reopening) TxAll(addr uint16, w, r [][]byte) error {
+	begun, err := b.begin()
+	if err != nil {
+		return err
+	}
+	if bus, can := b.bus.(joining); can {
+		return b.ended(begun, bus.TxAll(addr, w, r))
+	}
+	return b.ended(begun, oneByOne(b.bus, addr, w, r))
+}
+
+// joining is a bus that can do several transfers in one call.
+type joining interface {
+	TxAll(addr uint16, w, r [][]byte) error
+}
+
+func oneByOne(bus i2c.Bus, addr uint16, w, r [][]byte) error {
+	for i := range w {
+		if err := bus.Tx(addr, w[i], r[i]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// begin returns the time, or why there is no bus.
+func (b *reopening) begin() (now time.Duration, err error) {
+	now = b.now()
+	if b.failing && now-b.since >= failingFor && now-b.tried >= reopenEvery {
 		b.reopen(now)
 	}
 	if b.bus == nil {
-		return b.why
+		return now, b.why
 	}
-	err := b.bus.Tx(addr, w, r)
-	if err == nil {
-		b.good = b.now()
+	return now, nil
+}
+
+// ended notes how a transfer ended, and returns its error.
+func (b *reopening) ended(begun time.Duration, err error) error {
+	if err != nil && !b.failing {
+		b.since = begun
 	}
+	b.failing = err != nil
 	return err
 }
 

@@ -115,6 +115,18 @@ func TestABusWithOneSilentChipStaysOpen(t *testing.T) {
 	assert.Error(t, err)
 }
 
+// Nor are scans that are far apart.
+func TestABusThatIsAskedSeldomStaysOpen(t *testing.T) {
+	a := &adapter{}
+	b, err := newReopening("1", a.open, nil, a.now)
+	require.NoError(t, err)
+	for range 10 {
+		a.clock += time.Minute
+		require.NoError(t, b.Tx(0x48, nil, nil))
+	}
+	assert.Equal(t, 1, a.opens)
+}
+
 // busLine is an open-drain line of the bus: low while anybody pulls it.
 type busLine struct {
 	gpiotest.Pin

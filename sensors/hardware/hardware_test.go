@@ -247,7 +247,8 @@ func TestOpenRefuses(t *testing.T) {
 		},
 		{
 			"unknown pin", func(c *Config) { c.Contacts[1].Pin = "GPIO99" }, nil,
-			"contact wake: pin GPIO99: not on this machine: want one of GPIO17, GPIO18",
+			"contact wake: pin GPIO99: not on this machine: want one of GPIO17, GPIO18, or a chip and a line's number " +
+				"there, as in gpiochip0/17",
 		},
 		{
 			"pin in use", nil, func(b *bench) {
@@ -347,4 +348,27 @@ func TestPermissionAdvice(t *testing.T) {
 		require.NoError(t, os.Chown(path, -1, 1))
 	}
 	assert.Regexp(t, "^add the user to group .+, which has them", permissionAdvice(path))
+}
+
+func TestLine(t *testing.T) {
+	byName, byPlace := board.NewPin("GPIO17", 17, board.PinOptions{}), board.NewPin("", 4, board.PinOptions{})
+	named := func(name string) gpio.PinIO {
+		if name == "GPIO17" || name == "odd/17" {
+			return byName
+		}
+		return nil
+	}
+	at := func(chip string, number int) gpio.PinIO {
+		if chip == "gpiochip0" && number == 4 {
+			return byPlace
+		}
+		return nil
+	}
+	for name, want := range map[string]gpio.PinIO{
+		"GPIO17": byName, "odd/17": byName, "gpiochip0/4": byPlace,
+		"GPIO18": nil, "gpiochip0/5": nil, "gpiochip1/4": nil, "gpiochip0/": nil, "gpiochip0/x": nil, "/": nil, "": nil,
+	} {
+		assert.Equal(t, want, lineOf(name, named, at), name)
+	}
+	assert.Nil(t, lineAt("no such chip", 0))
 }

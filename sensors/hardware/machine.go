@@ -13,7 +13,8 @@ import (
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/gpio/gpioreg"
 	"periph.io/x/conn/v3/i2c/i2creg"
-	"periph.io/x/host/v3"
+	"periph.io/x/host/v3/gpioioctl"
+	_ "periph.io/x/host/v3/sysfs" // the I2C buses
 )
 
 // machine is what the machine has; tests use another one.
@@ -25,12 +26,22 @@ type machine struct {
 	access func(path string) error // nil if the file can be opened to read and write
 }
 
+// realMachine asks the kernel alone, on any board. Periph has drivers for a few makers' chips too: they go around
+// the kernel, which a service is not allowed, and are 0.4 MB of names that the kernel has as well.
 var realMachine = machine{
-	init:   host.Init,
-	buses:  i2creg.All,
-	pin:    gpioreg.ByName,
+	init:   driverreg.Init,
+	buses:  allBuses,
+	pin:    func(name string) gpio.PinIO { return lineOf(name, gpioreg.ByName, lineAt) },
 	pins:   gpioreg.All,
 	access: tryFile,
+}
+
+func allBuses() []*i2creg.Ref {
+	all := i2creg.All()
+	for i, ref := range all {
+		all[i] = byFile(ref)
+	}
+	return all
 }
 
 // findBus returns the bus with a name or an alias; nil if there is none. An empty name, which means
@@ -40,6 +51,30 @@ func (m machine) findBus(name string) *i2creg.Ref {
 		number := ref.Number >= 0 && strconv.Itoa(ref.Number) == name
 		if ref.Name == name || slices.Contains(ref.Aliases, name) || number {
 			return ref
+		}
+	}
+	return nil
+}
+
+// lineOf returns the line that the kernel knows under a name, or else at a place, as in gpiochip0/17; nil if there
+// is none.
+func lineOf(name string, named func(string) gpio.PinIO, at func(chip string, number int) gpio.PinIO) gpio.PinIO {
+	if p := named(name); p != nil {
+		return p
+	}
+	chip, place, is := strings.Cut(name, "/")
+	number, err := strconv.Atoi(place)
+	if !is || err != nil {
+		return nil
+	}
+	return at(chip, number)
+}
+
+// lineAt returns the line of a chip with this number.
+func lineAt(chip string, number int) gpio.PinIO {
+	for _, c := range gpioioctl.Chips {
+		if c.Name() == chip && number >= 0 && number < c.LineCount() {
+			return c.ByNumber(number)
 		}
 	}
 	return nil
@@ -74,7 +109,7 @@ func (m machine) pinsInWords() string {
 	if len(all) > listedPins {
 		more = fmt.Sprintf(" or one of %d more", len(all)-listedPins)
 	}
-	return "want one of " + strings.Join(names, ", ") + more
+	return "want one of " + strings.Join(names, ", ") + more + ", or a chip and a line's number there, as in gpiochip0/17"
 }
 
 // tryFile opens a device to read and write, and closes it. Its error says what is missing.

@@ -59,6 +59,15 @@ type Bank struct {
 	pastA  float64 // that the charger of past gives; negative: its tester draws
 	wiring Wiring
 	cells  [MaxBatteries]cell.Battery
+	// what stands in for the batteries in tests of the network alone
+	curve func(k int, currentA float64) (v, slope float64)
+
+	// What is joined to single batteries.
+	beside    Beside
+	anyBeside bool
+	source    Source                // of the last Solve
+	unseenA   [MaxBatteries]float64 // into a battery, past its sensor
+	seenA     [MaxBatteries]float64 // into a battery beside the string's current, through its sensor
 
 	// The ladder: m rungs, each a battery with its posts, or a series pair.
 	m          int
@@ -97,7 +106,7 @@ func (b *Bank) charge() {
 	was, low, high := b.pastA, 0.0, p.LimitA
 	for range 40 { // to a billionth of the limit
 		b.pastA = (low + high) / 2
-		if v, _ := b.terminal(p.At, b.Flow.CurrentA[p.At]); v < p.SetV {
+		if v, _ := b.ownV(p.At); v < p.SetV {
 			low = b.pastA
 		} else {
 			high = b.pastA
@@ -154,6 +163,14 @@ func (b *Bank) Wiring() Wiring { return b.wiring }
 // Batteries returns the number of batteries.
 func (b *Bank) Batteries() int { return b.n }
 
+// Highest returns the battery whose positive post is that of the string of battery k.
+func (b *Bank) Highest(k int) int {
+	if b.wiring.Layout == SeriesPairs {
+		return k | 1
+	}
+	return k
+}
+
 // Battery returns battery k for reading, or for a change of its aging.
 func (b *Bank) Battery(k int) *cell.Battery { return &b.cells[k] }
 
@@ -164,6 +181,7 @@ func (b *Bank) BatteryA(k int) float64 {
 	if k == b.past.At {
 		i += b.pastA
 	}
+	i += b.unseenA[k]
 	if b.wiring.Reversed[k] {
 		return -i
 	}
@@ -181,6 +199,7 @@ func (b *Bank) Prepare(dtS float64) {
 // Step lets dtS seconds pass with the currents of the last Solve, in air of ambientC.
 func (b *Bank) Step(dtS, ambientC float64) {
 	b.charge()
+	b.settleBeside()
 	for k := range b.n {
 		b.cells[k].Step(dtS, b.BatteryA(k), ambientC)
 	}
@@ -191,6 +210,10 @@ func (b *Bank) Step(dtS, ambientC float64) {
 func (b *Bank) terminal(k int, i float64) (v, slope float64) {
 	if k == b.past.At {
 		i += b.pastA
+	}
+	i += b.unseenA[k] + b.seenA[k]
+	if b.curve != nil {
+		return b.curve(k, i)
 	}
 	if b.wiring.Reversed[k] {
 		v, slope = b.cells[k].Terminal(-i)
@@ -224,6 +247,17 @@ const (
 // Solve finds the currents for this instant and stores them in Flow. The number of iterations
 // depends only on the state and the arguments.
 func (b *Bank) Solve(src Source, load Load) {
+	if b.anyBeside {
+		b.solveBeside(src, load)
+		return
+	}
+	b.solve(src, load)
+}
+
+func (b *Bank) solve(src Source, load Load) {
+	if b.wiring.Layout == SeriesPairs && b.m == 1 && b.rungOhm[0] >= OpenOhm {
+		load.DrainA = 0 // the only string is open: nothing is left to draw from
+	}
 	var t rungs
 	for k := range b.m {
 		v, s := b.rung(k, b.current[k])

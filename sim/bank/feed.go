@@ -120,6 +120,31 @@ func (f *Feed) Source(tempC float64) Source {
 	}
 }
 
+// Live reports whether the converter's output is live by itself, not by the bank.
+func (f *Feed) Live() bool { return f.phase >= FeedAbsorption && f.powerW > 0 }
+
+// restingV is the voltage of the tractor's battery with the engine off, and InputV what arrives at the
+// converter then: its cable is fed all the time (common practice, no source).
+const restingV = 12.6
+
+// InputV returns the voltage ahead of the converter while it gives outW, in volts.
+//
+// What the cable brings, V (E - V)/R, is what the converter takes, outW over its efficiency: the
+// higher solution, as a converter starts from above.
+func (f *Feed) InputV(outW float64) float64 {
+	switch {
+	case f.fault.Unplugged:
+		return 0
+	case !f.wake:
+		return restingV
+	}
+	e := f.cfg.AlternatorV
+	inW := max(outW, 0) / f.cfg.Efficiency
+	ohm := f.cfg.CableOhm + f.fault.CableOhm
+	left := float64(e*e) - float64(4*float64(ohm*inW))
+	return (e + math.Sqrt(max(left, 0))) / 2
+}
+
 // Sound returns the converter as it would be in the same phase with nothing wrong.
 func (f *Feed) Sound(tempC float64) Source {
 	sound := *f

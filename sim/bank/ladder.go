@@ -203,13 +203,13 @@ func (b *Bank) settle(t *rungs, x *solution, src Source, load Load) {
 func (b *Bank) posts(k int, t *rungs, x *solution, low, high float64) {
 	f, w, i := &b.Flow, &b.wiring, x.current[k]
 	if w.Layout == Parallel {
-		f.CurrentA[k] = i
+		f.CurrentA[k] = i + b.seenA[k]
 		f.NegativeV[k] = low + float64(w.NegativePost[k]*i)
 		f.PositiveV[k] = high - float64(w.PositivePost[k]*i)
 		return
 	}
 	lower, upper := 2*k, 2*k+1
-	f.CurrentA[lower], f.CurrentA[upper] = i, i
+	f.CurrentA[lower], f.CurrentA[upper] = i+b.seenA[lower], i+b.seenA[upper]
 	v, _ := b.terminal(lower, i)
 	f.NegativeV[lower] = low + float64(w.NegativePost[lower]*i)
 	f.PositiveV[lower] = f.NegativeV[lower] + v

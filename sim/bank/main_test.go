@@ -1,7 +1,6 @@
 package bank
 
 import (
-	"flag"
 	"os"
 	"testing"
 
@@ -9,11 +8,6 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	flag.Parse()
-	if slowtest.UnderRace {
-		if err := flag.Set("rapid.checks", "25"); err != nil {
-			panic(err)
-		}
-	}
+	slowtest.Checks(25, 100)
 	os.Exit(m.Run())
 }

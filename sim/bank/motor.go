@@ -22,6 +22,7 @@ const (
 type Motor struct {
 	cfg     MotorConfig
 	torque  float64 // times the sound motor's, for a fault; 1: sound
+	relief  float64 // times the setting at which the relief valve opens, for a fault; 1: right
 	emfV    float64 // back EMF: speed
 	travelS float64 // lifting at nominal speed still to go to the end of travel
 	ends    bool    // whether this run reaches an end of travel at all
@@ -29,8 +30,42 @@ type Motor struct {
 	oilC    float64
 }
 
+// reliefA returns the current whose torque is the pressure at which the relief valve opens.
+func (m *Motor) reliefA() float64 {
+	set := m.cfg.ReliefA - float64(dragShare*m.cfg.RunA)
+	if m.relief == 1 {
+		return set
+	}
+	return set * m.relief
+}
+
+// liftA returns the current whose torque is the pressure that lifts the platform.
+func (m *Motor) liftA() float64 {
+	pressure := emptyShare + float64(loadShare*m.load)
+	return float64(pressure * m.cfg.RunA)
+}
+
+// stalled reports whether the relief valve opens before the platform moves.
+func (m *Motor) stalled() bool { return m.relief != 1 && m.liftA() > m.reliefA() }
+
+// PressurePart returns the pressure at the pump over that at which a relief valve set right opens.
+func (m *Motor) PressurePart() float64 {
+	switch {
+	case m.emfV <= 0:
+		return 0
+	case m.OnRelief():
+		return m.reliefA() / (m.cfg.ReliefA - float64(dragShare*m.cfg.RunA))
+	}
+	return m.liftA() / (m.cfg.ReliefA - float64(dragShare*m.cfg.RunA))
+}
+
+// SetRelief makes the relief valve open at factor times its setting; 1 is right.
+func (m *Motor) SetRelief(factor float64) { m.relief = factor }
+
 // NewMotor returns a motor at rest with its oil at oilC.
-func NewMotor(cfg MotorConfig, oilC float64) Motor { return Motor{cfg: cfg, torque: 1, oilC: oilC} }
+func NewMotor(cfg MotorConfig, oilC float64) Motor {
+	return Motor{cfg: cfg, torque: 1, relief: 1, oilC: oilC}
+}
 
 // SetTorque makes every torque the pump asks for factor times the sound one's; 1 is sound.
 func (m *Motor) SetTorque(factor float64) { m.torque = factor }
@@ -42,9 +77,9 @@ func (m *Motor) Torque() float64 { return m.torque }
 // the end of travel (0: none in reach).
 func (m *Motor) Begin(load, travelS float64) { m.load, m.travelS, m.ends = load, travelS, travelS > 0 }
 
-// OnRelief reports whether the platform is at the end of its travel, so that the pump works against
-// the relief valve.
-func (m *Motor) OnRelief() bool { return m.ends && m.travelS <= 0 }
+// OnRelief reports whether the pump works against the relief valve: the platform is at the end of its
+// travel, or the valve opens before it moves.
+func (m *Motor) OnRelief() bool { return m.ends && m.travelS <= 0 || m.stalled() }
 
 // Turning reports whether it still turns.
 func (m *Motor) Turning() bool { return m.emfV > 0 }
@@ -57,10 +92,9 @@ func (m *Motor) nominalEMFV() float64 { return m.cfg.NominalV - float64(m.cfg.Ru
 
 // loadA returns the current whose torque the pump takes at the present speed, in amperes.
 func (m *Motor) loadA() float64 {
-	pressure := emptyShare + float64(loadShare*m.load)
-	press := float64(pressure * m.cfg.RunA)
+	press := m.liftA()
 	if m.OnRelief() {
-		press = m.cfg.ReliefA - float64(dragShare*m.cfg.RunA)
+		press = m.reliefA()
 	}
 	speed := m.emfV / m.nominalEMFV()
 	drag := float64(dragShare * m.cfg.RunA * thickness(m.oilC) * speed)
@@ -98,7 +132,9 @@ func (m *Motor) Step(dtS, currentA, ambientC float64) {
 	if currentA <= 0 && m.emfV <= 0 {
 		return
 	}
-	m.travelS -= float64(dtS * m.emfV / m.nominalEMFV())
+	if !m.stalled() {
+		m.travelS -= float64(dtS * m.emfV / m.nominalEMFV())
+	}
 	m.emfV += float64(m.cfg.SpinVPerAs * (currentA - m.loadA()) * dtS)
 	m.emfV = max(0, m.emfV) // the check valve holds the oil: it never turns back
 }

@@ -140,3 +140,35 @@ func TestBreakerResets(t *testing.T) {
 	hand.Step(1, 0, 25)
 	assert.False(t, hand.Open())
 }
+
+// The pressure follows the torque that the pump asks for: of 160 A at the relief valve and 120 A with
+// the rated load, 18 A are drag in both, so that the load is (120-18)/(160-18) of the valve's pressure.
+func TestPressureIsThatOfTheLoadAndThenOfTheValve(t *testing.T) {
+	m := NewMotor(MotorConfig{RunA: 120, ReliefA: 160, Ohm: 0.026, NominalV: 12.4, SpinVPerAs: 0.3}, 25)
+	run := func(load float64) (lifting, held float64) {
+		m.Begin(load, 3)
+		for range 200 {
+			m.Step(0.005, (12.4-m.BackEMFV())/0.026, 25)
+		}
+		lifting = m.PressurePart()
+		for range 2000 {
+			m.Step(0.005, (12.4-m.BackEMFV())/0.026, 25)
+		}
+		return lifting, m.PressurePart()
+	}
+	assert.Zero(t, m.PressurePart(), "at rest the valve between pump and cylinder holds the oil")
+	lifting, held := run(1)
+	assert.InDelta(t, 102.0/142, lifting, 1e-9)
+	assert.InDelta(t, 1, held, 1e-9)
+	m.SetRelief(0.8)
+	lifting, held = run(1)
+	assert.InDelta(t, 102.0/142, lifting, 1e-9)
+	assert.InDelta(t, 0.8, held, 1e-9)
+	m.SetRelief(0.7) // the rated load no longer moves, an empty platform does
+	lifting, held = run(1)
+	assert.InDelta(t, 0.7, lifting, 1e-9)
+	assert.InDelta(t, 0.7, held, 1e-9)
+	lifting, held = run(0)
+	assert.InDelta(t, 0.62*120/142, lifting, 1e-9)
+	assert.InDelta(t, 0.7, held, 1e-9)
+}

@@ -18,7 +18,7 @@ type Layout uint8
 // Layouts.
 const (
 	Parallel    Layout = iota
-	SeriesPairs        // a wrong wiring on a 12 V unit: a and b in series, c and d in series, the pairs in parallel
+	SeriesPairs        // a below b and c below d in series, the pairs in parallel; a wrong wiring on a 12 V unit
 )
 
 // Lead is one of the two cables of the feed or of the load.

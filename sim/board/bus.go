@@ -11,8 +11,8 @@ import (
 	"periph.io/x/conn/v3/physic"
 )
 
-// Errors of a transfer. On a real bus nothing is left to match but their words: periph's sysfs-i2c
-// wraps the kernel's error number with %v. Numbers by the kernel's "I2C/SMBUS Fault Codes".
+// Errors of a transfer, as periph's sysfs-i2c has them: it wraps the kernel's error number with %v, so that
+// nothing is left to match but the words. Numbers by the kernel's "I2C/SMBUS Fault Codes".
 var (
 	ErrAbsent   = errors.New("sysfs-i2c: no such device or address") // ENXIO: nobody at the address
 	ErrNACK     = errors.New("sysfs-i2c: remote I/O error")          // EREMOTEIO: not acknowledged
@@ -40,8 +40,8 @@ type Device interface {
 	transfer(now time.Duration, w, r []byte)
 }
 
-// Bus is an I2C bus with chips on it, as Linux shows it through periph. Transfers take no time. Any
-// goroutine may call its methods; Tx and the chips' Start and Result one at a time.
+// Bus is an I2C bus with chips on it, as Linux shows it. Transfers take no time. Any
+// goroutine may call its methods; Tx, TxAll and the chips' Start and Result one at a time.
 type Bus struct {
 	clock   Clock
 	trouble atomic.Bool // some fault below is set
@@ -91,12 +91,42 @@ func (b *Bus) Tx(addr uint16, w, r []byte) error {
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.transfers++
-	if b.trouble.Load() {
-		if err := b.refusal(addr); err != nil {
+	if err := b.begin(addr); err != nil {
+		return err
+	}
+	return b.one(addr, w, r)
+}
+
+// TxAll does several transfers as one call of the adapter, without a stop between them: it writes w[0],
+// reads r[0], and so on. It counts as one transfer.
+func (b *Bus) TxAll(addr uint16, w, r [][]byte) error {
+	if addr >= 128 {
+		return errAddress
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if err := b.begin(addr); err != nil {
+		return err
+	}
+	for i := range w {
+		if err := b.one(addr, w[i], r[i]); err != nil {
 			return err
 		}
 	}
+	return nil
+}
+
+// begin counts a transfer and gives the error of one that a fault prevents. b.mu is held.
+func (b *Bus) begin(addr uint16) error {
+	b.transfers++
+	if b.trouble.Load() {
+		return b.refusal(addr)
+	}
+	return nil
+}
+
+// one speaks to the chips at addr. b.mu is held.
+func (b *Bus) one(addr uint16, w, r []byte) error {
 	if addr == generalCall {
 		return b.callAll(w, r)
 	}

@@ -61,6 +61,19 @@ func (n NTC) PinV(tempC float64) float64 {
 	return n.SupplyV * r / (r + n.PullupOhm)
 }
 
+// Transducer is a pressure sensor with a voltage output above a live zero, as its data sheet states
+// it or as a divider leaves it.
+type Transducer struct {
+	ZeroV   float64 // output at no pressure
+	FullV   float64 // output at FullBar
+	FullBar float64 // > 0
+}
+
+// PinV gives the volts at the input for a pressure in bar.
+func (p Transducer) PinV(bar float64) float64 {
+	return p.ZeroV + float64((p.FullV-p.ZeroV)*bar/p.FullBar)
+}
+
 // Direct is an input wired straight to the measured voltage.
 type Direct struct{}
 

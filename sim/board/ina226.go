@@ -1,7 +1,6 @@
 package board
 
 import (
-	"fmt"
 	"math"
 	"time"
 )
@@ -51,11 +50,7 @@ var (
 //
 // One goroutine uses a chip; it also sets the faults.
 type INA226 struct {
-	addr  uint16
-	clock Clock
-	pace  float64 // of the sample times
-
-	shunt, bus Analog
+	monitor
 
 	pointer                                byte
 	config, calibration, mask, limit       uint16
@@ -63,8 +58,6 @@ type INA226 struct {
 
 	converting bool
 	begun      time.Duration // of the set of samples in progress
-	absent     bool
-	slow       time.Duration
 }
 
 var _ Device = (*INA226)(nil)
@@ -73,33 +66,13 @@ var _ Device = (*INA226)(nil)
 // the relative error of its sample times, -0.1 to 0.1 by the data sheet, 0.1 is 10 % longer. Both
 // inputs are at 0 V.
 func NewINA226(addr uint16, clock Clock, timeError float64) *INA226 {
-	if addr < 0x40 || addr > 0x4F {
-		panic(fmt.Sprintf("bug: INA226 at address %#x: want 0x40 to 0x4f", addr))
-	}
-	c := &INA226{addr: addr, clock: clock, pace: 1 + timeError}
+	c := &INA226{monitor: newMonitor("INA226", addr, clock, timeError)}
 	c.powerOn()
 	return c
 }
 
-// ConnectShunt wires the volts from IN- to IN+.
-func (c *INA226) ConnectShunt(a Analog) { c.shunt = a }
-
-// ConnectBus wires VBUS.
-func (c *INA226) ConnectBus(a Analog) { c.bus = a }
-
-// Addr returns the chip's address on the bus.
-func (c *INA226) Addr() uint16 { return c.addr }
-
-// Absent takes the chip off the bus, or puts it back with its registers as they were.
-func (c *INA226) Absent(absent bool) { c.absent = absent }
-
-// SlowReady makes each set of samples take this much longer; 0 ends it.
-func (c *INA226) SlowReady(d time.Duration) { c.slow = d }
-
 // BrownOut drops the supply for a moment: every register is back at its power-on default.
 func (c *INA226) BrownOut() { c.powerOn() }
-
-func (c *INA226) present() bool { return !c.absent }
 
 func (c *INA226) powerOn() {
 	c.pointer, c.calibration, c.mask, c.limit = inaConfig, 0, 0, 0

@@ -56,11 +56,16 @@ func (b *Battery) step(dtS, currentA, ambientC float64) {
 	v, gasA := b.answered(currentA)
 	selfA := float64(b.charging.selfA * clamp(1-b.wells.plateShare(), 0, 1))
 	main := currentA - gasA
+	refusedAh := b.wells.refusedAh
 	b.wells.step(main, gasA, selfA)
 	b.acid.step(main)
 	b.layer.step(float64(currentA * b.ohmic.inv2Exchange))
 	b.surface.step(dtS, currentA, (v-b.restV)/max(b.live, 1), b.wells.drain.hours)
-	if b.heat.step(b.lostW(currentA, v, gasA), ambientC) {
+	lostW := b.lostW(currentA, v, gasA)
+	if refusedAh = b.wells.refusedAh - refusedAh; refusedAh > 0 { // what the plates don't have any more makes no heat
+		lostW = max(lostW-float64(refusedAh/b.wells.drain.hours*b.restV), 0)
+	}
+	if b.heat.step(lostW, ambientC) {
 		b.warm()
 	}
 	b.refresh()

@@ -16,8 +16,8 @@ func Default() Scenario {
 	return Scenario{
 		Days: 1, Start: time.Date(2025, 3, 3, 5, 0, 0, 0, time.UTC), Seed: 1,
 		// 120 mA of 5 V, idle: a published review of a small Linux board (2021); 12.6 V at 85 %
-		BoardA: 0.06,
-		Bank: Bank{Layout: "parallel", Batteries: []Battery{DefaultBattery("a"), DefaultBattery("b")}, Wiring: Wiring{
+		BoardA: 0.06, Power: Power{AsleepA: 0.008, WakeEvery: 24 * time.Hour},
+		Bank: Bank{Layout: Parallel, Configured: Parallel, Batteries: []Battery{DefaultBattery("a"), DefaultBattery("b")}, Wiring: Wiring{
 			FeedLeads: Leads{At: "diagonal", PositiveMohm: 2, NegativeMohm: 2},
 			LoadLeads: Leads{At: "diagonal", PositiveMohm: 1.5, NegativeMohm: 1},
 		}},
@@ -28,7 +28,7 @@ func Default() Scenario {
 			TailA: 1, TailFor: 10 * time.Minute, AbsorptionMax: 4 * time.Hour,
 		},
 		Motor: Motor{
-			RunA: 120, ReliefA: 160, ResistanceMohm: 26, NominalV: 12.4, SpinVPerAs: 0.3,
+			RunA: 120, ReliefA: 160, ReliefBar: 170, ResistanceMohm: 26, NominalV: 12.4, SpinVPerAs: 0.3,
 			BreakerA: 150, BreakerReset: "auto", ResetAfter: time.Hour,
 		},
 		Duty: Duty{
@@ -39,6 +39,29 @@ func Default() Scenario {
 		},
 		Weather: Weather{MeanC: 12, SeasonC: 10, DayC: 5, SpellC: 3, WarmestDay: 200},
 	}
+}
+
+// DefaultFor returns the same for a unit that is built for a layout. On strings feed and motor are for 24
+// V: the same power at twice the voltage, so half the current through four times the resistance, and a
+// board behind a regulator that takes half. A unit with two strings has more of it.
+func DefaultFor(layout string) Scenario {
+	s := Default()
+	s.Bank.Layout, s.Bank.Configured = layout, layout
+	if layout == Parallel {
+		return s
+	}
+	s.BoardA, s.Power.AsleepA = 0.03, 0.004
+	f, m := &s.Feed, &s.Motor
+	f.AbsorptionV, f.FloatV, f.CompensationMVPC = 28.8, 27.2, -48
+	f.LimitA, f.TailA = 20, 0.5
+	// 65 A a motor of 1.6 kW: as much as 120 A at 12.4 V
+	m.RunA, m.ReliefA, m.ResistanceMohm, m.NominalV, m.SpinVPerAs, m.BreakerA = 65, 87, 96, 24.8, 1.1, 80
+	if layout == SeriesPairs {
+		s.Bank.Batteries = append(s.Bank.Batteries, DefaultBattery("c"), DefaultBattery("d"))
+		f.PowerW, f.LimitA, f.TailA = 800, 30, 1
+		m.RunA, m.ReliefA, m.ResistanceMohm, m.SpinVPerAs, m.BreakerA = 100, 133, 62, 0.72, 125
+	}
+	return s
 }
 
 // DefaultBattery returns a new, full battery.
@@ -56,6 +79,7 @@ const (
 // the default and one with a single value gets that, for each link or post of the bank. Leads
 // placed by word are placed by battery.
 func (s *Scenario) Complete() {
+	s.Bank.Configured = cmp.Or(s.Bank.Configured, s.Bank.Layout)
 	n := len(s.Bank.Batteries)
 	if n == 0 {
 		return

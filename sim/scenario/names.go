@@ -10,9 +10,9 @@ import (
 var Findings = []string{
 	"feed-lost", "feed-weak", "feed-high", "feed-low", "wake-missing", "bank-flat", "bank-low",
 	"bank-undercharged", "balance-negative", "share-uneven", "link-resistive", "battery-tired",
-	"battery-failed", "circulating", "series-wired", "reversed", "motor-overrun", "motor-hungry",
-	"motor-starved", "motor-stuck", "motor-dead", "motor-drop", "parked-drain", "freeze-risk", "hot",
-	"label-mismatch", "service-due", "sense-fault", "clock-unsure",
+	"battery-failed", "blocks-unequal", "near-reversal", "circulating", "series-wired", "parallel-wired", "feed-mismatch", "reversed", "motor-overrun", "motor-hungry",
+	"motor-starved", "motor-stuck", "motor-dead", "control-dead", "indicator-dead", "relief-off", "motor-drop", "parked-drain", "freeze-risk", "hot",
+	"label-mismatch", "service-due", "middle-tap-open", "sense-fault", "clock-unsure",
 }
 
 // Kind is what can go wrong with a unit: its name, the fields of Fault it needs, and the findings
@@ -50,6 +50,9 @@ var Kinds = []Kind{
 	{"contactor-dead", nil, []string{"motor-dead"}, "the motor contactor does not close"},
 	{"motor-breaker-open", nil, []string{"motor-dead"}, "the motor breaker is open"},
 	{"disconnect-open", nil, []string{"motor-dead"}, "the disconnect is open"},
+	{"control-breaker-open", nil, []string{"control-dead"}, "the breaker of the lift's controls is open"},
+	{"lamp-fuse-open", nil, []string{"indicator-dead"}, "the fuse of the charging lamp's line is open"},
+	{"relief-set", []string{"factor"}, []string{"relief-off"}, "the relief valve opens at this many times its setting"},
 	{"pump-dragging", []string{"factor"}, []string{"motor-hungry"}, "the pump's torque is multiplied by this, above 1"},
 	{"pump-worn", []string{"factor"}, []string{"motor-starved"}, "the pump's torque is multiplied by this, below 1"},
 	{"held-at-top", []string{"hold"}, []string{"motor-overrun"}, "the button is held this long at the end of travel"},
@@ -57,6 +60,10 @@ var Kinds = []Kind{
 		"this resistance is added to one lead from the bank to the motor"},
 	{"posts-charged", []string{"battery", "volt", "amp"}, []string{"sense-fault"},
 		"a charger of this voltage and most current is clamped on the battery's posts, past its current sensor"},
+	{"tap-load", []string{"battery", "amp"}, []string{"blocks-unequal"},
+		"a 12 V load on this battery of a string alone, as a resistance that draws this current at 12 V, past its sensor"},
+	{"self-discharge", []string{"battery", "amp"}, []string{"blocks-unequal"},
+		"the battery loses this current at 12 V by itself: a soft short in it, or its wet and dirty top"},
 	{"posts-loaded", []string{"battery", "amp"}, nil,
 		"a tester on the battery's posts draws this current, past its current sensor"},
 }
@@ -83,7 +90,7 @@ var SensorKinds = []Kind{
 
 // Channels lists the quantities a board can measure; the first four are followed by a dash and a
 // battery's id (voltage-a).
-var Channels = []string{"voltage", "negative", "current", "temperature", "feed", "motor"}
+var Channels = []string{"voltage", "negative", "current", "temperature", "feed", "motor", "input", "control", "ambient", "oil"}
 
 // perBattery is how many of Channels exist once a battery.
 const perBattery = 4
@@ -99,7 +106,7 @@ func KindNamed(kinds []Kind, name string) *Kind {
 }
 
 // SplitChannel returns the quantity and the battery of a channel name; the battery is empty for
-// feed, motor, and a quantity standing for all batteries. ok is false for an unknown name.
+// those of the unit, and a quantity standing for all batteries. ok is false for an unknown name.
 func SplitChannel(name string) (quantity, battery string, ok bool) {
 	quantity, battery, hasBattery := strings.Cut(name, "-")
 	at := slices.Index(Channels, quantity)

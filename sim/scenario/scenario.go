@@ -16,7 +16,8 @@ type Scenario struct {
 	// the unit's local time, written as UTC; whole seconds; 2025-03-03T05:00:00Z, a Monday
 	Start   time.Time `yaml:"start"`
 	Seed    uint64    `yaml:"seed" want:"0 to 9007199254740992"` // of duty, weather and sensor noise, 1
-	BoardA  float64   `yaml:"board_a" want:"0 to 2"`             // that the monitor board takes all the time, A, 0.06
+	BoardA  float64   `yaml:"board_a" want:"0 to 2"`             // that the monitor board takes while it is awake, A, 0.06
+	Power   Power     `yaml:"power"`
 	Bank    Bank      `yaml:"bank"`
 	Feed    Feed      `yaml:"feed"`
 	Motor   Motor     `yaml:"motor"`
@@ -34,9 +35,34 @@ func (s *Scenario) Length() time.Duration { return time.Duration(s.Days * float6
 
 // Bank is the batteries and their wiring.
 type Bank struct {
-	Layout    string    `yaml:"layout" want:"one of parallel, series-pairs"` // parallel
-	Batteries []Battery `yaml:"batteries" want:"1 to 4"`                     // default: a and b, flooded, 100 Ah, 950 A
-	Wiring    Wiring    `yaml:"wiring"`
+	// how the batteries are truly joined, parallel: series is a below b; series-pairs a below b and c below
+	// d, the two strings in parallel
+	Layout string `yaml:"layout" want:"one of parallel, series, series-pairs"`
+	// what the unit is built and its monitor configured for: the layout itself, and series where
+	// series-pairs has but one pair
+	Configured string    `yaml:"configured" want:"one of parallel, series, series-pairs"`
+	Batteries  []Battery `yaml:"batteries" want:"1 to 4"` // default: as many as configured has at least, flooded, 100 Ah, 950 A
+	Wiring     Wiring    `yaml:"wiring"`
+}
+
+// Layouts of a bank.
+const (
+	Parallel    = "parallel"
+	Series      = "series"
+	SeriesPairs = "series-pairs"
+)
+
+// Blocks returns how many batteries truly stand one on another.
+func (b *Bank) Blocks() int { return blocks(b.Layout) }
+
+// BuiltFor returns for how many the unit, its motor, its feed and its monitor are made.
+func (b *Bank) BuiltFor() int { return blocks(b.Configured) }
+
+func blocks(layout string) int {
+	if layout == Series || layout == SeriesPairs {
+		return 2
+	}
+	return 1
 }
 
 // Index returns the place of the battery with this id, or -1.
@@ -105,27 +131,32 @@ type Leads struct {
 
 // Feed is the tractor's side and the converter.
 type Feed struct {
-	AlternatorV      float64       `yaml:"alternator_v" want:"12 to 16"`          // at the tractor's battery, 14.0
-	CableMohm        float64       `yaml:"cable_mohm" want:"0 to 2000"`           // tractor to converter and back, 25
-	EfficiencyPct    float64       `yaml:"efficiency_pct" want:"50 to 99"`        // 90
-	PowerW           float64       `yaml:"power_w" want:"20 to 3000"`             // most output, 500
-	LimitA           float64       `yaml:"limit_a" want:"1 to 200"`               // most output, 40
-	MinInputV        float64       `yaml:"min_input_v" want:"8 to 13"`            // 11
-	StartDelay       time.Duration `yaml:"start_delay" want:"0s to 10m"`          // wake line to output, 5s
-	AbsorptionV      float64       `yaml:"absorption_v" want:"13 to 16"`          // at 25 °C, 14.4
-	FloatV           float64       `yaml:"float_v" want:"12.8 to 15"`             // at 25 °C, 13.6
-	CompensationMVPC float64       `yaml:"compensation_mv_per_c" want:"-50 to 0"` // of the 12 V block, -24
-	TailA            float64       `yaml:"tail_a" want:"0.1 to 50"`               // absorption ends under this, 1
-	TailFor          time.Duration `yaml:"tail_for" want:"1s to 1d"`              // held so long, 10m
-	AbsorptionMax    time.Duration `yaml:"absorption_max" want:"1m to 2d"`        // or after this, 4h
+	AlternatorV      float64       `yaml:"alternator_v" want:"12 to 16"`           // at the tractor's battery, 14.0
+	CableMohm        float64       `yaml:"cable_mohm" want:"0 to 2000"`            // tractor to converter and back, 25
+	EfficiencyPct    float64       `yaml:"efficiency_pct" want:"50 to 99"`         // 90
+	PowerW           float64       `yaml:"power_w" want:"20 to 3000"`              // most output, 500
+	LimitA           float64       `yaml:"limit_a" want:"1 to 200"`                // most output, 40
+	MinInputV        float64       `yaml:"min_input_v" want:"8 to 13"`             // 11
+	StartDelay       time.Duration `yaml:"start_delay" want:"0s to 10m"`           // wake line to output, 5s
+	AbsorptionV      float64       `yaml:"absorption_v" want:"13 to 33"`           // at 25 °C, 14.4
+	FloatV           float64       `yaml:"float_v" want:"12.8 to 31"`              // at 25 °C, 13.6
+	CompensationMVPC float64       `yaml:"compensation_mv_per_c" want:"-100 to 0"` // of the bank, -24
+	TailA            float64       `yaml:"tail_a" want:"0.1 to 50"`                // absorption ends under this, 1
+	TailFor          time.Duration `yaml:"tail_for" want:"1s to 1d"`               // held so long, 10m
+	AbsorptionMax    time.Duration `yaml:"absorption_max" want:"1m to 2d"`         // or after this, 4h
+	// most that a balancing output moves between the batteries of a string, 0: there is none
+	EqualizerA float64 `yaml:"equalizer_a" want:"0 to 20"`
+	// the battery at a string's minus that its leads are clamped on alone; empty: the bank
+	Across string `yaml:"across" want:"one of a, c"`
 }
 
 // Motor is the pump motor and its breaker.
 type Motor struct {
 	RunA           float64 `yaml:"run_a" want:"20 to 400"`          // rated load, 25 °C, nominal_v, 120
 	ReliefA        float64 `yaml:"relief_a" want:"20 to 600"`       // against the relief valve, 160
+	ReliefBar      float64 `yaml:"relief_bar" want:"20 to 400"`     // at which the relief valve is to open, 170
 	ResistanceMohm float64 `yaml:"resistance_mohm" want:"2 to 200"` // armature and brushes, 26
-	NominalV       float64 `yaml:"nominal_v" want:"8 to 14"`        // at the motor, 12.4
+	NominalV       float64 `yaml:"nominal_v" want:"8 to 28"`        // at the motor, 12.4
 	// back EMF per ampere over the load's and second, 0.3
 	SpinVPerAs   float64 `yaml:"spin_v_per_as" want:"0.02 to 2"`
 	BreakerA     float64 `yaml:"breaker_a" want:"30 to 500"`                // 150
@@ -182,6 +213,13 @@ type Weather struct {
 	WarmestDay int     `yaml:"warmest_day" want:"1 to 365"` // of the year, 200
 }
 
+// Power is how the monitor board is switched off while the unit stands.
+type Power struct {
+	AsleepA    float64       `yaml:"asleep_a" want:"0 to 1"`        // that it takes then, 0.008
+	SleepAfter time.Duration `yaml:"sleep_after" want:"0s to 730d"` // parked; 0: it never sleeps
+	WakeEvery  time.Duration `yaml:"wake_every" want:"4h to 30d"`   // by a timer, besides the wake line, 24h
+}
+
 // Service is when the lift wants service; zero: not watched.
 type Service struct {
 	LiftCycles int     `yaml:"lift_cycles" want:"0 to 1e6"`
@@ -197,7 +235,7 @@ type Fault struct {
 	Battery string        `yaml:"battery" want:"one of a, b, c, d"`
 	Side    string        `yaml:"side" want:"one of positive, negative"`
 	Mohm    float64       `yaml:"mohm" want:"0 to 1e6"`
-	Volt    float64       `yaml:"volt" want:"13 to 20"`
+	Volt    float64       `yaml:"volt" want:"13 to 40"`
 	Amp     float64       `yaml:"amp" want:"0 to 1000"`
 	Factor  float64       `yaml:"factor" want:"0.2 to 3"`
 	Hold    time.Duration `yaml:"hold" want:"1s to 5m"`
@@ -217,6 +255,8 @@ func until(at, lasting time.Duration) time.Duration {
 // Sensors is how the board errs. It is data only: whoever puts a board in front of the bank applies
 // it.
 type Sensors struct {
+	// signals that this unit's board measures besides the usual ones
+	Fitted []string      `yaml:"fitted" want:"one of input, control, ambient, oil, indicator"`
 	Errors []SensorError `yaml:"errors" want:"0 to 64"`
 	Faults []SensorFault `yaml:"faults" want:"0 to 64"`
 }

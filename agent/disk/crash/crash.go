@@ -28,10 +28,7 @@ type Disk struct {
 	moves []move            // of names, not synced yet, in order
 	count int
 	temps int
-
-	// Fail says what an operation returns; nil, or a nil error, lets it be done. n counts all
-	// operations from 1.
-	Fail func(n int, op, name string) error
+	fail  func(n int, op, name string) error
 }
 
 // inode is a file or a folder.
@@ -56,11 +53,12 @@ func New(folder string) *Disk {
 	return d
 }
 
-// Heal lets all operations be done from now on; it may be called while others work on the disk.
-func (d *Disk) Heal() {
+// FailWith sets what says how an operation ends; nil, or a nil error, lets it be done. n counts all
+// operations from 1. It may be called while others work on the disk.
+func (d *Disk) FailWith(fail func(n int, op, name string) error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.Fail = nil
+	d.fail = fail
 }
 
 // Operations returns how many were done.
@@ -123,10 +121,10 @@ func (n *inode) cut(chance *rand.Rand) *inode {
 // op counts an operation and says whether it fails.
 func (d *Disk) op(op, name string) error {
 	d.count++
-	if d.Fail == nil {
+	if d.fail == nil {
 		return nil
 	}
-	if err := d.Fail(d.count, op, name); err != nil {
+	if err := d.fail(d.count, op, name); err != nil {
 		return &fs.PathError{Op: op, Path: name, Err: err}
 	}
 	return nil

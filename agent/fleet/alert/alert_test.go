@@ -18,6 +18,7 @@ import (
 
 	"liftbank/agent/fleet/alert"
 	"liftbank/agent/fleet/db"
+	"liftbank/agent/fleet/worklist"
 	"liftbank/agent/publish"
 	"liftbank/agent/snapshot"
 	"liftbank/rules/detect"
@@ -347,6 +348,21 @@ func TestSilentUnits(t *testing.T) {
 		time.Sleep(25 * time.Hour)
 		assert.Contains(t, m.standing(), "UnitSilent repair t-1 east")
 		assert.Contains(t, m.standing(), "ManyUnitsSilent urgent", "and nobody has come back")
+	})
+}
+
+// A unit that said that it sleeps is called silent a day after it was to be back, not before.
+func TestAUnitAsleepIsNotSilent(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		until(t0)
+		s, m := &store{units: []db.Unit{heard("t-1", t0), heard("t-2", t0)}}, &manager{t: t}
+		s.units[0].AsleepUntil, s.units[0].Status = t0.Add(7*24*time.Hour), "asleep"
+		s.units[1].AsleepUntil, s.units[1].Status = worklist.WokenByLine, "asleep"
+		started(t, alert.Options{Store: s, Targets: []alert.Target{m.target()}})
+		time.Sleep(8*24*time.Hour - time.Hour)
+		assert.Empty(t, m.standing())
+		time.Sleep(2 * time.Hour)
+		assert.Equal(t, []string{"UnitSilent repair t-1 east"}, m.standing())
 	})
 }
 

@@ -247,6 +247,9 @@ func (o *outlook) silences(now time.Time) {
 		if u.WorkEnds.After(last) { // with the disconnect open the board has no power
 			last = u.WorkEnds
 		}
+		if u.AsleepUntil.After(last) { // it said so
+			last = u.AsleepUntil
+		}
 		limit := o.n.opts.SilentAfter
 		if of, own := o.n.opts.SilentAfterOf[u.Group]; own {
 			limit = of

@@ -24,23 +24,8 @@ import (
 	"liftbank/agent/fleet/alert"
 	"liftbank/agent/fleet/db"
 	"liftbank/agent/fleet/wire"
+	"liftbank/cmd/outside"
 )
-
-// program returns the path of a program. Where it isn't installed the test is skipped; where everything
-// is to be installed (CI=true) that is a failure.
-func program(t *testing.T, name, debianPackage string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err == nil {
-		return path
-	}
-	missing := fmt.Sprintf("%s is not installed: apt-get install %s", name, debianPackage)
-	if os.Getenv("CI") == "true" {
-		t.Fatal(missing)
-	}
-	t.Skip(missing)
-	return ""
-}
 
 // letter is what a sink received.
 type letter struct {
@@ -144,7 +129,7 @@ func webhookSink(t *testing.T, got chan<- letter) string {
 // alertmanager runs the real one with the example of deploy, sent to the sinks.
 func alertmanager(t *testing.T, mail, hook string) string {
 	t.Helper()
-	path := program(t, "prometheus-alertmanager", "prometheus-alertmanager")
+	path := outside.Program(t, "prometheus-alertmanager", "prometheus-alertmanager")
 	text, err := os.ReadFile("../../../deploy/alertmanager/alertmanager.yml")
 	require.NoError(t, err)
 	config := string(text)
@@ -287,7 +272,7 @@ func TestAFindingIsAtTheSinksInSeconds(t *testing.T) {
 	assert.Len(t, n.Standing(), 1)
 
 	// The tool that people use shows it as the collector sent it.
-	out, err := exec.Command(program(t, "amtool", "prometheus-alertmanager"), "--alertmanager.url="+url, "alert", "query", "-o", "json").Output()
+	out, err := exec.Command(outside.Program(t, "amtool", "prometheus-alertmanager"), "--alertmanager.url="+url, "alert", "query", "-o", "json").Output()
 	require.NoError(t, err)
 	var shown []struct {
 		Labels map[string]string `json:"labels"`

@@ -403,16 +403,16 @@ func TestEachOperationOfAChange(t *testing.T) {
 			require.NoError(t, a.Init(t.Context(), "x", authority.AuthorityValid))
 			enrol(t, a, "t-1", "t-2")
 			begun := d.Operations()
-			d.Fail = func(at int, _, _ string) error {
+			d.FailWith(func(at int, _, _ string) error {
 				if at == begun+n || cut && at > begun+n {
 					return syscall.EIO
 				}
 				return nil
-			}
+			})
 			_, issueErr := a.Issue(t.Context(), []authority.Request{unit("t-3")})
 			gone, revokeErr := a.Revoke(t.Context(), []string{"t-1"}, 0)
 			done := d.Operations() < begun+n
-			d.Fail = nil
+			d.FailWith(nil)
 			if cut {
 				undo()
 				undo = disk.Use(d.Cut(chance))
@@ -453,15 +453,15 @@ func TestEachOperationOfInit(t *testing.T) {
 		d := crash.New("/safe")
 		undo := disk.Use(d)
 		a := &authority.Authority{Dir: "/safe/authority", Now: (&clock{start}).now}
-		d.Fail = func(at int, _, _ string) error {
+		d.FailWith(func(at int, _, _ string) error {
 			if at >= n {
 				return syscall.EIO
 			}
 			return nil
-		}
+		})
 		err := a.Init(t.Context(), "x", authority.AuthorityValid)
 		done := d.Operations() < n
-		d.Fail = nil
+		d.FailWith(nil)
 		undo()
 		undo = disk.Use(d.Cut(chance))
 		sweep(t)

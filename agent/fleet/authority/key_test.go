@@ -15,6 +15,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/fleet/authority"
+	"liftbank/cmd/outside"
 	"liftbank/cmd/slowtest"
 )
 
@@ -96,15 +97,7 @@ func TestAPassphraseIsChanged(t *testing.T) {
 // openssl returns the program, which isn't ours and reads and writes the same keys.
 func openssl(t *testing.T, stdin string, args ...string) (string, error) {
 	t.Helper()
-	path, err := exec.LookPath("openssl")
-	if err != nil {
-		const missing = "openssl is not installed: apt-get install openssl"
-		if os.Getenv("CI") == "true" {
-			t.Fatal(missing)
-		}
-		t.Skip(missing)
-	}
-	cmd := exec.Command(path, args...)
+	cmd := exec.Command(outside.Program(t, "openssl", "openssl"), args...)
 	cmd.Stdin = strings.NewReader(stdin)
 	out, err := cmd.CombinedOutput()
 	return string(out), err

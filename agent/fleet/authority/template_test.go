@@ -88,7 +88,7 @@ func TestTemplateIsFilledIn(t *testing.T) {
 
 func TestTemplateIsRefused(t *testing.T) {
 	for name, c := range map[string]struct{ text, broker, want string }{
-		"wrong by itself": {strings.Replace(board(t), "layout: parallel", "layout: star", 1), "mqtts://x", "unit.yaml:14: bank.layout"},
+		"wrong by itself": {strings.Replace(board(t), "layout: parallel", "layout: star", 1), "mqtts://x", "unit.yaml:15: bank.layout"},
 		"no broker":       {board(t), "", "or --broker"},
 		"plain":           {board(t), "mqtt://b.example", "want it left out, or a broker with TLS"},
 		"no URL":          {board(t), "b.example", "mqtt.broker"},

@@ -70,7 +70,7 @@ type unitRow struct {
 	name                              string
 	firstHeard, lastHeard, lastRecord int64
 	status, session                   string
-	statusAt, flags                   int64
+	statusAt, flags, asleepUntil      int64
 	changed                           bool
 	state                             *stateRow                // nil: not read
 	standing                          map[findingKey]*standRow // nil: not read, as works
@@ -188,11 +188,11 @@ func (c *commit) loadUnits(names []string) error {
 	}
 	names = unique(names)
 	where, arg := c.d.list("name", names)
-	err := c.query(`SELECT id, name, first_heard, last_heard, last_record, status, status_at, session, flags FROM unit WHERE `+
+	err := c.query(`SELECT id, name, first_heard, last_heard, last_record, status, status_at, session, flags, asleep_until FROM unit WHERE `+
 		where, func(r *sql.Rows) error {
 		var u unitRow
 		if err := r.Scan(&u.id, &u.name, &u.firstHeard, &u.lastHeard, &u.lastRecord, &u.status, &u.statusAt, &u.session,
-			&u.flags); err != nil {
+			&u.flags, &u.asleepUntil); err != nil {
 			return err
 		}
 		u.flagged = map[Flag]string{}
@@ -656,11 +656,12 @@ func (c *commit) saveUnits() error {
 		return err
 	}
 	units := into("unit", "id", "id:i", "name:t!", "first_heard:i", "last_heard:i", "last_record:i", "status:t", "status_at:i",
-		"session:t", "flags:i")
+		"session:t", "flags:i", "asleep_until:i")
 	var due []*rowInput
 	for _, u := range all {
 		if u.changed {
-			units.add(u.id, u.name, u.firstHeard, u.lastHeard, u.lastRecord, u.status, u.statusAt, u.session, u.flags)
+			units.add(u.id, u.name, u.firstHeard, u.lastHeard, u.lastRecord, u.status, u.statusAt, u.session, u.flags,
+				u.asleepUntil)
 		}
 		if u.rowDue {
 			u.row = &rowInput{id: u.id, unit: u.name, snapshot: u.snapshot, findings: u.stand(), work: u.works, known: true}

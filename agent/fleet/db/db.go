@@ -87,7 +87,7 @@ type Unit struct {
 	FirstHeardAt   time.Time       `json:"first_heard_at,omitzero"` // zero: never
 	LastHeardAt    time.Time       `json:"last_heard_at,omitzero"`  // any message, to the minute
 	LastRecordAt   time.Time       `json:"last_record_at,omitzero"` // a record of a stream, to the minute
-	Status         string          `json:"status,omitempty"`        // online, offline, stalled, lost
+	Status         string          `json:"status,omitempty"`        // online, offline, stalled, saving, asleep, lost
 	StatusAt       time.Time       `json:"status_at,omitzero"`
 	Session        string          `json:"session,omitempty"` // of the last status
 	SnapshotAt     time.Time       `json:"snapshot_at,omitzero"`
@@ -97,6 +97,8 @@ type Unit struct {
 	Flags          []Flagged       `json:"flags"`
 	Decommissioned time.Time       `json:"decommissioned,omitzero"`
 	WorkEnds       time.Time       `json:"work_ends,omitzero"` // of work under way, at the latest; zero: none
+	// until when its board is switched off on purpose; zero: it is not; the year 9999: until the wake line comes on
+	AsleepUntil time.Time `json:"asleep_until,omitzero"`
 }
 
 // About is what the desk knows of a unit, by import or by hand.

@@ -62,9 +62,9 @@ func (q *RowQuery) where(kinds bool) (conditions []string, args []any) {
 		for _, list := range q.Lists { // so that the index of list, rank and name is used
 			switch list {
 			case worklist.ListSilent:
-				any = append(any, "u.list IN ('well', 'settled') AND u.last_record < ?1 AND u.work_ends <= ?2")
+				any = append(any, "u.list IN ('well', 'settled') AND u.last_record < ?1 AND u.asleep_until < ?1 AND u.work_ends <= ?2")
 			case worklist.ListWell, worklist.ListSettled:
-				any = append(any, "u.list = "+arg(list)+" AND u.last_record >= ?1 AND u.work_ends <= ?2")
+				any = append(any, "u.list = "+arg(list)+" AND (u.last_record >= ?1 OR u.asleep_until >= ?1) AND u.work_ends <= ?2")
 			case worklist.ListVisit:
 				any = append(any, underWay)
 			default:
@@ -94,6 +94,7 @@ type PageRow struct {
 	Unit, Place, Group string
 	Parked             Parked
 	LastRecordAt       time.Time
+	AsleepUntil        time.Time // see Unit
 	Rank               int64
 	Row                []byte // of package worklist, as JSON; empty: nothing was ever made of this unit
 }
@@ -110,19 +111,19 @@ func (d *DB) Rows(ctx context.Context, q RowQuery) (out []PageRow, more bool, er
 		limit = 50
 	}
 	args = append(args, limit+1)
-	err = d.query(ctx, `SELECT p.name, p.place, p.grp, p.parked_from, p.parked_until, p.parked_reason, p.parked_by, p.parked_at, p.last_record, p.rank, coalesce(t.worklist, '') FROM (
-		SELECT u.id, u.name, u.place, u.grp, u.parked_from, u.parked_until, u.parked_reason, u.parked_by, u.parked_at, u.last_record, u.rank FROM unit u WHERE `+used+
+	err = d.query(ctx, `SELECT p.name, p.place, p.grp, p.parked_from, p.parked_until, p.parked_reason, p.parked_by, p.parked_at, p.last_record, p.asleep_until, p.rank, coalesce(t.worklist, '') FROM (
+		SELECT u.id, u.name, u.place, u.grp, u.parked_from, u.parked_until, u.parked_reason, u.parked_by, u.parked_at, u.last_record, u.asleep_until, u.rank FROM unit u WHERE `+used+
 		strings.Join(conditions, " AND ")+fmt.Sprintf(` ORDER BY u.rank, u.name LIMIT ?%d) AS p
 		LEFT JOIN state t ON t.unit = p.id ORDER BY p.rank, p.name`, len(args)), func(r *sql.Rows) error {
 		var p PageRow
-		var heard int64
+		var heard, asleep int64
 		var at int64
 		if err := r.Scan(&p.Unit, &p.Place, &p.Group, &p.Parked.From, &p.Parked.Until, &p.Parked.Reason, &p.Parked.By, &at, &heard,
-			&p.Rank, &p.Row); err != nil {
+			&asleep, &p.Rank, &p.Row); err != nil {
 			return err
 		}
 		p.Parked.At = when(at)
-		p.LastRecordAt = when(heard)
+		p.LastRecordAt, p.AsleepUntil = when(heard), when(asleep)
 		out = append(out, p)
 		return nil
 	}, args...)
@@ -176,7 +177,7 @@ func (d *DB) RowCounts(ctx context.Context, q RowQuery) (all int, lists, severit
 		return all, lists, severities, err
 	}
 	// Those with nothing to do that are not heard are silent.
-	err = d.query(ctx, "SELECT u.list, count(*) FROM unit u WHERE u.last_record < ?1 AND u.work_ends <= ?2 AND u.list IN ('well', 'settled') AND "+where+
+	err = d.query(ctx, "SELECT u.list, count(*) FROM unit u WHERE u.last_record < ?1 AND u.asleep_until < ?1 AND u.work_ends <= ?2 AND u.list IN ('well', 'settled') AND "+where+
 		" GROUP BY 1", func(r *sql.Rows) error {
 		var list string
 		var n int

@@ -186,14 +186,14 @@ func (d *DB) ClearFlag(ctx context.Context, unit string, flag Flag) error {
 }
 
 const unitColumns = `u.name, u.place, u.grp, u.model, u.contact, u.note, u.decommissioned, u.first_heard, u.last_heard,
-	u.last_record, u.status, u.status_at, u.session, u.work_ends`
+	u.last_record, u.status, u.status_at, u.session, u.work_ends, u.asleep_until`
 
 func scanUnit(r interface{ Scan(...any) error }, more ...any) (u Unit, err error) {
-	var gone, first, heard, record, status, work int64
+	var gone, first, heard, record, status, work, asleep int64
 	err = r.Scan(append([]any{&u.ID, &u.Place, &u.Group, &u.Model, &u.Contact, &u.Note, &gone, &first, &heard, &record,
-		&u.Status, &status, &u.Session, &work}, more...)...)
-	u.Decommissioned, u.FirstHeardAt, u.LastHeardAt, u.LastRecordAt, u.StatusAt, u.WorkEnds = when(gone), when(first),
-		when(heard), when(record), when(status), when(work)
+		&u.Status, &status, &u.Session, &work, &asleep}, more...)...)
+	u.Decommissioned, u.FirstHeardAt, u.LastHeardAt, u.LastRecordAt, u.StatusAt, u.WorkEnds, u.AsleepUntil = when(gone), when(first),
+		when(heard), when(record), when(status), when(work), when(asleep)
 	u.Flags = []Flagged{}
 	return u, err
 }
@@ -245,7 +245,7 @@ func scanUnits(out *[]Unit) func(*sql.Rows) error {
 // SilentUnits returns units in use that have sent no record since then, the longest silent first. One
 // that was never heard is not silent: it was made by import.
 func (d *DB) SilentUnits(ctx context.Context, before time.Time, most int) (out []Unit, err error) {
-	err = d.query(ctx, "SELECT "+unitColumns+` FROM unit u WHERE u.decommissioned = 0 AND u.first_heard > 0 AND u.first_heard < ?1 AND u.last_record < ?1
+	err = d.query(ctx, "SELECT "+unitColumns+` FROM unit u WHERE u.decommissioned = 0 AND u.first_heard > 0 AND u.first_heard < ?1 AND u.last_record < ?1 AND u.asleep_until < ?1
 		ORDER BY u.last_record, u.name LIMIT ?2`, scanUnits(&out), ms(before), most)
 	return out, err
 }
@@ -295,7 +295,7 @@ func (d *DB) Worklist(ctx context.Context, q WorklistQuery) (page WorklistPage, 
 		q.Limit = 50
 	}
 	// A unit with nothing to do that is not heard is in a list of its own.
-	const list = "CASE WHEN u.list = 'well' AND u.last_record < ?1 THEN 'silent' ELSE u.list END"
+	const list = "CASE WHEN u.list = 'well' AND u.last_record < ?1 AND u.asleep_until < ?1 THEN 'silent' ELSE u.list END"
 	where, args := []string{"u.decommissioned = 0"}, []any{ms(q.SilentBefore)}
 	and := func(condition string, value any) {
 		args = append(args, value)
@@ -383,7 +383,7 @@ func (d *DB) Sums(ctx context.Context, silentBefore time.Time) (Sums, error) {
 	s := Sums{Standing: map[string]int{}, Flagged: map[Flag]int{}}
 	err := d.row(ctx, `SELECT count(*), count(CASE WHEN decommissioned > 0 THEN 1 END),
 		count(CASE WHEN decommissioned = 0 AND status = 'online' THEN 1 END),
-		count(CASE WHEN decommissioned = 0 AND first_heard > 0 AND first_heard < ?1 AND last_record < ?1 THEN 1 END) FROM unit`, ms(silentBefore)).
+		count(CASE WHEN decommissioned = 0 AND first_heard > 0 AND first_heard < ?1 AND last_record < ?1 AND asleep_until < ?1 THEN 1 END) FROM unit`, ms(silentBefore)).
 		Scan(&s.Units, &s.Decommissioned, &s.Online, &s.Silent)
 	if err != nil {
 		return s, fmt.Errorf("database: %w", err)

@@ -10,6 +10,7 @@ import (
 	"unsafe"
 
 	"liftbank/agent/fleet/wire"
+	"liftbank/agent/fleet/worklist"
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
 )
@@ -23,6 +24,9 @@ type seenSession struct {
 
 // mostSessions is how many are kept: two agents in turn are seen within three.
 const mostSessions = 8
+
+// longestSleep is the longest that a unit is taken to sleep by a timer; our choice: it can be set to 30 days.
+const longestSleep = 31 * 24 * time.Hour
 
 // clockLimit is how far a trusted clock may be from when its message came; our choice: a message takes
 // seconds, and a clock set by radio or network is right to less.
@@ -65,6 +69,13 @@ func (c *commit) status(u *unitRow, m *wire.Message) bool {
 	st.sessions = append(st.sessions, seenSession{s.Session, s.Connection, when})
 	if n := len(st.sessions); n > mostSessions {
 		st.sessions = slices.Delete(st.sessions, 0, n-mostSessions)
+	}
+	u.asleepUntil = 0
+	if s.Status == records.Asleep {
+		u.asleepUntil = ms(worklist.WokenByLine)
+		if s.Until != nil { // by its own clock, which may not be set
+			u.asleepUntil = c.now + min(max(s.Until.Sub(s.At), 0), longestSleep).Milliseconds()
+		}
 	}
 	u.status, u.statusAt, u.session, u.changed, st.changed = s.Status, ms(when), s.Session, true, true
 	return true

@@ -122,11 +122,13 @@ type UnitAnswer struct {
 	ReceivedAt *time.Time         `json:"received_at"` // of the snapshot
 	Findings   []snapshot.Finding `json:"findings"`    // that stand
 	Work       []WorkState        `json:"work"`
-	Status     string             `json:"status"` // online, offline, stalled, lost; empty: never said
-	StatusAt   *time.Time         `json:"status_at"`
-	Streams    []Stream           `json:"streams"`
-	ClockOffS  *float64           `json:"clock_off_s"` // unit's clock less the collector's
-	Visits     []visit.Visit      `json:"visits"`      // the last, newest first
+	Status     string             `json:"status"` // online, offline, stalled, saving, asleep, lost; empty: never said
+	// of asleep: when it is back; the year 9999: when the wake line comes on
+	AsleepUntil *time.Time    `json:"asleep_until,omitempty"`
+	StatusAt    *time.Time    `json:"status_at"`
+	Streams     []Stream      `json:"streams"`
+	ClockOffS   *float64      `json:"clock_off_s"` // unit's clock less the collector's
+	Visits      []visit.Visit `json:"visits"`      // the last, newest first
 }
 
 const apiVisits = 10
@@ -278,7 +280,7 @@ func (d *Desk) apiUnit(w http.ResponseWriter, r *http.Request, _ who) {
 	}
 	a := UnitAnswer{
 		Schema: UnitSchema, At: d.opts.Now().UTC(), Data: u.Data, ParkedBy: u.ParkedBy, Row: apiRow(u.Row), Snapshot: u.Snapshot,
-		ReceivedAt: maybeTime(u.ReceivedAt), Findings: append([]snapshot.Finding{}, u.Findings...), Work: []WorkState{}, Status: u.Status,
+		ReceivedAt: maybeTime(u.ReceivedAt), Findings: append([]snapshot.Finding{}, u.Findings...), Work: []WorkState{}, Status: u.Status, AsleepUntil: maybeTime(u.AsleepUntil),
 		StatusAt: maybeTime(u.StatusAt), Streams: append([]Stream{}, u.Streams...), ClockOffS: u.ClockOffS, Visits: []visit.Visit{},
 	}
 	for _, x := range u.Work {

@@ -96,13 +96,14 @@ func TestPagesInABrowser(t *testing.T) {
 	require.NoError(t, b.f.store.SetWork(t.Context(), "the desk", t0, "4017", worklist.Work{
 		Key: worklist.Key{Name: "battery-tired", Subject: "b"}, State: worklist.Planned, Date: "2026-03-16", Who: "R. Vale", By: "the desk", At: t0,
 	}))
+	b.f.putStrings("4200")
 	b.look(390, false)
 	b.open("/")
 	b.sound("login", true)
 	b.do(chromedp.SendKeys("[name=name]", "the admin"), chromedp.SendKeys("[name=password]", testPassword), chromedp.Submit("[name=password]"))
 	b.until(`location.pathname === '/' && document.querySelector('.work')`)
 	pages := []struct{ name, path string }{
-		{"worklist", "/"}, {"unit", "/units/4017"}, {"unit-week", "/units/4017?span=week"}, {"unit-year", "/units/4017?span=year"}, {"unit-urgent", "/units/4031"}, {"units", "/units?q=40"}, {"parts", "/parts"}, {"visits", "/visits"},
+		{"worklist", "/"}, {"unit", "/units/4017"}, {"unit-week", "/units/4017?span=week"}, {"unit-year", "/units/4017?span=year"}, {"unit-urgent", "/units/4031"}, {"unit-strings", "/units/4200"}, {"units", "/units?q=40"}, {"parts", "/parts"}, {"visits", "/visits"},
 		{"report", "/units/4017/visits/7"}, {"records", "/units/4017/records"}, {"import", "/import"}, {"audit", "/audit"}, {"accounts", "/accounts"},
 		{"account", "/account"},
 	}

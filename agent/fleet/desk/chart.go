@@ -387,7 +387,7 @@ var batteryFigures = []struct {
 var firstChart = map[string]string{
 	"bank-low": "charge", "bank-flat": "charge", "bank-undercharged": "charge", "balance-negative": "charge", "feed-lost": "charge",
 	"feed-weak": "charge", "feed-low": "charge", "wake-missing": "charge", "freeze-risk": "charge", "parked-drain": "rested",
-	"label-mismatch": "rested", "link-resistive": "resistance",
+	"label-mismatch": "rested", "blocks-unequal": "rested", "near-reversal": "rested", "link-resistive": "resistance",
 }
 
 // charts makes the charts of a past, the one that the unit's first finding is about first.

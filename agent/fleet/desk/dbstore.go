@@ -53,6 +53,7 @@ func rowAt(p db.PageRow, now time.Time) (Row, error) {
 	d := Data{
 		Place: p.Place, Group: p.Group, ParkedFrom: p.Parked.From, ParkedUntil: p.Parked.Until, ParkedReason: p.Parked.Reason,
 	}
+	row.AsleepUntil = p.AsleepUntil
 	row.Age(p.LastRecordAt, d.parkedTo(now), now)
 	return rowWith(row, d, now), nil
 }
@@ -121,7 +122,7 @@ func (s dbStore) Unit(ctx context.Context, id string) (*Unit, error) {
 		return nil, err
 	}
 	out := &Unit{
-		Data: dataOf(about), ParkedBy: about.Parked.By, ParkedAt: about.Parked.At, Status: u.Status, StatusAt: u.StatusAt, ReceivedAt: u.LastHeardAt, ClockOffS: u.ClockOffS,
+		Data: dataOf(about), ParkedBy: about.Parked.By, ParkedAt: about.Parked.At, Status: u.Status, StatusAt: u.StatusAt, AsleepUntil: u.AsleepUntil, ReceivedAt: u.LastHeardAt, ClockOffS: u.ClockOffS,
 	}
 	if len(u.Snapshot) > 0 {
 		if out.Snapshot, err = wire.DecodeSnapshot(u.Snapshot); err != nil {

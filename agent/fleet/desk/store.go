@@ -142,19 +142,20 @@ func (d Data) parkedTo(t time.Time) time.Time {
 // Unit is all that the desk shows of a unit.
 type Unit struct {
 	Data
-	ParkedBy   string    // who said that it is parked
-	ParkedAt   time.Time // and when
-	Row        Row
-	Snapshot   *snapshot.Snapshot // nil before the first
-	ReceivedAt time.Time          // of the snapshot
-	Findings   []snapshot.Finding // that stand, by the last message of each
-	Work       []worklist.Work
-	Status     string // online, offline, stalled, lost; empty: never said
-	StatusAt   time.Time
-	Streams    []Stream
-	ClockOffS  *float64 // unit's clock less ours; nil: not known
-	Clones     int      // sessions seen at once beyond the one that is right
-	Flags      []string // what only the fleet's side can see of it, in English
+	ParkedBy    string    // who said that it is parked
+	ParkedAt    time.Time // and when
+	Row         Row
+	Snapshot    *snapshot.Snapshot // nil before the first
+	ReceivedAt  time.Time          // of the snapshot
+	Findings    []snapshot.Finding // that stand, by the last message of each
+	Work        []worklist.Work
+	AsleepUntil time.Time // until when its board is switched off on purpose; the year 9999: until the wake line comes on
+	Status      string    // online, offline, stalled, saving, asleep, lost; empty: never said
+	StatusAt    time.Time
+	Streams     []Stream
+	ClockOffS   *float64 // unit's clock less ours; nil: not known
+	Clones      int      // sessions seen at once beyond the one that is right
+	Flags       []string // what only the fleet's side can see of it, in English
 }
 
 // Stream is what was received of a stream's session.

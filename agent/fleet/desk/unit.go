@@ -41,6 +41,9 @@ type unitView struct {
 	Parts     []partView
 	Batteries []string
 	Rows      []figureRow
+	Strings   []string // names; none in parallel
+	Series    []pageview.StringRow
+	Mixed     string // what it costs that batteries are of different kinds
 	Pairs     [][2]string
 	Past      []pastLine
 	Spans     []choice // of the charts
@@ -336,7 +339,12 @@ func (v *unitView) figures(visits []Record) {
 		return plain(v.Label("Verdict", b.Verdict))
 	}, func(b *snapshot.Battery) bool { return wrong[b.Verdict] })
 	row(v.W("Voltage"), func(b *snapshot.Battery) figures.Estimated { return plain(figures.Of(b.VoltageV, 2)) }, nil)
-	row(v.W("Current"), func(b *snapshot.Battery) figures.Estimated { return plain(figures.Signed(b.CurrentA, 1)) }, nil)
+	series := len(s.Strings) > 0
+	if series {
+		row(v.W("Place"), func(b *snapshot.Battery) figures.Estimated { return plain(pageview.PlaceIn(v.To, s, b.ID)) }, nil)
+	} else {
+		row(v.W("Current"), func(b *snapshot.Battery) figures.Estimated { return plain(figures.Signed(b.CurrentA, 1)) }, nil)
+	}
 	row(v.W("Temperature")+", "+v.To.TempUnit(), func(b *snapshot.Battery) figures.Estimated {
 		return plain(figures.Of(v.To.Temp(b.TempC), 0))
 	}, nil)
@@ -351,6 +359,9 @@ func (v *unitView) figures(visits []Record) {
 		{"Capacity", 0, func(b *snapshot.Battery) snapshot.Estimate { return b.CapacityAh }},
 		{"DrawShare", 0, func(b *snapshot.Battery) snapshot.Estimate { return b.DrawSharePct }},
 	} {
+		if series && e.key == "DrawShare" { // the strings'
+			continue
+		}
 		row(v.W(e.key), func(b *snapshot.Battery) figures.Estimated { return written(e.of(b), e.least) }, nil)
 	}
 	row(v.T("Rated"), func(b *snapshot.Battery) figures.Estimated {
@@ -370,6 +381,7 @@ func (v *unitView) figures(visits []Record) {
 		}
 		return plain(figures.Unknown)
 	}, nil)
+	v.Strings, v.Series, v.Mixed = pageview.StringNames(s), pageview.StringRows(v.To, s), pageview.MixedText(v.To, s)
 	v.pairs(s)
 	for _, n := range s.NotJudged {
 		v.NotJudged = append(v.NotJudged, worklist.Headline(v.To, worklist.Key{Name: n.Name, Subject: n.Subject}, n.Name)+": "+v.To.Plain(n.Because))
@@ -451,11 +463,19 @@ func believed(s *snapshot.Snapshot, doubted map[string]bool) *snapshot.Snapshot 
 
 func (v *unitView) pairs(s *snapshot.Snapshot) {
 	pair := func(name, value string) { v.Pairs = append(v.Pairs, [2]string{name, value}) }
-	pair(v.W("LiftCycles"), count(int(s.Motor.LiftCycles)))
-	pair(v.W("Runs"), count(int(s.Motor.Runs)))
-	pair(v.W("RunTime"), figures.Seconds(s.Motor.RunTimeS))
-	for _, since := range s.Motor.Since {
+	cycles, runs, seconds := s.Motor.Totals()
+	pair(v.W("LiftCycles"), figures.Count(cycles))
+	pair(v.W("Runs"), figures.Count(runs))
+	pair(v.W("RunTime"), figures.Seconds(seconds))
+	if b := s.Motor.Before; b != nil {
+		pair(v.W("CountedBefore"), strings.TrimSpace(figures.Count(b.LiftCycles)+" "+b.From))
+	}
+	for i := range s.Motor.Since {
+		since := &s.Motor.Since[i]
 		pair(v.T("SinceService."+since.Kind), count(int(since.LiftCycles)))
+		if text := pageview.DueText(v.To, since, s.At); text != "" {
+			pair(v.Label("DueKind", since.Kind), text)
+		}
 	}
 	pair(v.W("Feed"), v.Label("FeedMeans", s.Feed.Status))
 	pair(v.W("FeedTime"), figures.Seconds(s.Feed.FeedTimeS))
@@ -463,6 +483,9 @@ func (v *unitView) pairs(s *snapshot.Snapshot) {
 	pair(v.T("SnapshotAt"), v.Time(s.At))
 	if v.U.Status != "" {
 		pair(v.T("Connection"), v.T("Status."+v.U.Status)+", "+v.Time(v.U.StatusAt))
+		if text := v.asleep(v.U.AsleepUntil); text != "" {
+			pair(v.T("Board"), text)
+		}
 	}
 	if v.U.ClockOffS != nil {
 		pair(v.T("ClockOff"), figures.Number(*v.U.ClockOffS, 0)+"\u00a0s")

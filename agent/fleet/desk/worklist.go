@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"liftbank/agent/fleet/worklist"
 	"liftbank/agent/page/figures"
@@ -313,10 +314,24 @@ func (v *view) row(row Row) rowView {
 		bring = append(bring, text)
 	}
 	out.Bring = strings.Join(bring, "; ")
+	if text := v.asleep(row.AsleepUntil); text != "" && !row.Silent {
+		out.Silent = text
+	}
 	if row.Silent {
 		out.Silent = v.T("SilentFor", "time", v.Ago(row.HeardAt))
 	}
 	return out
+}
+
+// asleep says until when a board is switched off on purpose; empty: it is not.
+func (v *view) asleep(until time.Time) string {
+	switch {
+	case until.IsZero():
+		return ""
+	case until.Equal(worklist.WokenByLine):
+		return v.T("AsleepByLine")
+	}
+	return v.T("AsleepUntil", "time", v.Time(until))
 }
 
 // notes are what else there is to say of a row, in few words.

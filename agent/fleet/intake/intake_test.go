@@ -8,11 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
-	"net"
-	"os"
-	"os/exec"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -31,6 +27,7 @@ import (
 	"liftbank/agent/fleet/wire"
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
+	"liftbank/cmd/outside"
 )
 
 const patience = 20 * time.Second
@@ -53,38 +50,7 @@ func mochiBroker(t *testing.T, hooks ...mochi.Hook) string {
 // mosquitto is a real broker that is set to keep what clients have not acknowledged.
 func mosquitto(t *testing.T) string {
 	t.Helper()
-	program := ""
-	for _, name := range []string{"mosquitto", "/usr/sbin/mosquitto"} {
-		if p, err := exec.LookPath(name); err == nil {
-			program = p
-		}
-	}
-	if program == "" {
-		const missing = "mosquitto is not installed: apt-get install mosquitto"
-		if os.Getenv("CI") == "true" {
-			t.Fatal(missing)
-		}
-		t.Skip(missing)
-	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	port := l.Addr().(*net.TCPAddr).Port
-	require.NoError(t, l.Close())
-	conf := filepath.Join(t.TempDir(), "mosquitto.conf")
-	require.NoError(t, os.WriteFile(conf, []byte("listener "+strconv.Itoa(port)+" 127.0.0.1\nallow_anonymous true\n"+
-		"max_inflight_messages 1000\nmax_queued_messages 0\nset_tcp_nodelay true\n"), 0o600))
-	cmd := exec.Command(program, "-c", conf)
-	require.NoError(t, cmd.Start())
-	t.Cleanup(func() {
-		_ = cmd.Process.Kill()
-		_ = cmd.Wait()
-	})
-	address := "127.0.0.1:" + strconv.Itoa(port)
-	require.Eventually(t, func() bool {
-		c, err := net.Dial("tcp", address)
-		return err == nil && c.Close() == nil
-	}, patience, 10*time.Millisecond)
-	return "mqtt://" + address
+	return outside.Mosquitto(t, "max_inflight_messages 1000\nmax_queued_messages 0\nset_tcp_nodelay true\n")
 }
 
 func eachBroker(t *testing.T, test func(t *testing.T, broker string)) {

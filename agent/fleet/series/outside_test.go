@@ -25,23 +25,18 @@ import (
 	"liftbank/agent/fleet/db"
 	"liftbank/agent/fleet/series"
 	"liftbank/agent/fleet/wire"
+	"liftbank/cmd/outside"
 	"liftbank/cmd/slowtest"
 )
 
-// program returns the path of a time-series database. Where it isn't installed the test is skipped;
-// where everything is to be installed (CI=true) that is a failure.
+// program returns the path of a time-series database, or says how it is installed.
 func program(t *testing.T, name, how string) string {
 	t.Helper()
-	path, err := exec.LookPath(name)
-	if err == nil {
-		return path
+	path := outside.Find(name)
+	if path == "" {
+		outside.Missing(t, name+" is not installed: "+how)
 	}
-	missing := fmt.Sprintf("%s is not installed: %s", name, how)
-	if os.Getenv("CI") == "true" {
-		t.Fatal(missing)
-	}
-	t.Skip(missing)
-	return ""
+	return path
 }
 
 // output is what a program writes.
@@ -362,7 +357,8 @@ func TestPrometheusWithoutTheSwitchLosesNothing(t *testing.T) {
 
 func victoriaMetrics(t *testing.T, more ...string) *database {
 	path := program(t, "victoria-metrics",
-		"go install github.com/VictoriaMetrics/VictoriaMetrics/app/victoria-metrics@v1.150.0, outside this module")
+		"apt-get install victoria-metrics; or a newer one: go install "+
+			"github.com/VictoriaMetrics/VictoriaMetrics/app/victoria-metrics@v1.150.0, outside this module")
 	return launch(t, "/health", path, func(address, dir string) []string {
 		return append([]string{
 			"-httpListenAddr=" + address, "-storageDataPath=" + filepath.Join(dir, "data"), "-dedup.minScrapeInterval=1ms",

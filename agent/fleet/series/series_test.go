@@ -22,6 +22,7 @@ import (
 	"liftbank/agent/fleet/series"
 	"liftbank/agent/fleet/wire"
 	"liftbank/agent/metrics"
+	"liftbank/agent/metrics/registry"
 	"liftbank/agent/readings"
 	"liftbank/agent/records"
 	"liftbank/agent/snapshot"
@@ -486,7 +487,7 @@ func TestASnapshotIsSentAsAScrapeShowsIt(t *testing.T) {
 	hub := snapshot.NewHub(time.Now)
 	hub.Publish(snap)
 	reg := prometheus.NewRegistry()
-	reg.MustRegister(metrics.NewCollector(metrics.Options{Hub: hub}))
+	reg.MustRegister(registry.NewCollector(metrics.Options{Hub: hub}))
 	families, err := reg.Gather()
 	require.NoError(t, err)
 	scraped := map[string]float64{}

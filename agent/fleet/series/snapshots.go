@@ -14,6 +14,7 @@ import (
 	"liftbank/agent/fleet/db"
 	"liftbank/agent/fleet/wire"
 	"liftbank/agent/metrics"
+	"liftbank/agent/metrics/registry"
 	"liftbank/agent/snapshot"
 )
 
@@ -42,7 +43,7 @@ type shots struct {
 
 func newShots(now func() time.Time) *shots {
 	s := &shots{hub: snapshot.NewHub(now), reg: prometheus.NewRegistry()}
-	s.reg.MustRegister(metrics.NewCollector(metrics.Options{Hub: s.hub, StaleAfter: 24 * time.Hour}))
+	s.reg.MustRegister(registry.NewCollector(metrics.Options{Hub: s.hub, StaleAfter: 24 * time.Hour}))
 	return s
 }
 

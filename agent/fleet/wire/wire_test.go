@@ -17,6 +17,7 @@ import (
 
 	"liftbank/agent/readings"
 	"liftbank/agent/records"
+	"liftbank/cmd/slowtest"
 	"liftbank/deploy/schema"
 )
 
@@ -184,6 +185,7 @@ func TestVersion1IsReadAsVersion2(t *testing.T) {
 }
 
 func TestRefused(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	p := parser(t)
 	run := string(sample{name: "runs"}.body(t))
 	change := func(old, replacement string) string {
@@ -267,6 +269,7 @@ func published(t *testing.T, file string) *jsonschema.Schema {
 // The one pass over the bytes judges as a general library does by the published files: for each value
 // of each message put in place of it, left out, and made longer.
 func TestJudgesAsThePublishedSchemas(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	all, err := schemas()
 	require.NoError(t, err)
 	byFile := map[string]*node{

@@ -29,6 +29,9 @@ const (
 	PartLug       = "lug"
 	PartContactor = "contactor"
 	PartFuse      = "fuse"
+	PartLampFuse  = "lamp-fuse"
+	PartControl   = "control-breaker"
+	PartRelief    = "relief-valve"
 	PartSenseWire = "sense-wire"
 	PartOil       = "oil"
 	PartFilter    = "filter"
@@ -36,7 +39,8 @@ const (
 
 // PartKinds are all kinds in the order in which they are listed.
 var PartKinds = []string{
-	PartBattery, PartPlug, PartBreaker, PartLug, PartContactor, PartFuse, PartSenseWire, PartOil, PartFilter,
+	PartBattery, PartPlug, PartBreaker, PartLug, PartContactor, PartFuse, PartLampFuse, PartControl,
+	PartSenseWire, PartOil, PartFilter, PartRelief,
 }
 
 // needs lists what repairs of a finding usually take; common practice, no source. A lug comes a pair a
@@ -51,8 +55,13 @@ var needs = map[string][]Part{
 	"motor-drop":     {{Kind: PartContactor, Count: 1}},
 	"motor-dead":     {{Kind: PartContactor, Count: 1}},
 	"motor-stuck":    {{Kind: PartContactor, Count: 1}},
+	"control-dead":   {{Kind: PartControl, Count: 1}},
+	"indicator-dead": {{Kind: PartLampFuse, Count: 1}},
+	"relief-off":     {{Kind: PartRelief, Count: 1}},
 	"sense-fault":    {{Kind: PartSenseWire, Count: 1}},
-	"service-due":    {{Kind: PartOil, Count: 1}, {Kind: PartFilter, Count: 1}},
+	middleTap:        {{Kind: PartSenseWire, Count: 1}},
+	"near-reversal":  {{Kind: PartBattery, Count: 1}},
+	serviceDue:       {{Kind: PartOil, Count: 1}, {Kind: PartFilter, Count: 1}},
 }
 
 // shopping is what the findings of one unit need.
@@ -64,6 +73,7 @@ type shopping struct {
 func (s *shopping) add(f *snapshot.Finding, snap *snapshot.Snapshot) {
 	for _, p := range needs[f.Name] {
 		switch {
+		case f.Name == serviceDue && f.Subject != "" && f.Subject != p.Kind: // of the filter alone, or the oil
 		case p.Kind == PartBattery:
 			p.Chemistry, p.RatedAh, p.RatedCCA = labelOf(snap, f.Subject)
 			if s.batteries == nil {

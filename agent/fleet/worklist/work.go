@@ -103,12 +103,29 @@ var covers = map[string][]string{
 	"battery-failed": {visit.BatteryReplaced},
 	"battery-tired":  {visit.BatteryReplaced},
 	"label-mismatch": {visit.BatteryReplaced},
+	"blocks-unequal": {visit.BatteryReplaced},
+	"near-reversal":  {visit.BatteryReplaced},
+	middleTap:        {visit.ChannelCompared},
 	"link-resistive": {visit.JointCleaned, visit.CableReplaced},
 	"motor-drop":     {visit.JointCleaned, visit.CableReplaced},
 	"feed-weak":      {visit.JointCleaned, visit.CableReplaced},
 	"feed-lost":      {visit.CableReplaced},
-	"service-due":    {visit.ServiceDone},
+	serviceDue:       {visit.ServiceDone},
 	"sense-fault":    {visit.ChannelCompared},
+}
+
+const serviceDue = "service-due"
+
+// coversOf returns the kinds of a visit's work that settle a finding: of a filter or oil that is due,
+// its own change.
+func coversOf(k Key) []string {
+	switch {
+	case k.Name == serviceDue && k.Subject == "filter":
+		return []string{visit.FilterChanged}
+	case k.Name == serviceDue && k.Subject == "oil":
+		return []string{visit.OilChanged}
+	}
+	return covers[k.Name]
 }
 
 // AfterVisit returns the work on a finding after a visit, and whether the visit's record settles it:
@@ -125,7 +142,7 @@ func AfterVisit(w Work, since time.Time, v *visit.Visit) (Work, bool) {
 		return w, false
 	}
 	worked := slices.ContainsFunc(v.Work, func(done visit.Work) bool {
-		if !slices.Contains(covers[w.Name], done.Kind) || done.At.Before(since) || done.TakenBack != nil {
+		if !slices.Contains(coversOf(w.Key), done.Kind) || done.At.Before(since) || done.TakenBack != nil {
 			return false
 		}
 		return done.Kind != visit.BatteryReplaced || done.Subject == w.Subject

@@ -122,7 +122,10 @@ type Row struct {
 	Silent       bool       `json:"silent"`
 	Announced    bool       `json:"announced"` // the silence was announced
 	HeardAt      time.Time  `json:"heard_at,omitzero"`
-	Visit        *OpenVisit `json:"visit,omitempty"`
+	// until when its board is switched off on purpose, as it said itself; zero: it is not; the year 9999: until
+	// the wake line comes on
+	AsleepUntil time.Time  `json:"asleep_until,omitzero"`
+	Visit       *OpenVisit `json:"visit,omitempty"`
 }
 
 // order is what threatens the lift first. Danger to people and batteries comes before a lift that does
@@ -130,16 +133,17 @@ type Row struct {
 // the record needs; our choice.
 var order = []string{
 	// danger
-	"motor-stuck", "series-wired", "reversed", "feed-high", "freeze-risk", "hot",
+	"motor-stuck", "series-wired", "parallel-wired", "reversed", "near-reversal", "feed-mismatch", "feed-high", "freeze-risk", "hot",
 	// the lift does not work
-	"motor-dead", "bank-flat", "battery-failed",
+	"control-dead", "motor-dead", "bank-flat", "battery-failed",
 	// soon it will not: charge does not come, or is lost
 	"feed-lost", "balance-negative", "wake-missing", "feed-weak", "bank-undercharged", "bank-low", "feed-low",
 	"parked-drain",
 	// it works worse
-	"link-resistive", "motor-drop", "battery-tired", "circulating", "motor-starved", "motor-hungry", "motor-overrun",
+	"link-resistive", "motor-drop", "battery-tired", "blocks-unequal", "circulating", "motor-starved", "motor-hungry", "relief-off",
+	"motor-overrun",
 	// the rest
-	"sense-fault", "service-due", "share-uneven", "label-mismatch", "clock-unsure",
+	"sense-fault", "middle-tap-open", "service-due", "indicator-dead", "share-uneven", "label-mismatch", "clock-unsure",
 }
 
 var place = func() map[string]int {
@@ -265,7 +269,7 @@ func rank(u Unit, now time.Time) []item {
 			roots = append(roots, k)
 		}
 	}
-	blame := blameOf(active, keys)
+	blame := blameOf(active, keys, u.Snapshot)
 	var items []item
 	for _, k := range roots {
 		f := active[k]
@@ -389,7 +393,7 @@ func (r *Row) figures(u Unit) {
 			keys = append(keys, KeyOf(f))
 		}
 	}
-	r.Doubt = blameOf(active, keys).word()
+	r.Doubt = blameOf(active, keys, u.Snapshot).word()
 	if u.Snapshot == nil || r.Doubt != "" {
 		return
 	}
@@ -428,7 +432,11 @@ func roundLifts(v float64, round func(float64) float64) float64 {
 // Age notes what comes with time alone: whether somebody still works there, whether the unit is silent
 // now, and whether that was announced.
 func (r *Row) Age(heard, quietUntil, now time.Time) {
-	r.HeardAt, r.Silent = heard, SilentAt(heard, now)
+	said := heard
+	if r.AsleepUntil.After(said) {
+		said = r.AsleepUntil
+	}
+	r.HeardAt, r.Silent = heard, SilentAt(said, now)
 	r.Announced = r.Silent && quietUntil.After(now)
 	if r.Visit != nil && !r.Visit.EndsAt().After(now) {
 		r.Visit = nil
@@ -461,6 +469,9 @@ func (r *Row) list(u Unit, now time.Time, todo bool) {
 	r.Age(u.HeardAt, u.QuietUntil, now)
 }
 
+// WokenByLine is Row.AsleepUntil where only the wake line wakes the board.
+var WokenByLine = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
+
 // SilentAt reports whether a unit whose last record came at heard is silent; one never heard is.
 func SilentAt(heard, now time.Time) bool { return heard.IsZero() || now.Sub(heard) >= SilentAfter }
 
@@ -475,7 +486,7 @@ func DoubtedBatteries(findings []snapshot.Finding, s *snapshot.Snapshot) map[str
 			keys = append(keys, KeyOf(f))
 		}
 	}
-	b := blameOf(active, keys)
+	b := blameOf(active, keys, s)
 	if b.wiring != "" && s != nil {
 		for i := range s.Batteries {
 			b.batteries[s.Batteries[i].ID] = true
@@ -486,7 +497,7 @@ func DoubtedBatteries(findings []snapshot.Finding, s *snapshot.Snapshot) map[str
 
 // blame is what makes figures of the bank untrue.
 type blame struct {
-	wiring    string          // series-wired or reversed
+	wiring    string          // series-wired, parallel-wired or reversed
 	sensors   bool            // a battery's voltage or current is in doubt
 	batteries map[string]bool // of which
 }
@@ -497,24 +508,42 @@ var needsBank = []string{
 	"parked-drain", "motor-drop", "motor-hungry", "motor-starved", "label-mismatch", "share-uneven",
 }
 
-func blameOf(active map[Key]*snapshot.Finding, keys []Key) blame {
+func blameOf(active map[Key]*snapshot.Finding, keys []Key, s *snapshot.Snapshot) blame {
 	b := blame{batteries: map[string]bool{}}
 	for _, k := range keys {
 		if f := active[k]; f.Because != nil {
 			continue
 		}
 		switch k.Name {
-		case "series-wired", "reversed":
-			if b.wiring != "series-wired" {
+		case "series-wired", "parallel-wired", "reversed":
+			if b.wiring == "" || placeOf(k.Name) < placeOf(b.wiring) {
 				b.wiring = k.Name
 			}
 		case "sense-fault":
 			if id := batteryOfChannel(k.Subject); id != "" {
-				b.sensors, b.batteries[id] = true, true
+				b.doubt(id, s)
 			}
+		case middleTap:
+			b.doubt(k.Subject, s)
 		}
 	}
 	return b
+}
+
+const middleTap = "middle-tap-open" // of the battery below the middle
+
+// doubt takes a battery for one whose figures are not to be believed, and with it the other of its string:
+// it stands on its tap, or has the same current.
+func (b *blame) doubt(id string, s *snapshot.Snapshot) {
+	b.sensors, b.batteries[id] = true, true
+	if s == nil {
+		return
+	}
+	for i := range s.Strings {
+		if st := &s.Strings[i]; st.From == id || st.To == id {
+			b.batteries[st.From], b.batteries[st.To] = true, true
+		}
+	}
 }
 
 func (b blame) word() string {
@@ -529,7 +558,8 @@ func (b blame) word() string {
 
 // covers reports whether a finding rests on what is not to be believed.
 func (b blame) covers(f *snapshot.Finding) bool {
-	if f.Name == "series-wired" || f.Name == "reversed" || f.Name == "sense-fault" {
+	switch f.Name {
+	case "series-wired", "parallel-wired", "reversed", "feed-mismatch", "sense-fault", middleTap:
 		return false
 	}
 	if b.wiring != "" {

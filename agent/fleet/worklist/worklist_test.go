@@ -490,3 +490,66 @@ func byKey(a, b worklist.Key) int {
 	}
 	return map[bool]int{true: -1, false: 1}[a.Subject < b.Subject]
 }
+
+// A filter or an oil that is due wants its own part and its own work, not a whole service.
+func TestServiceOfOneKind(t *testing.T) {
+	raised := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	for subject, c := range map[string]struct {
+		parts []string
+		work  string
+	}{
+		"": {[]string{"oil", "filter"}, visit.ServiceDone}, "filter": {[]string{"filter"}, visit.FilterChanged},
+		"oil": {[]string{"oil"}, visit.OilChanged},
+	} {
+		f := fnd("service-due", subject, "note", time.Hour)
+		r := worklist.Of(unitOf(f), now)
+		var kinds []string
+		for _, p := range r.Parts {
+			kinds = append(kinds, p.Kind)
+		}
+		assert.ElementsMatch(t, c.parts, kinds, subject)
+		for _, done := range []string{visit.ServiceDone, visit.FilterChanged, visit.OilChanged} {
+			v := &visit.Visit{
+				ID: "v", Finished: raised.Add(time.Hour), ClockTrusted: true, Work: []visit.Work{{Kind: done, At: raised.Add(time.Minute)}},
+				Findings: []visit.Remaining{{Name: "service-due", Subject: subject}},
+			}
+			_, settled := worklist.AfterVisit(worklist.Work{Key: worklist.Key{Name: "service-due", Subject: subject}}, raised, v)
+			assert.Equal(t, done == c.work, settled, "%s by %s", subject, done)
+		}
+	}
+}
+
+// In a string, a battery stands on the tap of the one below, and has its current: both are in doubt. A bank
+// wired otherwise than configured leaves nothing of it to be believed.
+func TestDoubtInStrings(t *testing.T) {
+	s := &snapshot.Snapshot{Strings: []snapshot.String{{From: "a", To: "b"}, {From: "c", To: "d"}}}
+	for _, id := range []string{"a", "b", "c", "d"} {
+		s.Batteries = append(s.Batteries, snapshot.Battery{ID: id, Chemistry: "agm", RatedAh: 100, RatedCCA: 850})
+	}
+	doubted := func(f ...snapshot.Finding) string {
+		all := worklist.DoubtedBatteries(f, s)
+		ids := ""
+		for _, b := range s.Batteries {
+			if all[b.ID] {
+				ids += b.ID
+			}
+		}
+		return ids
+	}
+	assert.Equal(t, "ab", doubted(fnd("sense-fault", "battery b voltage", "repair", time.Hour)))
+	assert.Equal(t, "cd", doubted(fnd("middle-tap-open", "c", "repair", time.Hour)))
+	assert.Equal(t, "abcd", doubted(fnd("parallel-wired", "", "urgent", time.Hour)))
+	assert.Empty(t, doubted(fnd("blocks-unequal", "a", "repair", time.Hour)))
+
+	u := worklist.Unit{ID: "u", Snapshot: s, HeardAt: now, Findings: []snapshot.Finding{
+		fnd("blocks-unequal", "b", "repair", time.Hour), fnd("parallel-wired", "", "urgent", time.Hour), fnd("feed-mismatch", "", "urgent", time.Hour),
+	}}
+	r := worklist.Of(u, now)
+	assert.Equal(t, "parallel-wired", r.Doubt)
+	assert.Equal(t, "parallel-wired", r.Name)
+	assert.Equal(t, []worklist.Key{{Name: "blocks-unequal", Subject: "b"}}, r.Doubted)
+	u.Findings = u.Findings[:1]
+	assert.Empty(t, worklist.Of(u, now).Doubt)
+	u.Findings = []snapshot.Finding{fnd("near-reversal", "a", "urgent", time.Hour)}
+	assert.Equal(t, []worklist.Part{{Kind: worklist.PartBattery, Chemistry: "agm", RatedAh: 100, RatedCCA: 850, Count: 1}}, worklist.Of(u, now).Parts)
+}

@@ -12,11 +12,16 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/cdproto/storage"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"liftbank/cmd/slowtest"
 )
 
 // ScreenshotsIn is the environment variable that names a folder for pictures.
@@ -93,14 +98,89 @@ func Watch(t testing.TB, tab context.Context) {
 	require.NoError(t, err)
 }
 
-// Tab opens a tab with cookies and a cache of its own, watched.
+// left are tabs that ended tests have left, as good as new.
+var left = struct {
+	sync.Mutex
+	tabs []leftTab
+}{}
+
+type leftTab struct {
+	ctx   context.Context
+	close func()
+}
+
+// Tab opens a tab with cookies and a cache of its own, watched. It may be one that an ended test has left: a new one has a
+// window and a process of its own, and takes more than a second to compute.
 func Tab(t testing.TB, flags ...chromedp.ExecAllocatorOption) context.Context {
 	t.Helper()
-	ctx, cancel := chromedp.NewContext(Start(t, flags...), chromedp.WithNewBrowserContext())
-	t.Cleanup(cancel)
-	require.NoError(t, chromedp.Do(ctx))
-	Watch(t, ctx)
-	return ctx
+	browser := Start(t, flags...)
+	var tab leftTab
+	left.Lock()
+	if n := len(left.tabs); n > 0 {
+		tab, left.tabs = left.tabs[n-1], left.tabs[:n-1]
+	}
+	left.Unlock()
+	if tab.ctx == nil {
+		tab.ctx, tab.close = chromedp.NewContext(browser, chromedp.WithNewBrowserContext())
+	}
+	t.Cleanup(func() {
+		if t.Failed() || forget(tab.ctx) != nil {
+			tab.close()
+			return
+		}
+		left.Lock()
+		defer left.Unlock()
+		left.tabs = append(left.tabs, tab)
+	})
+	if chromedp.FromContext(tab.ctx).Target == nil { // a new one
+		require.NoError(t, chromedp.Do(tab.ctx))
+		Watch(t, tab.ctx)
+	}
+	return tab.ctx
+}
+
+// forget leaves nothing in a tab of what a test did there: what it stored, its cookies, its ways of looking.
+func forget(tab context.Context) error {
+	ctx, cancel := context.WithTimeout(tab, Patience)
+	defer cancel()
+	origin, err := chromedp.Run(ctx, chromedp.Evaluate[string](`location.origin`))
+	if err != nil {
+		return err
+	}
+	err = chromedp.Do(ctx, chromedp.Navigate("about:blank"))
+	for _, step := range []func() error{
+		func() error { return call(ctx, network.ClearBrowserCookies, cdp.Empty{}) },
+		func() error { return call(ctx, network.ClearBrowserCache, cdp.Empty{}) },
+		func() error {
+			if origin == "null" { // of a page that is none of a server's
+				return nil
+			}
+			return call(ctx, storage.ClearDataForOrigin, storage.ClearDataForOriginParams{Origin: origin, StorageTypes: "all"})
+		},
+		func() error { return call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{}) },
+		func() error { return call(ctx, emulation.SetTimezoneOverride, emulation.SetTimezoneOverrideParams{}) },
+		func() error { return call(ctx, emulation.ClearDeviceMetricsOverride, cdp.Empty{}) },
+		func() error {
+			return call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{})
+		},
+		func() error {
+			return call(ctx, network.EmulateNetworkConditionsByRule, network.EmulateNetworkConditionsByRuleParams{
+				MatchedNetworkConditions: []*network.Conditions{},
+			})
+		},
+		func() error { return call(ctx, page.ResetNavigationHistory, cdp.Empty{}) },
+	} {
+		if err == nil {
+			err = step()
+		}
+	}
+	return err
+}
+
+// call asks a tab for something whose answer says nothing.
+func call[P, R any](ctx context.Context, c cdp.Command[P, R], p P) error {
+	_, err := chromedp.Call(ctx, c, p)
+	return err
 }
 
 // Do does steps in a tab.
@@ -163,13 +243,50 @@ const (
 	colorRules = `{type: 'rule', values: ['color-contrast', 'link-in-text-block']}`
 )
 
+// axed are the pages that axe-core was run on, and the tests that have said that it was left out on others.
+var axed = struct {
+	sync.Mutex
+	pages, told map[string]bool
+}{pages: map[string]bool{}, told: map[string]bool{}}
+
+// axeToo reports whether axe-core is to look at a page, which takes a third to a half of a second, most of what a browser
+// computes in a test: always where the longest tests are asked for, else once for each path; not under the race
+// detector, which doesn't watch the browser.
+func axeToo(t testing.TB, tab context.Context) bool {
+	t.Helper()
+	if slowtest.LongAsked() && !slowtest.UnderRace {
+		return true
+	}
+	path := Eval[string](t, tab, `location.pathname`)
+	axed.Lock()
+	defer axed.Unlock()
+	if !axed.pages[path] && !slowtest.UnderRace {
+		axed.pages[path] = true
+		return true
+	}
+	if !axed.told[t.Name()] {
+		axed.told[t.Name()] = true
+		slowtest.LeftOut(t, "axe-core on pages whose path it has seen")
+	}
+	return false
+}
+
 // Sound checks what must hold on every page: no violation found by axe-core, nothing blocked by the
 // policy, no error of a script, nothing wider than the screen; for fingers, targets of 44 px or more
 // (WCAG 2.2, 2.5.8 wants 24, which axe checks everywhere). In the dark only the colors differ from what
-// was checked in the light.
+// was checked in the light. A plain run has axe-core look at each path once.
 func Sound(t testing.TB, tab context.Context, name string, fingers bool) {
 	t.Helper()
 	assert.Empty(t, Eval[[]string](t, tab, `window.bad`), name)
+	if axeToo(t, tab) {
+		Axe(t, tab, name)
+	}
+	Fits(t, tab, name, fingers)
+}
+
+// Axe checks that axe-core finds nothing on a page.
+func Axe(t testing.TB, tab context.Context, name string) {
+	t.Helper()
 	Eval[bool](t, tab, axe(t)+";true")
 	rules := allRules
 	if Eval[bool](t, tab, `matchMedia('(prefers-color-scheme: dark)').matches`) {
@@ -177,7 +294,6 @@ func Sound(t testing.TB, tab context.Context, name string, fingers bool) {
 	}
 	assert.Empty(t, Eval[[]string](t, tab, `axe.run(document, {runOnly: `+rules+`}).then(r =>
 		r.violations.map(v => v.id + ': ' + v.help + ': ' + v.nodes.slice(0, 3).map(n => n.html.slice(0, 160)).join(' | ')))`), name)
-	Fits(t, tab, name, fingers)
 }
 
 // Fits checks that nothing is wider than the screen and, for fingers, that targets are 44 px or more.

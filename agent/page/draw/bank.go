@@ -3,6 +3,7 @@ package draw
 import (
 	"fmt"
 	"html/template"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -78,12 +79,13 @@ type mark struct {
 // marks are what is not right, by the part that a finding names. What another finding explains is
 // not marked: it is a consequence.
 type marks struct {
-	battery, link, post, sensor map[string]*mark
-	feed, motor                 *mark
+	battery, link, post, sensor, tap map[string]*mark
+	feed, motor                      *mark
 }
 
 func marksOf(s *snapshot.Snapshot) marks {
-	m := marks{map[string]*mark{}, map[string]*mark{}, map[string]*mark{}, map[string]*mark{}, nil, nil}
+	none := func() map[string]*mark { return map[string]*mark{} }
+	m := marks{battery: none(), link: none(), post: none(), sensor: none(), tap: none()}
 	for i := range s.Findings {
 		f := &s.Findings[i]
 		if !f.Active || f.CausedBy != "" || f.Severity == "note" {
@@ -98,7 +100,9 @@ func marksOf(s *snapshot.Snapshot) marks {
 		switch kind, _, _ := strings.Cut(f.Name, "-"); {
 		case f.Name == "sense-fault":
 			first(m.sensor, f.Subject)
-		case strings.HasPrefix(f.Subject, "positive link ") || strings.HasPrefix(f.Subject, "negative link "):
+		case f.Name == "middle-tap-open":
+			first(m.tap, f.Subject)
+		case linkSubject.MatchString(f.Subject):
 			first(m.link, strings.Replace(f.Subject, " link", "", 1))
 		case strings.HasPrefix(f.Subject, "positive post ") || strings.HasPrefix(f.Subject, "negative post "):
 			first(m.post, strings.Replace(f.Subject, " post", "", 1))
@@ -112,14 +116,17 @@ func marksOf(s *snapshot.Snapshot) marks {
 			}
 		case (kind == "feed" || f.Name == "wake-missing") && m.feed == nil:
 			if m.feed = k; len(f.Causes) > 0 && f.Causes[0].Reason != nil {
-				k.lead = slices.Contains([]string{"why.does-not-arrive", "why.does-not-reach-back"}, f.Causes[0].Reason.ID)
+				k.lead = slices.Contains([]string{"why.does-not-arrive", "why.does-not-reach-back", "why.lamp-live"}, f.Causes[0].Reason.ID)
 			}
-		case kind == "motor" && m.motor == nil:
+		case (kind == "motor" || f.Name == "control-dead" || f.Name == "relief-off") && m.motor == nil:
 			m.motor = k
 		}
 	}
 	return m
 }
+
+// linkSubject is how the rules name a link.
+var linkSubject = regexp.MustCompile(`^(positive|negative|middle) link `)
 
 // drawing is a picture of the bank under way.
 type drawing struct {
@@ -127,6 +134,7 @@ type drawing struct {
 	to      *words.Reader
 	s       *snapshot.Snapshot
 	marks   marks
+	strands []strand    // of batteries in series; none in parallel
 	posts   []float64   // heights of the batteries' posts
 	joined  map[int]int // in series: the battery whose minus is joined to this one's plus
 	doubt   *snapshot.Finding
@@ -146,24 +154,26 @@ func Bank(to *words.Reader, s *snapshot.Snapshot) template.HTML {
 	}
 	s = s.Believed()
 	d := &drawing{to: to, s: s, marks: marksOf(s), doubt: s.Miswired(), joined: map[int]int{}}
+	d.readStrings()
 	amps := s.Bank.CurrentA
 	d.lifts = s.Motor.Running
 	d.charges = s.Feed.Status == "present" && amps != nil && *amps >= flowsA
 	if d.doubt != nil {
 		d.readSeries()
 	}
-	y := float64(firstPost)
-	for i := range n {
-		d.posts = append(d.posts, y)
+	y, last := float64(firstPost), 0.0
+	d.posts = make([]float64, n)
+	for _, i := range d.inOrder() {
+		d.posts[i], last = y, y
 		y += pitch
-		if d.join(i, i+1) || d.join(i+1, i) {
+		if st := d.strandOf(i); d.join(i, i+1) || d.join(i+1, i) || st != nil && i == st.high {
 			y += gapMore
 		}
 	}
-	last := d.posts[n-1]
 	d.put(`<svg class="bank" viewBox="0 0 %d %g" role="img" aria-label="%s">`, wide, last+rungBelow+footBelow,
 		template.HTMLEscapeString(d.name()))
 	d.feed()
+	d.together()
 	d.motor(last + rungBelow)
 	d.rails()
 	for i := range s.Batteries {
@@ -176,7 +186,7 @@ func Bank(to *words.Reader, s *snapshot.Snapshot) template.HTML {
 // name is what a screen reader says of the drawing; the tables have its figures.
 func (d *drawing) name() string {
 	to := d.to
-	parts := []string{to.W["DrawName"]}
+	parts := append([]string{to.W["DrawName"]}, d.said()...)
 	for i := range d.s.Batteries {
 		b := &d.s.Batteries[i]
 		parts = append(parts, b.ID+" "+to.Label("Verdict", b.Verdict))
@@ -205,7 +215,7 @@ func (d *drawing) readSeries() {
 			}
 		}
 	}
-	if len(d.s.Batteries) != 2 || len(d.volts) != 2 || d.doubt.Name != "series-wired" {
+	if len(d.strands) > 0 || len(d.s.Batteries) != 2 || len(d.volts) != 2 || d.doubt.Name != "series-wired" {
 		return // with more of them the posts don't say which cable it is
 	}
 	const block = 6.0 // less than any 12 V block has, more than any drop over a cable
@@ -230,7 +240,7 @@ func (d *drawing) rails() {
 	for i := range s.Batteries {
 		id, y := s.Batteries[i].ID, d.posts[i]
 		carries := live
-		if a := s.Batteries[i].CurrentA; a != nil && *a > -flowsA && *a < flowsA {
+		if a := d.current(i); a != nil && *a > -flowsA && *a < flowsA {
 			carries = false
 		}
 		for _, side := range []string{"positive", "negative"} {
@@ -262,12 +272,15 @@ func (d *drawing) rails() {
 	}
 	for k, l := range s.Links {
 		from, end := s.Index(l.From), s.Index(l.To)
-		if from < 0 || end < 0 || from == end {
+		if from < 0 || end < 0 || from == end || l.Side == "middle" || len(d.strands) == 1 {
 			continue
 		}
 		d.link(&s.Links[k], min(from, end), max(from, end), live)
 	}
-	if len(s.Links) == 0 && d.doubt == nil && len(s.Batteries) > 1 {
+	for i := range d.strands {
+		d.middle(&d.strands[i], live)
+	}
+	if len(s.Links) == 0 && d.doubt == nil && len(s.Batteries) > 1 && len(d.strands) == 0 {
 		for i := 1; i < len(s.Batteries); i++ { // nothing is known of them but that they are there
 			d.path("w", "M%d %gV%gM%d %gV%g", plusX, d.posts[i-1], d.posts[i], minusX, d.posts[i-1], d.posts[i])
 		}
@@ -282,25 +295,22 @@ func (d *drawing) rails() {
 
 // link draws one patch cable with its resistance.
 func (d *drawing) link(l *snapshot.Link, from, end int, live bool) {
-	x, negative := float64(plusX), l.Side == "negative"
-	if negative {
-		x = minusX
-	}
-	y1, y2 := d.posts[from], d.posts[end]
+	negative := l.Side == "negative"
+	w := d.wayOf(l, from, end)
 	if d.doubt != nil {
 		if len(d.joined) == 0 {
-			d.line("w q", x, y1, x, y2)
+			d.put(`<path class="w q" d="%s"/>`, w.whole)
 		}
 		return
 	}
-	middle := (y1+y2)/2 + 5
+	middle := w.text
 	m := d.marks.link[l.Side+" "+l.From+"-"+l.To]
 	if m == nil {
 		class := "w"
 		if live && (l.CurrentA == nil || *l.CurrentA <= -flowsA || *l.CurrentA >= flowsA) {
 			class = "w on"
 		}
-		d.line(class, x, y1, x, y2)
+		d.put(`<path class="%s" d="%s"/>`, class, w.whole)
 		if v := l.ResistanceMohm.Value; v != nil {
 			text := figures.Short(v, 2, false) + " mΩ"
 			if negative {
@@ -316,12 +326,12 @@ func (d *drawing) link(l *snapshot.Link, from, end int, live bool) {
 	switch {
 	case v != nil && *v > openMohm:
 		text = d.to.W["Open"]
-		d.path("w k", "M%g %gV%gM%g %gV%g", x, y1, y1+32, x, y2-32, y2)
+		d.put(`<path class="w k" d="%s"/>`, w.open)
 	default:
-		d.line("w k", x, y1, x, y2)
+		d.put(`<path class="w k" d="%s"/>`, w.whole)
 		if v != nil {
 			e := figures.Rounded(l.ResistanceMohm, 1)
-			if text = e.Value; e.Sigma != "" && d.marks.link[opposite(l)] == nil {
+			if text = e.Value; e.Sigma != "" && !d.both(l) {
 				text = e.Text()
 			}
 			text += " mΩ"
@@ -336,13 +346,16 @@ func (d *drawing) link(l *snapshot.Link, from, end int, live bool) {
 	}
 }
 
-// opposite names the link at the other side of the same gap.
-func opposite(l *snapshot.Link) string {
-	side := "negative"
-	if l.Side == side {
-		side = "positive"
+// both reports whether the link at the other side of the same gap is marked, too.
+func (d *drawing) both(l *snapshot.Link) bool {
+	for i := range d.s.Links {
+		o := &d.s.Links[i]
+		same := len(d.strands) > 0 || o.From == l.From && o.To == l.To
+		if same && o.Side != l.Side && o.Side != "middle" && d.marks.link[o.Side+" "+o.From+"-"+o.To] != nil {
+			return true
+		}
 	}
-	return side + " " + l.From + "-" + l.To
+	return false
 }
 
 // series draws the cable that the voltages show to join one battery's plus to the next one's minus.
@@ -351,13 +364,17 @@ func (d *drawing) series() {
 		middle := d.posts[min(low, high)] + (pitch+gapMore)/2 + 8
 		d.path("w k", "M%d %gV%gH%dV%g", plusX, d.posts[low], middle, minusX, d.posts[high])
 		text := words.Fill(d.to.W["DrawJoined"], "from", d.s.Batteries[low].ID, "to", d.s.Batteries[high].ID)
-		for i := range d.s.Findings {
-			if &d.s.Findings[i] == d.doubt {
-				d.balloon(79, middle-15, &mark{no: i + 1, urgent: d.doubt.Severity == "urgent"})
-			}
-		}
+		d.balloon(79, middle-15, d.doubtMark())
 		d.text("x", 95, middle-9, text)
 	}
+}
+
+// current returns what flows through a battery.
+func (d *drawing) current(i int) *float64 {
+	if st := d.strandOf(i); st != nil {
+		return st.CurrentA
+	}
+	return d.s.Batteries[i].CurrentA
 }
 
 func (d *drawing) battery(i int) {
@@ -396,7 +413,7 @@ func (d *drawing) battery(i int) {
 				text = words.Fill(to.W["DrawFromTo"], "from", figures.Short(&from, 1, false),
 					"to", figures.Short(&v, 1, false)) + " V"
 			}
-			d.text(class("", d.doubt.Name == "series-wired" && v > 18), 80, y+16, text)
+			d.text(class("", d.doubt.Name == "series-wired" && v > d.most(i)), 80, y+16, text)
 		} else {
 			v := b.VoltageV
 			if r := d.reversed(i); r != nil {
@@ -408,13 +425,24 @@ func (d *drawing) battery(i int) {
 	}
 	d.text(class("", sensor("voltage") != nil || sensor("negative") != nil), 80, y+16,
 		figures.Short(b.VoltageV, 2, false)+" V")
-	d.text(class("m", sensor("current") != nil), 170, y+16, amperes(b.CurrentA)+" A")
+	if len(d.strands) == 0 { // in series it is the string's
+		d.text(class("m", sensor("current") != nil), 170, y+16, amperes(b.CurrentA)+" A")
+	}
 	soc := figures.Unknown
 	if b.SoCPct.Value != nil {
 		e := figures.Rounded(b.SoCPct, 0)
 		soc = strings.ReplaceAll(e.Text(), "\u00a0", thin) + thin + "%"
 	}
 	d.text("e", 278, y+16, soc)
+}
+
+// most is above what no positive post of a bank that is wired right is, over the monitor's ground.
+func (d *drawing) most(i int) float64 {
+	const block = 18 // V: as the rules have it
+	if st := d.strandOf(i); st != nil && i == st.high {
+		return 2 * block
+	}
+	return block
 }
 
 // reversed returns the voltage at the posts of a battery that is the wrong way around, or nil.
@@ -449,9 +477,10 @@ func (d *drawing) under(i int) (low int, is bool) {
 }
 
 // place returns the battery at which a lead sits, and whether that is known.
-func (d *drawing) place(at *snapshot.Leads, negative bool, nearest int) (battery int, known bool) {
-	if len(d.s.Batteries) == 1 {
-		return 0, d.doubt == nil
+func (d *drawing) place(at *snapshot.Leads, negative, motor bool) (battery int, known bool) {
+	nearest := d.nearest(negative, motor)
+	if len(d.s.Batteries) == 1 || len(d.strands) == 1 { // there is no other place
+		return nearest, d.doubt == nil
 	}
 	if at != nil {
 		id := at.Positive
@@ -470,10 +499,9 @@ func (d *drawing) place(at *snapshot.Leads, negative bool, nearest int) (battery
 func (d *drawing) feed() {
 	to, f, m := d.to, &d.s.Feed, d.marks.feed
 	x := [2]float64{plusX, minusX}
-	lane := [2]float64{feedPlusX, feedMinusX}
 	start := [2]float64{boxLeft, boxRight}
 	for k := range 2 {
-		i, known := d.place(d.s.Bank.FeedLeadsAt, k == 1, 0)
+		i, known := d.place(d.s.Bank.FeedLeadsAt, k == 1, false)
 		class := "w"
 		switch {
 		case !known:
@@ -481,10 +509,7 @@ func (d *drawing) feed() {
 		case d.charges:
 			class = "w on"
 		}
-		via := x[k]
-		if i > 0 {
-			via = lane[k]
-		}
+		via := d.lane(i, k == 1, false)
 		if k == 0 && m != nil && m.lead {
 			// open somewhere on the way: heavy, with a gap
 			d.path("w k", "M%g %dH%gV46M%g 80V%gH%g", start[k], feedMid, via, via, d.posts[i], x[k])
@@ -500,7 +525,9 @@ func (d *drawing) feed() {
 	}
 	box, state, left := "bx", "e", float64(80)
 	if m != nil {
-		state = "e x"
+		if f.Status != "unknown" {
+			state = "e x"
+		}
 		if !m.lead {
 			box, left = "bx k", 98
 		}
@@ -526,7 +553,9 @@ func (d *drawing) feed() {
 		if *f.WakeLine {
 			note = to.W["DrawWakeOn"]
 		}
-		if !f.Since.IsZero() {
+		if *f.WakeLine && f.InputV != nil {
+			note = words.Fill(to.W["DrawWakeInput"], "volts", figures.Short(f.InputV, 1, false))
+		} else if !f.Since.IsZero() {
 			long := words.Fill(to.W["DrawFor"], "what", note, "span", figures.Rough(d.s.At.Sub(f.Since)))
 			if volts == "" || len([]rune(long)) <= longNote {
 				note = long
@@ -534,34 +563,40 @@ func (d *drawing) feed() {
 		}
 	}
 	d.text("s", 80, 43, note)
+	d.corners()
+}
+
+// corners shows beside the feed what few units measure: the air outside of the box, and the charging
+// lamp.
+func (d *drawing) corners() {
+	to := d.to
+	if c := to.Temp(d.s.Bank.AmbientC); c != nil {
+		d.text("s", 2, 11, to.W["DrawOutside"])
+		d.text("s", 2, 25, figures.Short(c, 0, false)+thin+to.TempUnit())
+	}
+	if lit := d.s.Feed.IndicatorLine; lit != nil {
+		d.text("e s", wide-2, 11, to.W["DrawLamp"])
+		d.text("e s", wide-2, 25, figures.Contact(lit, to.W["SwitchOn"], to.W["SwitchOff"]))
+	}
 }
 
 // motor draws the rung at the foot: disconnect, breaker, contactor and motor, as they stand.
 func (d *drawing) motor(y float64) {
 	to, s, m := d.to, d.s, d.marks.motor
-	last := len(s.Batteries) - 1
 	live := "w"
 	if d.lifts {
 		live = "w on"
 	}
-	plus, knownPlus := d.place(s.Bank.MotorLeadsAt, false, last)
-	minus, knownMinus := d.place(s.Bank.MotorLeadsAt, true, last)
-	via := float64(plusX)
-	if plus < last {
-		via = motorPlusX
-	}
+	plus, knownPlus := d.place(s.Bank.MotorLeadsAt, false, true)
+	minus, knownMinus := d.place(s.Bank.MotorLeadsAt, true, true)
 	class := func(known bool) string {
 		if !known {
 			return "w q"
 		}
 		return live
 	}
-	d.path(class(knownPlus), "M88 %gH%gV%gH%d", y, via, d.posts[plus], plusX)
-	via = minusX
-	if minus < last {
-		via = motorMinusX
-	}
-	d.path(class(knownMinus), "M283 %gH%gV%gH%d", y, via, d.posts[minus], minusX)
+	d.path(class(knownPlus), "M88 %gH%gV%gH%d", y, d.lane(plus, false, true), d.posts[plus], plusX)
+	d.path(class(knownMinus), "M283 %gH%gV%gH%d", y, d.lane(minus, true, true), d.posts[minus], minusX)
 	rung := live
 	if m != nil && m.name == "motor-drop" {
 		rung = "w k"
@@ -583,6 +618,9 @@ func (d *drawing) motor(y float64) {
 	now, state := to.W["Resting"], "m"
 	if s.Motor.Running {
 		now = to.W["Running"]
+		if s.Motor.OilBar != nil {
+			now = figures.Short(s.Motor.OilBar, 0, false) + " bar"
+		}
 	}
 	if m != nil {
 		state = "m x"
@@ -598,6 +636,9 @@ func (d *drawing) motor(y float64) {
 		d.text(t.class, t.x, y+47, t.said)
 	}
 	d.text("m s", 148, y-10, to.W["DrawBreaker"])
+	if v := s.Motor.ControlV; v != nil {
+		d.text("m s", 226, y-10, figures.Short(v, 1, false)+thin+"V")
+	}
 }
 
 func contact(closed *bool, to *words.Reader) string {

@@ -46,3 +46,23 @@ func TestWhatRoundsToNothingHasNoMinus(t *testing.T) {
 	assert.Equal(t, "−0.01", withMinus(-0.008, 2))
 	assert.Equal(t, "0", withMinus(-0.2, 0))
 }
+
+// What few units measure stands in the drawing where it is wired, and nowhere where it is not.
+func TestDrawingOfExtraSignals(t *testing.T) {
+	b, err := os.ReadFile(filepath.Join("..", "..", "snapshot", "testdata", "healthy.json"))
+	require.NoError(t, err)
+	var s snapshot.Snapshot
+	require.NoError(t, json.Unmarshal(b, &s))
+	to := *words.Readers[0]
+	to.Fahrenheit = false
+	texts := []string{">outside<", ">31\u2009°C<", ">lamp<", ">wake on, 13.8 V in<", ">12.4\u2009V<", ">171 bar<"}
+	for _, text := range texts {
+		assert.NotContains(t, string(Bank(&to, &s)), text)
+	}
+	on, ambient, input, control, oil := true, 31.2, 13.82, 12.4, 171.4
+	s.Bank.AmbientC, s.Feed.InputV, s.Feed.IndicatorLine, s.Feed.WakeLine = &ambient, &input, &on, &on
+	s.Motor.ControlV, s.Motor.OilBar, s.Motor.Running = &control, &oil, true
+	for _, text := range texts {
+		assert.Contains(t, string(Bank(&to, &s)), text)
+	}
+}

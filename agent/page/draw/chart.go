@@ -54,16 +54,18 @@ type Past struct {
 	Number func(finding, subject string) int     // of a finding on the other pages; 0 if it has none
 	Path   func(from, to time.Time) template.URL // the page of a shorter span; nil: none
 	Doubt  func(figure, battery string) string   // of what a line shows last; nil: none is said
+	Wired  Wired
 }
 
 // quantity is what is drawn in a chart of its own, with the end of the figures' names that belong to it.
 type quantity struct {
 	Suffix, Word, Unit string
-	Decimals           int     // that its figures deserve
-	Least              float64 // span of its scale, so that noise isn't blown up
-	Zero               bool    // zero is on the scale
-	Most               float64 // the scale ends here; 0: nowhere
-	Inflow             bool    // only what flows in
+	Decimals           int      // that its figures deserve
+	Least              float64  // span of its scale, so that noise isn't blown up
+	Zero               bool     // zero is on the scale
+	Most               float64  // the scale ends here; 0: nowhere
+	Inflow             bool     // only what flows in
+	Limit              *float64 // drawn as a line, on the scale; nil: none
 }
 
 var quantities = []quantity{
@@ -107,10 +109,13 @@ func (p Past) Charts(to *words.Reader, w *history.Window) []Chart {
 			}
 		}
 		title := to.W[q.Word]
+		if q.Suffix == "current_a" {
+			batteries = p.Wired.one(batteries)
+		}
 		switch {
 		case q.Suffix != "voltage_v" && len(batteries) > 0: // the bank's are their sum or mean
 			own = batteries
-		case q.Suffix == "voltage_v" && len(own) > 0 && apart(batteries):
+		case q.Suffix == "voltage_v" && len(own) > 0 && len(batteries) > 0 && (len(p.Wired) > 0 || apart(batteries)):
 			out = append(out, t.chart(to, own, own, q, title, ""))
 			own, title = batteries, to.W["BatteryVoltages"]
 			q.Suffix = "battery_" + q.Suffix
@@ -207,8 +212,9 @@ func apart(lines []*history.Series) bool {
 	return false
 }
 
-// FirstSecond returns the charts of a motor run's first second.
-func FirstSecond(to *words.Reader, tr *history.Trace) []Chart {
+// FirstSecond returns the charts of a motor run's first second. The batteries of a string have a chart of
+// their own, beside what is at the bank's voltage.
+func FirstSecond(to *words.Reader, tr *history.Trace, wired Wired) []Chart {
 	if len(tr.TimesS) < 2 {
 		return nil
 	}
@@ -221,11 +227,24 @@ func FirstSecond(to *words.Reader, tr *history.Trace) []Chart {
 				lines = append(lines, &history.Series{Figure: s.Figure, Battery: s.Battery, Mean: s.Values})
 			}
 		}
-		if len(lines) > 0 {
-			c := t.chart(to, lines, lines, q, to.W[q.Word], to.W["FirstSecond"])
-			c.Axis = t.axis()
-			out = append(out, c)
+		put := func(lines []*history.Series, q quantity, title string) {
+			if len(lines) > 0 {
+				c := t.chart(to, lines, lines, q, title, to.W["FirstSecond"])
+				c.Axis = t.axis()
+				out = append(out, c)
+			}
 		}
+		switch {
+		case q.Suffix == "current_a":
+			lines = wired.one(lines)
+		case q.Suffix == "voltage_v" && len(wired) > 0:
+			blocks, whole := wired.apart(lines)
+			put(whole, q, to.W[q.Word])
+			q.Suffix = "battery_" + q.Suffix
+			put(blocks, q, to.W["BatteryVoltages"])
+			continue
+		}
+		put(lines, q, to.W[q.Word])
 	}
 	return out
 }
@@ -244,11 +263,29 @@ func (t *timeline) chart(to *words.Reader, lines, shown []*history.Series, q qua
 	d := &svgBuilder{}
 	sc, ok := scaleOf(shown, q, convert)
 	c.Name = nameOf(to, &c, of)
+	var also []lineView
+	if q.Limit != nil {
+		also = append(also, lineView{
+			Name: to.W["LimitWord"] + " " + withMinus(convert(*q.Limit), q.Decimals) + "\u00a0" + unit, Class: "limit",
+		})
+	}
+	for _, m := range t.named {
+		also = append(also, lineView{Name: m.name, Class: "raised"})
+	}
+	for _, l := range also {
+		c.Name += "; " + l.Name
+	}
 	d.put(`<svg class="lines" viewBox="0 0 %d %d" preserveAspectRatio="none" role="img" aria-label="%s">`, plotWidth, plotHeight,
 		template.HTMLEscapeString(c.Name))
 	t.rules(d)
 	if ok {
 		c.Values = sc.rule(d)
+		if q.Limit != nil {
+			d.put(`<path class="limit" d="M0 %.1fH%d"/>`, sc.y(convert(*q.Limit)), plotWidth)
+		}
+		for _, m := range t.named {
+			d.put(`<path class="raised" d="M%.1f 0V%d"/>`, m.x, plotHeight)
+		}
 		bank := len(lines) == 1 && lines[0].Battery == ""
 		needles := len(t.runs) > 0 && !q.Inflow && (q.Zero || bank)
 		for i, l := range shown {
@@ -275,6 +312,7 @@ func (t *timeline) chart(to *words.Reader, lines, shown []*history.Series, q qua
 	d.put("</svg>")
 	c.SVG = template.HTML(d.String())
 	c.Table = t.table(to, lines, c.Lines, convert, q.Decimals)
+	c.Lines = append(c.Lines, also...)
 	return c
 }
 

@@ -185,3 +185,13 @@ func TestTheBandIsTheDoubt(t *testing.T) {
 	assert.Contains(t, band[1], "M20.8 0.0L", "not above 100 %")
 	assert.Contains(t, band[1], " 40.0", "99 − 3 %, on a scale of 100 to 90")
 }
+
+// A time a few days ago is in days, one before that in hours.
+func TestTimesOfSmallChartsAreInOneUnit(t *testing.T) {
+	for _, span := range SmallSpans {
+		for k := range smallParts {
+			at := span / smallParts * time.Duration(k+1)
+			assert.True(t, at <= 3*24*time.Hour || at%(24*time.Hour) == 0, "%v of %v", at, span)
+		}
+	}
+}

@@ -33,10 +33,14 @@ func scaleOf(lines []*history.Series, q quantity, convert func(float64) float64)
 	if low > high || math.IsInf(high-low, 0) {
 		return scale{}, false
 	}
+	if q.Limit != nil {
+		low, high = min(low, convert(*q.Limit)), max(high, convert(*q.Limit))
+	}
 	if q.Zero {
 		low, high = min(low, 0), max(high, 0)
 	}
 	if short := q.Least - (high - low); short > 0 {
+		most := max(q.Most, high) // whatever was kept is drawn
 		switch {
 		case q.Zero && low == 0: // nothing is drawn beyond it
 			high = q.Least
@@ -45,8 +49,8 @@ func scaleOf(lines []*history.Series, q quantity, convert func(float64) float64)
 		default:
 			low, high = low-short/2, high+short/2
 		}
-		if over := high - q.Most; q.Most > 0 && over > 0 {
-			low, high = low-over, q.Most
+		if over := high - most; q.Most > 0 && over > 0 {
+			low, high = low-over, most
 		}
 	}
 	s := scale{step: niceStep((high - low) / valueSteps)}

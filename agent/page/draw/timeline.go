@@ -23,6 +23,13 @@ type timeline struct {
 	runs     []history.Run
 	known    int       // bins before now
 	now      time.Time // data stops here
+	named    []moment  // ruled through a plot
+}
+
+// moment is an instant that has a name.
+type moment struct {
+	x    float64
+	name string
 }
 
 // stretch is a stretch of time with a name: a day, an hour. A line is drawn where it begins.
@@ -136,8 +143,7 @@ func (p Past) marks(to *words.Reader, t *timeline) (all []stretch) {
 func (p Past) mark(to *words.Reader, t *timeline, b, e time.Time, months bool, span time.Duration) stretch {
 	m := stretch{at: b, end: e, x: t.place(b), w: plotWidth}
 	m.w = t.place(e) - m.x
-	month := []rune(to.Label("MonthName", strconv.Itoa(int(b.Month()))))
-	short := string(month[:min(len(month), 3)])
+	short := to.Label("Month", strconv.Itoa(int(b.Month())))
 	weekday := to.Label("DayName", strconv.Itoa(int(b.Weekday())))
 	dayMonth := words.Fill(to.W["DayMonth"], "day", strconv.Itoa(b.Day()), "month", short)
 	hour, minute, _ := b.Clock()

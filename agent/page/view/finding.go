@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"liftbank/agent/page/draw"
 	"liftbank/agent/page/figures"
 	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
@@ -27,6 +28,16 @@ type Shown struct {
 	More, MoreAt string
 }
 
+// CurveView is what the template of a curve sees.
+type CurveView struct {
+	W   map[string]string
+	C   *Curve
+	Key string
+}
+
+// Curve returns the data for the curve of the finding.
+func (s Shown) Curve(c *Curve) CurveView { return CurveView{s.W, c, s.F.Key} }
+
 // Finding is a finding as a page shows it.
 type Finding struct {
 	snapshot.Finding
@@ -40,17 +51,23 @@ type Finding struct {
 	Word     string // of the severity
 	Class    string // of the severity; one of ours, whatever the snapshot says
 	Look     string // class of the card: of the severity, or ack, set or over
-	Meta     string // name, subject, how long, state
 	When     template.HTML
 	Act      string // path of what can be done about it
 	Explain  string // path of what it means
 	Evidence []Evidence
 	Gist     string          // of the evidence
+	Curve    *Curve          // of what it rests on; nil: none
 	Status   []template.HTML // who acknowledged or shelved it, and until when
 	Said     []template.HTML // remarks
 	Under    []Finding       // what it explains
 	Standing bool            // it holds, and nobody has put it aside
 	Urgent   bool            // it is to be acted on now
+}
+
+// Curve is the course of what a finding rests on.
+type Curve struct {
+	draw.Chart
+	Title string
 }
 
 // Evidence is one figure or text that a finding rests on.
@@ -102,15 +119,26 @@ func FindingOf(to *words.Reader, f snapshot.Finding, now time.Time) Finding {
 		v.Look = "over"
 	}
 	v.Urgent = v.Standing && v.Look == "urgent"
-	if text, all := fill(to, to.W["Headline."+f.Name], &f); all {
-		v.Heading = text
+	headlines := []string{f.Name}
+	if len(f.Causes) > 0 {
+		headlines = append(headlines, f.Causes[0].Cause.ID)
+	}
+	for _, of := range headlines { // the cause may say it better
+		if text, all := fill(to, to.W["Headline."+of], &f); all {
+			v.Heading = text
+		}
 	}
 	v.Heading = template.HTML(linkHyphen.ReplaceAllString(string(v.Heading), "$1\u2011$2"))
 	if strings.TrimSuffix(string(v.Head), ".") == string(v.Heading) {
 		v.Head = "" // the title says it all
 	}
 	v.Fact = v.Head
-	for i := 0; ; i++ {
+	if len(f.Causes) > 0 { // what is most to be said may depend on the cause
+		if fact, all := fill(to, to.W["Fact."+f.Causes[0].Cause.ID], &f); all {
+			v.Fact = fact
+		}
+	}
+	for i := 0; v.Fact == v.Head; i++ {
 		key := "Fact." + f.Name
 		if i > 0 {
 			key += "." + strconv.Itoa(i)
@@ -124,16 +152,6 @@ func FindingOf(to *words.Reader, f snapshot.Finding, now time.Time) Finding {
 			break
 		}
 	}
-	meta := []string{f.Name}
-	if f.Subject != "" {
-		meta = append(meta, to.W["On"]+" "+to.About(f.Subject))
-	}
-	since := figures.Span(now.Sub(began(&f))) + " (" + figures.TimeOfDay(began(&f), now) + ")"
-	meta = append(meta, to.W["Since"]+" "+since, to.Label("State", f.State))
-	if f.CausedBy != "" {
-		meta = append(meta, to.W["ExplainedBy"]+" "+strings.TrimSpace(f.CausedBy+" "+to.About(f.CausedByOf)))
-	}
-	v.Meta = strings.Join(meta, " · ")
 	v.When = when(to, &f, now)
 	v.status(to, now)
 	var gist []string
@@ -194,25 +212,8 @@ func when(to *words.Reader, f *snapshot.Finding, now time.Time) template.HTML {
 // status says who has acknowledged or shelved a finding, and what was written on it.
 func (v *Finding) status(to *words.Reader, now time.Time) {
 	f := &v.Finding
-	line := func(key, by string, at *time.Time) {
-		if by == "" {
-			return
-		}
-		text := fillHTML(to.W[key], "by", template.HTML(template.HTMLEscapeString(by)))
-		if at != nil {
-			text = fillHTML(to.W[key+".time"], "by", template.HTML(template.HTMLEscapeString(by)), "time",
-				Time(to, *at, now))
-		}
-		v.Status = append(v.Status, text)
-	}
-	switch f.State {
-	case "acknowledged":
-		line("AckedBy", f.AckBy, f.AckAt)
-	case "shelved":
-		line("ShelvedBy", f.ShelvedBy, f.ShelvedUntil)
-	case "out of service":
-		line("OutBy", f.OutBy, nil)
-	}
+	at := func(t time.Time) template.HTML { return Time(to, t, now) }
+	v.Status, v.Said = Handled(to, f, at), Said(f.Remarks, at)
 	if v.Look == "set" {
 		key := "StillSo"
 		if !f.Active {
@@ -220,10 +221,37 @@ func (v *Finding) status(to *words.Reader, now time.Time) {
 		}
 		v.Status = append(v.Status, template.HTML(template.HTMLEscapeString(to.W[key])))
 	}
-	for _, r := range f.Remarks {
-		v.Said = append(v.Said, template.HTML("“"+template.HTMLEscapeString(r.Text)+"” ")+
-			template.HTML(template.HTMLEscapeString(r.By)+", ")+Time(to, r.At, now))
+}
+
+// Handled says who has acknowledged a finding and who has shelved it, until when; at writes a time.
+func Handled(to *words.Reader, f *snapshot.Finding, at func(time.Time) template.HTML) (lines []template.HTML) {
+	line := func(key, by string, t *time.Time) {
+		if by == "" {
+			return
+		}
+		name := template.HTML(template.HTMLEscapeString(by))
+		text := fillHTML(to.W[key], "by", name)
+		if t != nil {
+			text = fillHTML(to.W[key+".time"], "by", name, "time", at(*t))
+		}
+		lines = append(lines, text)
 	}
+	line("AckedBy", f.AckBy, f.AckAt)
+	switch f.State {
+	case "shelved":
+		line("ShelvedBy", f.ShelvedBy, f.ShelvedUntil)
+	case "out of service":
+		line("OutBy", f.OutBy, nil)
+	}
+	return lines
+}
+
+// Said lists what was written on a finding, by whom and when; at writes a time.
+func Said(remarks []snapshot.Remark, at func(time.Time) template.HTML) (lines []template.HTML) {
+	for _, r := range remarks {
+		lines = append(lines, template.HTML("“"+template.HTMLEscapeString(r.Text)+"” "+template.HTMLEscapeString(r.By)+", ")+at(r.At))
+	}
+	return lines
 }
 
 // Was is what a finding was, in the past tense, once it is over.
@@ -309,11 +337,11 @@ var linkHyphen = regexp.MustCompile(`\b([a-d])-([a-d])\b`)
 
 // fillHTML is words.Fill with markup.
 func fillHTML(text string, pairs ...any) template.HTML {
-	text = template.HTMLEscapeString(text)
+	list := make([]string, 0, len(pairs))
 	for i := 0; i+1 < len(pairs); i += 2 {
-		text = strings.ReplaceAll(text, "{"+pairs[i].(string)+"}", string(pairs[i+1].(template.HTML)))
+		list = append(list, "{"+pairs[i].(string)+"}", string(pairs[i+1].(template.HTML)))
 	}
-	return template.HTML(text)
+	return template.HTML(strings.NewReplacer(list...).Replace(template.HTMLEscapeString(text)))
 }
 
 // Steps returns the steps of a finding's next check.

@@ -49,8 +49,12 @@ func number(v float64, unit string) string {
 	return figures.Short(&v, decimalsOf(v, unit), false)
 }
 
-// decimalsOf are fewer where a figure is large: 591 A, but 0.4 A.
+// decimalsOf are fewer where a figure is large, and more where a current is small: 591 A, but 0.4 A, and a leak of
+// 0.03 A, which is not none.
 func decimalsOf(v float64, unit string) int {
+	if unit == "A" && v != 0 && math.Abs(v) < 0.095 {
+		return 2
+	}
 	if (unit == "A" || unit == "Ah" || unit == "mΩ") && math.Abs(v) >= 99.95 {
 		return 0
 	}

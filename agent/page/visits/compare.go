@@ -18,6 +18,7 @@ type Compared struct {
 	Channel, Name, Unit, Error string
 	Mine, Agents, Differs      string
 	Meter                      string // Mine without its unit
+	Corrected                  string // how it is corrected now, and who says so; empty: it is not
 	Offset, Gain               string // what the configuration would have
 }
 
@@ -35,12 +36,9 @@ func ChannelName(to *words.Reader, name string) string {
 	return name
 }
 
-// Calibration is the correction of a channel: (value + Offset) times Gain. A Gain of 0 means 1.
-type Calibration struct{ Offset, Gain float64 }
-
 // Compare sets a channel beside the technician's meter and returns the correction, in place of the
 // present one, that makes them agree. A value near zero gives the offset, one far from it the gain.
-func Compare(to *words.Reader, c snapshot.Channel, has Calibration, meter string) *Compared {
+func Compare(to *words.Reader, c snapshot.Channel, meter string) *Compared {
 	v := &Compared{Channel: c.Name, Name: ChannelName(to, c.Name), Unit: c.Unit}
 	mine, problem := visit.ParseQuantity(meter, c.Unit)
 	switch {
@@ -59,8 +57,9 @@ func Compare(to *words.Reader, c snapshot.Channel, has Calibration, meter string
 	if suffix == "" {
 		return v
 	}
-	if has.Gain == 0 {
-		has.Gain = 1
+	has := snapshot.Calibration{Gain: 1}
+	if c.Calibration != nil {
+		has = *c.Calibration
 	}
 	line := func(offset, gain float64) string {
 		var parts []string
@@ -96,7 +95,7 @@ func (p *Forms) noteComparison(w http.ResponseWriter, r *http.Request) {
 		if c.Name != form.Get("channel") {
 			continue
 		}
-		v := Compare(to, c, p.calibration[c.Name], form.Get("meter"))
+		v := Compare(to, c, form.Get("meter"))
 		if v.Error != "" {
 			p.site.Fail(w, r, http.StatusUnprocessableEntity, web.Message{
 				Head: v.Error, Path: "/check#compare", Link: to.W["NavCheck"],

@@ -1,6 +1,7 @@
 package visits
 
 import (
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -9,6 +10,7 @@ import (
 	"liftbank/agent/page/figures"
 	"liftbank/agent/page/view"
 	"liftbank/agent/page/words"
+	settings "liftbank/agent/technician"
 	"liftbank/agent/visit"
 )
 
@@ -76,6 +78,7 @@ type fieldView struct {
 type workView struct {
 	visit.Work
 	Text, At, State string
+	Undo            string // page that undoes a change of a setting; empty: none
 }
 
 type refusalView struct{ Label, Value, Why, ID string }
@@ -246,7 +249,18 @@ func workOf(to *words.Reader, w visit.Work) workView {
 	if w.Subject != "" {
 		v.Text += " " + w.Subject
 	}
+	if w.Calibrated != nil {
+		v.Work.Note = Calibrated(to, w.Calibrated)
+	}
+	if s := w.Setting; s != nil {
+		v.Text += " " + settingText(to, s)
+		if w.TakenBack == nil {
+			v.Undo = "/settings/undo?" + url.Values{"seq": {strconv.Itoa(s.Seq)}, "back": {"/visit/work"}}.Encode()
+		}
+	}
 	switch {
+	case w.TakenBack != nil && w.Setting != nil:
+		v.State = words.Fill(to.W["SettingTakenBack"], "time", w.TakenBack.UTC().Format("15:04 UTC"))
 	case w.TakenBack != nil:
 		v.State = words.Fill(to.W["WorkTakenBack"], "time", w.TakenBack.UTC().Format("15:04 UTC"))
 	case w.Error != "":
@@ -255,6 +269,39 @@ func workOf(to *words.Reader, w visit.Work) workView {
 		v.State = to.W["WorkActed"]
 	}
 	return v
+}
+
+// settingText says which setting was changed, and how.
+func settingText(to *words.Reader, s *visit.Setting) string {
+	value := func(text string) string {
+		if text == "" {
+			return figures.Unknown
+		}
+		if n, err := strconv.ParseFloat(text, 64); err == nil {
+			_, after, _ := strings.Cut(text, ".")
+			text = figures.Number(n, min(len(after), 2))
+		}
+		return strings.TrimSpace(to.Label("Choice", text) + noBreak + s.Unit)
+	}
+	return SettingName(to, s.Path) + ": " + value(s.Old) + " → " + value(s.New)
+}
+
+// SettingName names a setting; one that the page has no name for has its path.
+func SettingName(to *words.Reader, path string) string {
+	if rest, is := strings.CutPrefix(path, "bank.batteries."); is {
+		if battery, what, found := strings.Cut(rest, "."); found {
+			if name, named := to.W["Set.battery."+what]; named {
+				return to.W["Battery"] + " " + battery + ": " + name
+			}
+		}
+	}
+	if channel, part, is := settings.CorrectionOf(path); is {
+		return ChannelName(to, channel) + ": " + to.W["Set.channel."+part]
+	}
+	if battery, is := strings.CutPrefix(path, "passport."); is {
+		return words.Fill(to.W["Set.passport"], "battery", battery)
+	}
+	return to.Label("Set", path)
 }
 
 // where returns the name of a field.

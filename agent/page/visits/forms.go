@@ -19,18 +19,14 @@ import (
 
 // Forms are the pages of the visit under way, and what their forms send.
 type Forms struct {
-	site        *web.Site
-	access      *web.Access
-	store       *visit.Store // nil: visits are not kept
-	calibration map[string]Calibration
+	site   *web.Site
+	access *web.Access
+	store  *visit.Store // nil: visits are not kept
 }
 
-// NewForms returns the pages of the visit under way. A nil store keeps no visits; calibration is
-// that of the channels, by their names in the snapshot.
-func NewForms(
-	s *web.Site, a *web.Access, store *visit.Store, calibration map[string]Calibration,
-) *Forms {
-	return &Forms{site: s, access: a, store: store, calibration: calibration}
+// NewForms returns the pages of the visit under way. A nil store keeps no visits.
+func NewForms(s *web.Site, a *web.Access, store *visit.Store) *Forms {
+	return &Forms{site: s, access: a, store: store}
 }
 
 // Routes registers the page and its forms.
@@ -99,7 +95,10 @@ func (p *Forms) showBegin(w http.ResponseWriter, r *http.Request, status int, pr
 		Known: p.known(to), Switch: p.site.WorkSwitch(to, r.PostForm.Get("by")),
 	}
 	if v.By == "" {
-		v.By = nameOf(r)
+		v.By = NameOf(r)
+	}
+	if problem == "" { // what was typed stays, nothing included
+		v.Place = p.site.At()
 	}
 	last, _, err := p.store.List(3)
 	if err != nil {
@@ -124,7 +123,7 @@ func (p *Forms) begin(w http.ResponseWriter, r *http.Request) {
 		p.showBegin(w, r, http.StatusUnprocessableEntity, to.W["WantName"])
 		return
 	case errors.Is(err, visit.ErrVisitOpen): // this one joins
-		keepName(w, by)
+		KeepName(w, by)
 		http.Redirect(w, r, "/visit", http.StatusSeeOther)
 		return
 	case err != nil:
@@ -132,7 +131,7 @@ func (p *Forms) begin(w http.ResponseWriter, r *http.Request) {
 		p.showBegin(w, r, http.StatusInternalServerError, to.W["NotKept"]+". "+to.W["NotKeptMore"])
 		return
 	}
-	keepName(w, by)
+	KeepName(w, by)
 	sent := p.sentFields(to, r.PostForm)
 	delete(sent, "by")
 	res, err := p.store.Save(d.ID, d.Revision, sent, p.facts(r))
@@ -149,8 +148,8 @@ func (p *Forms) begin(w http.ResponseWriter, r *http.Request) {
 // nameCookie keeps the name of a phone's owner, so that what two people write can be told apart.
 const nameCookie = "liftbank_name"
 
-// nameOf returns the name of the phone's owner, empty if it is not known.
-func nameOf(r *http.Request) string {
+// NameOf returns the name of the phone's owner, empty if it is not known.
+func NameOf(r *http.Request) string {
 	c, err := r.Cookie(nameCookie)
 	if err != nil {
 		return ""
@@ -169,7 +168,8 @@ func cut(text string, n int) string {
 	return text
 }
 
-func keepName(w http.ResponseWriter, name string) {
+// KeepName keeps the name of a phone's owner in its browser.
+func KeepName(w http.ResponseWriter, name string) {
 	if name = cut(visit.Tidy(name, false), visit.TextLimit); name == "" {
 		return
 	}
@@ -184,7 +184,7 @@ const nameAgeS = 365 * 24 * 3600
 // facts are what the agent knows now, and who sends the form.
 func (p *Forms) facts(r *http.Request) visit.Facts {
 	f := p.site.Facts()
-	f.By = nameOf(r)
+	f.By = NameOf(r)
 	f.Phone = cut(visit.Tidy(r.PostForm.Get("phone"), false), maxPhone)
 	return f
 }

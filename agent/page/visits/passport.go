@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
+	"time"
 
 	"liftbank/agent/page/figures"
 	"liftbank/agent/page/web"
@@ -23,6 +24,7 @@ type batteryPage struct {
 	New      bool // another battery comes in
 	Ask      bool // the second tap
 	Ahead    string
+	InSeries string // what replacing one of two means; empty in parallel
 	Undo     []undoView
 	Problem  string
 }
@@ -49,15 +51,15 @@ func (p *Forms) batteryPage(
 		v.Fields = append(v.Fields, p.ownField(to, &v.ownForm, "fit."+v.Battery+"."+what, label[what], refused))
 	}
 	if code := label["date_code"]; code != "" {
-		v.DateCode = to.W["DateCodeText"]
-		if made := visit.MadeBy(code); made != "" {
-			v.DateCode = words.Fill(to.W["DateCodeMade"], "made", made)
-		}
+		v.DateCode = dateCode(to, code, p.site.Facts())
 	}
 	if b := batteryOf(p.site.Hub.Current(), v.Battery); b != nil {
 		v.Out = inPlace(to, b)
 	}
 	v.Ahead, v.Yes = words.Fill(to.W["ReplaceAsk"], "battery", v.Battery), words.Fill(to.W["ReplaceYes"], "battery", v.Battery)
+	if snap := p.site.Hub.Current(); snap != nil && len(snap.Strings) > 0 {
+		v.InSeries = to.W["ReplaceSeries"]
+	}
 	if v.Head = words.Fill(to.W["BatteryOf"], "battery", v.Battery); v.New {
 		v.Head = words.Fill(to.W["BatteryNew"], "battery", v.Battery)
 	}
@@ -68,6 +70,23 @@ func (p *Forms) batteryPage(
 		}
 	}
 	p.show(w, r, status, d, web.Content{Template: "battery", Data: v, Title: words.Fill(to.W["BatteryOf"], "battery", v.Battery)})
+}
+
+// dateCode says what a date code means, or why it is kept as it is.
+func dateCode(to *words.Reader, code string, now visit.Facts) string {
+	at := now.At
+	if !now.ClockTrusted {
+		at = time.Time{}
+	}
+	switch made := visit.ReadDateCode(code, at); {
+	case len(made.Can) == 1 && made.Trade:
+		return words.Fill(to.W["DateCodeTrade"], "made", made.Can[0])
+	case len(made.Can) == 1:
+		return words.Fill(to.W["DateCodeMade"], "made", made.Can[0])
+	case len(made.Can) > 1:
+		return words.Fill(to.W["DateCodeEither"], "one", made.Can[0], "other", strings.Join(made.Can[1:], ", "))
+	}
+	return to.W["DateCodeText"]
 }
 
 // fitKeys returns what is asked of a battery: of one that stays not what it is rated.

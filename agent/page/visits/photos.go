@@ -144,6 +144,8 @@ func (p *Forms) photoProblem(to *words.Reader, err error) string {
 	switch {
 	case pixels:
 		return words.Fill(to.W["PhotoPixels"], "width", strconv.Itoa(large.Width), "height", strconv.Itoa(large.Height))
+	case errors.Is(err, picture.ErrHEIC):
+		return to.W["PhotoHEIC"]
 	case errors.Is(err, picture.ErrNoPicture):
 		return to.W["PhotoNone"]
 	case errors.Is(err, visit.ErrPhotoBytes):

@@ -17,6 +17,7 @@ import (
 	"liftbank/agent/page/view"
 	"liftbank/agent/page/web"
 	"liftbank/agent/page/words"
+	"liftbank/agent/snapshot"
 	"liftbank/agent/visit"
 	"liftbank/agent/visit/judge"
 )
@@ -24,6 +25,26 @@ import (
 // Steps returns the steps of a finding's next check, for its template.
 func (v reportView) Steps(r visit.Remaining) []template.HTML {
 	return view.Steps(v.To, r.Name, r.NextCheck)
+}
+
+// Handled returns who has acknowledged or shelved a finding, until when, and what was written on it.
+func (v reportView) Handled(r visit.Remaining) []template.HTML {
+	f := snapshot.Finding{
+		State: r.State, AckBy: r.AckBy, AckAt: r.AckAt, ShelvedBy: r.ShelvedBy, ShelvedUntil: r.ShelvedUntil, OutBy: r.OutBy,
+	}
+	at := func(t time.Time) template.HTML { return template.HTML(t.UTC().Format("2006-01-02 15:04 UTC")) }
+	return append(view.Handled(v.To, &f, at), view.Said(r.Remarks, at)...)
+}
+
+// Cleared returns the findings that stood at the beginning, no longer stand, and have something written on them.
+func (v reportView) Cleared() (out []visit.Remaining) {
+	for _, f := range v.V.Found {
+		stands := slices.ContainsFunc(v.V.Findings, func(r visit.Remaining) bool { return r.Name == f.Name && r.Subject == f.Subject })
+		if !stands && (len(f.Remarks) > 0 || f.AckBy != "") {
+			out = append(out, f)
+		}
+	}
+	return out
 }
 
 // Title returns what a finding is called.
@@ -157,7 +178,7 @@ func (p *Records) show(w http.ResponseWriter, r *http.Request, v *visit.Visit, b
 		}
 	}
 	p.site.Show(w, r, http.StatusOK, web.Content{
-		Template: "report", Data: out, Title: to.W["Report"] + " " + v.Unit, Nav: "/visit",
+		Template: "report", Data: out, Title: to.W["Report"], Nav: "/visit",
 		Scripts: scripts, BarEnd: bar,
 	})
 }
@@ -177,7 +198,7 @@ func (p *Records) reportOf(to *words.Reader, v *visit.Visit) *reportView {
 	out.Block = []pair{
 		{to.W["OfUnit"], v.Unit, ""}, {to.W["Field.place"], orDash(v.Place), ""}, {to.W["VisitTitle"], when + " UTC", "when"},
 		{to.W["Field.by"], v.By, ""}, {to.W["Field.order.number"], orDash(v.Order.Number), ""},
-		{to.W["Lifts"], figures.Number(float64(v.End.LiftCycles), 0), ""},
+		{to.W["Lifts"], totalLifts(v), ""},
 	}
 	out.Counters = []pair{{to.W["CountersAt"], count(to, v.Start), ""}, {to.W["CountersEnd"], count(to, v.End), ""}}
 	for _, a := range v.Areas {
@@ -258,12 +279,18 @@ func (v *reportView) tell() {
 		}
 		jobs++
 		line := reportLine{Text: strings.TrimSuffix(to.Label("Work", k.Kind)+" "+k.Subject, " ")}
+		if k.Setting != nil {
+			line.Text += " " + settingText(to, k.Setting)
+		}
 		if k.Kind == visit.BatteryReplaced {
 			line.Text = words.Fill(to.W["DoneReplaced"], "battery", k.Subject)
 			replaced = append(replaced, k.Subject)
 			if k.Fitted != nil {
 				line.Text += ": " + fittedText(to, k.Fitted)
 			}
+		}
+		if k.Calibrated != nil {
+			k.Note = Calibrated(to, k.Calibrated)
 		}
 		if k.Note != "" {
 			line.Text += ": " + k.Note
@@ -287,7 +314,12 @@ func (v *reportView) tell() {
 		}
 		v.Remains = append(v.Remains, line)
 	}
-	things := len(v.Remains) // what is only not known yet is none
+	things := len(v.Remains) // what is only not known yet is none, nor what is due later
+	for i := range rec.Services {
+		if text := view.DueText(to, &rec.Services[i], rec.After.At); text != "" && !dueNow(rec, rec.Services[i].Kind) {
+			v.Remains = append(v.Remains, reportLine{Text: text})
+		}
+	}
 	for _, b := range replaced {
 		i := slices.IndexFunc(rec.After.Batteries, func(f visit.BatteryFigures) bool { return f.ID == b })
 		if i >= 0 && rec.After.Batteries[i].Verdict == "unknown" {
@@ -330,11 +362,35 @@ func (v *reportView) headline(replaced []string, jobs, things int) {
 	}
 }
 
+// totalLifts returns the lift cycles of the lift's life.
+func totalLifts(v *visit.Visit) string {
+	n, _, _ := v.End.Totals()
+	return figures.Number(float64(n), 0)
+}
+
+// dueNow reports whether a finding says that a service is due: it is listed already.
+func dueNow(v *visit.Visit, kind string) bool {
+	if kind == "service" {
+		kind = ""
+	}
+	return slices.ContainsFunc(v.Findings, func(f visit.Remaining) bool { return f.Name == "service-due" && f.Subject == kind })
+}
+
 func count(to *words.Reader, c visit.Counters) string {
-	return words.Fill(
-		to.W["CountersText"], "cycles", figures.Number(float64(c.LiftCycles), 0), "runs", figures.Number(float64(c.Runs), 0),
-		"hours", figures.Short(&[]float64{c.MotorTimeS / 3600}[0], 1, false),
+	cycles, runs, s := c.Totals()
+	text := words.Fill(
+		to.W["CountersText"], "cycles", figures.Number(float64(cycles), 0), "runs", figures.Number(float64(runs), 0),
+		"hours", figures.Short(&[]float64{s / 3600}[0], 1, false),
 	)
+	if b := c.Before; b != nil {
+		from := b.From
+		if from == "" {
+			from = to.W["CounterFromNone"]
+		}
+		text += ". " + words.Fill(to.W["CountersBefore"], "cycles", figures.Number(float64(b.LiftCycles), 0), "runs",
+			figures.Number(float64(b.Runs), 0), "hours", figures.Short(&[]float64{b.RunTimeS / 3600}[0], 1, false), "from", from)
+	}
+	return text
 }
 
 func cost(to *words.Reader, o visit.Order) string {
@@ -558,16 +614,19 @@ func readingOf(to *words.Reader, m visit.Reading) readingView {
 const serviceShare = 0.8
 
 // compareFigures sets the figures of the beginning and the end side by side. Bold is what has changed
-// by more than twice the uncertainty of both together, and what one of them lacks is not.
+// by more than twice the uncertainty of both together, and what one of them lacks is not; and what is below its limit by
+// more than twice its own.
 func compareFigures(to *words.Reader, v *visit.Visit) (first, more []compareRow) {
 	before, after := &v.Before, &v.After
 	out := &first
-	row := func(name string, b, bs, a, as *float64, decimals int, limit string) {
+	row := func(name string, b, bs, a, as *float64, decimals int, limit *float64) {
 		if b == nil && a == nil {
 			return
 		}
-		r := compareRow{
-			Name: name, Before: plusMinus(b, bs, decimals), After: plusMinus(a, as, decimals), Limit: limit,
+		r := compareRow{Name: name, Before: plusMinus(b, bs, decimals), After: plusMinus(a, as, decimals)}
+		if limit != nil {
+			r.Limit = figures.Number(math.Round(*limit), 0)
+			r.BeforeBold, r.AfterBold = surelyBelow(b, bs, *limit), surelyBelow(a, as, *limit)
 		}
 		if b == nil {
 			r.Before = to.W["NotKnown"]
@@ -587,21 +646,32 @@ func compareFigures(to *words.Reader, v *visit.Visit) (first, more []compareRow)
 		}
 		bs, as := sigmas(b), sigmas(a)
 		name := to.W["Battery"] + " " + b.ID + ": "
-		limit := ""
+		var limit *float64
 		if i := slices.IndexFunc(v.Passports, func(l visit.Labeled) bool { return l.Battery == b.ID }); i >= 0 {
-			limit = figures.Number(math.Round(serviceShare*v.Passports[i].RatedCCA), 0)
+			limit = new(serviceShare * v.Passports[i].RatedCCA)
 		}
+		changed := a.Verdict != b.Verdict && judgedVerdict(a.Verdict) && judgedVerdict(b.Verdict)
 		*out = append(*out, compareRow{
 			Name: name + to.W["Verdict"], Before: to.Label("Verdict", b.Verdict), After: to.Label("Verdict", a.Verdict),
-			BeforeBold: a.Verdict != b.Verdict, AfterBold: a.Verdict != b.Verdict,
+			BeforeBold: changed, AfterBold: changed,
 		})
 		row(name+to.W["Cranking"], b.CrankingA, bs.CrankingA, a.CrankingA, as.CrankingA, 0, limit)
 		*out = append(*out, testRows(to, v, b.ID)...)
-		row(name+to.W["Charge"], b.SoCPct, bs.SoCPct, a.SoCPct, as.SoCPct, 0, "")
+		row(name+to.W["Charge"], b.SoCPct, bs.SoCPct, a.SoCPct, as.SoCPct, 0, nil)
 		out = &more
-		row(name+to.W["Rested"], b.RestedV, bs.RestedV, a.RestedV, as.RestedV, 2, "")
-		row(name+to.W["Resistance"], b.ResistanceMohm, bs.ResistanceMohm, a.ResistanceMohm, as.ResistanceMohm, 2, "")
+		row(name+to.W["Rested"], b.RestedV, bs.RestedV, a.RestedV, as.RestedV, 2, nil)
+		row(name+to.W["Resistance"], b.ResistanceMohm, bs.ResistanceMohm, a.ResistanceMohm, as.ResistanceMohm, 2, nil)
 		out = &first
+	}
+	for i, b := range before.Strings {
+		var a visit.StringFigures
+		if i < len(after.Strings) {
+			a = after.Strings[i]
+		}
+		name := to.W["StringWord"] + " " + b.From + "\u2011" + b.To + ": "
+		row(name+to.W["RestDiff"], b.RestDiffV, b.RestSigmaV, a.RestDiffV, a.RestSigmaV, 2, nil)
+		row(name+to.W["HeldDiff"], b.HeldDiffV, b.HeldSigmaV, a.HeldDiffV, a.HeldSigmaV, 2, nil)
+		row(name+to.W["Spread"], b.SpreadPct, b.SpreadSigma, a.SpreadPct, a.SpreadSigma, 0, nil)
 	}
 	for i, b := range before.Links {
 		var a visit.LinkFigures
@@ -609,12 +679,20 @@ func compareFigures(to *words.Reader, v *visit.Visit) (first, more []compareRow)
 			a = after.Links[i]
 		}
 		row(to.Label("Link", b.Side)+" "+b.From+" "+to.W["To"]+" "+b.To+", mΩ", b.ResistanceMohm, b.SigmaMohm,
-			a.ResistanceMohm, a.SigmaMohm, 2, "")
+			a.ResistanceMohm, a.SigmaMohm, 2, nil)
 	}
-	row(to.W["FeedPath"], before.FeedMohm, before.FeedSigmaMohm, after.FeedMohm, after.FeedSigmaMohm, 2, "")
-	row(to.W["MotorPath"], before.MotorMohm, before.MotorSigmaMohm, after.MotorMohm, after.MotorSigmaMohm, 2, "")
+	row(to.W["FeedPath"], before.FeedMohm, before.FeedSigmaMohm, after.FeedMohm, after.FeedSigmaMohm, 2, nil)
+	row(to.W["MotorPath"], before.MotorMohm, before.MotorSigmaMohm, after.MotorMohm, after.MotorSigmaMohm, 2, nil)
 	return first, more
 }
+
+// surelyBelow reports whether a figure is below a limit by more than twice its uncertainty.
+func surelyBelow(v, sigma *float64, limit float64) bool {
+	return v != nil && sigma != nil && *v+2**sigma < limit
+}
+
+// judgedVerdict reports whether a verdict says something: one that is not known yet is no change.
+func judgedVerdict(verdict string) bool { return verdict != "" && verdict != "unknown" }
 
 // testRows sets the load test of a battery that was taken out beside that of the one that came in.
 func testRows(to *words.Reader, v *visit.Visit, battery string) []compareRow {

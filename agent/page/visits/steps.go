@@ -118,6 +118,7 @@ type stepView struct {
 	Back, Next *page
 	Area       *areaView
 	Groups     []group
+	Calibrate  bool   // meters are read here: channels can be calibrated
 	Test       string // path of the tests of the battery that the page is about
 	Refusals   []refusalView
 	Problem    string // why nothing could be saved
@@ -248,9 +249,7 @@ func (v *stepView) start(p *Forms, field func(string) fieldView) {
 // known are the findings that stand.
 func (p *Forms) known(to *words.Reader) (out []view.Finding) {
 	if snap := p.site.Hub.Current(); snap != nil {
-		for _, f := range snap.Findings {
-			out = append(out, view.FindingOf(to, f, snap.At))
-		}
+		out = view.Findings(to, snap)
 	}
 	return out
 }
@@ -283,12 +282,20 @@ func oilAdvice(to *words.Reader, d *visit.Draft) string {
 
 func (v *stepView) test(p *Forms, field func(string) fieldView) {
 	form := p.store.Form()
+	v.Calibrate = true
 	if v.Page.Of == "feed" {
 		v.Groups = []group{
 			{Caution: v.W["CautionPosts"], Intro: v.W["MeterIntro"]},
-			{Title: v.W["Feed"], Fields: []fieldView{field("meter.feed.voltage_v")}},
-			{Title: v.W["Motor"], Fields: []fieldView{field("meter.motor.voltage_v"), field("meter.motor.current_a")}},
 		}
+		if snap := p.site.Hub.Current(); snap != nil && len(snap.Strings) > 0 {
+			v.Groups = append(v.Groups, group{
+				Title: v.W["Bank"], Intro: together(v.To, snap, v.Draft), Fields: []fieldView{field("meter.bank.voltage_v")},
+			})
+		}
+		v.Groups = append(v.Groups,
+			group{Title: v.W["Feed"], Fields: []fieldView{field("meter.feed.voltage_v")}},
+			group{Title: v.W["Motor"], Fields: []fieldView{field("meter.motor.voltage_v"), field("meter.motor.current_a")}},
+		)
 		if !slices.ContainsFunc(form.Areas, func(a visit.Area) bool { return a.ID == oilArea }) { // a list of their own
 			v.Groups = append(v.Groups, group{Title: v.W["OilTitle"], Caution: v.W["CautionOil"], Fields: []fieldView{
 				field("oil.wanted_position"), field("oil.position"), field("oil.level"), field("oil.note"),
@@ -297,6 +304,9 @@ func (v *stepView) test(p *Forms, field func(string) fieldView) {
 		return
 	}
 	meter := group{Title: v.W["MeterTitle"], Caution: v.W["CautionPosts"], Intro: v.W["MeterIntro"]}
+	if below := under(p.site.Hub.Current(), v.Page.Of); below != "" {
+		meter.Intro += " " + words.Fill(v.W["MeterUpper"], "battery", v.Page.Of, "below", below)
+	}
 	for _, f := range form.Fields {
 		if strings.HasPrefix(f.Key, "meter."+v.Page.Of+".") {
 			meter.Fields = append(meter.Fields, field(f.Key))
@@ -308,7 +318,7 @@ func (v *stepView) test(p *Forms, field func(string) fieldView) {
 
 func (v *stepView) work(d *visit.Draft) {
 	for _, k := range visit.WorkKinds {
-		if k != visit.ChannelCompared && k != visit.BatteryReplaced { // they have pages of their own
+		if k != visit.ChannelCompared && k != visit.ChannelCalibrated && k != visit.BatteryReplaced { // they have pages of their own
 			v.WorkKinds = append(v.WorkKinds, view.Choice{Value: k, Text: v.To.Label("Work", k)})
 		}
 	}
@@ -337,6 +347,9 @@ type stageView struct {
 	Pages      []pageLine
 }
 
+// Counted returns what the lift had counted when the visit began.
+func (o *overview) Counted() string { return count(o.To, o.Draft.Start) }
+
 type pageLine struct {
 	page
 	Gist string
@@ -349,7 +362,7 @@ func (p *Forms) showOverview(w http.ResponseWriter, r *http.Request, d *visit.Dr
 		stepView: &stepView{
 			W: to.W, To: to, Draft: d, Since: figures.TimeOfDay(d.Begun, p.site.Facts().At), Batteries: p.store.Form().Batteries,
 		},
-		Join: nameOf(r) == "", SignIn: !p.site.SignedIn(r),
+		Join: NameOf(r) == "", SignIn: !p.site.SignedIn(r),
 	}
 	o.Stages = make([]stageView, stages)
 	for i := range o.Stages {
@@ -367,7 +380,7 @@ func (p *Forms) showOverview(w http.ResponseWriter, r *http.Request, d *visit.Dr
 			n := 0
 			for key := range d.Fields {
 				if strings.HasPrefix(key, "meter."+s.Of+".") || strings.HasPrefix(key, "test."+s.Of+".") ||
-					s.Of == "feed" && strings.HasPrefix(key, "meter.motor.") {
+					s.Of == "feed" && (strings.HasPrefix(key, "meter.motor.") || strings.HasPrefix(key, "meter.bank.")) {
 					n++
 				}
 			}

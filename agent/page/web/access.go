@@ -201,7 +201,7 @@ func keptOf(form url.Values) (kept []hidden) {
 			}
 		}
 	}
-	slices.SortFunc(kept, func(a, b hidden) int { return strings.Compare(a.Name+a.Value, b.Name+b.Value) })
+	slices.SortStableFunc(kept, func(a, b hidden) int { return strings.Compare(a.Name+a.Value, b.Name+b.Value) })
 	return kept
 }
 
@@ -249,7 +249,7 @@ func (a *Access) Require(w http.ResponseWriter, r *http.Request) bool {
 
 // openPaths are shown to everybody, also where the PIN is wanted to read: without them nobody could
 // sign in, and a service manager or Prometheus (which has a password of its own) has no session.
-var openPaths = []string{"/pin", "/settings", "/healthz", "/readyz", "/metrics", "/manifest.webmanifest", "/worker.js"}
+var openPaths = []string{"/pin", "/choices", "/healthz", "/readyz", "/metrics", "/manifest.webmanifest", "/worker.js"}
 
 // Readers turns away those without a session where the PIN is wanted to read.
 func (a *Access) Readers(next http.Handler) http.Handler {

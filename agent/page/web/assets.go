@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 
+	"liftbank/agent/page/embedded"
 	"liftbank/agent/page/words"
 )
 
@@ -39,7 +40,7 @@ var assetTypes = map[string]string{
 	"icon.svg":  "image/svg+xml", "icon.png": "image/png",
 	"shell.js": typeScript,
 	"sheet.js": typeScript, "visit.js": typeScript, "history.js": typeScript, "report.js": typeScript,
-	"sign.js": typeScript,
+	"sign.js": typeScript, "calibrate.js": typeScript, "fit.js": typeScript,
 }
 
 func newAssets() Assets {
@@ -69,7 +70,7 @@ func BaseSheet() []byte { return mustRead("base.css") }
 func assetNames() []string { return slices.Sorted(maps.Keys(assetTypes)) }
 
 func mustRead(name string) []byte {
-	b, err := files.ReadFile("assets/" + name)
+	b, err := embedded.Read(files, "assets/"+name)
 	if err != nil {
 		panic("bug: " + err.Error()) // embedded at build time
 	}
@@ -94,7 +95,7 @@ func (a Assets) serve(w http.ResponseWriter, r *http.Request) {
 	_, _ = w.Write(body)
 }
 
-var templates = template.Must(template.New("").Funcs(template.FuncMap{
+var templates = readTemplates(template.New("").Funcs(template.FuncMap{
 	// words puts values into a text: words TEXT "name" value.
 	"words": func(text string, pairs ...any) string {
 		filled := make([]string, len(pairs))
@@ -103,4 +104,18 @@ var templates = template.Must(template.New("").Funcs(template.FuncMap{
 		}
 		return words.Fill(text, filled...)
 	},
-}).ParseFS(files, "assets/*.html"))
+}))
+
+// readTemplates adds all templates to one.
+func readTemplates(to *template.Template) *template.Template {
+	entries, err := files.ReadDir("assets")
+	if err != nil {
+		panic("bug: " + err.Error()) // embedded at build time
+	}
+	for _, e := range entries {
+		if path.Ext(e.Name()) == ".html" {
+			template.Must(to.New(e.Name()).Parse(string(mustRead(e.Name()))))
+		}
+	}
+	return to
+}

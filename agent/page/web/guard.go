@@ -11,10 +11,10 @@ import (
 )
 
 // securityHeaders are on every answer. The policy allows our own script, style, pictures and
-// requests, and nothing else.
+// requests, pictures that our script makes of a photo, and nothing else.
 var securityHeaders = map[string]string{
 	"Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; " +
-		"img-src 'self'; manifest-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
+		"img-src 'self' blob:; manifest-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
 	"X-Content-Type-Options": "nosniff",
 	"X-Frame-Options":        "DENY",
 	// Not "no-referrer": with it a browser sends Origin: null with our own forms (Fetch, 3.1), and

@@ -15,7 +15,7 @@ type shell struct {
 	To            *words.Reader
 	W             map[string]string
 	Languages     []*words.Language
-	Title         string
+	Title         string // of the document, with the unit
 	Unit, Place   string
 	Style, Icon   string
 	Touch, Shell  string // icon of a phone's first screen; script that keeps last answers
@@ -122,6 +122,7 @@ func (s *Site) shell(r *http.Request, c *Content, body template.HTML) shell {
 	if snap != nil {
 		v.Unit, v.Place, v.Bar = snap.Unit, s.Place(), ""
 		v.At = snap.At.UTC().Format(time.RFC3339)
+		v.Title = TitleOf(v.Title, v.Unit)
 	}
 	if v.Old {
 		v.Bar = aged(to.W["Stalled"], age)
@@ -134,6 +135,14 @@ func (s *Site) shell(r *http.Request, c *Content, body template.HTML) shell {
 		v.Scripts = append(v.Scripts, s.Assets.URLs[name])
 	}
 	return v
+}
+
+// TitleOf returns the title of a document: what it says first, as a tab or a list of pages shows no more than that.
+func TitleOf(says, unit string) string {
+	if unit == "" {
+		return says
+	}
+	return says + " · " + unit
 }
 
 // backTo returns the path that a choice of language or unit leads back to: the page itself, if it

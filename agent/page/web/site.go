@@ -32,7 +32,8 @@ type Site struct {
 	PIN        *pin.Gate     // who may change something; nil: nobody
 	WorkTime   time.Duration // after which work under way ends by itself; 0: there is no switch
 	Assets     Assets
-	Place      func() string // where the unit is, for the bar; empty if nobody has said it
+	Place      func() string // what people call the unit and where it is, for the bar; empty if nobody has said it
+	At         func() string // where it is alone
 }
 
 // NewSite returns the site of a unit.
@@ -40,14 +41,14 @@ func NewSite(
 	hub *snapshot.Hub, now func() time.Time, staleAfter time.Duration, log *slog.Logger, gate *pin.Gate,
 ) *Site {
 	nowhere := func() string { return "" }
-	return &Site{Hub: hub, Now: now, StaleAfter: staleAfter, Log: log, PIN: gate, Assets: newAssets(), Place: nowhere}
+	return &Site{Hub: hub, Now: now, StaleAfter: staleAfter, Log: log, PIN: gate, Assets: newAssets(), Place: nowhere, At: nowhere}
 }
 
 // Routes registers the files of the pages, and the choice of language and unit, which stays in the
 // browser.
 func (s *Site) Routes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /assets/{name}", s.Assets.serve)
-	mux.HandleFunc("POST /settings", s.choose)
+	mux.HandleFunc("POST /choices", s.choose)
 	s.offlineRoutes(mux)
 }
 

@@ -5,13 +5,18 @@ import (
 	"embed"
 	"encoding/json"
 	"html/template"
+	"maps"
 	"net/http"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"golang.org/x/text/language"
 
+	"liftbank/agent/page/embedded"
 	"liftbank/agent/snapshot"
 	"liftbank/rules/detect"
 	"liftbank/rules/finding"
@@ -31,6 +36,10 @@ type Language struct {
 	// Said translates the texts of the rules by their ID, and those of the checklist by their
 	// English.
 	Said map[string]string `json:"said"`
+	// Fit translates the forms of what a fitting says, by their English; Joined is what its parts become
+	// where they meet.
+	Fit    map[string]string `json:"fit"`
+	Joined map[string]string `json:"joined"`
 }
 
 // languageTags lists the languages; the first is the default.
@@ -42,7 +51,7 @@ var Languages = readLanguages()
 func readLanguages() []*Language {
 	var all []*Language
 	for _, tag := range languageTags {
-		data, err := wordFiles.ReadFile(tag + ".json")
+		data, err := embedded.Read(wordFiles, tag+".json")
 		if err != nil {
 			panic("bug: " + err.Error()) // embedded at build time
 		}
@@ -157,6 +166,22 @@ func (to *Reader) Plain(t snapshot.Text) string {
 	return typographic(t.English)
 }
 
+// Form returns a form of a fitting's phrase in the reader's language, or as it is.
+func (to *Reader) Form(form string) string {
+	if said, ok := to.Language.Fit[form]; ok {
+		return said
+	}
+	return typographic(form)
+}
+
+// Join returns a phrase that was put together from forms as it is written: del, not de el.
+func (to *Reader) Join(text string) string {
+	for _, apart := range slices.Sorted(maps.Keys(to.Language.Joined)) {
+		text = strings.ReplaceAll(text, apart, to.Language.Joined[apart])
+	}
+	return text
+}
+
 // Maybe returns a text of the rules, empty for none.
 func (to *Reader) Maybe(t *snapshot.Text) string {
 	if t == nil {
@@ -197,7 +222,7 @@ func (to *Reader) filled(name, subject string) func(string) string {
 		return nil
 	}
 	return func(text string) string {
-		return strings.ReplaceAll(text, finding.Subject, to.subject(d.About, subject))
+		return strings.ReplaceAll(text, finding.Subject, to.subject(d.Of(subject), subject))
 	}
 }
 
@@ -222,17 +247,32 @@ func (to *Reader) subject(a finding.About, subject string) string {
 		id += ".any"
 	}
 	if said, ok := to.Language.Said[id]; ok {
-		return strings.ReplaceAll(said, finding.Subject, to.About(subject))
+		name := to.About(subject)
+		if strings.HasPrefix(said, finding.Subject) {
+			name = Upper(name)
+		}
+		return strings.ReplaceAll(said, finding.Subject, name)
 	}
 	return a.Name(subject)
+}
+
+// Upper returns a text as it begins a sentence.
+func Upper(text string) string {
+	first, size := utf8.DecodeRuneInString(text)
+	if size == 0 {
+		return text
+	}
+	return string(unicode.ToUpper(first)) + text[size:]
 }
 
 // subjects are the names that the rules give to what a finding can be about, a battery's ID apart.
 // The part in words is the label in group About, the other one says which.
 var subjects = []*regexp.Regexp{
-	regexp.MustCompile(`^(?P<what>(?:positive|negative) (?:link|post)) (?P<which>\S+)$`),
+	regexp.MustCompile(`^(?P<what>(?:positive|negative) (?:link|post)|middle link) (?P<which>\S+)$`),
 	regexp.MustCompile(`^battery (?P<which>\S+) (?P<what>voltage|negative|current|temperature)$`),
 	regexp.MustCompile(`^(?P<what>feed|motor) voltage$`),
+	regexp.MustCompile(`^(?P<what>filter|oil)$`),
+	regexp.MustCompile(`^(?P<what>feed input|control voltage|ambient temperature|oil pressure)$`),
 }
 
 // About returns the subject of a finding in the reader's language, or as it is.

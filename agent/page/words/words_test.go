@@ -1,6 +1,8 @@
 package words
 
 import (
+	"bytes"
+	"encoding/json"
 	"net/http"
 	"net/http/httptest"
 	"regexp"
@@ -53,7 +55,7 @@ func texts() map[string]string {
 			all[text.ID] = text.English
 		}
 	}
-	for _, about := range []finding.About{finding.Battery, finding.Joint, finding.Channel} {
+	for _, about := range []finding.About{finding.Battery, finding.Joint, finding.Channel, finding.Service, finding.String} {
 		all["subject."+about.String()] = about.Name(finding.Subject)
 		all["subject."+about.String()+".any"] = about.Name("")
 	}
@@ -180,4 +182,36 @@ func TestSentencesAreOfWhatTheRulesSay(t *testing.T) {
 			assert.Contains(t, all, id, key)
 		}
 	}
+}
+
+// Of two texts with one key the reader of JSON takes the last, and says nothing.
+func TestNoTextTwice(t *testing.T) {
+	files, err := wordFiles.ReadDir(".")
+	require.NoError(t, err)
+	for _, f := range files {
+		text, err := wordFiles.ReadFile(f.Name())
+		require.NoError(t, err)
+		noKeyTwice(t, f.Name(), json.NewDecoder(bytes.NewReader(text)))
+	}
+}
+
+// noKeyTwice reads one value.
+func noKeyTwice(t *testing.T, file string, d *json.Decoder) {
+	token, err := d.Token()
+	require.NoError(t, err)
+	if _, is := token.(json.Delim); !is {
+		return
+	}
+	seen := map[string]bool{}
+	for d.More() {
+		if token == json.Delim('{') {
+			key, err := d.Token()
+			require.NoError(t, err)
+			assert.False(t, seen[key.(string)], "%s: %s is there twice", file, key)
+			seen[key.(string)] = true
+		}
+		noKeyTwice(t, file, d)
+	}
+	_, err = d.Token() // its end
+	require.NoError(t, err)
 }

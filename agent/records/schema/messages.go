@@ -8,6 +8,8 @@ import (
 
 	"github.com/invopop/jsonschema"
 
+	"liftbank/agent/config"
+	"liftbank/agent/fit"
 	"liftbank/agent/history"
 	"liftbank/agent/readings"
 	"liftbank/agent/records"
@@ -15,6 +17,7 @@ import (
 	"liftbank/agent/store/outbox"
 	"liftbank/agent/visit"
 	"liftbank/rules/leadacid"
+	"liftbank/rules/unit"
 )
 
 // Message is one kind of message.
@@ -84,6 +87,10 @@ var Messages = []Message{
 		File: "received.schema.json", Type: reflect.TypeFor[records.Received](), Schema: records.ReceivedSchema,
 		Title: "Received", About: "What the collector has of a unit's streams, and what it wants again.",
 	},
+	{
+		File: "fit.schema.json", Type: reflect.TypeFor[fit.Document](), Schema: fit.Schema,
+		Title: "Fitting", About: "The record of a board's fitting, written beside its configuration by liftbank fit.",
+	},
 }
 
 // limit narrows what a member takes beyond its Go type.
@@ -130,7 +137,7 @@ func battery(s *jsonschema.Schema) { s.Pattern = "^[a-d]$" }
 
 // limits are by type and member. A test reports one that no message has.
 var limits = map[string]limit{
-	"Status.status":     oneOf(records.Online, records.Stalled, records.Offline, records.Lost),
+	"Status.status":     oneOf(records.Online, records.Stalled, records.Saving, records.Asleep, records.Offline, records.Lost),
 	"Status.connection": from(1),
 
 	"Head.first":  from(1),
@@ -138,12 +145,22 @@ var limits = map[string]limit{
 	"Head.stream": streamNames(),
 	"Gap.from":    from(1),
 
-	"Snapshot.seq":            from(1),
-	"Snapshot.uptime_s":       from(0),
-	"Scan.took_s":             from(0),
-	"Estimate.sigma":          from(0),
-	"Bank.motor_leads":        arrangement,
-	"Bank.feed_leads":         arrangement,
+	"Snapshot.seq":      from(1),
+	"Snapshot.uptime_s": from(0),
+	"Scan.took_s":       from(0),
+	"Estimate.sigma":    from(0),
+	"Bank.motor_leads":  arrangement,
+	"Bank.feed_leads":   arrangement,
+	"Bank.layout":       wordsOf(unit.Layouts()...),
+	"Mixed.battery":     battery,
+	"Mixed.from":        battery,
+	"Mixed.older":       battery,
+	"Mixed.what": oneOf(
+		string(config.OtherKind), string(config.OtherAh), string(config.OtherCCA), string(config.OtherAge),
+	),
+	"String.from":             battery,
+	"String.to":               battery,
+	"String.weakest":          battery,
 	"Link.side":               side,
 	"Link.from":               battery,
 	"Link.to":                 battery,
@@ -152,6 +169,7 @@ var limits = map[string]limit{
 	"Battery.verdict":         verdict,
 	"Battery.rated_ah":        from(0),
 	"Battery.rated_cca_a":     from(0),
+	"Power.level":             oneOf("awake", "saving", "asleep"),
 	"Motor.run_time_s":        from(0),
 	"SinceService.kind":       oneOf("service", "filter", "oil"),
 	"SinceService.run_time_s": from(0),
@@ -185,6 +203,11 @@ var limits = map[string]limit{
 	},
 	"Received.streams": atMost(64),
 
+	"Verdict.outcome": oneOf(string(fit.Good), string(fit.Changed), string(fit.ByHand), string(fit.Untested)),
+	"Change.list":     oneOf("channels", "contacts"),
+	"Change.index":    from(0),
+	"Mean.count":      from(0),
+
 	"Visit.schema":           constant(visit.Schema),
 	"CheckedItem.state":      oneOf(visit.States...),
 	"CheckedItem.judged":     oneOf(visit.Within, visit.Below, visit.Above),
@@ -194,10 +217,12 @@ var limits = map[string]limit{
 	"BatteryFigures.id":      battery,
 	"BatteryFigures.verdict": verdict,
 	"LinkFigures.side":       side,
+	"StringFigures.from":     battery,
+	"StringFigures.to":       battery,
 	"Test.battery":           battery,
 }
 
-var side = oneOf("positive", "negative")
+var side = oneOf("positive", "negative", "middle")
 
 func streamNames() limit {
 	var all []outbox.Stream

@@ -157,6 +157,11 @@ func TestTester(t *testing.T) {
 	assert.Equal(t, Borderline, near.Judge().Outcome)
 	assert.Equal(t, Agree, func() Agreement { l := tester(720); return l.Judge().Monitor }(), "720 ± 62 and 591 ± 28 are 1.9 apart")
 
+	for share, want := range map[float64]Outcome{0.68: Fails, 0.69: Borderline, 0.96: Borderline, 0.97: Passes} {
+		l := tester(share * 950)
+		assert.Equal(t, want, l.Judge().Outcome, "%g of the rating: 0.80 / (1 ± 2 · 0.15/√3) is 0.682 and 0.968", share)
+	}
+
 	warm := tester(560)
 	warm.TempC = v(45)
 	assert.Equal(t, Fails, warm.Judge().Outcome)

@@ -168,7 +168,8 @@ type TesterResult struct {
 
 // testerShare is the standard uncertainty of a reading: two discharges by SAE J537 of one battery
 // differ by up to 15 % (educational article BU-904, 91 starter batteries), so no tester can be
-// better than that; taken as the half-width of a rectangular distribution.
+// better than that; taken as the half-width of a rectangular distribution. Twice this about serviceShare is at the limit:
+// readings from 68 to 97 % of the rating. That span is calculated from the two; no source gives one.
 const testerShare = 0.15 / 1.7320508 // ratio
 
 // A tester that was not told a battery's temperature within these does not correct for it; from

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 )
 
 // head is what the first bytes of a picture say.
@@ -37,6 +38,8 @@ func look(open func() (io.ReadCloser, error)) (*head, error) {
 		h, err = lookPNG(r)
 	case first[0] == 0xff && first[1] == 0xd8 && first[2] == 0xff:
 		h, err = lookJPEG(r)
+	case isHEIC(r):
+		return nil, ErrHEIC
 	default:
 		return nil, ErrNoPicture
 	}
@@ -49,6 +52,16 @@ func look(open func() (io.ReadCloser, error)) (*head, error) {
 		return nil, &TooLargeError{h.width, h.height, h.memory}
 	}
 	return h, nil
+}
+
+// heicBrands are those of pictures in HEVC and AV1. (ISO/IEC 23008-12, annex B; AV1 Image File Format, 6.)
+var heicBrands = []string{"heic", "heix", "heim", "heis", "hevc", "hevx", "mif1", "msf1", "avif", "avis"}
+
+// isHEIC reports whether a file begins as pictures in the ISO base media file format do: with a box of type ftyp and one of
+// their brands. (ISO/IEC 14496-12, 4.3.)
+func isHEIC(r *bufio.Reader) bool {
+	b, err := r.Peek(12)
+	return err == nil && string(b[4:8]) == "ftyp" && slices.Contains(heicBrands, string(b[8:12]))
 }
 
 // lookPNG reads the IHDR chunk, which is the first one. (PNG specification, 11.2.1.)

@@ -29,6 +29,11 @@ const (
 // ErrNoPicture is a file that is no JPEG or PNG, or a damaged one.
 var ErrNoPicture = errors.New("picture: want a JPEG or PNG photo")
 
+// ErrHEIC is a photo as phones keep it unless they are told otherwise. It is not read: a decoder of HEVC in pure Go that has
+// proved itself does not exist, and a photo of 12 million pixels would take more than [MaxMemory]. The phone makes a
+// JPEG of it when asked to. It is an [ErrNoPicture], too.
+var ErrHEIC = fmt.Errorf("%w: this one is HEIC", ErrNoPicture)
+
 // TooLargeError is a picture with more pixels than there is memory for.
 type TooLargeError struct {
 	Width, Height int

@@ -207,6 +207,16 @@ func TestShrinkRefuses(t *testing.T) {
 		_, err := Shrink(of(b))
 		assert.ErrorIs(t, err, ErrNoPicture, what)
 	}
+	for brand, is := range map[string]bool{"heic": true, "heix": true, "mif1": true, "avif": true, "isom": false, "mp42": false, "heif": false} {
+		_, err := Shrink(of([]byte("\x00\x00\x00\x18ftyp" + brand + "\x00\x00\x00\x00mif1heic")))
+		assert.Equal(t, is, errors.Is(err, ErrHEIC), brand)
+		assert.ErrorIs(t, err, ErrNoPicture, brand)
+	}
+	for _, short := range []string{"\x00\x00\x00\x18ftyp", "\x00\x00\x00\x18ftyphei"} {
+		_, err := Shrink(of([]byte(short)))
+		assert.ErrorIs(t, err, ErrNoPicture)
+		assert.NotErrorIs(t, err, ErrHEIC)
+	}
 	_, err := Shrink(func() (io.ReadCloser, error) { return nil, os.ErrPermission })
 	assert.ErrorIs(t, err, os.ErrPermission)
 }

@@ -114,7 +114,7 @@ func TestTheWiringIsWorkedOut(t *testing.T) {
 	} {
 		t.Run(fmt.Sprintf("%s after %g days", c.name, c.days), func(t *testing.T) {
 			switch {
-			case c.days > 5 || len(c.want.positive) > 2:
+			case c.days > 3 || len(c.want.positive) > 2:
 				slowtest.Long(t)
 			case c.days > 1:
 				slowtest.SkipUnderRace(t)

@@ -67,7 +67,7 @@ type member struct {
 // troubled are the scenarios of the library that some units have; the others are well. Each shows
 // within days.
 var troubled = []string{
-	"battery-tired", "series-wired", "feed-lost", "link-resistive", "battery-failed", "balance-negative", "motor-drop",
+	"battery-tired", "series-unequal", "feed-lost", "link-resistive", "battery-failed", "series-wired", "balance-negative", "motor-drop",
 	"feed-weak-lead", "service-due", "bank-flat", "circulating", "motor-hungry", "sense-open", "feed-high", "same-post-year",
 	"parked-drain",
 }

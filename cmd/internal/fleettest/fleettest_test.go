@@ -3,13 +3,13 @@ package main
 import (
 	"context"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"testing"
 
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/store/outbox"
+	"liftbank/cmd/outside"
 	"liftbank/cmd/pgtest"
 	"liftbank/cmd/slowtest"
 )
@@ -27,22 +27,11 @@ func TestMain(m *testing.M) {
 func play(t *testing.T, o options, do func(context.Context, options) error) {
 	t.Helper()
 	slowtest.SkipUnderRace(t)
-	missing := ""
-	if _, err := exec.LookPath("mosquitto"); err != nil {
-		if _, err := os.Stat("/usr/sbin/mosquitto"); err != nil {
-			missing = "mosquitto is not installed: apt-get install mosquitto"
-		}
-	}
+	outside.Program(t, "mosquitto", "mosquitto")
 	if o.database == "postgres" {
 		if err := pgtest.Missing(); err != nil {
-			missing = err.Error()
+			outside.Missing(t, err.Error())
 		}
-	}
-	if missing != "" {
-		if os.Getenv("CI") == "true" {
-			t.Fatal(missing)
-		}
-		t.Skip(missing)
 	}
 	// PostgreSQL's account must reach it.
 	dir, err := os.MkdirTemp("", "fleettest")

@@ -22,12 +22,12 @@ import (
 	"sync"
 	"time"
 
-	"github.com/alecthomas/kong"
-
+	"liftbank/cmd/internal/commands"
 	"liftbank/cmd/internal/tweak"
 )
 
 type options struct {
+	Help    bool    `short:"h" help:"Show the flags."`
 	Only    string  `placeholder:"REGEXP" help:"Only constants whose names match."`
 	Sample  int     `placeholder:"N" help:"Only so many changes, drawn at random."`
 	Seed    uint64  `default:"1" help:"Of the draw."`
@@ -38,7 +38,20 @@ type options struct {
 
 func main() {
 	var o options
-	kong.Parse(&o, kong.Description("Which changes of the constants of rules by a quarter the tests of rules notice."))
+	program := commands.New("mutants", "Which changes of the constants of rules by a quarter the tests of rules notice.", &o)
+	_, done, err := program.Parse(os.Args[1:], func(_ *commands.Command, flag *commands.Value) bool {
+		if flag.Name == "help" {
+			_ = program.Usage(os.Stdout)
+		}
+		return flag.Name == "help"
+	})
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "mutants:", err)
+		os.Exit(2)
+	}
+	if done {
+		return
+	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
 	if err := run(ctx, &o, os.Stdout); err != nil {

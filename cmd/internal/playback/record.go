@@ -39,6 +39,7 @@ func (r *Record) Step(t *trial.Trial) error {
 		r.begun = true
 		r.buf = r.enc.Begin(r.buf, recording.Header{Unit: r.unit, Start: t.Rig.Unit.StartWall(), Zone: "UTC"})
 	}
+	r.enc.Work(t.Core.Worked())
 	r.buf = r.enc.Scan(r.buf, scan, in.At.Wall, in.At.WallTrusted)
 	const enough = 64 << 10
 	if len(r.buf) < enough {

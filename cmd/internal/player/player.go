@@ -11,6 +11,7 @@ import (
 	"liftbank/cmd/internal/refboard"
 	"liftbank/cmd/internal/rig"
 	"liftbank/rules"
+	"liftbank/rules/unit"
 	"liftbank/sensors"
 	"liftbank/sensors/ads1115"
 	"liftbank/sim/board"
@@ -23,11 +24,12 @@ import (
 // a second through the input chips' registers, the driver, calibration and the scan schedule, and
 // evaluated by the rules.
 type Player struct {
-	core  *agent.Core
-	clock *playClock
-	now   []rowValues // by battery
-	begun bool
-	out   *rules.Output
+	core   *agent.Core
+	clock  *playClock
+	now    []rowValues // by battery, its own
+	layout unit.Layout
+	begun  bool
+	out    *rules.Output
 }
 
 type rowValues struct{ voltageV, currentA, tempC float64 }
@@ -76,6 +78,7 @@ const typicalAh, typicalCCA = 100, 950
 // New builds a board for the batteries of cfg.
 func New(cfg rules.Config) (*Player, error) {
 	sc := scenario.Scenario{}
+	sc.Bank.Layout, sc.Bank.Configured = cfg.Layout.String(), cfg.Layout.String()
 	for _, b := range cfg.Batteries {
 		sc.Bank.Batteries = append(sc.Bank.Batteries, scenario.Battery{
 			ID: b.ID, Chemistry: cell.Chemistry(b.Chemistry.String()), RatedAh: typicalAh, RatedCCA: typicalCCA,
@@ -90,7 +93,7 @@ func New(cfg rules.Config) (*Player, error) {
 		// A recorded battery may be smaller than any that a unit has.
 		boardCfg.Bank.Batteries[i].RatedAh, boardCfg.Bank.Batteries[i].RatedCCA = b.RatedAh, b.RatedCCA
 	}
-	p := &Player{clock: &playClock{}, now: make([]rowValues, len(cfg.Batteries))}
+	p := &Player{clock: &playClock{}, layout: cfg.Layout, now: make([]rowValues, len(cfg.Batteries))}
 	parts := agent.Parts{Clock: p.clock, Wall: func() (time.Time, bool) { return time.Time{}, false }}
 	chips := map[string]*board.Chip{}
 	var all []*board.Chip
@@ -124,16 +127,33 @@ func (p *Player) connect(cfg *config.Config, chips map[string]*board.Chip) error
 		if err != nil {
 			return err
 		}
-		row := &p.now[index[c.Battery]]
-		source := map[config.Signal]*float64{
-			config.BatteryVoltage: &row.voltageV, config.BatteryNegative: new(float64),
-			config.BatteryCurrent: &row.currentA, config.BatteryTemperature: &row.tempC,
-			config.FeedVoltage: &row.voltageV, config.MotorVoltage: new(float64),
+		at := index[c.Battery]
+		row := &p.now[at]
+		source := map[config.Signal]func() float64{
+			config.BatteryVoltage:     func() float64 { return p.above(at) },
+			config.BatteryNegative:    func() float64 { return p.above(at) - row.voltageV },
+			config.BatteryCurrent:     func() float64 { return row.currentA },
+			config.BatteryTemperature: func() float64 { return row.tempC },
+			config.FeedVoltage:        func() float64 { return p.above(p.layout.Highest(0)) },
+			config.MotorVoltage:       func() float64 { return 0 },
 		}[c.Signal]
-		s := board.Sensor{Front: front, True: func(time.Duration) float64 { return *source }}
+		s := board.Sensor{Front: front, True: func(time.Duration) float64 { return source() }}
 		chips[c.Chip].Connect(ain, s.Analog())
 	}
 	return nil
+}
+
+// above returns the voltage of a battery's positive post over the board's ground: its own, and that of those
+// it stands on.
+func (p *Player) above(at int) float64 {
+	v := p.now[at].voltageV
+	for {
+		below, stands := p.layout.Below(at)
+		if !stands {
+			return v
+		}
+		v, at = v+p.now[below].voltageV, below
+	}
 }
 
 // noTempC replaces a temperature that the curve does not have. The rules assume the same without a

@@ -3,7 +3,9 @@ package refboard
 
 import (
 	"fmt"
+	"slices"
 	"strings"
+	"time"
 
 	"liftbank/agent/config"
 	"liftbank/sim/scenario"
@@ -50,7 +52,11 @@ func (a Account) fields() (text string) {
 func YAML(sc *scenario.Scenario, unit string, b Options) string {
 	var w strings.Builder
 	line := func(format string, args ...any) { fmt.Fprintf(&w, format+"\n", args...) }
-	line("unit:\n  id: %s\nbank:\n  layout: parallel\n  batteries:", unit)
+	line("unit:\n  id: %s\nbank:\n  layout: %s", unit, sc.Bank.Configured)
+	if mixed(sc) { // a story's unlike batteries are meant
+		line("  mixed: true")
+	}
+	line("  batteries:")
 	for _, bat := range sc.Bank.Batteries {
 		line("    - {id: %s, chemistry: %s, rated_ah: %g, rated_cca: %g}", bat.ID, bat.Label(), bat.RatedAh,
 			bat.RatedCCA)
@@ -70,6 +76,9 @@ func YAML(sc *scenario.Scenario, unit string, b Options) string {
 		line("    - {signal: motor_command, pin: GPIO27}")
 	}
 	line("    - {signal: disconnect, pin: GPIO22}")
+	if slices.Contains(sc.Sensors.Fitted, "indicator") {
+		line("    - {signal: indicator_line, pin: GPIO23}")
+	}
 	var scan []string
 	if b.RestEvery != "" {
 		scan = append(scan, "rest_every: "+b.RestEvery)
@@ -81,9 +90,17 @@ func YAML(sc *scenario.Scenario, unit string, b Options) string {
 		line("  scan: {%s}", strings.Join(scan, ", "))
 	}
 	line("motor: {lift_cycle_runs: %d}", max(sc.Duty.RunsPerLift, 1))
-	line("feed: {rated_a: %.0f}", min(sc.Feed.LimitA, sc.Feed.PowerW/plateV))
+	line("feed: {rated_a: %.0f}", min(sc.Feed.LimitA, sc.Feed.PowerW/(plateV*float64(sc.Bank.BuiltFor()))))
+	if slices.Contains(sc.Sensors.Fitted, "oil") {
+		line("oil: {relief_up_bar: %g}", sc.Motor.ReliefBar)
+	}
 	if sc.Service.LiftCycles > 0 || sc.Service.MotorHours > 0 {
 		line("service: {lift_cycles: %d, motor_time: %gh}", sc.Service.LiftCycles, sc.Service.MotorHours)
+	}
+	if p := sc.Power; p.SleepAfter > 0 {
+		const usual = 3 * 24 * time.Hour // power.saving_after
+		line("power: {wake_by: both, asleep_a: %g, saving_after: %s, sleep_after: %s, wake_every: %s}", p.AsleepA,
+			min(usual, p.SleepAfter/2), p.SleepAfter, p.WakeEvery)
 	}
 	if b.Broker != "" {
 		line("mqtt: {broker: %q, snapshot_every: 1s, daily_kb: 0%s}", b.Broker, b.Account.fields())
@@ -92,6 +109,18 @@ func YAML(sc *scenario.Scenario, unit string, b Options) string {
 		line("http: {listen: %q}", b.Listen)
 	}
 	return w.String()
+}
+
+// mixed reports whether the labels of the batteries are unlike.
+func mixed(sc *scenario.Scenario) bool {
+	b := config.Bank{Layout: config.Layout(sc.Bank.Configured)}
+	for i := range sc.Bank.Batteries {
+		bat := &sc.Bank.Batteries[i]
+		b.Batteries = append(b.Batteries, config.Battery{
+			ID: bat.ID, Chemistry: config.Chemistry(bat.Label()), RatedAh: bat.RatedAh, RatedCCA: bat.RatedCCA,
+		})
+	}
+	return len(b.Unlike()) > 0
 }
 
 const firstAddress = 0x48
@@ -128,13 +157,20 @@ func layout(sc *scenario.Scenario, tapPct float64) (chips, channels []string) {
 	for i, b := range sc.Bank.Batteries {
 		place("battery_voltage", b.ID, "volts", i, divider)
 	}
+	blocks := sc.Bank.BuiltFor()
 	for i, b := range sc.Bank.Batteries[1:] {
-		place("battery_negative", b.ID, posts, firstNegative+i, divider+", full_scale_v: 0.256")
+		scale := divider
+		if (i+1)%blocks == 0 { // it lies at the board's ground but for what the links drop
+			scale += ", full_scale_v: 0.256"
+		}
+		place("battery_negative", b.ID, posts, firstNegative+i, scale)
 	}
 	place("motor_voltage", "", posts, 3, divider)
 	place("feed_voltage", "", unit, firstUnit, divider)
 	for i, b := range sc.Bank.Batteries {
-		place("battery_current", b.ID, "amps", i, hall)
+		if i%blocks == 0 { // one a string
+			place("battery_current", b.ID, "amps", i, hall)
+		}
 	}
 	// At most three thermistors. A battery without one has its neighbor's temperature, and so has b
 	// of two.
@@ -142,8 +178,24 @@ func layout(sc *scenario.Scenario, tapPct float64) (chips, channels []string) {
 	for i, b := range thermistors {
 		place("battery_temperature", b.ID, unit, firstUnit+1+i, ntc)
 	}
+	extra := 0
+	for _, x := range []struct{ fitted, signal, scale string }{
+		{"input", "feed_input", divider}, {"control", "control_voltage", divider}, {"ambient", "ambient_temperature", ntc},
+		{"oil", "oil_pressure", transducer},
+	} {
+		if slices.Contains(sc.Sensors.Fitted, x.fitted) {
+			place(x.signal, "", "extra", extra, x.scale)
+			extra++
+		}
+	}
+	if extra > 0 {
+		chips = append(chips, "extra")
+	}
 	return chips, channels
 }
+
+// A transducer of 0.5 to 4.5 V for 250 bar on a 5 V supply, behind 10 kΩ over 15 kΩ: 0.3 to 2.7 V.
+const transducer = "{kind: pressure, zero_v: 0.3, full_scale_v: 2.7, full_scale_bar: 250}, max_bar: 260"
 
 // TapZeroV is the zero that goes with the gain of a divider's channel: 10 mV with 1 %, the 3 steps of
 // the input chip (data sheet, from memory) with 0.4 %.

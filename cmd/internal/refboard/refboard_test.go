@@ -2,6 +2,8 @@ package refboard_test
 
 import (
 	"math"
+	"slices"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -9,7 +11,10 @@ import (
 
 	"liftbank/agent/config"
 	"liftbank/cmd/internal/refboard"
+	"liftbank/cmd/internal/rig"
+	"liftbank/cmd/scenariofile"
 	"liftbank/rules/unit"
+	"liftbank/sensors/ads1115"
 	"liftbank/sim/scenario"
 )
 
@@ -55,4 +60,60 @@ func TestErrorBudgetOfTheCurrentSensors(t *testing.T) {
 	zero := math.Hypot(step/2, drift)
 	class := unit.DefaultClass(unit.BatteryCurrent)
 	assert.InDelta(t, class.Zero, zero, 0.01, "the class is what the budget gives")
+}
+
+// On strings the posts stand at up to 33 V, as a cold charger holds them; each tap, the feed's and the
+// motor's stay in their input's range and under the chip's supply there. A string has one current sensor.
+func TestTapsOfStringsReachTheirPosts(t *testing.T) {
+	const mostV, supplyV, groundV = 33.0, 3.3, 2.5
+	for layout, upper := range map[string][]string{scenario.Series: {"b"}, scenario.SeriesPairs: {"b", "d"}} {
+		sc := scenario.DefaultFor(layout)
+		sc.Complete()
+		c, err := refboard.Config(&sc, "one", refboard.Options{})
+		require.NoError(t, err)
+		assert.Equal(t, layout, string(c.Bank.Layout))
+		var sensors []string
+		middles := 0
+		for _, ch := range c.Board.Channels {
+			switch ch.Signal {
+			case config.BatteryCurrent:
+				sensors = append(sensors, ch.Battery)
+			case config.BatteryVoltage, config.FeedVoltage, config.MotorVoltage, config.BatteryNegative:
+				front, err := rig.FrontEnd(&ch.Scale)
+				require.NoError(t, err)
+				v := mostV
+				if ch.Signal == config.BatteryNegative {
+					if v = groundV; slices.Contains(upper, ch.Battery) {
+						v = mostV / 2
+						middles++
+					}
+				}
+				pin := front.PinV(v)
+				assert.Less(t, pin, supplyV-0.1, ch.Name())
+				assert.Less(t, pin, ch.Input.(*ads1115.Input).FullScale.MaxV(), ch.Name())
+			}
+		}
+		assert.Equal(t, []string{"a", "c"}[:len(upper)], sensors)
+		assert.Len(t, upper, middles)
+	}
+}
+
+// What is written of a simulated unit passes the check of who writes a configuration: batteries of different
+// kinds are said to be known.
+func TestEachScenarioPassesTheCheck(t *testing.T) {
+	files, err := scenario.Library.ReadDir("library")
+	require.NoError(t, err)
+	mixed := 0
+	for _, f := range files {
+		name := strings.TrimSuffix(f.Name(), ".yaml")
+		sc, err := scenariofile.Load(name)
+		require.NoError(t, err, name)
+		c, err := config.Check(name, []byte(refboard.YAML(&sc, "one", refboard.Options{})))
+		require.NoError(t, err, name)
+		assert.Equal(t, len(c.Bank.Unlike()) > 0, c.Bank.Mixed, name)
+		if c.Bank.Mixed {
+			mixed++
+		}
+	}
+	assert.Positive(t, mixed)
 }

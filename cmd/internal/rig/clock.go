@@ -24,6 +24,7 @@ type Clock struct {
 	unit     *sim.Unit
 	contacts []func(*sim.Signals) bool
 	levels   []bool
+	polled   []int // contacts whose changes are seen at the next move, not at an edge
 	edges    []sensors.Edge
 	stirred  bool // an edge came since the last wait that reported one
 	now      time.Duration
@@ -31,6 +32,8 @@ type Clock struct {
 	lastEdge time.Duration
 	noEdge   bool          // no edge up to nextEdge
 	coarse   time.Duration // added to a wait for the next scan while nothing happens
+	sparse   bool          // scans of a motor run are thinned out
+	tookAt   time.Duration // of the last look at the edges
 }
 
 var (
@@ -99,6 +102,30 @@ func (c *Clock) Coarsen(by time.Duration) {
 	c.unit.Coarsen(by)
 }
 
+// A run is thinned out away from what happens in it. The rules take readings of a run that are 20 ms apart
+// (loadtest.LongestScan), and look at 200 ms after its start and 120 ms about its stop most closely.
+const (
+	runPause    = 13 * time.Millisecond // between two scans; a scan takes 6
+	afterStart  = 600 * time.Millisecond
+	beforeStop  = 200 * time.Millisecond
+	afterStop   = 300 * time.Millisecond
+	longestTail = 5 * time.Second // after a stop that scans stay fast
+)
+
+// Sparse thins out the scans of motor runs, where the contactor coil is on, and those after the stop. It serves to play
+// weeks in seconds; false undoes it.
+func (c *Clock) Sparse(on bool) { c.sparse = on }
+
+// pause lets time pass between two scans of a run.
+func (c *Clock) pause() {
+	since := c.now - c.lastEdge
+	switch running := c.unit.Signals().MotorCommand; {
+	case !c.sparse || c.stirred || c.nextEdge-c.now < runPause+beforeStop:
+	case running && since > afterStart, !running && since > afterStop && since < longestTail:
+		c.move(c.now + runPause)
+	}
+}
+
 // stretched postpones a wait for the next scan if nothing happens.
 func (c *Clock) stretched(at time.Duration) time.Duration {
 	if c.coarse == 0 || c.now-c.lastEdge < afterEdge || c.unit.Charging() {
@@ -118,6 +145,9 @@ func (c *Clock) paced(ctx context.Context) error {
 func (c *Clock) move(to time.Duration) {
 	c.unit.AdvanceTo(to)
 	c.now = to
+	for _, i := range c.polled {
+		c.levels[i] = c.contacts[i](c.unit.Signals())
+	}
 	if to == c.nextEdge {
 		if !c.noEdge {
 			c.noteEdges()
@@ -144,8 +174,13 @@ func (c *Clock) noteEdges() {
 // Level returns the state of contact i.
 func (c *Clock) Level(i int) (on, known bool) { return c.levels[i], true }
 
-// Take appends the edges since the last call to buf.
+// Take appends the edges since the last call to buf. The board looks twice between two scans that follow each other
+// without a wait, at the end of one and before the next.
 func (c *Clock) Take(buf []sensors.Edge) []sensors.Edge {
+	if c.now == c.tookAt && c.sparse {
+		c.pause()
+	}
+	c.tookAt = c.now
 	buf = append(buf, c.edges...)
 	c.edges = c.edges[:0]
 	return buf

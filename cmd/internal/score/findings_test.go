@@ -39,6 +39,23 @@ func TestSameSubject(t *testing.T) {
 	} {
 		assert.Equal(t, c.same, sameSubject(c.finding, c.truth, c.found, ids), "%+v", c)
 	}
+	ids = append(ids, "d") // of two strings
+	for _, c := range []struct {
+		truth, found string
+		same         bool
+	}{
+		{"middle-link-ab", "middle link a-b", true},
+		{"middle-link-ab", "middle link c-d", false},
+		{"positive-post-a", "middle link a-b", true},
+		{"negative-post-b", "middle link a-b", true},
+		{"negative-post-a", "middle link a-b", false},
+		{"positive-link-bd", "positive link b-d", true},
+		{"positive-post-b", "positive link b-d", true},
+		{"negative-post-b", "positive link b-d", false},
+		{"negative-post-c", "negative link a-c", true},
+	} {
+		assert.Equal(t, c.same, sameSubject("link-resistive", c.truth, c.found, ids), "%+v", c)
+	}
 }
 
 // A raise is true while its condition is, and shortly after; early if the condition comes before it

@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"liftbank/rules"
+	"liftbank/rules/power"
+	"liftbank/rules/view"
 	"liftbank/sim"
 	"liftbank/sim/scenario"
 )
@@ -26,9 +28,34 @@ type Report struct {
 	Wiring     Wiring         `json:"wiring"`
 	Runs       Count          `json:"motor_runs"`
 	MotorS     CountS         `json:"motor_run_time_s"`
+	Power      Power          `json:"power"`
 	Findings   []FindingScore `json:"findings"`                  // found or due, by onset
 	False      []FalseFinding `json:"false_findings"`            // raised with no condition behind them
 	NotCovered []string       `json:"conditions_without_a_rule"` // true in this run, but no rule reports them
+}
+
+// Power is what the monitor's own board took.
+type Power struct {
+	DrawnAh     float64 `json:"drawn_ah"` // as counted
+	TrueAh      float64 `json:"true_ah"`
+	AwakeDays   float64 `json:"awake_days"`
+	SavingDays  float64 `json:"saving_days"`
+	AsleepDays  float64 `json:"asleep_days"`
+	Sleeps      uint64  `json:"sleeps"`
+	StandsDays  float64 `json:"stands_days,omitempty"` // as said last; left out: not known
+	WithoutDays float64 `json:"stands_without_days,omitempty"`
+	// lifts that the unit could truly still make at the end, at most 500
+	TrueLifts float64 `json:"true_lifts_left"`
+}
+
+func powerOf(p *view.Power, u *sim.Unit, blocks int) Power {
+	days := func(l power.Level) float64 { return round2(p.Spent[l].Hours() / 24) }
+	const leastV, mostLifts = 9.6, 500 // at the motor's terminal, of 12 V: motor.least_v's default
+	return Power{
+		DrawnAh: round2(p.DrawnAh), TrueAh: round2(u.BoardAh()), AwakeDays: days(power.Awake), SavingDays: days(power.Saving),
+		AsleepDays: days(power.Asleep), Sleeps: p.Sleeps, StandsDays: round2(p.Outlook.Days), WithoutDays: round2(p.Outlook.Without),
+		TrueLifts: round2(u.LiftsLeft(leastV*float64(blocks), 0, mostLifts).Left),
+	}
 }
 
 // BatteryScore is one battery's charge at the end, and its error over the scans at rest.
@@ -124,6 +151,7 @@ func (s *Scorer) Report(now time.Duration, out *rules.Output) *Report {
 			LastPct: round2(out.Battery[i].SoCPct.Value), TruePct: round2(truth.Batteries[i].SoCPct),
 		})
 	}
+	r.Power = powerOf(&out.Power, s.unit, s.scenario.Bank.BuiltFor())
 	r.Capability.Add(out, s.unit)
 	r.Wiring.Add(out, s.unit)
 	s.addFindings(r, out)

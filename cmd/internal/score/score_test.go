@@ -26,6 +26,21 @@ func TestTrueLinks(t *testing.T) {
 	assert.Equal(t, network.Between, score.ArrangementOf(1, 0, 3))
 }
 
+// In a string the taps see the link with both its joints; between the ends of two strings a loose post that
+// carries one string's current alone counts with the link, away from the load's lead.
+func TestTrueLinksOfStrings(t *testing.T) {
+	w := bank.Wiring{
+		Layout: bank.SeriesPairs, PositiveLink: [3]float64{0.004, 0.002, 0.0005}, NegativeLink: [3]float64{0, 0.003, 0},
+		PositivePost: [4]float64{0.0001, 0.0001, 0.0006, 0.0031}, NegativePost: [4]float64{0.0021, 0.0001, 0.0001, 0.0002},
+	}
+	assert.InDelta(t, 4.2, score.StringLinkMohm(&w, network.Middle, 0), 1e-9)
+	assert.InDelta(t, 1.3, score.StringLinkMohm(&w, network.Middle, 2), 1e-9)
+	assert.InDelta(t, 5, score.StringLinkMohm(&w, network.Positive, 1), 1e-9)
+	assert.InDelta(t, 3, score.StringLinkMohm(&w, network.Negative, 0), 1e-9)
+	w.LoadNegative.At = 3
+	assert.InDelta(t, 5, score.StringLinkMohm(&w, network.Negative, 0), 1e-9)
+}
+
 // Clopper and Pearson, Biometrika 26 (1934): with n of n the limit is 0.05^(1/n), exactly; 298 of
 // 300: 0.9791 (from tables of the F distribution, from memory: 0.979).
 func TestMinShare(t *testing.T) {

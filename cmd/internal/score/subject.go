@@ -44,12 +44,19 @@ func sameJoint(truth, found string, ids []string) bool {
 	kind, at, _ := strings.Cut(rest, "-")
 	foundSide, foundRest, _ := strings.Cut(found, " ")
 	foundKind, foundAt, _ := strings.Cut(foundRest, " ")
+	if foundSide == "middle" && kind == "post" { // a joint inside a string shows in the drop between its batteries
+		_, upper, _ := strings.Cut(foundAt, "-")
+		lower, _, _ := strings.Cut(foundAt, "-")
+		return side == "positive" && at == lower || side == "negative" && at == upper
+	}
 	if side != foundSide {
 		return false
 	}
 	if kind == foundKind {
 		return strings.ReplaceAll(foundAt, "-", "") == at
 	}
-	atEnd := at == ids[0] || at == ids[len(ids)-1]
+	from, to, _ := strings.Cut(foundAt, "-")
+	between := slices.Index(ids, to)-slices.Index(ids, from) == 2 // the ends of two strings
+	atEnd := between || at == ids[0] || at == ids[len(ids)-1]
 	return kind == "post" && atEnd && strings.Contains(foundAt, at)
 }

@@ -3,6 +3,7 @@ package score
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"liftbank/rules"
 	"liftbank/rules/network"
@@ -35,11 +36,16 @@ func (e LinkError) Share() float64 { return math.Abs(e.OffMohm) / max(0.1, 0.1*e
 // told apart.
 const openLinkMohm = 200
 
-// Add judges a unit's links and leads. A single battery and a bank in series have none.
+// Add judges a unit's links and leads. A single battery has none, a single string only those between its
+// batteries.
 func (t *Wiring) Add(out *rules.Output, u *sim.Unit) {
 	n := u.Batteries()
 	w := u.Wiring()
-	if n == 1 || w.Layout != bank.Parallel {
+	if w.Layout == bank.SeriesPairs {
+		t.addStrings(out, &w, n)
+		return
+	}
+	if n == 1 {
 		return
 	}
 	for i := range out.Links {
@@ -48,6 +54,48 @@ func (t *Wiring) Add(out *rules.Output, u *sim.Unit) {
 	}
 	t.AddLeads(out.Bank.LoadLeads, w.LoadPositive, w.LoadNegative, n)
 	t.AddLeads(out.Bank.FeedLeads, w.FeedPositive, w.FeedNegative, n)
+}
+
+// addStrings judges those of strings; a unit that is not built for them has no middle links.
+func (t *Wiring) addStrings(out *rules.Output, w *bank.Wiring, n int) {
+	middle := func(l rules.LinkState) bool { return l.Side == network.Middle }
+	if !slices.ContainsFunc(out.Links, middle) {
+		return
+	}
+	for i := range out.Links {
+		l := &out.Links[i]
+		t.addLink(l, StringLinkMohm(w, l.Side, l.From))
+	}
+	if n > 2 {
+		for _, x := range []struct {
+			said               network.Leads
+			positive, negative bank.Lead
+		}{{out.Bank.LoadLeads, w.LoadPositive, w.LoadNegative}, {out.Bank.FeedLeads, w.FeedPositive, w.FeedNegative}} {
+			x.positive.At, x.negative.At = x.positive.At/2, x.negative.At/2
+			t.AddLeads(x.said, x.positive, x.negative, n/2)
+		}
+	}
+}
+
+// StringLinkMohm returns a link of strings in mΩ as it can be seen at the posts: in the middle with its two
+// joints, between the ends of two strings as TrueLinkMohm has it.
+func StringLinkMohm(w *bank.Wiring, side network.Side, from int) float64 {
+	const goodOhm = 0.0001
+	ends := func(link, first, second float64, lead int) float64 {
+		if lead > 1 {
+			link += max(first-goodOhm, 0)
+		} else {
+			link += max(second-goodOhm, 0)
+		}
+		return 1000 * link
+	}
+	switch side {
+	case network.Positive:
+		return ends(w.PositiveLink[1], w.PositivePost[1], w.PositivePost[3], w.LoadPositive.At)
+	case network.Negative:
+		return ends(w.NegativeLink[1], w.NegativePost[0], w.NegativePost[2], w.LoadNegative.At)
+	}
+	return 1000 * (w.PositivePost[from] + w.PositiveLink[from] + w.NegativePost[from+1])
 }
 
 // TrueLinkMohm returns link k of a side in mΩ as it can be seen at the posts. A loose joint at the
@@ -134,7 +182,7 @@ func (t *Wiring) Columns() string {
 
 // String returns a line about all links and leads.
 func (t *Wiring) String() string {
-	if t.Leads == 0 {
+	if t.Leads == 0 && t.Links+t.Unknown == 0 {
 		return "links and leads: no bank of several"
 	}
 	return fmt.Sprintf("links: %d known (%d not), worst %+.2f of %.1f mΩ, within 0.1 mΩ or 10 %%: %d, "+

@@ -3,6 +3,7 @@
 package suite
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -25,6 +26,7 @@ type Options struct {
 	Sensors draw.Style     // how their sensors err; empty: random
 	TapPct  float64        // class of their dividers, %; 0: that of the rules, 1 %
 	Only    *regexp.Regexp // of the names of scenarios or descriptions of units; nil for all
+	Layout  string         // that the units are built for; empty: parallel
 
 	Fine      bool // no coarser steps during quiet times
 	NoCommand bool // the contactor coil is not wired
@@ -65,14 +67,28 @@ func (o *Options) Draw(sc *scenario.Scenario, seed uint64) {
 // Matches reports whether Only lets a name pass.
 func (o *Options) Matches(name string) bool { return o.Only == nil || o.Only.MatchString(name) }
 
-// Scenarios returns the names of the library that Only lets pass, in order.
-func (o *Options) Scenarios() (names []string) {
+// Built returns the layout that the units are built for.
+func (o *Options) Built() string { return cmp.Or(o.Layout, scenario.Parallel) }
+
+// Scenarios returns the names of the library's units of the layout that Only lets pass, in order.
+func (o *Options) Scenarios() (names []string, err error) {
 	for _, e := range scenariofile.Names() {
-		if o.Matches(e.Name) {
+		if !o.Matches(e.Name) {
+			continue
+		}
+		sc, err := scenariofile.Load(e.Name)
+		if err != nil {
+			return nil, err
+		}
+		if sc.Bank.Configured == o.Built() {
 			names = append(names, e.Name)
 		}
 	}
-	return names
+	if len(names) == 0 {
+		return nil, fmt.Errorf("--only %v: no scenario matches of a unit built for %s (--layout); liftbank simulate --list lists the names",
+			o.Only, o.Built())
+	}
+	return names, nil
 }
 
 // Units returns the seeds of the units whose description Only lets pass.

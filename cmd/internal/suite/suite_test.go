@@ -77,7 +77,9 @@ func TestProgress(t *testing.T) {
 
 func TestOnly(t *testing.T) {
 	o := suite.Options{Seeds: 5, First: 3, Only: regexp.MustCompile(`^(healthy-single|post-res)`)}
-	assert.Equal(t, []string{"healthy-single", "post-resistive"}, o.Scenarios())
+	names, err := o.Scenarios()
+	require.NoError(t, err)
+	assert.Equal(t, []string{"healthy-single", "post-resistive"}, names)
 	parity := func(seed uint64) string { return []string{"even", "odd"}[seed%2] }
 	o.Only = regexp.MustCompile("odd")
 	seeds, err := o.Units(parity)
@@ -86,4 +88,22 @@ func TestOnly(t *testing.T) {
 	o.Only = regexp.MustCompile("neither")
 	_, err = o.Units(parity)
 	assert.ErrorContains(t, err, "no unit's description matches")
+}
+
+// A suite plays units that are built for one layout; one that is wired otherwise counts with what it is
+// built for.
+func TestScenariosOfALayout(t *testing.T) {
+	o := suite.Options{Only: regexp.MustCompile(`^(healthy-day|pairs-healthy|series-(healthy|wired|parallel-wired))$`)}
+	for layout, want := range map[string][]string{
+		"": {"healthy-day", "series-wired"}, "series": {"series-healthy", "series-parallel-wired"},
+		"series-pairs": {"pairs-healthy"},
+	} {
+		o.Layout = layout
+		names, err := o.Scenarios()
+		require.NoError(t, err)
+		assert.Equal(t, want, names, layout)
+	}
+	o.Layout, o.Only = "series-pairs", regexp.MustCompile("healthy-day")
+	_, err := o.Scenarios()
+	assert.ErrorContains(t, err, "of a unit built for series-pairs (--layout)")
 }

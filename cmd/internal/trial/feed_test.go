@@ -30,7 +30,7 @@ func TestFeedFlatBankAndFallenLinkWithAnySensors(t *testing.T) {
 	} {
 		for _, style := range []draw.Style{draw.Ideal, draw.Random, draw.Drifting} {
 			t.Run(c.scenario+" "+string(style), func(t *testing.T) {
-				if c.length > 2*day && style != draw.Random {
+				if c.length > 2*day || style != draw.Random {
 					slowtest.Long(t)
 				}
 				sc := load(t, c.scenario)

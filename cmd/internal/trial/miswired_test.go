@@ -89,12 +89,16 @@ func TestAMiswiredSensorIsNamed(t *testing.T) {
 		channel string // with a dash, for the battery's id
 		value   float64
 		from    int // batteries, at the least
+		always  int // batteries of the one that is quick to play
 	}{
-		{"current-", -1, 1}, {"current-", 2, 2}, {"voltage-", 11.0 / 111 / (10.0 / 110), 1},
-		{"voltage-", 9.0 / 109 / (10.0 / 110), 1},
+		{"current-", -1, 1, 2}, {"current-", 2, 2, 2}, {"voltage-", 11.0 / 111 / (10.0 / 110), 1, 3},
+		{"voltage-", 9.0 / 109 / (10.0 / 110), 1, 4},
 	} {
 		for n := c.from; n <= 4; n++ {
 			t.Run(fmt.Sprintf("%s times %.2f, %d batteries", c.channel, c.value, n), func(t *testing.T) {
+				if n != c.always {
+					slowtest.Long(t)
+				}
 				t.Parallel()
 				sc := soundUnit(uint64(10*k+n), n, 3)
 				at := sc.Bank.Batteries[k%n].ID
@@ -155,6 +159,9 @@ func TestLinksTellASensorThatShowsHalf(t *testing.T) {
 		for n := 2; n <= 4; n++ {
 			for _, weak := range []bool{false, true} {
 				t.Run(fmt.Sprintf("seed %d, %d batteries, weak %v", seed, n, weak), func(t *testing.T) {
+					if n != 2+int(seed%3) || seed > 70002 { // both ends, two and four batteries
+						slowtest.Long(t)
+					}
 					t.Parallel()
 					sc := soundUnit(seed, n, 2)
 					k := int(seed%2) * (n - 1)
@@ -184,6 +191,9 @@ func TestAZeroThatIsOffIsNamedAndTakenOff(t *testing.T) {
 	for n := 1; n <= 4; n++ {
 		for _, off := range []float64{-2.4, 1.1} {
 			t.Run(fmt.Sprintf("%g A, %d batteries", off, n), func(t *testing.T) {
+				if n > 2 || (n == 1) != (off < 0) {
+					slowtest.Long(t)
+				}
 				t.Parallel()
 				sc := soundUnit(uint64(70+n), n, 5)
 				at := sc.Bank.Batteries[n-1].ID

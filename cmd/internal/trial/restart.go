@@ -8,6 +8,7 @@ import (
 
 	"liftbank/agent"
 	"liftbank/rules"
+	"liftbank/rules/power"
 )
 
 // Restarts say how often the agent loses power in a run. What it had learned since it was last
@@ -27,10 +28,16 @@ func (t *Trial) next(ctx context.Context) (*rules.Output, error) {
 		}
 		t.restartAt = t.Now() + p.Every
 	}
+	if t.asleep {
+		if err := t.sleep(ctx); err != nil {
+			return nil, err
+		}
+	}
 	out, err := t.Core.Next(ctx)
 	if err != nil {
 		return nil, err
 	}
+	t.asleep = out.Power.Level == power.Asleep
 	if err := t.tellWork(out.Work.On); err != nil {
 		return nil, err
 	}
@@ -56,11 +63,34 @@ func (t *Trial) tellWork(on bool) error {
 	return nil
 }
 
+// sleepLook is how often the simulated power controller looks at the wake line.
+const sleepLook = time.Minute
+
+// sleep has the board switched off until its timer wakes it, or the wake line, and starts the agent again.
+func (t *Trial) sleep(ctx context.Context) error {
+	unit := t.Rig.Unit
+	until := t.Now() + t.Core.Sleep()
+	t.saved = t.Core.State()
+	unit.BoardDraws(t.power.AsleepA)
+	for t.Now() < until && !unit.Signals().WakeLine {
+		if err := t.Rig.Clock.WaitUntil(ctx, min(t.Now()+sleepLook, until)); err != nil {
+			return err
+		}
+	}
+	unit.BoardDraws(t.boardA)
+	return t.start()
+}
+
 func (t *Trial) restart(ctx context.Context) error {
-	t.scansBefore += t.Core.Stats().Scans
 	if err := t.Rig.Clock.WaitUntil(ctx, t.Now()+t.opts.Restarts.Off); err != nil {
 		return err
 	}
+	return t.start()
+}
+
+// start starts the agent again, with what was saved.
+func (t *Trial) start() error {
+	t.scansBefore += t.Core.Stats().Scans
 	t.Rig.Clock.Take(nil) // nobody saw them
 	parts := t.Rig.Parts()
 	if wall, ahead := parts.Wall, t.opts.Restarts.Ahead; t.starts%2 == 0 && ahead > 0 {

@@ -20,6 +20,7 @@ import (
 type Options struct {
 	RestEvery  time.Duration       // between scans while the motor is stopped; 0: one second
 	Coarse     time.Duration       // added to that, and to ticks of the unit, while nothing happens; a part of a minute
+	Sparse     bool                // scans of motor runs are thinned out
 	ThroughBus bool                // every reading byte by byte over the emulated bus
 	NoCommand  bool                // the contactor coil is not wired
 	TapPct     float64             // gain of the dividers may be off by so much; 0 for what the rules assume
@@ -45,7 +46,10 @@ type Trial struct {
 	work        []scenario.Stretch // told to the monitor
 	cfg         config.Config
 	restartAt   time.Duration
-	starts      int // after the first
+	power       scenario.Power
+	boardA      float64 // that the board takes while it is awake
+	asleep      bool    // it is to be switched off
+	starts      int     // after the first
 	saves       agent.SaveSchedule
 	saved       *rules.State // what was learned, as last saved
 	scansBefore uint64       // by the agents that lost power
@@ -87,6 +91,7 @@ func New(sc scenario.Scenario, o Options) (*Trial, error) {
 		return nil, err
 	}
 	unit.Clock.Coarsen(o.Coarse)
+	unit.Clock.Sparse(o.Sparse)
 	unit.JumpClock(o.Jumps)
 	core, err := agent.NewCore(cfg, unit.Parts())
 	if err != nil {
@@ -94,6 +99,7 @@ func New(sc scenario.Scenario, o Options) (*Trial, error) {
 	}
 	return &Trial{
 		Rig: unit, Core: core, opts: o, name: sc.Name, work: sc.Work, cfg: cfg, restartAt: o.Restarts.Every,
+		power: sc.Power, boardA: sc.BoardA,
 	}, nil
 }
 
@@ -144,6 +150,7 @@ func Run(ctx context.Context, sc scenario.Scenario, o Options, length time.Durat
 	if err != nil {
 		return nil, nil, err
 	}
+	t.Core.Forecast()
 	rep := s.Report(t.Now(), t.Core.Output())
 	rep.Scans = t.Scans()
 	return rep, s.Findings, nil

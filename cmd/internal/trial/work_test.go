@@ -35,6 +35,9 @@ func TestAVisitRaisesNothingWhenTheMonitorWasTold(t *testing.T) {
 	}{{draw.Ideal, 4, 8}, {draw.Random, 15, 8}, {draw.Drifting, 25, 8}} {
 		style := c.style
 		t.Run(string(style), func(t *testing.T) {
+			if style != draw.Random {
+				slowtest.Long(t)
+			}
 			t.Parallel()
 			sc := load(t, "visit-work")
 			draw.Sensors(&sc, style, 7)

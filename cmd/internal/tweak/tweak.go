@@ -77,7 +77,7 @@ func New(ctx context.Context, root, folder string) (*Sources, error) {
 // Go returns a Go command, such as build, over the sources.
 func (s *Sources) Go(ctx context.Context, command string, args ...string) *exec.Cmd {
 	cmd := exec.CommandContext(ctx, "go", append([]string{command, "-overlay", s.overlay}, args...)...)
-	cmd.Dir = s.Root
+	cmd.Dir, cmd.Env = s.Root, append(os.Environ(), "CGO_ENABLED=0")
 	return cmd
 }
 

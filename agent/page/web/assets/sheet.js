@@ -6,6 +6,7 @@
   var old = Number(body.dataset.old), some = body.dataset.some !== undefined, live = body.dataset.live;
   var made = performance.now() - 1000 * Number(body.dataset.age); // when the data shown was read, by this clock
   var now = body.dataset.at ? new Date(body.dataset.at) : new Date(); // by the unit's clock
+  var title = document.title; // its beginning is the answer: no older than the bar says
   var source = null, connected = true, again = 0, hung = bar.classList.contains('bad');
   var lang = document.documentElement.lang;
   var clock = new Intl.DateTimeFormat(lang, {hour: '2-digit', minute: '2-digit', hourCycle: 'h23'});
@@ -37,6 +38,10 @@
     var s = Math.max(0, (performance.now() - made) / 1000);
     var state = !connected ? 'lost' : hung || s > old ? 'stalled' : '';
     bar.classList.toggle('bad', some && state !== '');
+    if (live === 'now') {
+      var says = some && state ? bar.dataset[state].replace('{age}', span(s)) + ' · ' + title : title;
+      if (document.title !== says) document.title = says;
+    }
     if (some) put(age, state ? bar.dataset[state].replace('{age}', span(s)) : '');
   }
 
@@ -95,6 +100,7 @@
     made = performance.now() - 1000 * data.age_s;
     now = new Date(data.at);
     hung = data.hung;
+    title = data.title || title;
     Object.keys(data.parts).forEach(function (id) {
       var element = document.getElementById(id), t = document.createElement('template');
       if (!element) return;

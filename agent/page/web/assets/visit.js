@@ -225,10 +225,17 @@
     all.textContent = n === 0 ? all.dataset.all : all.dataset.other.replace('{n}', items.length - n);
   }
 
-  // Photos: made small here; of what the browser can't read the unit says what is wanted.
+  // Photos: made small here, and JPEG whatever the phone keeps them as; of what the browser can't read the unit says what is
+  // wanted. Some browsers read a HEIC photo as an image of the page only.
+  function asImage(file) {
+    var img = new Image(), url = URL.createObjectURL(file);
+    img.src = url;
+    function done() { URL.revokeObjectURL(url); }
+    return img.decode().then(function () { done(); return img; }, function (e) { done(); throw e; });
+  }
   function small(file) {
-    if (!window.createImageBitmap) return Promise.resolve(file);
-    return createImageBitmap(file, { imageOrientation: 'from-image' }).then(function (img) {
+    var bitmap = window.createImageBitmap ? createImageBitmap(file, { imageOrientation: 'from-image' }) : Promise.reject(new Error());
+    return bitmap.catch(function () { return asImage(file); }).then(function (img) {
       var scale = Math.min(1, 1280 / Math.max(img.width, img.height)), canvas = document.createElement('canvas');
       canvas.width = Math.max(1, Math.round(img.width * scale));
       canvas.height = Math.max(1, Math.round(img.height * scale));

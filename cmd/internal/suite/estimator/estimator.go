@@ -20,7 +20,7 @@ import (
 // Suite is the suite.
 var Suite = suite.Suite{
 	Name: "estimator", About: "the library of scenarios: errors of charge, capability, links and leads",
-	Flags: []string{"seeds", "only"}, Seeds: 3, Run: run,
+	Flags: []string{"seeds", "only", "layout"}, Seeds: 3, Run: run,
 }
 
 const (
@@ -81,9 +81,9 @@ type one struct {
 }
 
 func run(ctx context.Context, o suite.Options) (suite.Result, error) {
-	names := o.Scenarios()
-	if len(names) == 0 {
-		return nil, fmt.Errorf("--only %v: no scenario matches; liftbank simulate --list lists the names", o.Only)
+	names, err := o.Scenarios()
+	if err != nil {
+		return nil, err
 	}
 	runs, err := suite.Each(ctx, &o, len(names)*o.Seeds, func(ctx context.Context, k int) (*one, error) {
 		return play(ctx, &o, names[k/o.Seeds], o.First+uint64(k%o.Seeds))

@@ -19,7 +19,7 @@ import (
 // Suite is the suite.
 var Suite = suite.Suite{
 	Name: "findings", About: "the library of scenarios: findings raised, missed, false and early",
-	Flags: []string{"seeds", "only", "sweep"}, Seeds: 3, Run: run,
+	Flags: []string{"seeds", "only", "sweep", "layout"}, Seeds: 3, Run: run,
 }
 
 // maxDays is the longest run of a scenario. All stories but the year's are shorter; our choice.
@@ -63,7 +63,10 @@ func run(ctx context.Context, o suite.Options) (suite.Result, error) {
 }
 
 func jobsOf(o *suite.Options) (jobs []job, err error) {
-	names := o.Scenarios()
+	names, err := o.Scenarios()
+	if err != nil && !o.Sweep {
+		return nil, err
+	}
 	for k := range o.Seeds {
 		seed := o.First + uint64(k)
 		for _, name := range names {

@@ -46,6 +46,7 @@ func TestPromptFindings(t *testing.T) {
 
 // The sweep breaks each channel in each way that its kind allows, and --only picks from it.
 func TestSweepOfOneChannel(t *testing.T) {
+	slowtest.SkipUnderRace(t)
 	o := suite.Options{Seeds: 1, First: 1, Workers: 2, Step: 10 * time.Second, Sweep: true,
 		Only: regexp.MustCompile("^sweep feed channel-(open|stuck 12.6)")}
 	result, err := Suite.Run(t.Context(), o)
@@ -104,4 +105,36 @@ func TestWrongLabelsAreCounted(t *testing.T) {
 	var table strings.Builder
 	require.NoError(t, r.Table(&table))
 	assert.Contains(t, table.String(), "wrong labels: 2 batteries, 50.0 % told")
+}
+
+// A bound that is about some stories alone is held by their delays, whatever others take.
+func TestABoundOfSomeStories(t *testing.T) {
+	r := newReport()
+	day := 24 * time.Hour
+	add := func(name string, took time.Duration) {
+		r.add(&result{job: &job{name: name, seed: 1, sc: scenario.Scenario{Expect: []string{"blocks-unequal"}}},
+			Findings: &score.Findings{Spans: []score.Span{{Finding: "blocks-unequal", Subject: "a", To: 20 * day, Found: took}}}})
+	}
+	add("series-unequal", 12*day)
+	assert.Equal(t, "-", r.row("blocks-unequal").Bound)
+	add("series-tap-load", 2*day)
+	assert.Equal(t, "168h0m0s of tap-load kept", r.row("blocks-unequal").Bound)
+	add("pairs-tap-load", 9*day)
+	assert.Equal(t, "168h0m0s of tap-load MISSED", r.row("blocks-unequal").Bound)
+	assert.Len(t, r.row("blocks-unequal").Delays, 3)
+}
+
+// A battery that came near reversal counts as named if any finding about it, and it alone, came before.
+func TestReversalsNamedBefore(t *testing.T) {
+	r := newReport()
+	add := func(raises ...score.Raise) {
+		r.add(&result{job: &job{name: "series-reversal", seed: 1}, Findings: &score.Findings{Raises: raises, Spans: []score.Span{
+			{Finding: "near-reversal", Subject: "b", From: 50 * time.Hour, To: 51 * time.Hour, Found: -1},
+			{Finding: "near-reversal", Subject: "b", From: 90 * time.Hour, To: 91 * time.Hour, Found: -1},
+		}}})
+	}
+	add(score.Raise{Finding: "blocks-unequal", Subject: "b", From: 40 * time.Hour, To: 99 * time.Hour, Behind: true})
+	add(score.Raise{Finding: "blocks-unequal", Subject: "b", From: 60 * time.Hour, To: 99 * time.Hour, Behind: true})
+	add(score.Raise{Finding: "battery-tired", Subject: "a", From: 40 * time.Hour, To: 99 * time.Hour, Behind: true})
+	assert.Equal(t, Reverse{Cases: 3, Named: 1}, r.Reverse)
 }

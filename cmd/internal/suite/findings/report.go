@@ -3,6 +3,7 @@ package findings
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"liftbank/cmd/internal/score"
@@ -20,6 +21,32 @@ type Report struct {
 	NotRoot []string `json:"root_not_first"`
 	Sweep   Sweep    `json:"sweep"`
 	Labels  Labels   `json:"labels"`
+	Reverse Reverse  `json:"reversals"`
+}
+
+// Reverse is how many batteries in series came near reversal, and how many of them had been named before:
+// as behind the other, tired or failed.
+type Reverse struct {
+	Cases int `json:"cases"`
+	Named int `json:"named_before"`
+}
+
+func (r *Reverse) add(x *result) {
+	for i := range x.Spans {
+		near := &x.Spans[i]
+		if near.Finding != "near-reversal" || slices.ContainsFunc(x.Spans[:i], func(s score.Span) bool {
+			return s.Finding == near.Finding && s.Subject == near.Subject
+		}) {
+			continue
+		}
+		r.Cases++
+		if slices.ContainsFunc(x.Raises, func(s score.Raise) bool {
+			names := []string{"blocks-unequal", "battery-tired", "battery-failed"}
+			return slices.Contains(names, s.Finding) && s.Subject == near.Subject && s.From < near.From
+		}) {
+			r.Named++
+		}
+	}
 }
 
 // Labels is how many batteries of another chemistry than the configuration says were told so by the end
@@ -57,6 +84,7 @@ type Row struct {
 	Delays    []float64 `json:"delays_s"`    // from onset to detection, of each case
 	Runs      []float64 `json:"delays_runs"` // the same in motor runs
 	Bound     string    `json:"bound"`       // and whether it was kept
+	held      []float64 // delays that the bound is about
 }
 
 // Sweep is the result of the faults of single channels on a healthy unit.
@@ -96,6 +124,7 @@ func (r *Report) add(x *result) {
 		r.Sweep.add(where, x)
 		return
 	}
+	r.Reverse.add(x)
 	if len(x.sc.Expect) == 0 && len(x.sc.Faults) == 0 {
 		r.Healthy += x.length.Hours() / 24
 	}
@@ -123,14 +152,15 @@ func (r *Report) addRaise(where string, x *result, raise *score.Raise) {
 	case !x.sweep:
 		row.False++
 		r.False = append(r.False, line)
-	case raise.Finding != "sense-fault":
+	case raise.Finding != "sense-fault" && raise.Finding != "middle-tap-open":
 		r.Sweep.False = append(r.Sweep.False, line)
 	}
 }
 
 func (s *Sweep) add(where string, x *result) {
 	s.Cases++
-	found := slices.ContainsFunc(x.Spans, func(s score.Span) bool { return s.Finding == "sense-fault" && s.Found >= 0 })
+	found := slices.ContainsFunc(x.Spans, func(s score.Span) bool { return s.Finding == "sense-fault" && s.Found >= 0 }) ||
+		slices.ContainsFunc(x.Raises, func(s score.Raise) bool { return s.Finding == "middle-tap-open" && (s.Behind || s.Doubtful) })
 	if found {
 		s.Found++
 	} else {
@@ -169,6 +199,9 @@ func (r *Report) addExpected(where, name string, x *result) {
 		delay = timed.FoundWake - timed.FromWake
 	}
 	row.Delays = append(row.Delays, delay.Seconds())
+	if strings.Contains(x.name, bounds[name].of) {
+		row.held = append(row.held, delay.Seconds())
+	}
 	row.Runs = append(row.Runs, float64(timed.FoundRuns-timed.FromRuns))
 	row.Bound = row.bound()
 	if is, looked := x.first[name]; looked {
@@ -185,7 +218,8 @@ func (r *Report) addExpected(where, name string, x *result) {
 type bound struct {
 	within time.Duration
 	runs   float64
-	wake   bool // only time with the wake line on counts: without it there is nothing to be seen
+	wake   bool   // only time with the wake line on counts: without it there is nothing to be seen
+	of     string // the bound is about scenarios with this in their names alone
 }
 
 // bounds of the time to detect, 95th percentile. Findings not named have none.
@@ -196,7 +230,11 @@ var bounds = map[string]bound{
 	"link-resistive": {runs: 10}, "motor-drop": {runs: 10}, "battery-tired": {runs: 30},
 	"feed-low": {within: 7 * 24 * time.Hour}, "wake-missing": {within: 24 * time.Hour},
 	"bank-flat":    {within: 24 * time.Hour},
+	"control-dead": {within: 10 * time.Minute}, "indicator-dead": {runs: 20}, "relief-off": {runs: 20},
 	"share-uneven": {within: 7 * 24 * time.Hour},
+
+	"parallel-wired": {within: time.Minute}, "feed-mismatch": {within: time.Minute}, "near-reversal": {within: 10 * time.Second},
+	"middle-tap-open": {within: 10 * time.Minute}, "blocks-unequal": {within: 7 * 24 * time.Hour, of: "tap-load"},
 }
 
 // quick: findings with a bound of at most this are timed at one scan a second, whatever is asked
@@ -206,10 +244,13 @@ const quick = 10 * time.Second
 // bound returns the bound of a finding and whether it was kept.
 func (x *Row) bound() string {
 	b, ok := bounds[x.Finding]
-	if !ok || len(x.Delays) == 0 {
+	if !ok || len(x.held) == 0 {
 		return "-"
 	}
-	word, kept := fmt.Sprint(b.within), score.P95(x.Delays) <= b.within.Seconds()
+	word, kept := fmt.Sprint(b.within), score.P95(x.held) <= b.within.Seconds()
+	if b.of != "" {
+		word += " of " + b.of
+	}
 	if b.wake {
 		word += " of wake line"
 	}

@@ -41,6 +41,9 @@ func (r *Report) Table(w io.Writer) error {
 	if l := &r.Labels; l.Wrong > 0 {
 		fmt.Fprintf(w, "wrong labels: %d batteries, %s %% told by label-mismatch within their run\n", l.Wrong, share(l.Named, l.Wrong))
 	}
+	if v := &r.Reverse; v.Cases > 0 {
+		fmt.Fprintf(w, "batteries near reversal: %d, %s %% named before\n", v.Cases, share(v.Named, v.Cases))
+	}
 	for _, list := range []struct {
 		what  string
 		lines []string

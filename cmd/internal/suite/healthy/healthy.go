@@ -22,7 +22,7 @@ import (
 // Suite is the suite.
 var Suite = suite.Suite{
 	Name: "healthy", About: "years of healthy units, each a different one: false findings",
-	Flags: []string{"seeds", "years", "only", "fine"}, Seeds: 10, Run: run,
+	Flags: []string{"seeds", "years", "only", "fine", "layout"}, Seeds: 10, Run: run,
 }
 
 // days is the length of a unit's year.
@@ -51,6 +51,7 @@ type Unit struct {
 	When     map[string]string `json:"when,omitempty"`      // first time and evidence of each false finding
 	Charge   score.ChargeError `json:"charge"`
 	charge   score.Charge      // of all batteries
+	sharers  int               // batteries in parallel, or strings
 }
 
 // Leads is what is said of a pair of leads.
@@ -64,7 +65,7 @@ const (
 )
 
 func run(ctx context.Context, o suite.Options) (suite.Result, error) {
-	seeds, err := o.Units(func(seed uint64) string { _, about := Scenario(seed); return about })
+	seeds, err := o.Units(func(seed uint64) string { _, about := ScenarioOf(o.Built(), seed); return about })
 	if err != nil {
 		return nil, err
 	}
@@ -87,7 +88,7 @@ type follower struct {
 }
 
 func play(ctx context.Context, o *suite.Options, seed uint64) (*Unit, error) {
-	sc, about := Scenario(seed)
+	sc, about := ScenarioOf(o.Built(), seed)
 	o.Draw(&sc, seed)
 	if o.Days > 0 {
 		sc.Days = o.Days
@@ -102,7 +103,7 @@ func play(ctx context.Context, o *suite.Options, seed uint64) (*Unit, error) {
 	}
 	n := len(sc.Bank.Batteries)
 	f := follower{sc: &sc, worst: make([]loadtest.Verdict, n), Unit: &Unit{
-		Seed: seed, About: about, Days: sc.Days, Batteries: n, True: math.Inf(1),
+		Seed: seed, About: about, Days: sc.Days, Batteries: n, True: math.Inf(1), sharers: n / sc.Bank.BuiltFor(),
 		Raised: map[string]int{}, False: map[string]int{}, When: map[string]string{},
 	}}
 	t, err := trial.New(sc, options)
@@ -163,8 +164,12 @@ func (f *follower) finish(t *trial.Trial, s *score.Scorer) {
 	f.Charge = f.charge.Error()
 	f.Cranking.Add(out, unit)
 	w := unit.Wiring()
-	f.Leads[0] = leadsSaid(out.Bank.LoadLeads, w.LoadPositive, w.LoadNegative, f.Batteries)
-	f.Leads[1] = leadsSaid(out.Bank.FeedLeads, w.FeedPositive, w.FeedNegative, f.Batteries)
+	blocks := f.Batteries / f.sharers
+	for _, l := range []*bank.Lead{&w.LoadPositive, &w.LoadNegative, &w.FeedPositive, &w.FeedNegative} {
+		l.At /= blocks
+	}
+	f.Leads[0] = leadsSaid(out.Bank.LoadLeads, w.LoadPositive, w.LoadNegative, f.sharers)
+	f.Leads[1] = leadsSaid(out.Bank.FeedLeads, w.FeedPositive, w.FeedNegative, f.sharers)
 	for i := range s.Findings.Raises {
 		f.addRaise(&s.Findings.Raises[i])
 	}
@@ -210,7 +215,7 @@ func (u *Unit) Summary() string {
 		text += fmt.Sprintf("; CALLED tired %d, failed %d, first on day %.1f", u.Tired, u.Failed, u.FirstDay)
 	}
 	for k, side := range []string{"load", "feed"} {
-		if u.Batteries > 1 && u.Leads[k] == Wrong {
+		if u.sharers > 1 && u.Leads[k] == Wrong {
 			text += "; " + side + " leads WRONG"
 		}
 	}

@@ -10,6 +10,8 @@ import (
 
 	"liftbank/cmd/internal/suite"
 	"liftbank/cmd/slowtest"
+	"liftbank/sim"
+	"liftbank/sim/scenario"
 )
 
 func playSuite(t *testing.T, first uint64, days float64, step time.Duration, fine bool) *Report {
@@ -68,4 +70,33 @@ func TestUnitsAreDrawn(t *testing.T) {
 		seen[about] = true
 	}
 	assert.Greater(t, len(seen), 50)
+}
+
+// Units in strings are drawn by the same seed for ever, and nothing is wrong with them.
+func TestUnitsInStringsAreHealthy(t *testing.T) {
+	for _, layout := range []string{scenario.Series, scenario.SeriesPairs} {
+		seen := map[string]bool{}
+		for seed := range uint64(40) {
+			a, about := ScenarioOf(layout, seed)
+			b, again := ScenarioOf(layout, seed)
+			assert.Equal(t, a, b)
+			assert.Equal(t, about, again)
+			seen[about] = true
+			u, err := sim.New(a, a.Seed)
+			require.NoError(t, err, about)
+			u.AdvanceTo(time.Second)
+			for k, b := range u.Truth().Batteries { // 90 % but for what a little sulfate takes
+				assert.Greater(t, b.CrankingA/a.Bank.Batteries[k].RatedCCA, 0.89, about)
+			}
+			if seed >= 2 {
+				continue
+			}
+			u.Coarsen(30 * time.Second)
+			u.AdvanceTo(12 * 24 * time.Hour)
+			for _, c := range u.Conditions() { // some climates and duties leave too little time to charge
+				assert.Contains(t, []string{"bank-undercharged", "bank-low"}, c.Finding, about)
+			}
+		}
+		assert.Greater(t, len(seen), 35, layout)
+	}
 }

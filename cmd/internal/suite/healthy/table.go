@@ -75,7 +75,7 @@ func (r *Report) add(u *Unit) {
 		r.InUnits++
 	}
 	for k, l := range u.Leads {
-		if u.Batteries == 1 {
+		if u.sharers == 1 {
 			continue
 		}
 		switch l {
