@@ -47,6 +47,7 @@ type bench struct {
 	opts Options
 	addr string
 	stop func()
+	wrap func(http.Handler) http.Handler // around what serves, if set
 }
 
 // rich is a unit with something to see: findings, links, places of leads, a last run with its load

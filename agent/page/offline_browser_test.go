@@ -8,8 +8,11 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"encoding/json"
+	"maps"
 	"math/big"
 	"net"
+	"net/http"
+	"net/http/httptest"
 	"testing"
 	"time"
 
@@ -35,6 +38,9 @@ func (b *bench) startTLS(addr string) {
 	require.NoError(b, err)
 	b.s, err = New(b.opts)
 	require.NoError(b, err)
+	if b.wrap != nil {
+		b.s.handler = b.wrap(b.s.handler)
+	}
 	l, err := listen.Open(b.Context(), addr)
 	require.NoError(b, err)
 	b.addr = l.Addr().String()
@@ -164,6 +170,52 @@ func TestPageKeepsNothingOfWhoSignedOut(t *testing.T) {
 			break
 		}
 		require.True(t, time.Now().Before(end), "%q %v", said, err)
+	}
+}
+
+// A page that was asked for by somebody signed in, and comes when he has signed out, is not kept.
+func TestPageKeepsNothingThatComesLate(t *testing.T) {
+	b := newBench(t)
+	b.stop()
+	asked, late := make(chan struct{}), make(chan struct{})
+	b.wrap = func(h http.Handler) http.Handler {
+		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			if r.URL.Path != "/history" {
+				h.ServeHTTP(w, r)
+				return
+			}
+			answer := httptest.NewRecorder()
+			h.ServeHTTP(answer, r)
+			close(asked)
+			select {
+			case <-late:
+			case <-r.Context().Done():
+			}
+			maps.Copy(w.Header(), answer.Header())
+			_, _ = w.Write(answer.Body.Bytes())
+		})
+	}
+	b.startTLS("127.0.0.1:0")
+	tab := b.browse(phone)
+	tab.openTLS("/pin")
+	tab.until(`navigator.serviceWorker.controller`)
+	tab.do(chromedp.SendKeys("#pin", rightPIN))
+	tab.follow("button.main")
+	ask := func(path string) {
+		eval[bool](tab, `navigator.serviceWorker.ready.then(r => { r.active.postMessage({keep: '`+path+`'}); return true; })`)
+	}
+	ask("/history")
+	select {
+	case <-asked:
+	case <-time.After(browserPatience):
+		t.Fatal("the worker doesn't ask")
+	}
+	tab.follow(`form[action="/pin/out"] button`)
+	tab.openTLS("/check")
+	tab.has("/check")
+	close(late)
+	for range 100 { // more than it takes to be kept
+		require.False(t, eval[bool](tab, `caches.match('/history').then(r => r !== undefined)`))
 	}
 }
 

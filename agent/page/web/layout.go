@@ -67,13 +67,14 @@ func (s *Site) Show(w http.ResponseWriter, r *http.Request, status int, c Conten
 	if !ok {
 		return
 	}
+	inside := s.SignedIn(r) // before what it sees, in case the session ends meanwhile
 	page, err := s.render(r, &c)
 	end()
 	if err != nil {
 		s.RenderFailed(w, r, err)
 		return
 	}
-	if s.SignedIn(r) {
+	if inside {
 		w.Header().Set(sessionHeader, "1")
 	}
 	Send(w, r, status, TypeHTML, page)

@@ -4,6 +4,10 @@
 const OPEN = 'liftbank-' + BUILD, PRIVATE = OPEN + '-private', PATIENCE = 5000, MOST = 80;
 const PAGES = /^\/(|check|findings(\/[^/]+)?|history|visit(\/(start|work|review|order|(look|measure|test|battery)\/[^/.]+))?|visits(\/[^/.]+)?)$/;
 
+// asked counts what was asked of the unit, ended is the last of it that found nobody signed in: what was asked before it
+// and comes after it is not kept.
+let asked = 0, ended = 0;
+
 self.addEventListener('install', function (e) {
   e.waitUntil(caches.open(OPEN).then(function (c) { return c.addAll(ASSETS); }).then(function () { return self.skipWaiting(); }));
 });
@@ -17,13 +21,15 @@ self.addEventListener('activate', function (e) {
 
 // The page that the worker was begun from has been loaded without it.
 self.addEventListener('message', function (e) {
-  if (e.data && e.data.keep && PAGES.test(e.data.keep)) e.waitUntil(fetch(e.data.keep).then(function (r) { return keep(e.data.keep, r); }));
+  if (!e.data || !e.data.keep || !PAGES.test(e.data.keep)) return;
+  const nth = ++asked;
+  e.waitUntil(fetch(e.data.keep).then(function (r) { return keep(nth, e.data.keep, r); }));
 });
 
 self.addEventListener('fetch', function (e) {
   const url = new URL(e.request.url);
   if (url.origin !== self.location.origin) return;
-  if (e.request.method === 'POST' && url.pathname === '/pin/out') e.waitUntil(caches.delete(PRIVATE));
+  if (e.request.method === 'POST' && url.pathname === '/pin/out') e.waitUntil(signedOut(++asked));
   if (e.request.method !== 'GET') return;
   if (url.pathname.indexOf('/assets/') === 0) e.respondWith(asset(e.request));
   else if (e.request.mode === 'navigate' && PAGES.test(url.pathname)) e.respondWith(page(e, url.pathname));
@@ -33,16 +39,25 @@ function asset(request) {
   return caches.match(request).then(function (kept) { return kept || fetch(request); });
 }
 
-// keep stores a page. Pages for somebody who is signed in are kept apart, and all of them go with the session.
-async function keep(path, answer) {
+function signedOut(nth) {
+  ended = Math.max(ended, nth);
+  return caches.delete(PRIVATE);
+}
+
+// keep stores the page that was asked for as the nth. Pages for somebody who is signed in are kept apart, and all of them
+// go with the session.
+async function keep(nth, path, answer) {
   if (!answer.ok || answer.redirected || (answer.headers.get('Content-Type') || '').indexOf('text/html') !== 0) return;
   const inside = answer.headers.get(MARK) === '1';
-  if (!inside) await caches.delete(PRIVATE);
+  if (!inside) await signedOut(nth);
   const headers = new Headers(answer.headers);
   ['Content-Encoding', 'Content-Length'].forEach(function (h) { headers.delete(h); });
   headers.set('X-Seen', String(Date.now()));
+  const page = new Response(await answer.text(), { headers: headers });
+  if (inside && nth < ended) return;
   const cache = await caches.open(inside ? PRIVATE : OPEN);
-  await cache.put(path, new Response(await answer.text(), { headers: headers }));
+  await cache.put(path, page);
+  if (inside && nth < ended) return void await caches.delete(PRIVATE); // meanwhile
   const pages = (await cache.keys()).filter(function (r) { return PAGES.test(new URL(r.url).pathname); });
   await Promise.all(pages.slice(0, Math.max(0, pages.length - MOST)).map(function (r) { return cache.delete(r); }));
 }
@@ -57,10 +72,11 @@ async function kept(path) {
 }
 
 async function page(e, path) {
+  const nth = ++asked;
   let late = 0;
   const live = fetch(e.request).then(function (answer) {
     const copy = answer.clone();
-    e.waitUntil(keep(path, copy).catch(function () {}));
+    e.waitUntil(keep(nth, path, copy).catch(function () {}));
     return answer;
   });
   live.catch(function () {});
