@@ -251,7 +251,7 @@ func (e *Engine) noteFull() {
 	readable := e.frame.Lacks(view.Parallel|view.OneBattery) == nil
 	for i := range e.cfg.Batteries {
 		if readable {
-			e.count.Full(i, e.out.Battery[i].SoCPct, e.cells.est[i].AtTailCurrent(), e.cfg.Layout.Blocks() > 1, e.last)
+			e.count.Full(i, e.out.Battery[i].SoCPct, e.cells.est[i].AtTailCurrent(), e.matesOf(i), e.last)
 		}
 		f := &e.frame.Batteries[i]
 		e.cells.facts(i, f)

@@ -181,6 +181,20 @@ func (e *Engine) leftAh(i int) (ah, sigma float64) {
 	return soc.Value / 100 * full.Value, math.Hypot(soc.Sigma/100*full.Value, soc.Value/100*full.Sigma)
 }
 
+// matesOf returns what is known of the other batteries of a battery's string.
+func (e *Engine) matesOf(i int) (m bank.Mates) {
+	s := e.stringOf(i)
+	if s == nil {
+		return m
+	}
+	for k := s.From; k <= s.To; k++ {
+		if k != i {
+			m.Any, m.Full = true, m.Full || bank.IsFull(e.out.Battery[k].SoCPct)
+		}
+	}
+	return m
+}
+
 // fullAh returns the capacity of battery i, the rated one where it was not learned.
 func (e *Engine) fullAh(i int) Estimate {
 	if c := e.out.Battery[i].CapacityAh; c.Known {

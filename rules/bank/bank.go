@@ -21,12 +21,15 @@ const (
 // from 92 to 100 %. Known to possiblySigma only, it is no full charge, but it would be wrong to say
 // that there was none; nor within its uncertainty of it, where that is nearSigma or less, as before
 // taps that read too little are seen through. Of a battery of a string, which is known by two taps and in the
-// end of a charge by what the other lets through, possiblySigma or less.
+// end of a charge by what the other lets through, possiblySigma or less; and beside one that is full, mateSigma or
+// less, and within twice that: what it is behind is another question.
 const (
 	FullPct       = 97.0 // %: charge that counts as full; our choice
 	fullSigma     = 3.0  // %: uncertainty up to which it does; our choice
 	possiblySigma = 4.0  // %: uncertainty up to which it may be; our choice
 	nearSigma     = 2.0  // %: uncertainty up to which a charge within it of full may be; our choice
+	mateSigma     = 12.0 // %: uncertainty up to which one beside a full battery may be, after two taps of 1 %; our choice
+	mateSigmas    = 2.0  // ratio: of that; our choice
 )
 
 // Memory is what is counted. It is saved as it is.
@@ -108,22 +111,28 @@ func (c *Counter) QuietFor(now time.Duration) time.Duration {
 	return now - c.QuietSince
 }
 
+// Mates is what is known of the other batteries of one's string.
+type Mates struct{ Any, Full bool }
+
 // Full notes whether battery i is full, or may be, by its calculated charge; tail says that a held
-// charge brings in so little that it may be: in hard frost that says more than the charge. strung says that it
-// is in series with another.
-func (c *Counter) Full(i int, charge unit.Estimate, tail, strung bool, now time.Duration) {
+// charge brings in so little that it may be: in hard frost that says more than the charge.
+func (c *Counter) Full(i int, charge unit.Estimate, tail bool, mates Mates, now time.Duration) {
 	over := charge.Known && charge.Value >= FullPct
-	if over && charge.Sigma <= fullSigma {
+	if IsFull(charge) {
 		c.FullAt[i], c.FullKnown[i] = now, true
 	}
-	near := nearSigma
-	if strung {
-		near = possiblySigma
+	near := func(sigma, sigmas float64) bool {
+		return charge.Known && charge.Sigma <= sigma && charge.Value+sigmas*charge.Sigma >= FullPct
 	}
-	nearly := charge.Known && charge.Sigma <= near && charge.Value+charge.Sigma >= FullPct
-	if over && charge.Sigma <= possiblySigma || nearly || tail {
+	if over && charge.Sigma <= possiblySigma || near(nearSigma, 1) || mates.Any && near(possiblySigma, 1) ||
+		mates.Full && near(mateSigma, mateSigmas) || tail {
 		c.PossiblyFullAt[i], c.PossiblyFull[i] = now, true
 	}
+}
+
+// IsFull reports whether a calculated charge counts as full.
+func IsFull(charge unit.Estimate) bool {
+	return charge.Known && charge.Value >= FullPct && charge.Sigma <= fullSigma
 }
 
 // LastFull returns when battery i was last full, by a charge seen to its end (at, ever) or by its

@@ -115,12 +115,12 @@ func TestFullAtItsLimits(t *testing.T) {
 		{100, 0, true, true},
 	} {
 		var c bank.Counter
-		c.Full(2, unit.Estimate{Value: k.pct, Sigma: k.sigma, Known: true}, false, false, time.Minute)
+		c.Full(2, unit.Estimate{Value: k.pct, Sigma: k.sigma, Known: true}, false, bank.Mates{}, time.Minute)
 		assert.Equal(t, k.full, c.FullKnown[2], "%+v", k)
 		assert.Equal(t, k.maybe, c.PossiblyFull[2], "%+v", k)
 		assert.Equal(t, k.maybe, c.PossiblyFullAt[2] == time.Minute, "%+v", k)
 		c = bank.Counter{}
-		c.Full(2, unit.Estimate{Value: k.pct, Sigma: k.sigma}, false, false, time.Minute)
+		c.Full(2, unit.Estimate{Value: k.pct, Sigma: k.sigma}, false, bank.Mates{}, time.Minute)
 		assert.False(t, c.FullKnown[2] || c.PossiblyFull[2], "not known")
 	}
 }
@@ -129,7 +129,7 @@ func TestReplacedForgetsThatBattery(t *testing.T) {
 	var c bank.Counter
 	for i := range 2 {
 		c.Share(i, 5, 5)
-		c.Full(i, unit.Estimate{Value: 100, Known: true}, false, false, time.Hour)
+		c.Full(i, unit.Estimate{Value: 100, Known: true}, false, bank.Mates{}, time.Hour)
 	}
 	c.Replaced(1)
 	assert.Zero(t, c.ShareDrawnAh)

@@ -5,7 +5,7 @@
 // other, and what one battery has less charge: of the same amperehours drawn one that holds less loses a
 // larger part, and one that leaks or feeds a load of its own loses with the days. Each changes with something
 // else: capacity with the depth, a leak with time, what a charge leaves fades within a day, in the cold in
-// several and not quite alike, and taps change with nothing. So all are solved for together, each with its
+// several, at a pace that is the pair's own, and taps change with nothing. So all are solved for together, each with its
 // uncertainty. Taps that were never compared hide what does not change, and nothing else. (tap.Strings, for what is
 // shown, takes the first full batteries for equal; here that would call one sound that was behind from the first
 // day.) Resistance, with a joint that is not measured, shows at the beginning of each motor run, and is kept by
@@ -25,6 +25,8 @@ const (
 	rate          // share a day: by which that grows
 	less          // share: of the other's capacity, that this one has less
 	fresh         // V: that a charge has left more on the other, as it ended
+	pace          // ratio: by which that fades faster than the slowest
+	unlike        // V: by how much more it fades on the other first, and on this one then
 	states
 )
 
@@ -35,16 +37,22 @@ const (
 	priorRate   = 0.03 // ratio: a day, of the capacity; our choice
 	priorLess   = 0.12 // ratio: of the capacity; our choice
 	priorFresh  = 0.10 // V: of what a charge leaves; our choice
+	priorUnlike = 0.06 // V: of 0.4 V that a charge leaves on each, at paces a seventh apart; our choice
+	meanPace    = 1.4  // ratio: the middle between 10 h and 5 h; our choice
+	priorPace   = 0.4  // ratio: and how far a pair may be from it; our choice
+	slowest     = 0.5  // ratio: pace that is never gone below; our choice
+	quickest    = 3.0  // ratio: pace that is never gone above; our choice
 
 	walkTaps   = 0.001  // V: a day, that taps drift; our choice
 	walkBehind = 0.003  // ratio: a day, of the capacity; our choice
 	walkRate   = 0.0015 // ratio: a day, each day; our choice
 	walkLess   = 0.002  // ratio: a day; our choice
 
-	walkFresh   = 0.08 // V: from one charge to the next; our choice
-	walkFade    = 0.02 // V: a day, as what it leaves fades sooner on one than on the other; our choice
-	freshPart   = 0.2  // ratio: of what a charge leaves, that does not fade as expected; our choice
-	chargeApart = 0.06 // ratio: of the capacity, that a charge brings two batteries nearer, or further apart; our choice
+	walkFresh   = 0.08  // V: from one charge to the next; our choice
+	walkUnlike  = 0.005 // V: from one charge to the next; our choice
+	walkFade    = 0.02  // V: a day, as what it leaves fades sooner on one than on the other; our choice
+	freshPart   = 0.1   // ratio: of what a charge leaves, that does not fade as expected; our choice
+	chargeApart = 0.06  // ratio: of the capacity, that a charge brings two batteries nearer, or further apart; our choice
 
 	farSigmas = 5.0  // ratio: of what is expected, a difference further off is not believed; our choice
 	farLook   = 3    // count: of such in a row that are: it has changed; our choice
@@ -104,7 +112,8 @@ func (f Figure) Under(limit float64) bool { return f.Value+f.Sigma < limit }
 // Begin forgets all; tapsV is how far the taps may differ, one standard deviation, V.
 func (s *State) begin(in *Seen, tapsV float64) {
 	*s = State{Have: true, At: in.At, Least: in.OutShare, Most: in.OutShare}
-	for k, sigma := range [states]float64{tapsV, priorBehind, priorRate, priorLess, priorFresh} {
+	s.X[pace] = meanPace
+	for k, sigma := range [states]float64{tapsV, priorBehind, priorRate, priorLess, priorFresh, priorPace, priorUnlike} {
 		s.P[k][k] = sigma * sigma
 	}
 }
@@ -115,12 +124,20 @@ func (s *State) Look(in *Seen, tapsV float64) {
 		s.begin(in, tapsV)
 	}
 	s.pass(in)
-	h := [states]float64{taps: 1, behind: in.PerShare, less: in.PerShare * in.OutShare, fresh: in.Fresh}
-	left := freshPart * in.Fresh * s.X[fresh]
-	innovation, variance := in.DiffV, in.SigmaV*in.SigmaV+left*left
-	var ph [states]float64
+	there, sooner := math.Pow(in.Fresh, s.X[pace]), 0.0
+	if there > 0 { // what a faster pace takes away
+		sooner = there * math.Log(in.Fresh)
+	}
+	h := [states]float64{taps: 1, behind: in.PerShare, less: in.PerShare * in.OutShare, fresh: there, unlike: sooner}
+	innovation, variance := in.DiffV, in.SigmaV*in.SigmaV
 	for i := range states {
 		innovation -= h[i] * s.X[i]
+	}
+	h[pace] = sooner * s.X[fresh]
+	left := freshPart * there * s.X[fresh]
+	variance += left * left
+	var ph [states]float64
+	for i := range states {
 		for k := range states {
 			ph[i] += s.P[i][k] * h[k]
 		}
@@ -145,6 +162,7 @@ func (s *State) Look(in *Seen, tapsV float64) {
 			s.P[k][i] = s.P[i][k]
 		}
 	}
+	s.X[pace] = min(max(s.X[pace], slowest), quickest)
 	s.Least, s.Most = min(s.Least, in.OutShare), max(s.Most, in.OutShare)
 	s.Looks++
 }
@@ -201,6 +219,7 @@ func (s *State) pass(in *Seen) {
 	}
 	if in.Recharged {
 		s.P[fresh][fresh] += walkFresh * walkFresh
+		s.P[unlike][unlike] += walkUnlike * walkUnlike
 		s.P[behind][behind] += chargeApart * chargeApart
 	}
 }

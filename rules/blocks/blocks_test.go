@@ -80,14 +80,40 @@ func (p *pair) weekends(s *blocks.State, weeks int, lastsH, firstH, thenH float6
 
 // In the cold what a charge leaves goes over days, and on one battery of a sound string sooner than on the other: by a
 // third in the simulator, where one alone loses 5 mA (at -14 °C: over 19 and 14 h). That makes a difference
-// which grows for a day or two, as a leak does. It is told from one of 0.1 A of 100 Ah by what stays.
+// which grows for a day or two, as a leak does. It is told from one of 0.2 A of 100 Ah by what stays;
+// one of 0.1 A is not.
 func TestWhatAChargeLeavesFadesSoonerOnOne(t *testing.T) {
 	p, s := pair{tapsV: 0.2}, blocks.State{}
 	p.weekends(&s, 1, 20, 19, 14)
 	assert.False(t, s.Rate().Beyond(0.01, 0, 3), "sound: %v", s.Rate())
-	p, s = pair{tapsV: 0.2, rate: 0.024}, blocks.State{}
-	p.weekends(&s, 3, 40, 19, 14)
-	assert.True(t, s.Rate().Beyond(0.01, 0, 3), "leaks: %v", s.Rate())
+	p.weekends(&s, 7, 20, 19, 14)
+	assert.False(t, s.Rate().Beyond(0.01, 0, 3), "sound, for longer: %v", s.Rate())
+	p, s = pair{tapsV: 0.2, rate: 0.048}, blocks.State{}
+	p.weekends(&s, 2, 40, 19, 14)
+	assert.True(t, s.Rate().Beyond(0.01, 0.5, 3), "leaks: %v", s.Rate())
+}
+
+// Where it fades as much sooner on both as an AGM's does, 6 h for 10, none of it is taken for a rate, and a leak is seen
+// as soon.
+func TestWhatAChargeLeavesFadesSoonerOnBoth(t *testing.T) {
+	for _, fades := range []float64{4, 6, 8, 10} {
+		for _, freshV := range []float64{-0.3, -0.1, 0.1, 0.3} {
+			for _, leaks := range []float64{0, 0.024} {
+				p, s := pair{tapsV: 0.2, rate: leaks}, blocks.State{}
+				for range 4 {
+					p.fedAt, p.behind = p.at, 0
+					for h := 6; h <= 62; h += 2 {
+						p.at, p.behind = p.fedAt+time.Duration(h)*time.Hour, leaks/24*float64(h)
+						s.Look(&blocks.Seen{
+							At: p.at, SigmaV: 0.006, PerShare: perShare, Fresh: math.Exp(-float64(h) / 10), Recharged: h == 6,
+							DiffV: p.tapsV + perShare*p.behind + freshV*math.Exp(-float64(h)/fades),
+						}, tapsV)
+					}
+				}
+				assert.InDelta(t, leaks, s.Rate().Value, 0.005, "fades over %v h of %v V", fades, freshV)
+			}
+		}
+	}
 }
 
 func TestCapacityShowsByDepth(t *testing.T) {

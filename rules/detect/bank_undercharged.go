@@ -22,9 +22,9 @@ var BankUndercharged = Finding[underLimits, underMemory]{
 			"A charge counts as full when it was seen to its end: absorption held for 15 min or float for 30 min, with the " +
 			"current so low that at most 3 % can be missing (about 1/40 of the capacity at 14.4 V when warm). It also counts " +
 			"as full when it is calculated to be 97 % or more and known to 3 %. It counts as possibly full, and nothing is " +
-			"said, when it is known to 4 %; or known to 2 % (in a string, 4 %) and within that of 97 %; or when the bank takes " +
-			"less than 1/100 of its capacity per hour at absorption voltage, or still less in float. Time in which the monitor was off " +
-			"does not count.",
+			"said, when it is known to 4 %; or known to 2 % (in a string, 4 %) and within that of 97 %; beside a full battery of " +
+			"its string, known to 12 % and within twice that; or when the bank takes less than 1/100 of its capacity per hour " +
+			"at absorption voltage, or still less in float. Time in which the monitor was off does not count.",
 		Causes: []*unit.Text{
 			cause("bank-undercharged.short", "drives too short for the lifts made"),
 			cause("bank-undercharged.feed", "feed that delivers less than it should: drop in the cable, plug or breaker, or "+
