@@ -3,6 +3,7 @@ package deploy_test
 import (
 	"encoding/json"
 	"io"
+	"math"
 	"net"
 	"net/http"
 	"net/url"
@@ -20,6 +21,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"liftbank/agent/fleet/db"
+	"liftbank/agent/fleet/series"
+	"liftbank/agent/fleet/wire"
 	"liftbank/cmd/slowtest"
 )
 
@@ -80,12 +83,7 @@ func TestPushedDashboardsHaveData(t *testing.T) {
 	}
 	launch(t, liftbank(t), "fleet", "run", "--config", write(t, "mqtt: {broker: 'mqtt://127.0.0.1:9'}\nhttp: {listen: '"+freeAddress(t)+
 		"'}\ndatabase: {url: 'sqlite://fleet.db'}\nseries: {receivers: ["+strings.Join(to, ", ")+"]}\n", dir, "fleet.yaml"))
-	for name, address := range receivers {
-		for deadline := time.Now().Add(3 * patience); len(queried(t, address, "last_over_time(liftbank_clock_trusted[30d])")) < 4; {
-			require.True(t, time.Now().Before(deadline), name)
-			<-time.After(200 * time.Millisecond) // both programs live by the real clock
-		}
-	}
+	awaitSent(t, dir, receivers)
 	for name, address := range receivers {
 		asked := 0
 		for file, b := range dashboards(t) {
@@ -112,6 +110,33 @@ func TestPushedDashboardsHaveData(t *testing.T) {
 	}
 }
 
+// awaitSent waits until receivers have all that the database has: records by the sender's cursors, and the snapshots, which
+// have none.
+func awaitSent(t *testing.T, dir string, receivers map[string]string) {
+	t.Helper()
+	d, err := db.Open(t.Context(), "sqlite://"+filepath.Join(dir, "fleet.db"), db.Options{})
+	require.NoError(t, err)
+	defer func() { require.NoError(t, d.Close()) }()
+	all := func(name, address string) bool {
+		for _, stream := range series.Streams {
+			last, err := d.RecentRecords(t.Context(), stream, math.MaxInt64, 1)
+			require.NoError(t, err)
+			sent, err := d.Position(t.Context(), "series:"+strings.ToLower(name)+":"+stream)
+			require.NoError(t, err)
+			if len(last) > 0 && sent < last[0].ID {
+				return false
+			}
+		}
+		return len(queried(t, address, "last_over_time(liftbank_clock_trusted[30d])")) == 4
+	}
+	for name, address := range receivers {
+		for deadline := time.Now().Add(3 * patience); !all(name, address); {
+			require.True(t, time.Now().Before(deadline), name)
+			<-time.After(200 * time.Millisecond) // all these programs live by the real clock
+		}
+	}
+}
+
 // playFourUnits has a demonstration leave a database of four units with a day behind them.
 func playFourUnits(t *testing.T, dir string) {
 	t.Helper()
@@ -127,7 +152,11 @@ func playFourUnits(t *testing.T, dir string) {
 	for deadline := time.Now().Add(2 * time.Minute); ; <-time.After(500 * time.Millisecond) { // they live by the real clock
 		units, err := d.Units(t.Context(), "", 10)
 		require.NoError(t, err)
-		if len(units) == 4 && !slices.ContainsFunc(units, func(u db.Unit) bool { return u.SnapshotAt.IsZero() }) {
+		if len(units) == 4 && !slices.ContainsFunc(units, func(u db.Unit) bool {
+			last, err := d.UnitRecords(t.Context(), u.ID, wire.Readings, math.MaxInt64, 1)
+			require.NoError(t, err)
+			return u.SnapshotAt.IsZero() || len(last) == 0 || time.Since(last[0].At) > 2*time.Hour
+		}) {
 			break
 		}
 		require.True(t, time.Now().Before(deadline), "%+v\n%s", units, demo.output())

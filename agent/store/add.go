@@ -121,9 +121,7 @@ func (s *Store) finding(now rules.Moment, apply func(tx *sql.Tx, at int64) error
 func (s *Store) BatchReadings(now rules.Moment, encode func(past.Batch) ([]byte, error)) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.queue.Batches() {
-		return // one waits already, and takes all that is there
-	}
+	s.queue.DropBatches() // this one takes what they would have, and what was added since
 	sp := s.spans.At(now)
 	s.add(true, queue.Op{Priority: queue.High, Batch: true, Apply: func(tx *sql.Tx) error {
 		return past.Batches(tx, s.opts.Session, func(b past.Batch) error {

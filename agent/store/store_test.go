@@ -586,7 +586,9 @@ func TestEveryMinuteGoesIntoOneBatch(t *testing.T) {
 	h.flush()
 	h.stop() // these twenty are in no batch
 	h = open(t, dir, "s2", Limits{})
-	minutes(60, 90)
+	minutes(60, 75)
+	h.BatchReadings(trusted(75*time.Minute), encode)
+	minutes(75, 90)
 	h.BatchReadings(trusted(90*time.Minute), encode)
 	h.BatchReadings(trusted(90*time.Minute), encode)
 	h.flush()

@@ -60,9 +60,18 @@ func New(limit int) Queue { return Queue{limit: limit} }
 // Len returns how many things wait.
 func (q *Queue) Len() int { return len(q.ops) }
 
-// Batches reports whether something waits that makes batches of readings.
-func (q *Queue) Batches() bool {
-	return slices.ContainsFunc(q.ops, func(o Op) bool { return o.Batch })
+// DropBatches removes what waits to make batches of readings, but what is being written: a later one takes all.
+func (q *Queue) DropBatches() {
+	kept := q.ops[:q.writing]
+	for _, o := range q.ops[q.writing:] {
+		if o.Batch {
+			q.bytes -= o.size()
+			continue
+		}
+		kept = append(kept, o)
+	}
+	clear(q.ops[len(kept):])
+	q.ops = kept
 }
 
 // Entries returns the records that wait.

@@ -34,6 +34,8 @@ func numberer() func(to outbox.Stream) Op {
 func list(q *Queue) (out []string) {
 	for _, o := range q.ops {
 		switch {
+		case o.Batch:
+			out = append(out, "batch")
 		case o.entry == nil:
 			out = append(out, "row")
 		case o.entry.IsGap():
@@ -98,5 +100,24 @@ func TestWhatIsBeingWrittenStays(t *testing.T) {
 	q.Begin()
 	q.Done()
 	assert.Zero(t, q.Len())
+	assert.Zero(t, q.bytes)
+}
+
+// A batch that waits behind minutes would miss those that come after it: the later one takes all.
+func TestALaterBatchTakesThePlace(t *testing.T) {
+	q := New(10000)
+	row, batch := Op{Priority: Low, Bytes: 100}, Op{Priority: High, Batch: true}
+	q.Add(row, batch, row)
+	q.DropBatches()
+	q.Add(batch)
+	assert.Equal(t, []string{"row", "row", "batch"}, list(&q))
+	q.Begin()
+	q.DropBatches()
+	q.Add(row, batch)
+	assert.Equal(t, []string{"row", "row", "batch", "row", "batch"}, list(&q), "what is being written stays")
+	q.Done()
+	assert.Equal(t, []string{"row", "batch"}, list(&q))
+	q.Begin()
+	q.Done()
 	assert.Zero(t, q.bytes)
 }
