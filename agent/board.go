@@ -67,7 +67,7 @@ func RulesConfig(cfg *config.Config) (rules.Config, error) {
 	if err != nil {
 		return rules.Config{}, err
 	}
-	out := rules.Config{Batteries: bats, Layout: cfg.Bank.Layout.Rules(), Limits: cfg.Limits.Values(), OutOfService: cfg.OutOfService,
+	out := rules.Config{Batteries: bats, Layout: cfg.Bank.Layout.Rules(), Balancer: cfg.Bank.Balancer, Limits: cfg.Limits.Values(), OutOfService: cfg.OutOfService,
 		WakeLine: cfg.Power.WakeBy.Line(), WakeTimer: cfg.Power.WakeBy.Timer()}
 	out.NegativeTap[0] = true // the board's ground
 	for i := range cfg.Board.Channels {

@@ -17,6 +17,7 @@ import (
 type Config struct {
 	Batteries   []BatteryConfig    // 1 to MaxBatteries, in the order of Input.Battery
 	Layout      unit.Layout        // how they are joined
+	Balancer    bool               // something brings current to the middles of strings, past the sensors
 	HasCommand  bool               // the motor contactor's coil is wired
 	Fitted      unit.Fitted        // signals that not every unit has
 	NegativeTap [MaxBatteries]bool // the negative post is measured, or is the board's ground

@@ -28,6 +28,9 @@ func (e *Engine) startLinks() {
 		return
 	}
 	e.net = network.NewStrings(c.Layout, n, c.NegativeTap, &c.Classes)
+	if c.Balancer {
+		e.net.LeaveChargesOut()
+	}
 	e.middle = network.NewMiddles(c.Layout, n, &c.Classes)
 }
 

@@ -263,6 +263,9 @@ var badFiles = map[string][]string{
 		`10: board.chips[0]: takes 223ms for its channels: want less than board.scan.rest_every (200ms): choose faster ` +
 			`conversions at rest`,
 	},
+	"balancer": {
+		`4: bank.balancer: true: want false: only the strings of series and series-pairs have a middle`,
+	},
 	"mixed": {
 		`4: bank.mixed: maybe: want true or false`,
 	},

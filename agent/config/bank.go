@@ -12,6 +12,7 @@ import (
 type Bank struct {
 	Layout    Layout
 	Mixed     bool      // that its batteries are of different kinds is known, and meant
+	Balancer  bool      // something feeds or loads the middles of its strings, past the current sensors
 	Batteries []Battery // 1 to 4
 }
 
@@ -105,6 +106,8 @@ func (b *Bank) read(s *section, of ratings) {
 	})
 	s.yesNo("mixed", &b.Mixed, about{doc: "it is known that the batteries are of different kinds or ages; without it, `check` " +
 		"refuses such a bank"})
+	s.yesNo("balancer", &b.Balancer, about{doc: "series and series-pairs: an equalizer, or an output of the charger, brings current to " +
+		"the middles of the strings; the sensors don't see it, so a charge is not taken to say where the feed's leads are"})
 	list(s, "batteries", &b.Batteries, 1, maxBatteries, about{doc: "one entry for each 12 V battery", required: true},
 		func(b *Battery, s *section) { b.read(s, of) })
 }
@@ -160,6 +163,9 @@ func (b *Bank) check(r *reading) {
 		first[one.ID] = i
 	}
 	layout := b.Layout.Rules()
+	if layout.Blocks() == 1 && b.Balancer {
+		r.refuse("bank.balancer", "true", "want false: only the strings of series and series-pairs have a middle", "bank.layout")
+	}
 	if layout.Blocks() == 1 || r.hasError("bank.layout") || r.hasError("bank.batteries") {
 		return
 	}

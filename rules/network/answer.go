@@ -39,6 +39,8 @@ var (
 	waitsForRuns   = unit.Says("waits.unfed-runs", "motor runs with the feed off and all voltages and currents read")
 	waitsForCharge = unit.Says("waits.charge-curve",
 		"a charge from discharged to nearly full with all voltages and currents read")
+	waitsForNoBalancer = unit.Says("waits.no-balancer",
+		"a charge without the balancer: its current to the middles of the strings passes no sensor")
 )
 
 // Load returns where the leads of the pump motor sit. Arrangement is Unknown under a probability of
@@ -49,6 +51,9 @@ func (m *Meter) Load() Leads {
 
 // Feed returns where the leads of the converter sit, as Load.
 func (m *Meter) Feed() Leads {
+	if m.noCharges && m.n > 1 {
+		return Leads{Positive: -1, Negative: -1, WaitsFor: waitsForNoBalancer}
+	}
 	return m.leads(m.found[Positive].charge, m.found[Negative].charge, waitsForCharge)
 }
 

@@ -77,6 +77,8 @@ type Meter struct {
 	maybeFed   bool   // the converter may have been on in this run
 	maybeUnfed bool   // and may have been off
 	piece      piece
+
+	noCharges bool // the sensors don't see all of what a charge brings
 }
 
 // New returns a meter that knows nothing of a bank of n batteries, 1 to unit.MaxBatteries.
@@ -125,6 +127,10 @@ func newMeter(n int, negativeFitted [unit.MaxBatteries]bool, classes *unit.Class
 	m.weighAll()
 	return m
 }
+
+// LeaveChargesOut has nothing learned while a feed may be on: some of its current passes no sensor, as that of a
+// balancer to the middles of strings.
+func (m *Meter) LeaveChargesOut() { m.noCharges = true }
 
 // Times of a scan's use. The inrush of a permanent-magnet motor decays with 50 to 100 ms, and with
 // channels read up to 5 ms apart it is worth millivolts until a few of those have passed.
@@ -230,7 +236,7 @@ func (m *Meter) endRun() {
 		switch {
 		case !m.maybeFed && !base.Feeding:
 			learned = m.learnRun(&m.state.Run, &from, &to)
-		case !m.maybeUnfed && base.Feeding:
+		case !m.maybeUnfed && base.Feeding && !m.noCharges:
 			learned = m.learnRun(&m.state.Fed, &from, &to)
 		}
 		if learned {

@@ -222,6 +222,32 @@ func sound(t *rapid.T, n int) circuit {
 	return c
 }
 
+// With a balancer nothing is learned of a charge: the feed's leads stay unknown, and links and the motor's leads come
+// from the runs.
+func TestChargesLeftOut(t *testing.T) {
+	c := circuit{emfV: []float64{12.6, 12.6}, ohmMohm: []float64{5, 5}, positive: []float64{0.6}, negative: []float64{0.8}}
+	w := newWork(2, c)
+	w.m.LeaveChargesOut()
+	w.draw = rand.New(rand.NewPCG(1, 1))
+	w.err()
+	w.loadPos, w.loadNeg, w.feedPos, w.feedNeg = 0, 1, 1, 1
+	for range 3 {
+		w.day()
+	}
+	feed := w.m.Feed()
+	assert.Equal(t, []int{-1, -1}, []int{feed.Positive, feed.Negative})
+	require.NotNil(t, feed.WaitsFor)
+	assert.Contains(t, feed.WaitsFor.English, "balancer")
+	assert.Equal(t, network.Diagonal, w.m.Load().Arrangement)
+	for side, mohm := range []float64{0.6, 0.8} {
+		got, _, ok := known(w.m.Link(0, network.Side(side)))
+		require.True(t, ok)
+		assert.InDelta(t, mohm, got, 0.1)
+	}
+	_, _, ok := known(w.m.FeedPath())
+	assert.False(t, ok)
+}
+
 // Links within ±0.1 mΩ or 10 %, with all sensors at the limits of their ranges and leads on either
 // end. The last link of four, with a weak battery behind it, carries a tenth of the motor's
 // current: it may be off by what the meter says of itself.

@@ -17,7 +17,7 @@ const maxDropMV = 400 // mV: of a charge current over a link; our choice
 // gather takes a window with the motor at rest to those before it, and learns from them when the
 // state changes.
 func (m *Meter) gather(w *Window) {
-	if math.Abs(w.DriftV) > restV*m.class.blocks {
+	if math.Abs(w.DriftV) > restV*m.class.blocks || w.Feeding && m.noCharges {
 		return
 	}
 	s := &m.state.Pending.Stretch

@@ -56,6 +56,9 @@ func YAML(sc *scenario.Scenario, unit string, b Options) string {
 	if mixed(sc) { // a story's unlike batteries are meant
 		line("  mixed: true")
 	}
+	if sc.Feed.EqualizerA > 0 {
+		line("  balancer: true")
+	}
 	line("  batteries:")
 	for _, bat := range sc.Bank.Batteries {
 		line("    - {id: %s, chemistry: %s, rated_ah: %g, rated_cca: %g}", bat.ID, bat.Label(), bat.RatedAh,
