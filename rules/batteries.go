@@ -93,7 +93,7 @@ func (e *Engine) stepBatteries(in *Input, began bool) (movedAh float64) {
 		own := in.Battery[i]
 		own.CurrentA.Value = e.flows[i].Value
 		if s := e.stringOf(i); s != nil {
-			e.cells.load[i].InString(e.cfg.Layout.OfBlock(s.VoltageV).Value, e.out.Feed.Status.On())
+			e.cells.load[i].InString(e.out.At.Mono, e.cfg.Layout.OfBlock(s.VoltageV).Value, e.out.Feed.Status.On())
 		}
 		e.cells.stepLoad(i, e.out.At, &own, b.TempC, running)
 	}

@@ -276,7 +276,7 @@ var definitions = []definition{
 	{
 		finding: "near-reversal", prompt: true, subjects: stringBatteries,
 		follows: []string{"blocks-unequal", "battery-failed", "battery-tired"},
-		what: "a battery in series under 6 V in a motor run, from its first half second on; in doubt under 9.6 V, and 1.5 V under the other below 10.5 V; ends " +
+		what: "a battery in series under 0 V in a motor run, or under 6 V from its first half second on; in doubt under 9.6 V, and 1.5 V under the other below 10.5 V; ends " +
 			"with a run without",
 		why:   "1 V a cell: of cells that differ some then have reversed",
 		judge: judgeReversal,

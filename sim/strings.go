@@ -133,6 +133,8 @@ func judgeReversal(u *Unit, k int) verdict {
 	}
 	v, other := ownV(u, k), ownV(u, otherOf(k))
 	switch {
+	case v < 0: // it is reversed, however short the run: a motor that starves ends it at once
+		return yes
 	case u.count.thisRun < inrushFor:
 		return unknown
 	case v < reversalV:

@@ -44,6 +44,9 @@ type Meter struct {
 	earlier [earlierRests]Rest // before the last one
 	rests   int                // ever read
 	held    bool               // by a charger, as the string or the feed shows
+
+	apart     bool          // strings beside each other stand apart since a charge
+	apartTill time.Duration // 0: no string was heard of since the start
 }
 
 // New returns a meter that knows nothing yet.
@@ -80,6 +83,7 @@ func (m *Meter) Begin(at time.Duration, exact bool) {
 	m.run.scaleOhm = m.expectedMohm() / 1000
 	m.run.bent = m.bent()
 	m.run.begin(at, exact, m.restBefore(at))
+	m.run.apart = m.apart
 }
 
 // Idle applies readings with the motor off: the voltage between the battery's own posts and its
@@ -101,7 +105,16 @@ func (m *Meter) Idle(at time.Duration, in *unit.Battery, soc unit.Estimate) {
 
 // InString takes the mean voltage of the batteries of its string and whether the feed is on, for the next readings
 // of Idle: one that a charger leaves behind the others does not show it by its own, and in heat none does.
-func (m *Meter) InString(meanV float64, fed bool) { m.held = fed || meanV > idleHighV }
+//
+// After a charge two strings stand apart by what it left on each, and the lower one is held up by the other: some 30 mA
+// into a full battery add 0.1 V before a run and after it, in the simulator. What of a step is that no rest tells.
+func (m *Meter) InString(at time.Duration, meanV float64, fed bool) {
+	m.held = fed || meanV > idleHighV
+	if m.held || m.apartTill == 0 { // after a start it is not known
+		m.apartTill = at + apartFor
+	}
+	m.apart = m.p.Parallel && at < m.apartTill
+}
 
 // Run applies readings within the run, as Idle.
 func (m *Meter) Run(at time.Duration, in *unit.Battery, soc unit.Estimate) { m.run.within(at, in, soc) }

@@ -41,10 +41,11 @@ const LongestScan = 20 * time.Millisecond // between two readings of a run; our 
 
 // What a run leaves uncertain by itself, besides what its fit says.
 const (
-	inrushSigma = 0.010 // ratio: of a resistance; our choice
-	surePart    = 0.06  // ratio: a fit as sure as this needs no rest to be good; our choice
-	rarer       = 2.0   // ratio: log of how much rarer each view of a rest is than the plainer one; fitted to the simulator
-	unsurePart  = 0.25  // ratio: a fit less sure than this says nothing; our choice
+	inrushSigma = 0.010          // ratio: of a resistance; our choice
+	surePart    = 0.06           // ratio: a fit as sure as this needs no rest to be good; our choice
+	rarer       = 2.0            // ratio: log of how much rarer each view of a rest is than the plainer one; fitted to the simulator
+	apartFor    = 12 * time.Hour // after a charge, that strings stand apart; our choice
+	unsurePart  = 0.25           // ratio: a fit less sure than this says nothing; our choice
 )
 
 type phase uint8
@@ -69,6 +70,7 @@ func (p *point) charged() bool { return p.held || p.a > idleChargeA || p.v > idl
 type runState struct {
 	class    class
 	parallel bool // others may hold it up
+	apart    bool // they do, by how much is not known
 
 	phase phase
 	exact bool
@@ -401,7 +403,10 @@ func (s *runState) view(out *answer, beforeV, afterV float64) bool {
 	}
 	have := false
 	for k := range views {
-		if k > 0 && !(s.parallel && (beforeV == idleV || afterV == idleV)) {
+		if s.apart && k < len(views)-1 {
+			continue
+		}
+		if k > 0 && !s.apart && !(s.parallel && (beforeV == idleV || afterV == idleV)) {
 			break
 		}
 		got, ok := s.solve(&views[k])

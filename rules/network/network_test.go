@@ -233,6 +233,7 @@ func TestChargesLeftOut(t *testing.T) {
 	w.loadPos, w.loadNeg, w.feedPos, w.feedNeg = 0, 1, 1, 1
 	for range 3 {
 		w.day()
+		require.NoError(t, w.m.Restore(w.m.State()))
 	}
 	feed := w.m.Feed()
 	assert.Equal(t, []int{-1, -1}, []int{feed.Positive, feed.Negative})

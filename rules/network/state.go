@@ -81,7 +81,7 @@ func (m *Meter) Restore(s State) error {
 	if err := s.check(m.n, m.fitted); err != nil {
 		return fmt.Errorf("restore network: %w", err)
 	}
-	*m = Meter{n: m.n, fitted: m.fitted, class: m.class, state: s}
+	*m = Meter{n: m.n, fitted: m.fitted, class: m.class, state: s, noCharges: m.noCharges}
 	m.weighAll()
 	return nil
 }
