@@ -95,7 +95,7 @@ var BlocksUnequal = Finding[unequalLimits, unequalMemory]{
 	Ends:   []Work{NewBattery},
 	Renews: []Work{Joints, OtherTap},
 	Sane: func(m *unequalMemory) error {
-		return errors.Join(m.Learned.Check(), m.Mean.check(), m.Before.check(), within("rests", float64(m.Rests), 0, unequalRests),
+		return errors.Join(m.Learned.Check(), m.Mean.check(), m.Before.check(), m.Run.check(), within("rests", float64(m.Rests), 0, unequalRests),
 			within("part left of a charge", m.Fresh, 0, 1))
 	},
 	Judge: judgeUnequal,
@@ -118,11 +118,11 @@ type unequalMemory struct {
 	From    time.Duration // of the first of them
 	Seen    time.Duration // the last look
 	Before  unequalMean   // a run: the last minute
-	run     unequalMean
+	Run     unequalMean   // the run under way, or just over
 }
 
 func (m *unequalMemory) interrupt() {
-	m.Mean, m.Before, m.run = unequalMean{}, unequalMean{}, unequalMean{}
+	m.Mean, m.Before, m.Run = unequalMean{}, unequalMean{}, unequalMean{}
 }
 
 // unequalMean is a mean over some time.
@@ -326,9 +326,9 @@ func (m *unequalMemory) look(v view.View, other int) (why *unit.Text) {
 		m.Mean = unequalMean{}
 		switch {
 		case fed: // how the charger's voltage was shared before is no resistance
-			m.run, m.Before = unequalMean{}, unequalMean{}
+			m.Run, m.Before = unequalMean{}, unequalMean{}
 		case flow.OK() && !pump.Inrush(running, since, now):
-			m.run.add(now, diff, -flow.Value)
+			m.Run.add(now, diff, -flow.Value)
 		}
 		return nil
 	}
@@ -390,8 +390,8 @@ func (m *unequalMemory) fade(v view.View, fed bool) {
 
 // ran compares the run that is over with the time before it.
 func (m *unequalMemory) ran(v view.View, other int) {
-	r, b := m.run, m.Before
-	m.run = unequalMean{}
+	r, b := m.Run, m.Before
+	m.Run = unequalMean{}
 	if r.Seconds < unequalRunMin.Seconds() || b.Seconds <= 0 {
 		return
 	}

@@ -12,6 +12,14 @@ const (
 	restV     = 0.008 // V: drift over half a window, as channels are read up to a tenth of a second apart; our choice
 )
 
+// A string's post is read in steps of some 2 mV, and a charger holds it at one voltage, so at one step, charge for
+// charge: what a small current drops over a link is less than that, and does not average out. Such readings say what
+// the taps differ by, and nothing of the link.
+const (
+	faintA    = 8.0 // A: of the bank's current, too small for that; our choice
+	faintMohm = 0.5 // mΩ: of a link, by which such a reading may be off; our choice
+)
+
 const maxDropMV = 400 // mV: of a charge current over a link; our choice
 
 // gather takes a window with the motor at rest to those before it, and learns from them when the
@@ -45,8 +53,12 @@ func (m *Meter) learnSlow(w *Window) {
 			}
 			noise := math.Hypot(m.class.stepMV[side][k], m.class.scanMV[side][k]/math.Sqrt(float64(w.Scans)))
 			joints := soundMohm * (s.ampsA[k+1] - s.ampsA[k])
-			m.state.Charge[side][k].step(drop-joints, s.commonV(side, k)+m.class.atMiddleV(side),
-				s.through(k, k, m.n), s.totalA, noise)
+			through, total := s.through(k, k, m.n), s.totalA
+			if side == Positive && m.class.blocks > 1 && math.Abs(total) < faintA {
+				noise = math.Hypot(noise, faintMohm*total)
+				through, total = 0, 0
+			}
+			m.state.Charge[side][k].step(drop-joints, s.commonV(side, k)+m.class.atMiddleV(side), through, total, noise)
 		}
 	}
 	m.learnFeedPath(&s)
