@@ -19,7 +19,7 @@ import (
 )
 
 // patience is how long a test waits for what should come at once.
-const patience = 20 * time.Second
+const patience = time.Minute
 
 func TestMain(m *testing.M) {
 	code := m.Run()

@@ -27,7 +27,7 @@ import (
 	"liftbank/agent/fleet/setup"
 )
 
-const patience = 20 * time.Second
+const patience = time.Minute
 
 func receive[T any](t *testing.T, from <-chan T, what string) T {
 	t.Helper()

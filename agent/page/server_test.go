@@ -39,7 +39,7 @@ func (t tests) Run() int {
 	return code
 }
 
-const patience = 10 * time.Second
+const patience = 30 * time.Second
 
 // clock is a process clock that a test moves.
 type clock struct{ t time.Time }

@@ -23,7 +23,7 @@ import (
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 // patience is how long a test waits for what should come at once.
-const patience = 10 * time.Second
+const patience = 20 * time.Second
 
 var realClock = outlet.Clock{Now: time.Now, After: time.After}
 

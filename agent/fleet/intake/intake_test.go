@@ -30,7 +30,7 @@ import (
 	"liftbank/cmd/outside"
 )
 
-const patience = 20 * time.Second
+const patience = time.Minute
 
 // mochiBroker is a broker in this process.
 func mochiBroker(t *testing.T, hooks ...mochi.Hook) string {

@@ -28,7 +28,7 @@ import (
 const ScreenshotsIn = "LIFTBANK_SCREENSHOTS"
 
 // Patience is for a browser on a machine that others use too.
-const Patience = 30 * time.Second
+const Patience = time.Minute
 
 func path() string {
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
