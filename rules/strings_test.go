@@ -72,6 +72,32 @@ func (d *duet) rest(hours float64) {
 	}
 }
 
+// The middle of a string is read by two taps where the upper battery has one at its negative post, or by none when its
+// wire is off: what they err by is not the bank's, whose rested voltage is that of the tap at its plus.
+func TestRestedVoltageOfAString(t *testing.T) {
+	for name, middle := range map[string]struct {
+		low, up float64
+		read    unit.Quality
+	}{
+		"right": {12.3, 12.3, unit.Good}, "lower tap high": {12.4, 12.3, unit.Good}, "upper's negative low": {12.3, 12.2, unit.Good},
+		"wire off": {0, 12.45, unit.OutOfRange},
+	} {
+		engine, err := rules.New(inSeries(unit.Series))
+		require.NoError(t, err)
+		in := rules.Input{WakeLine: unit.ContactOff, MotorCommand: unit.ContactOff, Disconnect: unit.ContactOn}
+		in.FeedV, in.MotorV = good(24.6), good(24.6)
+		in.Battery[0] = rules.BatteryInput{VoltageV: unit.Reading{Value: middle.low, Quality: middle.read}, CurrentA: good(-0.06), TempC: good(25)}
+		in.Battery[1] = rules.BatteryInput{VoltageV: good(24.6), NegativeV: good(middle.up), TempC: good(25)}
+		var out *rules.Output
+		for range 60 * 24 {
+			in.At.Mono += time.Minute
+			out = engine.Step(&in)
+		}
+		require.True(t, out.Bank.Rested, name)
+		assert.InDelta(t, 24.6, out.Bank.RestedV.Value, 0.02, name)
+	}
+}
+
 func (d *duet) charge() float64 { return math.Mod(float64(d.in.At.Mono/time.Hour)*0.37, 1) }
 
 func (d *duet) feed(minutes int, amps, volts float64) {

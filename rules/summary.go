@@ -113,9 +113,20 @@ func (e *Engine) summarizeBank(bankV, bankA Reading) {
 	fullOf(e.cells, &e.frame, &e.count)
 }
 
+// wholeV returns the mean voltage of the strings by the taps at their plus ends; ok is false of a parallel bank.
+func wholeV(f *view.Frame) (v float64, ok bool) {
+	n := 0.0
+	for k := range f.Strings {
+		if s := f.Strings[k].VoltageV; s.OK() {
+			v, n = v+s.Value, n+1
+		}
+	}
+	return v / n, n > 0
+}
+
 // restOf works out whether the bank as a whole has rested, and what it then shows.
 func restOf(cells *batteries, f *view.Frame, restTime time.Duration) {
-	var sumV, sigma, flow float64
+	var sumV, nowV, sigma, flow float64
 	var m int
 	l, strings := f.Layout, f.Layout.Strings(len(f.Spec))
 	s, rested := &f.Bank, true
@@ -126,7 +137,7 @@ func restOf(cells *batteries, f *view.Frame, restTime time.Duration) {
 		}
 		v := est.RestedV()
 		rested = rested && v.Known && v.Sigma <= restedSigmaV && est.RestFor() >= restTime
-		sumV, sigma, m = sumV+v.Value, max(sigma, v.Sigma), m+1
+		sumV, nowV, sigma, m = sumV+v.Value, nowV+in.VoltageV.Value, max(sigma, v.Sigma), m+1
 		if i == l.Lowest(l.StringOf(i)) {
 			flow += math.Abs(in.CurrentA.Value)
 		}
@@ -136,6 +147,9 @@ func restOf(cells *batteries, f *view.Frame, restTime time.Duration) {
 		return
 	}
 	s.RestedV = Estimate{Value: l.Volts(sumV / float64(m)), Sigma: l.Volts(sigma), Known: true}
+	if whole, ok := wholeV(f); ok { // a middle is read by two taps, and what they err by is not the bank's
+		s.RestedV.Value = whole + l.Volts((sumV-nowV)/float64(m))
+	}
 	if m == len(cells.est) && strings > 1 {
 		s.CirculatingA = Estimate{Value: flow / 2, Sigma: circulatingSigmaA, Known: true}
 	}

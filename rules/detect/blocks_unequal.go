@@ -56,7 +56,7 @@ var BlocksUnequal = Finding[unequalLimits, unequalMemory]{
 		},
 		Clears: "Capacity, daily loss and resistance are back below half of their limits by their uncertainty; or a new battery. Opened " +
 			"joints begin the comparison again.",
-		Steady: "Needs three rests of 2 h and a day; clears below half of each limit.",
+		Steady: "Needs three rests of 2 h and a day, and a week for less than 6 % a day; clears below half of each limit.",
 		RaisedWithin: "a week, of 0.5 A drawn from one battery; of a fifth less capacity: three weeks of work, or once half of the bank was " +
 			"drawn; 20 motor runs, of a bad joint",
 		ExplainedBy: []string{"parallel-wired", "series-wired", "link-resistive"},
@@ -178,14 +178,16 @@ const (
 	acidPart    = 0.5           // ratio: of what makers' acid differs by, that two of one kind do; our choice
 	slopePct    = 5.0           // %: charge, up and down, over which the rested voltage's slope is taken; our choice
 
-	unequalPart     = 0.5    // ratio: of a limit, that a figure must be above by its uncertainty; our choice
-	unequalSigmas   = 3.0    // ratio: of that uncertainty; our choice
-	unequalClear    = 0.5    // ratio: of a limit, below which it clears; our choice
-	unequalLeaksPct = 2.0    // %: of the capacity a day, no battery that works loses by itself; published: 2 to 40 % a month
-	unequalTry      = 0.1    // ratio: of the capacity, for which it is worked out what having less does; our choice
-	unequalDepth    = 0.15   // ratio: of the capacity, by which charges must have differed to tell capacity; our choice
-	unequalSpread   = 0.5    // ratio: of the limit, how well the figures must be known to say no; our choice
-	mohmPerOhm      = 1000.0 // ratio: mΩ in an Ω; physical
+	unequalPart     = 0.5     // ratio: of a limit, that a figure must be above by its uncertainty; our choice
+	unequalSigmas   = 3.0     // ratio: of that uncertainty; our choice
+	unequalClear    = 0.5     // ratio: of a limit, below which it clears; our choice
+	unequalLeaksPct = 2.0     // %: of the capacity a day, no battery that works loses by itself; published: 2 to 40 % a month
+	unequalSoonPct  = 6.0     // %: of the capacity a day, said without waiting for a week; our choice
+	unequalWeek     = 7 * day // of work and long rests, before slower ones are; our choice
+	unequalTry      = 0.1     // ratio: of the capacity, for which it is worked out what having less does; our choice
+	unequalDepth    = 0.15    // ratio: of the capacity, by which charges must have differed to tell capacity; our choice
+	unequalSpread   = 0.5     // ratio: of the limit, how well the figures must be known to say no; our choice
+	mohmPerOhm      = 1000.0  // ratio: mΩ in an Ω; physical
 )
 
 var (
@@ -238,7 +240,7 @@ func judgeUnequal(v view.View, l *unequalLimits, m *unequalMemory) finding.Verdi
 		less = byRuns
 	}
 	isLess := less.Beyond(pct, unequalPart, unequalSigmas) && s.Depth() >= unequalDepth
-	isRate := rate.Beyond(perDay, unequalPart, unequalSigmas)
+	isRate := rate.Beyond(perDay, unequalPart, unequalSigmas) && (rate.Value >= unequalSoonPct/100 || v.Watched(m.From) >= unequalWeek)
 	isOhm := s.Runs >= unequalMinRuns && ohm.Beyond(l.Mohm/mohmPerOhm, unequalPart, unequalSigmas)
 	isBehind := behind.Beyond(pct, unequalPart, unequalSigmas)
 	if isLess || isRate || isOhm || isBehind {
