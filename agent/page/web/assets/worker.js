@@ -74,12 +74,9 @@ async function kept(path) {
 async function page(e, path) {
   const nth = ++asked;
   let late = 0;
-  const live = fetch(e.request).then(function (answer) {
-    const copy = answer.clone();
-    e.waitUntil(keep(nth, path, copy).catch(function () {}));
-    return answer;
-  });
-  live.catch(function () {});
+  const live = fetch(e.request);
+  // Also of an answer that comes when an old page has been shown already.
+  e.waitUntil(live.then(function (answer) { return keep(nth, path, answer.clone()); }).catch(function () {}));
   const last = await kept(path);
   try {
     if (!last) return await live;
