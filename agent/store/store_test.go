@@ -586,11 +586,14 @@ func TestEveryMinuteGoesIntoOneBatch(t *testing.T) {
 	h.flush()
 	h.stop() // these twenty are in no batch
 	h = open(t, dir, "s2", Limits{})
-	minutes(60, 75)
-	h.BatchReadings(trusted(75*time.Minute), encode)
-	minutes(75, 90)
-	h.BatchReadings(trusted(90*time.Minute), encode)
-	h.BatchReadings(trusted(90*time.Minute), encode)
+	require.NoError(t, h.card.ask(t.Context(), func() error { // the card is busy: the batches wait, and the last takes all
+		minutes(60, 75)
+		h.BatchReadings(trusted(75*time.Minute), encode)
+		minutes(75, 90)
+		h.BatchReadings(trusted(90*time.Minute), encode)
+		h.BatchReadings(trusted(90*time.Minute), encode)
+		return nil
+	}))
 	h.flush()
 	assert.Equal(t, []string{"s1:1", "s2:2", "s2:3"}, h.numbers(outbox.Readings))
 	all, err := h.After(t.Context(), outbox.Readings, 0, 10)
