@@ -97,13 +97,23 @@ func newBench(t *testing.T) *bench {
 // start serves at an address; after stop, as an agent that was killed and is back.
 func (b *bench) start(addr string) {
 	b.Helper()
+	l := b.open(addr)
+	b.stop = serve(b.T, b.s, l)
+}
+
+// open makes the server anew and returns what listens at an address.
+func (b *bench) open(addr string) net.Listener {
+	b.Helper()
 	var err error
 	b.s, err = New(b.opts)
 	require.NoError(b, err)
+	if b.wrap != nil {
+		b.s.handler = b.wrap(b.s.handler)
+	}
 	l, err := listen.Open(b.Context(), addr)
 	require.NoError(b, err)
 	b.addr = l.Addr().String()
-	b.stop = serve(b.T, b.s, l)
+	return l
 }
 
 // again publishes the same readings again, so that they are not old.
@@ -130,6 +140,11 @@ func (t *tab) choosePhoto(selector, path string) error {
 
 // tickOften is how often something is looked at that comes soon.
 const tickOften = 10 * time.Millisecond
+
+// hurry has what the page waits many seconds for pass at once.
+func (t *tab) hurry() {
+	eval[bool](t, `(real => { window.setTimeout = (then, ms) => real(then, ms > 5000 ? ms / 100 : ms); return true; })(setTimeout)`)
+}
 
 // fillCard lets the unit's card be full until what it returns is called.
 func (b *bench) fillCard() (free func()) {

@@ -22,8 +22,6 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-
-	"liftbank/agent/page/listen"
 )
 
 // startTLS serves over TLS, with a certificate of its own.
@@ -37,14 +35,7 @@ func (b *bench) startTLS(addr string) {
 	}
 	der, err := x509.CreateCertificate(rand.Reader, about, about, &key.PublicKey, key)
 	require.NoError(b, err)
-	b.s, err = New(b.opts)
-	require.NoError(b, err)
-	if b.wrap != nil {
-		b.s.handler = b.wrap(b.s.handler)
-	}
-	l, err := listen.Open(b.Context(), addr)
-	require.NoError(b, err)
-	b.addr = l.Addr().String()
+	l := b.open(addr)
 	b.stop = serve(b.T, b.s, tls.NewListener(l, &tls.Config{
 		Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: key}}, NextProtos: []string{"http/1.1"},
 	}))

@@ -5,9 +5,11 @@ import (
 	"image"
 	"image/color"
 	"image/jpeg"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 
 	"github.com/chromedp/chromedp"
@@ -338,6 +340,60 @@ func TestPageNothingTypedIsLost(t *testing.T) {
 	assert.Equal(t, "typed while it was away, and more", v.Note)
 }
 
+// Going on waits for a photo that is still being made small, and a browser that never ends making it small
+// has it sent as it is.
+func TestPageGoesOnWithAPhoto(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
+	const input = `input[name="photo:check.battery-box.posts"]`
+	for name, give := range map[string]string{"in a second": `setTimeout(() => made(real(...all)), 1000)`, "never": ``} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t)
+			begin(t, b.s)
+			tab := b.browse(phone)
+			tab.signIn()
+			tab.open("/visit/look/battery-box")
+			tab.do(chromedp.Click(`.checkitem:nth-of-type(3) label:nth-of-type(2)`))
+			tab.until(allSaved)
+			if give == "" {
+				tab.hurry()
+			}
+			eval[bool](tab, `(real => { window.createImageBitmap = (...all) => new Promise(made => { window.asked = true; `+give+` }); return true; })(createImageBitmap)`)
+			require.NoError(t, tab.choosePhoto(input, photoFile(t, 800, 600)))
+			tab.until(`window.asked`)
+			tab.follow(`.stepfoot .main`)
+			tab.until(`location.pathname === '/visit/look/` + visit.DefaultChecklist()[1].ID + `'`)
+			assert.Len(t, b.opts.Visits.Draft().Photos, 1)
+		})
+	}
+}
+
+// A unit that takes a form and never answers is asked again: nothing waits for it forever.
+func TestPageAsksAgainWhereNoAnswerComes(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
+	b := newBench(t)
+	b.stop()
+	var asked atomic.Int32
+	b.wrap = func(h http.Handler) http.Handler {
+		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			if r.URL.Path == "/visit/save" && asked.Add(1) == 1 {
+				<-r.Context().Done()
+				return
+			}
+			h.ServeHTTP(w, r)
+		})
+	}
+	b.start(b.addr)
+	begin(t, b.s)
+	tab := b.browse(phone)
+	tab.signIn()
+	tab.open("/visit/review")
+	tab.hurry()
+	tab.do(chromedp.SendKeys(`#f-note`, "asked twice\t"))
+	tab.until(allSaved)
+	assert.Equal(t, "asked twice", b.opts.Visits.Draft().Fields["note"])
+	assert.Equal(t, int32(2), asked.Load())
+}
+
 // Two tabs of one phone keep each other's texts; a session that has ended asks for the PIN and goes on
 // where it was.
 func TestPageTwoTabsAndAnEndedSession(t *testing.T) {
@@ -469,6 +525,12 @@ func TestPagePhotos(t *testing.T) {
 	p = b.opts.Visits.Draft().Photos
 	assert.LessOrEqual(t, p[1].Width, 1280)
 	assert.InDelta(t, 0.75, float64(p[1].Height)/float64(p[1].Width), 0.01)
+	// One of more bytes than the unit takes is not sent.
+	large := filepath.Join(t.TempDir(), "large.jpg")
+	require.NoError(t, os.WriteFile(large, nil, 0o600))
+	require.NoError(t, os.Truncate(large, visit.MaxPhotoUpload+1))
+	require.NoError(t, tab.choosePhoto(input, large))
+	tab.until(`document.querySelector('.checkitem:nth-of-type(3) .photos .error').textContent.includes('larger than 16 MB') && ` + allSaved)
 	for left := 1; left >= 0; left-- {
 		tab.follow(`button[name=remove]`)
 		tab.until(fmt.Sprintf(`document.querySelectorAll('.photos img').length === %d`, left))

@@ -149,7 +149,7 @@ func (p *Forms) photoProblem(to *words.Reader, err error) string {
 	case errors.Is(err, picture.ErrNoPicture):
 		return to.W["PhotoNone"]
 	case errors.Is(err, visit.ErrPhotoBytes):
-		return words.Fill(to.W["PhotoBytes"], "n", strconv.Itoa(visit.MaxPhotoUpload>>20))
+		return photoBytes(to.W)
 	case errors.Is(err, visit.ErrManyPhotos):
 		return words.Fill(to.W["PhotoMany"], "n", strconv.Itoa(visit.MaxPhotos))
 	case errors.Is(err, visit.ErrNoSubject):
@@ -159,6 +159,10 @@ func (p *Forms) photoProblem(to *words.Reader, err error) string {
 	}
 	p.site.Log.Error("photo not saved", "err", err)
 	return to.W["PhotoNotKept"]
+}
+
+func photoBytes(w map[string]string) string {
+	return words.Fill(w["PhotoBytes"], "n", strconv.Itoa(visit.MaxPhotoUpload>>20))
 }
 
 // PhotoAnswer is what a script gets that has sent a photo.

@@ -153,6 +153,12 @@ type photoBox struct {
 	Photos   []photoView
 }
 
+// Most returns the bytes that a photo may have.
+func (photoBox) Most() int { return visit.MaxPhotoUpload }
+
+// Large returns the text of one that has more.
+func (b photoBox) Large() string { return photoBytes(b.W) }
+
 // PhotosOf returns the photos of an item for their template.
 func (v *stepView) PhotosOf(i itemView) photoBox { return photoBox{v.W, i.Key, i.Text, i.Photos} }
 

@@ -33,6 +33,7 @@
   var left = id && read(prefix + id) || {};
   var pending = left.pending || {}; // by field: value, the revision it was changed from, how the field is called, refused or not
   var photos = left.photos || [];   // not sent yet: what of, the picture
+  var making = 0;                   // photos that are being made small
   var settle = bar ? Number(bar.dataset.settle) : 0, at = bar && bar.dataset.at, trouble = '', sending = false, again = 0, waiting = null;
   var revision = form ? Number(form.dataset.revision) : 0, bases = {};
 
@@ -41,7 +42,7 @@
   photos.forEach(function (p) { known[p.n] = true; });
 
   function names() { return Object.keys(pending); }
-  function count() { return names().length + photos.length; }
+  function count() { return names().length + photos.length + making; }
   function held() { return names().filter(function (n) { return pending[n].held; }); }
 
   // store keeps what is not sent yet. What another tab has put there stays.
@@ -155,20 +156,23 @@
   }
   function later() { clearTimeout(again); again = setTimeout(send, 4000); }
 
-  // post sends a form and gives the answer to take; what can't be sent is tried again.
-  function post(path, body, take) {
+  // post sends a form and gives the answer to take; what can't be sent, or isn't answered in so many seconds, is tried again.
+  function post(path, body, seconds, take) {
+    var stop = new AbortController(), late = setTimeout(function () { stop.abort(); }, seconds * 1000);
     sending = true;
     say();
-    fetch(path, { method: 'POST', body: body, headers: { Accept: 'application/json' }, credentials: 'same-origin' }).then(function (r) {
+    fetch(path, { method: 'POST', body: body, headers: { Accept: 'application/json' }, credentials: 'same-origin', signal: stop.signal }).then(function (r) {
       sending = false;
       if (!r.ok && r.status !== 422) { failed(r); return; }
       return r.json().then(function (answer) {
+        clearTimeout(late);
         trouble = '';
         take(answer);
         store();
         send();
       });
     }).catch(function () {
+      clearTimeout(late);
       sending = false;
       trouble = 'offline';
       later();
@@ -179,7 +183,7 @@
   function done() {
     say();
     if (sending || !waiting) return;
-    if (count() === 0) { var go = waiting; waiting = null; go(); } else if (trouble || held().length === names().length && !photos.length) {
+    if (count() === 0) { var go = waiting; waiting = null; go(); } else if (trouble || held().length === count()) {
       waiting = null;
       var bad = element(held()[0]);
       if (bad) first(bad).focus();
@@ -198,7 +202,7 @@
         sent[n] = pending[n].v;
         data.set(n, sent[n]);
       });
-      post('/visit/save', data, function (answer) { took(sent, from, answer); });
+      post('/visit/save', data, 30, function (answer) { took(sent, from, answer); });
     } else if (photos.length) sendPhoto();
     else done();
   }
@@ -251,6 +255,9 @@
       r.readAsDataURL(blob);
     });
   }
+  function within(seconds, promise, otherwise) { // some browsers never answer for a picture that is too much for them
+    return Promise.race([promise, new Promise(function (give) { setTimeout(function () { give(otherwise); }, seconds * 1000); })]);
+  }
   function blobOf(data) {
     var parts = data.split(','), raw = atob(parts[1]), bytes = new Uint8Array(raw.length);
     for (var i = 0; i < raw.length; i++) bytes[i] = raw.charCodeAt(i);
@@ -260,9 +267,12 @@
   function taken(input) {
     var of = input.name.slice('photo:'.length), files = Array.prototype.slice.call(input.files);
     input.value = '';
+    making += files.length;
+    say();
     files.reduce(function (before, file) {
-      return before.then(function () { return small(file); }).then(function (b) {
+      return before.then(function () { return within(20, small(file), file); }).then(function (b) {
         return (b.size < 600000 ? text(b) : Promise.resolve('')).then(function (data) {
+          making--;
           var p = { of: of, data: data, n: random() };
           known[p.n] = true;
           Object.defineProperty(p, 'blob', { value: b }); // not written to storage
@@ -275,16 +285,30 @@
   }
 
   function sendPhoto() {
-    var p = photos[0], data = new FormData();
+    var p = photos[0], data = new FormData(), blob = p.blob || blobOf(p.data);
+    var box = document.querySelector('.photos[data-of="' + p.of + '"]');
+    function refused(text) {
+      var why = box && box.querySelector('.error');
+      if (!why) return;
+      why.textContent = text || '';
+      why.hidden = !text;
+    }
+    if (box && blob.size > Number(box.dataset.most)) { // the unit would not even read it
+      photos.shift();
+      refused(box.dataset.large);
+      store();
+      send();
+      return;
+    }
     data.append('id', id);
     data.append('of', p.of);
     data.append('phone', phone);
-    data.append('photo:' + p.of, p.blob || blobOf(p.data), 'photo');
-    post('/visit/photo', data, function (answer) {
+    data.append('photo:' + p.of, blob, 'photo');
+    post('/visit/photo', data, 100, function (answer) {
       photos.shift();
-      var box = document.querySelector('.photos[data-of="' + p.of + '"]');
+      refused(answer.problem);
       if (!box) return;
-      var list = box.querySelector('ul'), why = box.querySelector('.error'), remove = document.getElementById('removeword');
+      var list = box.querySelector('ul'), remove = document.getElementById('removeword');
       list.replaceChildren.apply(list, answer.photos.map(function (photo) {
         var li = document.createElement('li'), a = document.createElement('a'), img = document.createElement('img'), b = document.createElement('button');
         a.href = img.src = photo.path;
@@ -296,8 +320,6 @@
         li.append(a, b);
         return li;
       }));
-      why.textContent = answer.problem || '';
-      why.hidden = !answer.problem;
     });
   }
 
@@ -399,7 +421,7 @@
   var finish = document.querySelector('form[action="/visit/finish"]');
   if (finish) finish.addEventListener('submit', function (event) { goOn(event, function () { finish.requestSubmit(); }); });
   window.addEventListener('online', send);
-  window.addEventListener('beforeunload', function (event) { if (count() && !keepOK) event.preventDefault(); });
+  window.addEventListener('beforeunload', function (event) { if (making || count() && !keepOK || photos.some(function (p) { return !p.data; })) event.preventDefault(); });
 
   // Work done is one form: what is typed stays until the unit has it.
   var work = document.querySelector('form[data-keep]');
