@@ -34,7 +34,7 @@ type player struct {
 	engine  *rules.Engine
 	in      rules.Input
 	out     *rules.Output
-	errs    map[string]*board.SensorError
+	errs    map[sensor]*board.SensorError
 	running bool
 	edge    time.Duration // next change of a contact
 	start   time.Duration // of the last run
@@ -70,15 +70,21 @@ func newPlayer(t *testing.T, sc scenario.Scenario, r rough) *player {
 	}
 	engine, err := rules.New(cfg)
 	require.NoError(t, err)
-	p := &player{unit: u, engine: engine, errs: map[string]*board.SensorError{}, start: -time.Hour, stop: -time.Hour, cfg: cfg, rough: r}
+	p := &player{unit: u, engine: engine, errs: map[sensor]*board.SensorError{}, start: -time.Hour, stop: -time.Hour, cfg: cfg, rough: r}
 	p.look()
 	return p
 }
 
+// sensor is one of a quantity.
+type sensor struct {
+	quantity string
+	k        int
+}
+
 // read returns what a sensor makes of a value.
 func (p *player) read(quantity string, k int, value float64) rules.Reading {
-	name := fmt.Sprint(quantity, k)
-	e := p.errs[name]
+	of := sensor{quantity, k}
+	e := p.errs[of]
 	if e == nil {
 		limits := sensorErrors[quantity]
 		sign := []float64{1, -1, -1, 1, -1, 1, 1, -1}
@@ -87,7 +93,7 @@ func (p *player) read(quantity string, k int, value float64) rules.Reading {
 		limits.Offset *= sign[n%8]
 		limits.Gain = 1 + limits.Gain*sign[n*3/2%8]
 		e = &limits
-		p.errs[name] = e
+		p.errs[of] = e
 	}
 	return good(e.Apply(value, p.unit.Now(), 25))
 }
@@ -191,8 +197,9 @@ func TestPlayed(t *testing.T) {
 			}
 			p := newPlayer(t, sc, tt.rough)
 			file := filepath.Join("testdata", "played", tt.name+".txt")
-			want, err := os.ReadFile(file)
+			data, err := os.ReadFile(file)
 			require.True(t, err == nil || *update, "read what is expected: %v", err)
+			want := string(data)
 			var text strings.Builder
 			const every = 5 * time.Hour
 			next := every
@@ -206,13 +213,13 @@ func TestPlayed(t *testing.T) {
 						writeLearned(&text, p.engine)
 					}
 				}
-				p.over = !*update && !strings.HasPrefix(string(want), text.String())
+				p.over = !*update && !strings.HasPrefix(want, text.String())
 			}
 			p.play(t, time.Duration(min(tt.days, sc.Days)*24*float64(time.Hour)))
 			if *update {
 				require.NoError(t, os.WriteFile(file, []byte(text.String()), 0o644))
-			} else if text.String() != string(want) {
-				assert.Fail(t, "not what "+file+" has", firstDifference(string(want), text.String()))
+			} else if text.String() != want {
+				assert.Fail(t, "not what "+file+" has", firstDifference(want, text.String()))
 			}
 		})
 	}
