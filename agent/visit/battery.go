@@ -300,9 +300,9 @@ func (k *Store) Describe(ctx context.Context, id, battery string, now Facts) (*D
 }
 
 // settle lets go of what is kept for taking back. That it fails costs nothing but memory: it is
-// called at the beginning of each visit too.
-func (k *Store) settle() {
-	if k.o.Fitter == nil {
+// called at the beginning of each visit too. The agent's loop can't wait for itself.
+func (k *Store) settle(inLoop bool) {
+	if k.o.Fitter == nil || inLoop {
 		return
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), actLimit)

@@ -51,11 +51,28 @@ func (f *fitter) DescribeBattery(_ context.Context, battery string, p snapshot.P
 
 func (f *fitter) SettleBatteries(context.Context) error { return f.note("settle") }
 
+func (f *fitter) BeginWork(context.Context, string, string) error { return f.note("begin") }
+
+func (f *fitter) EndWork(context.Context, string) error { return f.note("end") }
+
 // tests are fields of a load test that fails and of a label.
 var tests = map[string]string{
 	"test.b.load_a": "475", "test.b.after_s": "15", "test.b.voltage_v": "8.9", "test.b.temperature_c": "11",
 	"test.b.before_v": "12.6", "fit.b.chemistry": "agm", "fit.b.rated_ah": "105", "fit.b.rated_cca_a": "900",
 	"fit.b.serial": "M2-77105", "fit.b.date_code": "2025-W33", "order.number": "88213",
+}
+
+// The agent's loop, which makes a demonstration's visit, is asked for nothing: it would wait for itself.
+func TestAVisitInTheLoopAsksItForNothing(t *testing.T) {
+	f := &fitter{}
+	k := open(t, t.TempDir(), func(o *Options) { o.Fitter, o.Switch = f, f })
+	now := facts(t, 0)
+	now.InLoop = true
+	d, err := k.Begin("R. Vale", "abc123", now)
+	require.NoError(t, err)
+	_, err = k.Finish(d.ID, now)
+	require.NoError(t, err)
+	assert.Empty(t, f.done)
 }
 
 // A replaced battery takes its tests with it; the record has what came out and what came in; what is

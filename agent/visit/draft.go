@@ -60,7 +60,7 @@ type Facts struct {
 	Snapshot     *snapshot.Snapshot
 	By           string // who sends what is to be saved, as far as known
 	Phone        string // the browser that sends it, by a name of its own
-	InLoop       bool   // the caller is the agent's loop, which a switch would wait for: work under way is left alone
+	InLoop       bool   // the caller is the agent's loop, which whatever asks it would wait for: work under way and kept batteries are left alone
 }
 
 // Conflict is a field that somebody else has changed meanwhile.

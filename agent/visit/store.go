@@ -165,7 +165,7 @@ func (k *Store) Begin(by, token string, now Facts) (*Draft, error) {
 	d.set(k.o.Form, "by", by, 1, now)
 	k.presetLimits(d, now)
 	d.Revision = 1
-	k.settle()
+	k.settle(now.InLoop)
 	kept, err := k.keep(d)
 	if err == nil {
 		k.turn("begin", now.InLoop, func(ctx context.Context, s Switch) error { return s.BeginWork(ctx, ByVisit, by) })
@@ -362,7 +362,7 @@ func (k *Store) Finish(id string, now Facts) (*Visit, error) {
 		return nil, err
 	}
 	k.draft = nil
-	k.settle()
+	k.settle(now.InLoop)
 	k.endWork(v.By, now.InLoop)
 	return v, k.HandOver()
 }
@@ -419,7 +419,7 @@ func (k *Store) Discard(id string) error {
 		return err
 	}
 	k.draft = nil
-	k.settle()
+	k.settle(false)
 	k.endWork(d.Fields["by"], false)
 	return nil
 }
