@@ -341,6 +341,7 @@ func TestPageFullReportPrints(t *testing.T) {
 
 // Live: a new snapshot shows within a second; a killed agent shows as such, and its return too.
 func TestPageLive(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	tab := b.browse(phone)
 	tab.open("/")

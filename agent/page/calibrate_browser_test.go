@@ -15,6 +15,7 @@ import (
 // The pages of calibration, on a phone and on a desk: sound in every step, with live figures that leave
 // what somebody types alone; a phone that went away finds the reading that it held on another.
 func TestPageCalibrate(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	d := newDesk()
 	b.opts.Calibrate = d

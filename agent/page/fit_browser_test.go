@@ -14,6 +14,7 @@ import (
 // The pages of a fitting, on a phone and on a desk: sound in every step, with live readings that leave what
 // somebody types alone; a phone that is behind another is told so.
 func TestPageFit(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	d := newFitBench(t)
 	b.opts.Fit = d

@@ -60,6 +60,7 @@ func (t *tab) has(path string) (cache string) {
 // Over TLS the last answers are there when the unit isn't, say how old they are and don't pass for live; the live ones
 // take their place.
 func TestPageKeepsLastAnswers(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.stop()
 	b.startTLS("127.0.0.1:0")
@@ -215,6 +216,7 @@ func TestPageKeepsNothingThatComesLate(t *testing.T) {
 
 // An answer that is so late that the page kept last was shown instead ends what was kept behind the PIN, too.
 func TestPageKeepsNothingAfterALateAnswer(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.stop()
 	late := make(chan struct{})

@@ -382,6 +382,7 @@ func TestHostileSettings(t *testing.T) {
 // The pages of settings in a browser: sound at each width, in both languages, with scripts and
 // without; two tabs on one setting.
 func TestPageSettings(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	k := newKept(t)
 	b.opts.Settings = k

@@ -252,6 +252,7 @@ func TestPageVisitLooksAndIsSound(t *testing.T) {
 // Two phones at one field: both texts are kept until somebody chooses, and both phones say so.
 func TestPageTwoPhones(t *testing.T) {
 	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
+	t.Parallel()
 	b := newBench(t)
 	begin(t, b.s)
 	one, two := b.browse(phone), b.browse(phone)
@@ -345,6 +346,7 @@ func TestPageNothingTypedIsLost(t *testing.T) {
 // has it sent as it is.
 func TestPageGoesOnWithAPhoto(t *testing.T) {
 	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
+	t.Parallel()
 	const input = `input[name="photo:check.battery-box.posts"]`
 	for name, give := range map[string]string{"in a second": `setTimeout(() => made(real(...all)), 1000)`, "never": ``} {
 		t.Run(name, func(t *testing.T) {
@@ -371,6 +373,7 @@ func TestPageGoesOnWithAPhoto(t *testing.T) {
 // A unit that takes a form and never answers is asked again: nothing waits for it forever.
 func TestPageAsksAgainWhereNoAnswerComes(t *testing.T) {
 	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
+	t.Parallel()
 	b := newBench(t)
 	b.stop()
 	var asked atomic.Int32
@@ -400,6 +403,7 @@ func TestPageAsksAgainWhereNoAnswerComes(t *testing.T) {
 // where it was.
 func TestPageTwoTabsAndAnEndedSession(t *testing.T) {
 	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
+	t.Parallel()
 	b := newBench(t)
 	begin(t, b.s)
 	one := b.browse(phone)
@@ -483,6 +487,7 @@ func TestPageRefusedNumber(t *testing.T) {
 // picture is refused with what is wanted.
 func TestPagePhotos(t *testing.T) {
 	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
+	t.Parallel()
 	b := newBench(t)
 	begin(t, b.s)
 	tab := b.browse(phone)

@@ -31,6 +31,7 @@ func (s turns) EndWork(context.Context, string) error { s.of(nil); return nil }
 // The line about work under way is on every page, sound in each width and language, and changes on a
 // page that is open; the switch turns it.
 func TestPageWorkUnderWay(t *testing.T) {
+	t.Parallel()
 	b := newBench(t)
 	b.opts.Switch = turns{func(w *snapshot.UnderWay) {
 		s := numbered(rich(t), b.hub.Current().Seq+1)
