@@ -170,6 +170,13 @@ func (b *bench) browse(width int64) *tab {
 	return t
 }
 
+// in has the browser be in a time zone.
+func (t *tab) in(zone string) {
+	t.Helper()
+	_, err := chromedp.Call(t.ctx, emulation.SetTimezoneOverride, emulation.SetTimezoneOverrideParams{TimezoneID: zone})
+	require.NoError(t, err)
+}
+
 func (t *tab) do(steps ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
 	browsertest.Do(t, t.ctx, steps...)

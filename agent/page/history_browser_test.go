@@ -6,7 +6,6 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -129,8 +128,7 @@ func TestPageHistoryIsMoved(t *testing.T) {
 func TestPageHistoryIsInTheReadersZone(t *testing.T) {
 	b := newBench(t)
 	tab := b.browse(phone)
-	_, err := chromedp.Call(tab.ctx, emulation.SetTimezoneOverride, emulation.SetTimezoneOverrideParams{TimezoneID: "Asia/Kolkata"})
-	require.NoError(t, err)
+	tab.in("Asia/Kolkata")
 	tab.open("/history?from=2026-03-09T12:00:00Z&to=2026-03-09T18:00:00Z")
 	tab.until(`document.getElementById('past').dataset.zone === '330'`)
 	assert.Equal(t, "9 March, 17:30 to 23:30", eval[string](tab, `document.querySelector('#past h1').textContent`))
