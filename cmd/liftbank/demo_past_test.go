@@ -43,7 +43,7 @@ func TestDemoOpensWithItsPast(t *testing.T) {
 	assert.True(t, visits.Visits[0].Finished.Before(first.At), "in the past")
 	assert.Less(t, time.Since(first.At), 8*24*time.Hour, "dates of this week or the last")
 	require.Eventually(t, func() bool { of("api/v1/snapshot", &s); return s.Motor.Runs > first.Motor.Runs },
-		10*time.Second, 20*time.Millisecond)
+		time.Minute, 20*time.Millisecond) // 5 s on a quiet machine
 	t.Logf("a lift %v after opening", time.Since(opened).Round(time.Millisecond))
 	assert.Zero(t, stop())
 }
@@ -95,7 +95,7 @@ func TestDemoTellsOfWorkUnderWay(t *testing.T) {
 	assert.Equal(t, technicianName, s.Work.By)
 	assert.Equal(t, "switch", s.Work.Kind)
 	assert.Equal(t, 3*time.Hour+30*time.Minute, s.Work.Ends.Sub(s.Work.Since).Round(2*time.Minute))
-	require.Eventually(t, func() bool { of(); return s.Work == nil }, 20*time.Second, 50*time.Millisecond)
+	require.Eventually(t, func() bool { of(); return s.Work == nil }, time.Minute, 50*time.Millisecond)
 	for _, f := range s.Findings {
 		assert.NotContains(t, []string{"motor-dead", "sense-fault", "link-resistive"}, f.Name)
 	}
