@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"time"
 
 	"liftbank/rules/bank"
@@ -205,8 +206,15 @@ func (b *batteries) capability(i int, at unit.Moment, s *view.BatteryState) {
 		if v := emfV(other); v.OK() && j != i && b.layout == unit.Parallel && (!ev.NeighborEMFV.OK() || v.Value > ev.NeighborEMFV.Value) {
 			ev.NeighborEMFV = v
 		}
+		if j != i && b.layout.StringOf(j) != b.layout.StringOf(i) && b.judge[j].Failed() {
+			ev.BesideFailed = true
+		}
 	}
 	s.Verdict, s.WaitsFor = b.judge[i].Step(&ev)
+	if doubt := b.judge[i].Doubt(s.RunsJudged); doubt > 0 {
+		s.Resistance.Sigma = math.Hypot(s.Resistance.Sigma, doubt*s.Resistance.Value)
+		s.CrankingA.Sigma = math.Hypot(s.CrankingA.Sigma, doubt*s.CrankingA.Value)
+	}
 	weak := (s.Verdict == loadtest.Tired || s.Verdict == loadtest.Failed) && !b.judge[i].DeadCell()
 	if byRuns := !s.CapacityAh.Known || ev.Capacity.Value >= loadtest.ServiceShare; weak && byRuns && b.tooStrongBeside(i) {
 		s.Verdict, s.WaitsFor = loadtest.Unknown, waitsForTaps

@@ -79,8 +79,9 @@ func (s *State) check() error {
 // JudgeState is what a judge remembers, to be saved and restored.
 type JudgeState struct {
 	Last       Verdict
-	Dead       bool  // a dead cell was seen
-	GivingRuns uint8 // runs in a row in which the battery gave its part
+	Dead       bool   // a dead cell was seen
+	GivingRuns uint8  // runs in a row in which the battery gave its part
+	BesideTill uint32 // runs up to which it doesn't get worse: it gave more than its part
 }
 
 // State returns what is remembered.

@@ -35,6 +35,7 @@ type Evidence struct {
 	EMFV         unit.Reading  // see Meter.EMFV
 	NeighborEMFV unit.Reading  // the highest of the other batteries in the bank
 	TakingRuns   uint8         // see Meter.TakingRuns
+	BesideFailed bool          // another battery has failed, of those that it shares the current with
 }
 
 // Limits of a verdict.
@@ -52,8 +53,9 @@ type Evidence struct {
 // resistance within one batch (trade articles). With 5 % for the one and 2.5 % for the other, 5.6 %
 // together, tired begins (at 78 %) 3.9 standard deviations down: 5e-5 for each battery if errors
 // were normal. 1,000 unit-years are some 400 batteries, two a unit and five years each: 0.02 false
-// ones. A figure that the runs' split of metal and acid leaves open has a wide uncertainty: half of
-// it on either side of the limit says nothing.
+// ones. A figure that the runs' split of metal and acid leaves open has a wide uncertainty, and one of
+// strings that are charged before each run, too: what is beyond the usual one counts wideSigmas times.
+// Tired begins then where a good battery's figure is 3 of its standard deviations down (at 11 %, 59 %).
 const (
 	// ServiceShare is the service limit.
 	ServiceShare = 0.80 // ratio: of rated; published: US Bureau of Reclamation storage battery guide
@@ -64,8 +66,12 @@ const (
 	// VerdictRuns are needed before there is a verdict.
 	VerdictRuns  = 20   // count: runs before a verdict; our choice
 	tiredSigmas  = 0.5  // ratio: of a figure's own uncertainty; our choice
+	usualSigma   = 0.05 // ratio: of rated, a figure's uncertainty with the runs that it wants; our choice
+	wideSigmas   = 3.0  // ratio: of what a figure's uncertainty has beyond that; our choice
 	failedSigmas = 1.0  // ratio: of a figure's own uncertainty; our choice
 	clearSigmas  = 1.0  // ratio: of a figure's own uncertainty; our choice
+	besideRuns   = 100  // count: runs after it gave a failed battery's part, till its figure is its own again; our choice
+	besideShare  = 0.12 // ratio: standard uncertainty that this adds to resistance and capability; our choice
 	tooGoodShare = 1.5  // ratio: of rated, no battery is so much better than its rating; our choice
 	fitLowPct    = 75.0 // %: 12.45 V rested, flooded; below it a battery needs charge before a test; trade practice
 	fitLowSigmas = 1.0  // ratio: of the charge's own uncertainty; our choice
@@ -93,7 +99,9 @@ var (
 	waitsForRuns = unit.Says("waits.verdict-runs", "20 motor runs with the feed off, and voltage and current read")
 	waitsForIdle = unit.Says("waits.verdict-charger", "20 motor runs with the tractor's engine off: lately the feed was on in "+
 		"every run, and what it holds up is not the battery's strength")
-	waitsForClear = unit.Says("waits.verdict-clear", "a clearer capability: it is within its uncertainty of the limit")
+	waitsForClear  = unit.Says("waits.verdict-clear", "a clearer capability: it is within its uncertainty of the limit")
+	waitsForFailed = unit.Says("waits.verdict-failed", "the replacement of the failed battery beside it, and 100 motor runs after "+
+		"it: a battery that has to give another's part looks weaker than it is")
 	waitsForScale = unit.Says("waits.verdict-scale", "a check of its current sensor's scale and of the rating given: it "+
 		"seems over 1.5 times as strong as that")
 	waitsForCharge = unit.Says("waits.verdict-charge", "a state of charge: needs a rest or a full charge")
@@ -143,13 +151,16 @@ func (j *Judge) judge(e *Evidence) (Verdict, *unit.Text) {
 	case e.Cranking.Value-e.Cranking.Sigma > tooGoodShare:
 		return Unknown, waitsForScale
 	}
+	j.beside(e)
 	failed, tired := j.under(e, ReplaceShare, failedSigmas, Failed), j.under(e, ServiceShare, tiredSigmas, Tired)
 	switch {
+	case (failed || tired) && j.state.Last < Tired && e.Runs < j.state.BesideTill:
+		return Unknown, waitsForFailed
 	case failed:
 		return Failed, nil
-	case tired:
+	case tired && (j.state.Last >= Tired || e.clearlyUnder(ServiceShare)):
 		return Tired, nil
-	case e.near(ServiceShare) && j.state.Last == Unknown:
+	case tired, e.near(ServiceShare) && j.state.Last == Unknown:
 		return Unknown, waitsForClear
 	case !e.SoC.Known:
 		return Unknown, waitsForCharge
@@ -157,6 +168,28 @@ func (j *Judge) judge(e *Evidence) (Verdict, *unit.Text) {
 		return FitLow, nil
 	}
 	return Fit, nil
+}
+
+// Failed reports whether the last verdict was that.
+func (j *Judge) Failed() bool { return j.state.Last == Failed }
+
+// beside notes how long the figure is that of a battery that gives more than its part: with half as much
+// current again, the last of a charge is gone within seconds, and counts as resistance (a fifth more).
+func (j *Judge) beside(e *Evidence) {
+	switch {
+	case e.BesideFailed:
+		j.state.BesideTill = e.Runs + besideRuns
+	case j.state.BesideTill > e.Runs+besideRuns: // its runs are counted anew
+		j.state.BesideTill = 0
+	}
+}
+
+// Doubt returns how far the figures of a battery may be off for having given another's part.
+func (j *Judge) Doubt(runs uint32) (share float64) {
+	if runs < j.state.BesideTill {
+		return besideShare
+	}
+	return 0
 }
 
 // deadCell reports whether a cell gives nothing.
@@ -189,6 +222,15 @@ func (j *Judge) under(e *Evidence, limit, sigmas float64, worth Verdict) bool {
 	}
 	return e.Cranking.Value+sigmas*e.Cranking.Sigma < limit ||
 		e.Capacity.Known && e.Capacity.Value+sigmas*e.Capacity.Sigma < limit
+}
+
+// clearlyUnder reports whether capability or capacity is below a limit by what a wide uncertainty asks for.
+func (e *Evidence) clearlyUnder(limit float64) bool {
+	margin := func(sigma float64) float64 {
+		return tiredSigmas*min(sigma, usualSigma) + wideSigmas*max(0, sigma-usualSigma)
+	}
+	return e.Cranking.Value+margin(e.Cranking.Sigma) < limit ||
+		e.Capacity.Known && e.Capacity.Value+margin(e.Capacity.Sigma) < limit
 }
 
 // near reports whether capability or capacity is not clear above a limit.

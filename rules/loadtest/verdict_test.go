@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"liftbank/rules/loadtest"
 	"liftbank/rules/unit"
@@ -47,7 +48,10 @@ func TestVerdicts(t *testing.T) {
 	}
 	check("little below, wide", loadtest.Unknown, "clearer capability", wide(0.77))
 	check("little above, wide", loadtest.Unknown, "clearer capability", wide(0.84))
-	check("70 %, wide", loadtest.Tired, "", wide(0.70))
+	check("70 %, wide", loadtest.Unknown, "clearer capability", wide(0.70)) // a good one of 92 % in one of seventy
+	check("65 %, wide", loadtest.Unknown, "clearer capability", wide(0.65))
+	check("62 %, wide", loadtest.Tired, "", wide(0.62)) // in one of six hundred
+	check("surely half, wide", loadtest.Failed, "", wide(0.49))
 	check("above, wide", loadtest.Fit, "", wide(0.87))
 	check("70 %", loadtest.Tired, "", share(0.70))
 	check("on the lower limit", loadtest.Tired, "", share(0.60))
@@ -123,6 +127,65 @@ func TestVerdictsDoNotFlicker(t *testing.T) {
 	assert.Equal(t, loadtest.Failed, step(0.55))
 	assert.Equal(t, loadtest.Failed, step(0.62))
 	assert.Equal(t, loadtest.Tired, step(0.64))
+}
+
+// What is far below the limit by a figure that may be wrong by as much is no longer called fit, nor tired.
+func TestAWideFigureThatSinksIsNoVerdict(t *testing.T) {
+	var j loadtest.Judge
+	step := func(share, sigma float64) loadtest.Verdict {
+		e := sound(share)
+		e.Cranking.Sigma = sigma
+		v, _ := j.Step(&e)
+		return v
+	}
+	assert.Equal(t, loadtest.Fit, step(0.90, 0.05))
+	assert.Equal(t, loadtest.Fit, step(0.78, 0.10), "may well be fit")
+	for _, x := range []float64{0.74, 0.65, 0.74, 0.84} {
+		assert.Equal(t, loadtest.Unknown, step(x, 0.10))
+	}
+	assert.Equal(t, loadtest.Fit, step(0.86, 0.10))
+	assert.Equal(t, loadtest.Tired, step(0.62, 0.10))
+	assert.Equal(t, loadtest.Tired, step(0.74, 0.10), "until it is clearly above")
+	assert.Equal(t, loadtest.Fit, step(0.91, 0.10))
+}
+
+// A battery that gives a failed one's part looks a fifth weaker than it is, and its figure is slow to come back: nothing
+// worse is said of it until 100 runs after; what was said before stands, and a dead cell shows all the same.
+func TestBesideAFailedBattery(t *testing.T) {
+	var j loadtest.Judge
+	e := sound(0.9)
+	step := func(share float64, runs uint32) loadtest.Verdict {
+		e.Cranking.Value, e.Runs = share, runs
+		v, w := j.Step(&e)
+		if v == loadtest.Unknown {
+			assert.Contains(t, w.Said(), "failed battery beside it")
+		}
+		return v
+	}
+	assert.Equal(t, loadtest.Fit, step(0.90, 300))
+	e.BesideFailed = true
+	assert.Equal(t, loadtest.Fit, step(0.85, 340))
+	assert.Equal(t, loadtest.Unknown, step(0.72, 400))
+	assert.Equal(t, loadtest.Unknown, step(0.50, 400))
+	saved := j.State()
+	e.BesideFailed = false // the failed one was replaced
+	assert.Equal(t, loadtest.Unknown, step(0.72, 499))
+	var again loadtest.Judge
+	require.NoError(t, again.Restore(saved))
+	j = again
+	assert.Equal(t, loadtest.Unknown, step(0.72, 499), "after a restart")
+	assert.Equal(t, loadtest.Tired, step(0.72, 500))
+	e.BesideFailed = true
+	assert.Equal(t, loadtest.Tired, step(0.70, 510), "it was before")
+	assert.Equal(t, loadtest.Fit, step(0.90, 520))
+	e.EMFV = good(10.6)
+	assert.Equal(t, loadtest.Failed, step(0.90, 521))
+
+	j, e = loadtest.Judge{}, sound(0.7)
+	e.BesideFailed = true
+	assert.Equal(t, loadtest.Unknown, step(0.7, 900))
+	e.BesideFailed = false
+	assert.Equal(t, loadtest.Tired, step(0.7, 25), "another battery, whose runs are counted anew")
 }
 
 // A dead cell stays dead when its evidence fades: the neighbors are as flat by then. Only a battery

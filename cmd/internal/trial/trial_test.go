@@ -8,10 +8,13 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"liftbank/cmd/internal/draw"
 	"liftbank/cmd/internal/score"
 	"liftbank/cmd/internal/trial"
 	"liftbank/cmd/scenariofile"
 	"liftbank/cmd/slowtest"
+	"liftbank/rules"
+	"liftbank/rules/loadtest"
 	"liftbank/sim/scenario"
 )
 
@@ -109,4 +112,24 @@ func BenchmarkSimulatedDay(b *testing.B) {
 		}
 	}
 	b.ReportMetric(86400*float64(b.N)/b.Elapsed().Seconds(), "sim-s/s")
+}
+
+// A sound battery that gives a failed one's part looks weaker than it is: it is not accused, and its figure is known to be off.
+func TestABatteryBesideAFailedOneIsNotAccused(t *testing.T) {
+	slowtest.Long(t)
+	for _, seed := range []uint64{650003, 650004} { // on both it was
+		sc := load(t, "battery-failed")
+		sc.Seed = seed
+		draw.Sensors(&sc, draw.Random, seed)
+		var last rules.Output
+		rep, _, err := trial.Run(t.Context(), sc, trial.Options{Coarse: trial.CoarseRest, RestEvery: 10 * time.Second}, 14*day,
+			func(_ *trial.Trial, out *rules.Output) error { last = *out; return nil })
+		require.NoError(t, err)
+		assert.Empty(t, rep.False)
+		b := &last.Battery[1]
+		assert.Equal(t, loadtest.Unknown, b.Verdict)
+		require.NotNil(t, b.WaitsFor)
+		assert.Contains(t, b.WaitsFor.Said(), "the failed battery beside it")
+		assert.Equal(t, 2, rep.Capability.InBand, "%+v", rep.Capability)
+	}
 }
