@@ -35,7 +35,7 @@ func (e *Engine) watch() error {
 	f := &e.frame
 	f.State, f.Spec, f.Settings, f.Read = &e.out.State, e.cfg.Batteries, e.set, &e.read
 	limit.InSeries(f.Settings.Limits(), e.cfg.Layout.Blocks())
-	f.Layout, f.Fitted, f.Supply = e.cfg.Layout, e.cfg.Fitted, &e.supply
+	f.Layout, f.Balancer, f.Fitted, f.Supply = e.cfg.Layout, e.cfg.Balancer, e.cfg.Fitted, &e.supply
 	f.Temps, f.Batteries = make([]unit.Reading, len(e.cfg.Batteries)), make([]view.BatteryFacts, len(e.cfg.Batteries))
 	f.Trust, f.Pump, f.Days, f.Book = e.trust, &e.pump.State, &e.days.Memory, &e.book
 	var err error

@@ -107,7 +107,8 @@ func (b *Bank) read(s *section, of ratings) {
 	s.yesNo("mixed", &b.Mixed, about{doc: "it is known that the batteries are of different kinds or ages; without it, `check` " +
 		"refuses such a bank"})
 	s.yesNo("balancer", &b.Balancer, about{doc: "series and series-pairs: an equalizer, or an output of the charger, brings current to " +
-		"the middles of the strings; the sensors don't see it, so a charge is not taken to say where the feed's leads are"})
+		"the middles of the strings; the sensors don't see it, so a charge is not taken to say where the feed's leads are, and what one battery of a string loses " +
+		"below 6 % a day is not told"})
 	list(s, "batteries", &b.Batteries, 1, maxBatteries, about{doc: "one entry for each 12 V battery", required: true},
 		func(b *Battery, s *section) { b.read(s, of) })
 }

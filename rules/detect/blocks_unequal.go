@@ -56,7 +56,8 @@ var BlocksUnequal = Finding[unequalLimits, unequalMemory]{
 		},
 		Clears: "Capacity, daily loss and resistance are back below half of their limits by their uncertainty; or a new battery. Opened " +
 			"joints begin the comparison again.",
-		Steady: "Needs three rests of 2 h and a day, and a week for less than 6 % a day; clears below half of each limit.",
+		Steady: "Needs three rests of 2 h and a day, and a week for less than 6 % a day, which is not told where a balancer makes up for it; clears " +
+			"below half of each limit.",
 		RaisedWithin: "a week, of 0.5 A drawn from one battery; of a fifth less capacity: three weeks of work, or once half of the bank was " +
 			"drawn; 20 motor runs, of a bad joint",
 		ExplainedBy: []string{"parallel-wired", "series-wired", "link-resistive"},
@@ -240,7 +241,7 @@ func judgeUnequal(v view.View, l *unequalLimits, m *unequalMemory) finding.Verdi
 		less = byRuns
 	}
 	isLess := less.Beyond(pct, unequalPart, unequalSigmas) && s.Depth() >= unequalDepth
-	isRate := rate.Beyond(perDay, unequalPart, unequalSigmas) && (rate.Value >= unequalSoonPct/100 || v.Watched(m.From) >= unequalWeek)
+	isRate := rate.Beyond(perDay, unequalPart, unequalSigmas) && (rate.Value >= unequalSoonPct/100 || m.tellsSlow(v))
 	isOhm := s.Runs >= unequalMinRuns && ohm.Beyond(l.Mohm/mohmPerOhm, unequalPart, unequalSigmas)
 	isBehind := behind.Beyond(pct, unequalPart, unequalSigmas)
 	if isLess || isRate || isOhm || isBehind {
@@ -265,6 +266,12 @@ func judgeUnequal(v view.View, l *unequalLimits, m *unequalMemory) finding.Verdi
 }
 
 const unequalMinRuns = 10 // count: motor runs before resistances are compared; our choice
+
+// tellsSlow reports whether what is lost slowly can be told from what charges leave. A balancer makes up for it at
+// each charge, and what it leaves on one battery and not on the other fades at the same pace.
+func (m *unequalMemory) tellsSlow(v view.View) bool {
+	return v.Watched(m.From) >= unequalWeek && !v.Balancer()
+}
 
 // lessEvidence returns the evidence of the capacity; none where the bank was not drawn down.
 func lessEvidence(s *blocks.State, less blocks.Figure) finding.Evidence {

@@ -734,6 +734,7 @@ var ofUnit = map[string]func(u *played, v string){
 			u.f.Chips.Name(c, name)
 		}
 	},
+	"balancer": func(u *played, v string) { u.f.Balancer = u.yes(v) },
 	"quiet": func(u *played, v string) {
 		u.quiet = -1
 		if u.yes(v) {

@@ -29,6 +29,7 @@ type Frame struct {
 	*State
 	Spec     []Spec
 	Layout   unit.Layout
+	Balancer bool     // something brings current to the middles of strings, past the sensors
 	Names    []string // of what shares the bank's current: batteries in parallel, or strings; set by detect.Start
 	Settings settings.Settings
 	Chips    *unit.Chips // that read the channels; nil: not known

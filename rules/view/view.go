@@ -64,6 +64,9 @@ func (v View) StateSince(name string) time.Duration {
 	return 0
 }
 
+// Balancer reports whether something brings current to the middles of strings, past the sensors.
+func (v View) Balancer() bool { return v.f.Balancer }
+
 // Layout returns how the batteries are joined where the unit is wired right.
 func (v View) Layout() unit.Layout { return v.f.Layout }
 
