@@ -195,7 +195,7 @@ func (b *batteries) capability(i int, at unit.Moment, s *view.BatteryState) {
 	s.HealthPct = healthPct(s.CapacityAh, rated)
 	ev := loadtest.Evidence{
 		Runs: s.RunsJudged, ChargedRuns: m.ChargedRuns(), Cranking: over(s.CrankingA, rated.RatedCCA), Capacity: over(s.CapacityAh, rated.RatedAh),
-		SoC: b.soc(i), EMFV: emfV(m), TakingRuns: m.TakingRuns(),
+		SoC: b.soc(i), EMFV: emfV(m), TakingRuns: m.TakingRuns(), InString: b.layout.Blocks() > 1,
 	}
 	if s.RestedV.Known &&
 		s.RestedAt == at.Mono { // a rest before a charge says nothing of a cell: an empty battery was as low

@@ -52,7 +52,7 @@ var BankFlat = Finding[None, flatMemory]{
 	Sane: func(m *flatMemory) error {
 		return errors.Join(within("runs fallen", float64(m.Fell), 0, flatRuns),
 			within("runs held", float64(m.Held), 0, flatHeld),
-			within("lowest voltage", m.Lowest, 0, 100))
+			within("lowest voltage", m.Lowest, 0, 200))
 	},
 	Judge: judgeFlat,
 }

@@ -54,9 +54,9 @@ var FeedLow = Finding[feedLowLimits, feedLowMemory]{
 	Gap:    func(m *feedLowMemory) { m.Now = heldNow{} },
 	Renews: []Work{NewBattery, RightAh},
 	Sane: func(m *feedLowMemory) error {
-		return errors.Join(within("drives", float64(m.Drives), 0, feedLowDrives), within("voltage", m.V, 0, 100),
-			within("input", m.InV, -100, 100),
-			within("voltage now", m.Now.Smoothed, -100, 100))
+		return errors.Join(within("drives", float64(m.Drives), 0, feedLowDrives), within("voltage", m.V, 0, 200),
+			within("input", m.InV, -200, 200),
+			within("voltage now", m.Now.Smoothed, -200, 200))
 	},
 	Judge: judgeFeedLow,
 }

@@ -35,6 +35,7 @@ type Evidence struct {
 	EMFV         unit.Reading  // see Meter.EMFV
 	NeighborEMFV unit.Reading  // the highest of the other batteries in the bank
 	TakingRuns   uint8         // see Meter.TakingRuns
+	InString     bool          // with another in series
 	BesideFailed bool          // another battery has failed, of those that it shares the current with
 }
 
@@ -55,7 +56,8 @@ type Evidence struct {
 // were normal. 1,000 unit-years are some 400 batteries, two a unit and five years each: 0.02 false
 // ones. A figure that the runs' split of metal and acid leaves open has a wide uncertainty, and one of
 // strings that are charged before each run, too: what is beyond the usual one counts wideSigmas times.
-// Tired begins then where a good battery's figure is 3 of its standard deviations down (at 11 %, 59 %).
+// Tired begins then where a good battery's figure is 3 of its standard deviations down (at 11 %, 59 %). In
+// strings the figure of a sound battery is off by 4 % (RMS, suite healthy), not by 2 %: less of it is usual.
 const (
 	// ServiceShare is the service limit.
 	ServiceShare = 0.80 // ratio: of rated; published: US Bureau of Reclamation storage battery guide
@@ -66,7 +68,8 @@ const (
 	// VerdictRuns are needed before there is a verdict.
 	VerdictRuns  = 20   // count: runs before a verdict; our choice
 	tiredSigmas  = 0.5  // ratio: of a figure's own uncertainty; our choice
-	usualSigma   = 0.05 // ratio: of rated, a figure's uncertainty with the runs that it wants; our choice
+	usualSigma   = 0.05 // ratio: of rated, a figure's uncertainty with the runs that it wants, fixed for the most part; our choice
+	stringSigma  = 0.03 // ratio: of a battery in a string, where more of it comes and goes with the charges; our choice
 	wideSigmas   = 3.0  // ratio: of what a figure's uncertainty has beyond that; our choice
 	failedSigmas = 1.0  // ratio: of a figure's own uncertainty; our choice
 	clearSigmas  = 1.0  // ratio: of a figure's own uncertainty; our choice
@@ -226,8 +229,12 @@ func (j *Judge) under(e *Evidence, limit, sigmas float64, worth Verdict) bool {
 
 // clearlyUnder reports whether capability or capacity is below a limit by what a wide uncertainty asks for.
 func (e *Evidence) clearlyUnder(limit float64) bool {
+	usual := usualSigma
+	if e.InString {
+		usual = stringSigma
+	}
 	margin := func(sigma float64) float64 {
-		return tiredSigmas*min(sigma, usualSigma) + wideSigmas*max(0, sigma-usualSigma)
+		return tiredSigmas*min(sigma, usual) + wideSigmas*max(0, sigma-usual)
 	}
 	return e.Cranking.Value+margin(e.Cranking.Sigma) < limit ||
 		e.Capacity.Known && e.Capacity.Value+margin(e.Capacity.Sigma) < limit

@@ -53,6 +53,12 @@ func TestVerdicts(t *testing.T) {
 	check("62 %, wide", loadtest.Tired, "", wide(0.62)) // in one of six hundred
 	check("surely half, wide", loadtest.Failed, "", wide(0.49))
 	check("above, wide", loadtest.Fit, "", wide(0.87))
+	in := func(x, sigma float64) func(*loadtest.Evidence) {
+		return func(e *loadtest.Evidence) { e.InString, e.Cranking.Value, e.Cranking.Sigma = true, x, sigma }
+	}
+	check("in a string, near", loadtest.Unknown, "clearer capability", in(0.76, 0.045))
+	check("in a string", loadtest.Tired, "", in(0.735, 0.045))
+	check("in a string, sure", loadtest.Tired, "", in(0.78, 0.03))
 	check("70 %", loadtest.Tired, "", share(0.70))
 	check("on the lower limit", loadtest.Tired, "", share(0.60))
 	check("half", loadtest.Failed, "", share(0.50))
