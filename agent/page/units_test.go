@@ -325,8 +325,9 @@ func TestPageDrawingHoldsTheLongestWords(t *testing.T) {
 	for _, lang := range []string{"en", "es"} {
 		tab.open("/findings")
 		tab.follow(`button[lang="` + lang + `"]`)
-		s.Seq = b.hub.Current().Seq + 1
-		b.hub.Publish(s)
+		next := *s // what was published is read by others
+		next.Seq = b.hub.Current().Seq + 1
+		b.hub.Publish(&next)
 		tab.open("/")
 		assert.Empty(t, eval[[]string](tab, overlaps), lang)
 		tab.picture("drawing-longest-" + lang)
