@@ -54,10 +54,12 @@ type Evidence struct {
 // resistance within one batch (trade articles). With 5 % for the one and 2.5 % for the other, 5.6 %
 // together, tired begins (at 78 %) 3.9 standard deviations down: 5e-5 for each battery if errors
 // were normal. 1,000 unit-years are some 400 batteries, two a unit and five years each: 0.02 false
-// ones. A figure that the runs' split of metal and acid leaves open has a wide uncertainty, and one of
-// strings that are charged before each run, too: what is beyond the usual one counts wideSigmas times.
-// Tired begins then where a good battery's figure is 3 of its standard deviations down (at 11 %, 59 %). In
-// strings the figure of a sound battery is off by 4 % (RMS, suite healthy), not by 2 %: less of it is usual.
+// ones. A figure that the runs' split of metal and acid leaves open has a wide uncertainty: half of
+// it on either side of the limit says nothing.
+//
+// In strings a sound battery's figure is off by 4 % (RMS, suite healthy), and it comes and goes with the
+// charges; where each run follows one, by 10 %. What an uncertainty has beyond stringSigma counts wideSigmas
+// times there: at 4.5 % tired begins at 75 %, at 10 % at 65 %, some 3 standard deviations below a good one's.
 const (
 	// ServiceShare is the service limit.
 	ServiceShare = 0.80 // ratio: of rated; published: US Bureau of Reclamation storage battery guide
@@ -68,9 +70,8 @@ const (
 	// VerdictRuns are needed before there is a verdict.
 	VerdictRuns  = 20   // count: runs before a verdict; our choice
 	tiredSigmas  = 0.5  // ratio: of a figure's own uncertainty; our choice
-	usualSigma   = 0.05 // ratio: of rated, a figure's uncertainty with the runs that it wants, fixed for the most part; our choice
-	stringSigma  = 0.03 // ratio: of a battery in a string, where more of it comes and goes with the charges; our choice
-	wideSigmas   = 3.0  // ratio: of what a figure's uncertainty has beyond that; our choice
+	stringSigma  = 0.03 // ratio: of rated, the part of an uncertainty that is fixed, in a string; our choice
+	wideSigmas   = 2.0  // ratio: of what a figure's uncertainty has beyond that; our choice
 	failedSigmas = 1.0  // ratio: of a figure's own uncertainty; our choice
 	clearSigmas  = 1.0  // ratio: of a figure's own uncertainty; our choice
 	besideRuns   = 100  // count: runs after it gave a failed battery's part, till its figure is its own again; our choice
@@ -227,14 +228,13 @@ func (j *Judge) under(e *Evidence, limit, sigmas float64, worth Verdict) bool {
 		e.Capacity.Known && e.Capacity.Value+sigmas*e.Capacity.Sigma < limit
 }
 
-// clearlyUnder reports whether capability or capacity is below a limit by what a wide uncertainty asks for.
+// clearlyUnder reports whether capability or capacity is below a limit by what a wide uncertainty asks for in a string.
 func (e *Evidence) clearlyUnder(limit float64) bool {
-	usual := usualSigma
-	if e.InString {
-		usual = stringSigma
+	if !e.InString {
+		return true
 	}
 	margin := func(sigma float64) float64 {
-		return tiredSigmas*min(sigma, usual) + wideSigmas*max(0, sigma-usual)
+		return tiredSigmas*min(sigma, stringSigma) + wideSigmas*max(0, sigma-stringSigma)
 	}
 	return e.Cranking.Value+margin(e.Cranking.Sigma) < limit ||
 		e.Capacity.Known && e.Capacity.Value+margin(e.Capacity.Sigma) < limit

@@ -48,17 +48,18 @@ func TestVerdicts(t *testing.T) {
 	}
 	check("little below, wide", loadtest.Unknown, "clearer capability", wide(0.77))
 	check("little above, wide", loadtest.Unknown, "clearer capability", wide(0.84))
-	check("70 %, wide", loadtest.Unknown, "clearer capability", wide(0.70)) // a good one of 92 % in one of seventy
-	check("65 %, wide", loadtest.Unknown, "clearer capability", wide(0.65))
-	check("62 %, wide", loadtest.Tired, "", wide(0.62)) // in one of six hundred
-	check("surely half, wide", loadtest.Failed, "", wide(0.49))
+	check("70 %, wide", loadtest.Tired, "", wide(0.70))
 	check("above, wide", loadtest.Fit, "", wide(0.87))
 	in := func(x, sigma float64) func(*loadtest.Evidence) {
 		return func(e *loadtest.Evidence) { e.InString, e.Cranking.Value, e.Cranking.Sigma = true, x, sigma }
 	}
+	// There a good one, of 92 % of its rating, is taken for tired once in some hundreds at the least.
 	check("in a string, near", loadtest.Unknown, "clearer capability", in(0.76, 0.045))
-	check("in a string", loadtest.Tired, "", in(0.735, 0.045))
+	check("in a string", loadtest.Tired, "", in(0.75, 0.045))
 	check("in a string, sure", loadtest.Tired, "", in(0.78, 0.03))
+	check("in a string, wide, near", loadtest.Unknown, "clearer capability", in(0.67, 0.1))
+	check("in a string, wide", loadtest.Tired, "", in(0.63, 0.1))
+	check("in a string, surely half", loadtest.Failed, "", in(0.49, 0.1))
 	check("70 %", loadtest.Tired, "", share(0.70))
 	check("on the lower limit", loadtest.Tired, "", share(0.60))
 	check("half", loadtest.Failed, "", share(0.50))
@@ -135,12 +136,12 @@ func TestVerdictsDoNotFlicker(t *testing.T) {
 	assert.Equal(t, loadtest.Tired, step(0.64))
 }
 
-// What is far below the limit by a figure that may be wrong by as much is no longer called fit, nor tired.
+// In a string, what is far below the limit by a figure that may be wrong by as much is no longer called fit, nor tired.
 func TestAWideFigureThatSinksIsNoVerdict(t *testing.T) {
 	var j loadtest.Judge
 	step := func(share, sigma float64) loadtest.Verdict {
 		e := sound(share)
-		e.Cranking.Sigma = sigma
+		e.Cranking.Sigma, e.InString = sigma, true
 		v, _ := j.Step(&e)
 		return v
 	}
