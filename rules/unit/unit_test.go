@@ -60,3 +60,12 @@ func TestClasses(t *testing.T) {
 	assert.Equal(t, c.Of(unit.BatteryVoltage, 0), own.Worst(unit.BatteryVoltage, 2))
 	assert.InDelta(t, 0.15, unit.SensorClass{Zero: 0.01, Gain: 0.01}.ReadLow(-14), 1e-12)
 }
+
+// What a unit is taken to have that does not say the class of its sensors: a thermistor right within 1 °C, a
+// transducer of 250 bar within 1 % (common practice, no source).
+func TestUsualClassesOfWhatIsNoTap(t *testing.T) {
+	for _, s := range []unit.Signal{unit.BatteryTemp, unit.AmbientTemp} {
+		assert.Equal(t, unit.SensorClass{Noise: 0.1, Zero: 1}, unit.DefaultClass(s))
+	}
+	assert.Equal(t, unit.SensorClass{Step: 0.02, Noise: 0.5, Zero: 2.5, Gain: 0.02}, unit.DefaultClass(unit.OilPressure))
+}
