@@ -139,6 +139,7 @@ func (j *Judge) Step(e *Evidence) (v Verdict, waitsFor *unit.Text) {
 }
 
 func (j *Judge) judge(e *Evidence) (Verdict, *unit.Text) {
+	j.beside(e)
 	if e.deadCell() {
 		j.state.Dead, j.state.GivingRuns = true, 0
 	}
@@ -155,7 +156,6 @@ func (j *Judge) judge(e *Evidence) (Verdict, *unit.Text) {
 	case e.Cranking.Value-e.Cranking.Sigma > tooGoodShare:
 		return Unknown, waitsForScale
 	}
-	j.beside(e)
 	failed, tired := j.under(e, ReplaceShare, failedSigmas, Failed), j.under(e, ServiceShare, tiredSigmas, Tired)
 	switch {
 	case (failed || tired) && j.state.Last < Tired && e.Runs < j.state.BesideTill:

@@ -189,6 +189,13 @@ func TestBesideAFailedBattery(t *testing.T) {
 	assert.Equal(t, loadtest.Failed, step(0.90, 521))
 
 	j, e = loadtest.Judge{}, sound(0.7)
+	e.Runs, e.BesideFailed = 12, true
+	j.Step(&e) // too few runs for a verdict, and all of them beside it
+	e.BesideFailed = false
+	assert.Equal(t, loadtest.Unknown, step(0.7, 25))
+	assert.Equal(t, loadtest.Tired, step(0.7, 112))
+
+	j, e = loadtest.Judge{}, sound(0.7)
 	e.BesideFailed = true
 	assert.Equal(t, loadtest.Unknown, step(0.7, 900))
 	e.BesideFailed = false
