@@ -195,7 +195,11 @@ func eval[T any](t *tab, js string) T {
 // until waits for a condition in the page, across loads of others.
 func (t *tab) until(js string) {
 	t.Helper()
-	browsertest.Until(t, t.ctx, js, func() { t.picture("waiting-in-vain") })
+	browsertest.Until(t, t.ctx, js, func() {
+		t.picture("waiting-in-vain")
+		t.Log(eval[string](t, `[location.href, document.readyState, document.getElementById('savestate')?.textContent,
+			'focus: ' + document.activeElement?.outerHTML.slice(0, 160), 'pressed: ' + window.pressed, window.bad].join('\n')`))
+	})
 }
 
 // picture keeps the page as it looks, if somebody wants to see it.
@@ -244,7 +248,8 @@ func (t *tab) script(on bool) {
 // follow presses what leads to another page and waits for it.
 func (t *tab) follow(selector string) {
 	t.Helper()
-	eval[bool](t, `window.pressed = true`)
+	eval[bool](t, `window.pressed = 'nothing', document.addEventListener('click',
+		e => window.pressed = e.target.outerHTML.slice(0, 160), {capture: true, once: true}), true`)
 	ctx, cancel := context.WithTimeout(t.ctx, browserPatience)
 	defer cancel()
 	// the page may be gone before it says that it was pressed

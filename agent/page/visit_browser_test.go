@@ -6,13 +6,16 @@ import (
 	"image/color"
 	"image/jpeg"
 	"io"
+	"maps"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
 	"sync/atomic"
 	"testing"
 
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -397,6 +400,104 @@ func TestPageAsksAgainWhereNoAnswerComes(t *testing.T) {
 	tab.until(allSaved)
 	assert.Equal(t, "asked twice", b.opts.Visits.Draft().Fields["note"])
 	assert.Equal(t, int32(2), asked.Load())
+}
+
+// What is typed while the answer to a save is on its way is no second text of somebody else's: it is sent after that.
+func TestPageTypesWhileAnAnswerComes(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
+	t.Parallel()
+	b := newBench(t)
+	b.stop()
+	var asked atomic.Int32
+	free := make(chan bool)
+	b.wrap = func(h http.Handler) http.Handler {
+		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			if r.URL.Path != "/visit/save" || asked.Add(1) > 1 {
+				h.ServeHTTP(w, r)
+				return
+			}
+			answer := httptest.NewRecorder()
+			h.ServeHTTP(answer, r)
+			maps.Copy(w.Header(), answer.Header())
+			w.WriteHeader(answer.Code)
+			_ = http.NewResponseController(w).Flush()
+			<-free
+			_, _ = w.Write(answer.Body.Bytes())
+		})
+	}
+	b.start(b.addr)
+	begin(t, b.s)
+	tab := b.browse(phone)
+	tab.signIn()
+	tab.open("/visit/review")
+	eval[bool](tab, `window.fetch = (real => (...all) => real(...all).then(r => (window.answers = true, r)))(fetch), true`)
+	tab.do(chromedp.SendKeys(`#f-note`, "one\t"))
+	tab.until(`window.answers`)
+	tab.do(chromedp.SendKeys(`#f-note`, ", two\t"))
+	close(free)
+	tab.until(allSaved)
+	d := b.opts.Visits.Draft()
+	assert.Equal(t, "one, two", d.Fields["note"])
+	assert.Empty(t, d.ToSettle)
+	assert.Equal(t, int32(2), asked.Load())
+}
+
+// A mouse presses what leads on, and so leaves a field: what the page says of that value comes once the press is over, and
+// not between, where it would push the button away.
+func TestPageStaysWhilePressed(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
+	t.Parallel()
+	b := newBench(t)
+	begin(t, b.s)
+	tab := &typist{tab: b.browse(desk)}
+	tab.signIn()
+	tab.open("/visit/look/battery-box")
+	tab.enter(`#f-check-battery-box-level-limit_min`, "10")
+	tab.do(chromedp.KeyEvent("\t"))
+	tab.until(allSaved)
+	tab.enter(`#f-check-battery-box-level-reading`, "8")
+	tab.see(`.stepfoot .main`)
+	at := eval[[]float64](tab.tab, `(r => [r.x + r.width / 2, r.y + 4])(document.querySelector('.stepfoot .main').getBoundingClientRect())`)
+	press := func(kind input.DispatchMouseEventType) {
+		tab.do(chromedp.MouseEvent(kind, at[0], at[1], chromedp.ButtonLeft, chromedp.ClickCount(1)))
+	}
+	const judged = `document.getElementById('f-check-battery-box-level-judged').textContent`
+	answers := `performance.getEntriesByName(location.origin + '/visit/save').length`
+	before, said := eval[int](tab.tab, answers), eval[string](tab.tab, judged)
+	press(chromedp.MousePressed)
+	tab.until(answers + fmt.Sprint(" > ", before))
+	assert.Equal(t, said, eval[string](tab.tab, judged))
+	press(chromedp.MouseReleased)
+	tab.until(`location.pathname === '/visit/look/feed'`)
+	assert.Equal(t, "8", b.opts.Visits.Draft().Fields["check.battery-box.level.reading"])
+}
+
+// A number is sent once it is typed: half of it is not, whatever else is sent meanwhile.
+func TestPageSendsNoHalfNumbers(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
+	t.Parallel()
+	b := newBench(t)
+	begin(t, b.s)
+	tab := &typist{tab: b.browse(desk)}
+	tab.signIn()
+	tab.open("/visit/measure/b")
+	tab.enter(`#f-meter-b-current_a`, "−")
+	eval[bool](tab.tab, `(e => (e.value = '12.61 V', e.dispatchEvent(new Event('change', {bubbles: true}))))(document.getElementById('f-meter-b-voltage_v'))`)
+	tab.until(`document.getElementById('f-meter-b-voltage_v').value !== '' && performance.getEntriesByName(location.origin + '/visit/save').length > 0`)
+	assert.Equal(t, "Saving…", eval[string](tab.tab, `document.getElementById('savestate').textContent`))
+	assert.True(t, eval[bool](tab.tab, `document.getElementById('f-meter-b-current_a-e').hidden`))
+	d := b.opts.Visits.Draft()
+	assert.Equal(t, []string{"12.61", ""}, []string{d.Fields["meter.b.voltage_v"], d.Fields["meter.b.current_a"]})
+	tab.do(chromedp.KeyEvent("1,5"))
+	tab.goTo(`.stepfoot .main`, "/visit/measure/feed")
+	assert.Equal(t, "-1.5", b.opts.Visits.Draft().Fields["meter.b.current_a"])
+
+	// Put back as it was, of which no change is told.
+	tab.open("/visit/measure/b")
+	tab.enter(`#f-meter-b-voltage_v`, "7\b")
+	tab.until(`document.getElementById('savestate').textContent === 'Saving…'`)
+	eval[bool](tab.tab, `document.activeElement.blur(), true`)
+	tab.until(allSaved)
 }
 
 // Two tabs of one phone keep each other's texts; a session that has ended asks for the PIN and goes on

@@ -31,7 +31,7 @@
   document.querySelectorAll('[data-phone]').forEach(function (e) { if (e.dataset.phone === phone) e.textContent = e.dataset.mine; });
 
   var left = id && read(prefix + id) || {};
-  var pending = left.pending || {}; // by field: value, the revision it was changed from, how the field is called, refused or not
+  var pending = left.pending || {}; // by field: value, the revision it was changed from, how the field is called, whether refused, or a number half typed
   var photos = left.photos || [];   // not sent yet: what of, the picture
   var making = 0;                   // photos that are being made small
   var settle = bar ? Number(bar.dataset.settle) : 0, at = bar && bar.dataset.at, trouble = '', sending = false, again = 0, waiting = null;
@@ -156,16 +156,27 @@
   }
   function later() { clearTimeout(again); again = setTimeout(send, 4000); }
 
+  // What an answer changes may move what is being pressed from under the pointer: it waits until the press is over.
+  var up = Promise.resolve(), over = null;
+  document.addEventListener('pointerdown', function () {
+    up = new Promise(function (give) { over = give; setTimeout(give, 2000); }); // let go of beyond the window: nobody tells
+  });
+  ['pointerup', 'pointercancel'].forEach(function (kind) {
+    document.addEventListener(kind, function () { if (over) setTimeout(over, 100); }); // the click comes first
+  });
+
   // post sends a form and gives the answer to take; what can't be sent, or isn't answered in so many seconds, is tried again.
   function post(path, body, seconds, take) {
     var stop = new AbortController(), late = setTimeout(function () { stop.abort(); }, seconds * 1000);
     sending = true;
     say();
     fetch(path, { method: 'POST', body: body, headers: { Accept: 'application/json' }, credentials: 'same-origin', signal: stop.signal }).then(function (r) {
-      sending = false;
-      if (!r.ok && r.status !== 422) { failed(r); return; }
-      return r.json().then(function (answer) {
+      if (!r.ok && r.status !== 422) { clearTimeout(late); sending = false; failed(r); return; }
+      // What is sent before the answer is taken would be from a revision that the unit has left.
+      return Promise.all([r.json(), up]).then(function (both) {
+        var answer = both[0];
         clearTimeout(late);
+        sending = false;
         trouble = '';
         take(answer);
         store();
@@ -194,7 +205,7 @@
   function send() {
     clearTimeout(again);
     if (sending) return;
-    var ready = names().filter(function (n) { return !pending[n].held; });
+    var ready = names().filter(function (n) { return !pending[n].held && !pending[n].typing; });
     if (ready.length && bar) {
       var from = pending[ready[0]].base, sent = {}, data = new URLSearchParams({ id: id, revision: from, phone: phone });
       ready.forEach(function (n) {
@@ -367,7 +378,7 @@
     if (!count()) return;
     if (trouble === 'pin' && event.type === 'submit' && event.target === form) return; // the unit asks for the PIN, and keeps the form
     event.preventDefault();
-    names().forEach(function (n) { if (element(n)) pending[n].held = false; });
+    names().forEach(function (n) { if (element(n)) pending[n].held = pending[n].typing = false; });
     waiting = go;
     trouble = '';
     send();
@@ -378,13 +389,21 @@
     form.addEventListener('input', function (event) {
       var e = event.target;
       if (e.type === 'radio' || e.type === 'file') return;
-      if (mark(e)) say();
+      if (!mark(e)) return;
+      say();
       clearTimeout(again);
       if (e.getAttribute('inputmode') !== 'decimal') again = setTimeout(send, 1500);
+      else if (!waiting) pending[e.name].typing = true; // half a number is refused, or wrong: whatever else is sent, it waits
     });
     form.addEventListener('change', function (event) {
       if (event.target.type === 'file') { taken(event.target); return; }
       if (mark(event.target)) { counted(); send(); }
+    });
+    form.addEventListener('focusout', function (event) { // no change is told of what was put back as it was
+      var p = pending[event.target.name];
+      if (!p || !p.typing) return;
+      p.typing = false;
+      send();
     });
     form.addEventListener('click', function (event) {
       if (event.target.name !== 'all') return;
@@ -411,7 +430,7 @@
       });
       form.querySelectorAll('input[type=file]').forEach(function (f) { f.disabled = true; }); // sent already
     });
-    names().forEach(function (n) { put(n, pending[n].v); pending[n].held = false; });
+    names().forEach(function (n) { put(n, pending[n].v); pending[n].held = pending[n].typing = false; });
     counted();
   }
   document.addEventListener('click', function (event) {
