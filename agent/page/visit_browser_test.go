@@ -402,6 +402,54 @@ func TestPageAsksAgainWhereNoAnswerComes(t *testing.T) {
 	assert.Equal(t, int32(2), asked.Load())
 }
 
+// An answer that is lost, with the text changed before the next try: the unit has the first text, and nobody is asked to
+// choose between two of their own.
+func TestPageLosesAnAnswer(t *testing.T) {
+	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
+	for _, reloads := range []bool{false, true} {
+		t.Run(fmt.Sprint("reloads ", reloads), func(t *testing.T) {
+			t.Parallel()
+			b := newBench(t)
+			b.stop()
+			var asked atomic.Int32
+			b.wrap = func(h http.Handler) http.Handler {
+				return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+					if r.URL.Path == "/visit/save" && asked.Add(1) == 1 {
+						h.ServeHTTP(httptest.NewRecorder(), r)
+						<-r.Context().Done()
+						return
+					}
+					h.ServeHTTP(w, r)
+				})
+			}
+			b.start(b.addr)
+			begin(t, b.s)
+			tab := b.browse(phone)
+			tab.signIn()
+			tab.open("/visit/review")
+			eval[bool](tab, `window.fetch = (real => (...all) => { all[1].signal.onabort = () => window.gone = true; return real(...all); })(fetch), true`)
+			tab.hurry()
+			tab.do(chromedp.SendKeys(`#f-note`, "one\t"))
+			if reloads {
+				assert.Eventually(t, func() bool { return b.opts.Visits.Draft().Fields["note"] == "one" }, browserPatience, tickOften)
+			} else {
+				tab.until(`window.gone`)
+			}
+			tab.do(chromedp.SendKeys(`#f-note`, ", two"))
+			if reloads {
+				tab.open("/visit/review")
+			}
+			tab.until(allSaved)
+			d := b.opts.Visits.Draft()
+			assert.Equal(t, "one, two", d.Fields["note"])
+			assert.Empty(t, d.ToSettle)
+			for _, c := range d.Log {
+				assert.False(t, c.Refused, c)
+			}
+		})
+	}
+}
+
 // What is typed while the answer to a save is on its way is no second text of somebody else's: it is sent after that.
 func TestPageTypesWhileAnAnswerComes(t *testing.T) {
 	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself

@@ -31,7 +31,9 @@
   document.querySelectorAll('[data-phone]').forEach(function (e) { if (e.dataset.phone === phone) e.textContent = e.dataset.mine; });
 
   var left = id && read(prefix + id) || {};
-  var pending = left.pending || {}; // by field: value, the revision it was changed from, how the field is called, whether refused, or a number half typed
+  // By field: value, the revision it was changed from, how the field is called, whether refused, or a number half typed; what
+  // was sent of it and not answered: the unit may have it.
+  var pending = left.pending || {};
   var photos = left.photos || [];   // not sent yet: what of, the picture
   var making = 0;                   // photos that are being made small
   var settle = bar ? Number(bar.dataset.settle) : 0, at = bar && bar.dataset.at, trouble = '', sending = false, again = 0, waiting = null;
@@ -120,6 +122,7 @@
     at = new Date().toISOString(); // by this phone's clock: the unit's may not be set
     Object.keys(sent).forEach(function (name) {
       var p = pending[name], unchanged = p && p.v === sent[name];
+      if (p) delete p.asked;
       wrong(name, answer.refused[name]);
       if (answer.refused[name]) {
         if (unchanged) p.held = true;
@@ -210,9 +213,11 @@
       var from = pending[ready[0]].base, sent = {}, data = new URLSearchParams({ id: id, revision: from, phone: phone });
       ready.forEach(function (n) {
         if (pending[n].base !== from) return;
-        sent[n] = pending[n].v;
+        if (pending[n].asked === undefined) pending[n].asked = pending[n].v;
+        sent[n] = pending[n].asked; // once more what wasn't answered, or the unit would hold that for somebody else's
         data.set(n, sent[n]);
       });
+      store();
       post('/visit/save', data, 30, function (answer) { took(sent, from, answer); });
     } else if (photos.length) sendPhoto();
     else done();
@@ -223,7 +228,7 @@
     if (!name || e.type === 'file' || e.type === 'hidden' || e.type === 'submit') return false;
     var base = pending[name] ? pending[name].base : bases[name] === undefined ? revision : bases[name];
     known[name] = true;
-    pending[name] = { v: element(name).value, base: base, label: label(e) };
+    pending[name] = { v: element(name).value, base: base, label: label(e), asked: pending[name] && pending[name].asked };
     store();
     return true;
   }
