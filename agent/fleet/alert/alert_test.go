@@ -237,8 +237,12 @@ func TestADatabaseThatIsAwayEndsNothing(t *testing.T) {
 func TestNobodyIsSilentForTheDatabase(t *testing.T) {
 	for name, c := range map[string]struct {
 		stays bool          // the connection
-		back  time.Duration // after the database
-	}{"back before": {false, 0}, "back after": {false, 30 * time.Second}, "never lost": {true, 0}} {
+		lost  time.Duration // before the database
+		back  time.Duration // after it
+	}{
+		"back before": {}, "back after": {back: 30 * time.Second}, "never lost": {stays: true},
+		"lost before, back after": {lost: 2 * time.Minute, back: 30 * time.Second},
+	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				until(t0)
@@ -250,7 +254,9 @@ func TestNobodyIsSilentForTheDatabase(t *testing.T) {
 				started(t, alert.Options{Store: s, Targets: []alert.Target{m.target()},
 					Listening: func() (time.Time, bool) { s.mu.Lock(); defer s.mu.Unlock(); return since, up }})
 				time.Sleep(time.Hour)
-				s.change(func(s *store) { s.fails, up = errors.New("no connection"), c.stays })
+				s.change(func(*store) { up = c.stays })
+				time.Sleep(c.lost)
+				s.change(func(s *store) { s.fails = errors.New("no connection") })
 				time.Sleep(25 * time.Hour)
 				assert.Equal(t, []string{"DatabaseAway urgent"}, m.standing())
 				back := func(s *store) {

@@ -59,13 +59,14 @@ type outlook struct {
 	shown   map[string]time.Time // snapshot looked at last, by unit
 	unheard map[string]time.Time // units that get no confirmation, since the snapshot that says so
 
-	heard   time.Time // by this database before the start
-	latest  time.Time // by this database, of any unit
-	deaf    []span    // when nothing could come in, as far as it is known
-	lost    time.Time // since when it can't; zero: it can
-	noticed time.Time // that it can't
-	since   time.Time // of the connection
-	open    time.Time // of the last look at which it could
+	heard    time.Time // by this database before the start
+	latest   time.Time // by this database, of any unit
+	deaf     []span    // when nothing could come in, as far as it is known
+	lost     time.Time // since when it can't; zero: it can
+	noticed  time.Time // that it can't
+	listened time.Time // for the last time
+	since    time.Time // of the connection
+	open     time.Time // of the last look at which it could
 }
 
 type span struct{ from, to time.Time }
@@ -183,10 +184,15 @@ func (o *outlook) listen(now time.Time) bool {
 		}
 	}
 	// The last look may be long ago: while the database is away there is none, and nothing comes in either.
+	again := now.Sub(o.listened) > deafFor+o.n.opts.Poll
+	o.listened = now
 	switch {
 	case !ok:
+		if o.lost.IsZero() || again { // what was lost with the database may be back soon after it
+			o.noticed = now
+		}
 		if o.lost.IsZero() {
-			o.lost, o.noticed = o.open, now
+			o.lost = o.open
 			if o.since.IsZero() { // never yet
 				o.lost = o.heard
 			}
