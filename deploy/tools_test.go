@@ -22,6 +22,7 @@ import (
 const patience = time.Minute
 
 func TestMain(m *testing.M) {
+	slowtest.SideBySide(4)
 	code := m.Run()
 	if built.dir != "" {
 		_ = os.RemoveAll(built.dir)

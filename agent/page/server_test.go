@@ -26,6 +26,7 @@ import (
 	"liftbank/agent/page/web"
 	"liftbank/agent/page/words"
 	"liftbank/agent/snapshot"
+	"liftbank/cmd/slowtest"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(tests{m}) }
@@ -34,6 +35,7 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(tests{m}) }
 type tests struct{ *testing.M }
 
 func (t tests) Run() int {
+	slowtest.SideBySide(6)
 	code := t.M.Run()
 	browsertest.End()
 	return code

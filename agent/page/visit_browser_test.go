@@ -308,6 +308,7 @@ func TestPageNothingTypedIsLost(t *testing.T) {
 		t.Helper()
 		tab.until(`document.getElementById('savestate').textContent === '` + text + `'`)
 	}
+	online := func() { eval[bool](tab, `window.dispatchEvent(new Event('online'))`) }
 
 	b.kill()
 	tab.do(chromedp.SendKeys(`#f-note`, "typed while it was away"))
@@ -317,6 +318,7 @@ func TestPageNothingTypedIsLost(t *testing.T) {
 	assert.Equal(t, "/visit/review", eval[string](tab, `location.pathname`), "it waits")
 	tab.picture("visit-offline-390")
 	b.start(b.addr)
+	online() // it would try again by itself, in a while
 	tab.until(allSaved)
 	assert.Equal(t, "typed while it was away", b.opts.Visits.Draft().Fields["note"])
 
@@ -337,6 +339,7 @@ func TestPageNothingTypedIsLost(t *testing.T) {
 	tab.do(chromedp.Click(`form[action="/visit/finish"] button`))
 	state("1 not saved")
 	free()
+	online()
 	tab.until(allSaved)
 	require.NotNil(t, b.opts.Visits.Draft(), "not finished without it")
 	tab.follow(`form[action="/visit/finish"] button`)
@@ -406,6 +409,7 @@ func TestPageAsksAgainWhereNoAnswerComes(t *testing.T) {
 // choose between two of their own.
 func TestPageLosesAnAnswer(t *testing.T) {
 	slowtest.SkipUnderRace(t) // chromedp types into nodes while the page changes them, and races with itself
+	t.Parallel()
 	for _, reloads := range []bool{false, true} {
 		t.Run(fmt.Sprint("reloads ", reloads), func(t *testing.T) {
 			t.Parallel()

@@ -9,6 +9,7 @@ package slowtest
 import (
 	"flag"
 	"os"
+	"runtime"
 	"strconv"
 	"testing"
 )
@@ -56,7 +57,17 @@ func Checks(underRace, plain int) {
 	if f := flag.Lookup("rapid.checks"); f.Value.String() != f.DefValue {
 		return // somebody has asked for as many
 	}
-	if err := flag.Set("rapid.checks", strconv.Itoa(n)); err != nil {
+	set("rapid.checks", n)
+}
+
+// SideBySide has so many tests of this package run at a time of those that may: they wait more than they compute. TestMain
+// calls it.
+func SideBySide(n int) {
+	set("test.parallel", max(n, runtime.GOMAXPROCS(0)))
+}
+
+func set(name string, n int) {
+	if err := flag.Set(name, strconv.Itoa(n)); err != nil {
 		panic(err)
 	}
 }

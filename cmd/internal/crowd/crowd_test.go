@@ -21,7 +21,7 @@ import (
 
 // The units play their past, send what they found, and go on with the clock on the wall.
 func TestACrowdPlaysItsPast(t *testing.T) {
-	slowtest.SkipUnderRace(t)
+	slowtest.Long(t)
 	server := mochi.New(&mochi.Options{Logger: slog.New(slog.DiscardHandler)})
 	require.NoError(t, server.AddHook(new(auth.AllowHook), nil))
 	l := listeners.NewTCP(listeners.Config{ID: "t", Address: "127.0.0.1:0"})

@@ -66,7 +66,7 @@ func (h *hears) OnPublished(_ *mochi.Client, p packets.Packet) {
 // What is played is what units send: valid by the published schemas, each number once, confirmed in
 // the end, through outages too.
 func TestALoadIsWhatUnitsSend(t *testing.T) {
-	slowtest.SkipUnderRace(t)
+	slowtest.Long(t)
 	mix, err := fleetload.Collect(t.Context(), 3, 80*time.Hour, 1, time.Now)
 	require.NoError(t, err)
 	require.Len(t, mix, 3)
