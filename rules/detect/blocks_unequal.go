@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"liftbank/rules/blocks"
+	"liftbank/rules/feed"
 	"liftbank/rules/finding"
 	"liftbank/rules/leadacid"
 	"liftbank/rules/limit"
@@ -322,7 +323,7 @@ func (m *unequalMemory) look(v view.View, other int) (why *unit.Text) {
 	running, since := v.Motor().Running()
 	flow := v.Own().CurrentA()
 	fed := flow.OK() && flow.Value > unequalFedA || v.Feed().Carries()
-	m.fade(v, fed || m.FedAt == 0)
+	m.fade(v, fed || m.FedAt == 0 || m.unseen(v))
 	if !own.OK() || !up.OK() {
 		m.interrupt()
 		if own.Faulty() || up.Faulty() {
@@ -384,6 +385,11 @@ func fadesFor(v view.View) time.Duration {
 }
 
 const frostC = 0.0 // °C: water's freezing point; physical
+
+// unseen reports whether nobody has watched the unit for some time since the last scan: it may have been charged.
+func (m *unequalMemory) unseen(v view.View) bool {
+	return v.Now()-m.FreshAt-v.Watched(m.FreshAt) > feed.LongestGap
+}
 
 // fade lets go what the last charge left: never back up, however cold it becomes meanwhile.
 func (m *unequalMemory) fade(v view.View, fed bool) {

@@ -252,6 +252,7 @@ func (u *played) verb(line string, word []string) {
 		}
 	case "gap":
 		u.f.At.Mono += u.span(arg(1))
+		u.f.Away.Add(u.f.At.Mono, u.span(arg(1)))
 		u.f.Trust.Begin(u.f.At.Mono)
 		u.f.Book.ResetHolds()
 		u.set.Gap()
