@@ -57,8 +57,8 @@ var BlocksUnequal = Finding[unequalLimits, unequalMemory]{
 		},
 		Clears: "Capacity, daily loss and resistance are back below half of their limits by their uncertainty; or a new battery. Opened " +
 			"joints begin the comparison again.",
-		Steady: "Needs three rests of 2 h and a day, and a week for less than 6 % a day, which is not told where a balancer makes up for it; clears " +
-			"below half of each limit.",
+		Steady: "Needs three rests of 2 h and a day, and a week for less than 6 % a day, which is not told where a balancer makes up for it; rests " +
+			"begin 6 h after a charge, or after a time in which the unit was off and may have been charged; clears below half of each limit.",
 		RaisedWithin: "a week, of 0.5 A drawn from one battery; of a fifth less capacity: three weeks of work, or once half of the bank was " +
 			"drawn; 20 motor runs, of a bad joint",
 		ExplainedBy: []string{"parallel-wired", "series-wired", "link-resistive"},
