@@ -402,7 +402,7 @@ func TestPageAsksAgainWhereNoAnswerComes(t *testing.T) {
 	tab.do(chromedp.SendKeys(`#f-note`, "asked twice\t"))
 	tab.until(allSaved)
 	assert.Equal(t, "asked twice", b.opts.Visits.Draft().Fields["note"])
-	assert.Equal(t, int32(2), asked.Load())
+	assert.GreaterOrEqual(t, asked.Load(), int32(2)) // more on a machine that takes over 0.3 s to answer
 }
 
 // An answer that is lost, with the text changed before the next try: the unit has the first text, and nobody is asked to
