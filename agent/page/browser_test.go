@@ -197,8 +197,11 @@ func (t *tab) until(js string) {
 	t.Helper()
 	browsertest.Until(t, t.ctx, js, func() {
 		t.picture("waiting-in-vain")
-		t.Log(eval[string](t, `[location.href, document.readyState, document.getElementById('savestate')?.textContent,
-			'focus: ' + document.activeElement?.outerHTML.slice(0, 160), 'pressed: ' + window.pressed, window.bad].join('\n')`))
+		ctx, cancel := context.WithTimeout(t.ctx, 5*time.Second) // it may be the browser that hangs
+		defer cancel()
+		t.Log(chromedp.Run(ctx, chromedp.Evaluate[string](`[location.href, document.readyState,
+			document.getElementById('savestate')?.textContent, 'focus: ' + document.activeElement?.outerHTML.slice(0, 160),
+			'pressed: ' + window.pressed, window.bad].join('\n')`)))
 	})
 }
 

@@ -64,7 +64,7 @@ type outlook struct {
 	deaf     []span    // when nothing could come in, as far as it is known
 	lost     time.Time // since when it can't; zero: it can
 	noticed  time.Time // that it can't
-	listened time.Time // for the last time
+	listened time.Time // of the last look at whether it can
 	since    time.Time // of the connection
 	open     time.Time // of the last look at which it could
 }
@@ -184,11 +184,11 @@ func (o *outlook) listen(now time.Time) bool {
 		}
 	}
 	// The last look may be long ago: while the database is away there is none, and nothing comes in either.
-	again := now.Sub(o.listened) > deafFor+o.n.opts.Poll
+	blind := now.Sub(o.listened) > deafFor+o.n.opts.Poll
 	o.listened = now
 	switch {
 	case !ok:
-		if o.lost.IsZero() || again { // what was lost with the database may be back soon after it
+		if o.lost.IsZero() || blind { // what was lost with the database may be back soon after it
 			o.noticed = now
 		}
 		if o.lost.IsZero() {
